@@ -1,0 +1,1 @@
+"""Instruments on a wire, spoken to in volts, hertz and seconds."""

@@ -1,0 +1,1 @@
+"""The module and its wiring as one linear circuit."""

@@ -1,0 +1,114 @@
+"""Every error that this project raises on purpose.
+
+SwitchwalkError                 exit code
+├── JobError                    2   mistakes in a job's files, all of them at once
+├── UsageError                  2   a command asked for something that cannot be
+├── CircuitError                2   a circuit that has no solution
+├── ReadingError                -   one reading cannot be taken; it becomes "missing"
+├── RecordsError                4   the records cannot be written or read
+└── BenchError                  4   an instrument or the wiring did not do what it was asked
+    ├── BenchTimeout                no complete answer before the deadline
+    ├── LinkLost                    the connection is closed, refused or unplugged
+    ├── Desynchronised              an answer belongs to another question; reopen
+    ├── BadReply                    an answer that does not read as what was asked
+    ├── InstrumentError             the instrument's own error queue
+    ├── WrongInstrument             something else answers at this address
+    └── HookupError                 a lead that is surely wrong
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+EXIT_PASS = 0
+EXIT_FAIL = 1
+EXIT_USAGE = 2
+EXIT_UNPROVEN = 3
+EXIT_BENCH = 4
+
+
+class SwitchwalkError(Exception):
+    """Anything this project raises on purpose."""
+
+    exit_code = EXIT_USAGE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mistake:
+    """One mistake in one file: where it is, and what to do about it."""
+
+    file: str
+    line: int | None
+    key: str
+    message: str
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+
+
+class JobError(SwitchwalkError):
+    """The files of a job are wrong; carries every mistake found."""
+
+    def __init__(self, mistakes: Sequence[Mistake]) -> None:
+        super().__init__("\n".join(str(mistake) for mistake in mistakes))
+        self.mistakes = tuple(mistakes)
+
+
+class UsageError(SwitchwalkError):
+    """A command was asked for something that cannot be."""
+
+
+class CircuitError(SwitchwalkError):
+    """The circuit has no solution; names the net and the reason."""
+
+
+class ReadingError(SwitchwalkError):
+    """One reading cannot be taken; the run records it as missing, with this reason."""
+
+    exit_code = EXIT_UNPROVEN
+
+
+class RecordsError(SwitchwalkError):
+    """The records cannot be written or read."""
+
+    exit_code = EXIT_BENCH
+
+
+class BenchError(SwitchwalkError):
+    """The bench did not do what it was asked. Carries which instrument, where, and the command."""
+
+    exit_code = EXIT_BENCH
+
+    def __init__(self, what: str, *, instrument: str, address: str = "", command: str = "") -> None:
+        place = f"{instrument} at {address}" if address else instrument
+        asked = f" (command {command!r})" if command else ""
+        super().__init__(f"{place}: {what}{asked}")
+        self.instrument, self.address, self.command = instrument, address, command
+
+
+class BenchTimeout(BenchError, TimeoutError):
+    """No complete answer before the deadline."""
+
+
+class LinkLost(BenchError, ConnectionError):
+    """The connection is closed, refused or unplugged."""
+
+
+class Desynchronised(BenchError):
+    """An answer on the wire belongs to another question; only reopening cures it."""
+
+
+class BadReply(BenchError):
+    """An answer that does not read as what was asked for."""
+
+
+class InstrumentError(BenchError):
+    """The instrument reported errors of its own."""
+
+
+class WrongInstrument(BenchError):
+    """Something else than the bench file says answers at this address."""
+
+
+class HookupError(BenchError):
+    """A lead that is surely wrong; never counted against the unit."""

@@ -1,0 +1,1 @@
+"""Captures to readings with their uncertainty; pure functions of arrays."""

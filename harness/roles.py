@@ -1,0 +1,163 @@
+"""What the runner needs of each instrument, whoever made it.
+
+The runner is written against these; `drivers` supplies them, and only the command line brings the two
+together. Volts, hertz, seconds and amperes; amplitudes of a generator are peak to peak, open circuit.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Identity:
+    """Who answered: the four fields of *IDN? where there are four, else what could be learnt."""
+
+    role: str
+    address: str
+    profile: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class InputSetting:
+    """How one scope input is to be set for a capture."""
+
+    volts_per_division: float
+    offset_v: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CaptureSetting:
+    """One acquisition: which inputs, how sensitive, how long and how many samples."""
+
+    inputs: Mapping[int, InputSetting]
+    duration_s: float
+    samples: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Capture:
+    """What the scope saw: volts, float64, shape (inputs, samples), at one common sample interval."""
+
+    inputs: tuple[int, ...]
+    volts: NDArray[np.float64]
+    interval_s: float
+    full_scale_v: tuple[float, ...]  # top to bottom of the screen, per input
+    step_v: tuple[float, ...]  # one code, per input
+    clipped: tuple[int, ...]  # samples at the first or last code, per input
+    setting: CaptureSetting
+
+
+class Generator(Protocol):
+    """Two outputs (or more) that make sines."""
+
+    @property
+    def identity(self) -> Identity: ...
+    @property
+    def independent_frequencies(self) -> bool:
+        """Whether two outputs can run at two frequencies at once."""
+        ...
+
+    @property
+    def output_impedance_ohm(self) -> float: ...
+    @property
+    def amplitude_range_vpp(self) -> tuple[float, float]:
+        """Smallest and largest open-circuit amplitude."""
+        ...
+
+    def sine(self, output: int, *, frequency_hz: float, amplitude_vpp: float, phase_deg: float = 0.0) -> None:
+        """Set an output's sine; does not switch it on. Checks the instrument's error queue."""
+        ...
+
+    def switch(self, output: int, *, on: bool) -> None:
+        """Switch an output and read it back."""
+        ...
+
+    def off(self) -> None:
+        """All outputs off, verified. Works on a link that needs reopening first."""
+        ...
+
+
+class Oscilloscope(Protocol):
+    """Inputs that record volts."""
+
+    @property
+    def identity(self) -> Identity: ...
+    @property
+    def input_count(self) -> int: ...
+    @property
+    def volts_per_division(self) -> tuple[float, ...]:
+        """Settings there are, ascending, for the probe in use."""
+        ...
+
+    @property
+    def divisions(self) -> int:
+        """Vertical divisions on the screen; full scale is divisions times volts per division."""
+        ...
+
+    @property
+    def input_impedance_ohm(self) -> float: ...
+    @property
+    def input_capacitance_f(self) -> float: ...
+    def capture(self, setting: CaptureSetting) -> Capture:
+        """One acquisition of all inputs asked for. Raises BenchError; never returns part of a record."""
+        ...
+
+    def safe(self) -> None:
+        """Stop acquiring."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class SupplyReading:
+    """What the relay supply measures at its terminals."""
+
+    voltage_v: float
+    current_a: float
+
+
+class Supply(Protocol):
+    """The relay supply."""
+
+    @property
+    def identity(self) -> Identity: ...
+    def set(self, *, voltage_v: float, limit_a: float) -> None: ...
+    def switch(self, *, on: bool) -> None: ...
+    def measure(self) -> SupplyReading: ...
+    def off(self) -> None:
+        """Output off, verified. Works on a link that needs reopening first."""
+        ...
+
+
+class Switchboard(Protocol):
+    """Channels that energise control lines and select hookups."""
+
+    @property
+    def identity(self) -> Identity: ...
+    @property
+    def channel_count(self) -> int: ...
+    @property
+    def reads_back(self) -> bool: ...
+    @property
+    def settle_s(self) -> float: ...
+    def set(self, closed: frozenset[int]) -> None:
+        """Close exactly these channels, opening the others first; read back where the board can."""
+        ...
+
+    def off(self) -> None:
+        """Every channel open, verified where the board can. Works on a link that needs reopening first."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """The four instruments that a run needs, open and identified."""
+
+    generator: Generator
+    oscilloscope: Oscilloscope
+    supply: Supply
+    switchboard: Switchboard

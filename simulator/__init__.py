@@ -1,0 +1,1 @@
+"""A bench and a module in software, reached by wire alone."""
