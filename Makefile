@@ -1,0 +1,50 @@
+# `make demo` shows the main job on a simulated bench; `make test` runs every test. Both set up what they need.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+JOB ?= sequences/two_loop_switcher
+SERIAL ?= OB-0001
+
+.PHONY: help demo test check bench lock clean
+
+help:
+	@echo "make demo    run the two-loop switcher's job on the simulated bench and say where the report is"
+	@echo "make test    run the tests (brings ngspice and chromium where it may)"
+	@echo "make check   ruff, mypy --strict"
+	@echo "make bench   the benchmarks, as ratios"
+	@echo "make lock    pin and hash the requirements again"
+
+$(VENV)/run.stamp: requirements.txt pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	@touch $@
+
+$(VENV)/dev.stamp: requirements-dev.txt $(VENV)/run.stamp
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.txt
+	@touch $@
+
+demo: $(VENV)/run.stamp
+	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --again
+
+test: $(VENV)/dev.stamp
+	@sh tests/system-packages.sh
+	$(BIN)/python -m pytest
+
+check: $(VENV)/dev.stamp
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: $(VENV)/dev.stamp
+	@for script in benchmarks/*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+lock:
+	$(BIN)/python -m pip install --quiet uv
+	$(BIN)/uv pip compile pyproject.toml --universal --python-version 3.11 --generate-hashes \
+		--no-emit-index-url --no-header --upgrade -q -o requirements.txt
+	$(BIN)/uv pip compile pyproject.toml --extra dev --extra gpio --universal --python-version 3.11 --generate-hashes \
+		--no-emit-index-url --no-header -q -c requirements.txt -o requirements-dev.txt
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
