@@ -1,0 +1,1 @@
+"""From a job and its circuit to ordered steps, as data: complete and printable before anything moves."""

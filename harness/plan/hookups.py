@@ -1,0 +1,145 @@
+"""Which hookups a sequence needs, and in which order they are made."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from harness.descriptions.fixture import Fixture, Hookup, PortName
+from harness.descriptions.module import Module
+from harness.descriptions.sequence import Check
+from harness.descriptions.sequence import Sequence as CheckSequence
+
+
+@dataclass(frozen=True, kw_only=True)
+class Need:
+    """A check at one port under one drive, and the hookups that could serve it."""
+
+    check: Check
+    drive: PortName
+    channel: str
+    port: str
+    candidates: tuple[Hookup, ...]
+
+
+def _same_circuit(one: Hookup, other: Hookup) -> bool:
+    """Whether two hookups differ at most in what they view."""
+    return one.drive == other.drive and set(one.links) == set(other.links)
+
+
+def _viewed_ports(
+    check: Check, module: Module, drive: PortName, channel: str, port: str
+) -> frozenset[PortName]:
+    """What a hookup must have in view for this check.
+
+    Phase is against the drive, so the drive is in view; so it is for the polarity of a module with an
+    amplifier, which can invert without exchanging the legs. Crosstalk compares one port of both channels.
+    """
+    wanted = {PortName(channel=channel, net=port)}
+    if check.quantity == "phase" or (check.quantity == "polarity" and module.amplifiers):
+        wanted.add(drive)
+    if check.quantity == "crosstalk":
+        wanted.add(PortName(channel=drive.channel, net=port))
+    return frozenset(wanted)
+
+
+def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ...]:
+    if check.quantity == "crosstalk":
+        return tuple(channel for channel in module.channels if channel != driven)
+    return (driven,)
+
+
+def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Need, ...]:
+    """Every check at every port it asks for, once for each circuit (drive and links) that can show it."""
+    usable = [
+        hookup
+        for hookup in fixture.hookups
+        if not hookup.through and hookup.drive is not None and hookup.drive.channel in sequence.channels
+    ]
+    circuits: list[Hookup] = []
+    for hookup in usable:
+        if not any(_same_circuit(hookup, seen) for seen in circuits):
+            circuits.append(hookup)
+    found: list[Need] = []
+    for check in sequence.checks:
+        for circuit in circuits:
+            same = [hookup for hookup in usable if _same_circuit(hookup, circuit)]
+            found += _needs_in_circuit(check, module, same)
+    return tuple(_once_per_port(found))
+
+
+def _needs_in_circuit(check: Check, module: Module, hookups: Sequence[Hookup]) -> Iterable[Need]:
+    drive = hookups[0].drive
+    if drive is None:
+        return
+    for channel in _served_channels(check, module, drive.channel):
+        for port in check.at:
+            wanted = _viewed_ports(check, module, drive, channel, port)
+            candidates = tuple(hookup for hookup in hookups if wanted <= set(hookup.view))
+            if candidates:
+                yield Need(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
+
+
+def _once_per_port(found: Iterable[Need]) -> Iterable[Need]:
+    """The offset of a port is taken with the generator silent, so one circuit is enough for it."""
+    offsets: dict[tuple[str, str, str], Need] = {}
+    for need in found:
+        if need.check.quantity != "offset":
+            yield need
+            continue
+        key = (need.check.name, need.channel, need.port)
+        before = offsets.get(key)
+        candidates = need.candidates if before is None else before.candidates + need.candidates
+        offsets[key] = Need(
+            check=need.check,
+            drive=need.drive if before is None else before.drive,
+            channel=need.channel,
+            port=need.port,
+            candidates=candidates,
+        )
+    yield from offsets.values()
+
+
+def choose(wanted: Sequence[Need]) -> dict[Need, Hookup]:
+    """Assign each need to a hookup, with few of them: again and again the one that serves most of what is open.
+
+    Ties go to the hookup named first in the fixture's file, so the same job always gives the same plan.
+    """
+    open_needs = list(wanted)
+    assigned: dict[Need, Hookup] = {}
+    while open_needs:
+        counts: dict[str, int] = {}
+        for need in open_needs:
+            for hookup in need.candidates:
+                counts[hookup.name] = counts.get(hookup.name, 0) + 1
+        best = max(counts, key=lambda name: counts[name])
+        for need in open_needs:
+            serving = next((hookup for hookup in need.candidates if hookup.name == best), None)
+            if serving is not None:
+                assigned[need] = serving
+        open_needs = [need for need in open_needs if need not in assigned]
+    return assigned
+
+
+def lead_moves(one: Hookup | None, other: Hookup) -> int:
+    """How many things a person moves between two hookups: the drive, each viewed port, each plug."""
+    if one is None:
+        return (other.drive is not None) + len(other.view) + len(other.links)
+    views = sum(
+        1
+        for index in range(max(len(one.view), len(other.view)))
+        if one.view[index : index + 1] != other.view[index : index + 1]
+    )
+    return (one.drive != other.drive) + views + len(set(one.links) ^ set(other.links))
+
+
+def ordered(hookups: Sequence[Hookup]) -> tuple[Hookup, ...]:
+    """Those that relays select first, as they stand; then those that need hands, nearest neighbour first."""
+    selected = [hookup for hookup in hookups if hookup.select is not None]
+    by_hand = [hookup for hookup in hookups if hookup.select is None]
+    order = list(selected)
+    last = order[-1] if order else None
+    while by_hand:
+        nearest = min(by_hand, key=lambda hookup: lead_moves(last, hookup))
+        by_hand.remove(nearest)
+        order.append(nearest)
+        last = nearest
+    return tuple(order)

@@ -1,0 +1,101 @@
+"""The plan as data: hookups, in each of them states, in each of them acquisitions; and the readings."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from harness.circuit.predict import Prediction
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.sequence import Check, Limit, Quantity
+from harness.descriptions.state import State
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stimulus:
+    """What the generator does during an acquisition.
+
+    `pair`: the hot output at the lower, the cold output at the upper of two neighbouring frequencies around
+    `frequency_hz`, each at half of the differential level. `silence`: both outputs off.
+    """
+
+    kind: Literal["pair", "silence"]
+    frequency_hz: float = 0.0
+    level_vrms: float = 0.0
+
+    def __str__(self) -> str:
+        if self.kind == "silence":
+            return "silence"
+        return f"{self.frequency_hz:g} Hz, {self.level_vrms:.3f} V"
+
+
+SILENCE = Stimulus(kind="silence")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Acquisition:
+    """One record of every viewed leg, in one hookup and state, under one stimulus."""
+
+    number: int
+    hookup: str
+    state: State
+    stimulus: Stimulus
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedReading:
+    """A reading to be made, and the acquisitions it needs (none for the supply current).
+
+    `channel` and `port` say where it is read; `driven` which channel the generator feeds. For channel_match
+    the first acquisition is the module's first channel.
+    """
+
+    check: Check
+    quantity: Quantity
+    limit: Limit | None
+    state: State
+    driven: str
+    channel: str
+    port: str
+    acquisitions: tuple[int, ...]
+    route: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class StateVisit:
+    """One state in one hookup: what is recorded there, and whether its supply current is judged."""
+
+    state: State
+    acquisitions: tuple[Acquisition, ...]
+    judges_supply: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class HookupVisit:
+    """One hookup: made once, then every state it is needed in."""
+
+    hookup: Hookup
+    states: tuple[StateVisit, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """Everything a run will do, in order.
+
+    predictions: by acquisition number. stimuli: the tones that the through reference must cover.
+    """
+
+    through: Hookup | None
+    visits: tuple[HookupVisit, ...]
+    readings: tuple[PlannedReading, ...]
+    predictions: Mapping[int, Prediction]
+    stimuli: tuple[Stimulus, ...]
+
+    @property
+    def acquisitions(self) -> tuple[Acquisition, ...]:
+        """Every acquisition, in the order they are made."""
+        return tuple(
+            acquisition
+            for visit in self.visits
+            for state in visit.states
+            for acquisition in state.acquisitions
+        )

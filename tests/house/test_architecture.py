@@ -1,0 +1,102 @@
+"""The house checks itself: who may import whom, how long files are, and what must not be written."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+ROOMS = ("harness", "drivers", "simulator")
+SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py")), ROOT / "switchwalk.py"]
+
+# Within the harness, a room may import itself and what stands to the left of it.
+FLOW = (
+    "errors", "quantities", "roles", "descriptions", "circuit", "faults", "stimulus", "plan", "reading",
+    "measure", "judge", "records", "runner", "report", "cli",
+)  # fmt: skip
+
+MAY_READ = {
+    "drivers": ("errors", "roles", "quantities", "descriptions"),
+    "simulator": ("errors", "quantities", "descriptions"),
+}
+NEVER = {
+    room: tuple(f"harness.{other}" for other in FLOW if other not in may) + tuple({*MAY_READ} - {room})
+    for room, may in MAY_READ.items()
+}
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imports(path: Path) -> set[str]:
+    """Every module that a file imports, also inside functions."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            assert node.level == 0, f"{path}: imports are absolute here"
+            found.add(node.module)
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def under(name: str, parents: tuple[str, ...]) -> bool:
+    return any(name == parent or name.startswith(parent + ".") for parent in parents)
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_imports_flow_one_way(path: Path) -> None:
+    name = module_name(path)
+    room = name.split(".")[0]
+    strays = [other for other in imports(path) if under(other, NEVER.get(room, ()))]
+    if room == "harness" and not name.startswith("harness.cli"):
+        strays += [other for other in imports(path) if under(other, ("drivers", "simulator"))]
+        here = FLOW.index(name.split(".")[1]) if "." in name else 0
+        strays += [
+            other
+            for other in imports(path)
+            if other.startswith("harness.") and other.split(".")[1] in FLOW[here + 1 :]
+        ]
+    assert strays == []
+
+
+def test_no_module_imports_itself_in_a_circle() -> None:
+    names = {module_name(path): path for path in SOURCES}
+    edges = {
+        name: {other for other in imports(path) if other in names and other != name}
+        for name, path in names.items()
+    }
+    done: set[str] = set()
+
+    def visit(name: str, trail: tuple[str, ...]) -> None:
+        assert name not in trail, " -> ".join([*trail[trail.index(name) :], name])
+        if name not in done:
+            for other in edges[name]:
+                visit(other, (*trail, name))
+            done.add(name)
+
+    for name in names:
+        visit(name, ())
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_files_stay_readable(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_assert_is_for_tests_only(path: Path) -> None:
+    asserts = [
+        node.lineno
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Assert)
+    ]
+    assert asserts == []
+
+
+@pytest.mark.parametrize("name", ["utils", "common", "core", "base", "helpers"])
+def test_no_room_is_called_by_a_name_that_says_nothing(name: str) -> None:
+    assert [path for path in SOURCES if name in path.with_suffix("").parts[-2:]] == []
