@@ -1,0 +1,261 @@
+"""The run store: begin a run, add to it as it goes, finish it, read it back."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, Select, Table, case, func, insert, select, update
+
+from harness.descriptions.job import JobFile
+from harness.errors import RecordsError
+from harness.reading import Reading
+from harness.records import rows, tables
+from harness.records.database import Place, check_room, explained, find_place, open_engine
+from harness.records.run import (
+    INTERRUPTED,
+    OUTCOMES,
+    AcquisitionRecord,
+    Outcome,
+    RunHeader,
+    RunRecord,
+    UnitSummary,
+    check_time,
+)
+from harness.roles import Capture, Identity
+
+
+def open_records(url_or_path: str | Path, *, read_only: bool = False) -> "RunStore":
+    """Open the records, making them where there are none; `read_only` neither makes nor changes anything.
+
+    url_or_path: a SQLite file, or a database URL. Raises RecordsError that names the place and the cure.
+    """
+    place = find_place(url_or_path)
+    return RunStore(place, open_engine(place, read_only=read_only))
+
+
+class RunStore:
+    """Open records. A context manager; every `add_…` is committed to disk before it returns.
+
+    Every method raises RecordsError when the database or the disk refuses; what was committed before stays.
+    """
+
+    def __init__(self, place: Place, engine: Engine) -> None:
+        self._place = place
+        self._engine = engine
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the connection. May be called again."""
+        self._engine.dispose()
+
+    @property
+    def place(self) -> str:
+        """Where the records are, without any password."""
+        return self._place.shown
+
+    # --- writing
+
+    def begin(self, header: RunHeader) -> int:
+        """Record the start of a run and give its number; refuses a disk that is nearly full."""
+        check_room(self._place)
+        with self._transaction() as connection:
+            run = _insert(connection, tables.runs, rows.header_to_row(header))
+            for file in header.files:
+                _insert(connection, tables.run_files, {"run_id": run, **vars(file)})
+            for identity in header.instruments:
+                _insert(connection, tables.instruments, {"run_id": run, **vars(identity)})
+        return run
+
+    def add_acquisition(self, run: int, acquisition: AcquisitionRecord) -> int:
+        """Record an acquisition; gives its number in the records, which readings refer to."""
+        row = rows.acquisition_to_row(acquisition)
+        with self._transaction() as connection:
+            return _insert(connection, tables.acquisitions, {"run_id": run, **row})
+
+    def add_readings(self, run: int, readings: Sequence[Reading]) -> None:
+        """Record readings, all of them or none."""
+        if not readings:
+            return
+        values = [{"run_id": run, **rows.reading_to_row(reading)} for reading in readings]
+        with self._transaction() as connection:
+            connection.execute(insert(tables.readings), values)
+
+    def add_waveform(self, run: int, acquisition: int, capture: Capture) -> None:
+        """Keep the samples of an acquisition, compressed."""
+        row = {"run_id": run, "acquisition_id": acquisition, **rows.capture_to_row(capture)}
+        with self._transaction() as connection:
+            _insert(connection, tables.waveforms, row)
+
+    def add_reference(self, run: int, reference: Mapping[str, object]) -> None:
+        """Keep a through reference that the run used; anything that JSON can hold."""
+        content = json.dumps(reference, ensure_ascii=False, allow_nan=False)
+        with self._transaction() as connection:
+            _insert(connection, tables.through_references, {"run_id": run, "content": content})
+
+    def finish(self, run: int, outcome: Outcome, reason: str, ended: datetime) -> None:
+        """Record how a run ended. Raises RecordsError if there is no such run or it has ended before."""
+        check_time("ended", ended)
+        if outcome not in OUTCOMES:
+            raise ValueError(f"outcome {outcome!r}: expected one of {', '.join(OUTCOMES)}")
+        statement = (
+            update(tables.runs)
+            .where(tables.runs.c.id == run, tables.runs.c.outcome.is_(None))
+            .values(outcome=outcome, reason=reason, ended=rows.time_to_text(ended))
+        )
+        with self._transaction() as connection:
+            changed = connection.execute(statement).rowcount
+        if changed != 1:
+            raise RecordsError(
+                f"{self.place}: run {run} does not exist or has ended already; its end is not changed"
+            )
+
+    # --- reading
+
+    def run(self, run_id: int) -> RunRecord:
+        """Give one run. Raises RecordsError if there is none of that number."""
+        found = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
+        if not found:
+            raise RecordsError(
+                f"{self.place}: there is no run {run_id}. `switchwalk units` lists what there is"
+            )
+        return found[0]
+
+    def runs(self, *, serial: str | None = None) -> list[RunRecord]:
+        """Give all runs, or those of one serial number, oldest first."""
+        query = select(tables.runs).order_by(tables.runs.c.id)
+        return self._runs(query if serial is None else query.where(tables.runs.c.serial == serial))
+
+    def passed(self, serial: str, part: str, *, simulated: bool = False) -> RunRecord | None:
+        """Give the run that a unit stands passed by: its latest run with a verdict, if that is a pass."""
+        columns = tables.runs.c
+        latest = self._runs(
+            select(tables.runs)
+            .where(columns.serial == serial, columns.part == part, columns.simulated.is_(simulated))
+            .where(columns.outcome.in_(("pass", "fail", "unproven")))
+            .order_by(columns.id.desc())
+            .limit(1)
+        )
+        return latest[0] if latest and latest[0].outcome == "pass" else None
+
+    def readings(self, run_id: int) -> list[Reading]:
+        """Give a run's readings in the order they were made, equal to what was stored."""
+        return [rows.row_to_reading(row) for row in self._of_run(tables.readings, run_id)]
+
+    def acquisitions(self, run_id: int) -> dict[int, AcquisitionRecord]:
+        """Give a run's acquisitions by their numbers in the records."""
+        return {row["id"]: rows.row_to_acquisition(row) for row in self._of_run(tables.acquisitions, run_id)}
+
+    def waveforms(self, run_id: int) -> dict[int, Capture]:
+        """Give a run's kept waveforms by the number of their acquisition."""
+        return {
+            row["acquisition_id"]: rows.row_to_capture(row) for row in self._of_run(tables.waveforms, run_id)
+        }
+
+    def references(self, run_id: int) -> list[dict[str, Any]]:
+        """Give the through references that a run used."""
+        return [json.loads(row["content"]) for row in self._of_run(tables.through_references, run_id)]
+
+    def units(self) -> list[UnitSummary]:
+        """Give every unit with its latest run, the latest first."""
+        columns = tables.runs.c
+        unit = (columns.part, columns.serial, columns.simulated)
+        totals = (
+            select(
+                func.max(columns.id).label("latest"),
+                func.count().label("count"),
+                func.sum(case((columns.outcome == "pass", 1), else_=0)).label("passes"),
+            )
+            .group_by(*unit)
+            .subquery()
+        )
+        query = (
+            select(tables.runs, totals.c.count, totals.c.passes)
+            .join(totals, columns.id == totals.c.latest)
+            .order_by(columns.id.desc())
+        )
+        with self._transaction() as connection:
+            return [_unit(row) for row in connection.execute(query).mappings()]
+
+    # --- within
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Connection]:
+        with explained(self._place), self._engine.begin() as connection:
+            yield connection
+
+    def _of_run(self, table: Table, run_id: int) -> list[rows.Row]:
+        query = select(table).where(table.c.run_id == run_id).order_by(table.c.id)
+        with self._transaction() as connection:
+            return [dict(row) for row in connection.execute(query).mappings()]
+
+    def _runs(self, query: Select[Any]) -> list[RunRecord]:
+        with self._transaction() as connection:
+            return [_run_record(connection, dict(row)) for row in connection.execute(query).mappings().all()]
+
+
+def _insert(connection: Connection, table: Table, row: rows.Row) -> int:
+    key = connection.execute(insert(table).values(**row)).inserted_primary_key
+    return int(key[0]) if key else 0
+
+
+def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
+    run_id = row["id"]
+    files = connection.execute(
+        select(tables.run_files).where(tables.run_files.c.run_id == run_id).order_by(tables.run_files.c.id)
+    ).mappings()
+    instruments = connection.execute(
+        select(tables.instruments)
+        .where(tables.instruments.c.run_id == run_id)
+        .order_by(tables.instruments.c.id)
+    ).mappings()
+    verdict = tables.readings.c.verdict
+    verdicts = connection.execute(
+        select(verdict, func.count().label("count"))
+        .where(tables.readings.c.run_id == run_id)
+        .group_by(verdict)
+    )
+    acquisitions = connection.execute(
+        select(func.count()).where(tables.acquisitions.c.run_id == run_id)
+    ).scalar_one()
+    return RunRecord(
+        run_id=run_id,
+        header=rows.row_to_header(
+            row,
+            files=tuple(JobFile(name=one["name"], sha256=one["sha256"], text=one["text"]) for one in files),
+            instruments=tuple(
+                Identity(role=one["role"], address=one["address"], profile=one["profile"], text=one["text"])
+                for one in instruments
+            ),
+        ),
+        outcome=row["outcome"] or INTERRUPTED,
+        reason=row["reason"],
+        ended=None if row["ended"] is None else datetime.fromisoformat(row["ended"]),
+        verdicts={row["verdict"]: row["count"] for row in verdicts.mappings()},
+        acquisitions=acquisitions,
+    )
+
+
+def _unit(row: rows.Row | Any) -> UnitSummary:
+    return UnitSummary(
+        serial=row["serial"],
+        part=row["part"],
+        module_name=row["module_name"],
+        revision=row["revision"],
+        simulated=row["simulated"],
+        runs=row["count"],
+        passes=row["passes"],
+        latest_run=row["id"],
+        latest_outcome=row["outcome"] or INTERRUPTED,
+        latest_started=datetime.fromisoformat(row["started"]),
+    )

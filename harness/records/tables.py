@@ -1,0 +1,150 @@
+"""The tables of the records. Plain SQL types only, so that SQLite and PostgreSQL hold the same.
+
+Times are ISO 8601 in UTC with microseconds, as text that sorts. Lists and budgets are JSON text; a number
+that JSON has no word for is the string "inf" or "-inf" in it. Rows are added and never changed, but for the
+end of a run, which is written once. A zero's sign is not kept in a number column.
+"""
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+)
+
+SCHEMA_VERSION = 1
+
+metadata = MetaData()
+
+
+def _of_run() -> Column[int]:
+    return Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True)
+
+
+def _text(name: str) -> Column[str]:
+    return Column(name, Text, nullable=False)
+
+
+def _optional_number(name: str) -> Column[float]:
+    return Column(name, Double, nullable=True)
+
+
+schema = Table(
+    "switchwalk_schema", metadata, Column("version", Integer, primary_key=True, autoincrement=False)
+)
+
+runs = Table(
+    "runs",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _text("serial"),
+    _text("module_name"),
+    _text("part"),
+    _text("revision"),
+    _text("sequence_name"),
+    _text("decision"),
+    _text("bench_name"),
+    Column("operator", Text, nullable=True),
+    _text("started"),
+    _text("software_version"),
+    Column("simulated", Boolean, nullable=False),
+    _text("notes"),
+    Column("planned_readings", Integer, nullable=False),
+    Column("outcome", Text, nullable=True),
+    _text("reason"),
+    Column("ended", Text, nullable=True),
+    Index("runs_of_unit", "part", "serial"),
+)
+
+run_files = Table(
+    "run_files",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    _text("name"),
+    _text("sha256"),
+    _text("text"),
+)
+
+instruments = Table(
+    "instruments",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    _text("role"),
+    _text("address"),
+    _text("profile"),
+    _text("text"),
+)
+
+through_references = Table(
+    "through_references",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    _text("content"),
+)
+
+acquisitions = Table(
+    "acquisitions",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    Column("number", Integer, nullable=False),
+    _text("hookup"),
+    _text("state"),
+    _text("stimulus"),
+    _text("frequencies_hz"),
+    _text("setting"),
+    _text("phasors"),
+    _text("residuals_vrms"),
+    _text("started"),
+    Column("duration_s", Double, nullable=False),
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    _text("check_name"),
+    _text("quantity"),
+    _text("state"),
+    _text("channel"),
+    _text("port"),
+    _text("hookup"),
+    _optional_number("frequency_hz"),
+    _text("unit"),
+    _optional_number("value"),
+    _optional_number("standard"),
+    _optional_number("low"),
+    _optional_number("high"),
+    Column("coverage_factor", Double, nullable=False),
+    Column("floor", Boolean, nullable=False),
+    _optional_number("expected"),
+    _optional_number("expected_standard"),
+    _optional_number("limit_low"),
+    _optional_number("limit_high"),
+    _text("verdict"),
+    _text("reason"),
+    _text("budget"),
+    _text("acquisitions"),
+    _text("route"),
+)
+
+waveforms = Table(
+    "waveforms",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    Column("acquisition_id", Integer, ForeignKey("acquisitions.id"), nullable=False, unique=True),
+    _text("description"),
+    _text("sha256"),
+    Column("volts_npz", LargeBinary, nullable=False),
+)

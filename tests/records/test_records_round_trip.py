@@ -1,0 +1,247 @@
+"""What goes into the records comes out of them, equal to the last bit."""
+
+from dataclasses import asdict, fields, replace
+from datetime import UTC, datetime, timedelta, timezone
+from typing import get_args
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.schema import CreateTable
+
+from harness.errors import RecordsError
+from harness.reading import Contribution, Reading, Verdict
+from harness.records.rows import reading_to_row, row_to_reading
+from harness.records.run import RunHeader
+from harness.records.store import open_records
+from harness.records.tables import metadata
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, STARTED, capture
+
+numbers = st.floats(allow_nan=False)
+maybe = st.none() | numbers
+# A lone surrogate is no text in UTF-8; PostgreSQL has no text with a NUL.
+texts = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
+any_reading = st.builds(
+    Reading,
+    **{
+        name: texts
+        for name in ("check", "quantity", "state", "channel", "port", "hookup", "unit", "reason", "route")
+    },
+    **{
+        name: maybe
+        for name in (
+            "frequency_hz",
+            "value",
+            "standard",
+            "low",
+            "high",
+            "expected",
+            "expected_standard",
+            "limit_low",
+            "limit_high",
+        )
+    },
+    coverage_factor=numbers,
+    floor=st.booleans(),
+    verdict=st.sampled_from(get_args(Verdict)),
+    budget=st.lists(st.builds(Contribution, name=texts, standard=numbers), max_size=4).map(tuple),
+    acquisitions=st.lists(st.integers(min_value=1, max_value=2**31 - 1), max_size=4).map(tuple),
+)
+
+
+@pytest.fixture
+def store(tmp_path):
+    with open_records(tmp_path / "records.sqlite") as store:
+        yield store
+
+
+@pytest.fixture(scope="module")
+def module_store(tmp_path_factory):
+    with open_records(tmp_path_factory.mktemp("property") / "records.sqlite") as store:
+        yield store
+
+
+@given(readings=st.lists(any_reading, max_size=3))
+@settings(max_examples=60, deadline=None)
+def test_any_readings_come_back_equal_and_in_order(module_store, readings):
+    run = module_store.begin(HEADER)
+    module_store.add_readings(run, readings)
+    assert module_store.readings(run) == readings
+
+
+@given(reading=any_reading)
+@settings(max_examples=200, deadline=None)
+def test_a_reading_survives_its_row_even_to_the_sign_of_a_zero(reading):
+    assert repr(row_to_reading(reading_to_row(reading))) == repr(reading)
+
+
+@pytest.mark.parametrize(
+    "value", [5e-324, 0.1 + 0.2, 1.7976931348623157e308, float("inf"), float("-inf"), None]
+)
+def test_hard_numbers_come_back_bit_exact(store, value):
+    run = store.begin(HEADER)
+    store.add_readings(run, [replace(READING, value=value)])
+    (read,) = store.readings(run)
+    assert repr(read.value) == repr(value)
+
+
+@pytest.mark.parametrize("field", ["value", "standard", "limit_high", "expected"])
+def test_a_nan_is_refused_and_nothing_of_its_group_is_kept(store, field):
+    run = store.begin(HEADER)
+    with pytest.raises(
+        RecordsError, match=rf"'Route and gain' at left.out in state loop_a: {field} is not a number"
+    ):
+        store.add_readings(run, [READING, replace(READING, **{field: float("nan")})])
+    assert store.readings(run) == []
+
+
+def test_the_header_comes_back_equal_with_its_files_and_instruments(store):
+    run = store.begin(HEADER)
+    record = store.run(run)
+    assert record.header == HEADER
+    assert (record.outcome, record.ended, record.readings) == ("interrupted", None, 0)
+
+
+def test_two_runs_keep_their_own_files_readings_and_waveforms(store):
+    other = replace(HEADER, serial="OB-0024", operator=None, files=HEADER.files[:1], instruments=())
+    first, second = store.begin(HEADER), store.begin(other)
+    store.add_readings(second, [READING])
+    assert [record.header for record in store.runs()] == [HEADER, other]
+    assert store.readings(first) == []
+    assert store.run(second).verdicts == {"pass": 1}
+    assert store.waveforms(second) == {}
+
+
+def test_an_acquisition_comes_back_with_its_phasors_and_times(store):
+    run = store.begin(HEADER)
+    number = store.add_acquisition(run, ACQUISITION)
+    (read,) = store.acquisitions(run).values()
+    assert list(store.acquisitions(run)) == [number]
+    for field in fields(read):
+        if field.name != "phasors":
+            assert getattr(read, field.name) == getattr(ACQUISITION, field.name), field.name
+    assert read.phasors.dtype == np.complex128
+    assert read.phasors.tobytes() == ACQUISITION.phasors.tobytes()
+
+
+def test_a_phasor_that_is_no_number_is_refused(store):
+    run = store.begin(HEADER)
+    with pytest.raises(RecordsError, match="acquisition 3 in state loop_a: a phasor is not a finite number"):
+        store.add_acquisition(run, replace(ACQUISITION, phasors=np.array([[np.nan + 0j]])))
+    assert store.acquisitions(run) == {}
+
+
+def test_a_waveform_comes_back_sample_for_sample_and_smaller_than_it_was(store, tmp_path):
+    run = store.begin(HEADER)
+    number = store.add_acquisition(run, ACQUISITION)
+    made = capture(seed=1, samples=20_000)
+    store.add_waveform(run, number, made)
+    read = store.waveforms(run)[number]
+    assert read.volts.tobytes() == made.volts.tobytes()
+    assert read.volts.dtype == np.float64
+    without = {**asdict(made), "volts": None}
+    assert {**asdict(read), "volts": None} == without
+    store.close()
+    assert (tmp_path / "records.sqlite").stat().st_size < made.volts.nbytes / 4
+
+
+def test_a_through_reference_comes_back(store):
+    run = store.begin(HEADER)
+    reference = {"made": "2026-11-25T09:30:00+00:00", "ratios": {"1": [[1.0, 0.0]], "2": [[0.9991, -1e-5]]}}
+    store.add_reference(run, reference)
+    assert store.references(run) == [reference]
+
+
+def test_finishing_says_how_it_ended_once(store):
+    run = store.begin(HEADER)
+    store.finish(run, "fail", "2 readings outside their limits", ENDED)
+    record = store.run(run)
+    assert (record.outcome, record.reason, record.ended) == ("fail", "2 readings outside their limits", ENDED)
+    with pytest.raises(RecordsError, match=f"run {run} does not exist or has ended already"):
+        store.finish(run, "pass", "", ENDED)
+    assert store.run(run).outcome == "fail"
+
+
+@pytest.mark.parametrize(
+    "started",
+    [datetime(2026, 11, 25, 9, 30), datetime(2026, 11, 25, 9, 30, tzinfo=timezone(timedelta(hours=1)))],
+    ids=["naive", "another zone"],
+)
+def test_a_time_that_is_not_utc_is_refused(started):
+    with pytest.raises(ValueError, match="started needs a time in UTC"):
+        replace(HEADER, started=started)
+
+
+def test_times_are_kept_as_iso_8601_in_utc(store, tmp_path):
+    import sqlite3
+
+    store.begin(replace(HEADER, started=datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)))
+    store.close()
+    with sqlite3.connect(tmp_path / "records.sqlite") as plain:
+        assert plain.execute("SELECT started FROM runs").fetchall() == [("2026-01-02T03:04:05.000000+00:00",)]
+    plain.close()
+
+
+def finish(store, outcome, **changes):
+    run = store.begin(replace(HEADER, **changes))
+    if outcome:
+        store.finish(run, outcome, "", ENDED)
+    return run
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "passed"),
+    [
+        (["pass"], 1),
+        (["fail"], None),
+        ([None], None),
+        (["fail", "pass"], 2),
+        (["pass", "fail"], None),
+        (["pass", "unproven"], None),
+        (["pass", "stopped"], 1),
+        (["pass", None], 1),
+    ],
+)
+def test_a_unit_stands_passed_by_its_latest_verdict(store, outcomes, passed):
+    for outcome in outcomes:
+        finish(store, outcome)
+    record = store.passed("OB-0023", "TLS-2")
+    assert (record and record.run_id) == passed
+    assert store.passed("OB-0023", "TLS-3") is None
+
+
+def test_a_simulated_pass_proves_no_board(store):
+    finish(store, "pass", simulated=True)
+    assert store.passed("OB-0023", "TLS-2") is None
+    assert store.passed("OB-0023", "TLS-2", simulated=True).run_id == 1
+
+
+def test_units_are_listed_by_their_latest_run(store):
+    finish(store, "fail")
+    finish(store, "pass")
+    finish(store, "pass", serial="OB-0024", started=STARTED + timedelta(hours=1))
+    finish(store, "stopped", simulated=True)
+    finish(store, None, serial="OB-0024", started=STARTED + timedelta(hours=2))
+    assert [
+        (unit.serial, unit.simulated, unit.runs, unit.passes, unit.latest_run, unit.latest_outcome)
+        for unit in store.units()
+    ] == [
+        ("OB-0024", False, 2, 1, 5, "interrupted"),
+        ("OB-0023", True, 1, 0, 4, "stopped"),
+        ("OB-0023", False, 2, 1, 2, "pass"),
+    ]
+    assert [record.run_id for record in store.runs(serial="OB-0024")] == [3, 5]
+
+
+@pytest.mark.parametrize("dialect", [sqlite.dialect(), postgresql.dialect()], ids=lambda one: one.name)
+def test_every_table_can_be_said_in_both_databases(dialect):
+    said = {table.name: str(CreateTable(table).compile(dialect=dialect)) for table in metadata.sorted_tables}
+    assert len(said) == 8
+    assert "DOUBLE" in said["readings"]
+
+
+def test_the_header_has_a_column_for_every_field():
+    columns = {column.name for column in metadata.tables["runs"].columns}
+    assert {field.name for field in fields(RunHeader)} - {"files", "instruments"} <= columns
