@@ -1,0 +1,214 @@
+"""What every viewed leg must show in a state, how sure the circuit is of it, and which ports are silent."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from harness.circuit.elements import (
+    BenchImpedances,
+    Circuit,
+    Element,
+    build_circuit,
+    build_wiring,
+    in_state,
+    pin_name,
+)
+from harness.circuit.solve import Complex, Equations, solve, write_equations
+from harness.descriptions.fixture import Fixture, Hookup, PortName
+from harness.descriptions.module import LEGS, Module, node_name
+from harness.descriptions.state import State
+
+LIVE_AT_HZ = 1e3
+LIVE_ABOVE = 1e-6  # differential gain of a route with ideal contacts; anything less is no route
+IDEAL_CONTACT_OHM = 1e-8
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prediction:
+    """What one acquisition must show in one state of one hookup.
+
+    legs: the viewed nodes, hot, cold, hot, cold…
+    transfer: complex, (legs, 2): volts per volt of the hot and of the cold e.m.f., column k at frequency k.
+    spreads: complex, (parameters, legs, 2): what one standard uncertainty of a toleranced part changes in the
+    transfer; spread_names says which part. Parts that nothing joins to the generator are left out.
+    live: for every viewed port, whether a route leads there.
+    """
+
+    legs: tuple[str, ...]
+    transfer: Complex
+    spreads: Complex
+    spread_names: tuple[str, ...]
+    live: tuple[bool, ...]
+
+
+def differential(transfer: Complex) -> Complex:
+    """Differential gain of every viewed port, from transfers of shape (…, 2·ports, 2): shape (…, ports).
+
+    D = ½[(H_hot,hot - H_cold,hot) - (H_hot,cold - H_cold,cold)]: the answer to +½ V and -½ V e.m.f.
+    """
+    pairs = transfer[..., 0::2, :] - transfer[..., 1::2, :]
+    return np.asarray((pairs[..., 0] - pairs[..., 1]) / 2)
+
+
+def predict(
+    module: Module,
+    fixture: Fixture,
+    hookup: Hookup,
+    state: State,
+    *,
+    frequencies_hz: tuple[float, float],
+    impedances: BenchImpedances,
+) -> Prediction:
+    """Predict one state of one hookup, with the hot output at the first frequency and the cold at the second.
+
+    Raises CircuitError where the circuit has no solution.
+    """
+    return predict_states(
+        module, fixture, hookup, [state], frequencies_hz=frequencies_hz, impedances=impedances
+    )[0]
+
+
+def predict_states(
+    module: Module,
+    fixture: Fixture,
+    hookup: Hookup,
+    states: Sequence[State],
+    *,
+    frequencies_hz: tuple[float, float],
+    impedances: BenchImpedances,
+) -> tuple[Prediction, ...]:
+    """Predict several states of one hookup; what doesn't change between them is expanded once."""
+    wiring = build_wiring(module, fixture, hookup, impedances)
+    return tuple(
+        predict_circuit(in_state(wiring, module, hookup, state), frequencies_hz=frequencies_hz)
+        for state in states
+    )
+
+
+def predict_circuit(circuit: Circuit, *, frequencies_hz: tuple[float, float]) -> Prediction:
+    """Predict what a circuit shows, as built or with a fault in it."""
+    equations = write_equations(circuit)
+    viewed = [equations.node.get(node, equations.size) for node in circuit.view]
+    state, adjoint = _state_and_adjoint(equations, viewed, frequencies_hz)
+    parameters = _parameters(circuit, equations, frequencies_hz)
+    return Prediction(
+        legs=circuit.view,
+        transfer=state[:, viewed].T,
+        spreads=_spreads(parameters, state, adjoint),
+        spread_names=parameters.names,
+        live=find_live(circuit, circuit.view, frequency_hz=sum(frequencies_hz) / 2),
+    )
+
+
+def is_live(
+    module: Module,
+    fixture: Fixture,
+    hookup: Hookup,
+    state: State,
+    port: PortName,
+    *,
+    impedances: BenchImpedances,
+) -> bool:
+    """Tell whether a signal path leads from the drive to a port in a state, be the port viewed or not."""
+    circuit = build_circuit(module, fixture, hookup, state, impedances)
+    pins = [pin_name(node_name(port.channel, port.net, leg)) for leg in LEGS]
+    return hookup.through or find_live(circuit, pins)[0]
+
+
+def find_live(circuit: Circuit, legs: Sequence[str], *, frequency_hz: float = LIVE_AT_HZ) -> tuple[bool, ...]:
+    """Tell for every pair of `legs` (hot, cold, hot, cold…) whether a signal path leads there.
+
+    Solved with open contacts gone and closed ones ideal: what comes by stray capacitance, and what a contact
+    that shorts the pair leaves over, is no route.
+    """
+    elements = []
+    for element in circuit.elements:
+        if element.kind != "contact":
+            elements.append(element)
+        elif element.conducts:
+            elements.append(replace(element, resistance_ohm=IDEAL_CONTACT_OHM))
+    equations = write_equations(replace(circuit, elements=tuple(elements)))
+    volts = solve(equations, equations.matrix([frequency_hz])[0], equations.source)
+    volts = np.concatenate([volts, np.zeros((1, 2))])
+    viewed = [equations.node.get(node, equations.size) for node in legs]
+    return tuple(bool(gain > LIVE_ABOVE) for gain in np.abs(differential(volts[viewed])))
+
+
+def _state_and_adjoint(
+    equations: Equations, viewed: Sequence[int], frequencies_hz: tuple[float, float]
+) -> tuple[Complex, Complex]:
+    """Solve at both frequencies: the unknowns, and what each viewed leg owes to a feed at any unknown.
+
+    Shapes (2, unknowns + 1) and (2, unknowns + 1, legs); the last row is ground, and zero.
+    """
+    size, legs = equations.size, len(viewed)
+    matrix = equations.matrix(frequencies_hz)
+    drive = equations.source.T[:, :, None]  # output k at frequency k
+    look = np.zeros((size + 1, legs))
+    look[viewed, np.arange(legs)] = 1
+    looks = np.broadcast_to(look[:size], (2, size, legs))
+    solution = np.zeros((2, size + 1, 1 + legs), dtype=complex)
+    if equations.symmetric:
+        solution[:, :size] = solve(equations, matrix, np.concatenate([drive, looks], axis=2))
+    else:
+        solution[:, :size, :1] = solve(equations, matrix, drive)
+        solution[:, :size, 1:] = np.linalg.solve(matrix.transpose(0, 2, 1), looks)
+    return solution[:, :, 0], solution[:, :, 1:]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Parameters:
+    """Toleranced values: the unknowns that each sits between, and what one standard uncertainty adds there.
+
+    `change` has shape (2, parameters), one row for each frequency.
+    """
+
+    names: tuple[str, ...]
+    a: list[int]
+    b: list[int]
+    change: Complex
+
+
+def _parameters(circuit: Circuit, equations: Equations, frequencies_hz: tuple[float, float]) -> _Parameters:
+    node, ground = equations.node, equations.size
+    names: list[str] = []
+    a: list[int] = []
+    b: list[int] = []
+    real: list[float] = []
+    farads: list[float] = []
+    for element in circuit.elements:
+        if not element.resistance_spread_ohm and not element.capacitance_spread_f:
+            continue
+        if element.a not in node and element.b not in node:
+            continue
+        names.append(element.name)
+        farads.append(element.capacitance_spread_f)
+        if element.name in equations.branch:
+            a.append(equations.branch[element.name])
+            b.append(ground)
+            real.append(-element.resistance_spread_ohm)
+        else:
+            a.append(node.get(element.a, ground))
+            b.append(node.get(element.b, ground))
+            real.append(_conductance_change(element))
+    omega = 2 * np.pi * np.asarray(frequencies_hz)
+    change = np.asarray(real) + 1j * omega[:, None] * np.asarray(farads)
+    return _Parameters(names=tuple(names), a=a, b=b, change=change)
+
+
+def _conductance_change(element: Element) -> float:
+    resistance_ohm = element.resistance_ohm
+    return 0.0 if resistance_ohm is None else -element.resistance_spread_ohm / resistance_ohm**2
+
+
+def _spreads(parameters: _Parameters, state: Complex, adjoint: Complex) -> Complex:
+    """First order: dV_leg = -(w_a - w_b)·dy·(x_a - x_b), w being the leg's adjoint solution.
+
+    Director and Rohrer, "The generalized adjoint network and network sensitivities", IEEE Trans. CT-16, 1969,
+    from memory.
+    """
+    across = state[:, parameters.a] - state[:, parameters.b]
+    weight = adjoint[:, parameters.a] - adjoint[:, parameters.b]
+    change: Complex = -(parameters.change * across)[:, :, None] * weight
+    return change.transpose(1, 2, 0)

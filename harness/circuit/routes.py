@@ -1,0 +1,107 @@
+"""The way a signal takes through the unit, in words."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from heapq import heappop, heappush
+
+from harness.circuit.elements import PIN, BenchImpedances, Circuit, build_circuit, pin_name
+from harness.circuit.predict import find_live
+from harness.descriptions.fixture import Fixture, Hookup, PortName
+from harness.descriptions.module import GROUND, LEGS, Module, node_name
+from harness.descriptions.state import State
+
+SILENT = "silent"
+THROUGH_ROUTE = "generator > scope"
+
+SPOKEN = ("link", "resistor", "capacitor")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, order=True)
+class _Step:
+    """One step along a leg: what it costs, what is passed ("": nothing worth a word), where it leads."""
+
+    cost_ohm: float
+    said: str
+    to: str
+
+
+def route(module: Module, fixture: Fixture, hookup: Hookup, state: State, port: PortName) -> str:
+    """Say how the drive reaches a port in a state: `in > a_send > key_a > a_return > out`, or `silent`.
+
+    Named are the ports whose connector is passed, loop plugs, and parts in series. Where several ways lead
+    there, it is the one of least resistance. Ports of another channel than the driven one carry their
+    channel's name.
+    """
+    if hookup.through:
+        return THROUGH_ROUTE
+    if hookup.drive is None:
+        return SILENT
+    circuit = build_circuit(module, fixture, hookup, state, BenchImpedances())
+    goals = [pin_name(node_name(port.channel, port.net, leg)) for leg in LEGS]
+    if not find_live(circuit, goals)[0]:
+        return SILENT
+    steps = _steps(circuit)
+    hot, cold = (pin_name(node_name(hookup.drive.channel, hookup.drive.net, leg)) for leg in LEGS)
+    for start, goal in ((hot, goals[0]), (hot, goals[1]), (cold, goals[1]), (cold, goals[0])):
+        passed = _least_resistance(steps, start, goal)
+        if passed is not None:
+            return " > ".join(_in_words((_Step(cost_ohm=0.0, said="", to=start), *passed)))
+    return SILENT
+
+
+def _steps(circuit: Circuit) -> dict[str, list[_Step]]:
+    """Where one can go from each node: along a leg, never to ground, and never across a pair."""
+    steps: dict[str, list[_Step]] = {}
+    for element in circuit.elements:
+        a, b = element.a, element.b
+        if not element.conducts or GROUND in (a, b) or _pair(a) == _pair(b):
+            continue
+        said = element.part if element.kind in SPOKEN else ""
+        cost_ohm = element.resistance_ohm or 0.0
+        steps.setdefault(a, []).append(_Step(cost_ohm=cost_ohm, said=said, to=b))
+        steps.setdefault(b, []).append(_Step(cost_ohm=cost_ohm, said=said, to=a))
+    for leg in circuit.amplifiers:
+        steps.setdefault(leg.follows, []).append(_Step(cost_ohm=0.0, said=leg.part, to=leg.output))
+    return steps
+
+
+def _pair(node: str) -> tuple[str, bool]:
+    """What two legs of one pair have in common."""
+    inside = node.removesuffix(PIN)
+    return inside.rpartition(".")[0], inside != node
+
+
+def _least_resistance(steps: dict[str, list[_Step]], start: str, goal: str) -> tuple[_Step, ...] | None:
+    """The steps of the way of least resistance (Dijkstra); equal ways go by fewest steps, then by name."""
+    waiting: list[tuple[float, int, tuple[_Step, ...], str]] = [(0.0, 0, (), start)]
+    done: set[str] = set()
+    while waiting:
+        cost_ohm, count, passed, node = heappop(waiting)
+        if node == goal:
+            return passed
+        if node in done:
+            continue
+        done.add(node)
+        for step in steps.get(node, ()):
+            if step.to not in done:
+                heappush(waiting, (cost_ohm + step.cost_ohm, count + 1, (*passed, step), step.to))
+    return None
+
+
+def _in_words(passed: tuple[_Step, ...]) -> Iterator[str]:
+    """Say what is passed and the ports whose pins are reached, each once."""
+    home = passed[0].to.split(".")[0]
+    before = ""
+    for step in passed:
+        for words in (step.said, _port(step.to, home)):
+            if words and words != before:
+                yield words
+                before = words
+
+
+def _port(node: str, home: str) -> str:
+    """Name the port whose pin a node is; with its channel where that isn't the driven one."""
+    if not node.endswith(PIN):
+        return ""
+    channel, net, _ = node.removesuffix(PIN).split(".")
+    return net if channel == home else f"{channel}.{net}"

@@ -1,0 +1,197 @@
+"""Complex volts everywhere in a circuit, at any frequency, by modified nodal analysis.
+
+Resistances below `BRANCH_BELOW_OHM` (contacts, joints, straight plugs) keep their current as an unknown,
+v_a - v_b - R·i = 0, and are not added as admittances: 20 S beside the 1e-12 S that hold a floating part in
+place would leave of the latter nothing that a double can carry. In this form no small admittance is ever
+added to a large one, and 0 ohm is a value like any other. (Ho, Ruehli, Brennan, "The modified nodal approach
+to network analysis", IEEE Trans. CAS-22, 1975, from memory.)
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.circuit.elements import Circuit, GeneratorLeg
+from harness.descriptions.module import GROUND
+from harness.errors import CircuitError
+
+LEAK_S = 1e-12  # from every node to ground, so that a floating part has a solution
+BRANCH_BELOW_OHM = 1.0
+LARGEST_GAIN = 1e9  # volts at a node per volt of e.m.f.: beyond it an amplifier is fed back upon itself
+
+Complex = NDArray[np.complex128]
+Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Equations:
+    """(conductance + 2πjf·capacitance)·x = source, for the part of a circuit that the generator can reach.
+
+    What nothing joins to the generator carries exactly nothing, and is left out. x is the volts of the nodes,
+    then the currents of the branches; `node` and `branch` say by name which is where. `source` has shape
+    (unknowns, 2): one column for each generator output at 1 V e.m.f., hot first. The matrices are symmetric
+    unless there are amplifiers.
+    """
+
+    node: Mapping[str, int]
+    branch: Mapping[str, int]
+    conductance: Real
+    capacitance: Real
+    source: Real
+    symmetric: bool
+
+    @property
+    def size(self) -> int:
+        """How many unknowns there are."""
+        return len(self.source)
+
+    def matrix(self, frequencies_hz: Sequence[float]) -> Complex:
+        """Shape (frequencies, unknowns, unknowns)."""
+        omega = 2 * np.pi * np.asarray(frequencies_hz, dtype=float)
+        return np.asarray(self.conductance + 1j * omega[:, None, None] * self.capacitance)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Branch:
+    """A current i from a to b, as an unknown: v_a - v_b - R·i - Σ gain·v = e.m.f."""
+
+    name: str
+    a: str
+    b: str
+    resistance_ohm: float
+    gains: tuple[tuple[str, float], ...] = ()
+
+
+def write_equations(circuit: Circuit) -> Equations:
+    """Write the equations of the part of a circuit that its generator reaches."""
+    node = {name: place for place, name in enumerate(sorted(_reached(circuit)))}
+    branches = [branch for branch in _branches(circuit) if branch.a in node or branch.b in node]
+    size = len(node) + len(branches)
+    conductance, capacitance = np.zeros((size, size)), np.zeros((size, size))
+    places = np.arange(len(node))
+    conductance[places, places] = LEAK_S
+    for element in circuit.elements:
+        a, b = node.get(element.a), node.get(element.b)
+        if a is None and b is None:
+            continue
+        if element.resistance_ohm is not None and element.resistance_ohm >= BRANCH_BELOW_OHM:
+            _add_admittance(conductance, a, b, 1 / element.resistance_ohm)
+        if element.capacitance_f:
+            _add_admittance(capacitance, a, b, element.capacitance_f)
+    for row, branch in enumerate(branches, start=len(node)):
+        _add_branch(conductance, node, row, branch)
+    place = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
+    source = np.zeros((size, 2))
+    for column, leg in enumerate(circuit.generator):
+        source[place[_generator_name(leg)], column] = 1
+    return Equations(
+        node=node,
+        branch=place,
+        conductance=conductance,
+        capacitance=capacitance,
+        source=source,
+        symmetric=not circuit.amplifiers,
+    )
+
+
+def _generator_name(leg: GeneratorLeg) -> str:
+    return f"generator {leg.leg}"
+
+
+def _branches(circuit: Circuit) -> Iterator[_Branch]:
+    for element in circuit.elements:
+        resistance_ohm = element.resistance_ohm
+        if resistance_ohm is not None and resistance_ohm < BRANCH_BELOW_OHM:
+            yield _Branch(name=element.name, a=element.a, b=element.b, resistance_ohm=resistance_ohm)
+    for amplifier in circuit.amplifiers:
+        yield _Branch(
+            name=amplifier.name,
+            a=amplifier.output,
+            b=GROUND,
+            resistance_ohm=amplifier.output_ohm,
+            gains=((amplifier.hot, amplifier.gain_hot), (amplifier.cold, amplifier.gain_cold)),
+        )
+    for leg in circuit.generator:
+        yield _Branch(name=_generator_name(leg), a=leg.node, b=GROUND, resistance_ohm=leg.output_ohm)
+
+
+def _add_branch(matrix: Real, node: Mapping[str, int], row: int, branch: _Branch) -> None:
+    for name, sign in ((branch.a, 1.0), (branch.b, -1.0)):
+        if name in node:
+            matrix[node[name], row] += sign
+            matrix[row, node[name]] += sign
+    for name, gain in branch.gains:
+        if name in node:
+            matrix[row, node[name]] -= gain
+    matrix[row, row] = -branch.resistance_ohm
+
+
+def solve(equations: Equations, matrix: Complex, right: Complex | Real) -> Complex:
+    """Solve for several right-hand sides: matrix (…, n, n), right (…, n, columns).
+
+    Raises CircuitError, naming a net, where there is no solution or one that no amplifier could deliver.
+    """
+    try:
+        solution = np.asarray(np.linalg.solve(matrix, right))
+    except np.linalg.LinAlgError:
+        raise CircuitError(_no_solution(equations, matrix)) from None
+    volts = np.abs(solution[..., : len(equations.node), :])
+    if volts.size and not volts.max() < LARGEST_GAIN:
+        raise CircuitError(_no_solution(equations, matrix))
+    return solution
+
+
+def node_volts(circuit: Circuit, frequency_hz: float) -> dict[str, Complex]:
+    """Volts of every node that the generator reaches, per volt of hot and of cold e.m.f.: shape (2,) each."""
+    equations = write_equations(circuit)
+    volts = solve(equations, equations.matrix([frequency_hz])[0], equations.source)
+    return {node: volts[place] for node, place in equations.node.items()}
+
+
+def _add_admittance(matrix: Real, a: int | None, b: int | None, admittance: float) -> None:
+    if a is not None:
+        matrix[a, a] += admittance
+    if b is not None:
+        matrix[b, b] += admittance
+    if a is not None and b is not None:
+        matrix[a, b] -= admittance
+        matrix[b, a] -= admittance
+
+
+def _reached(circuit: Circuit) -> set[str]:
+    """The nodes that anything at all, an open contact's capacitance included, joins to the generator."""
+    neighbours: dict[str, list[str]] = {}
+    for element in circuit.elements:
+        if element.a == GROUND or element.b == GROUND:
+            continue
+        if element.resistance_ohm is None and not element.capacitance_f:
+            continue
+        neighbours.setdefault(element.a, []).append(element.b)
+        neighbours.setdefault(element.b, []).append(element.a)
+    for leg in circuit.amplifiers:
+        for node in (leg.hot, leg.cold):
+            neighbours.setdefault(node, []).append(leg.output)
+            neighbours.setdefault(leg.output, []).append(node)
+    waiting = [leg.node for leg in circuit.generator]
+    reached = set(waiting)
+    while waiting:
+        for node in neighbours.get(waiting.pop(), ()):
+            if node not in reached:
+                reached.add(node)
+                waiting.append(node)
+    return reached
+
+
+def _no_solution(equations: Equations, matrix: Complex) -> str:
+    """Name the net that the equations leave free: the largest entry of the weakest singular vector."""
+    worst = matrix.reshape(-1, *matrix.shape[-2:])[0]
+    name = "(not finite)"
+    if np.isfinite(worst).all():
+        weakest = np.abs(np.linalg.svd(worst)[2][-1, : len(equations.node)])
+        name = list(equations.node)[int(weakest.argmax())]
+    return (
+        f"the circuit has no solution: nothing settles the volts of {name}. A chain of amplifiers fed back "
+        "upon itself with a gain of one does this; look at what joins its output to its input"
+    )

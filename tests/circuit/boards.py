@@ -1,0 +1,141 @@
+"""Small boards made by hand, for the tests of the circuit."""
+
+from collections.abc import Mapping, Sequence
+
+from harness.descriptions.fixture import Fixture, Hookup, Link, PortName, Termination
+from harness.descriptions.module import (
+    LEGS,
+    Amplifier,
+    Line,
+    Module,
+    ModuleSupply,
+    Part,
+    Pole,
+    Port,
+    Relay,
+    RelayType,
+    node_name,
+)
+
+SIGNAL = RelayType(
+    name="signal",
+    coil_ohm=1028.0,
+    contact_ohm=0.05,
+    contact_max_ohm=0.1,
+    operate_max_s=4e-3,
+    release_max_s=4e-3,
+    bounce_max_s=3e-3,
+    off_capacitance_f=1e-12,
+)
+ROLES = {"in": "input", "aux": "input", "out": "output", "send": "send", "return": "return"}
+
+
+def module(
+    *,
+    ports: Sequence[str] = ("in", "out"),
+    channels: Sequence[str] = ("left",),
+    lines: Sequence[str] = (),
+    relays: Sequence[Relay] = (),
+    resistors: Sequence[Part] = (),
+    capacitors: Sequence[Part] = (),
+    amplifiers: Sequence[Amplifier] = (),
+) -> Module:
+    return Module(
+        name="Board",
+        part="B",
+        revision="A",
+        channels=tuple(channels),
+        supply=ModuleSupply(voltage_v=12.0, limit_a=0.4, quiescent_a=0.0),
+        lines=tuple(Line(name=line, title=line) for line in lines),
+        ports=tuple(Port(net=net, role=ROLES[net]) for net in ports),
+        relays=tuple(relays),
+        resistors=tuple(resistors),
+        capacitors=tuple(capacitors),
+        amplifiers=tuple(amplifiers),
+    )
+
+
+def fixture(
+    hookup: Hookup,
+    *,
+    loads: Mapping[str, Termination] | None = None,
+    undriven: Termination | None = None,
+    links: Sequence[Link] = (),
+) -> Fixture:
+    return Fixture(
+        name="Fixture",
+        lines={},
+        loads=loads or {},
+        undriven_inputs=undriven,
+        links={link.name: link for link in links},
+        hookups=(hookup,),
+    )
+
+
+def hookup(
+    drive: str | None = "left.in", view: Sequence[str] = ("left.out",), *, links: Sequence[str] = ()
+) -> Hookup:
+    return Hookup(
+        name="hookup",
+        through=drive is None,
+        drive=None if drive is None else port(drive),
+        view=tuple(port(name) for name in view),
+        links=tuple(links),
+        select=None,
+    )
+
+
+def port(name: str) -> PortName:
+    channel, net = name.split(".")
+    return PortName(channel=channel, net=net)
+
+
+def across(ohm: float, tolerance: float = 0.0) -> Termination:
+    return Termination(across_ohm=ohm, leg_ohm=None, tolerance=tolerance)
+
+
+def each_leg(ohm: float, tolerance: float = 0.0) -> Termination:
+    return Termination(across_ohm=None, leg_ohm=ohm, tolerance=tolerance)
+
+
+def in_series(name: str, near: str, far: str, value: float, tolerance: float = 0.0) -> list[Part]:
+    """One part in each leg, in the left channel."""
+    return [
+        Part(
+            name=f"{name}.{leg}",
+            a=node_name("left", near, leg),
+            b=node_name("left", far, leg),
+            value=value,
+            tolerance=tolerance,
+        )
+        for leg in LEGS
+    ]
+
+
+def across_pair(name: str, net: str, value: float, tolerance: float = 0.0) -> Part:
+    return Part(name=name, a=f"left.{net}.hot", b=f"left.{net}.cold", value=value, tolerance=tolerance)
+
+
+def change_over(
+    name: str, line: str, common: str, rest: str | None, operated: str | None, channel: str = "left"
+) -> Relay:
+    """Both legs of a pair, switched by one relay."""
+    return Relay(
+        name=name,
+        type=SIGNAL,
+        line=line,
+        set_line=None,
+        reset_line=None,
+        poles=tuple(
+            Pole(
+                relay=name,
+                contact=1,
+                channel=channel,
+                leg=leg,
+                common=node_name(channel, common, leg),
+                rest=None if rest is None else node_name(channel, rest, leg),
+                operated=None if operated is None else node_name(channel, operated, leg),
+            )
+            for leg in LEGS
+        ),
+    )
