@@ -1,0 +1,110 @@
+"""Serial lines, by pyserial and not by VISA: exact reads, exclusive use, and DTR and RTS left alone.
+
+Addresses: `/dev/ttyUSB0`, `COM3`, `ASRL/dev/ttyUSB0::INSTR`, `ASRL3::INSTR` (COM3),
+`TCPIP::host::port::SOCKET` and any pyserial URL. `socket://host:port` is a plain TCP connection here, which
+knows a closed peer from a silent one.
+"""
+
+import contextlib
+import re
+import sys
+import urllib.parse
+from typing import Any
+
+from drivers.wire import State, StreamWire, Wire, left_s, open_socket
+
+BYTES_AT_ONCE = 4096
+
+
+def is_serial(address: str) -> bool:
+    """Whether an address names a serial line (or its stand-in) and no VISA resource of another kind."""
+    return "://" in address or address.upper().startswith("ASRL") or "::" not in address
+
+
+def serial_place(address: str) -> str:
+    """What pyserial calls the place that an address names."""
+    asrl = re.fullmatch(r"ASRL(?P<place>.+?)(::INSTR)?", address, re.IGNORECASE)
+    if asrl:
+        place = asrl["place"]
+        if place.isdigit():
+            return f"COM{place}" if sys.platform == "win32" else f"/dev/ttyS{int(place) - 1}"
+        return place
+    tcp = re.fullmatch(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d+)::SOCKET", address, re.IGNORECASE)
+    return f"socket://{tcp['host']}:{tcp['port']}" if tcp else address
+
+
+def tcp_place(place: str) -> tuple[str, int] | None:
+    """Host and port of a `socket://` URL, None for any other place."""
+    parts = urllib.parse.urlsplit(place)
+    if parts.scheme != "socket" or parts.hostname is None or parts.port is None:
+        return None
+    return parts.hostname, parts.port
+
+
+def open_serial(address: str, baud_rate: int) -> Wire:
+    """Open a serial line or its stand-in. Raises OSError."""
+    place = serial_place(address)
+    tcp = tcp_place(place)
+    if tcp is not None:
+        return open_socket(*tcp)
+    return SerialWire(open_port(place, baud_rate))
+
+
+def open_port(place: str, baud_rate: int) -> Any:
+    """Open a pyserial port for this process alone, DTR and RTS left low: many boards reset on them."""
+    import serial
+
+    try:
+        port = serial.serial_for_url(place, do_not_open=True)
+        port.baudrate = baud_rate
+        port.timeout = port.write_timeout = 1.0
+        with contextlib.suppress(AttributeError, ValueError, NotImplementedError):
+            port.exclusive = True
+        port.dtr = False
+        port.rts = False
+        port.open()
+        port.reset_input_buffer()
+    except ValueError as error:
+        raise ConnectionError(f"cannot be opened ({error})") from error
+    return port
+
+
+class SerialWire(StreamWire):
+    """A pyserial port."""
+
+    def __init__(self, port: Any) -> None:
+        super().__init__()
+        self._port = port
+
+    def send(self, data: bytes, deadline: float) -> None:
+        """Send all of it; TimeoutError where the line doesn't take it in time."""
+        import serial
+
+        self._port.write_timeout = left_s(deadline)
+        try:
+            self._port.write(data)
+        except serial.SerialTimeoutException:
+            raise TimeoutError("the serial line does not take what is sent to it") from None
+
+    def _receive(self, deadline: float) -> bytes:
+        self._port.timeout = left_s(deadline)
+        try:
+            waiting = self._port.in_waiting
+            data = bytes(self._port.read(min(BYTES_AT_ONCE, max(1, waiting))))
+        except TypeError as error:  # what pyserial raises where the port was closed under its feet
+            raise ConnectionError("the port was closed") from error
+        if not data:
+            raise TimeoutError("nothing arrived")
+        return data
+
+    def state(self) -> State:
+        """Look at the receive buffer."""
+        try:
+            return "data" if self._buffer or self._port.in_waiting else "idle"
+        except (OSError, TypeError):
+            return "closed"
+
+    def close(self) -> None:
+        """Close the port."""
+        with contextlib.suppress(Exception):
+            self._port.close()

@@ -1,0 +1,341 @@
+"""One instrument's connection: whole transactions, one at a time, and never an answer to another question.
+
+A raw socket serves a late answer to the next question, for ever, and clearing does not cure it. So a
+transaction that failed or was interrupted marks the session unusable, and only `resync` (close, reopen,
+same *IDN?, empty error queue) makes it usable again. Before anything is sent the input must be empty.
+"""
+
+import logging
+import re
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from drivers.serial_wire import is_serial, open_serial
+from drivers.transcript import Transcript
+from drivers.wire import Wire, open_visa
+from harness.errors import (
+    BadReply,
+    BenchError,
+    BenchTimeout,
+    Desynchronised,
+    InstrumentError,
+    LinkLost,
+    WrongInstrument,
+)
+
+TIMEOUT_S = 2.0
+MOST_ERRORS = 32
+REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
+ERROR_QUERY = "SYSTem:ERRor?"
+
+log = logging.getLogger(__name__)
+
+
+class Session:
+    """One connection, its lock and its state.
+
+    `instrument` is the role that error messages name. Everything sent or asked is bounded by `timeout_s`,
+    or by the call's own. Raises BenchTimeout, LinkLost, Desynchronised, BadReply and InstrumentError of
+    harness.errors.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        *,
+        instrument: str,
+        visa: str = "@py",
+        baud_rate: int = 9600,
+        timeout_s: float = TIMEOUT_S,
+        transcript: Transcript | None = None,
+        ending: bytes = b"\n",
+        error_query: str = ERROR_QUERY,
+        connect: Callable[[], Wire] | None = None,
+    ) -> None:
+        self.address, self.instrument, self.timeout_s = address, instrument, timeout_s
+        self.identity = ""
+        self.dirty = False
+        self._ending, self._error_query, self._transcript = ending, error_query, transcript
+        self._connect = connect or _connector(address, visa, baud_rate)
+        self._lock = threading.RLock()
+        self._group: list[str] | None = None
+        self._wire: Wire | None = None
+        self._reopen((0.0,))
+
+    # -- transactions --------------------------------------------------------------------------------------
+
+    def write(self, command: str, *, timeout_s: float | None = None) -> None:
+        """Send a command that has no answer. Inside `group` it is remembered for the errors it may cause."""
+        with self._transaction(command, timeout_s) as (wire, deadline):
+            if self._group is not None:
+                self._group.append(command)
+            self._send(wire, command, deadline)
+
+    def query(self, command: str, *, timeout_s: float | None = None, retry: bool = False) -> str:
+        """Ask and return the answer, without its ending.
+
+        `retry` is for pure questions only, those whose asking changes nothing: after a failure the session is
+        resynchronised and the question asked once more, and the transcript says so.
+        """
+        try:
+            return self._query(command, timeout_s)
+        except (BenchTimeout, LinkLost, Desynchronised, BadReply) as error:
+            if not retry:
+                raise
+            self._note(f"asked again after: {error}")
+            log.warning("%s", f"{self.instrument}: {command} asked again after: {error}")
+            self.resync()
+            return self._query(command, timeout_s)
+
+    def query_number(self, command: str, *, timeout_s: float | None = None, retry: bool = False) -> float:
+        """Ask for one number. Raises BadReply where the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
+        answer = self.query(command, timeout_s=timeout_s, retry=retry)
+        try:
+            value = float(answer)
+        except ValueError:
+            raise self.bad_reply("a number", answer, command) from None
+        if not abs(value) < 9.8e37:
+            raise self.bad_reply("a number", answer, command)
+        return value
+
+    def query_block(
+        self,
+        command: str,
+        *,
+        expected: int | None = None,
+        timeout_s: float | None = None,
+        terminated: bool = True,
+    ) -> bytearray:
+        """Ask for one definite-length block and return its bytes; `expected` is the length it must have.
+
+        `terminated` says whether a line feed follows the block, as IEEE 488.2 has it.
+        """
+        with self._transaction(command, timeout_s) as (wire, deadline):
+            self._send(wire, command, deadline)
+            begun = time.monotonic()
+            data = wire.block(deadline, terminated=terminated, expected=expected)
+            if self._transcript:
+                self._transcript.block(self.instrument, data, time.monotonic() - begun)
+        return data
+
+    def send_bytes(self, data: bytes) -> None:
+        """Send a frame to a board that answers nothing; what it says all the same is thrown away."""
+        with self._transaction(data.hex(" "), None, check=False) as (wire, deadline):
+            if wire.state() == "closed":
+                raise ConnectionError("the connection is closed")
+            if wire.state() == "data":
+                self._log("in", wire.discard(0.0, deadline), time.monotonic())
+            begun = time.monotonic()
+            wire.send(data, deadline)
+            self._log("out", data, begun)
+
+    def discard(self, *, quiet_s: float, timeout_s: float) -> None:
+        """Throw away what comes in unasked (a boot banner) until nothing has come for `quiet_s`."""
+        with self._transaction("", timeout_s, check=False) as (wire, deadline):
+            begun = time.monotonic()
+            gone = wire.discard(quiet_s, deadline)
+            if gone:
+                self._log("in", gone, begun)
+
+    @contextmanager
+    def group(self) -> Iterator[None]:
+        """Settings that belong together: after the last one the error queue is read, once.
+
+        Raises InstrumentError with the commands of the group where the instrument reports errors.
+        """
+        with self._lock:
+            if self._group is not None:
+                raise RuntimeError("groups of settings cannot be nested")
+            self._group = []
+            try:
+                yield
+                commands = tuple(self._group)
+            finally:
+                self._group = None
+            if commands:
+                self.check_errors(commands)
+
+    # -- the instrument's own errors -----------------------------------------------------------------------
+
+    def drain_errors(self) -> tuple[str, ...]:
+        """Read the error queue until it is empty; what it held, oldest first, at most 32."""
+        found: list[str] = []
+        for _ in range(MOST_ERRORS):
+            answer = self._query(self._error_query, None)
+            number = re.match(r"\s*([+-]?\d+)", answer)
+            if number is None:
+                raise self.bad_reply('an error number, such as 0,"No error"', answer, self._error_query)
+            if int(number[1]) == 0:
+                return tuple(found)
+            found.append(answer)
+        # More than a queue holds: what is left must not be counted against the next group.
+        self.write("*CLS")
+        return (*found, f"(and more: the queue was not empty after {MOST_ERRORS}, and was cleared)")
+
+    def check_errors(self, commands: Sequence[str] = ()) -> None:
+        """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it."""
+        errors = self.drain_errors()
+        if errors:
+            self._note(f"errors: {'; '.join(errors)}")
+            raise InstrumentError(
+                f"reports {'; '.join(errors)}",
+                instrument=self.instrument,
+                address=self.address,
+                command=" | ".join(commands),
+            )
+
+    # -- opening and reopening -----------------------------------------------------------------------------
+
+    def start(self) -> str:
+        """First words to a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
+        self.identity = self._ask_identity()
+        for error in self.drain_errors():
+            log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")
+        self.write("*CLS")
+        return self.identity
+
+    def resync(self) -> None:
+        """Close, reopen, and make sure that the same instrument answers and its error queue is read.
+
+        Raises WrongInstrument where another answers. Settings that matter must be sent again by the caller.
+        """
+        with self._lock:
+            self._note("reopening")
+            self._reopen(REOPEN_AFTER_S)
+            if not self.identity:
+                return
+            found = self._ask_identity()
+            if found != self.identity:
+                self.dirty = True
+                raise WrongInstrument(
+                    f"answered as {self.identity!r} before the connection was reopened and now as {found!r}",
+                    instrument=self.instrument,
+                    address=self.address,
+                )
+            for error in self.drain_errors():
+                self._note(f"error queue after reopening: {error}")
+
+    def close(self) -> None:
+        """Close the connection; never raises."""
+        with self._lock:
+            if self._wire is not None:
+                self._wire.close()
+            self._wire = None
+
+    def bad_reply(self, wanted: str, answer: str, command: str) -> BadReply:
+        """The error for an answer that doesn't read; the session is unusable from here on."""
+        self.dirty = True
+        self._note(f"BadReply: expected {wanted}, found {answer!r}")
+        return BadReply(
+            f"expected {wanted}, found {answer!r}",
+            instrument=self.instrument,
+            address=self.address,
+            command=command,
+        )
+
+    # -- inside --------------------------------------------------------------------------------------------
+
+    def _query(self, command: str, timeout_s: float | None) -> str:
+        with self._transaction(command, timeout_s) as (wire, deadline):
+            self._send(wire, command, deadline)
+            begun = time.monotonic()
+            answer = wire.line(deadline)
+            self._log("in", answer, begun)
+            # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
+            return answer.decode("latin-1" if command == "*IDN?" else "ascii")
+
+    def _ask_identity(self) -> str:
+        answer = self._query("*IDN?", None)
+        if len(answer.split(",")) != 4:
+            raise self.bad_reply("four fields: maker, model, serial number, firmware", answer, "*IDN?")
+        return answer
+
+    def _send(self, wire: Wire, command: str, deadline: float) -> None:
+        begun = time.monotonic()
+        data = command.encode("ascii") + self._ending
+        wire.send(data, deadline)
+        self._log("out", data, begun)
+
+    def _log(self, direction: str, data: bytes, begun: float) -> None:
+        if self._transcript:
+            self._transcript.message(self.instrument, direction, data, time.monotonic() - begun)
+
+    def _note(self, what: str) -> None:
+        if self._transcript:
+            self._transcript.event(self.instrument, what)
+
+    @contextmanager
+    def _transaction(
+        self, command: str, timeout_s: float | None, *, check: bool = True
+    ) -> Iterator[tuple[Wire, float]]:
+        """The lock, the checks, the deadline, and the one wall where foreign errors become ours."""
+        with self._lock:
+            deadline = time.monotonic() + (self.timeout_s if timeout_s is None else timeout_s)
+            wire = self._usable(command, check=check)
+            done = False
+            try:
+                yield wire, deadline
+                done = True
+            except BenchError:
+                raise
+            except (OSError, ValueError, RuntimeError) as error:
+                raise self._named(error, command, timeout_s) from error
+            finally:  # KeyboardInterrupt leaves an answer on its way as well
+                if not done:
+                    self.dirty = True
+
+    def _usable(self, command: str, *, check: bool) -> Wire:
+        place = {"instrument": self.instrument, "address": self.address, "command": command}
+        if self.dirty or self._wire is None:
+            raise Desynchronised(
+                "an earlier exchange failed, so that answers could belong to other questions; reopen first",
+                **place,
+            )
+        state = self._wire.state() if check else "idle"
+        if state == "idle":
+            return self._wire
+        self.dirty = True
+        self._note(f"input not empty before {command!r}: {state}")
+        if state == "closed":
+            raise LinkLost("the instrument closed the connection, or was unplugged", **place)
+        raise Desynchronised("an answer that nobody asked for is waiting; reopen first", **place)
+
+    def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
+        limit_s = self.timeout_s if timeout_s is None else timeout_s
+        kind: type[BenchError] = LinkLost
+        what = str(error)
+        if isinstance(error, TimeoutError):
+            kind, what = BenchTimeout, f"no complete answer within {limit_s:g} s: {error}"
+        elif isinstance(error, UnicodeError):
+            kind, what = BadReply, f"expected plain ASCII text, found {getattr(error, 'object', b'')!r}"
+        elif isinstance(error, ValueError):
+            kind = BadReply
+        self._note(f"{kind.__name__}: {what}")
+        return kind(what, instrument=self.instrument, address=self.address, command=command)
+
+    def _reopen(self, waits_s: Sequence[float]) -> None:
+        self.close()
+        for wait_s in waits_s:
+            time.sleep(wait_s)
+            try:
+                self._wire = self._connect()
+            except OSError as error:
+                failure = error
+            else:
+                self.dirty = False
+                return
+        self.dirty = True
+        self._note(f"LinkLost: {failure}")
+        raise LinkLost(
+            f"no connection: {failure}. Check that it is switched on and that the bench file has its address",
+            instrument=self.instrument,
+            address=self.address,
+        ) from failure
+
+
+def _connector(address: str, visa: str, baud_rate: int) -> Callable[[], Wire]:
+    if is_serial(address):
+        return lambda: open_serial(address, baud_rate)
+    return lambda: open_visa(address, visa)

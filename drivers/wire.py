@@ -1,0 +1,339 @@
+"""Bytes to and from one instrument, with a deadline on every wait.
+
+A wire raises only built-in errors: `TimeoutError` where the deadline passed, `ConnectionError` (or another
+`OSError`) where the connection is gone, `ValueError` where the bytes don't read as what was asked for.
+`Session` puts the instrument's name to them.
+
+PyVISA opens every VISA resource. On a raw socket of pyvisa-py its reads and writes are not used: a read
+takes a closed connection for a slow instrument, a write waits for ever, and with a termination character
+every line feed in a block costs a read of its own (measured: 20 times slower at best). The bytes then move
+on PyVISA's own socket.
+"""
+
+import contextlib
+import os
+import socket
+import time
+from typing import Any, Literal, Protocol
+
+State = Literal["idle", "data", "closed"]
+CONNECT_WITHIN_S = 2.0
+KEEPALIVE_WITHIN_MS = 10_000
+LONGEST_LINE = 1 << 20
+
+
+class Wire(Protocol):
+    """One connection. Deadlines are times of `time.monotonic()`."""
+
+    def send(self, data: bytes, deadline: float) -> None:
+        """Send all of it."""
+        ...
+
+    def line(self, deadline: float) -> bytes:
+        """Read one answer, without its line feed."""
+        ...
+
+    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
+        """Read one definite-length block (IEEE 488.2) and, if terminated, the line feed behind it."""
+        ...
+
+    def state(self) -> State:
+        """Whether bytes wait that nobody asked for, or the peer is gone."""
+        ...
+
+    def discard(self, quiet_s: float, deadline: float) -> bytes:
+        """Throw away what comes in until nothing has come for a while; tell what it was."""
+        ...
+
+    def close(self) -> None:
+        """Close; never raises."""
+        ...
+
+
+def block_digits(head: bytes) -> int:
+    """How many digits the length of a block has, from its first two bytes `#n`.
+
+    IEEE 488.2, 8.7.9. The indefinite form `#0` is refused: only an END message ends it, which a raw socket
+    or a serial line doesn't have.
+    """
+    if head[:1] != b"#" or not head[1:2].isdigit():
+        raise ValueError(f"expected a block of data (#, a digit, a length), found {head!r}")
+    if head[1:2] == b"0":
+        raise ValueError(
+            "found a block of indefinite length (#0); only blocks with a length can be read whole"
+        )
+    return int(head[1:2])
+
+
+def block_length(digits: bytes, expected: int | None) -> int:
+    """The number of bytes that a block announces; refused where it is not what was asked for."""
+    if not digits.isdigit():
+        raise ValueError(f"expected the length of a block in digits, found {digits!r}")
+    length = int(digits)
+    if expected is not None and length != expected:
+        raise ValueError(f"expected a block of {expected} bytes, and the instrument announces {length}")
+    return length
+
+
+class StreamWire:
+    """A wire without message boundaries: a buffer, and a way of filling it that each kind brings."""
+
+    def __init__(self) -> None:
+        self._buffer = bytearray()
+
+    def _receive(self, deadline: float) -> bytes:
+        """Read at least one byte, as many as there are."""
+        raise NotImplementedError
+
+    def _receive_into(self, view: memoryview, deadline: float) -> int:
+        data = self._receive(deadline)
+        taken = min(len(data), len(view))
+        view[:taken] = data[:taken]
+        self._buffer += data[taken:]
+        return taken
+
+    def line(self, deadline: float) -> bytes:
+        """Read up to the line feed, which is dropped; carriage returns and NULs are dropped with it."""
+        searched = 0
+        while (end := self._buffer.find(b"\n", searched)) < 0:
+            searched = len(self._buffer)
+            if searched > LONGEST_LINE:
+                raise ValueError(f"{searched} bytes came without a line feed; this is no line of text")
+            try:
+                self._buffer += self._receive(deadline)
+            except TimeoutError:
+                raise TimeoutError(_so_far(bytes(self._buffer))) from None
+        line = bytes(self._buffer[:end])
+        # Some instruments pad with NULs behind the line feed: they belong to this answer and not to the next.
+        while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
+            end += 1
+        del self._buffer[: end + 1]
+        return line.strip(b"\r\0")
+
+    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
+        """Read header, then exactly the announced bytes, then the line feed."""
+        digits = block_digits(bytes(self._exactly(2, deadline, "the header of a block")))
+        length = block_length(bytes(self._exactly(digits, deadline, "the length of a block")), expected)
+        data = self._exactly(length, deadline, "the block")
+        if terminated:
+            end = self._exactly(1, deadline, "the line feed behind the block (the block is whole)")
+            if end == b"\r":
+                end = self._exactly(1, deadline, "the line feed behind the block")
+            if end != b"\n":
+                raise ValueError(
+                    f"expected a line feed behind a block of {length} bytes, found {bytes(end)!r}"
+                )
+        return data
+
+    def _exactly(self, count: int, deadline: float, what: str) -> bytearray:
+        data = bytearray(count)
+        have = min(count, len(self._buffer))
+        data[:have] = self._buffer[:have]
+        del self._buffer[:have]
+        view = memoryview(data)
+        try:
+            while have < count:
+                have += self._receive_into(view[have:], deadline)
+        except TimeoutError:
+            raise TimeoutError(f"{have} of {count} bytes of {what} arrived") from None
+        except ConnectionError as error:
+            raise ConnectionError(f"{error}; {have} of {count} bytes of {what} had arrived") from error
+        return data
+
+    def discard(self, quiet_s: float, deadline: float) -> bytes:
+        """Throw away what comes in until nothing has come for `quiet_s`, at most until the deadline."""
+        gone = bytes(self._buffer)
+        self._buffer.clear()
+        with contextlib.suppress(TimeoutError):
+            while time.monotonic() < deadline:
+                gone += self._receive(min(deadline, time.monotonic() + quiet_s))
+        return gone
+
+
+def _so_far(data: bytes) -> str:
+    return f"only {data[-40:]!r} arrived, without a line feed" if data else "nothing arrived"
+
+
+def left_s(deadline: float) -> float:
+    """Seconds until the deadline; raises TimeoutError when it has passed."""
+    left = deadline - time.monotonic()
+    if left <= 0.0:
+        raise TimeoutError("the deadline has passed")
+    return left
+
+
+class SocketWire(StreamWire):
+    """A raw TCP socket. `owner` is what must be closed (the PyVISA resource), the socket itself otherwise."""
+
+    def __init__(self, link: socket.socket, owner: Any = None) -> None:
+        super().__init__()
+        self._socket = link
+        self._owner = link if owner is None else owner
+        refused = link.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if refused:
+            self.close()
+            raise ConnectionError(f"cannot be reached ({os.strerror(refused)})")
+        link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        link.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        if hasattr(socket, "TCP_USER_TIMEOUT"):
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, KEEPALIVE_WITHIN_MS)
+
+    def send(self, data: bytes, deadline: float) -> None:
+        """Send all of it; TimeoutError where the peer doesn't take it in time."""
+        self._socket.settimeout(left_s(deadline))
+        try:
+            self._socket.sendall(data)
+        except TimeoutError:
+            raise TimeoutError("the instrument does not take what is sent to it") from None
+
+    def _receive(self, deadline: float) -> bytes:
+        self._socket.settimeout(left_s(deadline))
+        data = self._socket.recv(1 << 16)
+        if not data:
+            raise ConnectionError("the instrument closed the connection")
+        return data
+
+    def _receive_into(self, view: memoryview, deadline: float) -> int:
+        self._socket.settimeout(left_s(deadline))
+        count = self._socket.recv_into(view)
+        if not count:
+            raise ConnectionError("the instrument closed the connection")
+        return count
+
+    def state(self) -> State:
+        """Look at the socket; nothing is taken from it but the NULs that some instruments pad with."""
+        if self._buffer:
+            return "data"
+        self._socket.settimeout(0.0)
+        try:
+            while (waiting := self._socket.recv(64, socket.MSG_PEEK)) and not waiting.strip(b"\0"):
+                self._socket.recv(len(waiting))
+            return "data" if waiting else "closed"
+        except BlockingIOError:
+            return "idle"
+        except OSError:
+            return "closed"
+
+    def close(self) -> None:
+        """Close the socket by its owner."""
+        with contextlib.suppress(Exception):
+            self._owner.close()
+
+
+class VisaWire:
+    """Any other VISA resource, through PyVISA: USBTMC, HiSLIP, VXI-11, or a socket of a system VISA.
+
+    Where the interface marks the end of a message, reads go to that mark and the termination character is
+    off; on a socket or a serial line it is on for lines and off for blocks.
+    """
+
+    def __init__(self, resource: Any, *, marks_ends: bool) -> None:
+        self._resource = resource
+        self._marks_ends = marks_ends
+        resource.write_termination = None
+        resource.chunk_size = 1 << 20
+
+    def _before(self, deadline: float, *, ends_at_line_feed: bool) -> None:
+        self._resource.timeout = max(1.0, 1e3 * left_s(deadline))
+        self._resource.read_termination = "\n" if ends_at_line_feed else None
+
+    def send(self, data: bytes, deadline: float) -> None:
+        """Send all of it."""
+        self._before(deadline, ends_at_line_feed=False)
+        with _visa_errors():
+            self._resource.write_raw(data)
+
+    def line(self, deadline: float) -> bytes:
+        """Read one message."""
+        self._before(deadline, ends_at_line_feed=not self._marks_ends)
+        with _visa_errors():
+            line = bytes(self._resource.read_raw())
+        return line.strip(b"\r\n\0")
+
+    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
+        """Read one block: as one message where the interface marks its end, else by exact lengths."""
+        self._before(deadline, ends_at_line_feed=False)
+        with _visa_errors():
+            if self._marks_ends:
+                return _block_of(self._resource.read_raw(), expected)
+            digits = block_digits(self._resource.read_bytes(2))
+            length = block_length(self._resource.read_bytes(digits), expected)
+            data = bytearray(self._resource.read_bytes(length + terminated))
+        if terminated and data.pop() != ord("\n"):
+            raise ValueError(f"expected a line feed behind a block of {length} bytes")
+        return data
+
+    def state(self) -> State:
+        """Nothing can be seen without reading on these interfaces."""
+        return "idle"
+
+    def discard(self, quiet_s: float, deadline: float) -> bytes:
+        """Device clear where the interface has one."""
+        self._before(deadline, ends_at_line_feed=False)
+        if self._marks_ends:
+            with contextlib.suppress(Exception):
+                self._resource.clear()
+        return b""
+
+    def close(self) -> None:
+        """Close the resource."""
+        with contextlib.suppress(Exception):
+            self._resource.close()
+
+
+def _block_of(message: bytes, expected: int | None) -> bytearray:
+    digits = block_digits(message[:2])
+    length = block_length(message[2 : 2 + digits], expected)
+    data, end = message[2 + digits : 2 + digits + length], message[2 + digits + length :]
+    if len(data) < length:
+        raise ValueError(f"expected a block of {length} bytes, and the message ends after {len(data)}")
+    if end.strip(b"\r\n\0"):
+        raise ValueError(
+            f"expected the end of a message behind a block of {length} bytes, found {end[:20]!r}"
+        )
+    return bytearray(data)
+
+
+@contextlib.contextmanager
+def _visa_errors() -> Any:
+    import pyvisa
+
+    try:
+        yield
+    except pyvisa.errors.VisaIOError as error:
+        if error.error_code == pyvisa.constants.StatusCode.error_timeout:
+            raise TimeoutError("no complete answer") from error
+        raise ConnectionError(str(error)) from error
+    except (pyvisa.errors.Error, RuntimeError, NotImplementedError) as error:
+        raise ConnectionError(str(error)) from error
+
+
+def open_visa(address: str, library: str) -> Wire:
+    """Open a VISA resource by its name; `library` is "@py" or "@ivi". Raises ConnectionError."""
+    import pyvisa
+
+    try:
+        manager = pyvisa.ResourceManager(library)
+        resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
+    except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
+        raise ConnectionError(f"cannot be opened ({error})") from error
+    sessions = getattr(manager.visalib, "sessions", {})
+    link = getattr(sessions.get(resource.session), "interface", None)
+    if isinstance(link, socket.socket):
+        return SocketWire(link, _Owner(resource, manager))
+    return VisaWire(resource, marks_ends=not address.upper().endswith("::SOCKET"))
+
+
+class _Owner:
+    """Keeps the resource manager alive as long as its resource: the last reference to it closes all."""
+
+    def __init__(self, resource: Any, manager: Any) -> None:
+        self._resource, self._manager = resource, manager
+
+    def close(self) -> None:
+        self._resource.close()
+
+
+def open_socket(host: str, port: int) -> SocketWire:
+    """Connect to a TCP port that is no VISA resource (a serial device server). Raises OSError."""
+    return SocketWire(socket.create_connection((host, port), timeout=CONNECT_WITHIN_S))
