@@ -9,11 +9,9 @@ from harness.circuit.elements import (
     BenchImpedances,
     Circuit,
     Element,
-    build_circuit,
-    build_wiring,
-    in_state,
     pin_name,
 )
+from harness.circuit.expand import build_circuit, build_wiring, in_state
 from harness.circuit.solve import Complex, Equations, solve, write_equations
 from harness.descriptions.fixture import Fixture, Hookup, PortName
 from harness.descriptions.module import LEGS, Module, node_name

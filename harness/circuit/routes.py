@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from heapq import heappop, heappush
 
-from harness.circuit.elements import PIN, BenchImpedances, Circuit, build_circuit, pin_name
+from harness.circuit.elements import PIN, BenchImpedances, Circuit, pin_name
+from harness.circuit.expand import build_circuit
 from harness.circuit.predict import find_live
 from harness.descriptions.fixture import Fixture, Hookup, PortName
 from harness.descriptions.module import GROUND, LEGS, Module, node_name

@@ -1,0 +1,180 @@
+"""From a module, a fixture and a state to a circuit: what the unit is made of, contact by contact."""
+
+from collections.abc import Iterator
+from math import sqrt
+
+from harness.circuit.elements import (
+    CONNECTOR_OHM,
+    THROUGH,
+    AmplifierLeg,
+    BenchImpedances,
+    Circuit,
+    Element,
+    GeneratorLeg,
+    pin_name,
+    resistor,
+    terminal,
+)
+from harness.circuit.fixings import link_elements, load_elements, scope_input
+from harness.descriptions.fixture import Fixture, Hookup
+from harness.descriptions.module import LEGS, Amplifier, Module, Part, Relay, node_name
+from harness.descriptions.state import State
+
+
+def is_operated(relay: Relay, state: State) -> bool:
+    """Tell whether a relay stands in its operated position.
+
+    A latching relay keeps what the last pulse left; a state alone doesn't know that, so it counts as operated
+    only while its set line is on, and at rest otherwise.
+    """
+    line = relay.line if relay.line is not None else relay.set_line
+    return state.powered and line in state.on
+
+
+def build_circuit(
+    module: Module, fixture: Fixture, hookup: Hookup, state: State, impedances: BenchImpedances
+) -> Circuit:
+    """Expand one state of one hookup."""
+    return in_state(build_wiring(module, fixture, hookup, impedances), module, hookup, state)
+
+
+def in_state(wiring: Circuit, module: Module, hookup: Hookup, state: State) -> Circuit:
+    """Add the contacts as they stand in a state to a hookup's wiring."""
+    if hookup.through:
+        return wiring
+    return Circuit(
+        elements=(*wiring.elements, *contacts(module, state)),
+        amplifiers=wiring.amplifiers,
+        generator=wiring.generator,
+        view=wiring.view,
+    )
+
+
+def build_wiring(module: Module, fixture: Fixture, hookup: Hookup, impedances: BenchImpedances) -> Circuit:
+    """Expand what stays the same in every state of a hookup: all but the contacts."""
+    if hookup.through:
+        return _through(hookup, impedances)
+    drive = hookup.drive
+    view = tuple(pin_name(node_name(port.channel, port.net, leg)) for port in hookup.view for leg in LEGS)
+    elements = [
+        *_parts(module),
+        *_connectors(module),
+        *load_elements(module, fixture, hookup),
+        *(element for name in hookup.links for element in link_elements(module, fixture.links[name])),
+        *(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
+    ]
+    return Circuit(
+        elements=tuple(elements),
+        amplifiers=tuple(leg for amplifier in module.amplifiers for leg in _amplifier_legs(amplifier)),
+        generator=()
+        if drive is None
+        else tuple(
+            GeneratorLeg(
+                leg=leg,
+                node=terminal(module, drive.channel, drive.net, leg),
+                output_ohm=impedances.source_ohm,
+            )
+            for leg in LEGS
+        ),
+        view=view,
+    )
+
+
+def contacts(module: Module, state: State) -> Iterator[Element]:
+    """Give both throws of every pole as they stand in a state, named `K1.1.hot.rest`, `K1.1.hot.operated`."""
+    for relay in module.relays:
+        kind, operated = relay.type, is_operated(relay, state)
+        spread_ohm = (kind.contact_max_ohm - kind.contact_ohm) / sqrt(3)
+        for pole in relay.poles:
+            for throw, far, closed in (
+                ("rest", pole.rest, not operated),
+                ("operated", pole.operated, operated),
+            ):
+                if far is None:
+                    continue
+                yield Element(
+                    name=f"{pole.name}.{throw}",
+                    part=relay.name,
+                    kind="contact",
+                    a=pole.common,
+                    b=far,
+                    resistance_ohm=kind.contact_ohm if closed else None,
+                    capacitance_f=0.0 if closed else kind.off_capacitance_f,
+                    resistance_spread_ohm=spread_ohm if closed else 0.0,
+                    conducts=closed,
+                )
+
+
+def _through(hookup: Hookup, impedances: BenchImpedances) -> Circuit:
+    """The generator straight to all scope inputs of a leg in parallel; the unit is out of the picture."""
+    view = tuple(f"{THROUGH}.{leg}" for _ in hookup.view for leg in LEGS)
+    return Circuit(
+        elements=tuple(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
+        amplifiers=(),
+        generator=tuple(
+            GeneratorLeg(leg=leg, node=f"{THROUGH}.{leg}", output_ohm=impedances.source_ohm) for leg in LEGS
+        ),
+        view=view,
+    )
+
+
+def _reference(part: Part) -> str:
+    """A part's name without its leg: `R1.hot` is one half of R1."""
+    return part.name.removesuffix(".hot").removesuffix(".cold")
+
+
+def _capacitor(part: Part) -> Element:
+    return Element(
+        name=part.name,
+        part=_reference(part),
+        kind="capacitor",
+        a=part.a,
+        b=part.b,
+        resistance_ohm=None,
+        capacitance_f=part.value,
+        capacitance_spread_f=part.value * part.tolerance / sqrt(3),
+    )
+
+
+def _parts(module: Module) -> Iterator[Element]:
+    for part in module.resistors:
+        yield resistor(
+            part.name, "resistor", part.a, part.b, part.value, part.tolerance, part=_reference(part)
+        )
+    for part in module.capacitors:
+        yield _capacitor(part)
+    for amplifier in module.amplifiers:
+        hot, cold = (node_name(amplifier.channel, amplifier.from_net, leg) for leg in LEGS)
+        name = f"{amplifier.name}.{amplifier.channel} input"
+        yield resistor(name, "resistor", hot, cold, amplifier.input_ohm, 0.0)
+
+
+def _connectors(module: Module) -> Iterator[Element]:
+    for channel in module.channels:
+        for port in module.ports:
+            for leg in LEGS:
+                node = node_name(channel, port.net, leg)
+                yield resistor(f"connector {node}", "connector", node, pin_name(node), CONNECTOR_OHM, 0.0)
+
+
+def _amplifier_legs(amplifier: Amplifier) -> Iterator[AmplifierLeg]:
+    """Each leg carries half of the output, in antiphase, behind half of the output resistance.
+
+    A common-mode rejection of r dB is the differential gain over the conversion of a common drive to
+    differential, so 10^(-r/20) of the input's common mode joins its differential.
+    """
+    rejection_db = amplifier.common_mode_rejection_db
+    common = 0.0 if rejection_db is None else 10 ** (-rejection_db / 20)
+    hot, cold = (node_name(amplifier.channel, amplifier.from_net, leg) for leg in LEGS)
+    for leg, half in (("hot", amplifier.gain / 2), ("cold", -amplifier.gain / 2)):
+        yield AmplifierLeg(
+            name=f"{amplifier.name}.{amplifier.channel}.{leg}",
+            part=amplifier.name,
+            follows=hot if leg == "hot" else cold,
+            output=f"{amplifier.channel}.{amplifier.to_net}.{leg}",
+            output_ohm=amplifier.output_ohm / 2,
+            hot=hot,
+            cold=cold,
+            gain_hot=half * (1 + common / 2),
+            gain_cold=half * (-1 + common / 2),
+        )

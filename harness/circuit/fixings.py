@@ -1,0 +1,113 @@
+"""What the fixture hangs on a port's pins: loads, loop plugs, scope inputs."""
+
+from collections.abc import Iterator
+
+from harness.circuit.elements import BenchImpedances, Element, resistor, terminal
+from harness.descriptions.fixture import Fixture, Hookup, Link, Termination
+from harness.descriptions.module import GROUND, LEGS, Leg, Module
+
+
+def scope_input(place: int, node: str, impedances: BenchImpedances) -> Element:
+    """One scope input with its probe, from a leg to ground."""
+    return Element(
+        name=f"scope input {place}",
+        part="scope",
+        kind="scope",
+        a=node,
+        b=GROUND,
+        resistance_ohm=impedances.input_ohm,
+        capacitance_f=impedances.input_f,
+    )
+
+
+def load_elements(module: Module, fixture: Fixture, hookup: Hookup) -> Iterator[Element]:
+    """What ends the ports: the fixture's loads, and its termination at inputs that nothing drives.
+
+    An input that has a load of its own keeps that one alone.
+    """
+    for channel in module.channels:
+        for net, termination in fixture.loads.items():
+            yield from _termination(module, channel, net, termination)
+        if fixture.undriven_inputs is None:
+            continue
+        for port in module.ports:
+            driven = hookup.drive is not None and (hookup.drive.channel, hookup.drive.net) == (
+                channel,
+                port.net,
+            )
+            if port.role == "input" and not driven and port.net not in fixture.loads:
+                yield from _termination(module, channel, port.net, fixture.undriven_inputs)
+
+
+def _termination(module: Module, channel: str, net: str, termination: Termination) -> Iterator[Element]:
+    hot, cold = (terminal(module, channel, net, leg) for leg in LEGS)
+    name, tolerance = f"load {channel}.{net}", termination.tolerance
+    if termination.across_ohm is not None:
+        yield resistor(name, "load", hot, cold, termination.across_ohm, tolerance)
+    if termination.leg_ohm is not None:
+        yield resistor(f"{name}.hot", "load", hot, GROUND, termination.leg_ohm, tolerance)
+        yield resistor(f"{name}.cold", "load", cold, GROUND, termination.leg_ohm, tolerance)
+
+
+def link_elements(module: Module, link: Link) -> Iterator[Element]:
+    """A loop plug in every channel that it is made for."""
+    for channel in module.channels:
+        if link.legs is not None and channel not in link.legs:
+            continue
+        ends = {
+            leg: (
+                terminal(module, channel, link.from_net, leg),
+                terminal(module, channel, link.to_net, leg),
+            )
+            for leg in LEGS
+        }
+        place = f"{link.name} {channel}"
+        if link.legs is not None:
+            yield from _leg_link(link, channel, place, ends)
+        elif link.pad_db:
+            yield from _pad_link(link, channel, place, ends)
+        else:
+            for leg, (near, far) in ends.items():
+                yield resistor(f"{place}.{leg}", "link", near, far, 0.0, 0.0, part=link.name)
+
+
+def _leg_link(link: Link, channel: str, place: str, ends: dict[Leg, tuple[str, str]]) -> Iterator[Element]:
+    """Series from the send, then the shunt at the return's end."""
+    assembly = link.legs[channel] if link.legs is not None else {}
+    for leg, resistors in assembly.items():
+        near, far = ends[leg]
+        yield resistor(
+            f"{place}.{leg}.series", "link", near, far, resistors.series_ohm, link.tolerance, part=link.name
+        )
+        if resistors.shunt_ohm is not None:
+            yield resistor(
+                f"{place}.{leg}.shunt",
+                "link",
+                far,
+                GROUND,
+                resistors.shunt_ohm,
+                link.tolerance,
+                part=link.name,
+            )
+
+
+def pad_resistors(loss_db: float, impedance_ohm: float) -> tuple[float, float]:
+    """Arm (one of four) and shunt in ohm of a balanced H pad.
+
+    K = 10^(loss/20), T pad R1 = Z(K-1)/(K+1), R2 = 2ZK/(K²-1), H arm = R1/2: the classic image-matched pad.
+    """
+    ratio = 10 ** (loss_db / 20)
+    series = impedance_ohm * (ratio - 1) / (ratio + 1)
+    return series / 2, 2 * impedance_ohm * ratio / (ratio**2 - 1)
+
+
+def _pad_link(link: Link, channel: str, place: str, ends: dict[Leg, tuple[str, str]]) -> Iterator[Element]:
+    """A balanced H pad, floating: half of R1 in each of four arms, R2 across the middle."""
+    arm, shunt = pad_resistors(link.pad_db or 0.0, link.pad_impedance_ohm or 600.0)
+    middle = {leg: f"{channel}.{link.name} middle.{leg}" for leg in LEGS}
+    for leg, (near, far) in ends.items():
+        yield resistor(f"{place}.{leg}.in", "link", near, middle[leg], arm, link.tolerance, part=link.name)
+        yield resistor(f"{place}.{leg}.out", "link", middle[leg], far, arm, link.tolerance, part=link.name)
+    yield resistor(
+        f"{place}.shunt", "link", middle["hot"], middle["cold"], shunt, link.tolerance, part=link.name
+    )
