@@ -1,0 +1,178 @@
+"""TOML text with the line of every key.
+
+The standard library reads the values and drops their places; this walks the same text again for the places
+alone, and is written for text that has already been read without an error.
+"""
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+Key = tuple[str | int, ...]
+
+_ERROR_PLACE = re.compile(r" \(at line (\d+), column \d+\)$")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_SPACE = re.compile(r"[ \t]*")
+_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_SCALAR = re.compile(r"[^,\]}#\r\n]*")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Located:
+    """One file's values, and the line (from 1) of every key and every element of an array."""
+
+    values: Mapping[str, Any]
+    lines: Mapping[Key, int]
+
+    def line(self, key: Key) -> int | None:
+        """Give the line of a key, or of the nearest table around it where the key itself is missing."""
+        return self.lines.get(self.known(key))
+
+    def known(self, key: Key) -> Key:
+        """Give the longest beginning of a key that stands in the file."""
+        while key and key not in self.lines:
+            key = key[:-1]
+        return key
+
+
+class TomlSyntaxError(ValueError):
+    """The text is no TOML; `line` is where, or None at its end."""
+
+    def __init__(self, message: str, line: int | None) -> None:
+        super().__init__(message)
+        self.line = line
+
+
+def read_located(text: str) -> Located:
+    """Read TOML text. Raises TomlSyntaxError with the line where it stops making sense."""
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = _ERROR_PLACE.search(str(error))
+        last = text.rstrip().count("\n") + 1
+        message = _ERROR_PLACE.sub("", str(error)).removesuffix(" (at end of document)")
+        raise TomlSyntaxError(message, int(place[1]) if place else last) from None
+    except RecursionError:
+        raise TomlSyntaxError("brackets nested too deep", None) from None
+    return Located(values=values, lines=_Walk(text).lines())
+
+
+@dataclass
+class _Walk:
+    """One pass over the text, remembering where it is."""
+
+    text: str
+    at: int = 0
+    found: dict[Key, int] = field(default_factory=dict)
+    counts: dict[Key, int] = field(default_factory=dict)  # arrays of tables seen so far
+
+    def lines(self) -> dict[Key, int]:
+        table: Key = ()
+        self._skip(_BLANK)
+        while self.at < len(self.text):
+            if self.text[self.at] == "[":
+                table = self._header()
+            else:
+                self._pair(table)
+            self._skip(_BLANK)
+        return self.found
+
+    def _skip(self, pattern: re.Pattern[str]) -> str:
+        match = pattern.match(self.text, self.at)
+        taken = match[0] if match else ""
+        self.at += len(taken)
+        return taken
+
+    def _mark(self, key: Key, at: int) -> None:
+        """Remember a key's line, and that of the tables which a dotted key opens on the way."""
+        line = self.text.count("\n", 0, at) + 1
+        for length in range(1, len(key) + 1):
+            self.found.setdefault(key[:length], line)
+
+    def _header(self) -> Key:
+        start = self.at
+        brackets = 2 if self.text.startswith("[[", self.at) else 1
+        self.at += brackets
+        names = self._names()
+        self.at += brackets
+        table: Key = ()
+        for position, name in enumerate(names, start=1):
+            table = (*table, name)
+            if brackets == 2 and position == len(names):
+                self._mark(table, start)
+                self.counts[table] = self.counts.get(table, 0) + 1
+            if table in self.counts:  # a table inside an array of tables belongs to its latest element
+                table = (*table, self.counts[table] - 1)
+        self._mark(table, start)
+        return table
+
+    def _names(self) -> list[str]:
+        names = []
+        while True:
+            self._skip(_SPACE)
+            names.append(self._string() if self.text[self.at] in "\"'" else self._skip(_BARE_KEY))
+            self._skip(_SPACE)
+            if self.text[self.at] != ".":
+                return names
+            self.at += 1
+
+    def _pair(self, table: Key) -> None:
+        start = self.at
+        key = (*table, *self._names())
+        self._mark(key, start)
+        self.at += 1  # the equals sign
+        self._skip(_SPACE)
+        self._value(key)
+
+    def _value(self, key: Key) -> None:
+        match self.text[self.at]:
+            case "[":
+                self._array(key)
+            case "{":
+                self._inline_table(key)
+            case '"' | "'":
+                self._string()
+            case _:
+                self._skip(_SCALAR)
+
+    def _array(self, key: Key) -> None:
+        self.at += 1
+        index = 0
+        self._skip(_BLANK)
+        while self.text[self.at] != "]":
+            self._mark((*key, index), self.at)
+            self._value((*key, index))
+            self._separator()
+            index += 1
+        self.at += 1
+
+    def _inline_table(self, key: Key) -> None:
+        self.at += 1
+        self._skip(_BLANK)
+        while self.text[self.at] != "}":
+            self._pair(key)
+            self._separator()
+        self.at += 1
+
+    def _separator(self) -> None:
+        self._skip(_BLANK)
+        if self.text[self.at] == ",":
+            self.at += 1
+        self._skip(_BLANK)
+
+    def _string(self) -> str:
+        """Step over a string; gives its value."""
+        start = self.at
+        quote = self.text[start]
+        mark = quote * 3 if self.text.startswith(quote * 3, start) else quote
+        self.at += len(mark)
+        while not self.text.startswith(mark, self.at):
+            self.at += 2 if quote == '"' and self.text[self.at] == "\\" else 1
+        self.at += len(mark)
+        while len(mark) == 3 and self.text.startswith(
+            quote, self.at
+        ):  # a quote may stand before the closing three
+            self.at += 1
+        return str(tomllib.loads(f"v = {self.text[start : self.at]}")["v"])

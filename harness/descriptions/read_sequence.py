@@ -1,0 +1,218 @@
+"""From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
+
+from collections.abc import Iterable
+from typing import cast, get_args
+
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.located import Key
+from harness.descriptions.mistakes import Source, unknown
+from harness.descriptions.names import Names
+from harness.descriptions.read_limits import read_limit
+from harness.descriptions.schema import RawCheck, RawSequence, RawTone
+from harness.descriptions.sequence import Check, Quantity, Sequence, Tone
+from harness.descriptions.state import REST, UNPOWERED, State, all_states
+
+TABLES = ("sequence", "check")
+QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
+TONELESS: tuple[Quantity, ...] = ("offset", "supply_current")
+
+
+def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence | None:
+    """Read sequence.toml; notes its mistakes and gives None where there is one.
+
+    `hookups` is None where the fixture's could not all be read: then nothing is said about what they miss.
+    """
+    before = len(source.mistakes)
+    source.only_tables(TABLES)
+    raw = source.read(RawSequence, source.table("sequence"), ("sequence",))
+    states = _states(source, raw.states, names) if raw and names.known else ()
+    channels = _channels(source, raw.channels, names) if raw else names.channels
+    checks = _checks(source, names, raw.tone if raw else None)
+    if hookups is not None and names.known:
+        for index, check in checks.items():
+            _check_views(source, check, ("check", index), channels, names, hookups)
+    if len(source.mistakes) > before or raw is None:
+        return None
+    return Sequence(
+        name=raw.name,
+        states=states,
+        channels=channels,
+        settle_s=raw.settle,
+        coverage_factor=raw.coverage_factor,
+        decision=raw.decision,
+        serial_pattern=raw.serial_pattern,
+        checks=tuple(checks.values()),
+    )
+
+
+def parse_state(text: str, lines: tuple[str, ...]) -> State:
+    """Read a state as people write it, its lines in any order; raises ValueError with what was expected."""
+    if text == UNPOWERED:
+        return State(on=(), powered=False)
+    if text == REST:
+        return State(on=())
+    wanted = [line.strip() for line in text.split("+")]
+    for line in wanted:
+        if line not in lines:
+            raise ValueError(f'found state "{text}": ' + unknown("line", line, lines, where="module.toml"))
+    if len(set(wanted)) < len(wanted):
+        raise ValueError(f'found state "{text}"; expected every line once')
+    return State(on=tuple(line for line in lines if line in wanted))
+
+
+def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, ...]:
+    states: list[State] = []
+    for index, text in enumerate(texts):
+        key: Key = ("sequence", "states", index)
+        try:
+            found = all_states(names.lines) if text == "all" else (parse_state(text, names.lines),)
+        except ValueError as error:
+            source.wrong(key, str(error))
+            continue
+        if repeated := [state.name for state in found if state in states]:
+            source.wrong(key, f"state {repeated[0]} stands here twice; expected once")
+        states.extend(found)
+    return tuple(states)
+
+
+def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]:
+    if texts == ["all"]:
+        return names.channels
+    for index, channel in enumerate(texts):
+        if names.known and channel not in names.channels:
+            key: Key = ("sequence", "channels", index)
+            source.wrong(key, unknown("channel", channel, names.channels, where="module.toml"))
+        elif channel in texts[:index]:
+            source.wrong(("sequence", "channels", index), f"{channel} stands here twice; expected once")
+    return tuple(channel for channel in names.channels if channel in texts)
+
+
+def _checks(source: Source, names: Names, tone: RawTone | None) -> dict[int, Check]:
+    """Give the checks that could be read, by their position in the file."""
+    checks: dict[int, Check] = {}
+    titles: set[str] = set()
+    for index, value in enumerate(source.entries("check")):
+        key: Key = ("check", index)
+        raw = source.read(RawCheck, value, key)
+        if raw is None:
+            continue
+        if raw.name in titles:
+            source.wrong((*key, "name"), f'check "{raw.name}" stands here twice; expected another name')
+        titles.add(raw.name)
+        if raw.quantity not in QUANTITIES:
+            source.wrong(
+                (*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk")
+            )
+            continue
+        check = _check(source, raw, cast(Quantity, raw.quantity), key, names, tone)
+        if check:
+            checks[index] = check
+    if not source.entries("check"):
+        source.wrong(("check",), "missing; expected at least one [[check]]", missing=True)
+    return checks
+
+
+def _check(
+    source: Source, raw: RawCheck, quantity: Quantity, key: Key, names: Names, tone: RawTone | None
+) -> Check | None:
+    limit = read_limit(source, raw, quantity, key)
+    _check_ports(source, raw, quantity, key, names)
+    if raw.silent_below is not None and quantity != "gain":
+        source.wrong((*key, "silent_below"), "belongs to a gain check, whose silent ports it judges")
+    for which in ("frequency", "level"):
+        if getattr(raw, which) is not None and quantity in TONELESS:
+            source.wrong((*key, which), f"{quantity} uses no tone; expected neither frequency nor level")
+    if tone is None:
+        return None
+    return Check(
+        name=raw.name,
+        quantity=quantity,
+        at=tuple(raw.at),
+        tone=Tone(
+            frequency_hz=tone.frequency if raw.frequency is None else raw.frequency,
+            level_vrms=tone.level if raw.level is None else raw.level,
+        ),
+        limit=limit,
+        silent_below_db=raw.silent_below,
+        line=source.located.line(key) or 0,
+    )
+
+
+def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, names: Names) -> None:
+    if quantity == "supply_current":
+        if raw.at:
+            source.wrong((*key, "at"), "supply_current is the whole unit's; expected no ports")
+        return
+    if not raw.at:
+        source.wrong(
+            (*key, "at"), 'missing; expected ports such as ["out"]', missing="at" not in raw.model_fields_set
+        )
+    for index, net in enumerate(raw.at):
+        place: Key = (*key, "at", index)
+        if names.known and net not in names.ports:
+            source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
+        elif net in raw.at[:index]:
+            source.wrong(place, f"{net} stands here twice; expected once")
+    if quantity in ("channel_match", "crosstalk") and names.known and len(names.channels) < 2:
+        source.wrong(
+            (*key, "quantity"), f"{quantity} needs two channels; module.toml has {names.channels[0]}"
+        )
+
+
+def _check_views(
+    source: Source,
+    check: Check,
+    key: Key,
+    channels: tuple[str, ...],
+    names: Names,
+    hookups: tuple[Hookup, ...],
+) -> None:
+    """Note every port of a check that no hookup lets the scope see, with the hookup that is missing."""
+    measured = names.channels if check.quantity == "channel_match" else channels
+    for index, net in enumerate(check.at):
+        if net not in names.ports:
+            continue
+        for channel in measured:
+            message = _missing_view(check.quantity, channel, net, names, hookups)
+            if message:
+                source.wrong((*key, "at", index), message)
+
+
+def _missing_view(
+    quantity: Quantity, channel: str, net: str, names: Names, hookups: tuple[Hookup, ...]
+) -> str | None:
+    """Say which hookup to add so that the quantity can be measured at a port; None where there is one."""
+    port = f"{channel}.{net}"
+    inputs = names.with_role("input")
+    drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
+    driving = [hookup for hookup in hookups if hookup.drive and hookup.drive.channel == channel]
+    seen = [(str(hookup.drive), {str(view) for view in hookup.view}) for hookup in driving]
+    match quantity:
+        case "offset":
+            if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
+                return None
+            return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
+        case "phase":
+            if any({source, port} <= views for source, views in seen):
+                return None
+            return (
+                f"phase is measured against the drive, and no hookup that drives {channel} views both; "
+                f'expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
+            )
+        case "crosstalk":
+            others = {f"{other}.{net}" for other in names.channels if other != channel}
+            reached = {view for _, views in seen if port in views for view in views}
+            if others <= reached:
+                return None
+            views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
+            return (
+                f"crosstalk needs {channel} driven and both channels viewed at once; "
+                f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
+            )
+        case _:
+            if any(port in views for _, views in seen):
+                return None
+            return (
+                f"no hookup that drives {channel} views {port}; "
+                f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
+            )

@@ -1,0 +1,184 @@
+"""Quantities as people write them ("+4 dBu", "50 mohm") and as floats in SI; and back, for screens and reports.
+
+One scale per quantity inside: hertz, volts, volts RMS, ohms, seconds, farads, amperes, decibels, degrees, and
+fractions (2 % is 0.02). Zero, negative, infinite and undefined numbers are refused where they mean nothing.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+ZERO_DBU_VRMS = math.sqrt(0.6)  # 1 mW in 600 ohm
+OHM_SPELLINGS = ("ohm", "Ohm", "\u03a9", "\u2126")
+
+Dimension = Literal[
+    "frequency",
+    "voltage",
+    "level",
+    "resistance",
+    "time",
+    "capacitance",
+    "current",
+    "ratio_db",
+    "angle",
+    "fraction",
+]
+Sign = Literal["any", "not negative", "positive"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Rule:
+    words: str
+    example: str
+    units: tuple[str, ...]
+    sign: Sign
+
+
+_RULES: Mapping[Dimension, _Rule] = MappingProxyType(
+    {
+        "frequency": _Rule(words="a frequency", example="1 kHz", units=("Hz",), sign="positive"),
+        "voltage": _Rule(words="a voltage", example="12 V", units=("V",), sign="any"),
+        "level": _Rule(words="a level", example="+4 dBu", units=("dBu", "dBV", "V"), sign="positive"),
+        "resistance": _Rule(words="a resistance", example="50 mohm", units=OHM_SPELLINGS, sign="positive"),
+        "time": _Rule(words="a time", example="20 ms", units=("s",), sign="not negative"),
+        "capacitance": _Rule(words="a capacitance", example="100 pF", units=("F",), sign="positive"),
+        "current": _Rule(words="a current", example="400 mA", units=("A",), sign="not negative"),
+        "ratio_db": _Rule(words="a ratio in decibels", example="0.2 dB", units=("dB",), sign="any"),
+        "angle": _Rule(words="an angle", example="5 deg", units=("deg", "°"), sign="any"),
+        "fraction": _Rule(words="a percentage", example="2 %", units=("%",), sign="not negative"),
+    }
+)
+
+
+def expected_words(dimension: Dimension) -> str:
+    """Say what is expected of a quantity, with an example: `a resistance such as "50 mohm"`."""
+    rule = _RULES[dimension]
+    return f'{rule.words} such as "{rule.example}"'
+
+
+def parse_quantity(text: object, dimension: Dimension, *, sign: Sign | None = None) -> float:
+    """Read a quantity with its unit as a float in SI (volts RMS for a level, a fraction for a percentage).
+
+    `sign` overrides what the dimension allows by itself (a series resistance may be zero, a supply's voltage
+    may not be negative). Raises ValueError with what was found and what was expected.
+    """
+    rule = _RULES[dimension]
+    number, unit = _split(text, dimension)
+    if unit not in rule.units:
+        found = (
+            f'found "{text}", which has no unit' if not unit else f'found "{text}", whose unit is "{unit}"'
+        )
+        raise ValueError(f"{found}; expected {expected_words(dimension)}")
+    value = _in_si(number, unit)
+    wanted = rule.sign if sign is None else sign
+    if not math.isfinite(value):
+        raise ValueError(f'found "{text}"; expected a finite number: {expected_words(dimension)}')
+    if (wanted == "positive" and value <= 0) or (wanted == "not negative" and value < 0):
+        bound = "more than zero" if wanted == "positive" else "zero or more"
+        raise ValueError(f'found "{text}"; expected {bound}: {expected_words(dimension)}')
+    return value
+
+
+def unit_of(text: object) -> str:
+    """Tell the bare unit of a quantity's text, without prefix: "" where it has none or cannot be read."""
+    try:
+        return _split(text, "voltage")[1]
+    except ValueError:
+        return ""
+
+
+def dbu_from_vrms(level_vrms: float) -> float:
+    """Level in dBu of a voltage; raises ValueError for zero or less, which has no level."""
+    if not level_vrms > 0:
+        raise ValueError(f"{level_vrms} V has no level in dBu; expected more than zero")
+    return 20 * math.log10(level_vrms / ZERO_DBU_VRMS)
+
+
+def vrms_from_dbu(level_dbu: float) -> float:
+    """Volts RMS of a level in dBu."""
+    return ZERO_DBU_VRMS * math.pow(10.0, level_dbu / 20)
+
+
+def format_value(value: float, unit: str, *, digits: int = 4) -> str:
+    """Write a value for a screen or a report, in characters that any terminal shows.
+
+    V, A, ohm, F, s, Hz get an SI prefix and `digits` significant digits; dB, dBu and dBV two decimals (three
+    below 0.1), deg one decimal (two below 1), "%" takes a fraction. Unit "" is polarity: normal or inverted.
+    """
+    if not math.isfinite(value):
+        return "none"
+    match unit:
+        case "dB" | "dBu" | "dBV":
+            return f"{_fixed(value, 3 if 0 < abs(value) < 0.1 else 2)} {unit}"
+        case "deg":
+            return f"{_fixed(value, 2 if 0 < abs(value) < 1 else 1)} deg"
+        case "%":
+            return f"{_trimmed(100 * value, digits)} %"
+        case "":
+            return "normal" if value > 0 else "inverted"
+        case _:
+            return _with_prefix(value, unit, digits)
+
+
+def format_level(level_vrms: float) -> str:
+    """Write volts RMS as a level: `+4.00 dBu`."""
+    return f"{dbu_from_vrms(level_vrms):+.2f} dBu"
+
+
+def _split(text: object, dimension: Dimension) -> tuple[float, str]:
+    """Number and unit, as the library reads them, without what it is lenient about."""
+    import quantiphy
+
+    expected = expected_words(dimension)
+    if not isinstance(text, str):
+        raise ValueError(f"found {_toml(text)}, which has no unit; expected {expected} in quotes")
+    # The library drops commas and underscores: "0,5 V" would be read as 5 V.
+    if "," in text or "_" in text or "$" in text:
+        raise ValueError(f'found "{text}"; expected {expected}, with a point for decimals')
+    try:
+        quantity = quantiphy.Quantity(text)
+    except quantiphy.QuantiPhyError:
+        raise ValueError(f'found "{text}", which does not read as a quantity; expected {expected}') from None
+    return float(quantity.real), str(quantity.units)
+
+
+def _in_si(number: float, unit: str) -> float:
+    match unit:
+        case "dBu":
+            return _from_db(number, ZERO_DBU_VRMS)
+        case "dBV":
+            return _from_db(number, 1.0)
+        case "%":
+            return number / 100
+        case _:
+            return number
+
+
+def _from_db(level_db: float, reference: float) -> float:
+    try:
+        return reference * math.pow(10.0, level_db / 20)
+    except OverflowError:
+        return math.inf
+
+
+def _toml(value: object) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def _trimmed(value: float, digits: int) -> str:
+    text = f"{value:.{digits}g}"
+    return f"{value:.0f}" if "e" in text and abs(value) >= 1 else text
+
+
+def _with_prefix(value: float, unit: str, digits: int) -> str:
+    import quantiphy
+
+    quantity = quantiphy.Quantity(value, unit)
+    return str(quantity.render(form="si", prec=digits - 1, show_units=True))
