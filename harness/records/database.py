@@ -175,21 +175,28 @@ def _keep_a_log(engine: Engine) -> None:
 
 
 def _sqlite_to_read(place: Place, file: Path) -> Engine:
-    """Open without writing. In a protected folder SQLite can't make its index of the log, nor needs it."""
+    """Open without changing anything.
+
+    Beside a file with a write-ahead log SQLite makes two small files and takes them away again. Where it
+    can't, in a protected folder, it can do without them as long as no log is left there.
+    """
     if not file.exists():
         raise RecordsError(f"{place.shown}: there are no records here yet. {_ELSEWHERE}, or make a run first")
     log = file.with_name(file.name + "-wal")
-    mode = "mode=ro" if log.exists() or _can_write_beside(file) else "immutable=1"
+    mode = "mode=rw" if log.exists() or _can_write(file) else "immutable=1"
     uri = f"file:{quote(str(file.absolute()))}?{mode}"
 
     def connect() -> sqlite3.Connection:
-        return sqlite3.connect(uri, uri=True, timeout=LOCK_WAIT_S, check_same_thread=False)
+        connection = sqlite3.connect(uri, uri=True, timeout=LOCK_WAIT_S, check_same_thread=False)
+        connection.execute("PRAGMA query_only = ON")
+        return connection
 
     return create_engine("sqlite://", creator=connect, poolclass=QueuePool)
 
 
-def _can_write_beside(file: Path) -> bool:
-    return os.access(file.parent, os.W_OK)
+def _can_write(file: Path) -> bool:
+    effective = os.access in os.supports_effective_ids
+    return all(os.access(path, os.W_OK, effective_ids=effective) for path in (file, file.parent))
 
 
 def _hold_alone(connection: Connection) -> None:

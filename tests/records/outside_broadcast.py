@@ -1,4 +1,4 @@
-"""An invented run, as the records keep it: a two-loop line switcher of a small station's outside-broadcast rack."""
+"""An invented run, as the records keep it: a line switcher of a small station's outside-broadcast rack."""
 
 import hashlib
 from dataclasses import replace

@@ -1,5 +1,6 @@
 """What goes into the records comes out of them, equal to the last bit."""
 
+import sqlite3
 from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime, timedelta, timezone
 from typing import get_args
@@ -8,7 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import postgresql
+from sqlalchemy.dialects import sqlite as sqlite_dialect
 from sqlalchemy.schema import CreateTable
 
 from harness.errors import RecordsError
@@ -23,26 +25,12 @@ numbers = st.floats(allow_nan=False)
 maybe = st.none() | numbers
 # A lone surrogate is no text in UTF-8; PostgreSQL has no text with a NUL.
 texts = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
+WORDS = ("check", "quantity", "state", "channel", "port", "hookup", "unit", "reason", "route")
+MEASURED = ("frequency_hz", "value", "standard", "low", "high", "expected", "expected_standard")
 any_reading = st.builds(
     Reading,
-    **{
-        name: texts
-        for name in ("check", "quantity", "state", "channel", "port", "hookup", "unit", "reason", "route")
-    },
-    **{
-        name: maybe
-        for name in (
-            "frequency_hz",
-            "value",
-            "standard",
-            "low",
-            "high",
-            "expected",
-            "expected_standard",
-            "limit_low",
-            "limit_high",
-        )
-    },
+    **dict.fromkeys(WORDS, texts),
+    **dict.fromkeys((*MEASURED, "limit_low", "limit_high"), maybe),
     coverage_factor=numbers,
     floor=st.booleans(),
     verdict=st.sampled_from(get_args(Verdict)),
@@ -175,8 +163,6 @@ def test_a_time_that_is_not_utc_is_refused(started):
 
 
 def test_times_are_kept_as_iso_8601_in_utc(store, tmp_path):
-    import sqlite3
-
     store.begin(replace(HEADER, started=datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)))
     store.close()
     with sqlite3.connect(tmp_path / "records.sqlite") as plain:
@@ -235,7 +221,9 @@ def test_units_are_listed_by_their_latest_run(store):
     assert [record.run_id for record in store.runs(serial="OB-0024")] == [3, 5]
 
 
-@pytest.mark.parametrize("dialect", [sqlite.dialect(), postgresql.dialect()], ids=lambda one: one.name)
+@pytest.mark.parametrize(
+    "dialect", [sqlite_dialect.dialect(), postgresql.dialect()], ids=lambda one: one.name
+)
 def test_every_table_can_be_said_in_both_databases(dialect):
     said = {table.name: str(CreateTable(table).compile(dialect=dialect)) for table in metadata.sorted_tables}
     assert len(said) == 8
