@@ -1,15 +1,18 @@
 """Collects the mistakes of a job's files, each at its place, with the nearest known name."""
 
-import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from harness.descriptions.located import Key, Located
+from harness.descriptions.names import nearest
+from harness.descriptions.schema import InQuantity
 from harness.errors import Mistake
+from harness.quantities import expected_words
 
 LISTED_NAMES = 8  # longer lists of known names help nobody
 
@@ -87,12 +90,6 @@ def dotted(key: Key) -> str:
     return text
 
 
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Give the known name that is most like a misspelt one, or None where none is like it."""
-    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    return found[0] if found else None
-
-
 def unknown(kind: str, name: str, known: Iterable[str], *, where: str) -> str:
     """Say that a name is not known, which ones are, and which one was probably meant."""
     names = tuple(known)
@@ -148,7 +145,13 @@ def _fields(model: type[BaseModel], loc: tuple[int | str, ...]) -> dict[str, str
         by_name = {field.alias or name: field for name, field in model.model_fields.items()}
         if isinstance(part, str) and part in by_name:
             model = _model_within(by_name[part].annotation) or model
-    return {field.alias or name: field.description or "" for name, field in model.model_fields.items()}
+    return {field.alias or name: _described(field) for name, field in model.model_fields.items()}
+
+
+def _described(field: FieldInfo) -> str:
+    """Say what a field expects: its own description, or its quantity's."""
+    dimensions = [mark.dimension for mark in field.metadata if isinstance(mark, InQuantity)]
+    return expected_words(dimensions[0]) if dimensions else field.description or ""
 
 
 def _model_within(annotation: Any) -> type[BaseModel] | None:

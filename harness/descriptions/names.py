@@ -4,7 +4,8 @@ A mistake in one file must not hide those in the next, so the other files are he
 where module.toml itself could not be read in full.
 """
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +29,12 @@ class Names:
         """Give every port as `channel.net`, of these roles or of all."""
         nets = self.with_role(*roles) if roles else tuple(self.ports)
         return tuple(f"{channel}.{net}" for channel in self.channels for net in nets)
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Give the known name that is most like a misspelt one, or None where none is like it."""
+    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
 
 
 def names_of(located: Located | None) -> Names:

@@ -6,9 +6,9 @@ from typing import Any
 
 from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, PortName, Termination
 from harness.descriptions.located import Key
-from harness.descriptions.mistakes import Source, nearest, shown_value, unknown
+from harness.descriptions.mistakes import Source, shown_value, unknown
 from harness.descriptions.module import Leg
-from harness.descriptions.names import Names
+from harness.descriptions.names import Names, nearest
 from harness.descriptions.schema import (
     NAME,
     RawFixture,
@@ -18,8 +18,8 @@ from harness.descriptions.schema import (
     RawLinkLegs,
     RawPlug,
     RawTermination,
-    Termination as TerminationField,
     Table,
+    TerminationOrText,
 )
 
 TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup")
@@ -28,7 +28,7 @@ TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup")
 class _Load(Table):
     """One line of [loads], so that its text or table is read like any other termination."""
 
-    load: TerminationField
+    load: TerminationOrText
 
 
 def read_fixture(source: Source, names: Names) -> tuple[Fixture | None, tuple[Hookup, ...]]:
@@ -111,12 +111,12 @@ def _known_port(source: Source, net: str, key: Key, names: Names) -> bool:
 def _links(source: Source, names: Names) -> Mapping[str, Link]:
     links = {}
     plugs = {
-        name: raw
+        name: plug
         for name, value in source.table("plugs").items()
-        if (raw := source.read(RawPlug, value, ("plugs", name)))
+        if (plug := source.read(RawPlug, value, ("plugs", name)))
     }
-    for name, plug in plugs.items():
-        _legs(source, plug.legs, ("plugs", name, "legs"), names)
+    for name, measured in plugs.items():
+        _legs(source, measured.legs, ("plugs", name, "legs"), names)
     wanted = []
     for name, value in source.table("links").items():
         key: Key = ("links", name)

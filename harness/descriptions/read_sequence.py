@@ -1,7 +1,7 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
 from collections.abc import Iterable
-from typing import cast, get_args
+from typing import get_args
 
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.located import Key
@@ -104,7 +104,7 @@ def _checks(source: Source, names: Names, tone: RawTone | None) -> dict[int, Che
                 (*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk")
             )
             continue
-        check = _check(source, raw, cast(Quantity, raw.quantity), key, names, tone)
+        check = _check(source, raw, raw.quantity, key, names, tone)
         if check:
             checks[index] = check
     if not source.entries("check"):

@@ -1,24 +1,29 @@
-"""What each table of the four files may hold, and in which units. Names and units only; sense is checked after."""
+"""What each table of the four files may hold, and in which units; whether it makes sense is checked after."""
 
 import re
+from dataclasses import dataclass
 from functools import partial
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
 
-from harness.quantities import Dimension, Sign, expected_words, parse_quantity
+from harness.quantities import Dimension, Sign, parse_quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 
 
-def _quantity(dimension: Dimension, sign: Sign | None = None) -> Any:
-    """Build the type of a quantity: text with a unit in the file, a float in SI here."""
-    return Annotated[
-        float,
-        BeforeValidator(partial(parse_quantity, dimension=dimension, sign=sign)),
-        Field(description=expected_words(dimension)),
-    ]
+@dataclass(frozen=True)
+class InQuantity:
+    """Marks a float as a quantity: text with a unit in the file, SI here."""
+
+    dimension: Dimension
+    sign: Sign | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        parse = partial(parse_quantity, dimension=self.dimension, sign=self.sign)
+        return core_schema.no_info_before_validator_function(parse, handler(source))
 
 
 def _name(value: object) -> object:
@@ -74,20 +79,20 @@ def _across(value: object) -> object:
     return {"across": value} if isinstance(value, str) else value
 
 
-Frequency = _quantity("frequency")
-Voltage = _quantity("voltage", "positive")
-Level = _quantity("level")
-Resistance = _quantity("resistance")
-SeriesResistance = _quantity("resistance", "not negative")
-Time = _quantity("time")
-Capacitance = _quantity("capacitance")
-StrayCapacitance = _quantity("capacitance", "not negative")
-Current = _quantity("current")
-CurrentLimit = _quantity("current", "positive")
-Decibel = _quantity("ratio_db")
-Loss = _quantity("ratio_db", "not negative")
-Fraction = _quantity("fraction")
-Accuracy = _quantity("fraction", "positive")
+Frequency = Annotated[float, InQuantity("frequency")]
+Voltage = Annotated[float, InQuantity("voltage", "positive")]
+Level = Annotated[float, InQuantity("level")]
+Resistance = Annotated[float, InQuantity("resistance")]
+SeriesResistance = Annotated[float, InQuantity("resistance", "not negative")]
+Time = Annotated[float, InQuantity("time")]
+Capacitance = Annotated[float, InQuantity("capacitance")]
+StrayCapacitance = Annotated[float, InQuantity("capacitance", "not negative")]
+Current = Annotated[float, InQuantity("current")]
+CurrentLimit = Annotated[float, InQuantity("current", "positive")]
+Decibel = Annotated[float, InQuantity("ratio_db")]
+Loss = Annotated[float, InQuantity("ratio_db", "not negative")]
+Fraction = Annotated[float, InQuantity("fraction")]
+Accuracy = Annotated[float, InQuantity("fraction", "positive")]
 Name = Annotated[str, BeforeValidator(_name), Field(description="a name in lower case with underscores")]
 PartName = Annotated[str, BeforeValidator(_part_name), Field(description='a part\'s name such as "K1"')]
 Text = Annotated[str, Field(description="text in quotes")]
@@ -204,14 +209,14 @@ class RawTermination(Table):
     tolerance: Fraction = 0.01
 
 
-Termination = Annotated[RawTermination, BeforeValidator(_across)]
+TerminationOrText = Annotated[RawTermination, BeforeValidator(_across)]
 
 
 class RawFixture(Table):
     """[fixture]."""
 
     name: Text
-    undriven_inputs: Termination | None = None
+    undriven_inputs: TerminationOrText | None = None
 
 
 class RawLinkLeg(Table):
