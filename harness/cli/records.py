@@ -1,0 +1,159 @@
+"""`switchwalk units` and `switchwalk show`: what the records hold.
+
+The keys that `--json` prints are promised in harness/records/export.py.
+"""
+
+import json
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from harness.reading import Reading
+    from harness.records.run import RunRecord, UnitSummary
+
+RecordsPlace = Annotated[
+    str | None,
+    typer.Option(
+        "--records",
+        metavar="PLACE",
+        help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
+        show_default=False,
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+
+
+def units(records: RecordsPlace = None, as_json: AsJson = False) -> None:
+    """List every unit in the records with its latest run."""
+    from harness.records.export import unit_to_json
+    from harness.records.run import DEFAULT_RECORDS
+    from harness.records.store import open_records
+
+    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+        found = store.units()
+    if as_json:
+        _print_json([unit_to_json(unit) for unit in found])
+    else:
+        _print_units(found)
+
+
+def show(
+    run: Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)],
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+    every: Annotated[bool, typer.Option("--all", help="Show the readings that passed as well.")] = False,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Show what each reading's uncertainty is made of.")
+    ] = False,
+) -> None:
+    """Show one run: what it was, its verdict, and the readings that did not pass."""
+    from harness.records.export import reading_to_json, run_to_json
+    from harness.records.run import DEFAULT_RECORDS
+    from harness.records.store import open_records
+
+    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+        record, readings = store.run(run), store.readings(run)
+    if as_json:
+        _print_json(run_to_json(record) | {"readings": [reading_to_json(reading) for reading in readings]})
+        return
+    console = _console()
+    _print_run(console, record)
+    _print_readings(console, readings, every=every, budget=budget)
+
+
+def _print_json(content: Any) -> None:
+    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _console() -> "Console":
+    from rich.console import Console
+
+    return Console(markup=False, highlight=False, emoji=False)
+
+
+def _printable(text: str) -> str:
+    """Keep a name from the records from steering the terminal."""
+    return "".join(
+        character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text
+    )
+
+
+def _print_units(found: "Sequence[UnitSummary]") -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    if not found:
+        typer.echo("No unit has been run yet.")
+        return
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("Serial", "Part", "Verdict", "Run", "Runs", "Passed", "Started (UTC)", ""):
+        table.add_column(heading, justify="right" if heading in ("Run", "Runs", "Passed") else "left")
+    for unit in found:
+        table.add_row(
+            _printable(unit.serial),
+            _printable(f"{unit.part} {unit.revision}"),
+            unit.latest_outcome.upper(),
+            str(unit.latest_run),
+            str(unit.runs),
+            str(unit.passes),
+            f"{unit.latest_started:%Y-%m-%d %H:%M}",
+            "simulated" if unit.simulated else "",
+        )
+    _console().print(table)
+
+
+def _print_run(console: "Console", record: "RunRecord") -> None:
+    from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER
+
+    header = record.header
+    simulated = "   SIMULATED" if header.simulated else ""
+    console.print(
+        _printable(f"Run {record.run_id}: {header.module_name}, {header.part} {header.revision}{simulated}")
+    )
+    console.print(_printable(f"Serial {header.serial}: {record.outcome.upper()}"), style="bold")
+    console.print(_printable(record.reason or OUTCOME_MEANS[record.outcome]))
+    counts = ", ".join(f"{record.verdicts[name]} {name}" for name in VERDICT_ORDER if name in record.verdicts)
+    console.print(f"{record.readings} of {header.planned_readings} readings: {counts or 'none'}")
+    ended = f" to {record.ended:%H:%M:%S}" if record.ended else ""
+    by = f" by {header.operator}" if header.operator else ""
+    console.print(
+        _printable(f"{header.started:%Y-%m-%d %H:%M:%S}{ended} UTC{by}, switchwalk {header.software_version}")
+    )
+    console.print(_printable(f"{header.sequence_name} on {header.bench_name}"))
+    for identity in header.instruments:
+        console.print(_printable(f"  {identity.role}: {identity.text} at {identity.address}"))
+    if header.notes:
+        console.print(_printable(header.notes))
+
+
+def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every: bool, budget: bool) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    from harness.report.words import describe, worst_first
+
+    chosen = worst_first(reading for reading in readings if every or reading.verdict != "pass")
+    if not chosen:
+        if readings:
+            console.print("\nEvery reading passed; --all lists them.")
+        return
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_lines=budget)
+    for heading in ("Verdict", "Reading", "Value", "Limit"):
+        table.add_column(heading, overflow="fold")
+    for reading in chosen:
+        words = describe(reading)
+        place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
+        about = [f"{reading.check}: {place}", reading.reason]
+        if budget:
+            about += [f"  {part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
+        table.add_row(
+            reading.verdict.upper(),
+            "\n".join(_printable(line) for line in about if line),
+            words.value,
+            words.limit,
+        )
+    console.print(table)

@@ -1,0 +1,62 @@
+"""Records as plain JSON values, for other programs. The keys are promised: more may come, none changes.
+
+Units are SI, with the unit in the key or beside the value; times ISO 8601 in UTC; what is not known is null,
+and a number that JSON has no word for is "inf" or "-inf".
+"""
+
+from dataclasses import asdict
+from typing import Any
+
+from harness.reading import Reading
+from harness.records.rows import number_to_json
+from harness.records.run import RunRecord, UnitSummary
+
+_NUMBERS = (
+    "frequency_hz",
+    "value",
+    "standard",
+    "low",
+    "high",
+    "coverage_factor",
+    "expected",
+    "expected_standard",
+    "limit_low",
+    "limit_high",
+)
+
+
+def unit_to_json(unit: UnitSummary) -> dict[str, Any]:
+    """Keys: the fields of `UnitSummary`."""
+    return asdict(unit) | {"latest_started": unit.latest_started.isoformat()}
+
+
+def run_to_json(run: RunRecord) -> dict[str, Any]:
+    """Keys: run, outcome, reason, ended, verdicts (how many of each), acquisitions, and those of `RunHeader`.
+
+    Of `files` it gives name and sha256, of `instruments` role, address, profile and text.
+    """
+    header = asdict(run.header)
+    header["started"] = run.header.started.isoformat()
+    header["files"] = [{"name": file.name, "sha256": file.sha256} for file in run.header.files]
+    header["instruments"] = list(header["instruments"])
+    return {
+        "run": run.run_id,
+        "outcome": run.outcome,
+        "reason": run.reason,
+        "ended": None if run.ended is None else run.ended.isoformat(),
+        "verdicts": dict(run.verdicts),
+        "acquisitions": run.acquisitions,
+        **header,
+    }
+
+
+def reading_to_json(reading: Reading) -> dict[str, Any]:
+    """Keys: the fields of `Reading`; `budget` is a list of {name, standard}."""
+    content = asdict(reading)
+    for name in _NUMBERS:
+        content[name] = number_to_json(content[name])
+    content["budget"] = [
+        {"name": part.name, "standard": number_to_json(part.standard)} for part in reading.budget
+    ]
+    content["acquisitions"] = list(reading.acquisitions)
+    return content
