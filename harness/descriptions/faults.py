@@ -80,7 +80,7 @@ _RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) (?P<resistance
 class Fault:
     """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a link, a part.
 
-    The other fields are set where the kind needs them: `channel` and `leg` of a port's or link's fault, `throw`
+    The other fields are set where the kind needs them: `channel`, `leg` of a port's or link's fault, `throw`
     of a pole's, `other` of a swap, `resistance_ohm` of a bad contact.
     """
 
