@@ -99,7 +99,7 @@ def _once_per_port(found: Iterable[Need]) -> Iterable[Need]:
 
 
 def choose(wanted: Sequence[Need]) -> dict[Need, Hookup]:
-    """Assign each need to a hookup, with few of them: again and again the one that serves most of what is open.
+    """Assign each need to a hookup, with few of them: always the one that serves most of what is open.
 
     Ties go to the hookup named first in the fixture's file, so the same job always gives the same plan.
     """

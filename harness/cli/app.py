@@ -1,0 +1,54 @@
+"""The `switchwalk` command. Each command imports what it needs when it runs, so that help is quick."""
+
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Annotated
+
+import typer
+
+from harness.cli import plan, records, run, simulate, table
+from harness.errors import EXIT_BENCH, SwitchwalkError
+
+app = typer.Typer(
+    name="switchwalk",
+    help="Walk a relay-switched balanced audio module through every switch state, measure it, judge it, "
+    "and keep the record.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+app.command()(run.run)
+app.command()(plan.plan)
+app.command()(table.table)
+app.command()(records.units)
+app.command()(records.show)
+app.command()(simulate.simulate)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"switchwalk {version('switchwalk')}")
+        raise typer.Exit
+
+
+@app.callback()
+def top(
+    _version: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_print_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Options that come before any command."""
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit: 0 pass, 1 fail, 2 wrong usage or files, 3 unproven, 4 bench trouble."""
+    try:
+        app(arguments)
+    except SwitchwalkError as error:
+        typer.echo(str(error), err=True)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        typer.echo("stopped by hand", err=True)
+        sys.exit(EXIT_BENCH)

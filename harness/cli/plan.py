@@ -1,0 +1,136 @@
+"""`switchwalk plan`: what a run will do, before anything moves."""
+
+import json
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from harness.cli.job import BenchPath, JobFolder, planned
+
+if TYPE_CHECKING:
+    from harness.descriptions.job import Job
+    from harness.plan.estimate import Estimate
+    from harness.plan.model import HookupVisit, Plan
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+
+
+def plan(
+    job: JobFolder,
+    bench: BenchPath = None,
+    steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the hookups.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print what a run of a job will do: hookups, states, acquisitions, relay operations, time."""
+    from harness.descriptions.load import load_job
+    from harness.plan.estimate import estimate
+
+    described = load_job(job, bench)
+    made = planned(described, bench)
+    board_settle_s = described.bench.switchboard.settle_s if described.bench else 0.0
+    cost = estimate(
+        made, described.module, settle_s=described.sequence.settle_s, board_settle_s=board_settle_s
+    )
+    if as_json:
+        typer.echo(json.dumps(_as_json(described, made, cost), indent=2, ensure_ascii=False))
+        return
+    _print(described, made, cost, steps=steps)
+
+
+def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
+    typer.echo(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
+    typer.echo(
+        f"{cost.readings} readings from {cost.acquisitions} acquisitions in {len(made.visits)} hookups; "
+        f"{cost.state_changes} changes of state"
+    )
+    by_hand = f", and about {_duration(cost.hands_s)} of moving leads" if cost.hands_s else ""
+    typer.echo(f"about {_duration(cost.unavoidable_s)} of settling and recording{by_hand}")
+    typer.echo("")
+    if made.through is not None:
+        typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
+    for number, visit in enumerate(made.visits, start=1):
+        typer.echo(f"{number:2d} {visit.hookup.name}: {_made_by(visit.hookup.select)}")
+        typer.echo(f"     {_leads(visit)}")
+        if steps:
+            _print_steps(visit)
+        else:
+            count = sum(len(state.acquisitions) for state in visit.states)
+            typer.echo(f"     {len(visit.states)} states, {count} acquisitions")
+    typer.echo("")
+    typer.echo("operations of each relay:")
+    for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
+        typer.echo(f"   {line}")
+
+
+def _print_steps(visit: "HookupVisit") -> None:
+    for state in visit.states:
+        typer.echo(f"     {state.state.name}" + (", supply current" if state.judges_supply else ""))
+        for acquisition in state.acquisitions:
+            typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
+
+
+def _made_by(select: tuple[int, ...] | None) -> str:
+    if select is None:
+        return "a person moves the leads"
+    plural = "s" if len(select) > 1 else ""
+    return f"switchboard channel{plural} {', '.join(map(str, select))}"
+
+
+def _leads(visit: "HookupVisit") -> str:
+    hookup = visit.hookup
+    views = ", ".join(
+        f"inputs {2 * index + 1}-{2 * index + 2} on {port}" for index, port in enumerate(hookup.view)
+    )
+    links = f"; plugs {', '.join(hookup.links)}" if hookup.links else ""
+    return f"generator on {hookup.drive}; {views}{links}"
+
+
+def _columns(items: list[str], *, width: int = 76) -> list[str]:
+    """Lay short items out in lines of equal columns."""
+    cell = max((len(item) for item in items), default=0) + 2
+    per_line = max(1, width // cell)
+    return [
+        "".join(item.ljust(cell) for item in items[start : start + per_line]).rstrip()
+        for start in range(0, len(items), per_line)
+    ]
+
+
+def _duration(seconds: float) -> str:
+    """`45 s` or `3 min 20 s`."""
+    whole = round(seconds)
+    return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60} s"
+
+
+def _as_json(job: "Job", made: "Plan", cost: "Estimate") -> dict[str, Any]:
+    return {
+        "module": job.module.part,
+        "sequence": job.sequence.name,
+        "readings": cost.readings,
+        "acquisitions": cost.acquisitions,
+        "state_changes": cost.state_changes,
+        "unavoidable_s": cost.unavoidable_s,
+        "hands_s": cost.hands_s,
+        "operations": cost.operations,
+        "through": made.through.name if made.through else None,
+        "hookups": [
+            {
+                "name": visit.hookup.name,
+                "select": list(visit.hookup.select) if visit.hookup.select is not None else None,
+                "drive": str(visit.hookup.drive),
+                "view": [str(port) for port in visit.hookup.view],
+                "links": list(visit.hookup.links),
+                "states": [
+                    {
+                        "state": state.state.name,
+                        "supply_current": state.judges_supply,
+                        "acquisitions": [
+                            {"number": one.number, "stimulus": str(one.stimulus)}
+                            for one in state.acquisitions
+                        ],
+                    }
+                    for state in visit.states
+                ],
+            }
+            for visit in made.visits
+        ],
+    }

@@ -1,0 +1,1 @@
+"""Carries out a plan on a bench: order and safety, no arithmetic of its own."""

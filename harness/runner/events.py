@@ -1,0 +1,72 @@
+"""What a run tells whoever is watching, and what it asks of hands."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.state import State
+from harness.reading import Reading
+
+
+@dataclass(frozen=True, kw_only=True)
+class HookupBegun:
+    """A hookup is being made; `number` of `total`."""
+
+    hookup: Hookup
+    number: int
+    total: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class StateBegun:
+    """A state is set. `done` of `total` acquisitions are behind."""
+
+    hookup: str
+    state: State
+    done: int
+    total: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingsMade:
+    """Readings, judged and already in the records."""
+
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remark:
+    """Something a person should know: a doubt, a warning, a stage that has passed."""
+
+    text: str
+
+
+Event = HookupBegun | StateBegun | ReadingsMade | Remark
+
+
+class Observer(Protocol):
+    """Sees every event of a run as it happens."""
+
+    def __call__(self, event: Event) -> None:
+        """Take one event; must not raise."""
+        ...
+
+
+class Hands(Protocol):
+    """Whoever moves leads: a person who is asked, or the simulated bench's control port."""
+
+    def make(self, hookup: Hookup) -> None:
+        """Make a hookup that no switchboard channel selects; returns when it is made."""
+        ...
+
+
+class Clock(Protocol):
+    """Time as the runner needs it."""
+
+    def now_s(self) -> float:
+        """Seconds that only go forward."""
+        ...
+
+    def wait(self, duration_s: float) -> None:
+        """Let time pass."""
+        ...
