@@ -53,7 +53,7 @@ def in_state(wiring: Circuit, module: Module, hookup: Hookup, state: State) -> C
 def build_wiring(module: Module, fixture: Fixture, hookup: Hookup, impedances: BenchImpedances) -> Circuit:
     """Expand what stays the same in every state of a hookup: all but the contacts."""
     if hookup.through:
-        return _through(hookup, impedances)
+        return _through(fixture, hookup, impedances)
     drive = hookup.drive
     view = tuple(pin_name(node_name(port.channel, port.net, leg)) for port in hookup.view for leg in LEGS)
     elements = [
@@ -105,9 +105,13 @@ def contacts(module: Module, state: State) -> Iterator[Element]:
                 )
 
 
-def _through(hookup: Hookup, impedances: BenchImpedances) -> Circuit:
-    """The generator straight to all scope inputs of a leg in parallel; the unit is out of the picture."""
-    view = tuple(f"{THROUGH}.{leg}" for _ in hookup.view for leg in LEGS)
+def _through(fixture: Fixture, hookup: Hookup, impedances: BenchImpedances) -> Circuit:
+    """The generator straight to all scope inputs of a leg in parallel; the unit is out of the picture.
+
+    A through hookup that names no view has as many pairs as the widest of the fixture's hookups.
+    """
+    pairs = len(hookup.view) or max(len(other.view) for other in fixture.hookups)
+    view = tuple(f"{THROUGH}.{leg}" for _ in range(pairs) for leg in LEGS)
     return Circuit(
         elements=tuple(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
         amplifiers=(),

@@ -129,7 +129,7 @@ def _add_branch(matrix: Real, node: Mapping[str, int], row: int, branch: _Branch
 
 
 def solve(equations: Equations, matrix: Complex, right: Complex | Real) -> Complex:
-    """Solve for several right-hand sides: matrix (…, n, n), right (…, n, columns).
+    """Solve for several right-hand sides: matrix (…, n, n), right (…, n, columns), an e.m.f. in the first.
 
     Raises CircuitError, naming a net, where there is no solution or one that no amplifier could deliver.
     """
@@ -137,7 +137,7 @@ def solve(equations: Equations, matrix: Complex, right: Complex | Real) -> Compl
         solution = np.asarray(np.linalg.solve(matrix, right))
     except np.linalg.LinAlgError:
         raise CircuitError(_no_solution(equations, matrix)) from None
-    volts = np.abs(solution[..., : len(equations.node), :])
+    volts = np.abs(solution[..., : len(equations.node), :1])
     if volts.size and not volts.max() < LARGEST_GAIN:
         raise CircuitError(_no_solution(equations, matrix))
     return solution

@@ -27,7 +27,15 @@ SIGNAL = RelayType(
     bounce_max_s=3e-3,
     off_capacitance_f=1e-12,
 )
-ROLES = {"in": "input", "aux": "input", "out": "output", "send": "send", "return": "return"}
+ROLES = {
+    "in": "input",
+    "aux": "input",
+    "out": "output",
+    "a_send": "send",
+    "a_return": "return",
+    "b_send": "send",
+    "b_return": "return",
+}
 
 
 def module(

@@ -1,0 +1,126 @@
+"""A two-loop board with keyed plugs, against what another nodal solver gave (trade-practice notes)."""
+
+from math import log10
+
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.predict import predict_states
+from harness.circuit.routes import route
+from harness.descriptions.fixture import Link, LinkLeg
+from harness.descriptions.state import State
+from tests.circuit import boards
+
+CHANNELS = ("left", "right")
+PORTS = ("in", "out", "a_send", "a_return", "b_send", "b_return")
+
+
+def plug(name: str, loop: str, ohms: dict[str, tuple[float, float, float, float]]) -> Link:
+    return Link(
+        name=name,
+        from_net=f"{loop}_send",
+        to_net=f"{loop}_return",
+        legs={
+            channel: {
+                "hot": LinkLeg(series_ohm=hot, shunt_ohm=hot_shunt),
+                "cold": LinkLeg(series_ohm=cold, shunt_ohm=cold_shunt),
+            }
+            for channel, (hot, hot_shunt, cold, cold_shunt) in ohms.items()
+        },
+        pad_db=None,
+        pad_impedance_ohm=None,
+        tolerance=0.01,
+        plug=None,
+    )
+
+
+PLUG_A = plug("key_a", "a", {"left": (470, 1e3, 560, 1e3), "right": (680, 1e3, 820, 1e3)})
+PLUG_B = plug("key_b", "b", {"left": (2200, 4700, 2700, 4700), "right": (3300, 4700, 3900, 4700)})
+
+# The send always live ("half"): one change-over per loop, three for the order.
+CONTACTS = [
+    ("a", "a_out", "a_send", "a_return"),
+    ("b", "b_out", "b_send", "b_return"),
+    ("swap", "a_send", "in", "b_out"),
+    ("swap", "b_send", "a_out", "in"),
+    ("swap", "out", "b_out", "a_out"),
+]
+MODULE = boards.module(
+    channels=CHANNELS,
+    ports=PORTS,
+    lines=["a", "b", "swap"],
+    relays=[
+        boards.change_over(f"K{number + 5 * place}", *contact, channel=channel)
+        for place, channel in enumerate(CHANNELS)
+        for number, contact in enumerate(CONTACTS, start=1)
+    ],
+)
+
+# Output of each leg, dB re its e.m.f., 50 ohm legs, floating 10 kohm: left hot, cold, right hot, cold.
+OUT_DB = {
+    "": (-0.44, -0.42, -0.39, -0.37),
+    "swap": (-0.44, -0.42, -0.39, -0.37),
+    "a": (-4.59, -5.20, -5.85, -6.67),
+    "a+swap": (-4.26, -4.85, -5.49, -6.30),
+    "b": (-5.87, -7.02, -7.64, -8.83),
+    "b+swap": (-10.71, -11.91, -12.76, -13.71),
+    "a+b": (-9.66, -11.55, -12.56, -14.78),
+    "a+b+swap": (-13.91, -15.61, -16.97, -18.60),
+}
+ROUTES = {
+    "": "in > out",
+    "swap": "in > out",
+    "a": "in > a_send > key_a > a_return > out",
+    "a+swap": "in > a_send > key_a > a_return > out",
+    "b": "in > b_send > key_b > b_return > out",
+    "b+swap": "in > b_send > key_b > b_return > out",
+    "a+b": "in > a_send > key_a > a_return > b_send > key_b > b_return > out",
+    "a+b+swap": "in > b_send > key_b > b_return > a_send > key_a > a_return > out",
+}
+
+
+def setup(channel: str):
+    hookup = boards.hookup(f"{channel}.in", [f"{channel}.out"], links=["key_a", "key_b"])
+    loads = {"out": boards.across(10e3)}
+    return hookup, boards.fixture(hookup, loads=loads, links=[PLUG_A, PLUG_B])
+
+
+def state(name: str) -> State:
+    return State(on=tuple(name.split("+")) if name else ())
+
+
+@pytest.mark.parametrize("name", OUT_DB)
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_every_leg_of_every_loop_shows_its_key(name, channel):
+    hookup, fixture = setup(channel)
+    (prediction,) = predict_states(
+        MODULE,
+        fixture,
+        hookup,
+        [state(name)],
+        frequencies_hz=(1e3, 1e3),
+        impedances=BenchImpedances(input_ohm=10e6),
+    )
+    expected = OUT_DB[name][2 * CHANNELS.index(channel) :][:2]
+    antiphase = (prediction.transfer[:, 0] - prediction.transfer[:, 1]) * (1, -1)
+    assert [20 * log10(abs(leg)) for leg in antiphase] == pytest.approx(expected, abs=0.01)
+
+
+@pytest.mark.parametrize("name", ROUTES)
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_the_route_names_ports_and_plugs_in_the_order_of_the_signal(name, channel):
+    hookup, fixture = setup(channel)
+    port = boards.port(f"{channel}.out")
+    assert route(MODULE, fixture, hookup, state(name), port) == ROUTES[name]
+
+
+def test_nothing_reaches_the_other_channel():
+    hookup, fixture = setup("left")
+    assert route(MODULE, fixture, hookup, state("a"), boards.port("right.out")) == "silent"
+
+
+def test_without_its_plug_a_loop_that_is_in_is_silent():
+    hookup = boards.hookup(links=["key_b"])
+    fixture = boards.fixture(hookup, loads={"out": boards.across(10e3)}, links=[PLUG_A, PLUG_B])
+    words = [route(MODULE, fixture, hookup, state(name), boards.port("left.out")) for name in ("a", "b")]
+    assert words == ["silent", "in > b_send > key_b > b_return > out"]

@@ -1,0 +1,102 @@
+"""What a part's tolerance does to the transfer, against solving again with the part changed."""
+
+from dataclasses import replace
+from math import sqrt
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.circuit.elements import BenchImpedances, Circuit, Element
+from harness.circuit.expand import build_circuit
+from harness.circuit.predict import predict_circuit
+from harness.descriptions.load import load_job
+from harness.descriptions.module import Amplifier
+from harness.descriptions.state import State
+from tests.circuit import boards
+
+SEQUENCES = Path(__file__).parents[2] / "sequences"
+FREQUENCIES_HZ = (980.0, 1020.0)
+STEP = 1e-4  # of one standard uncertainty, each way
+
+
+def nudged(circuit: Circuit, name: str, step: float) -> Circuit:
+    def nudge(element: Element) -> Element:
+        if element.name != name:
+            return element
+        resistance_ohm = element.resistance_ohm
+        if resistance_ohm is not None:
+            resistance_ohm += step * element.resistance_spread_ohm
+        return replace(
+            element,
+            resistance_ohm=resistance_ohm,
+            capacitance_f=element.capacitance_f + step * element.capacitance_spread_f,
+        )
+
+    return replace(circuit, elements=tuple(nudge(element) for element in circuit.elements))
+
+
+def assert_spreads_are_derivatives(circuit: Circuit) -> None:
+    prediction = predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ)
+    assert prediction.spreads.shape == (len(prediction.spread_names), *prediction.transfer.shape)
+    largest = np.abs(prediction.spreads).max()
+    for name, spread in zip(prediction.spread_names, prediction.spreads, strict=True):
+        up, down = (
+            predict_circuit(nudged(circuit, name, step), frequencies_hz=FREQUENCIES_HZ).transfer
+            for step in (STEP, -STEP)
+        )
+        assert (up - down) / (2 * STEP) == pytest.approx(spread, rel=1e-5, abs=largest * 1e-6), name
+
+
+@pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
+def test_spreads_of_a_shipped_job_are_derivatives(name):
+    job = load_job(SEQUENCES / name)
+    hookup = next(hookup for hookup in job.fixture.hookups if hookup.drive is not None)
+    state = job.sequence.states[len(job.sequence.states) // 2]
+    circuit = build_circuit(job.module, job.fixture, hookup, state, BenchImpedances())
+    assert_spreads_are_derivatives(circuit)
+
+
+def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives():
+    """An amplifier's equations are not symmetric: what a leg owes to a part is no mirror of the drive."""
+    module = boards.module(
+        resistors=boards.in_series("R1", "in", "middle", 1e3, 0.05),
+        capacitors=[boards.across_pair("C1", "middle", 47e-9, 0.1)],
+        amplifiers=[
+            Amplifier(
+                name="U1",
+                channel="left",
+                from_net="middle",
+                to_net="out",
+                gain=3.0,
+                input_ohm=20e3,
+                output_ohm=100.0,
+                common_mode_rejection_db=40.0,
+            )
+        ],
+    )
+    hookup = boards.hookup(view=["left.in", "left.out"])
+    fixture = boards.fixture(hookup, loads={"out": boards.each_leg(300, 0.01)})
+    circuit = build_circuit(module, fixture, hookup, State(on=()), BenchImpedances())
+    assert predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ).spread_names == (
+        "R1.hot",
+        "R1.cold",
+        "C1",
+        "load left.out.hot",
+        "load left.out.cold",
+    )
+    assert_spreads_are_derivatives(circuit)
+
+
+def test_a_contact_is_as_uncertain_as_its_limit_allows():
+    """50 mohm typical, 100 mohm at most: 50 mohm/√3 in each leg; into 600 ohm twice that over 700 ohm."""
+    module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", "out", None)])
+    hookup = boards.hookup()
+    fixture = boards.fixture(hookup, loads={"out": boards.across(600)})
+    circuit = build_circuit(module, fixture, hookup, State(on=()), BenchImpedances(input_ohm=1e12))
+    prediction = predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ)
+    assert prediction.spread_names == ("K1.1.hot.rest", "K1.1.cold.rest")
+    pairs = prediction.spreads[:, 0] - prediction.spreads[:, 1]
+    differential = (pairs[:, 0] - pairs[:, 1]) / 2
+    expected = -600 / 700**2 * 0.05 / sqrt(3)
+    assert np.real(differential) == pytest.approx([expected, expected], rel=1e-3)
