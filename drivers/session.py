@@ -126,7 +126,7 @@ class Session:
             if wire.state() == "closed":
                 raise ConnectionError("the connection is closed")
             if wire.state() == "data":
-                self._log("in", wire.discard(0.0, deadline), time.monotonic())
+                self._log("in", wire.discard(0.002, deadline), time.monotonic())
             begun = time.monotonic()
             wire.send(data, deadline)
             self._log("out", data, begun)
@@ -216,6 +216,21 @@ class Session:
                 )
             for error in self.drain_errors():
                 self._note(f"error queue after reopening: {error}")
+
+    def insist(self, action: Callable[[], None]) -> None:
+        """Carry out what makes the bench safe: reopen first if need be, and do it once more if it fails."""
+        if not self.dirty:
+            try:
+                return action()
+            except (BenchTimeout, LinkLost, Desynchronised, BadReply) as error:
+                self._note(f"to be done again: {error}")
+        self.resync()
+        return action()
+
+    def error(self, what: str, command: str = "") -> BenchError:
+        """A BenchError with this instrument's name and address."""
+        self._note(f"BenchError: {what}")
+        return BenchError(what, instrument=self.instrument, address=self.address, command=command)
 
     def close(self) -> None:
         """Close the connection; never raises."""

@@ -1,0 +1,222 @@
+"""An oscilloscope by SCPI commands from a profile: ten-field preambles and blocks of unsigned bytes."""
+
+import bisect
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.profile import OscilloscopeProfile
+from drivers.session import Session
+from drivers.settings import Settings
+from drivers.waveform import Preamble, clipped, parse_preamble, to_volts
+from harness.roles import Capture, CaptureSetting, Identity
+
+MARGIN_S = 5.0  # for arming, an automatic trigger, and the instrument's own thinking
+SLOWEST_BYTES_PER_S = 50e3
+SAME = 1e-6  # relative: two numbers that were written with a few digits less
+RATE_WITHIN = 0.01  # some makers count the points of a record, some the intervals between them
+CODES = 256
+# What all codes span, over the divisions on the screen: 1.00 to 1.28 in common instruments. Outside this a
+# record was scaled by another setting than the one that was sent (another range, another probe factor).
+SPAN_OVER_SCREEN = (0.8, 2.0)
+
+
+class PreambleOscilloscope:
+    """The `Oscilloscope` of harness.roles. Scale, offset and record are at the probe's tip."""
+
+    def __init__(
+        self, session: Session, profile: OscilloscopeProfile, *, profile_name: str, probe: float = 1.0
+    ) -> None:
+        self._session, self._profile, self._probe = session, profile, probe
+        self._settings = Settings(session)
+        self.identity = Identity(
+            role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
+        )
+        commands = profile.commands
+        with self._settings.changes():
+            session.write(commands.stop())
+            self._settings.send("type", commands.acquire_type())
+            self._settings.send("sweep", commands.trigger_auto())
+            self._settings.send("slope", commands.trigger_slope())
+            self._settings.send("format", commands.waveform_format())
+
+    @property
+    def input_count(self) -> int:
+        """Number of inputs."""
+        return self._profile.inputs
+
+    @property
+    def volts_per_division(self) -> tuple[float, ...]:
+        """Settings there are, ascending, for the probe in use."""
+        return tuple(float(f"{scale * self._probe:.12g}") for scale in self._profile.volts_per_division_v)
+
+    @property
+    def divisions(self) -> int:
+        """Vertical divisions on the screen; full scale is divisions times volts per division."""
+        return self._profile.divisions
+
+    @property
+    def input_impedance_ohm(self) -> float:
+        """To ground, at the probe's tip: a 10x probe has ten times the resistance of the input."""
+        return self._profile.input_impedance_ohm * self._probe
+
+    @property
+    def input_capacitance_f(self) -> float:
+        """To ground, at the probe's tip."""
+        return self._profile.input_capacitance_f
+
+    def capture(self, setting: CaptureSetting) -> Capture:
+        """One acquisition of all inputs asked for: volts, float64, shape (inputs, samples), inputs ascending.
+
+        The record may be longer than asked, where the timebase has steps; it is never shorter or slower.
+        Raises BenchError for what the profile doesn't have, BadReply where preamble, block and request
+        don't agree.
+        """
+        s_per_div, points = self._timing(setting)
+        if self._session.dirty:
+            self._settings.forget()
+        try:
+            self._set(setting, s_per_div, points)
+            self._acquire(s_per_div * self._profile.time_divisions)
+            return self._records(setting, points)
+        except BaseException:
+            self._settings.forget()
+            raise
+
+    def _records(self, setting: CaptureSetting, points: int) -> Capture:
+        inputs = tuple(sorted(setting.inputs))
+        volts: list[NDArray[np.float64]] = []
+        preambles: list[Preamble] = []
+        at_ends: list[int] = []
+        self._settings.send("waveform_points", self._profile.commands.waveform_points(points=points))
+        for n in inputs:
+            preamble, raw = self._record(n, setting, preambles)
+            volts.append(to_volts(raw, preamble, origin_in_counts=self._profile.origin_in_counts))
+            preambles.append(preamble)
+            at_ends.append(clipped(raw))
+        self._session.check_errors((self._profile.commands.data_query(),))
+        divisions = self._profile.divisions
+        return Capture(
+            inputs=inputs,
+            volts=np.stack(volts),
+            interval_s=preambles[0].x_increment_s,
+            full_scale_v=tuple(divisions * setting.inputs[n].volts_per_division for n in inputs),
+            step_v=tuple(preamble.y_increment_v for preamble in preambles),
+            clipped=tuple(at_ends),
+            setting=setting,
+        )
+
+    def _timing(self, setting: CaptureSetting) -> tuple[float, int]:
+        """Seconds per division, and points so that the rate is at least the one asked for."""
+        profile = self._profile
+        if not (setting.duration_s > 0.0 and setting.samples > 0 and setting.inputs):
+            raise self._session.error("a capture needs an input, a duration and samples above zero")
+        wanted_s = setting.duration_s / profile.time_divisions
+        s_per_div = wanted_s
+        if profile.seconds_per_division_s:
+            steps = profile.seconds_per_division_s
+            place = bisect.bisect_left(steps, wanted_s * (1.0 - SAME))
+            if place == len(steps):
+                raise self._session.error(
+                    f"records {profile.time_divisions * steps[-1]:g} s at most, "
+                    f"asked for {setting.duration_s:g} s"
+                )
+            s_per_div = steps[place]
+        points = math.ceil(setting.samples * s_per_div / wanted_s * (1.0 - SAME))
+        longest = min(profile.record_length_max, *profile.record_lengths[-1:] or (profile.record_length_max,))
+        if points > longest:
+            raise self._session.error(
+                f"records {longest} samples at most, asked for {setting.samples} in {setting.duration_s:g} s "
+                f"({points} at {s_per_div:g} s a division)"
+            )
+        if profile.record_lengths:
+            points = profile.record_lengths[bisect.bisect_left(profile.record_lengths, points)]
+        return s_per_div, points
+
+    def _set(self, setting: CaptureSetting, s_per_div: float, points: int) -> None:
+        commands, send = self._profile.commands, self._settings.send
+        first = min(setting.inputs)
+        with self._settings.changes():
+            for n in range(1, self._profile.inputs + 1):
+                if n not in setting.inputs:
+                    send("display", commands.display_off(n=n), n=n)
+            for n, wanted in sorted(setting.inputs.items()):
+                send("display", commands.display_on(n=n), n=n)
+                send("coupling", commands.coupling_dc(n=n), n=n)
+                send("probe", commands.probe(n=n, x=float(self._probe)), n=n)
+                scale = self._scale(n, wanted.volts_per_division)
+                send("scale", commands.scale(n=n, v_per_div=scale), n=n)
+                send("offset", commands.offset(n=n, v=float(wanted.offset_v)), n=n)
+            send("timebase", commands.timebase_scale(s_per_div=s_per_div))
+            send("position", commands.timebase_position(s=0.0))
+            send("points", commands.acquire_points(points=points))
+            send("source", commands.trigger_source(n=first))
+            send("level", commands.trigger_level(v=float(setting.inputs[first].offset_v)))
+
+    def _scale(self, n: int, volts_per_division: float) -> float:
+        if not 1 <= n <= self._profile.inputs:
+            raise self._session.error(f"has inputs 1 to {self._profile.inputs}, and input {n} is asked for")
+        for scale in self.volts_per_division:
+            if math.isclose(scale, volts_per_division, rel_tol=SAME):
+                return scale
+        settings = ", ".join(f"{scale:g}" for scale in self.volts_per_division)
+        raise self._session.error(f"has {settings} V a division, asked for {volts_per_division:g}")
+
+    def _acquire(self, duration_s: float) -> None:
+        commands = self._profile.commands
+        self._session.write(commands.single())
+        answer = self._session.query(commands.complete_query(), timeout_s=duration_s + MARGIN_S)
+        if answer.strip() not in ("1", "+1"):
+            raise self._session.bad_reply("1 when the record is complete", answer, commands.complete_query())
+
+    def _record(
+        self, n: int, setting: CaptureSetting, others: list[Preamble]
+    ) -> tuple[Preamble, NDArray[np.uint8]]:
+        commands = self._profile.commands
+        self._session.write(commands.waveform_source(n=n))
+        answer = self._session.query(commands.preamble_query())
+        try:
+            preamble = parse_preamble(answer)
+        except ValueError as error:
+            raise self._session.bad_reply(f"{error} in", answer, commands.preamble_query()) from None
+        wanted = self._unmet(preamble, n, setting, others)
+        if wanted:
+            raise self._session.bad_reply(f"{wanted} from input {n}", answer, commands.preamble_query())
+        block = self._session.query_block(
+            commands.data_query(),
+            expected=preamble.points,
+            timeout_s=MARGIN_S + preamble.points / SLOWEST_BYTES_PER_S,
+            terminated=self._profile.block_terminated,
+        )
+        return preamble, np.frombuffer(block, dtype=np.uint8)
+
+    def _unmet(self, found: Preamble, n: int, setting: CaptureSetting, others: list[Preamble]) -> str:
+        """What the record should have been and isn't, "" where it is right."""
+        asked_interval_s = setting.duration_s / setting.samples
+        v_per_div = setting.inputs[n].volts_per_division
+        span = found.y_increment_v * CODES / (self._profile.divisions * v_per_div)
+        low, high = SPAN_OVER_SCREEN
+        if others and (found.points, found.x_increment_s) != (others[0].points, others[0].x_increment_s):
+            return (
+                f"{others[0].points} samples at {others[0].x_increment_s:g} s, as in the same record before,"
+            )
+        if found.points < setting.samples:
+            return f"at least {setting.samples} samples"
+        if found.x_increment_s > asked_interval_s * (1.0 + RATE_WITHIN):
+            return f"samples at {asked_interval_s:g} s or faster"
+        if found.points * found.x_increment_s < setting.duration_s * (1.0 - RATE_WITHIN):
+            return f"at least {setting.duration_s:g} s"
+        if not low <= span <= high:
+            return f"a range of about {self._profile.divisions} divisions of {v_per_div:g} V"
+        return ""
+
+    def safe(self) -> None:
+        """Stop acquiring. Works on a link that needs reopening first."""
+        self._session.insist(self._stop)
+
+    def _stop(self) -> None:
+        self._settings.forget()
+        self._session.drain_errors()
+        with self._session.group():
+            self._session.write(self._profile.commands.stop())

@@ -1,0 +1,234 @@
+"""Instrument profiles: which command does what on one kind of instrument, and what its limits are.
+
+A profile is a TOML file of numbers and command templates; nothing in it is evaluated. A user's own,
+`NAME.toml` beside the bench file, comes before a shipped one of the same name. Keys carry their units (`_v
+_vpp _hz _s _ohm _f`).
+"""
+
+import itertools
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from drivers.command import Command, Holes
+from drivers.session import ERROR_QUERY
+
+PLAIN = Annotated[Command, Holes()]
+OUTPUT = Annotated[Command, Holes(("n",))]
+CHANNELS = Annotated[Command, Holes(("channels",))]
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+class _Profile(_Table):
+    role: ClassVar[str]
+    description: str = ""
+    error_query: str = ERROR_QUERY
+    baud_rate: Count = 9600
+
+
+class GeneratorCommands(_Table):
+    """A query may be left out; where it stands, the setting is read back and compared."""
+
+    function_sine: OUTPUT
+    frequency: Annotated[Command, Holes(("n", "hz"))]
+    amplitude: Annotated[Command, Holes(("n",), one_of=("vpp", "vrms", "vpk"))]
+    offset: Annotated[Command, Holes(("n", "v"))]
+    phase: Annotated[Command, Holes(("n", "deg"))]
+    load_open: OUTPUT
+    output_on: OUTPUT
+    output_off: OUTPUT
+    output_query: OUTPUT
+    frequency_query: OUTPUT | None = None
+    amplitude_query: OUTPUT | None = None
+
+
+class GeneratorProfile(_Profile):
+    """A generator; amplitudes are open circuit, peak to peak, whatever the amplitude command's own unit."""
+
+    role: ClassVar[str] = "generator"
+    kind: Literal["generator"]
+    outputs: Count
+    output_impedance_ohm: Positive
+    amplitude_min_vpp: Positive
+    amplitude_max_vpp: Positive
+    frequency_min_hz: Positive
+    frequency_max_hz: Positive
+    independent_frequencies: bool
+    commands: GeneratorCommands
+
+
+class SupplyCommands(_Table):
+    """The supply's commands; `select` is sent before the others where there is one."""
+
+    select: OUTPUT | None = None
+    voltage: Annotated[Command, Holes(("v",))]
+    current: Annotated[Command, Holes(("a",))]
+    output_on: PLAIN
+    output_off: PLAIN
+    measure_voltage: PLAIN
+    measure_current: PLAIN
+    output_query: PLAIN | None = None
+
+
+class SupplyProfile(_Profile):
+    """A DC supply. Off is proven by its voltage falling below `off_below_v` within `off_within_s`."""
+
+    role: ClassVar[str] = "supply"
+    kind: Literal["supply"]
+    voltage_max_v: Positive
+    current_max_a: Positive
+    off_below_v: Positive
+    off_within_s: Positive
+    commands: SupplyCommands
+
+
+class OscilloscopeCommands(_Table):
+    """The scope's commands."""
+
+    display_on: OUTPUT
+    display_off: OUTPUT
+    coupling_dc: OUTPUT
+    probe: Annotated[Command, Holes(("n", "x"))]
+    scale: Annotated[Command, Holes(("n", "v_per_div"))]
+    offset: Annotated[Command, Holes(("n", "v"))]
+    timebase_scale: Annotated[Command, Holes(("s_per_div",))]
+    timebase_position: Annotated[Command, Holes(("s",))]
+    trigger_source: OUTPUT
+    trigger_level: Annotated[Command, Holes(("v",))]
+    trigger_slope: PLAIN
+    trigger_auto: PLAIN
+    acquire_type: PLAIN
+    acquire_points: Annotated[Command, Holes(("points",))]
+    single: PLAIN
+    complete_query: PLAIN
+    stop: PLAIN
+    waveform_source: OUTPUT
+    waveform_format: PLAIN
+    waveform_points: Annotated[Command, Holes(("points",))]
+    preamble_query: PLAIN
+    data_query: PLAIN
+
+
+class OscilloscopeProfile(_Profile):
+    """A scope that gives unsigned bytes in a definite-length block, scaled by a ten-field preamble.
+
+    `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
+    times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any
+    is taken. `origin_in_counts`: volts are (raw - y_origin - y_reference) * y_increment.
+    `block_terminated`: a line feed follows the block.
+    """
+
+    role: ClassVar[str] = "oscilloscope"
+    kind: Literal["oscilloscope"]
+    inputs: Count
+    divisions: Count
+    time_divisions: Count
+    input_impedance_ohm: Positive
+    input_capacitance_f: Positive
+    volts_per_division_v: Annotated[tuple[Positive, ...], Field(min_length=1)]
+    seconds_per_division_s: tuple[Positive, ...] = ()
+    record_lengths: tuple[Count, ...] = ()
+    record_length_max: Count
+    origin_in_counts: bool = False
+    block_terminated: bool = True
+    commands: OscilloscopeCommands
+
+    @field_validator("volts_per_division_v", "seconds_per_division_s", "record_lengths")
+    @classmethod
+    def _ascend(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if any(low >= high for low, high in itertools.pairwise(values)):
+            raise ValueError("expected numbers that ascend")
+        return values
+
+
+class _SwitchboardProfile(_Profile):
+    role: ClassVar[str] = "switchboard"
+
+
+class RouteCommands(_Table):
+    """ROUTe commands with channel lists."""
+
+    close: CHANNELS
+    open: CHANNELS
+    open_all: PLAIN
+    close_query: CHANNELS
+
+
+class RouteProfile(_SwitchboardProfile):
+    """A SCPI switch."""
+
+    kind: Literal["route-switchboard"]
+    channels: Count
+    commands: RouteCommands
+
+
+class TextCommands(_Table):
+    """One line a command; `n` is the channel."""
+
+    close: OUTPUT
+    open: OUTPUT
+    open_all: PLAIN
+    state_query: PLAIN | None = None
+
+
+class TextProfile(_SwitchboardProfile):
+    """A board that takes a line of text per command, answers `answer`, and tells its state in hexadecimal.
+
+    The state's lowest bit is channel 1.
+    """
+
+    kind: Literal["text-switchboard"]
+    channels: Count
+    answer: str
+    commands: TextCommands
+
+
+class FrameProfile(_SwitchboardProfile):
+    """A board of four-byte frames: start, channel, state, low byte of their sum. It answers nothing."""
+
+    kind: Literal["frame-switchboard"]
+    start: Annotated[int, Field(ge=0, le=255)]
+    energised: Annotated[int, Field(ge=0, le=255)]
+    released: Annotated[int, Field(ge=0, le=255)]
+    channels: Annotated[int, Field(ge=1, le=255)]
+
+
+class ModbusProfile(_SwitchboardProfile):
+    """A board of Modbus coils; over TCP, too, the frames are RTU frames, as device servers pass them."""
+
+    kind: Literal["modbus-switchboard"]
+    channels: Count
+    device: Annotated[int, Field(ge=1, le=247)]
+    first_coil: Annotated[int, Field(ge=0)]
+
+
+class GpioProfile(_SwitchboardProfile):
+    """Lines of a GPIO chip: `lines` are their offsets, for channels 1, 2, ..."""
+
+    kind: Literal["gpio-switchboard"]
+    lines: Annotated[tuple[Annotated[int, Field(ge=0)], ...], Field(min_length=1)]
+    active_low: bool = False
+
+    @property
+    def channels(self) -> int:
+        """As many channels as lines."""
+        return len(self.lines)
+
+
+SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile
+Profile = GeneratorProfile | SupplyProfile | OscilloscopeProfile | SwitchboardProfile
+KINDS: dict[str, type[Profile]] = {
+    "generator": GeneratorProfile,
+    "supply": SupplyProfile,
+    "oscilloscope": OscilloscopeProfile,
+    "route-switchboard": RouteProfile,
+    "text-switchboard": TextProfile,
+    "frame-switchboard": FrameProfile,
+    "modbus-switchboard": ModbusProfile,
+    "gpio-switchboard": GpioProfile,
+}

@@ -1,0 +1,119 @@
+"""Find a profile by name and read it; every mistake in it is reported with its line and what was expected."""
+
+import difflib
+import re
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from drivers.profile import KINDS, Profile
+from harness.errors import JobError, Mistake
+
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """Names of the profiles that come with the program."""
+    folder = resources.files("drivers") / "profiles"
+    return tuple(
+        sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+    )
+
+
+def load_profile(name: str, *, role: str, folder: Path) -> Profile:
+    """Read a profile: `NAME.toml` in the folder of the bench file first, else the shipped one.
+
+    `role` is generator, oscilloscope, supply or switchboard. Raises JobError.
+    """
+    own = folder / f"{name}.toml"
+    if not NAME.fullmatch(name):
+        raise _one_mistake("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
+    if own.is_file():
+        file, text = str(own), own.read_text(encoding="utf-8")
+    elif name in shipped_profiles():
+        file = f"{name}.toml (shipped)"
+        text = (resources.files("drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
+    else:
+        raise _one_mistake("bench.toml", f"{role}.profile", _unknown(name, folder))
+    profile = parse_profile(text, file)
+    if profile.role != role:
+        raise _one_mistake(file, "kind", f"a profile for the {profile.role} cannot be the {role}'s")
+    return profile
+
+
+def _unknown(name: str, folder: Path) -> str:
+    known = shipped_profiles()
+    near = difflib.get_close_matches(name, known, n=2, cutoff=0.4)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"shipped are {', '.join(known)}"
+    return f"no profile {name!r}, neither as {folder / (name + '.toml')} nor shipped; {hint}"
+
+
+def parse_profile(text: str, file: str) -> Profile:
+    """Read a profile's text; `file` is for messages. Raises JobError with every mistake found."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"line (\d+)", str(error))
+        raise JobError(
+            [Mistake(file=file, line=int(line[1]) if line else None, key="", message=str(error))]
+        ) from None
+    kind = data.get("kind")
+    if not isinstance(kind, str) or kind not in KINDS:
+        near = difflib.get_close_matches(str(kind), KINDS, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        raise JobError(
+            [
+                Mistake(
+                    file=file,
+                    line=_line(text, ("kind",)),
+                    key="kind",
+                    message=f"expected one of {', '.join(KINDS)}, found {kind!r}{hint}",
+                )
+            ]
+        )
+    try:
+        return KINDS[kind].model_validate(data)
+    except ValidationError as error:
+        raise JobError([_mistake(item, text, file, KINDS[kind]) for item in error.errors()]) from None
+
+
+def _mistake(item: Any, text: str, file: str, model: type[Profile]) -> Mistake:
+    path = tuple(str(part) for part in item["loc"])
+    if item["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(path[-1], _keys(model, path[:-1]), n=1)
+        message = "unknown key" + (f"; did you mean {near[0]!r}?" if near else "")
+    elif item["type"] == "missing":
+        message = "is missing"
+    else:
+        found = item["input"]
+        message = item["msg"].removeprefix("Value error, ")
+        if "found" not in message:
+            message = f"{message[:1].lower()}{message[1:]}, found {found!r}"
+    return Mistake(file=file, line=_line(text, path), key=".".join(path), message=message)
+
+
+def _keys(model: Any, path: tuple[str, ...]) -> tuple[str, ...]:
+    for part in path:
+        model = model.model_fields[part].annotation
+    return tuple(model.model_fields)
+
+
+def _line(text: str, path: tuple[str, ...]) -> int | None:
+    """The line of a key, or of the table it is missing from."""
+    section, table_line = "", None
+    *tables, key = path[:2]
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.fullmatch(r"\s*\[([^\[\]]+)\]\s*(#.*)?", line)
+        if header:
+            section = header[1].strip()
+            table_line = number if [section] == tables else table_line
+        elif [section] == (tables or [""]) and re.match(rf"\s*{re.escape(key)}\s*=", line):
+            return number
+    return table_line
+
+
+def _one_mistake(file: str, key: str, message: str) -> JobError:
+    return JobError([Mistake(file=file, line=None, key=key, message=message)])

@@ -1,0 +1,112 @@
+"""The relay supply by SCPI commands from a profile."""
+
+import re
+import time
+
+from drivers.profile import SupplyProfile
+from drivers.session import Session
+from harness.errors import InstrumentError
+from harness.roles import Identity, SupplyReading
+
+UNDEFINED_HEADER = -113
+LOOK_AGAIN_AFTER_S = 0.02
+
+
+class ScpiSupply:
+    """The `Supply` of harness.roles. Opening it selects its output and switches it off, verified."""
+
+    def __init__(
+        self, session: Session, profile: SupplyProfile, *, profile_name: str, output: int = 1
+    ) -> None:
+        self._session, self._profile, self._output = session, profile, output
+        self.identity = Identity(
+            role="supply", address=session.address, profile=profile_name, text=session.identity
+        )
+        self._has_select = profile.commands.select is not None
+        self.off()
+
+    def _select(self) -> None:
+        """Choose the output, where there is a choice: a supply with one answers -113 to the question."""
+        select = self._profile.commands.select
+        if select is None or not self._has_select:
+            return
+        command = select(n=self._output)
+        self._session.write(command)
+        errors = self._session.drain_errors()
+        numbers = [int(re.split(r"[,\s]", error.strip())[0]) for error in errors]
+        if self._output == 1 and numbers == [UNDEFINED_HEADER]:
+            self._has_select = False
+        elif errors:
+            raise InstrumentError(
+                f"reports {'; '.join(errors)}; `output = {self._output}` in the bench file cannot be chosen",
+                instrument=self._session.instrument,
+                address=self._session.address,
+                command=command,
+            )
+
+    def set(self, *, voltage_v: float, limit_a: float) -> None:
+        """Set voltage and current limit; does not switch. Raises BenchError outside the profile's range."""
+        for what, value, high in (
+            ("voltage in V", voltage_v, self._profile.voltage_max_v),
+            ("current limit in A", limit_a, self._profile.current_max_a),
+        ):
+            if not 0.0 <= value <= high:
+                raise self._session.error(f"{what}: 0 to {high:g} by its profile, asked for {value:g}")
+        commands = self._profile.commands
+        with self._session.group():
+            self._session.write(commands.current(a=float(limit_a)))
+            self._session.write(commands.voltage(v=float(voltage_v)))
+
+    def switch(self, *, on: bool) -> None:
+        """Switch the output; off is verified at the terminals."""
+        if not on:
+            return self.off()
+        with self._session.group():
+            self._session.write(self._profile.commands.output_on())
+        return self._verify_switch(on=True)
+
+    def measure(self) -> SupplyReading:
+        """Voltage and current at the terminals."""
+        commands = self._profile.commands
+        return SupplyReading(
+            voltage_v=self._session.query_number(commands.measure_voltage()),
+            current_a=self._session.query_number(commands.measure_current()),
+        )
+
+    def off(self) -> None:
+        """Output off, verified by the voltage at its terminals. Works on a link that needs reopening."""
+        self._session.insist(self._off)
+
+    def _off(self) -> None:
+        self._session.drain_errors()  # an older error must not hide whether this worked
+        self._select()
+        with self._session.group():
+            self._session.write(self._profile.commands.output_off())
+        self._verify_switch(on=False)
+        self._wait_for_no_voltage()
+
+    def _verify_switch(self, *, on: bool) -> None:
+        query = self._profile.commands.output_query
+        if query is None:
+            return
+        answer = self._session.query(query())
+        found = {"1": True, "ON": True, "0": False, "OFF": False}.get(answer.strip().upper())
+        if found is None:
+            raise self._session.bad_reply("1 or 0", answer, query())
+        if found is not on:
+            words = ("on", "off") if on else ("off", "on")
+            raise self._session.error(f"was switched {words[0]} and reads {words[1]}", query())
+
+    def _wait_for_no_voltage(self) -> None:
+        """Capacitors at the output take time to discharge."""
+        profile = self._profile
+        command = profile.commands.measure_voltage()
+        deadline = time.monotonic() + profile.off_within_s
+        while abs(voltage_v := self._session.query_number(command)) >= profile.off_below_v:
+            if time.monotonic() > deadline:
+                raise self._session.error(
+                    f"was switched off, and {voltage_v:g} V are still at its terminals after "
+                    f"{profile.off_within_s:g} s; disconnect it by hand",
+                    command,
+                )
+            time.sleep(LOOK_AGAIN_AFTER_S)
