@@ -1,0 +1,135 @@
+"""How far the generator's clock and the scope's differ, and the sines that a record is fitted with."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+
+Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
+
+MOST_STEPS = 20
+STEP_BINS = 1e-4  # the clock's search ends with a step this small; the next would be its square
+THIN_SAMPLES_PER_CYCLE = 5  # the clock's search needs no more
+THIN_SAMPLES = 1000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clock:
+    """Frequency as the scope sees it over the generator's setting, and one standard uncertainty of that.
+
+    A standard of 0 says that the ratio is known (three-parameter fit); infinity that nothing is known of it
+    beyond where to start (four-parameter fit).
+    """
+
+    ratio: float
+    standard: float
+
+
+NOMINAL_CLOCK = Clock(ratio=1.0, standard=1e-4 / math.sqrt(3))  # two clocks within 100 ppm of each other
+EXACT_CLOCK = Clock(ratio=1.0, standard=0.0)
+
+
+def _turns(samples: int, radians: float) -> Phasors:
+    """exp(i radians n), n counted from the middle: an outer product of two short ones, for speed."""
+    block = math.isqrt(samples) + 1
+    coarse = np.exp(1j * radians * (block * np.arange(-(-samples // block)) - (samples - 1) / 2))
+    fine = np.exp(1j * radians * np.arange(block))
+    return np.asarray(np.multiply.outer(coarse, fine).ravel()[:samples])
+
+
+def sine_rows(samples: int, radians: Floats) -> Floats:
+    """Rows: one, then cosine and sine of each tone; radians per sample. Shape (1 + 2 tones, samples)."""
+    basis = np.empty((1 + 2 * len(radians), samples))
+    basis[0] = 1.0
+    for tone, step in enumerate(radians):
+        turns = _turns(samples, float(step))
+        basis[1 + 2 * tone], basis[2 + 2 * tone] = turns.real, turns.imag
+    return basis
+
+
+def checked(gram: Floats) -> Floats:
+    """Pass normal equations that are safe to solve; raises ReadingError where the tones can't be told apart.
+
+    Their condition is the square of the fit's: under 1e8, half the digits of a float64 are left at worst.
+    """
+    if np.linalg.cond(gram) > 1e8:
+        raise ReadingError(
+            "the record is too short to tell the tones and the offset apart. Take a longer one"
+        )
+    return gram
+
+
+def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Clock:
+    """Most probable ratio of the clocks, given what was known before: Gauss–Newton on the clearest input.
+
+    IEEE Std 1057's four-parameter fit with the prior as one more observation; variable projection, so that
+    amplitudes and offset follow at each step.
+    """
+    if clock.standard == 0:
+        return clock
+    volts, interval_s = _thinned(volts, interval_s, float(hz.max()))
+    samples = volts.shape[1]
+    cycles = float(hz.max()) * interval_s * samples
+    basis = sine_rows(samples, 2 * np.pi * interval_s * hz * clock.ratio)
+    gram = checked(basis @ basis.T)
+    record = volts[_clearest(volts, basis, gram)]
+    ratio = _scan(record, interval_s, hz, clock, cycles)
+    prior = 0.0 if math.isinf(clock.standard) else clock.standard**-2
+    information = prior
+    time = (np.arange(samples) - (samples - 1) / 2) * interval_s
+    for step in range(MOST_STEPS):
+        if step > 0 or ratio != clock.ratio:
+            basis = sine_rows(samples, 2 * np.pi * interval_s * hz * ratio)
+            gram = basis @ basis.T
+        found = np.linalg.solve(gram, basis @ record)
+        residual = record - found @ basis
+        turned = np.zeros(len(found))  # the model's slope against the ratio, in terms of the basis
+        turned[1::2], turned[2::2] = 2 * np.pi * hz * found[2::2], -2 * np.pi * hz * found[1::2]
+        slope = time * (turned @ basis)
+        slope -= np.linalg.solve(gram, basis @ slope) @ basis
+        variance = max(float(residual @ residual) / (samples - len(gram) - 1), 1e-300)
+        information = float(slope @ slope) / variance + prior
+        if information == 0:
+            return clock
+        change = (float(slope @ residual) / variance - (ratio - clock.ratio) * prior) / information
+        ratio += min(max(change, -0.5 / cycles), 0.5 / cycles)
+        if abs(change) * cycles < STEP_BINS:
+            break
+    return Clock(ratio=ratio, standard=information**-0.5)
+
+
+def _thinned(volts: Floats, interval_s: float, highest_hz: float) -> tuple[Floats, float]:
+    """Average neighbouring samples, down to five a cycle or a thousand in all: a tone stays that tone."""
+    inputs, samples = volts.shape
+    each = min(int(1 / (THIN_SAMPLES_PER_CYCLE * highest_hz * interval_s)), samples // THIN_SAMPLES)
+    if each < 2:
+        return volts, interval_s
+    count = samples // each
+    return volts[:, : count * each].reshape(inputs, count, each).mean(axis=2), interval_s * each
+
+
+def _clearest(volts: Floats, basis: Floats, gram: Floats) -> int:
+    """Which input's tones stand highest above the rest of it."""
+    right = basis @ volts.T
+    found = np.linalg.solve(gram, right)
+    explained = np.einsum("pi,pi->i", found[1:], right[1:])
+    total = np.einsum("is,is->i", volts, volts) - found[0] * right[0]
+    return int(np.argmax(explained / np.maximum(total - explained, 1e-12 * total + 1e-300)))
+
+
+def _scan(record: Floats, interval_s: float, hz: Floats, clock: Clock, cycles: float) -> float:
+    """Where to start: the nominal ratio, or, where the clocks may differ by bins, the strongest nearby."""
+    reach = 3 * clock.standard * cycles
+    if reach < 0.4 or math.isinf(reach):
+        return clock.ratio
+    ratios = clock.ratio + np.arange(-math.ceil(4 * reach), math.ceil(4 * reach) + 1) / (4 * cycles)
+    level = np.zeros(len(ratios))
+    for place, ratio in enumerate(ratios):
+        for value in hz:
+            turns = _turns(len(record), -2 * np.pi * interval_s * float(value * ratio))
+            level[place] += abs(turns @ record) ** 2
+    return float(ratios[int(np.argmax(level))])

@@ -1,0 +1,99 @@
+"""Whether a capture can be believed: what would make its numbers plausible and wrong."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from harness.measure.tone import ToneFit
+from harness.measure.tones import is_mains
+from harness.roles import Capture
+
+FEWEST_CYCLES = 4.0
+LEAST_FILL = 0.25
+DETECTION = 3.5  # times the standard uncertainty; noise alone exceeds it twice in a thousand tones
+LOUD = 3.0  # a residual this many times the noise is no noise
+SMALL = 0.03  # a residual this far under the tone does it no harm
+LINE_SHARE = 0.5  # of the residual in one line, where no tone is there to compare with
+
+Kind = Literal["clipped", "underfilled", "too_few_cycles", "no_tone", "hum", "foreign"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Problem:
+    """Something that a capture's numbers can't be trusted for.
+
+    refuses: no reading may be made of this input in the capture. The others are for the caller to weigh: an
+    underfilled input is ranged again unless it is at its most sensitive; a tone not found is right for a
+    silent port, whose readings are floors; hum stays out of the tones.
+    """
+
+    kind: Kind
+    input: int | None  # None: the whole capture
+    sentence: str
+    refuses: bool
+
+
+def examine(capture: Capture, fit: ToneFit) -> list[Problem]:
+    """List what is wrong with a capture. `fit` is the fit of that capture."""
+    problems = _cycles(capture, fit)
+    for row, number in enumerate(capture.inputs):
+        fill = float(np.ptp(capture.volts[row])) / capture.full_scale_v[row]
+        if capture.clipped[row] > 0:
+            problems.append(
+                Problem(
+                    kind="clipped",
+                    input=number,
+                    sentence=f"input {number} clips: {capture.clipped[row]} samples stand at the end of the "
+                    f"{capture.full_scale_v[row]:.3g} V range",
+                    refuses=True,
+                )
+            )
+        elif fill < LEAST_FILL:
+            problems.append(
+                Problem(
+                    kind="underfilled",
+                    input=number,
+                    sentence=f"input {number} fills {100 * fill:.0f} % of its "
+                    f"{capture.full_scale_v[row]:.3g} V range",
+                    refuses=False,
+                )
+            )
+        problems += _spectrum(fit, row, number)
+    return problems
+
+
+def _cycles(capture: Capture, fit: ToneFit) -> list[Problem]:
+    """Find a record that is shorter than it was to be."""
+    fewest = min(fit.cycles)
+    wanted_s = capture.setting.duration_s
+    if fewest >= FEWEST_CYCLES and fit.duration_s >= 0.95 * wanted_s:
+        return []
+    sentence = (
+        f"the record holds {fewest:.2g} cycles in {fit.duration_s:.3g} s, of the {wanted_s:.3g} s asked for"
+    )
+    return [Problem(kind="too_few_cycles", input=None, sentence=sentence, refuses=True)]
+
+
+def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
+    """Find a missing tone, and anything that is there besides the tones."""
+    problems = []
+    levels, floors = np.abs(fit.phasors[row]), DETECTION * fit.standard[row]
+    missing = bool((levels <= floors).all())
+    if missing:
+        sentence = f"input {number} shows no tone: it is below {float(floors.max()):.2g} V RMS"
+        problems.append(Problem(kind="no_tone", input=number, sentence=sentence, refuses=False))
+    residual, line_hz, line_v = float(fit.residual_v[row]), float(fit.line_hz[row]), float(fit.line_v[row])
+    if residual <= LOUD * fit.quiet_v[row]:
+        return problems
+    strongest = float(levels.max())
+    found = (
+        f"input {number} shows {residual:.2g} V RMS besides {strongest:.2g} V of tone, "
+        f"most at {line_hz:.6g} Hz"
+    )
+    if is_mains(line_hz, fit.duration_s):
+        problems.append(Problem(kind="hum", input=number, sentence=f"{found}: mains hum", refuses=False))
+    elif line_v > LINE_SHARE * residual if missing else residual > SMALL * strongest:
+        sentence = f"{found}: another signal, distortion, or a tone that is wrong or unsteady"
+        problems.append(Problem(kind="foreign", input=number, sentence=sentence, refuses=True))
+    return problems

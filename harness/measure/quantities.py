@@ -1,0 +1,261 @@
+"""The quantities that are checked, each a function of the transfer matrix.
+
+A view is a transfer and the two rows of one port's legs, hot and cold. The drive of every quantity is
+antiphase: +½ V of e.m.f. on the hot source leg and -½ V on the cold one, 1 V differential.
+All raise ReadingError where there is no such number.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.budget import Component, Estimate, propagate
+from harness.measure.reference import Offset
+from harness.measure.tone import ToneFit
+from harness.measure.transfer import Transfer
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; between, it is none
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class View:
+    """A port as seen by one transfer: the rows of its hot and its cold leg."""
+
+    transfer: Transfer
+    hot: int
+    cold: int
+
+
+def leg_answer(h: Complex, row: int) -> Complex:
+    """Volts on a leg under the antiphase drive. h: shape (…, legs, 2)."""
+    return np.asarray((h[..., row, 0] - h[..., row, 1]) / 2)
+
+
+def differential(h: Complex, hot: int, cold: int) -> Complex:
+    """Differential volts at a port under the antiphase drive: D = ½[(Hhh - Hch) - (Hhc - Hcc)]."""
+    return leg_answer(h, hot) - leg_answer(h, cold)
+
+
+def common(h: Complex, hot: int, cold: int) -> Complex:
+    """Common-mode volts, (hot + cold)/2, at a port under the antiphase drive."""
+    return (leg_answer(h, hot) + leg_answer(h, cold)) / 2
+
+
+def gain(view: View, k: float = 2.0) -> Estimate:
+    """Differential at the port over that of the drive's e.m.f., dB; of a silent port, its isolation."""
+    return propagate(
+        lambda h: differential(h, view.hot, view.cold),
+        view.transfer.values,
+        view.transfer.components,
+        coverage_factor=k,
+        scale="db",
+    )
+
+
+def leg_gain(transfer: Transfer, row: int, k: float = 2.0) -> Estimate:
+    """One leg's level over that of a source leg under the antiphase drive, dB."""
+    return propagate(
+        lambda h: 2 * leg_answer(h, row), transfer.values, transfer.components, coverage_factor=k, scale="db"
+    )
+
+
+def polarity(view: View, k: float = 2.0) -> Estimate:
+    """+1 normal, -1 inverted: the sign of the differential's in-phase part.
+
+    0, undecided, where the port is silent, where its phase lies between (a missing leg, not a polarity), or
+    where neither the drive is in view nor the unit passive.
+    """
+    found = complex(differential(view.transfer.values, view.hot, view.cold))
+    angle = abs(float(np.degrees(np.angle(found))))
+    sign = 0.0
+    if not gain(view, k).floor and view.transfer.polarity_known:
+        sign = 1.0 if angle <= CLEAR_DEG else -1.0 if angle >= 180 - CLEAR_DEG else 0.0
+    return Estimate(value=sign, standard=0.0, low=sign, high=sign, coverage_factor=k, floor=False, budget=())
+
+
+def phase(view: View, k: float = 2.0) -> Estimate:
+    """Phase of the differential against the drive, degrees."""
+    _need_phase(view)
+    _need_signal(view, k)
+    return _angle(lambda h: differential(h, view.hot, view.cold), view.transfer, k)
+
+
+def phase_between(view: View, reference: View, k: float = 2.0) -> Estimate:
+    """Phase of one port's differential less that of another's, degrees: right less left."""
+    for each in (view, reference):
+        _need_phase(each)
+        _need_signal(each, k)
+    both, shift = _together(view, reference)
+    return _angle(
+        lambda h: (
+            differential(h, view.hot, view.cold)
+            / differential(h, reference.hot + shift, reference.cold + shift)
+        ),
+        both,
+        k,
+    )
+
+
+def balance(view: View, k: float = 2.0) -> Estimate:
+    """Hot leg's level over the cold leg's under the antiphase drive, dB."""
+    if leg_gain(view.transfer, view.cold, k).floor or leg_gain(view.transfer, view.hot, k).floor:
+        raise ReadingError("a leg shows no signal, so the legs have no balance")
+    return propagate(
+        lambda h: leg_answer(h, view.hot) / leg_answer(h, view.cold),
+        view.transfer.values,
+        view.transfer.components,
+        coverage_factor=k,
+        scale="db",
+    )
+
+
+def balance_phase(view: View, k: float = 2.0) -> Estimate:
+    """Departure of the legs' phases from 180 degrees under the antiphase drive, degrees."""
+    _need_phase(view)
+    if leg_gain(view.transfer, view.cold, k).floor or leg_gain(view.transfer, view.hot, k).floor:
+        raise ReadingError("a leg shows no signal, so the legs have no phase")
+    return _angle(lambda h: -leg_answer(h, view.hot) / leg_answer(h, view.cold), view.transfer, k)
+
+
+def crosstalk(quiet: View, driven: View, k: float = 2.0) -> Estimate:
+    """Differential at the other channel's port over that of the driven channel's port, dB."""
+    return _level_ratio(quiet, driven, k)
+
+
+def channel_match(right: View, left: View, k: float = 2.0) -> Estimate:
+    """Right's gain less left's, same state and port, each driven in its own acquisition, dB."""
+    return _level_ratio(right, left, k)
+
+
+def offset(
+    fit: ToneFit,
+    row: int,
+    zero: Offset | None,
+    *,
+    gain_accuracy: float,
+    offset_accuracy_v: float,
+    k: float = 2.0,
+) -> Estimate:
+    """Mean of one leg, V, less what the input itself adds; without `zero` that may be ±offset_accuracy_v."""
+    return _offset(fit, {row: 1.0}, {row: zero}, gain_accuracy, offset_accuracy_v, k)
+
+
+def pair_offset(
+    fit: ToneFit,
+    rows: tuple[int, int],
+    zeros: tuple[Offset | None, Offset | None],
+    *,
+    gain_accuracy: float,
+    offset_accuracy_v: float,
+    k: float = 2.0,
+) -> Estimate:
+    """Mean of a pair, hot less cold, V."""
+    hot, cold = rows
+    return _offset(
+        fit, {hot: 1.0, cold: -1.0}, {hot: zeros[0], cold: zeros[1]}, gain_accuracy, offset_accuracy_v, k
+    )
+
+
+def near_deg(estimate: Estimate, expected_deg: float) -> Estimate:
+    """Shift an angle by whole turns to lie within half a turn of what is expected."""
+    turns = 360 * round((expected_deg - estimate.value) / 360)
+    return replace(
+        estimate, value=estimate.value + turns, low=estimate.low + turns, high=estimate.high + turns
+    )
+
+
+def _offset(
+    fit: ToneFit,
+    signs: dict[int, float],
+    zeros: dict[int, Offset | None],
+    gain_accuracy: float,
+    offset_accuracy_v: float,
+    k: float,
+) -> Estimate:
+    """Signed sum of some inputs' means, each corrected by its own zero."""
+    values = np.zeros(len(fit.offset_v))
+    components = []
+
+    def add(name: str, row: int, standard: float) -> None:
+        delta = np.zeros(len(values))
+        delta[row] = standard
+        components.append(Component(name=name, source=f"{name} {row}", delta=delta))
+
+    for row, zero in zeros.items():
+        values[row] = fit.offset_v[row] - (zero.offset_v if zero else 0.0)
+        add("noise", row, float(fit.offset_standard_v[row]))
+        add("input gain", row, abs(float(values[row])) * gain_accuracy / 3**0.5)
+        if zero:
+            add("through reference", row, zero.standard_v)
+        else:
+            add("input offset", row, offset_accuracy_v / 3**0.5)
+
+    def total(v: Floats) -> Floats:
+        return np.asarray(sum(sign * v[..., row] for row, sign in signs.items()))
+
+    return propagate(total, values, components, coverage_factor=k)
+
+
+def _level_ratio(view: View, reference: View, k: float) -> Estimate:
+    """Ratio of two ports' differentials, dB; the second must be there."""
+    _need_signal(reference, k)
+    both, shift = _together(view, reference)
+    return propagate(
+        lambda h: (
+            differential(h, view.hot, view.cold)
+            / differential(h, reference.hot + shift, reference.cold + shift)
+        ),
+        both.values,
+        both.components,
+        coverage_factor=k,
+        scale="db",
+    )
+
+
+def _angle(function: Callable[[Complex], Complex], transfer: Transfer, k: float) -> Estimate:
+    """Angle of a function of a transfer, degrees."""
+    return propagate(
+        lambda h: np.degrees(np.angle(function(h))),
+        transfer.values,
+        transfer.components,
+        coverage_factor=k,
+        scale="deg",
+    )
+
+
+def _need_phase(view: View) -> None:
+    if not view.transfer.phase_known:
+        raise ReadingError("phase can't be told here: the driven port is not in view")
+
+
+def _need_signal(view: View, k: float) -> None:
+    if gain(view, k).floor:
+        raise ReadingError("the port shows no signal to compare with")
+
+
+def _together(one: View, two: View) -> tuple[Transfer, int]:
+    """One transfer that holds both views, and by how much the second's rows have moved.
+
+    Components of the same source act on both at once: that is all their correlation.
+    """
+    first, second = one.transfer, two.transfer
+    if first is second:
+        return first, 0
+    shift = len(first.values)
+    values = np.concatenate([first.values, second.values])
+    deltas: dict[str, tuple[str, Complex]] = {}
+    for transfer, start in ((first, 0), (second, shift)):
+        for component in transfer.components:
+            _, delta = deltas.setdefault(component.source, (component.name, np.zeros_like(values)))
+            delta[start : start + len(transfer.values)] += component.delta
+    components = tuple(
+        Component(name=name, source=source, delta=delta) for source, (name, delta) in deltas.items()
+    )
+    known = first.phase_known and second.phase_known
+    return Transfer(values=values, components=components, phase_known=known, polarity_known=known), shift

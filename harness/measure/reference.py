@@ -1,0 +1,167 @@
+"""The through reference: what the bench itself adds, as it is kept and looked up.
+
+In a through hookup the hot output feeds every hot input (first, third, …), the cold output every cold one.
+Their readings stand for the source legs, and tie each input's ranges together. `through` makes one.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from harness.errors import ReadingError
+from harness.measure.clock import Clock
+
+LIFE_S = 4 * 3600.0  # common practice: four hours, or a change of leads
+SAME_SETTING = 1e-3  # settings closer than this fraction are the same range
+
+
+@dataclass(frozen=True, kw_only=True)
+class RangeGain:
+    """One input's gain on a range over that on the drive range; `standard` of its real and imaginary part."""
+
+    input: int
+    volts_per_division: float
+    gain: complex
+    standard: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Offset:
+    """What one input reads on one range with nothing there."""
+
+    input: int
+    volts_per_division: float
+    offset_v: float
+    standard_v: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToneReference:
+    """The reference at one pair of tones and one drive level. Tuples follow `inputs`: hot, cold, hot, cold…
+
+    source: V RMS that each input read of its own leg on its drive range; the first input of each leg has
+    phase 0. source_standard: of its real and imaginary part. repeatability: relative standard deviation
+    beyond noise, where several captures were made, else 0. through: what the circuit predicts each input to
+    see in the through hookup, per volt of e.m.f. ranges: drive ranges included, with gain 1.
+    """
+
+    identity: str
+    frequencies_hz: tuple[float, float]
+    emf_vrms: tuple[float, float]
+    clock: Clock
+    inputs: tuple[int, ...]
+    source: tuple[complex, ...]
+    source_standard: tuple[float, ...]
+    repeatability: tuple[float, ...]
+    through: tuple[complex, ...]
+    ranges: tuple[RangeGain, ...]
+
+    def range_gain(self, number: int, volts_per_division: float) -> RangeGain | None:
+        """Find an input's gain on a range over that on its drive range, if the ladder reached it."""
+        for entry in self.ranges:
+            if entry.input == number and _same(entry.volts_per_division, volts_per_division):
+                return entry
+        return None
+
+    def check_serves(self, inputs: tuple[int, ...], frequencies_hz: Sequence[float]) -> None:
+        """Raise ReadingError unless this reference was taken of these inputs at these tones."""
+        if inputs != self.inputs[: len(inputs)] or len(inputs) % 2:
+            raise ReadingError(f"the through reference has inputs {self.inputs}, the capture {inputs}")
+        if not np.allclose(frequencies_hz, self.frequencies_hz, rtol=1e-9):
+            raise ReadingError(
+                f"the through reference is of {self.frequencies_hz} Hz, not {tuple(frequencies_hz)}"
+            )
+
+    def input_ratio(self, number: int, other: int) -> complex:
+        """What input `number` reads over what `other` reads, both on the same source leg."""
+        one, two = self.inputs.index(number), self.inputs.index(other)
+        return self.source[one] / self.source[two]
+
+    def cold_over_hot(self) -> float:
+        """Magnitude that the first pair reads of the cold output over the hot."""
+        return abs(self.source[1] / self.source[0])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """A whole through reference: one per pair of tones and level, and the inputs' offsets.
+
+    taken_s: POSIX time. instruments: identities of generator and scope; another bench's reference is no good.
+    """
+
+    taken_s: float
+    instruments: tuple[str, ...]
+    tones: tuple[ToneReference, ...]
+    offsets: tuple[Offset, ...]
+
+    def at(self, frequencies_hz: Sequence[float], emf_vrms: Sequence[float]) -> ToneReference | None:
+        """Find the reference of these tones, the one nearest in level; None where there is none."""
+        tones = [tone for tone in self.tones if np.allclose(tone.frequencies_hz, frequencies_hz, rtol=1e-9)]
+        return min(tones, key=lambda tone: abs(math.log(tone.emf_vrms[0] / emf_vrms[0])), default=None)
+
+    def offset(self, number: int, volts_per_division: float) -> Offset | None:
+        """Find an input's own offset on a range."""
+        for entry in self.offsets:
+            if entry.input == number and _same(entry.volts_per_division, volts_per_division):
+                return entry
+        return None
+
+    def serves(self, now_s: float, instruments: tuple[str, ...], *, life_s: float = LIFE_S) -> bool:
+        """Whether it is of these instruments and still fresh."""
+        return instruments == self.instruments and 0 <= now_s - self.taken_s <= life_s
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, strings, lists and dicts, complex numbers as [re, im]: what records keep."""
+        return {
+            "taken_s": self.taken_s,
+            "instruments": list(self.instruments),
+            "tones": [_tone_to_dict(tone) for tone in self.tones],
+            "offsets": [dict(vars(offset)) for offset in self.offsets],
+        }
+
+    @classmethod
+    def from_dict(cls, kept: Mapping[str, Any]) -> "Reference":
+        """Read back what `to_dict` gave."""
+        return cls(
+            taken_s=kept["taken_s"],
+            instruments=tuple(kept["instruments"]),
+            tones=tuple(_tone_from_dict(tone) for tone in kept["tones"]),
+            offsets=tuple(Offset(**offset) for offset in kept["offsets"]),
+        )
+
+
+def _same(one: float, two: float) -> bool:
+    return math.isclose(one, two, rel_tol=SAME_SETTING)
+
+
+def _tone_to_dict(tone: ToneReference) -> dict[str, Any]:
+    return {
+        **vars(tone),
+        "frequencies_hz": list(tone.frequencies_hz),
+        "emf_vrms": list(tone.emf_vrms),
+        "clock": dict(vars(tone.clock)),
+        "inputs": list(tone.inputs),
+        "source": [[value.real, value.imag] for value in tone.source],
+        "source_standard": list(tone.source_standard),
+        "repeatability": list(tone.repeatability),
+        "through": [[value.real, value.imag] for value in tone.through],
+        "ranges": [{**vars(entry), "gain": [entry.gain.real, entry.gain.imag]} for entry in tone.ranges],
+    }
+
+
+def _tone_from_dict(kept: Mapping[str, Any]) -> ToneReference:
+    return ToneReference(
+        identity=kept["identity"],
+        frequencies_hz=(kept["frequencies_hz"][0], kept["frequencies_hz"][1]),
+        emf_vrms=(kept["emf_vrms"][0], kept["emf_vrms"][1]),
+        clock=Clock(**kept["clock"]),
+        inputs=tuple(kept["inputs"]),
+        source=tuple(complex(*value) for value in kept["source"]),
+        source_standard=tuple(kept["source_standard"]),
+        repeatability=tuple(kept["repeatability"]),
+        through=tuple(complex(*value) for value in kept["through"]),
+        ranges=tuple(RangeGain(**{**entry, "gain": complex(*entry["gain"])}) for entry in kept["ranges"]),
+    )

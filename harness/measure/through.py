@@ -1,0 +1,270 @@
+"""A through hookup: whether its leads are right, and the reference that its captures make.
+
+At the drive level each input's reading stands for its source leg. A ladder of smaller levels, each captured
+on two neighbouring ranges, ties every finer range's gain to that of the drive range.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.ranging import FULLEST
+from harness.measure.reference import SAME_SETTING, Offset, RangeGain, ToneReference
+from harness.measure.tone import ToneFit
+from harness.roles import Capture
+
+Complex = NDArray[np.complex128]
+
+LADDER_FILL = 0.75  # of the finer range, by the level that ties it to the next coarser
+OTHER_LEG = 0.3  # of what its own leg should give: an input that sees this much of the other leg sees it
+NOTHING = 0.03  # of what its own leg should give: less is none of it
+FACTOR_DB = 1.5  # how near a wrong level is to a known factor to be named as that
+LEVEL_DB = 1.0  # beyond what a sound scope and generator can be wrong
+LARGEST_DC_V = 0.5
+LARGEST_MAINS_VRMS = 2e-3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shot:
+    """One capture of a through hookup, its fit (hot tone first) and the e.m.f. set, V RMS per output."""
+
+    capture: Capture
+    fit: ToneFit
+    emf_vrms: tuple[float, float]
+
+    def range_of(self, number: int) -> float:
+        """The setting that an input had, V per division."""
+        return self.capture.setting.inputs[number].volts_per_division
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rung:
+    """One step of the ladder: a level, captured on the finer and on the coarser range of every input."""
+
+    finer_v_per_division: float
+    coarser_v_per_division: float
+    peak_v: float
+
+
+def ladder_rungs(
+    drive_v_per_division: float, volts_per_division: Sequence[float], divisions: int, *, least_peak_v: float
+) -> tuple[Rung, ...]:
+    """Plan the ladder down from the drive range: each finer range, with the level that fills three quarters.
+
+    least_peak_v: the generator's smallest amplitude per leg; ranges that it would overfill are left out.
+    """
+    settings = sorted(
+        value for value in volts_per_division if value <= drive_v_per_division * (1 + SAME_SETTING)
+    )
+    rungs = []
+    for finer, coarser in zip(reversed(settings[:-1]), reversed(settings[1:]), strict=True):
+        peak_v = max(LADDER_FILL * divisions * finer / 2, least_peak_v)
+        if 2 * peak_v <= (FULLEST + 0.1) * divisions * finer:
+            rungs.append(Rung(finer_v_per_division=finer, coarser_v_per_division=coarser, peak_v=peak_v))
+    return tuple(rungs)
+
+
+def tone_reference(
+    drive: Sequence[Shot], ladder: Sequence[Shot], *, through_prediction: Complex, identity: str
+) -> ToneReference:
+    """Build the reference at one pair of tones.
+
+    drive: captures at the drive level, one or more, all on the same ranges. ladder: captures at other levels;
+    wherever two of one level have an input on two ranges, one of them already tied to the drive range, the
+    other is tied by their ratio. through_prediction: (legs, 2), from the circuit of the through hookup.
+    identity: a name that no other reference has.
+
+    A range changes an input's gain and hardly its delay: of the phase between two captures, whose instants
+    are unknown, only what differs between the inputs of one leg is kept.
+    Raises ReadingError where a source can't be seen, or the captures don't belong together.
+    """
+    first = drive[0]
+    inputs = first.capture.inputs
+    for shot in (*drive, *ladder):
+        if shot.capture.inputs != inputs or shot.fit.frequencies_hz[:2] != first.fit.frequencies_hz[:2]:
+            raise ReadingError("the captures of a through reference have different inputs or tones")
+    for shot in drive:
+        if shot.emf_vrms != first.emf_vrms or any(shot.range_of(n) != first.range_of(n) for n in inputs):
+            raise ReadingError("the captures at the drive level have different levels or ranges")
+    readings = np.stack([_own_leg(shot.fit, inputs)[0] for shot in drive])
+    noise = np.stack([_own_leg(shot.fit, inputs)[1] for shot in drive])
+    source = readings.mean(axis=0)
+    standard = np.sqrt(np.sum(noise**2, axis=0)) / len(drive)
+    return ToneReference(
+        identity=identity,
+        frequencies_hz=(first.fit.frequencies_hz[0], first.fit.frequencies_hz[1]),
+        emf_vrms=first.emf_vrms,
+        clock=first.fit.clock,
+        inputs=inputs,
+        source=tuple(complex(value) for value in source),
+        source_standard=tuple(float(value) for value in standard),
+        repeatability=_repeatability(np.abs(readings), noise),
+        through=tuple(complex(through_prediction[row, row % 2]) for row in range(len(inputs))),
+        ranges=_climb(first, ladder),
+    )
+
+
+def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np.float64]]:
+    """Each input's reading of its own leg, phases against the first input of that leg; and its standard.
+
+    Raises ReadingError where an input does not see its source.
+    """
+    rows = np.arange(len(inputs))
+    own, standard = fit.phasors[rows, rows % 2], fit.standard[rows, rows % 2]
+    for row, number in enumerate(inputs):
+        if not abs(own[row]) > 20 * standard[row]:
+            raise ReadingError(f"input {number} does not see its source in the through hookup")
+    own = own * np.exp(-1j * np.angle(own[rows % 2]))
+    return own, standard
+
+
+def _repeatability(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> tuple[float, ...]:
+    """Relative standard deviation of repeated captures beyond their noise; 0 for a single one."""
+    count = int(levels.shape[1])
+    if len(levels) < 2:
+        return (0.0,) * count
+    beyond = np.var(levels, axis=0, ddof=1) - np.mean(noise**2, axis=0)
+    relative = np.sqrt(np.maximum(beyond, 0.0)) / levels.mean(axis=0)
+    return tuple(float(relative[row]) for row in range(count))
+
+
+def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
+    """Tie every range that the ladder reaches to the drive range, input by input."""
+    inputs = first.capture.inputs
+    known = {
+        (number, first.range_of(number)): RangeGain(
+            input=number, volts_per_division=first.range_of(number), gain=1 + 0j, standard=0.0
+        )
+        for number in inputs
+    }
+    read = [(shot, *_own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
+    found = True
+    while found:
+        found = False
+        for shot, own, standard in read:
+            for other, other_own, other_standard in read:
+                if other.emf_vrms != shot.emf_vrms:
+                    continue
+                for row, number in enumerate(inputs):
+                    tied = known.get((number, shot.range_of(number)))
+                    setting = other.range_of(number)
+                    if tied is None or (number, setting) in known:
+                        continue
+                    gain = tied.gain * complex(other_own[row] / own[row])
+                    relative = math.hypot(
+                        tied.standard / abs(tied.gain),
+                        standard[row] / abs(own[row]),
+                        other_standard[row] / abs(other_own[row]),
+                    )
+                    known[number, setting] = RangeGain(
+                        input=number, volts_per_division=setting, gain=gain, standard=abs(gain) * relative
+                    )
+                    found = True
+    return tuple(sorted(known.values(), key=lambda entry: (entry.input, -entry.volts_per_division)))
+
+
+def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset, ...]:
+    """Read each input's own offset from captures with the outputs off; the first of a range counts."""
+    found: dict[tuple[int, float], Offset] = {}
+    for capture, fit in silence:
+        for row, number in enumerate(capture.inputs):
+            setting = capture.setting.inputs[number].volts_per_division
+            found.setdefault(
+                (number, setting),
+                Offset(
+                    input=number,
+                    volts_per_division=setting,
+                    offset_v=float(fit.offset_v[row]),
+                    standard_v=float(fit.offset_standard_v[row]),
+                ),
+            )
+    return tuple(found.values())
+
+
+def through_problems(
+    inputs: tuple[int, ...],
+    fit: ToneFit,
+    *,
+    emf_vrms: tuple[float, float],
+    through_prediction: Complex,
+    largest_dc_v: float = LARGEST_DC_V,
+    largest_mains_vrms: float = LARGEST_MAINS_VRMS,
+) -> tuple[str, ...]:
+    """Say which leads of a through hookup are surely wrong, and how; empty where none is.
+
+    fit: of tones hot, cold and then perhaps the mains (50 and 60 Hz), at a low level; emf_vrms as set.
+    through_prediction: (legs, 2), from the circuit of the through hookup.
+    Looks for: exchanged leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
+    set for a 50 ohm load, any other wrong level, DC, hum.
+    """
+    rows = np.arange(len(inputs))
+    expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
+    own = np.abs(fit.phasors[rows, rows % 2]) / expected
+    other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
+    said = _leads(inputs, own, other)
+    said += _levels(inputs, own, (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1)))
+    for row, number in enumerate(inputs):
+        if abs(fit.offset_v[row]) > largest_dc_v:
+            said.append(
+                f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {largest_dc_v:g} V: something "
+                "else than the generator is connected. Take it off before anything is driven"
+            )
+        mains = np.abs(fit.phasors[row, 2:])
+        if mains.size and mains.max() > largest_mains_vrms:
+            mains_hz = fit.frequencies_hz[2 + int(mains.argmax())]
+            said.append(
+                f"input {number} shows {1e3 * mains.max():.2g} mV RMS at {mains_hz:g} Hz, "
+                f"more than {1e3 * largest_mains_vrms:g} mV: its ground lead is off or open"
+            )
+    return tuple(said)
+
+
+def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.float64]) -> list[str]:
+    """Say which inputs see the wrong output, none or both. own, other: over what the own leg should give."""
+    said = []
+    swapped = (other > OTHER_LEG) & (own < NOTHING)
+    joined = (other > OTHER_LEG) & (own >= NOTHING)
+    # a generator at a wrong level or a probe's factor still shows a tenth: nothing is less than that
+    nothing = (own < NOTHING) & (other < NOTHING)
+    for row, number in enumerate(inputs):
+        leg, wrong = ("hot", "cold") if row % 2 == 0 else ("cold", "hot")
+        partner = row + 1 - 2 * (row % 2)
+        if swapped[row] and swapped[partner]:
+            if row % 2 == 0:
+                said.append(
+                    f"inputs {number} and {inputs[partner]} are exchanged: {number} sees the cold output and "
+                    f"{inputs[partner]} the hot one. Exchange their leads"
+                )
+        elif swapped[row]:
+            said.append(f"input {number} sees the {wrong} output and should see the {leg} one")
+        elif joined[row]:
+            said.append(f"input {number} sees both outputs: hot and cold are joined at its lead")
+        elif nothing[row]:
+            said.append(f"input {number} sees neither output: its lead is open, shorted or on nothing")
+    return said
+
+
+def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], sound: NDArray[np.bool_]) -> list[str]:
+    """Say which inputs, of those that see the right output, see it at a level that can't be."""
+    said = []
+    level_db = 20 * np.log10(np.maximum(own, 1e-9))
+    for k, leg in enumerate(("hot", "cold")):
+        rows = [row for row in range(k, len(inputs), 2) if sound[row]]
+        doubled = [row for row in rows if abs(abs(level_db[row]) - 6.02) < FACTOR_DB]
+        if rows and len(doubled) == len(rows):
+            said.append(
+                f"the {leg} output is {level_db[rows].mean():+.1f} dB from what is set: the generator's load "
+                "setting is 50 ohm and not high impedance, or the reverse"
+            )
+            continue
+        for row in rows:
+            off = f"input {inputs[row]} shows the {leg} output {level_db[row]:+.1f} dB from what is set"
+            if abs(abs(level_db[row]) - 20) < FACTOR_DB:
+                said.append(f"{off}: its probe's factor, 1x or 10x, is not the one in the bench file")
+            elif abs(level_db[row]) > LEVEL_DB:
+                said.append(f"{off}: its lead, its probe or its termination is wrong")
+    return said

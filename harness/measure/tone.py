@@ -1,0 +1,197 @@
+"""Tones in a record: amplitude and phase of several known frequencies at once, in all inputs at once.
+
+The fit is the least-squares sine fit of IEEE Std 1057 (three parameters, its known-frequency form) extended
+to several tones over one offset. Phases refer to the middle of the record, where the clocks' ratio does not
+move them.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.clock import NOMINAL_CLOCK, Clock, checked, find_clock, sine_rows
+
+Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
+
+LOCAL_BINS = 64  # noise is taken from this many bins on each side of a tone
+FEWEST_BINS = 12
+LINE = 8.0  # a bin this far above the median of its neighbours is a line, not noise
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ToneFit:
+    """What was found in a record. Inputs in the capture's order, tones in the order asked for.
+
+    phasors: V RMS, complex, shape (inputs, tones), phase at the middle of the record. standard: of each of
+    their real and imaginary parts. offset_v, offset_standard_v, residual_v (RMS of what no tone explains),
+    noise_v (RMS over the whole band of the noise found round the tones, never under that of the
+    quantisation), quiet_v (the same by the median of the whole spectrum), line_hz and line_v (strongest other
+    line, V RMS): shape (inputs,).
+    """
+
+    frequencies_hz: tuple[float, ...]
+    phasors: Phasors
+    standard: Floats
+    offset_v: Floats
+    offset_standard_v: Floats
+    residual_v: Floats
+    noise_v: Floats
+    quiet_v: Floats
+    line_hz: Floats
+    line_v: Floats
+    clock: Clock
+    duration_s: float
+    samples: int
+
+    @property
+    def cycles(self) -> tuple[float, ...]:
+        """How many cycles of each tone the record holds."""
+        return tuple(hz * self.duration_s for hz in self.frequencies_hz)
+
+
+def fit_tones(
+    volts: Floats,
+    interval_s: float,
+    frequencies_hz: Sequence[float],
+    *,
+    step_v: Sequence[float] | None = None,
+    clock: Clock = NOMINAL_CLOCK,
+) -> ToneFit:
+    """Fit tones of known frequency and an offset to every input.
+
+    volts: float64, shape (inputs, samples). step_v: one code of each input; without it, no quantisation.
+    clock: what is known of the clocks' ratio before; a strong tone overrules it, and where there is none it
+    stands (so hand on the clock of an acquisition that had one).
+    Raises ReadingError for a record that holds no such fit: not finite, too short, undersampled.
+    """
+    hz = np.asarray(frequencies_hz, dtype=np.float64)
+    _refuse(volts, interval_s, hz)
+    inputs, samples = volts.shape
+    step = np.zeros(inputs) if step_v is None else np.asarray(step_v, dtype=np.float64)
+    clock = find_clock(volts, interval_s, hz, clock)
+    radians = 2 * np.pi * interval_s * hz * clock.ratio
+    basis = sine_rows(samples, radians)
+    gram = checked(basis @ basis.T)
+    found = np.linalg.solve(gram, basis @ volts.T)
+    residual = volts - found.T @ basis
+    peak: Phasors = np.asarray(found[1::2].T - 1j * found[2::2].T, dtype=np.complex128)
+    degrees_of_freedom = samples - len(gram) - (0 if clock.standard == 0 else 1)
+    rms = np.sqrt(np.einsum("is,is->i", residual, residual) / degrees_of_freedom)
+    spectrum = np.fft.rfft(residual, axis=1)
+    power = (spectrum.real**2 + spectrum.imag**2) / samples
+    cycles = hz * clock.ratio * interval_s * samples
+    spread = np.sqrt(np.diagonal(np.linalg.inv(gram)))
+    noise = _noise_near(power, cycles, cycles, rms, step)
+    offset_noise = _noise_near(power, np.zeros(1), cycles, rms, step)
+    coherent = _undithered(np.abs(peak), rms, step)
+    line = 1 + np.argmax(power[:, 1:], axis=1)
+    return ToneFit(
+        frequencies_hz=tuple(float(value) for value in hz),
+        phasors=np.asarray(peak / math.sqrt(2)),
+        standard=np.hypot(np.outer(noise, np.maximum(spread[1::2], spread[2::2])), coherent) / math.sqrt(2),
+        offset_v=found[0],
+        offset_standard_v=np.hypot(offset_noise * spread[0], coherent.max(axis=1)),
+        residual_v=rms,
+        noise_v=noise,
+        quiet_v=np.maximum(np.sqrt(np.median(power[:, 1::7], axis=1) / math.log(2)), step / math.sqrt(12)),
+        line_hz=line / (samples * interval_s),
+        line_v=np.sqrt(2 * power[np.arange(inputs), line] / samples),
+        clock=clock,
+        duration_s=samples * interval_s,
+        samples=samples,
+    )
+
+
+def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
+    """Make one fit of two acquisitions, hot driven alone, then cold alone: for a generator of one frequency.
+
+    The first tone is taken from `hot`, the second from `cold`, the rest and the noise from the worse of both.
+    """
+    worse = hot if float(hot.residual_v.max()) >= float(cold.residual_v.max()) else cold
+    phasors, standard = worse.phasors.copy(), worse.standard.copy()
+    for column, fit in enumerate((hot, cold)):
+        phasors[:, column], standard[:, column] = fit.phasors[:, column], fit.standard[:, column]
+    return ToneFit(
+        frequencies_hz=(hot.frequencies_hz[0], cold.frequencies_hz[1], *worse.frequencies_hz[2:]),
+        phasors=phasors,
+        standard=standard,
+        offset_v=(hot.offset_v + cold.offset_v) / 2,
+        offset_standard_v=np.maximum(hot.offset_standard_v, cold.offset_standard_v),
+        residual_v=worse.residual_v,
+        noise_v=worse.noise_v,
+        quiet_v=worse.quiet_v,
+        line_hz=worse.line_hz,
+        line_v=worse.line_v,
+        clock=hot.clock if hot.clock.standard <= cold.clock.standard else cold.clock,
+        duration_s=min(hot.duration_s, cold.duration_s),
+        samples=min(hot.samples, cold.samples),
+    )
+
+
+def _refuse(volts: Floats, interval_s: float, hz: Floats) -> None:
+    """Raise ReadingError for what no fit can be made of."""
+    if volts.ndim != 2 or volts.shape[1] < 4 * len(hz) + 4:
+        raise ReadingError(f"a record of shape {volts.shape} is too short for {len(hz)} tones")
+    if not np.isfinite(volts).all():
+        raise ReadingError("the record holds samples that are no numbers")
+    if not interval_s > 0 or not (hz > 0).all():
+        raise ReadingError(f"a sample every {interval_s:g} s and tones of {hz.tolist()} Hz make no sense")
+    if hz.max() * interval_s >= 0.45:
+        raise ReadingError(
+            f"a tone of {hz.max():g} Hz needs more than {1 / interval_s:g} samples a second: it would be "
+            "taken for another one. Take more samples"
+        )
+
+
+def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step: Floats) -> Floats:
+    """RMS noise of each input, as found round some places in the residual's spectrum, given in bins.
+
+    Bins that stand out are left out: single lines (mains, a harmonic) are kept out of a tone by whole cycles.
+    Never under the noise of quantisation; the whole residual where the record has too few bins.
+    """
+    near_place = np.zeros(power.shape[1], dtype=np.bool_)
+    for place in places:
+        middle = round(place)
+        near_place[max(1, middle - LOCAL_BINS) : middle + LOCAL_BINS + 1] = True
+    for tone in cycles:
+        near_place[max(0, round(tone) - 1) : round(tone) + 2] = False
+    near_place[-1] = False
+    bins = np.flatnonzero(near_place)
+    found = rms
+    if len(bins) >= FEWEST_BINS:
+        near = power[:, bins]
+        kept = near <= LINE * np.median(near, axis=1, keepdims=True)
+        cut = LINE * math.log(
+            2
+        )  # noise in a bin is exponential: what the cut takes off its mean is given back
+        lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
+        found = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
+    return np.maximum(found, step / math.sqrt(12))
+
+
+def _undithered(peak: Floats, rms: Floats, step: Floats) -> Floats:
+    """Error of each tone's peak by quantisation where too little noise spreads it, as a standard uncertainty.
+
+    The mean of a quantiser's output is x + sum over n of step/(pi n) (-1)^n sin(2 pi n x / step)
+    exp(-2 (pi n sigma / step)^2) (Widrow and Kollár, *Quantization Noise*, from memory); a tone's share of
+    the sine is 2 J1(2 pi n A / step), times J0 for each other tone. Bessel functions by their envelopes.
+    """
+    error = np.zeros_like(peak)
+    used = step > 0
+    if not used.any():
+        return error
+    level = peak[used] / step[used, None]
+    dither = np.maximum((rms[used] / step[used]) ** 2 - 1 / 12, 0.0)
+    for order in range(1, 5):
+        angle = np.maximum(2 * np.pi * order * level, 1e-12)
+        decay = np.sqrt(2 / (np.pi * angle))
+        first, zeroth = np.minimum(0.582, decay), np.minimum(1.0, decay)
+        others = np.prod(zeroth, axis=1, keepdims=True) / zeroth
+        left = np.exp(-2 * (np.pi * order) ** 2 * dither)[:, None]
+        error[used] += 2 / (np.pi * order) * first * others * left
+    return error * step[:, None] / math.sqrt(3)

@@ -1,0 +1,88 @@
+"""Which two frequencies to send, and for how long to look.
+
+Hot and cold carry neighbouring tones so that one acquisition tells them apart. Both fit the record in whole
+cycles, and so do 50 Hz and 60 Hz, so that neither the other leg nor the mains leaks into a reading.
+"""
+
+import math
+from dataclasses import dataclass
+
+from harness.errors import UsageError
+
+MAINS_HZ = (50, 60)
+DURATIONS_DS = (1, 2, 5, 10, 20, 50, 100)  # tenths of a second: each whole periods of both mains
+FEWEST_CYCLES = 8
+FURTHEST = 0.10  # a tone may lie this fraction from the frequency asked for
+SAMPLES = 20_000
+SAMPLES_PER_CYCLE = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class TonePair:
+    """The two legs' frequencies and the record that holds both, and the mains, in whole cycles."""
+
+    hot_hz: float
+    cold_hz: float
+    duration_s: float
+    samples: int
+
+    @property
+    def frequencies_hz(self) -> tuple[float, float]:
+        """Hot, cold: the order of a transfer's columns."""
+        return self.hot_hz, self.cold_hz
+
+
+def choose_tones(frequency_hz: float) -> TonePair:
+    """Choose two tones near `frequency_hz`, hot below cold.
+
+    Their cycle counts differ by an odd number, so that one is odd: an even harmonic of either can't lie on
+    the other. Neither lies on a harmonic of the mains. The shortest record is taken that holds at least
+    eight cycles and two such tones within 10 % (within 2 % from 1 kHz up).
+    Raises UsageError outside 1 Hz to 1 MHz.
+    """
+    if not 1.0 <= frequency_hz <= 1e6:
+        raise UsageError(f"a tone of {frequency_hz:g} Hz can't be measured here: choose 1 Hz to 1 MHz")
+    for duration_ds in DURATIONS_DS:
+        pair = _pair_in(frequency_hz, duration_ds)
+        if pair is not None:
+            low, high = pair
+            return TonePair(
+                hot_hz=low * 10 / duration_ds,
+                cold_hz=high * 10 / duration_ds,
+                duration_s=duration_ds / 10,
+                samples=max(SAMPLES, SAMPLES_PER_CYCLE * high),
+            )
+    raise UsageError(f"no pair of tones lies near {frequency_hz:g} Hz")
+
+
+def _pair_in(frequency_hz: float, duration_ds: int) -> tuple[int, int] | None:
+    """Cycle counts of the best pair in this record, or None."""
+    wanted = frequency_hz * duration_ds / 10
+    if wanted < FEWEST_CYCLES:
+        return None
+    middle = round(wanted)
+    usable = [count for count in range(middle - 6, middle + 7) if count > 1 and _clear(count, duration_ds)]
+    pairs = [(low, high) for low in usable for high in usable if high > low and (high - low) % 2]
+
+    def badness(pair: tuple[int, int]) -> tuple[int, int]:
+        furthest = max(abs(count - wanted) for count in pair)
+        return round(1e6 * furthest), round(1e6 * abs(sum(pair) / 2 - wanted))
+
+    best = min(pairs, key=badness, default=None)
+    if best is None or max(abs(count - wanted) for count in best) > FURTHEST * wanted + 1e-9:
+        return None
+    return best
+
+
+def _clear(cycles: int, duration_ds: int) -> bool:
+    """Whether that many cycles in the record are no harmonic of the mains."""
+    return all(10 * cycles % (mains * duration_ds) for mains in MAINS_HZ)
+
+
+def is_mains(frequency_hz: float, duration_s: float) -> bool:
+    """Whether a line is the mains or one of its first ten harmonics, as far as the record tells."""
+    return any(
+        0.5 * mains < frequency_hz < 10.5 * mains
+        and abs(math.remainder(frequency_hz, mains)) < 0.6 / duration_s
+        for mains in MAINS_HZ
+    )
