@@ -1,6 +1,5 @@
 """One process per instrument: a lock file per address. VISA has no locks of its own on sockets.
 
-
 The lock is the operating system's, so it goes with the process that held it; the file stays and says who it
 was.
 """

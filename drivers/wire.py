@@ -12,6 +12,7 @@ on PyVISA's own socket.
 
 import contextlib
 import os
+import re
 import socket
 import time
 from typing import Any, Literal, Protocol
@@ -312,6 +313,12 @@ def open_visa(address: str, library: str) -> Wire:
     """Open a VISA resource by its name; `library` is "@py" or "@ivi". Raises ConnectionError."""
     import pyvisa
 
+    tcp = re.fullmatch(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", address, re.IGNORECASE)
+    if tcp:
+        try:  # pyvisa-py leaves a socket behind where the name is unknown
+            socket.getaddrinfo(tcp[1], int(tcp[2]), socket.AF_INET, socket.SOCK_STREAM)
+        except OSError as error:
+            raise ConnectionError(f"{tcp[1]} is not known on this network ({error})") from error
     try:
         manager = pyvisa.ResourceManager(library)
         resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
