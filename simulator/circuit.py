@@ -1,0 +1,204 @@
+"""The simulator's own linear circuit: modified nodal analysis with branch currents.
+
+Unknowns are the node voltages and the currents of every closed contact, source and amplifier output, so that
+a contact of 0 ohm is as good as any other (Ho, Ruehli, Brennan 1975). Wires merge the nodes that they join
+before anything is solved.
+"""
+
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+GROUND = "ground"
+LEAK_S = 1e-12  # from each node to ground: insulation, and what keeps a net that nothing touches defined
+CACHE_MAX = 20_000  # solutions kept; each a few hundred bytes
+
+
+@dataclass(frozen=True, kw_only=True)
+class Element:
+    """A resistor (ohms) or capacitor (farads) between two nodes."""
+
+    a: str
+    b: str
+    value: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contact:
+    """One throw of one pole: `closed_ohm` with a small e.m.f. when closed, `open_f` when open."""
+
+    a: str
+    b: str
+    closed_ohm: float
+    open_f: float
+    emf_v: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """A generator's output: an e.m.f. behind a resistance, from ground to `node`."""
+
+    node: str
+    ohm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Balanced:
+    """A balanced amplifier; `conversion` is differential output per common input, over its gain."""
+
+    inputs: tuple[str, str]
+    outputs: tuple[str, str]
+    gain: float
+    output_ohm: float
+    conversion: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parts:
+    """Everything that a network is made of."""
+
+    wires: tuple[tuple[str, str], ...]
+    resistors: tuple[Element, ...]
+    capacitors: tuple[Element, ...]
+    contacts: tuple[Contact, ...]
+    amplifiers: tuple[Balanced, ...]
+    sources: tuple[Source, ...]
+    probes: tuple[str, ...]  # nodes whose voltage is asked for
+
+
+class Network:
+    """A circuit ready to be solved for any position of its contacts, at any frequency."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._index = _merge(parts)
+        self._size = max(self._index.values()) + 1  # without ground, whose index is -1
+        self._contact_nodes = np.array(
+            [(self._index[c.a], self._index[c.b]) for c in parts.contacts], dtype=np.intp
+        ).reshape(-1, 2)
+        self._contact_ohm = np.array([c.closed_ohm for c in parts.contacts])
+        self._contact_f = np.array([c.open_f for c in parts.contacts])
+        self._contact_emf_v = np.array([c.emf_v for c in parts.contacts])
+        self._conductance = self._stamp(parts.resistors, reciprocal=True)
+        diagonal = np.arange(self._size)
+        self._conductance[diagonal, diagonal] += LEAK_S
+        self._capacitance = self._stamp(parts.capacitors, reciprocal=False)
+        self._solved: OrderedDict[tuple[bytes, tuple[bool, ...], float], NDArray[np.complex128]] = (
+            OrderedDict()
+        )
+
+    def solve(
+        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
+    ) -> NDArray[np.complex128]:
+        """Complex volts at the probes, shape (probes, sources + 1).
+
+        closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
+        Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
+        """
+        key = (closed.tobytes(), on, frequency_hz)
+        found = self._solved.get(key)
+        if found is None:
+            found = self._solve(closed, on, 2 * np.pi * frequency_hz)
+            self._solved[key] = found
+            if len(self._solved) > CACHE_MAX:
+                self._solved.popitem(last=False)
+        return found
+
+    def _solve(self, closed: NDArray[np.bool_], on: tuple[bool, ...], omega: float) -> NDArray[np.complex128]:
+        parts, nodes = self._parts, self._size
+        closed_at = np.flatnonzero(closed)
+        sources_on = [j for j, connected in enumerate(on) if connected]
+        branches = len(closed_at) + len(sources_on) + 2 * len(parts.amplifiers)
+        matrix = np.zeros((nodes + branches + 1, nodes + branches + 1), dtype=np.complex128)
+        right = np.zeros((nodes + branches + 1, len(on) + 1), dtype=np.complex128)
+        matrix[:nodes, :nodes] = self._conductance + 1j * omega * self._capacitance
+        self._stamp_open(matrix, np.flatnonzero(~closed), omega)
+
+        row = nodes + np.arange(len(closed_at))  # closed contacts: va - vb - R i = emf
+        a, b = self._contact_nodes[closed_at, 0], self._contact_nodes[closed_at, 1]
+        matrix[a, row] += 1
+        matrix[b, row] -= 1
+        matrix[row, a] += 1
+        matrix[row, b] -= 1
+        matrix[row, row] = -self._contact_ohm[closed_at]
+        right[row, -1] = self._contact_emf_v[closed_at]
+
+        next_row = nodes + len(closed_at)
+        for j in sources_on:  # v + R i = e, i into the node
+            node = self._index[parts.sources[j].node]
+            matrix[node, next_row] -= 1
+            matrix[next_row, node] += 1
+            matrix[next_row, next_row] = parts.sources[j].ohm
+            right[next_row, j] = 1
+            next_row += 1
+        for amplifier in parts.amplifiers:
+            self._stamp_amplifier(matrix, amplifier, next_row)
+            next_row += 2
+
+        keep = np.arange(nodes + branches)  # ground's index is -1: its row and column are the last ones
+        volts = np.zeros((nodes + 1, len(on) + 1), dtype=np.complex128)
+        volts[:nodes] = np.linalg.solve(matrix[np.ix_(keep, keep)], right[keep])[:nodes]
+        return volts[[self._index[probe] for probe in parts.probes]]
+
+    def _stamp_open(self, matrix: NDArray[np.complex128], open_at: NDArray[np.intp], omega: float) -> None:
+        admittance = 1j * omega * self._contact_f[open_at]
+        a, b = self._contact_nodes[open_at, 0], self._contact_nodes[open_at, 1]
+        for rows, columns, sign in ((a, a, 1), (b, b, 1), (a, b, -1), (b, a, -1)):
+            np.add.at(matrix, (rows, columns), sign * admittance)
+
+    def _stamp_amplifier(self, matrix: NDArray[np.complex128], amplifier: Balanced, row: int) -> None:
+        """Each output: v + (R/2) i = +-(gain/2) (differential + conversion common)."""
+        hot, cold = (self._index[node] for node in amplifier.inputs)
+        for k, (node, sign) in enumerate(zip(amplifier.outputs, (1, -1), strict=True)):
+            output, half = self._index[node], sign * amplifier.gain / 2
+            matrix[output, row + k] -= 1
+            matrix[row + k, output] += 1
+            matrix[row + k, row + k] = amplifier.output_ohm / 2
+            matrix[row + k, hot] -= half * (1 + amplifier.conversion / 2)
+            matrix[row + k, cold] -= half * (-1 + amplifier.conversion / 2)
+
+    def _stamp(self, elements: Iterable[Element], *, reciprocal: bool) -> NDArray[np.float64]:
+        matrix = np.zeros((self._size + 1, self._size + 1))
+        for element in elements:
+            a, b = self._index[element.a], self._index[element.b]
+            value = 1 / element.value if reciprocal else element.value
+            matrix[a, a] += value
+            matrix[b, b] += value
+            matrix[a, b] -= value
+            matrix[b, a] -= value
+        return matrix[:-1, :-1]
+
+
+def _merge(parts: Parts) -> Mapping[str, int]:
+    """Number the nodes; those joined by wires share a number, and ground's is -1."""
+    parent: dict[str, str] = {GROUND: GROUND}
+
+    def root(name: str) -> str:
+        parent.setdefault(name, name)
+        while parent[name] != name:
+            parent[name] = parent[parent[name]]
+            name = parent[name]
+        return name
+
+    for name in _names(parts):
+        root(name)
+    for a, b in parts.wires:
+        first, second = root(a), root(b)
+        if first != second:
+            kept, merged = (second, first) if second == root(GROUND) else (first, second)
+            parent[merged] = kept
+    numbers: dict[str, int] = {root(GROUND): -1}
+    for name in sorted(parent):
+        numbers.setdefault(root(name), len(numbers) - 1)
+    return {name: numbers[root(name)] for name in parent}
+
+
+def _names(parts: Parts) -> Sequence[str]:
+    names = [name for wire in parts.wires for name in wire]
+    names += [name for element in (*parts.resistors, *parts.capacitors) for name in (element.a, element.b)]
+    names += [name for contact in parts.contacts for name in (contact.a, contact.b)]
+    names += [name for amplifier in parts.amplifiers for name in (*amplifier.inputs, *amplifier.outputs)]
+    return [*names, *(source.node for source in parts.sources), *parts.probes]

@@ -1,0 +1,50 @@
+"""The control port: what hands do at a bench, as lines of JSON, each answered by one.
+
+`{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"hookup": "name"}`
+moves the leads, `{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends that),
+`{"quit": true}` ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing
+can be asked here: what a bench shows, its instruments show.
+"""
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from harness.errors import UsageError
+from simulator.wire import Gone, Stream
+
+LINE_MAX = 65_536
+
+
+class ControlPort:
+    """Reads requests from connections and hands them over to what carries them out."""
+
+    def __init__(self, hands: Mapping[str, Callable[[Mapping[str, Any]], None]]) -> None:
+        self._hands = hands
+
+    def serve(self, stream: Stream) -> None:
+        """Serve one connection until it ends."""
+        held = bytearray()
+        try:
+            while (data := stream.read()) and len(held) < LINE_MAX:
+                held += data
+                while (end := held.find(b"\n")) >= 0:
+                    line = bytes(held[:end])
+                    del held[: end + 1]
+                    stream.write(json.dumps(self._answer(line)).encode() + b"\n")
+        except Gone:
+            return
+
+    def _answer(self, line: bytes) -> dict[str, object]:
+        try:
+            request = json.loads(line)
+        except ValueError:
+            return {"ok": False, "error": "no line of JSON"}
+        names = [name for name in self._hands if isinstance(request, dict) and name in request]
+        if len(names) != 1:
+            return {"ok": False, "error": f"expected one of {', '.join(self._hands)}"}
+        try:
+            self._hands[names[0]](request)
+        except UsageError as error:
+            return {"ok": False, "error": str(error)}
+        return {"ok": True}

@@ -1,0 +1,152 @@
+"""Faults done to a unit and its plugs, as the physical thing that each one is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf
+
+from harness.descriptions.faults import Fault
+from harness.descriptions.module import GROUND, LEGS, Module, Part, node_name
+from simulator.circuit import Element
+from simulator.motion import OPERATED, REST
+from simulator.unit import Damage, pin
+from simulator.wiring import Plugs
+
+SHORT_OHM = 0.02  # a blob of solder
+COIL_SHORT_OHM = 1.0
+GONE_F = 0.0  # a capacitor that is not there
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wrong:
+    """All that is wrong with the unit and with the plugs in it."""
+
+    damage: Damage
+    plugs: Plugs
+
+
+def apply(faults: Sequence[Fault], module: Module) -> Wrong:
+    """Turn named faults into damage; several add up."""
+    damage, plugs = Damage(), Plugs()
+    for fault in faults:
+        if fault.kind.startswith(("relay", "coil", "pole", "throw")):
+            _relay(damage, fault)
+        elif fault.kind.startswith("line"):
+            _line(damage, fault)
+        elif fault.kind.startswith("link"):
+            _link(plugs, fault, module)
+        elif fault.kind.startswith("part"):
+            _part(damage, fault, module)
+        else:
+            _connector(damage, fault, module)
+    return Wrong(damage=damage, plugs=plugs)
+
+
+def _relay(damage: Damage, fault: Fault) -> None:
+    subject = fault.subject
+    match fault.kind:
+        case "relay never operates":
+            damage.held[subject] = REST
+        case "relay always operated":
+            damage.held[subject] = OPERATED
+        case "coil open":
+            damage.coil_ohm[subject] = inf
+        case "coil shorted":
+            damage.coil_ohm[subject] = COIL_SHORT_OHM
+        case "pole stuck at rest":
+            damage.pole_held[subject] = REST
+        case "pole stuck operated":
+            damage.pole_held[subject] = OPERATED
+    if fault.throw is None:
+        return
+    match fault.kind:
+        case "throw stuck open":
+            damage.always_open.add((subject, fault.throw))
+        case "throw stuck closed":
+            damage.always_closed.add((subject, fault.throw))
+        case "throw resistance":
+            damage.contact_ohm[subject, fault.throw] = fault.resistance_ohm or 0.0
+
+
+def _line(damage: Damage, fault: Fault) -> None:
+    feeds = damage.line_feeds
+    first = feeds.get(fault.subject, frozenset({fault.subject}))
+    if fault.kind == "line dead":
+        feeds[fault.subject] = frozenset()
+    elif fault.other is not None:
+        feeds[fault.subject] = feeds.get(fault.other, frozenset({fault.other}))
+        feeds[fault.other] = first
+
+
+def _link(plugs: Plugs, fault: Fault, module: Module) -> None:
+    channels = module.channels if fault.channel is None else (fault.channel,)
+    places = {(channel, fault.subject) for channel in channels}
+    match fault.kind:
+        case "link missing":
+            plugs.missing.update(places)
+        case "link straight":
+            plugs.straight.update(places)
+        case "link legs swapped":
+            plugs.crossed.update(places)
+        case "link channels swapped":
+            plugs.of_other_channel.update(places)
+
+
+def _part(damage: Damage, fault: Fault, module: Module) -> None:
+    for part in module.resistors:
+        if part.name == fault.subject:
+            damage.part_value[part.name] = _resistance(part, fault)
+    for part in module.capacitors:
+        if part.name == fault.subject:
+            _capacitor(damage, part, fault)
+
+
+def _resistance(part: Part, fault: Fault) -> float:
+    match fault.kind:
+        case "part open":
+            return inf
+        case "part shorted":
+            return SHORT_OHM
+        case "part tenfold":
+            return 10 * part.value
+        case _:
+            return part.value / 10
+
+
+def _capacitor(damage: Damage, part: Part, fault: Fault) -> None:
+    match fault.kind:
+        case "part open":
+            damage.part_value[part.name] = GONE_F
+        case "part shorted":
+            damage.bridges.append(Element(a=part.a, b=part.b, value=SHORT_OHM))
+        case "part tenfold":
+            damage.part_value[part.name] = 10 * part.value
+        case _:
+            damage.part_value[part.name] = part.value / 10
+
+
+def _connector(damage: Damage, fault: Fault, module: Module) -> None:
+    net, legs = fault.subject, LEGS if fault.leg is None else (fault.leg,)
+    channels = module.channels if fault.channel is None else (fault.channel,)
+    pins = [[node_name(channel, net, leg) for leg in legs] for channel in channels]
+    match fault.kind:
+        case "leg open":
+            damage.pins_open.update(node for row in pins for node in row)
+        case "leg grounded":
+            damage.bridges.extend(
+                Element(a=pin(node), b=GROUND, value=SHORT_OHM) for row in pins for node in row
+            )
+        case "legs swapped":
+            for hot, cold in pins:
+                _exchange(damage, hot, cold)
+        case "legs shorted":
+            damage.bridges.extend(Element(a=pin(hot), b=pin(cold), value=SHORT_OHM) for hot, cold in pins)
+        case "channels bridged":
+            damage.bridges.append(Element(a=pin(pins[0][0]), b=pin(pins[1][0]), value=SHORT_OHM))
+        case "channels swapped":
+            for first, second in zip(*pins, strict=True):
+                _exchange(damage, first, second)
+
+
+def _exchange(damage: Damage, first: str, second: str) -> None:
+    reached = damage.pins
+    reached[first], reached[second] = reached.get(second, second), reached.get(first, first)

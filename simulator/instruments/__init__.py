@@ -1,0 +1,1 @@
+"""The instruments: each knows only its own commands, and the world behind them."""

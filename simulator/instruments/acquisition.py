@@ -1,0 +1,198 @@
+"""One acquisition of the scope: armed, waiting for its trigger, complete; and the record it leaves."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.instruments.frontend import Frontend, Grid, InputSetting, Shown, show
+from simulator.world import World
+
+DIVISIONS, TIME_DIVISIONS = 8, 10
+CODES, MIDDLE = 256, 128
+WORD_FACTOR = 256  # a 16-bit code per 8-bit code
+HYSTERESIS_DIVISIONS = 0.2
+AUTO_WAIT_S = 20e-3
+POLL_S = 1e-3  # wall seconds between two looks for a trigger
+SEARCH_STEPS = 40  # instants per period of the fastest tone
+SEARCH_CHUNK = 16_384
+CHUNK = 65_536  # samples worked out at once
+
+
+@dataclass(frozen=True, kw_only=True)
+class Arm:
+    """All settings of an acquisition, as they were when it was armed."""
+
+    inputs: tuple[InputSetting, ...]
+    scale_s: float
+    position_s: float
+    points: int
+    source: int
+    level_v: float
+    rising: bool
+    auto: bool
+    averages: int  # 1 in NORMal
+
+    @property
+    def duration_s(self) -> float:
+        """From the first sample to the end of the last."""
+        return TIME_DIVISIONS * self.scale_s
+
+    @property
+    def interval_s(self) -> float:
+        """Between samples."""
+        return self.duration_s / self.points
+
+    @property
+    def origin_s(self) -> float:
+        """First sample's time from the trigger."""
+        return self.position_s - self.duration_s / 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record:
+    """What was acquired: 16-bit codes (8-bit ones times 256, unless averaged) of every input that was on."""
+
+    arm: Arm
+    codes: dict[int, NDArray[np.uint16]]
+
+
+class Acquisition:
+    """Looks for its triggers in simulated time, and makes the record when the last one is past."""
+
+    def __init__(
+        self, world: World, frontend: Frontend, arm: Arm, *, at_s: float, rng: np.random.Generator
+    ) -> None:
+        self._world, self._frontend, self._arm, self._rng = world, frontend, arm, rng
+        self._triggers_s: list[float] = []
+        self._forced = False
+        self._begin(at_s)
+
+    def force(self) -> None:
+        """Trigger now, or as soon as the record's beginning is full."""
+        self._forced = True
+
+    def advance(self, now_s: float) -> float | None:
+        """Go on up to `now_s`: simulated instant when it will be complete, None while that is unknown."""
+        while True:
+            if self._waiting and not self._look(now_s):
+                return None
+            done_s = self._triggers_s[-1] + max(self._arm.origin_s + self._arm.duration_s, 0.0)
+            if len(self._triggers_s) == self._arm.averages or done_s > now_s:
+                return done_s + (self._arm.averages - len(self._triggers_s)) * self._arm.duration_s
+            self._begin(done_s)
+
+    def record(self) -> Record:
+        """Work the record out; the acquisition must be complete."""
+        arm = self._arm
+        start_s = [trigger_s + arm.origin_s for trigger_s in self._triggers_s]
+        codes = {
+            number: np.empty(arm.points, dtype=np.uint16)
+            for number, setting in enumerate(arm.inputs, start=1)
+            if setting.on
+        }
+        for first in range(0, arm.points, CHUNK):
+            count = min(CHUNK, arm.points - first)
+            for number, piece in self._piece([s + first * arm.interval_s for s in start_s], count):
+                codes[number][first : first + count] = piece
+        return Record(arm=arm, codes=codes)
+
+    # --- trigger ---
+    def _begin(self, at_s: float) -> None:
+        self._ready_s = at_s + max(0.0, -self._arm.origin_s)
+        self._searched_s = self._ready_s
+        self._waiting = True
+        self._below = False
+
+    def _look(self, now_s: float) -> bool:
+        deadline_s = self._ready_s + AUTO_WAIT_S
+        if now_s <= self._ready_s:
+            return False
+        if self._forced:
+            return self._trigger(max(self._ready_s, self._searched_s))
+        found_s = self._search(min(now_s, deadline_s) if self._arm.auto else now_s)
+        if found_s is not None:
+            return self._trigger(found_s)
+        return self._arm.auto and now_s >= deadline_s and self._trigger(deadline_s)
+
+    def _trigger(self, at_s: float) -> bool:
+        self._triggers_s.append(at_s)
+        self._waiting = self._forced = False
+        return True
+
+    def _search(self, end_s: float) -> float | None:
+        """First crossing of the level between what has been searched and `end_s`."""
+        setting = self._arm.inputs[self._arm.source - 1]
+        if end_s <= self._searched_s or not setting.on:
+            return None
+        stretches = self._world.stretches(self._searched_s, end_s)
+        shown = show(self._frontend, self._arm.source, setting, stretches)
+        fastest_hz = max(tone_hz for tones in shown.tones for tone_hz, _ in tones)
+        step_s = max(1 / (SEARCH_STEPS * fastest_hz), (end_s - self._searched_s) / 1e6)
+        while self._searched_s < end_s:
+            count = min(SEARCH_CHUNK, int((end_s - self._searched_s) / step_s) + 2)
+            grid = Grid(self._searched_s, step_s, count)
+            found_s = self._crossing(grid, shown, HYSTERESIS_DIVISIONS * setting.scale_v)
+            if found_s is not None and found_s <= end_s:
+                return found_s
+            self._searched_s = min(end_s, grid.start_s + (count - 1) * step_s)
+        return None
+
+    def _crossing(self, grid: Grid, shown: Shown, hysteresis_v: float) -> float | None:
+        """First passage through the level after having been clearly on its other side."""
+        sign = 1.0 if self._arm.rising else -1.0
+        height_v = sign * (grid.volts(shown) - self._arm.level_v)
+        armed = np.maximum.accumulate(np.where(height_v < -hysteresis_v, 1, 0)).astype(bool) | self._below
+        self._below = bool(armed[-1])
+        above = np.flatnonzero(armed & (height_v >= 0))
+        if not above.size or (above[0] == 0 and not self._below):
+            return None
+        at = int(above[0])
+        if at == 0:
+            return grid.start_s
+        share = -height_v[at - 1] / (height_v[at] - height_v[at - 1])
+        return float(grid.start_s + (at - 1 + share) * grid.interval_s)
+
+    # --- record ---
+    def _piece(self, starts_s: list[float], count: int) -> Iterator[tuple[int, NDArray[np.uint16]]]:
+        """Codes of one piece of the record, input by input."""
+        arm = self._arm
+        stretches = self._world.stretches(starts_s[-1], starts_s[-1] + count * arm.interval_s)
+        grid = Grid(starts_s[-1], arm.interval_s, count)
+        for number, setting in enumerate(arm.inputs, start=1):
+            if not setting.on:
+                continue
+            shown = show(self._frontend, number, setting, stretches)
+            if len(starts_s) > 1:
+                shown = _averaged(shown, starts_s)
+            volts = grid.volts(shown)
+            noise_v = self._frontend.noise_v(number, setting) / np.sqrt(arm.averages)
+            volts += noise_v * self._rng.standard_normal(count, dtype=np.float32)
+            yield number, _convert(volts, setting, averaged=arm.averages > 1)
+
+
+def _averaged(shown: Shown, starts_s: list[float]) -> Shown:
+    """The mean of what several triggers saw: each tone keeps what its phases have in common."""
+    lags_s = np.array(starts_s) - starts_s[-1]
+    return Shown(
+        start_s=shown.start_s,
+        constant_v=shown.constant_v,
+        tones=tuple(
+            tuple((f, phasor * complex(np.exp(2j * np.pi * f * lags_s).mean())) for f, phasor in tones)
+            for tones in shown.tones
+        ),
+    )
+
+
+def _convert(volts: NDArray[np.float64], setting: InputSetting, *, averaged: bool) -> NDArray[np.uint16]:
+    """Quantise to 8 bits, to 16 after averaging; beyond the screen is the first or the last code."""
+    factor = WORD_FACTOR if averaged else 1
+    step_v = DIVISIONS * setting.scale_v / CODES / factor
+    volts -= setting.offset_v
+    volts /= step_v
+    volts += MIDDLE * factor
+    np.rint(volts, out=volts)
+    np.clip(volts, 0, CODES * factor - 1, out=volts)
+    codes = volts.astype(np.uint16)
+    return codes if averaged else codes * np.uint16(WORD_FACTOR)

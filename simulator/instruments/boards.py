@@ -1,0 +1,183 @@
+"""Switchboards that talk in bytes over a serial port: frames, lines of text, Modbus RTU.
+
+Each takes bytes as they come and gives the answers to what was complete in them.
+"""
+
+import re
+import struct
+from collections.abc import Iterator
+from typing import Protocol
+
+from simulator.world import World
+
+FRAME_START, FRAME_LENGTH = 0xA0, 4
+LINE_MAX = 64
+UNIT_ADDRESS = 1
+READ_COILS, WRITE_COIL, WRITE_COILS = 1, 5, 15
+ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
+COIL_ON, COIL_OFF = 0xFF00, 0x0000
+
+
+class Board(Protocol):
+    """A switchboard that is fed bytes."""
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """Take bytes, act, and give the answers."""
+        ...
+
+
+class Coils:
+    """The channels of a board, and their place in the world."""
+
+    def __init__(self, world: World, count: int) -> None:
+        self._world = world
+        self.count = count
+        self.closed: frozenset[int] = frozenset()
+
+    def set(self, channel: int, *, closed: bool) -> None:
+        """Close or open one channel."""
+        self.replace(self.closed | {channel} if closed else self.closed - {channel})
+
+    def replace(self, closed: frozenset[int]) -> None:
+        """Close exactly these channels."""
+        self.closed = closed
+        self._world.set_channels(closed)
+
+
+class FrameBoard:
+    """Four bytes a command: A0, channel, state, and the low byte of their sum. It never answers."""
+
+    def __init__(self, coils: Coils) -> None:
+        self._coils = coils
+        self._held = bytearray()
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """Act on whole frames; what is no frame is skipped byte by byte until one begins."""
+        self._held += data
+        while len(self._held) >= FRAME_LENGTH:
+            start, channel, state, total = self._held[:FRAME_LENGTH]
+            sound = start == FRAME_START and total == (start + channel + state) & 0xFF
+            if not sound:
+                del self._held[0]
+                continue
+            del self._held[:FRAME_LENGTH]
+            if 1 <= channel <= self._coils.count and state in (0, 1):
+                self._coils.set(channel, closed=state == 1)
+        return iter(())
+
+
+class TextBoard:
+    """`ON 3`, `OFF 3`, `ALL OFF` are answered OK; `STATE?` a hexadecimal mask; anything else ERROR."""
+
+    def __init__(self, coils: Coils) -> None:
+        self._coils = coils
+        self._held = bytearray()
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """Act on whole lines, which end in CR LF."""
+        self._held += data
+        while (end := self._held.find(b"\r\n")) >= 0:
+            line = bytes(self._held[:end]).decode("ascii", "replace")
+            del self._held[: end + 2]
+            yield self._act(line).encode("ascii") + b"\r\n"
+        if len(self._held) > LINE_MAX:
+            self._held.clear()
+
+    def _act(self, line: str) -> str:
+        if line == "STATE?":
+            mask = sum(1 << (channel - 1) for channel in self._coils.closed)
+            return f"{mask:0{-(-self._coils.count // 4)}X}"
+        if line == "ALL OFF":
+            self._coils.replace(frozenset())
+            return "OK"
+        found = re.fullmatch(r"(ON|OFF) (\d{1,3})", line)
+        if found is None or not 1 <= int(found[2]) <= self._coils.count:
+            return "ERROR"
+        self._coils.set(int(found[2]), closed=found[1] == "ON")
+        return "OK"
+
+
+class ModbusBoard:
+    """Modbus RTU coils from address 0, functions 1, 5 and 15 (Modbus application protocol 1.1b3)."""
+
+    def __init__(self, coils: Coils) -> None:
+        self._coils = coils
+        self._held = bytearray()
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """Act on whole requests with a right checksum; bytes that begin none are skipped."""
+        self._held += data
+        while len(self._held) >= 4:
+            length = self._length()
+            if length is None:
+                return
+            request = bytes(self._held[:length])
+            if checksum(request[:-2]) != request[-2:]:
+                del self._held[0]
+                continue
+            del self._held[:length]
+            if request[0] == UNIT_ADDRESS:
+                answer = bytes((UNIT_ADDRESS,)) + self._act(request[1], request[2:-2])
+                yield answer + checksum(answer)
+
+    def _length(self) -> int | None:
+        """Length of the request that would begin here, None while that is not all there."""
+        function = self._held[1]
+        if function == WRITE_COILS:
+            length = 9 + self._held[6] if len(self._held) > 6 else 10
+        elif function in (READ_COILS, WRITE_COIL):
+            length = 8
+        else:  # unknown: only its end can tell, which is where the bytes stop
+            length = len(self._held)
+        return length if len(self._held) >= length else None
+
+    def _act(self, function: int, body: bytes) -> bytes:
+        if function == READ_COILS:
+            first, count = struct.unpack(">HH", body)
+            return self._read(first, count)
+        if function == WRITE_COIL:
+            first, value = struct.unpack(">HH", body)
+            if value not in (COIL_ON, COIL_OFF):
+                return _exception(function, ILLEGAL_VALUE)
+            if first >= self._coils.count:
+                return _exception(function, ILLEGAL_ADDRESS)
+            self._coils.set(first + 1, closed=value == COIL_ON)
+            return bytes((function,)) + body
+        if function == WRITE_COILS:
+            first, count, length = struct.unpack(">HHB", body[:5])
+            return self._write(first, count, length, body[5:])
+        return _exception(function, ILLEGAL_FUNCTION)
+
+    def _read(self, first: int, count: int) -> bytes:
+        if not 1 <= count <= 2000:
+            return _exception(READ_COILS, ILLEGAL_VALUE)
+        if first + count > self._coils.count:
+            return _exception(READ_COILS, ILLEGAL_ADDRESS)
+        bits = sum(1 << i for i in range(count) if first + i + 1 in self._coils.closed)
+        length = -(-count // 8)
+        return bytes((READ_COILS, length)) + bits.to_bytes(length, "little")
+
+    def _write(self, first: int, count: int, length: int, values: bytes) -> bytes:
+        if not 1 <= count <= 1968 or length != -(-count // 8) or len(values) != length:
+            return _exception(WRITE_COILS, ILLEGAL_VALUE)
+        if first + count > self._coils.count:
+            return _exception(WRITE_COILS, ILLEGAL_ADDRESS)
+        bits = int.from_bytes(values, "little")
+        named = {first + i + 1 for i in range(count)}
+        closed = {first + i + 1 for i in range(count) if bits >> i & 1}
+        self._coils.replace((self._coils.closed - named) | closed)
+        return struct.pack(">BHH", WRITE_COILS, first, count)
+
+
+def _exception(function: int, code: int) -> bytes:
+    return bytes((function | 0x80, code))
+
+
+def checksum(data: bytes) -> bytes:
+    """CRC-16 of Modbus over serial line 1.02, 6.2.2: polynomial A001 reflected, low byte first."""
+    value = 0xFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = value >> 1 ^ 0xA001 if value & 1 else value >> 1
+    return struct.pack("<H", value)

@@ -1,0 +1,131 @@
+"""A function generator with two outputs, as the commands of `scpi-generator` see it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from simulator.clock import Clock
+from simulator.device import Device
+from simulator.scpi import Command, ScpiError, boolean, choice, number, real
+from simulator.world import Output, World
+
+OUTPUTS = 2
+FREQUENCY_HZ = (1e-6, 20e6)
+OPEN_CIRCUIT_VPP = (2e-3, 20.0)
+PEAK_V = 10.0  # open circuit, offset included
+LOAD_OHM = (1.0, 10e3)
+INTERNAL_OHM = 50.0
+INFINITE = 9.9e37  # SCPI's number for infinity
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Setting:
+    """One output as the panel shows it: volts into `load_ohm`."""
+
+    on: bool = False
+    frequency_hz: float = 1000.0
+    amplitude_vpp: float = 0.1
+    offset_v: float = 0.0
+    phase_deg: float = 0.0
+    load_ohm: float = INTERNAL_OHM
+
+    @property
+    def division(self) -> float:
+        """Volts into the set load per open-circuit volt."""
+        return 1.0 if self.load_ohm >= INFINITE else self.load_ohm / (self.load_ohm + INTERNAL_OHM)
+
+
+class Generator(Device):
+    """Sines only: the bench needs no others."""
+
+    def __init__(self, clock: Clock, world: World, *, serial: str) -> None:
+        self._world = world
+        self._settings = [_Setting() for _ in range(OUTPUTS)]
+        super().__init__(clock, model="FG2", serial=serial)
+
+    def reset(self) -> None:
+        """All outputs off, 1 kHz, 100 mVpp into 50 ohm."""
+        for output in range(1, OUTPUTS + 1):
+            self._apply(output, _Setting())
+
+    def commands(self) -> Sequence[Command]:
+        """The commands of a generator."""
+        anything = number(-9.9e37, 9.9e37)
+        return [
+            Command(
+                pattern="SOURce{n}:FUNCtion",
+                do=lambda n, shape: None,
+                takes=choice("SINusoid"),
+                ask=lambda n: "SIN",
+                suffix_max=OUTPUTS,
+            ),
+            self._real("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
+            self._real("SOURce{n}:VOLTage", "amplitude_vpp", anything),
+            self._real("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
+            self._real("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
+            Command(
+                pattern="OUTPut{n}:LOAD",
+                do=self._set_load,
+                takes=_load,
+                ask=lambda n: real(self._settings[n - 1].load_ohm),
+                suffix_max=OUTPUTS,
+            ),
+            Command(
+                pattern="OUTPut{n}",
+                do=lambda n, on: self._apply(n, replace(self._settings[n - 1], on=on)),
+                takes=boolean,
+                ask=lambda n: str(int(self._settings[n - 1].on)),
+                suffix_max=OUTPUTS,
+            ),
+        ]
+
+    def _real(self, pattern: str, field: str, reads: object) -> Command:
+        def do(n: int, value: float) -> None:
+            self._apply(n, _with(self._settings[n - 1], field, value))
+
+        return Command(
+            pattern=pattern,
+            do=do,
+            takes=reads,  # type: ignore[arg-type]
+            ask=lambda n: real(getattr(self._settings[n - 1], field)),
+            suffix_max=OUTPUTS,
+        )
+
+    def _set_load(self, n: int, load_ohm: float) -> None:
+        """Another load changes what the panel shows, not what the output gives."""
+        before = self._settings[n - 1]
+        after = replace(before, load_ohm=load_ohm)
+        scale = after.division / before.division
+        self._settings[n - 1] = replace(
+            after, amplitude_vpp=before.amplitude_vpp * scale, offset_v=before.offset_v * scale
+        )
+
+    def _apply(self, n: int, setting: _Setting) -> None:
+        amplitude_vpp = setting.amplitude_vpp / setting.division
+        offset_v = setting.offset_v / setting.division
+        low, high = OPEN_CIRCUIT_VPP
+        if not low * (1 - 1e-9) <= amplitude_vpp <= high * (1 + 1e-9):
+            raise ScpiError(-222, f"amplitude {setting.amplitude_vpp:g} Vpp")
+        if abs(offset_v) + amplitude_vpp / 2 > PEAK_V * (1 + 1e-9):
+            raise ScpiError(-221, "offset and amplitude together")
+        self._settings[n - 1] = setting
+        self._world.set_output(
+            n,
+            Output(
+                on=setting.on,
+                frequency_hz=setting.frequency_hz,
+                amplitude_vpp=amplitude_vpp,
+                offset_v=offset_v,
+                phase_deg=setting.phase_deg,
+            ),
+        )
+
+
+def _with(setting: _Setting, field: str, value: float) -> _Setting:
+    return replace(setting, **{field: value})  # type: ignore[arg-type]
+
+
+def _load(text: str) -> float:
+    if text[:1].isalpha():
+        choice("INFinity")(text)
+        return INFINITE
+    return number(*LOAD_OHM)(text)

@@ -1,0 +1,307 @@
+"""The simulator as a whole: one world, its instruments behind sockets and a pty, and the control port."""
+
+import sys
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self
+
+from harness.descriptions.faults import Fault, parse_fault
+from harness.descriptions.job import Job
+from harness.errors import UsageError
+from simulator import faults as done_faults
+from simulator.clock import Clock
+from simulator.control import ControlPort
+from simulator.device import Device
+from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
+from simulator.instruments.generator import Generator
+from simulator.instruments.oscilloscope import Oscilloscope
+from simulator.instruments.route import RouteSwitchboard
+from simulator.instruments.supply import Supply
+from simulator.scpi import ScpiError
+from simulator.troubles import INSTRUMENTS, Agenda, Instrument, Trouble, parse_trouble
+from simulator.wire import Gone, Listener, Mouth, PtyStream, ScpiLink, Stream
+from simulator.world import World
+
+BoardKind = Literal["frame", "text", "route", "modbus"]
+BOARD_KINDS: tuple[BoardKind, ...] = ("frame", "text", "route", "modbus")
+CHANNELS_MIN = 16
+PTY = sys.platform != "win32"
+JOIN_S = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Addresses:
+    """Where everything is: VISA resource names, a serial device or URL, and the control port."""
+
+    generator: str
+    oscilloscope: str
+    supply: str
+    switchboard: str
+    switchboard_tcp: str  # the same board over TCP; the same as `switchboard` where it has no serial port
+    control: str
+
+
+class Simulator:
+    """A running simulator; close it, or use it in a `with`."""
+
+    def __init__(
+        self,
+        job: Job,
+        *,
+        serial: str,
+        faults: Sequence[Fault] = (),
+        hasten: float = 1.0,
+        switchboard: BoardKind = "frame",
+        bench_seed: int = 1,
+        troubles: Sequence[Trouble] = (),
+    ) -> None:
+        self._job = job
+        self.switchboard_kind = switchboard
+        self.ended = threading.Event()
+        clock = Clock(hasten)
+        self._world = World(
+            job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
+        )
+        self._agendas = {name: Agenda() for name in INSTRUMENTS}
+        self._listeners: dict[str, Listener] = {}
+        self._pty: PtyStream | None = None
+        supply_output = job.bench.supply.output if job.bench is not None else 1
+        self._devices: dict[Instrument, Device] = {
+            "generator": Generator(clock, self._world, serial=f"SIM{bench_seed:04d}"),
+            "oscilloscope": Oscilloscope(clock, self._world, serial=f"SIM{bench_seed:04d}", seed=bench_seed),
+            "supply": Supply(
+                clock,
+                self._world,
+                serial=f"SIM{bench_seed:04d}",
+                seed=bench_seed,
+                relay_output=supply_output,
+            ),
+        }
+        coils = Coils(self._world, max(CHANNELS_MIN, _highest_channel(job)))
+        if switchboard == "route":
+            self._devices["switchboard"] = RouteSwitchboard(clock, coils, serial=f"SIM{bench_seed:04d}")
+        for name, device in self._devices.items():
+            self._listen(name, ScpiLink(device, self._mouth(name)).serve)
+        if switchboard != "route":
+            self._serve_board(_board(switchboard, coils))
+        self._listen("control", ControlPort(self._hands()).serve)
+        for trouble in troubles:
+            self.trouble(trouble)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def addresses(self) -> Addresses:
+        """Where everything is."""
+        visa = {name: f"TCPIP::127.0.0.1::{self._listeners[name].port}::SOCKET" for name in self._devices}
+        board_tcp = visa.get("switchboard", f"socket://127.0.0.1:{self._listeners['switchboard'].port}")
+        return Addresses(
+            generator=visa["generator"],
+            oscilloscope=visa["oscilloscope"],
+            supply=visa["supply"],
+            switchboard=board_tcp if self._pty is None else self._pty.path,
+            switchboard_tcp=board_tcp,
+            control=f"127.0.0.1:{self._listeners['control'].port}",
+        )
+
+    def trouble(self, trouble: Trouble) -> None:
+        """Let an instrument misbehave. Raises UsageError where it cannot."""
+        device = self._devices.get(trouble.who)
+        if trouble.kind == "error" and device is None:
+            raise UsageError(f"the {trouble.who} has no error queue")
+        if trouble.after == 0 and trouble.kind == "error" and device is not None:
+            device.push(ScpiError(trouble.value or -300))
+        elif trouble.after == 0 and trouble.kind == "refuse":
+            self._refuse(trouble.who)
+        else:
+            self._agendas[trouble.who].add(trouble)
+
+    def place_unit(self, serial: str, faults: Sequence[Fault] = ()) -> None:
+        """Put another unit into the fixture."""
+        self._world.place_unit(serial, done_faults.apply(faults, self._job.module))
+
+    def move_leads(self, hookup: str) -> None:
+        """Make a hookup by hand. Raises UsageError."""
+        self._world.move_leads(hookup)
+
+    def close(self) -> None:
+        """End every connection and thread."""
+        for listener in self._listeners.values():
+            listener.close()
+        if self._pty is not None:
+            self._pty.close()
+            self._pty_thread.join(JOIN_S)
+        for listener in self._listeners.values():
+            listener.join(JOIN_S)
+        self.ended.set()
+
+    def bench_toml(self) -> str:
+        """A complete bench file for this simulator."""
+        return bench_toml(self._job, self.addresses, self.switchboard_kind)
+
+    # --- wiring ---
+    def _listen(self, name: str, serve: Callable[[Stream], None]) -> None:
+        self._listeners[name] = Listener(serve, name=name)
+
+    def _mouth(self, name: Instrument) -> Mouth:
+        def push(error: ScpiError) -> None:
+            device = self._devices.get(name)
+            if device is not None:
+                device.push(error)
+
+        return Mouth(self._agendas[name], push, lambda: self._refuse(name))
+
+    def _serve_board(self, board: Board) -> None:
+        mouth = self._mouth("switchboard")
+        lock = threading.Lock()
+
+        def serve(stream: Stream) -> None:
+            with suppress(Gone):
+                while data := stream.read():
+                    with lock:
+                        answers = list(board.feed(data))
+                    for answer in answers:
+                        mouth.say(stream, answer, lambda: False)
+
+        self._listen("switchboard", serve)
+        if PTY:
+            pty = PtyStream()
+
+            def serve_pty() -> None:
+                serve(pty)
+                pty.release()
+
+            self._pty = pty
+            self._pty_thread = threading.Thread(target=serve_pty, name="switchboard pty", daemon=True)
+            self._pty_thread.start()
+
+    def _refuse(self, name: Instrument) -> None:
+        self._listeners[name].close()
+        if name == "switchboard" and self._pty is not None:
+            self._pty.close()
+
+    # --- hands ---
+    def _hands(self) -> Mapping[str, Callable[[Mapping[str, Any]], None]]:
+        return {
+            "unit": self._unit_by_hand,
+            "hookup": lambda request: self.move_leads(_text(request, "hookup")),
+            "trouble": self._trouble_by_hand,
+            "quit": lambda request: self.ended.set(),
+        }
+
+    def _unit_by_hand(self, request: Mapping[str, Any]) -> None:
+        named = request.get("faults", [])
+        if not isinstance(named, list) or not all(isinstance(name, str) for name in named):
+            raise UsageError('"faults": expected a list of names')
+        self.place_unit(_text(request, "unit"), read_faults(named, self._job))
+
+    def _trouble_by_hand(self, request: Mapping[str, Any]) -> None:
+        text = _text(request, "trouble")
+        if text == "none":
+            for agenda in self._agendas.values():
+                agenda.clear()
+        else:
+            self.trouble(parse_trouble(text))
+
+
+def serve(
+    job: Job,
+    *,
+    serial: str,
+    faults: Sequence[Fault] = (),
+    hasten: float = 1.0,
+    switchboard: BoardKind = "frame",
+    bench_seed: int = 1,
+    troubles: Sequence[Trouble] = (),
+) -> Simulator:
+    """Start a simulator for a job. `bench_seed` draws the bench's own errors, `serial` the unit's values."""
+    return Simulator(
+        job,
+        serial=serial,
+        faults=faults,
+        hasten=hasten,
+        switchboard=switchboard,
+        bench_seed=bench_seed,
+        troubles=troubles,
+    )
+
+
+def read_faults(texts: Sequence[str], job: Job) -> tuple[Fault, ...]:
+    """Read faults by name, each text one or several joined by ` + `. Raises UsageError."""
+    return tuple(fault for text in texts for fault in parse_fault(text, job.module, job.fixture))
+
+
+def bench_toml(job: Job, addresses: Addresses, switchboard: BoardKind) -> str:
+    """Write the bench file that reaches a simulator; what is not an address is the job's own bench's."""
+    bench = job.bench
+    hot, cold = (bench.generator.hot, bench.generator.cold) if bench is not None else (1, 2)
+    probe = bench.oscilloscope.probe if bench is not None else 1.0
+    output = bench.supply.output if bench is not None else 1
+    return f"""\
+[bench]
+name = "Simulated bench"
+
+[generator]
+address = "{addresses.generator}"
+profile = "scpi-generator"
+hot = {hot}
+cold = {cold}
+
+[oscilloscope]
+address = "{addresses.oscilloscope}"
+profile = "preamble-oscilloscope"
+probe = "{probe:g}x"
+gain_accuracy = "2 %"
+
+[supply]
+address = "{addresses.supply}"
+profile = "scpi-supply"
+output = {output}
+
+[switchboard]
+address = "{addresses.switchboard}"
+profile = "{switchboard}-switchboard"
+settle = "15 ms"
+"""
+
+
+def write_bench(path: Path, text: str) -> None:
+    """Write a bench file whole: a reader sees all of it or none. Raises UsageError."""
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        raise UsageError(f"cannot write the bench file {path}: {error.strerror}") from error
+
+
+def _board(kind: BoardKind, coils: Coils) -> Board:
+    match kind:
+        case "text":
+            return TextBoard(coils)
+        case "modbus":
+            return ModbusBoard(coils)
+        case _:
+            return FrameBoard(coils)
+
+
+def _text(request: Mapping[str, Any], name: str) -> str:
+    value = request[name]
+    if not isinstance(value, str) or not value:
+        raise UsageError(f'"{name}": expected a text')
+    return value
+
+
+def _highest_channel(job: Job) -> int:
+    selected = [channel for hookup in job.fixture.hookups for channel in hookup.select or ()]
+    return max([*job.fixture.lines.values(), *selected], default=1)

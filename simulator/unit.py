@@ -1,0 +1,215 @@
+"""One unit of a module as it was built: its own resistances, coils, timings and strays, and its faults."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from harness.descriptions.module import LEGS, Module, Part, Pole, Relay, node_name
+from simulator.circuit import Balanced, Contact, Element
+from simulator.motion import Timing
+from simulator.seeds import generator_for
+
+Throw = tuple[str, Literal["rest", "operated"]]  # a pole's name and one of its throws
+
+COIL_LOT = 0.03  # coils of one lot differ from nominal by up to this fraction ...
+COIL_SPREAD = 0.015  # ... and from each other by this; data sheets allow 0.1
+STRAY_TOTAL_F = (0.5e-12, 2e-12)  # between neighbouring nets of two channels, all together
+CONTACT_EMF_V = 2e-6  # below the 10 uV of signal relays' data sheets
+PIN_OPEN_F = 0.2e-12  # across a broken joint
+ARMATURE_SKEW_S = 0.15e-3
+
+
+def pin(node: str) -> str:
+    """Name the connector's side of a node of a port."""
+    return f"pin {node}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Built:
+    """A unit's circuit and mechanics, faults included. Contacts and `throws` stand in the same order."""
+
+    serial: str
+    poles: tuple[tuple[int, int], ...]  # (relay's index, pole's index in it), in the order of `closed`
+    throws: tuple[tuple[int, int], ...]  # per contact: (index into poles, motion.REST or OPERATED)
+    contacts: tuple[Contact, ...]
+    always_closed: frozenset[int]  # indices into contacts
+    always_open: frozenset[int]
+    wires: tuple[tuple[str, str], ...]
+    resistors: tuple[Element, ...]
+    capacitors: tuple[Element, ...]
+    amplifiers: tuple[Balanced, ...]
+    timings: tuple[Timing, ...]  # per relay
+    coil_ohm: Mapping[str, float]  # infinite where the coil is open
+    held: Mapping[str, int]  # relay → position that its armature never leaves
+    pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
+    line_feeds: Mapping[str, frozenset[str]]  # module's line → fixture's lines that energise it
+
+
+@dataclass(kw_only=True)
+class Damage:
+    """What is to be changed of a healthy unit before it is put together."""
+
+    contact_ohm: dict[Throw, float] = field(default_factory=dict)  # in place of its own
+    always_closed: set[Throw] = field(default_factory=set)
+    always_open: set[Throw] = field(default_factory=set)
+    held: dict[str, int] = field(default_factory=dict)
+    pole_held: dict[str, int] = field(default_factory=dict)
+    coil_ohm: dict[str, float] = field(default_factory=dict)
+    pins: dict[str, str] = field(default_factory=dict)  # pin's node → inner node that it reaches instead
+    pins_open: set[str] = field(default_factory=set)
+    bridges: list[Element] = field(default_factory=list)
+    part_value: dict[str, float] = field(default_factory=dict)  # infinite: not there
+    line_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
+
+
+def build(module: Module, serial: str, damage: Damage) -> Built:
+    """Put a unit together: values drawn for `serial`, then `damage` done to it."""
+    rng = generator_for("unit", module.part, serial)
+    lot = 1 + COIL_LOT * rng.uniform(-1, 1)
+    coils = {relay.name: _coil(relay, lot, damage, rng) for relay in module.relays}
+    timings = tuple(_timing(relay, rng) for relay in module.relays)
+    poles = tuple((r, p) for r, relay in enumerate(module.relays) for p in range(len(relay.poles)))
+    throws: list[tuple[int, int]] = []
+    contacts: list[Contact] = []
+    closed, opened = set(), set()
+    for number, (relay, pole, throw, position, other) in _throws(module):
+        contact = _contact(relay, pole, other, rng)
+        key: Throw = (pole.name, throw)
+        if key in damage.contact_ohm:
+            contact = replace(contact, closed_ohm=damage.contact_ohm[key])
+        if key in damage.always_closed:
+            closed.add(len(contacts))
+        if key in damage.always_open:
+            opened.add(len(contacts))
+        throws.append((number, position))
+        contacts.append(contact)
+    resistors = [_element(part, damage, rng) for part in module.resistors]
+    capacitors = [_element(part, damage, rng) for part in module.capacitors]
+    wires, breaks = _pins(module, damage)
+    amplifiers, inputs = _amplifiers(module)
+    return Built(
+        serial=serial,
+        poles=poles,
+        throws=tuple(throws),
+        contacts=tuple(contacts),
+        always_closed=frozenset(closed),
+        always_open=frozenset(opened),
+        wires=wires,
+        resistors=tuple(r for r in (*resistors, *inputs, *damage.bridges) if np.isfinite(r.value)),
+        capacitors=tuple(c for c in (*capacitors, *breaks, *_strays(module, rng)) if np.isfinite(c.value)),
+        amplifiers=amplifiers,
+        timings=timings,
+        coil_ohm=coils,
+        held=dict(damage.held),
+        pole_held={
+            number: damage.pole_held[pole.name]
+            for number, pole in enumerate(pole for relay in module.relays for pole in relay.poles)
+            if pole.name in damage.pole_held
+        },
+        line_feeds={line: damage.line_feeds.get(line, frozenset({line})) for line in module.line_names},
+    )
+
+
+def _throws(
+    module: Module,
+) -> Iterator[tuple[int, tuple[Relay, Pole, Literal["rest", "operated"], int, str]]]:
+    number = 0
+    for relay in module.relays:
+        for pole in relay.poles:
+            if pole.rest is not None:
+                yield number, (relay, pole, "rest", 1, pole.rest)
+            if pole.operated is not None:
+                yield number, (relay, pole, "operated", 2, pole.operated)
+            number += 1
+
+
+def _contact(relay: Relay, pole: Pole, other: str, rng: np.random.Generator) -> Contact:
+    """A healthy contact: most near the typical resistance, a few towards the greatest allowed."""
+    kind = relay.type
+    return Contact(
+        a=pole.common,
+        b=other,
+        closed_ohm=kind.contact_ohm + (kind.contact_max_ohm - kind.contact_ohm) * rng.beta(1.2, 5) * 0.9,
+        open_f=kind.off_capacitance_f * rng.uniform(0.7, 1.0),
+        emf_v=CONTACT_EMF_V * rng.uniform(-1, 1),
+    )
+
+
+def _coil(relay: Relay, lot: float, damage: Damage, rng: np.random.Generator) -> float:
+    healthy_ohm = relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
+    return damage.coil_ohm.get(relay.name, healthy_ohm)
+
+
+def _timing(relay: Relay, rng: np.random.Generator) -> Timing:
+    kind = relay.type
+    operate_s = kind.operate_max_s * rng.uniform(0.35, 0.7)
+    release_s = kind.release_max_s * rng.uniform(0.35, 0.7)
+    skew_s = rng.uniform(0, min(ARMATURE_SKEW_S, 0.1 * kind.operate_max_s), max(1, len(relay.poles)))
+    return Timing(
+        operate_s=operate_s,
+        release_s=release_s,
+        gap_s=min(operate_s, release_s) * rng.uniform(0.15, 0.4),
+        bounce_s=kind.bounce_max_s * rng.uniform(0.1, 0.6),
+        skew_s=tuple(skew_s[: len(relay.poles)] - skew_s[: len(relay.poles)].min(initial=1.0)),
+    )
+
+
+def _element(part: Part, damage: Damage, rng: np.random.Generator) -> Element:
+    drawn = part.value * within(part.tolerance, rng)
+    return Element(a=part.a, b=part.b, value=damage.part_value.get(part.name, drawn))
+
+
+def within(tolerance: float, rng: np.random.Generator) -> float:
+    """Draw a factor around 1, normal with the tolerance at three sigma, never outside it."""
+    return 1 + tolerance * float(np.clip(rng.normal(0, 1 / 3), -1, 1))
+
+
+def _pins(module: Module, damage: Damage) -> tuple[tuple[tuple[str, str], ...], list[Element]]:
+    """The joints between the connectors' pins and the board."""
+    wires, breaks = [], []
+    for channel in module.channels:
+        for port in module.ports:
+            for leg in LEGS:
+                node = node_name(channel, port.net, leg)
+                reached = damage.pins.get(node, node)
+                if node in damage.pins_open:
+                    breaks.append(Element(a=pin(node), b=reached, value=PIN_OPEN_F))
+                else:
+                    wires.append((pin(node), reached))
+    return tuple(wires), breaks
+
+
+def _strays(module: Module, rng: np.random.Generator) -> list[Element]:
+    """Capacitance between the same port's legs of neighbouring channels, its whole drawn per unit."""
+    strays: list[Element] = []
+    pairs = list(zip(module.channels, module.channels[1:], strict=False))
+    for first, second in pairs:
+        shares = rng.uniform(0.5, 1.5, len(module.ports))
+        total_f = rng.uniform(*STRAY_TOTAL_F)
+        for port, share in zip(module.ports, shares / shares.sum(), strict=True):
+            for leg, part in (("hot", 0.6), ("cold", 0.4)):  # no layout is symmetrical
+                a, b = f"{first}.{port.net}.{leg}", f"{second}.{port.net}.{leg}"
+                strays.append(Element(a=a, b=b, value=float(total_f * share * part)))
+    return strays
+
+
+def _amplifiers(module: Module) -> tuple[tuple[Balanced, ...], list[Element]]:
+    amplifiers, inputs = [], []
+    for amplifier in module.amplifiers:
+        channel = amplifier.channel
+        ins = (node_name(channel, amplifier.from_net, "hot"), node_name(channel, amplifier.from_net, "cold"))
+        outs = (node_name(channel, amplifier.to_net, "hot"), node_name(channel, amplifier.to_net, "cold"))
+        rejection_db = amplifier.common_mode_rejection_db
+        amplifiers.append(
+            Balanced(
+                inputs=ins,
+                outputs=outs,
+                gain=amplifier.gain,
+                output_ohm=amplifier.output_ohm,
+                conversion=0.0 if rejection_db is None else 10 ** (-rejection_db / 20),
+            )
+        )
+        inputs.append(Element(a=ins[0], b=ins[1], value=amplifier.input_ohm))
+    return tuple(amplifiers), inputs

@@ -1,0 +1,175 @@
+"""The fixture around a unit: loads, plugs, the generator's and the scope's leads, in one hookup."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, Termination
+from harness.descriptions.module import GROUND, LEGS, Leg, Module
+from simulator.circuit import Element, Parts, Source
+from simulator.seeds import generator_for
+from simulator.unit import Built, pin, within
+
+GENERATOR_OHM = 50.0
+INPUT_TOLERANCE = 0.01  # of the scope's input resistance
+INPUT_SPREAD = 0.05  # of its capacitance
+PROBES = {1.0: (1e6, 15e-12), 10.0: (10e6, 12e-12)}
+"""Input resistance and capacitance with a plain lead, and with a probe of ten to one."""
+
+
+Place = tuple[str, str]  # a channel and a link
+
+
+@dataclass(kw_only=True)
+class Plugs:
+    """What is wrong with the loop plugs, place by place."""
+
+    missing: set[Place] = field(default_factory=set)
+    straight: set[Place] = field(default_factory=set)  # a plain plug in place of the right one
+    crossed: set[Place] = field(default_factory=set)  # hot and cold exchanged at the return
+    of_other_channel: set[Place] = field(default_factory=set)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leads:
+    """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances."""
+
+    inputs: int
+    probe: float
+    seed: int
+
+
+def connect(
+    module: Module, fixture: Fixture, built: Built, *, plugs: Plugs, hookup: Hookup | None, leads: Leads
+) -> Parts:
+    """Everything between the generator's e.m.f. and the scope's inputs; sources are hot, cold."""
+    resistors: list[Element] = []
+    wires: list[tuple[str, str]] = []
+    for channel in module.channels:
+        for net, load in fixture.loads.items():
+            resistors += _terminate(channel, net, load, leads)
+        if fixture.undriven_inputs is not None:
+            for port in module.ports:
+                driven = hookup is not None and hookup.drive is not None and str(hookup.drive)
+                if port.role == "input" and f"{channel}.{port.net}" != driven:
+                    resistors += _terminate(channel, port.net, fixture.undriven_inputs, leads)
+        for name in hookup.links if hookup is not None else ():
+            plugged, joined = _plug(module, fixture, name, channel, plugs, leads)
+            resistors += plugged
+            wires += joined
+    for leg, (scope_nodes, unit_node) in _leads(hookup, leads).items():
+        wires += [(f"generator {leg}", node) for node in (*scope_nodes, *unit_node)]
+    wires += _views(hookup, leads)
+    inputs, capacitances = _scope(leads)
+    return Parts(
+        wires=(*built.wires, *wires),
+        resistors=(*built.resistors, *resistors, *inputs),
+        capacitors=(*built.capacitors, *capacitances),
+        contacts=built.contacts,
+        amplifiers=built.amplifiers,
+        sources=tuple(Source(node=f"generator {leg}", ohm=GENERATOR_OHM) for leg in LEGS),
+        probes=tuple(f"scope {number}" for number in range(1, leads.inputs + 1)),
+    )
+
+
+def _leads(hookup: Hookup | None, leads: Leads) -> dict[Leg, tuple[list[str], list[str]]]:
+    """Where each of the generator's leads goes: scope inputs in a through hookup, and the driven port."""
+    ends: dict[Leg, tuple[list[str], list[str]]] = {leg: ([], []) for leg in LEGS}
+    if hookup is None:
+        return ends
+    for offset, leg in enumerate(LEGS):
+        if hookup.through:
+            ends[leg][0].extend(f"scope {number}" for number in range(1 + offset, leads.inputs + 1, 2))
+        if hookup.drive is not None:
+            ends[leg][1].append(pin(f"{hookup.drive}.{leg}"))
+    return ends
+
+
+def _views(hookup: Hookup | None, leads: Leads) -> Iterator[tuple[str, str]]:
+    if hookup is None or hookup.through:
+        return
+    places = [pin(f"{port}.{leg}") for port in hookup.view for leg in LEGS]
+    for number, place in enumerate(places[: leads.inputs], start=1):
+        yield f"scope {number}", place
+
+
+def _scope(leads: Leads) -> tuple[list[Element], list[Element]]:
+    resistance_ohm, capacitance_f = PROBES[leads.probe]
+    rng = generator_for("scope inputs", leads.seed)
+    inputs, capacitances = [], []
+    for number in range(1, leads.inputs + 1):
+        node = f"scope {number}"
+        inputs.append(Element(a=node, b=GROUND, value=resistance_ohm * within(INPUT_TOLERANCE, rng)))
+        capacitances.append(Element(a=node, b=GROUND, value=capacitance_f * within(INPUT_SPREAD, rng)))
+    return inputs, capacitances
+
+
+def _terminate(channel: str, net: str, load: Termination, leads: Leads) -> Iterator[Element]:
+    rng = generator_for("load", leads.seed, channel, net)
+    hot, cold = (pin(f"{channel}.{net}.{leg}") for leg in LEGS)
+    if load.across_ohm is not None:
+        yield Element(a=hot, b=cold, value=load.across_ohm * within(load.tolerance, rng))
+    if load.leg_ohm is not None:
+        for node in (hot, cold):
+            yield Element(a=node, b=GROUND, value=load.leg_ohm * within(load.tolerance, rng))
+
+
+def _plug(
+    module: Module, fixture: Fixture, name: str, channel: str, plugs: Plugs, leads: Leads
+) -> tuple[list[Element], list[tuple[str, str]]]:
+    """One loop plug in one channel, as it really sits there: its resistors, its wires."""
+    fitted = fixture.links[name]
+    place = (channel, name)
+    if place in plugs.missing:
+        return [], []
+    if place in plugs.straight:
+        fitted = replace(fitted, legs=None, pad_db=0.0)
+    source = channel
+    if place in plugs.of_other_channel:
+        source = next((other for other in module.channels if other != channel), channel)
+    arrivals = LEGS[::-1] if place in plugs.crossed else LEGS
+    ends: dict[Leg, tuple[str, str]] = {
+        leg: (pin(f"{channel}.{fitted.from_net}.{leg}"), pin(f"{channel}.{fitted.to_net}.{arrives}"))
+        for leg, arrives in zip(LEGS, arrivals, strict=True)
+    }
+    rng = generator_for("plug", fitted.plug or (leads.seed, fitted.name), source)
+    if fitted.legs is not None:
+        resistors = [
+            element
+            for leg in LEGS
+            for element in _keyed(fitted.legs[source][leg], ends[leg], fitted.tolerance, rng)
+        ]
+        return resistors, []
+    if not fitted.pad_db:
+        return [], [ends["hot"], ends["cold"]]
+    return list(_pad(fitted, name, channel, ends, rng)), []
+
+
+def _keyed(
+    leg: LinkLeg, ends: tuple[str, str], tolerance: float, rng: np.random.Generator
+) -> Iterator[Element]:
+    start, end = ends
+    # A keyed leg of 0 ohm is a wire: a micro-ohm says so without a second kind of element.
+    yield Element(a=start, b=end, value=max(leg.series_ohm * within(tolerance, rng), 1e-6))
+    if leg.shunt_ohm is not None:
+        yield Element(a=end, b=GROUND, value=leg.shunt_ohm * within(tolerance, rng))
+
+
+def _pad(
+    link: Link, name: str, channel: str, ends: Mapping[Leg, tuple[str, str]], rng: np.random.Generator
+) -> Iterator[Element]:
+    """A balanced H pad: four arms R1/2 and a shunt R3.
+
+    With K = 10^(dB/20): R1 = Z (K-1)/(K+1), R3 = 2 Z K/(K^2-1), the handbooks' T pad with its arms shared
+    between the legs.
+    """
+    ratio = 10 ** ((link.pad_db or 0.0) / 20)
+    impedance_ohm = link.pad_impedance_ohm or 600.0
+    arm_ohm = impedance_ohm * (ratio - 1) / (ratio + 1) / 2
+    shunt_ohm = 2 * impedance_ohm * ratio / (ratio**2 - 1)
+    middle: dict[Leg, str] = {leg: f"pad {name} {channel} {leg}" for leg in LEGS}
+    for leg in LEGS:
+        for end in ends[leg]:
+            yield Element(a=end, b=middle[leg], value=arm_ohm * within(link.tolerance, rng))
+    yield Element(a=middle["hot"], b=middle["cold"], value=shunt_ohm * within(link.tolerance, rng))

@@ -1,0 +1,305 @@
+"""The one physical world behind the simulator's instruments.
+
+Instruments change it (a generator's output, the supply, the switchboard's channels), people change it through
+the control port (leads, the unit), and the scope asks what stood at its inputs between two instants. Relays
+move in time; between two movements the circuit is in steady state at every tone (quasi-static).
+"""
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.job import Job
+from harness.errors import UsageError
+from simulator import lines, wiring
+from simulator.circuit import Network
+from simulator.clock import Clock
+from simulator.faults import Wrong
+from simulator.lines import SupplySetting, SupplyState
+from simulator.motion import MEMORY_S, REST, Motion
+from simulator.seeds import generator_for, seed_of
+from simulator.unit import Built, build
+
+BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
+AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
+FLATNESS_CORNER_HZ = 200e3
+CLOCK_ERROR = 20e-6  # generator's clock against the scope's
+HUM_HZ = (50.0, 150.0, 250.0)
+HUM_V = (0.25e-3, 0.08e-3, 0.04e-3)  # peak, on every lead
+HUM_DIFFERENCE = 0.05  # between leads
+HUM_OPEN = 4.0  # times more on an input that nothing holds
+
+
+@dataclass(frozen=True, kw_only=True)
+class Output:
+    """One output of the generator, as it was set; open-circuit volts, before its errors."""
+
+    on: bool = False
+    frequency_hz: float = 1000.0
+    amplitude_vpp: float = 0.1
+    offset_v: float = 0.0
+    phase_deg: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stretch:
+    """What stands at the scope's inputs from `start_s` until the next stretch.
+
+    volts(t) = constant_v + Re sum(phasors[:, k] exp(2j pi tones_hz[k] t)), t in simulated seconds;
+    constant_v has shape (inputs,), phasors (inputs, tones).
+    """
+
+    start_s: float
+    tones_hz: tuple[float, ...]
+    constant_v: NDArray[np.float64]
+    phasors: NDArray[np.complex128]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Scene:
+    """Everything but the contacts, from `start_s` on."""
+
+    start_s: float
+    outputs: tuple[Output, ...]
+    network: Network
+    hookup: Hookup | None
+    built: Built
+
+
+class World:
+    """A bench and the unit on it. Every public method takes the world's lock."""
+
+    def __init__(
+        self,
+        job: Job,
+        clock: Clock,
+        *,
+        serial: str,
+        wrong: Wrong,
+        bench_seed: int,
+        inputs: int = 4,
+        outputs: int = 2,
+    ) -> None:
+        self.lock = threading.RLock()
+        self.clock = clock
+        self.inputs = inputs
+        self._job = job
+        self._bench_seed = bench_seed
+        probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
+        self.probe = probe if probe in wiring.PROBES else 1.0
+        self._feeds = (job.bench.generator.hot, job.bench.generator.cold) if job.bench is not None else (1, 2)
+        self._channels: frozenset[int] = frozenset()
+        self._by_hand: str | None = None
+        self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
+        self._latest_s = 0.0
+        rng = generator_for("generator", bench_seed)
+        self._clock_error = CLOCK_ERROR * rng.uniform(-1, 1)
+        self._amplitude_error = AMPLITUDE_ERROR * rng.uniform(-1, 1, outputs)
+        self._flatness_error = FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
+        self._phase_error = np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
+        self._offset_error_v = OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
+        hum = generator_for("hum", bench_seed)
+        common = np.array(HUM_V) * np.exp(2j * np.pi * hum.uniform(size=3))
+        spread = 1 + HUM_DIFFERENCE * hum.uniform(-1, 1, (inputs, 3))
+        self._hum = common * spread
+        self._fit(serial, wrong)
+        self._scenes = [self._scene(0.0, tuple(Output() for _ in range(outputs)))]
+
+    # --- what instruments do ---
+    def set_output(self, number: int, output: Output) -> None:
+        """Set one output of the generator, from now on."""
+        with self.lock:
+            outputs = list(self._scenes[-1].outputs)
+            outputs[number - 1] = output
+            self._change(self._instant(), tuple(outputs))
+
+    def set_supply(self, setting: SupplySetting) -> None:
+        """Set the relay supply; coils follow at once."""
+        with self.lock:
+            self._supply = setting
+            self._move_relays(self._instant())
+
+    def supply(self) -> SupplyState:
+        """What the relay supply does now."""
+        with self.lock:
+            return lines.supply_state(self._job.module, self._built, self._supply, self._lines())
+
+    def set_channels(self, closed: frozenset[int]) -> None:
+        """Close exactly these channels of the switchboard, after its own delay."""
+        with self.lock:
+            self._channels = closed
+            instant_s = self._instant(BOARD_DELAY_S)
+            self._move_relays(instant_s)
+            self._change(instant_s, self._scenes[-1].outputs)
+
+    # --- what hands do ---
+    def move_leads(self, hookup: str) -> None:
+        """Make a hookup by hand. Raises UsageError if the fixture has none of that name."""
+        known = [h.name for h in self._job.fixture.hookups]
+        if hookup not in known:
+            raise UsageError(f"no hookup {hookup!r}; the fixture has: {', '.join(known)}")
+        with self.lock:
+            self._by_hand = hookup
+            self._change(self._instant(), self._scenes[-1].outputs)
+
+    def place_unit(self, serial: str, wrong: Wrong) -> None:
+        """Put another unit into the fixture, its relays at rest."""
+        with self.lock:
+            self._fit(serial, wrong)
+            instant_s = self._instant()
+            self._scenes = [self._scene(instant_s, self._scenes[-1].outputs)]
+            self._move_relays(instant_s)
+
+    # --- what the scope sees ---
+    def stretches(self, start_s: float, end_s: float) -> list[Stretch]:
+        """What stands at the scope's inputs, from `start_s` up to `end_s`, cut wherever it changes."""
+        with self.lock:
+            scenes = self._scenes_between(start_s, end_s)
+            moves = sorted(
+                (instant_s, relay, pole, position)
+                for relay, motion in enumerate(self._motions)
+                for instant_s, pole, position in motion.changes(start_s, end_s)
+            )
+            positions = [list(motion.at(start_s)) for motion in self._motions]
+            result: list[Stretch] = []
+            cuts = sorted({start_s, *(s.start_s for s in scenes[1:]), *(move[0] for move in moves)})
+            next_move, scene = 0, 0
+            for cut_s in cuts:
+                while scene + 1 < len(scenes) and scenes[scene + 1].start_s <= cut_s:
+                    scene += 1
+                while next_move < len(moves) and moves[next_move][0] <= cut_s:
+                    _, relay, pole, position = moves[next_move]
+                    positions[relay][pole] = position
+                    next_move += 1
+                result.append(self._stretch(cut_s, scenes[scene], positions))
+            return result
+
+    # --- inside ---
+    def _fit(self, serial: str, wrong: Wrong) -> None:
+        self._built = build(self._job.module, serial, wrong.damage)
+        self._plugs = wrong.plugs
+        self._networks: dict[str | None, Network] = {}
+        self._motions = [
+            Motion(
+                timing,
+                position=self._built.held.get(relay.name, REST),
+                seed=seed_of("motion", serial, relay.name),
+            )
+            for relay, timing in zip(self._job.module.relays, self._built.timings, strict=True)
+        ]
+
+    def _instant(self, delay_s: float = 0.0) -> float:
+        """Now, and never before what has been decided already."""
+        self._latest_s = max(self._latest_s, self.clock.now() + delay_s)
+        return self._latest_s
+
+    def _lines(self) -> frozenset[str]:
+        closed = frozenset(
+            line for line, channel in self._job.fixture.lines.items() if channel in self._channels
+        )
+        return lines.energised(self._job.module, self._built, closed)
+
+    def _move_relays(self, instant_s: float) -> None:
+        energised = self._lines()
+        state = lines.supply_state(self._job.module, self._built, self._supply, energised)
+        for relay, motion in zip(self._job.module.relays, self._motions, strict=True):
+            target = lines.position(
+                relay,
+                self._built,
+                voltage_v=state.voltage_v,
+                nominal_v=self._job.module.supply.voltage_v,
+                lines=energised,
+                now=motion.target,
+            )
+            motion.command(instant_s, target)
+
+    def _hookup(self) -> Hookup | None:
+        """The hookup that is made: all its channels closed and no other's; else the one made by hand."""
+        selected = [
+            hookup
+            for hookup in self._job.fixture.hookups
+            if hookup.select and self._channels.issuperset(hookup.select)
+        ]
+        if selected:
+            return selected[0] if len(selected) == 1 else None
+        return next((h for h in self._job.fixture.hookups if h.name == self._by_hand), None)
+
+    def _scene(self, start_s: float, outputs: tuple[Output, ...]) -> _Scene:
+        hookup = self._hookup()
+        name = None if hookup is None else hookup.name
+        if name not in self._networks:
+            self._networks[name] = Network(
+                wiring.connect(
+                    self._job.module,
+                    self._job.fixture,
+                    self._built,
+                    plugs=self._plugs,
+                    hookup=hookup,
+                    leads=wiring.Leads(inputs=self.inputs, probe=self.probe, seed=self._bench_seed),
+                )
+            )
+        return _Scene(
+            start_s=start_s,
+            outputs=outputs,
+            network=self._networks[name],
+            hookup=hookup,
+            built=self._built,
+        )
+
+    def _change(self, instant_s: float, outputs: tuple[Output, ...]) -> None:
+        scene = self._scene(instant_s, outputs)
+        if replace(scene, start_s=0.0) == replace(self._scenes[-1], start_s=0.0):
+            return
+        self._scenes.append(scene)
+        old_s = instant_s - MEMORY_S
+        while len(self._scenes) > 1 and self._scenes[1].start_s < old_s:
+            del self._scenes[0]
+
+    def _scenes_between(self, start_s: float, end_s: float) -> Sequence[_Scene]:
+        first = max((i for i, s in enumerate(self._scenes) if s.start_s <= start_s), default=0)
+        return [s for i, s in enumerate(self._scenes) if i >= first and (i == first or s.start_s < end_s)]
+
+    def _stretch(self, start_s: float, scene: _Scene, positions: list[list[int]]) -> Stretch:
+        closed = _closed(scene.built, positions)
+        fed = [scene.outputs[number - 1] for number in self._feeds]
+        on = tuple(output.on for output in fed)
+        still = scene.network.solve(closed, on, 0.0).real
+        constant_v = still[:, -1].copy()
+        tones: dict[float, NDArray[np.complex128]] = {}
+        for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True)):
+            if not output.on:
+                continue
+            constant_v += still[:, column] * (output.offset_v + self._offset_error_v[number - 1])
+            transfer = scene.network.solve(closed, on, output.frequency_hz)[:, column]
+            true_hz = output.frequency_hz * (1 + self._clock_error)
+            silent = np.zeros(self.inputs, dtype=np.complex128)
+            tones[true_hz] = tones.get(true_hz, silent) + transfer * self._phasor(number - 1, output)
+        hum = self._hum if scene.hookup is not None else HUM_OPEN * self._hum
+        return Stretch(
+            start_s=start_s,
+            tones_hz=(*tones, *HUM_HZ),
+            constant_v=constant_v,
+            phasors=np.column_stack([*tones.values(), hum]),
+        )
+
+    def _phasor(self, index: int, output: Output) -> complex:
+        """An output's e.m.f. with its errors; the phase of a sine, not of a cosine."""
+        tilt = output.frequency_hz**2 / (output.frequency_hz**2 + FLATNESS_CORNER_HZ**2)
+        gain = (1 + self._amplitude_error[index]) * (1 + self._flatness_error[index] * tilt)
+        phase = np.deg2rad(output.phase_deg) + self._phase_error[index] - np.pi / 2
+        return complex(output.amplitude_vpp / 2 * gain * np.exp(1j * phase))
+
+
+def _closed(built: Built, positions: list[list[int]]) -> NDArray[np.bool_]:
+    """Which contacts are closed, welded and broken ones included."""
+    where = [positions[relay][pole] for relay, pole in built.poles]
+    for pole, position in built.pole_held.items():
+        where[pole] = position
+    closed = np.array([where[pole] == throw for pole, throw in built.throws], dtype=np.bool_)
+    closed[list(built.always_closed)] = True
+    closed[list(built.always_open)] = False
+    return closed
