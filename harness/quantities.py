@@ -1,4 +1,4 @@
-"""Quantities as people write them ("+4 dBu", "50 mohm") and as floats in SI; and back, for screens and reports.
+"""Quantities as people write them ("+4 dBu", "50 mohm") and as floats in SI; and back, for people.
 
 One scale per quantity inside: hertz, volts, volts RMS, ohms, seconds, farads, amperes, decibels, degrees, and
 fractions (2 % is 0.02). Zero, negative, infinite and undefined numbers are refused where they mean nothing.

@@ -14,8 +14,9 @@ def check_lines_used(source: Source, names: Names) -> None:
     """Note every line that is no relay's; a misspelt line elsewhere is reported there and not again here."""
     used = set()
     for value in source.entries("relay"):
-        if isinstance(value, dict):
-            used |= {str(value[which]) for which in ("line", "set_line", "reset_line") if which in value}
+        if not isinstance(value, dict) or not {"line", "set_line", "reset_line"} & value.keys():
+            return  # that relay is told of already, and its line may be any
+        used |= {str(value[which]) for which in ("line", "set_line", "reset_line") if which in value}
     meant = {nearest(line, names.lines) for line in used if line not in names.lines}
     for line in names.lines:
         if line not in used and line not in meant:

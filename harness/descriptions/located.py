@@ -49,14 +49,14 @@ def read_located(text: str) -> Located:
     """Read TOML text. Raises TomlSyntaxError with the line where it stops making sense."""
     try:
         values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        return Located(values=values, lines=_Walk(text).lines())
+    except ValueError as error:  # TOMLDecodeError, or Python's own limit on the digits of a number
         place = _ERROR_PLACE.search(str(error))
         last = text.rstrip().count("\n") + 1
         message = _ERROR_PLACE.sub("", str(error)).removesuffix(" (at end of document)")
         raise TomlSyntaxError(message, int(place[1]) if place else last) from None
     except RecursionError:
         raise TomlSyntaxError("brackets nested too deep", None) from None
-    return Located(values=values, lines=_Walk(text).lines())
 
 
 @dataclass

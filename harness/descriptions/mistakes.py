@@ -73,7 +73,15 @@ class Source:
         try:
             return model.model_validate(value)
         except ValidationError as error:
-            for detail in error.errors(include_url=False):
+            details = error.errors(include_url=False)
+            meant = {
+                (*detail["loc"][:-1], nearest(str(detail["loc"][-1]), _fields(model, detail["loc"][:-1])))
+                for detail in details
+                if detail["type"] == "extra_forbidden"
+            }
+            for detail in details:
+                if detail["type"] == "missing" and detail["loc"] in meant:
+                    continue  # told as the misspelt key that it is
                 place = (*key, *detail["loc"])
                 self.wrong(place, _message(detail, model), missing=detail["type"] == "missing")
             return None

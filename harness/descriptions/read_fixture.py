@@ -18,17 +18,9 @@ from harness.descriptions.schema import (
     RawLinkLegs,
     RawPlug,
     RawTermination,
-    Table,
-    TerminationOrText,
 )
 
 TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup")
-
-
-class _Load(Table):
-    """One line of [loads], so that its text or table is read like any other termination."""
-
-    load: TerminationOrText
 
 
 def read_fixture(source: Source, names: Names) -> tuple[Fixture | None, tuple[Hookup, ...]]:
@@ -90,12 +82,8 @@ def _loads(source: Source, names: Names) -> Mapping[str, Termination]:
     for net, value in source.table("loads").items():
         key: Key = ("loads", net)
         _known_port(source, net, key, names)
-        # The wrapper's own key stands nowhere in the file; the place falls back to the load itself.
-        raw = source.read(_Load, {"load": value}, key) if not isinstance(value, dict) else None
-        part = (
-            raw.load if raw else source.read(RawTermination, value, key) if isinstance(value, dict) else None
-        )
-        load = _termination(source, part, key)
+        table = value if isinstance(value, dict) else {"across": value}
+        load = _termination(source, source.read(RawTermination, table, key), key)
         if load:
             loads[net] = load
     return loads
@@ -132,10 +120,8 @@ def _links(source: Source, names: Names) -> Mapping[str, Link]:
         links[name] = _link(name, raw, legs, plugs.get(raw.plug or ""), names)
     for name in source.table("plugs"):
         if name not in wanted:
-            used = [plug for plug in wanted if isinstance(plug, str)]
-            source.wrong(
-                ("plugs", name), "no link uses this plug; " + unknown("link", name, used, where="links")
-            )
+            used = ", ".join(plug for plug in wanted if isinstance(plug, str)) or "none"
+            source.wrong(("plugs", name), f"no link says that it uses this plug; those used are {used}")
     return links
 
 
@@ -216,6 +202,8 @@ def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Ho
         _check_leads(source, raw, key)
         drive = _port(source, raw.drive, (*key, "drive"), names, names.with_role("input"))
         views = [_port(source, view, (*key, "view", i), names, None) for i, view in enumerate(raw.view)]
+        if (drive is None and not raw.through) or None in views:
+            continue
         hookups[key] = Hookup(
             name=raw.name,
             through=raw.through,

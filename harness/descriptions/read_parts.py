@@ -6,7 +6,7 @@ from typing import Literal
 from harness.descriptions.located import Key
 from harness.descriptions.mistakes import Source, unknown
 from harness.descriptions.module import GROUND, LEGS, Amplifier, Part, Pole, Relay, RelayType
-from harness.descriptions.names import Names
+from harness.descriptions.names import Names, nearest
 from harness.descriptions.schema import (
     RawAmplifier,
     RawCapacitor,
@@ -32,13 +32,14 @@ def _owners(
         soldered.take_name(raw.name, (*key, "name"))
         yield None, raw.name, (*key, "name")
     elif raw.names is not None:
+        meant = {nearest(channel, channels) for channel in raw.names if channel not in channels}
         for channel, name in raw.names.items():
             if channel not in channels:
                 source.wrong((*key, "names", channel), unknown("channel", channel, channels, where="module"))
             else:
                 soldered.take_name(name, (*key, "names", channel))
                 yield channel, name, (*key, "names", channel)
-        if absent := [channel for channel in channels if channel not in raw.names]:
+        if absent := [channel for channel in channels if channel not in {*raw.names, *meant}]:
             source.wrong((*key, "names"), f"no part for channel {', '.join(absent)}")
 
 

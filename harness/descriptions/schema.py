@@ -76,7 +76,7 @@ def _listed(value: object) -> object:
 
 
 def _across(value: object) -> object:
-    return {"across": value} if isinstance(value, str) else value
+    return value if isinstance(value, dict) else {"across": value}
 
 
 Frequency = Annotated[float, InQuantity("frequency")]
