@@ -283,6 +283,8 @@ class VisaWire:
 
 
 def _block_of(message: bytes, expected: int | None) -> bytearray:
+    if message[:2] == b"#0" and expected is None:  # of indefinite length: the message's end is the block's
+        return bytearray(message[2:].removesuffix(b"\n"))
     digits = block_digits(message[:2])
     length = block_length(message[2 : 2 + digits], expected)
     data, end = message[2 + digits : 2 + digits + length], message[2 + digits + length :]

@@ -1,4 +1,4 @@
-"""Real servers on loopback for the drivers' tests: threads, port 0. What they say is a script for each connection."""
+"""Real servers on loopback for the drivers' tests: threads, port 0, a script for each connection."""
 
 import contextlib
 import socket

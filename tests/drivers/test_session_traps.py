@@ -1,7 +1,7 @@
 """What goes wrong on a wire: each trap gives the error that belongs to it, in time, and never a wrong answer.
 
-The traps are those that were reproduced with pyvisa-py 0.8.1 on raw sockets before the project began. After each,
-the session refuses to go on until it is reopened, and the next answer belongs to its question.
+The traps are those that were reproduced with pyvisa-py 0.8.1 on raw sockets before the project began. After
+each, the session refuses to go on until it is reopened, and the next answer belongs to its question.
 """
 
 import signal
@@ -173,6 +173,11 @@ def test_a_host_that_does_not_exist_says_so() -> None:
         Session("TCPIP::no-such-host.invalid::5025::SOCKET", instrument="supply")
 
 
+def write_for_ever(session: Session) -> None:
+    while True:
+        session.write("DATA " + "0" * 1_000_000)
+
+
 def test_a_peer_that_does_not_read_cannot_hang_a_write() -> None:
     def deaf(connection: Connection) -> None:
         connection.link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
@@ -182,8 +187,7 @@ def test_a_peer_that_does_not_read_cannot_hang_a_write() -> None:
         session = Session(served.address, instrument="generator", timeout_s=TIMEOUT_S)
         begun = time.monotonic()
         with pytest.raises(BenchTimeout, match="does not take what is sent"):
-            for _ in range(1000):
-                session.write("DATA " + "0" * 1_000_000)
+            write_for_ever(session)
         assert session.dirty
         assert time.monotonic() - begun < 60 * SLACK_S
         session.close()
@@ -210,6 +214,12 @@ def test_what_is_no_number_is_refused(answer: bytes) -> None:
         session.close()
 
 
+def write_group(session: Session, *commands: str) -> None:
+    with session.group():
+        for command in commands:
+            session.write(command)
+
+
 def errors_in_queue(count: int) -> Callable[[Connection], None]:
     queue = [f'-{222 if n % 2 else 113},"Error {n}"'.encode() for n in range(count)]
 
@@ -229,9 +239,7 @@ def errors_in_queue(count: int) -> Callable[[Connection], None]:
 def test_an_empty_error_queue_is_silence() -> None:
     with peer(errors_in_queue(0)) as served:
         session = Session(served.address, instrument="scope")
-        with session.group():
-            session.write("A 1")
-            session.write("B 2")
+        write_group(session, "A 1", "B 2")
         assert served.heard == [b"A 1", b"B 2", b"SYSTem:ERRor?"]
         session.close()
 
@@ -239,9 +247,8 @@ def test_an_empty_error_queue_is_silence() -> None:
 def test_an_instruments_error_carries_the_commands_of_its_group() -> None:
     with peer(errors_in_queue(1)) as served:
         session = Session(served.address, instrument="scope")
-        with pytest.raises(InstrumentError) as caught, session.group():
-            session.write("A 1")
-            session.write("B 2")
+        with pytest.raises(InstrumentError) as caught:
+            write_group(session, "A 1", "B 2")
         assert str(caught.value) == (
             f"scope at {served.address}: reports -113,\"Error 0\" (command 'A 1 | B 2')"
         )

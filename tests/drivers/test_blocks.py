@@ -1,0 +1,121 @@
+"""Definite-length blocks (IEEE 488.2, 8.7.9) over a real socket, whole or not at all."""
+
+import time
+
+import pytest
+
+from drivers.session import Session
+from drivers.waveform import parse_preamble
+from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
+from tests.drivers.peers import Connection, peer
+from tests.drivers.test_session_traps import instrument
+
+TIMEOUT_S = 0.3
+
+
+def read(
+    answer: bytes, *, close: bool = False, expected: int | None = None, terminated: bool = True
+) -> bytes:
+    """What `query_block` makes of an answer; the next question must get its own answer either way."""
+
+    def give(connection: Connection) -> None:
+        connection.send(answer)
+        if close:
+            connection.link.close()
+
+    with peer(instrument(give)) as served:
+        session = Session(served.address, instrument="scope", timeout_s=TIMEOUT_S)
+        session.start()
+        begun = time.monotonic()
+        try:
+            return bytes(session.query_block("TRAP?", expected=expected, terminated=terminated))
+        finally:
+            assert time.monotonic() - begun < TIMEOUT_S + 0.7
+            if session.dirty:
+                with pytest.raises(Desynchronised):
+                    session.query("NEXT?")
+                session.resync()
+            assert session.query("NEXT?") == "answer to NEXT?"
+            session.close()
+
+
+@pytest.mark.parametrize(
+    ("answer", "data", "source"),
+    [
+        (b"#15hello\n", b"hello", "check-values 7.3"),
+        (b"#3005a\nb;c\n", b"a\nb;c", "check-values 7.3: a line feed inside"),
+        (b"#10\n", b"", "check-values 7.3: an empty block"),
+        (b"#9000000005\x00\x01\x02\x03\x04\n", bytes(range(5)), "check-values 7.3: nine digits, zero padded"),
+        (b"#41024" + bytes(1024) + b"\n", bytes(1024), "check-values 7.3: four digits"),
+        (b"#210" + b"\n" * 10 + b"\n", b"\n" * 10, "nothing but line feeds"),
+        (b"#3256" + bytes(range(256)) + b"\n", bytes(range(256)), "every byte there is"),
+        (b"#15hello\r\n", b"hello", "CR LF behind the block"),
+        (b"#15hello\n\0\0", b"hello", "NULs behind the line feed"),
+    ],
+)
+def test_a_block_is_its_bytes(answer: bytes, data: bytes, source: str) -> None:
+    assert read(answer) == data
+
+
+@pytest.mark.parametrize(
+    ("answer", "expected", "message", "source"),
+    [
+        (b"#9000000004\x00\x01\x02", BenchTimeout, "3 of 4 bytes of the block arrived", "check-values 7.3"),
+        (b"#A1x\n", BadReply, "expected a block of data", "check-values 7.3"),
+        (b"#0abc\n", BadReply, "indefinite length", "check-values 7.3, on an interface without END"),
+        (b"#15hello", BenchTimeout, "the block is whole", "no line feed"),
+        (b"#15hello there\n", BadReply, "expected a line feed behind a block of 5 bytes", "a byte too many"),
+        (b"#1", BenchTimeout, "0 of 1 bytes of the length", "header cut off"),
+        (b"#2x5hello\n", BadReply, "expected the length of a block in digits", "a wrong digit"),
+        (b"1,2,3\n", BadReply, "expected a block of data", "text in place of a block"),
+        (b"\xff#15hello\n", BadReply, "expected a block of data", "a garbage byte before it"),
+    ],
+)
+def test_what_is_no_whole_block_is_refused(
+    answer: bytes, expected: type[BenchError], message: str, source: str
+) -> None:
+    with pytest.raises(expected, match=message):
+        read(answer)
+
+
+def test_a_peer_that_closes_inside_a_block_is_told_from_a_slow_one() -> None:
+    with pytest.raises(LinkLost, match="3 of 9 bytes of the block had arrived"):
+        read(b"#19abc", close=True)
+
+
+def test_a_block_of_another_length_than_asked_for_is_refused_by_its_header() -> None:
+    with pytest.raises(BadReply, match="expected a block of 6 bytes, and the instrument announces 5"):
+        read(b"#15hello\n", expected=6)
+
+
+def test_an_instrument_may_be_said_to_send_no_line_feed() -> None:
+    assert read(b"#15hello", terminated=False) == b"hello"
+
+
+def test_a_block_that_drips_is_read_to_its_end() -> None:
+    def drip(connection: Connection) -> None:
+        for byte in b"#3100" + bytes(range(100)) + b"\n":
+            connection.send(bytes([byte]))
+
+    with peer(instrument(drip)) as served:
+        session = Session(served.address, instrument="scope")
+        session.start()
+        assert session.query_block("TRAP?") == bytes(range(100))
+        session.close()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0,0,100,1,1e-6,0,0,0.01,0",  # nine fields
+        "0,0,100,1,1e-6,0,0,0.01,0,128,7",  # eleven
+        "0,0,100.5,1,1e-6,0,0,0.01,0,128",  # half a point
+        "0,0,100,1,0,0,0,0.01,0,128",  # no time
+        "0,0,100,1,1e-6,0,0,-0.01,0,128",  # upside down
+        "0,0,100,1,1e-6,0,0,nan,0,128",
+        "0,0,many,1,1e-6,0,0,0.01,0,128",
+    ],
+)
+def test_a_preamble_that_cannot_be_right_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match=r"fields|whole number|above zero|finite|could not convert"):
+        parse_preamble(text)
