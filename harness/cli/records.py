@@ -90,8 +90,10 @@ def _print_units(found: "Sequence[UnitSummary]") -> None:
         typer.echo("No unit has been run yet.")
         return
     table = Table(box=SIMPLE_HEAD, pad_edge=False)
-    for heading in ("Serial", "Part", "Verdict", "Run", "Runs", "Passed", "Started (UTC)", ""):
-        table.add_column(heading, justify="right" if heading in ("Run", "Runs", "Passed") else "left")
+    for heading in ("Serial", "Part"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("Verdict", "Run", "Runs", "Started (UTC)", ""):
+        table.add_column(heading, no_wrap=True)
     for unit in found:
         table.add_row(
             _printable(unit.serial),
@@ -99,7 +101,6 @@ def _print_units(found: "Sequence[UnitSummary]") -> None:
             unit.latest_outcome.upper(),
             str(unit.latest_run),
             str(unit.runs),
-            str(unit.passes),
             f"{unit.latest_started:%Y-%m-%d %H:%M}",
             "simulated" if unit.simulated else "",
         )
@@ -146,7 +147,8 @@ def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every:
         table.add_column(heading, overflow="fold")
     for reading in chosen:
         words = describe(reading)
-        place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
+        tone = words.tone.replace(" ", "\N{NO-BREAK SPACE}")
+        place = " ".join(part for part in (reading.state, reading.where, tone) if part)
         about = [f"{reading.check}: {place}", reading.reason]
         if budget:
             about += [f"  {part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]

@@ -1,1 +1,1 @@
-"""Records to pages."""
+"""Records to read: one HTML file for a run, and readings in words."""

@@ -151,10 +151,10 @@ class _Writer:
         return text.removeprefix("-") if float(text) == 0 else text
 
     def _decimals(self) -> int:
-        """Two digits of the uncertainty; where it is not known or very small, what a bench shows."""
+        """Two digits of the uncertainty, and no more than a bench shows."""
         scaled = (self._half or 0.0) / self._factor
         wanted = 1 - math.floor(math.log10(scaled)) if scaled > 0 else 2
-        return min(max(wanted, 0), 4)
+        return min(max(wanted, 0), 3)
 
     def _prefix(self) -> tuple[float, str]:
         reading = self._reading

@@ -1,0 +1,172 @@
+"""Write the report of a run: one HTML file that needs no network, no script and nothing beside it."""
+
+import base64
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.errors import RecordsError
+from harness.reading import Reading
+from harness.records.run import RunRecord
+from harness.report import notes, words
+from harness.report.matrix import make_matrix
+from harness.roles import Capture
+
+FEW_READINGS = 400
+"""Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
+
+_FIRST_LOOK = 12
+_PICTURES = 8
+_WINDOW_PERIODS = 6
+
+_SYMBOLS = {
+    "pass": "✓",
+    "fail": "✕",
+    "unproven": "?",
+    "missing": "∅",
+    "stopped": "■",
+    "interrupted": "■",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """A reading with its words and its place in the run."""
+
+    index: int
+    reading: Reading
+    words: words.Words
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """A waveform as a data address, and the readings that it belongs to."""
+
+    address: str
+    text: str
+    rows: tuple[Row, ...]
+    clipped: tuple[int, ...]  # inputs
+
+
+def write_report(
+    run: RunRecord, readings: Sequence[Reading], waveforms: Mapping[int, Capture], path: Path
+) -> None:
+    """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
+
+    waveforms: kept captures by the number of their acquisition, as the records give them.
+    """
+    text = render_report(run, readings, waveforms)
+    unfinished = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unfinished.write_text(text, encoding="utf-8")
+        os.replace(unfinished, path)
+    except OSError as error:
+        raise RecordsError(
+            f"{path}: the report can't be written: {error.strerror or error}. The run is safe in the "
+            "records; see to the disk or the folder"
+        ) from error
+
+
+def render_report(run: RunRecord, readings: Sequence[Reading], waveforms: Mapping[int, Capture]) -> str:
+    """Make the report's HTML."""
+    import jinja2
+
+    here = Path(__file__).parent
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(here),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["minus"] = _minus
+    rows = [
+        Row(index=index, reading=reading, words=words.describe(reading))
+        for index, reading in enumerate(readings)
+    ]
+    by_identity = {id(row.reading): row for row in rows}
+    concerns = [by_identity[id(reading)] for reading in words.worst_first(readings)]
+    not_passed = sum(reading.verdict != "pass" for reading in readings)
+    return environment.get_template("report.html").render(
+        style=(here / "report.css").read_text(encoding="utf-8"),
+        run=run,
+        header=run.header,
+        symbols=_SYMBOLS,
+        verdict_order=words.VERDICT_ORDER,
+        meaning=words.OUTCOME_MEANS[run.outcome],
+        matrix=make_matrix(readings),
+        first_look=concerns[: max(_FIRST_LOOK, min(not_passed, 4 * _FIRST_LOOK))],
+        not_passed=not_passed,
+        checks=_by_check(rows),
+        everything_open=len(readings) <= FEW_READINGS,
+        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
+        pictures=_pictures(concerns, waveforms),
+        kept_waveforms=len(waveforms),
+        routes=_routes(readings),
+        decision=notes.DECISIONS[run.header.decision],
+        cautions=notes.CAUTIONS,
+        not_claimed=notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+    )
+
+
+def _minus(text: Any) -> str:
+    """Write numbers with a true minus sign."""
+    return str(text).replace("-", "−")
+
+
+def _by_check(rows: Sequence[Row]) -> dict[str, list[Row]]:
+    checks: dict[str, list[Row]] = {}
+    for row in rows:
+        checks.setdefault(row.reading.check, []).append(row)
+    return checks
+
+
+def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
+    """Routes in words by state, each with the places that it leads to."""
+    routes: dict[str, dict[tuple[str, str], None]] = {}
+    for reading in readings:
+        if reading.route:
+            pair = f"{reading.channel}.{reading.port.partition('.')[0]}"
+            routes.setdefault(reading.state, {})[pair, reading.route] = None
+    return {state: list(places) for state, places in routes.items()}
+
+
+def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list[Picture]:
+    """Draw the kept waveforms of readings that did not pass, the worst first."""
+    from harness.report.pictures import draw_waveform
+
+    wanted: dict[int, list[Row]] = {}
+    for row in concerns:
+        if row.reading.verdict != "pass":
+            for acquisition in row.reading.acquisitions:
+                if acquisition in waveforms:
+                    wanted.setdefault(acquisition, []).append(row)
+    pictures = []
+    for acquisition, rows in list(wanted.items())[:_PICTURES]:
+        capture = waveforms[acquisition]
+        tones = [row.reading.frequency_hz for row in rows if row.reading.frequency_hz]
+        length_s = capture.interval_s * capture.volts.shape[1]
+        svg = draw_waveform(capture, window_s=_WINDOW_PERIODS / tones[0] if tones else length_s)
+        pictures.append(
+            Picture(
+                address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
+                text=_picture_text(capture),
+                rows=tuple(rows),
+                clipped=tuple(
+                    number for number, count in zip(capture.inputs, capture.clipped, strict=True) if count
+                ),
+            )
+        )
+    return pictures
+
+
+def _picture_text(capture: Capture) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    swings = ", ".join(
+        f"input {number} {volts.max() - volts.min():.3g} V peak to peak"
+        for number, volts in zip(capture.inputs, capture.volts, strict=True)
+    )
+    return f"Voltage over time: {swings}"
