@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from math import sqrt
 
 from harness.circuit.elements import (
-    CONNECTOR_OHM,
+    JOINT_OHM,
     THROUGH,
     AmplifierLeg,
     BenchImpedances,
@@ -98,7 +98,7 @@ def contacts(module: Module, state: State) -> Iterator[Element]:
                     kind="contact",
                     a=pole.common,
                     b=far,
-                    resistance_ohm=kind.contact_ohm if closed else None,
+                    resistance_ohm=max(kind.contact_ohm, JOINT_OHM) if closed else None,
                     capacitance_f=0.0 if closed else kind.off_capacitance_f,
                     resistance_spread_ohm=spread_ohm if closed else 0.0,
                     conducts=closed,
@@ -158,7 +158,7 @@ def _connectors(module: Module) -> Iterator[Element]:
         for port in module.ports:
             for leg in LEGS:
                 node = node_name(channel, port.net, leg)
-                yield resistor(f"connector {node}", "connector", node, pin_name(node), CONNECTOR_OHM, 0.0)
+                yield resistor(f"connector {node}", "connector", node, pin_name(node), JOINT_OHM, 0.0)
 
 
 def _amplifier_legs(amplifier: Amplifier) -> Iterator[AmplifierLeg]:

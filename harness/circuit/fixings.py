@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from harness.circuit.elements import BenchImpedances, Element, resistor, terminal
+from harness.circuit.elements import JOINT_OHM, BenchImpedances, Element, resistor, terminal
 from harness.descriptions.fixture import Fixture, Hookup, Link, Termination
 from harness.descriptions.module import GROUND, LEGS, Leg, Module
 
@@ -68,7 +68,7 @@ def link_elements(module: Module, link: Link) -> Iterator[Element]:
             yield from _pad_link(link, channel, place, ends)
         else:
             for leg, (near, far) in ends.items():
-                yield resistor(f"{place}.{leg}", "link", near, far, 0.0, 0.0, part=link.name)
+                yield resistor(f"{place}.{leg}", "link", near, far, JOINT_OHM, 0.0, part=link.name)
 
 
 def _leg_link(link: Link, channel: str, place: str, ends: dict[Leg, tuple[str, str]]) -> Iterator[Element]:

@@ -49,8 +49,10 @@ class Equations:
 
     def matrix(self, frequencies_hz: Sequence[float]) -> Complex:
         """Shape (frequencies, unknowns, unknowns)."""
-        omega = 2 * np.pi * np.asarray(frequencies_hz, dtype=float)
-        return np.asarray(self.conductance + 1j * omega[:, None, None] * self.capacitance)
+        matrix = np.empty((len(frequencies_hz), self.size, self.size), dtype=complex)
+        matrix.real = self.conductance
+        matrix.imag = np.multiply.outer(2 * np.pi * np.asarray(frequencies_hz), self.capacitance)
+        return matrix
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

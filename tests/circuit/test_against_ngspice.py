@@ -1,0 +1,127 @@
+"""Every shipped job, in every state, against ngspice: differential and per leg, at 20 Hz, 1 kHz and 20 kHz.
+
+Within 0.001 dB where the path is made, within 0.1 dB where it is not.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.predict import differential, predict_states
+from harness.descriptions.fixture import Fixture, Hookup, Link
+from harness.descriptions.load import load_job
+from harness.descriptions.module import Amplifier, Module
+from harness.descriptions.state import all_states
+from tests.circuit import boards, spice
+
+SEQUENCES = Path(__file__).parents[2] / "sequences"
+FREQUENCIES_HZ = (20.0, 1e3, 20e3)
+MADE_ABOVE = 1e-6
+NOTHING = 1e-13  # -260 dB: of less than this a differential keeps no digits in any double-precision solver
+BENCH = BenchImpedances()
+JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
+
+
+def compare(
+    module: Module, fixture: Fixture, hookups: list[Hookup], make_block, folder: Path
+) -> tuple[float, float]:
+    """Largest differences in dB, where the path is made and where it is not."""
+    states = [*all_states(module.line_names)]
+    cases = [(hookup, state) for hookup in hookups for state in states]
+    blocks = [make_block(module, fixture, hookup, state, BENCH) for hookup, state in cases]
+    solved = spice.transfers(blocks, FREQUENCIES_HZ, folder)
+    predicted = [
+        [
+            prediction.transfer
+            for hookup in hookups
+            for prediction in predict_states(
+                module, fixture, hookup, states, frequencies_hz=(frequency_hz, frequency_hz), impedances=BENCH
+            )
+        ]
+        for frequency_hz in FREQUENCIES_HZ
+    ]
+    made_db, silent_db = [0.0], [0.0]
+    for case, theirs in enumerate(solved):
+        ours = np.array([row[case] for row in predicted])
+        for a, b in (
+            (ours, theirs),
+            (differential(ours), spice.differential(theirs)),
+        ):
+            assert (np.abs(a[np.abs(b) < NOTHING]) < 2 * NOTHING).all()
+            heard = np.abs(b) >= NOTHING
+            difference_db = np.abs(20 * np.log10(np.abs(a[heard]) / np.abs(b[heard])))
+            made = np.abs(b[heard]) > MADE_ABOVE
+            made_db += difference_db[made].tolist()
+            silent_db += difference_db[~made].tolist()
+    print(
+        f"{len(made_db) - 1} values of made paths within {max(made_db):.1e} dB,",
+        f"{len(silent_db) - 1} of others within {max(silent_db):.1e} dB",
+    )
+    return max(made_db), max(silent_db)
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_a_shipped_job_agrees_with_ngspice_in_every_state(name, tmp_path):
+    job = load_job(SEQUENCES / name)
+    hookups = [hookup for hookup in job.fixture.hookups if hookup.drive is not None]
+    made_db, silent_db = compare(job.module, job.fixture, hookups, spice.described_block, tmp_path)
+    assert made_db < 0.001
+    assert silent_db < 0.1
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_ngspice_solves_the_harness_s_own_elements_alike(name, tmp_path):
+    job = load_job(SEQUENCES / name)
+    hookup = next(hookup for hookup in job.fixture.hookups if hookup.drive is not None)
+    made_db, silent_db = compare(job.module, job.fixture, [hookup], spice.element_block, tmp_path)
+    assert made_db < 0.001
+    assert silent_db < 0.1
+
+
+def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path):
+    """What no shipped job has: an H pad (against an O pad), an amplifier, a capacitor, legs to ground."""
+    pad = Link(
+        name="pad",
+        from_net="a_send",
+        to_net="a_return",
+        legs=None,
+        pad_db=6.0,
+        pad_impedance_ohm=600.0,
+        tolerance=0.01,
+        plug=None,
+    )
+    straight = replace(pad, name="plain", from_net="b_send", to_net="b_return", pad_db=0.0)
+    module = boards.module(
+        ports=("in", "aux", "out", "a_send", "a_return", "b_send", "b_return"),
+        lines=["a", "b"],
+        relays=[
+            boards.change_over("K1", "a", "a_out", "in", "a_return"),
+            boards.change_over("K2", "a", "in", None, "a_send"),
+            boards.change_over("K3", "b", "middle", "a_out", "b_return"),
+            boards.change_over("K4", "b", "a_out", None, "b_send"),
+        ],
+        resistors=boards.in_series("R1", "middle", "amp", 1e3),
+        capacitors=[boards.across_pair("C1", "amp", 10e-9)],
+        amplifiers=[
+            Amplifier(
+                name="U1",
+                channel="left",
+                from_net="amp",
+                to_net="out",
+                gain=-2.0,
+                input_ohm=20e3,
+                output_ohm=100.0,
+                common_mode_rejection_db=60.0,
+            )
+        ],
+    )
+    hookup = boards.hookup(view=["left.out", "left.a_send"], links=["pad", "plain"])
+    fixture = boards.fixture(
+        hookup, loads={"out": boards.each_leg(300)}, undriven=boards.across(600), links=[pad, straight]
+    )
+    made_db, silent_db = compare(module, fixture, [hookup], spice.described_block, tmp_path)
+    assert made_db < 0.001
+    assert silent_db < 0.1

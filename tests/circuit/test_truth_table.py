@@ -1,0 +1,102 @@
+"""The truth table: which rows, from which hookup, and how it is laid out and handed to another program."""
+
+import json
+from dataclasses import replace
+from io import StringIO
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.truth import TruthRow, truth_table
+from harness.cli.table import as_data, as_table
+from harness.descriptions.load import load_job
+from harness.descriptions.state import State, all_states
+from tests.circuit import boards
+
+SEQUENCES = Path(__file__).parents[2] / "sequences"
+REST = State(on=())
+
+
+def rows_of(module, fixture, states=(REST,)):
+    return truth_table(module, fixture, states, frequency_hz=1e3, impedances=BenchImpedances())
+
+
+def test_a_port_is_computed_in_the_first_hookup_that_drives_and_views_it():
+    light, heavy = boards.hookup(view=["left.out"]), boards.hookup(view=["left.out"], links=["load"])
+    first, second = replace(light, name="first"), replace(heavy, name="second")
+    module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
+    fixture = replace(boards.fixture(first), hookups=(first, second))
+    assert [row.hookup for row in rows_of(module, fixture)] == ["first"]
+
+
+def test_an_output_that_nothing_views_is_said_to_be_so():
+    hookup = boards.hookup(view=["left.in"])
+    (row,) = rows_of(boards.module(), boards.fixture(hookup))
+    assert (row.port, row.hookup, row.route, row.gain_db) == ("left.out", None, None, None)
+    assert "not viewed" in printed([row])
+
+
+def test_swapped_legs_are_inverted():
+    hookup = boards.hookup()
+    module = boards.module(
+        resistors=[
+            boards.Part(name=f"R{ours}", a=f"left.in.{ours}", b=f"left.out.{theirs}", value=10, tolerance=0)
+            for ours, theirs in (("hot", "cold"), ("cold", "hot"))
+        ]
+    )
+    (row,) = rows_of(module, boards.fixture(hookup))
+    assert (row.polarity, row.live) == ("inverted", True)
+
+
+def test_a_port_that_nothing_reaches_has_no_level_and_no_polarity():
+    hookup = boards.hookup()
+    (row,) = rows_of(boards.module(), boards.fixture(hookup))
+    assert (row.route, row.live, row.gain_db, row.polarity) == ("silent", False, None, None)
+    assert "nothing" in printed([row])
+
+
+@pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
+def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name):
+    job = load_job(SEQUENCES / name)
+    states = all_states(job.module.line_names)
+    rows = rows_of(job.module, job.fixture, states)
+    drives = {hookup.drive for hookup in job.fixture.hookups if hookup.drive is not None}
+    assert {row.driven for row in rows} == {str(drive) for drive in drives}
+    for driven in drives:
+        assert {row.state for row in rows if row.driven == str(driven)} == {state.name for state in states}
+    assert json.loads(json.dumps(as_data(job, rows)))["rows"][0]["state"] == "rest"
+    text = printed(rows)
+    assert max(map(len, text.splitlines())) <= 80
+    assert "…" not in text
+    assert "\x1b" not in text
+
+
+def test_the_order_of_two_loops_reads_in_the_table():
+    job = load_job(SEQUENCES / "two_loop_switcher")
+    rows = rows_of(job.module, job.fixture, all_states(job.module.line_names))
+    routes = {row.state: row.route for row in rows if (row.driven, row.port) == ("left.in", "left.out")}
+    assert routes["loop_a+loop_b"] == "in > a_send > key_a > a_return > b_send > key_b > b_return > out"
+    assert routes["loop_a+loop_b+swap"] == "in > b_send > key_b > b_return > a_send > key_a > a_return > out"
+
+
+def test_a_long_state_is_folded_after_a_plus():
+    row = TruthRow(
+        driven="left.in",
+        state="db_1+db_2+db_4+db_8+db_16+db_32",
+        port="left.out",
+        hookup="h",
+        route="in > out",
+        live=True,
+        gain_db=-63.0,
+        polarity="normal",
+    )
+    folded = [line.split()[0] for line in printed([row]).splitlines() if "db_" in line]
+    assert folded == ["db_1+db_2+db_4+db_8+", "db_16+db_32"]
+
+
+def printed(rows) -> str:
+    out = StringIO()
+    Console(file=out, width=80).print(as_table(rows))
+    return out.getvalue()
