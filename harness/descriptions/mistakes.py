@@ -61,6 +61,15 @@ class Source:
         self.wrong((name,), f"found one table; expected [[{name}]], which may be repeated")
         return []
 
+    def required(self, model: type[Model], name: str) -> Model | None:
+        """Check a top-level table that must be there; `only_tables` tells of one that is misspelt."""
+        if name in self.located.values:
+            return self.read(model, self.table(name), (name,))
+        others = [key for key in self.located.values if nearest(key, (name,))]
+        if not others:
+            self.wrong((name,), f"missing; expected a table [{name}]", missing=True)
+        return None
+
     def only_tables(self, known: Iterable[str]) -> None:
         """Note every top-level key that this kind of file does not have."""
         names = tuple(known)

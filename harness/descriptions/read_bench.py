@@ -11,11 +11,11 @@ def read_bench(source: Source) -> BenchFile | None:
     """Read bench.toml; notes its mistakes and gives None where there is one."""
     before = len(source.mistakes)
     source.only_tables(("bench", *INSTRUMENTS))
-    bench = source.read(RawBench, source.table("bench"), ("bench",))
-    generator = source.read(RawGenerator, source.table("generator"), ("generator",))
-    oscilloscope = source.read(RawOscilloscope, source.table("oscilloscope"), ("oscilloscope",))
-    supply = source.read(RawSupply, source.table("supply"), ("supply",))
-    switchboard = source.read(RawSwitchboard, source.table("switchboard"), ("switchboard",))
+    bench = source.required(RawBench, "bench")
+    generator = source.required(RawGenerator, "generator")
+    oscilloscope = source.required(RawOscilloscope, "oscilloscope")
+    supply = source.required(RawSupply, "supply")
+    switchboard = source.required(RawSwitchboard, "switchboard")
     if generator and generator.hot == generator.cold:
         source.wrong(
             ("generator", "cold"), f"output {generator.cold} already feeds hot; expected another one"

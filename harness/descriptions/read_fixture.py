@@ -29,7 +29,7 @@ def read_fixture(source: Source, names: Names) -> tuple[Fixture | None, tuple[Ho
     """
     before = len(source.mistakes)
     source.only_tables(TABLES)
-    head = source.read(RawFixture, source.table("fixture"), ("fixture",))
+    head = source.required(RawFixture, "fixture")
     lines = _lines(source, names)
     loads = _loads(source, names)
     undriven = _termination(source, head.undriven_inputs, ("fixture", "undriven_inputs")) if head else None

@@ -36,8 +36,8 @@ def read_module(source: Source, names: Names) -> Module | None:
     before = len(source.mistakes)
     source.only_tables(TABLES)
     soldered = Soldered(source=source, names=names)
-    head = source.read(RawModule, source.table("module"), ("module",))
-    supply = source.read(RawModuleSupply, source.table("supply"), ("supply",))
+    head = source.required(RawModule, "module")
+    supply = source.required(RawModuleSupply, "supply")
     if head:
         _twice(source, head.channels, ("module", "channels"), "channel")
     lines = _lines(source)

@@ -24,7 +24,7 @@ def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | No
     """
     before = len(source.mistakes)
     source.only_tables(TABLES)
-    raw = source.read(RawSequence, source.table("sequence"), ("sequence",))
+    raw = source.required(RawSequence, "sequence")
     states = _states(source, raw.states, names) if raw and names.known else ()
     channels = _channels(source, raw.channels, names) if raw else names.channels
     checks = _checks(source, names, raw.tone if raw else None)
