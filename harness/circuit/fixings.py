@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from harness.circuit.elements import JOINT_OHM, BenchImpedances, Element, resistor, terminal
-from harness.descriptions.fixture import Fixture, Hookup, Link, Termination
+from harness.descriptions.fixture import Fixture, Hookup, Link, PortName, Termination
 from harness.descriptions.module import GROUND, LEGS, Leg, Module
 
 
@@ -21,27 +21,19 @@ def scope_input(place: int, node: str, impedances: BenchImpedances) -> Element:
 
 
 def load_elements(module: Module, fixture: Fixture, hookup: Hookup) -> Iterator[Element]:
-    """What ends the ports: the fixture's loads, and its termination at inputs that nothing drives.
-
-    An input that has a load of its own keeps that one alone.
-    """
+    """What ends the ports: the fixture's loads, and its termination at inputs that nothing drives."""
     for channel in module.channels:
         for net, termination in fixture.loads.items():
-            yield from _termination(module, channel, net, termination)
-        if fixture.undriven_inputs is None:
-            continue
+            yield from _termination(module, "load", PortName(channel=channel, net=net), termination)
         for port in module.ports:
-            driven = hookup.drive is not None and (hookup.drive.channel, hookup.drive.net) == (
-                channel,
-                port.net,
-            )
-            if port.role == "input" and not driven and port.net not in fixture.loads:
-                yield from _termination(module, channel, port.net, fixture.undriven_inputs)
+            place = PortName(channel=channel, net=port.net)
+            if fixture.undriven_inputs is not None and port.role == "input" and place != hookup.drive:
+                yield from _termination(module, "termination", place, fixture.undriven_inputs)
 
 
-def _termination(module: Module, channel: str, net: str, termination: Termination) -> Iterator[Element]:
-    hot, cold = (terminal(module, channel, net, leg) for leg in LEGS)
-    name, tolerance = f"load {channel}.{net}", termination.tolerance
+def _termination(module: Module, what: str, place: PortName, termination: Termination) -> Iterator[Element]:
+    hot, cold = (terminal(module, place.channel, place.net, leg) for leg in LEGS)
+    name, tolerance = f"{what} {place}", termination.tolerance
     if termination.across_ohm is not None:
         yield resistor(name, "load", hot, cold, termination.across_ohm, tolerance)
     if termination.leg_ohm is not None:
