@@ -123,7 +123,7 @@ class PreambleOscilloscope:
                     f"asked for {setting.duration_s:g} s"
                 )
             s_per_div = steps[place]
-        points = math.ceil(setting.samples * s_per_div / wanted_s * (1.0 - SAME))
+        points = max(setting.samples, math.ceil(round(setting.samples * s_per_div / wanted_s, 6)))
         longest = min(profile.record_length_max, *profile.record_lengths[-1:] or (profile.record_length_max,))
         if points > longest:
             raise self._session.error(
