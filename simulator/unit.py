@@ -1,10 +1,11 @@
 """One unit of a module as it was built: its own resistances, coils, timings and strays, and its faults."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.descriptions.module import LEGS, Module, Part, Pole, Relay, node_name
 from simulator.circuit import Balanced, Contact, Element
@@ -45,6 +46,16 @@ class Built:
     held: Mapping[str, int]  # relay → position that its armature never leaves
     pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
     line_feeds: Mapping[str, frozenset[str]]  # module's line → fixture's lines that energise it
+
+    def closed(self, positions: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
+        """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
+        where = [positions[relay][pole] for relay, pole in self.poles]
+        for pole, position in self.pole_held.items():
+            where[pole] = position
+        closed = np.array([where[pole] == throw for pole, throw in self.throws], dtype=np.bool_)
+        closed[list(self.always_closed)] = True
+        closed[list(self.always_open)] = False
+        return closed
 
 
 @dataclass(kw_only=True)

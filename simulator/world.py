@@ -96,6 +96,7 @@ class World:
         self._by_hand: str | None = None
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
         self._latest_s = 0.0
+        self.version = 0  # counts what instruments and hands have changed
         rng = generator_for("generator", bench_seed)
         self._clock_error = CLOCK_ERROR * rng.uniform(-1, 1)
         self._amplitude_error = AMPLITUDE_ERROR * rng.uniform(-1, 1, outputs)
@@ -193,7 +194,8 @@ class World:
         ]
 
     def _instant(self, delay_s: float = 0.0) -> float:
-        """Now, and never before what has been decided already."""
+        """Now, and never before what has been decided already; whoever asks is about to change something."""
+        self.version += 1
         self._latest_s = max(self._latest_s, self.clock.now() + delay_s)
         return self._latest_s
 
@@ -264,7 +266,7 @@ class World:
         return [s for i, s in enumerate(self._scenes) if i >= first and (i == first or s.start_s < end_s)]
 
     def _stretch(self, start_s: float, scene: _Scene, positions: list[list[int]]) -> Stretch:
-        closed = _closed(scene.built, positions)
+        closed = scene.built.closed(positions)
         fed = [scene.outputs[number - 1] for number in self._feeds]
         on = tuple(output.on for output in fed)
         still = scene.network.solve(closed, on, 0.0).real
@@ -292,14 +294,3 @@ class World:
         gain = (1 + self._amplitude_error[index]) * (1 + self._flatness_error[index] * tilt)
         phase = np.deg2rad(output.phase_deg) + self._phase_error[index] - np.pi / 2
         return complex(output.amplitude_vpp / 2 * gain * np.exp(1j * phase))
-
-
-def _closed(built: Built, positions: list[list[int]]) -> NDArray[np.bool_]:
-    """Which contacts are closed, welded and broken ones included."""
-    where = [positions[relay][pole] for relay, pole in built.poles]
-    for pole, position in built.pole_held.items():
-        where[pole] = position
-    closed = np.array([where[pole] == throw for pole, throw in built.throws], dtype=np.bool_)
-    closed[list(built.always_closed)] = True
-    closed[list(built.always_open)] = False
-    return closed

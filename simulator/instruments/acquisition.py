@@ -69,6 +69,11 @@ class Acquisition:
         self._forced = False
         self._begin(at_s)
 
+    @property
+    def triggered(self) -> bool:
+        """Whether the last trigger has come, so that the record's place in time is known."""
+        return not self._waiting and len(self._triggers_s) == self._arm.averages
+
     def force(self) -> None:
         """Trigger now, or as soon as the record's beginning is full."""
         self._forced = True
@@ -84,7 +89,7 @@ class Acquisition:
             self._begin(done_s)
 
     def record(self) -> Record:
-        """Work the record out; the acquisition must be complete."""
+        """Work the record out, for a world that does not change before its end; `triggered` must be true."""
         arm = self._arm
         start_s = [trigger_s + arm.origin_s for trigger_s in self._triggers_s]
         codes = {

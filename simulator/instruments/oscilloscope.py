@@ -53,6 +53,7 @@ class Oscilloscope(Device):
         self._wave_source, self._wave_format, self._wave_points = 1, "BYTE", POINTS[1]
         self._acquisition: Acquisition | None = None
         self._record: Record | None = None
+        self._ahead: tuple[int, Record] | None = None  # the world's version, and the record in it
         self._running_since_s: float | None = None
 
     def busy(self) -> float | None:
@@ -62,9 +63,15 @@ class Oscilloscope(Device):
         done_s = self._acquisition.advance(self.clock.now())
         if done_s is None:
             return POLL_S
+        stale = self._ahead is None or self._ahead[0] != self._world.version
+        if self._acquisition.triggered and stale:
+            # Worked out while it is still being taken; again if anything has changed meanwhile.
+            self._ahead = (self._world.version, self._acquisition.record())
         if done_s > self.clock.now():
             return max(self.clock.wall_until(done_s), 1e-5)
-        self._record, self._acquisition = self._acquisition.record(), None
+        self._acquisition = None
+        if self._ahead is not None:
+            self._record, self._ahead = self._ahead[1], None
         return None
 
     def commands(self) -> Sequence[Command]:
@@ -152,16 +159,16 @@ class Oscilloscope(Device):
 
     def _single(self) -> None:
         self._acquisition = self._arm(self.clock.now())
-        self._record, self._running_since_s = None, None
+        self._record, self._ahead, self._running_since_s = None, None, None
 
     def _run(self) -> None:
-        self._acquisition, self._record = None, None
+        self._acquisition, self._record, self._ahead = None, None, None
         self._running_since_s = self.clock.now()
 
     def _stop(self) -> None:
         """End; what ran freely leaves its last whole record, what waited for a trigger leaves none."""
         since_s, self._running_since_s = self._running_since_s, None
-        self._acquisition = None
+        self._acquisition, self._ahead = None, None
         if since_s is None:
             return
         now_s = self.clock.now()

@@ -1,0 +1,163 @@
+"""The simulated switchboards, by a real pty and by sockets. What a board did shows in the supply's current."""
+
+import os
+import select
+import sys
+
+import pytest
+
+from simulator.instruments.boards import checksum
+
+COIL_A = 12 / 1028  # amperes of one coil at 12 V
+QUIESCENT_A = 0.005
+needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="there is no pty on Windows")
+
+
+def coils(bench):
+    """How many coils the supply feeds."""
+    current_a = float(bench.supply.query("MEAS:CURR?"))
+    return round((current_a - QUIESCENT_A) / COIL_A)
+
+
+def settled(bench, ask):
+    """Ask until the board has read what it was sent: an answer-less board gives no other sign."""
+    for _ in range(200):
+        if (found := coils(bench)) == ask:
+            return found
+        select.select([], [], [], 0.005)
+    return coils(bench)
+
+
+class Tty:
+    """The far end of a pty, as plain bytes."""
+
+    def __init__(self, path):
+        self.descriptor = os.open(path, os.O_RDWR | os.O_NOCTTY)
+
+    def send(self, data):
+        os.write(self.descriptor, data)
+
+    def read(self, count):
+        data = b""
+        while len(data) < count and select.select([self.descriptor], [], [], 2.0)[0]:
+            data += os.read(self.descriptor, count - len(data))
+        return data
+
+
+@pytest.fixture
+def tty():
+    opened = []
+
+    def open_(path):
+        opened.append(Tty(path))
+        return opened[-1]
+
+    yield open_
+    for one in opened:
+        os.close(one.descriptor)
+
+
+@needs_pty
+def test_frames_on_a_pty_energise_and_release(start, tty):
+    """The four bytes of common relay boards: A0, channel, state, sum (wire facts, section D)."""
+    bench = start(switchboard="frame")
+    bench.power()
+    port = tty(bench.addresses.switchboard)
+    port.send(b"\xa0\x01\x01\xa2")
+    assert settled(bench, 2) == 2
+    port.send(b"\xa0\x02\x01\xa3")
+    assert settled(bench, 4) == 4
+    port.send(b"\xa0\x01\x00\xa1\xa0\x02\x00\xa2")
+    assert settled(bench, 0) == 0
+    assert port.read(0) == b""
+    assert not select.select([port.descriptor], [], [], 0.05)[0]  # it never answers
+
+
+@needs_pty
+def test_a_frame_with_a_wrong_sum_does_nothing_and_the_next_is_read(start, tty):
+    bench = start(switchboard="frame")
+    bench.power()
+    port = tty(bench.addresses.switchboard)
+    port.send(b"\x00\xa0\x01\x01\xa3" + b"\xa0\x02\x01\xa3")
+    assert settled(bench, 2) == 2
+
+
+def test_frames_come_over_tcp_as_well_in_pieces(start):
+    bench = start(switchboard="frame")
+    bench.power()
+    for byte in b"\xa0\x01\x01\xa2":
+        bench.board.socket.sendall(bytes((byte,)))
+    assert settled(bench, 2) == 2
+
+
+@needs_pty
+def test_lines_of_text_are_answered(start, tty):
+    bench = start(switchboard="text")
+    bench.power()
+    port = tty(bench.addresses.switchboard)
+    for command, answer in (
+        (b"ON 1", b"OK"),
+        (b"ON 10", b"OK"),
+        (b"STATE?", b"0201"),
+        (b"OFF 1", b"OK"),
+        (b"STATE?", b"0200"),
+        (b"ON 17", b"ERROR"),
+        (b"on 1", b"ERROR"),
+        (b"ALL OFF", b"OK"),
+        (b"STATE?", b"0000"),
+    ):
+        port.send(command + b"\r\n")
+        assert port.read(len(answer) + 2) == answer + b"\r\n"
+
+
+@pytest.mark.parametrize(
+    ("request_", "sum_"),
+    [  # worked examples that Modbus tutorials share; from memory
+        ("1105 00AC FF00", "4E8B"),
+        ("1101 0013 0025", "0E84"),
+    ],
+)
+def test_the_checksum_is_that_of_modbus(request_, sum_):
+    assert checksum(bytes.fromhex(request_)) == bytes.fromhex(sum_)
+
+
+def ask(line, request, length):
+    line.socket.sendall(request + checksum(request))
+    answer = line.raw(length + 2)
+    assert checksum(answer[:-2]) == answer[-2:]
+    return answer[:-2]
+
+
+def test_modbus_coils_are_written_and_read(start):
+    """Modbus application protocol 1.1b3: 6.1 read coils, 6.5 write single, 6.11 write multiple coils."""
+    bench = start(switchboard="modbus")
+    bench.power()
+    board = bench.board
+    write = bytes.fromhex("01 05 0000 FF00")
+    assert ask(board, write, 6) == write
+    assert coils(bench) == 2
+    assert ask(board, bytes.fromhex("01 0F 0001 0009 02 01 01"), 6) == bytes.fromhex("01 0F 0001 0009")
+    assert ask(board, bytes.fromhex("01 01 0000 0010"), 5) == bytes.fromhex("01 01 02 03 02")
+    assert coils(bench) == 4
+
+
+@pytest.mark.parametrize(
+    ("request_", "answer"),
+    [
+        ("01 03 0000 0001", "01 83 01"),  # illegal function
+        ("01 05 0010 FF00", "01 85 02"),  # illegal data address
+        ("01 05 0000 1234", "01 85 03"),  # illegal data value
+        ("01 01 0000 0011", "01 81 02"),
+    ],
+)
+def test_modbus_exceptions(start, request_, answer):
+    bench = start(switchboard="modbus")
+    assert ask(bench.board, bytes.fromhex(request_), 3) == bytes.fromhex(answer)
+
+
+def test_modbus_to_another_unit_or_with_a_wrong_sum_is_not_answered(start):
+    bench = start(switchboard="modbus")
+    other = bytes.fromhex("02 05 0000 FF00")
+    bench.board.socket.sendall(other + checksum(other) + bytes.fromhex("01 05 0000 FF00 FFFF"))
+    mine = bytes.fromhex("01 01 0000 0010")
+    assert ask(bench.board, mine, 5) == bytes.fromhex("01 01 02 00 00")
