@@ -7,7 +7,11 @@ from typing import Annotated
 
 import typer
 
-from harness.cli import plan, records, run, simulate, table
+from harness.cli.plan import plan
+from harness.cli.records import show, units
+from harness.cli.run import run
+from harness.cli.simulate import simulate
+from harness.cli.table import table
 from harness.errors import EXIT_BENCH, SwitchwalkError
 
 app = typer.Typer(
@@ -19,12 +23,12 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-app.command()(run.run)
-app.command()(plan.plan)
-app.command()(table.table)
-app.command()(records.units)
-app.command()(records.show)
-app.command()(simulate.simulate)
+app.command()(run)
+app.command()(plan)
+app.command()(table)
+app.command()(units)
+app.command()(show)
+app.command()(simulate)
 
 
 def _print_version(wanted: bool) -> None:
@@ -47,8 +51,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         app(arguments)
     except SwitchwalkError as error:
-        typer.echo(str(error), err=True)
+        _say_why(error)
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        typer.echo("stopped by hand", err=True)
+    except KeyboardInterrupt as error:
+        _say_why(error)
         sys.exit(EXIT_BENCH)
+
+
+def _say_why(error: BaseException) -> None:
+    for line in (str(error) or "stopped by hand", *getattr(error, "__notes__", ())):
+        typer.echo(line, err=True)

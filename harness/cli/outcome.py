@@ -1,0 +1,61 @@
+"""How a run ends for the person who started it: its report, its worst readings, one line with the verdict."""
+
+import json
+import re
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.errors import RecordsError
+
+if TYPE_CHECKING:
+    from harness.records.store import RunStore
+    from harness.runner.run import Ended
+
+WORST_SHOWN = 5
+
+
+def write_report_of(store: "RunStore", run_id: int, records: str | Path) -> Path:
+    """Write the run's page beside the records (in the default folder for records on a server)."""
+    from harness.records.run import DEFAULT_RECORDS
+    from harness.report.write import write_report
+
+    record = store.run(run_id)
+    beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", record.header.serial)
+    path = beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_report(record, store.readings(run_id), store.waveforms(run_id), path)
+    except OSError as error:
+        raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
+    return path
+
+
+def say_outcome(run_id: int, serial: str, ended: "Ended", report: Path, *, as_json: bool) -> None:
+    """The worst readings, the report's path, and one line with the verdict."""
+    from harness.cli.watch import reading_line
+    from harness.report.words import worst_first
+
+    counts = Counter(reading.verdict for reading in ended.readings)
+    if as_json:
+        summary = {
+            "run": run_id,
+            "serial": serial,
+            "outcome": ended.outcome,
+            "reason": ended.reason,
+            "readings": dict(counts),
+            "report": str(report),
+        }
+        typer.echo(json.dumps(summary, ensure_ascii=False))
+        return
+    typer.echo(f"\nworst of {len(ended.readings)} readings:")
+    for reading in worst_first(ended.readings)[:WORST_SHOWN]:
+        typer.echo(f"  {reading_line(reading)}")
+    if ended.reason:
+        typer.echo(ended.reason)
+    typer.echo(f"report: {report}")
+    said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
+    typer.echo(f"{ended.outcome.upper()}  unit {serial}, run {run_id}: {said or 'no readings'}")

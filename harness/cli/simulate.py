@@ -1,0 +1,146 @@
+"""`switchwalk simulate`, and the bench that `--simulate` starts: another process, reached by wire alone."""
+
+import json
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.cli.job import JobFolder
+from harness.errors import BenchError, UsageError
+
+if TYPE_CHECKING:
+    from harness.descriptions.fixture import Hookup
+
+START_S = 30.0
+END_S = 5.0
+HANDS_S = 10.0
+
+Faults = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--fault", metavar="NAME", help="A fault of the simulated unit; may be repeated.", show_default=False
+    ),
+]
+Hasten = Annotated[
+    float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
+]
+
+
+def simulate(
+    job: JobFolder,
+    serial: Annotated[str, typer.Option(help="The unit's serial number: draws its values.")] = "SIM-1",
+    fault: Faults = None,
+    trouble: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
+    ] = None,
+    hasten: Hasten = 1.0,
+    switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
+    bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
+    bench_file: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a bench.toml that reaches it.", show_default=False),
+    ] = None,
+) -> None:
+    """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
+    arguments = _arguments(job, serial=serial, faults=fault or [], hasten=hasten)
+    arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
+    for text in trouble or []:
+        arguments += ["--trouble", text]
+    if bench_file is not None:
+        arguments += ["--bench-file", str(bench_file)]
+    process = subprocess.Popen(arguments)
+    try:
+        raise typer.Exit(process.wait())
+    except KeyboardInterrupt:
+        process.wait()
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimulatedBench:
+    """A running simulator: the bench file that reaches it, and its control port for what hands do."""
+
+    bench_file: Path
+    control: tuple[str, int]
+
+    def make(self, hookup: "Hookup") -> None:
+        """Move the leads, as a person would."""
+        self._by_hand({"hookup": hookup.name})
+
+    def place_unit(self, serial: str, faults: Sequence[str] = ()) -> None:
+        """Put another unit into the fixture."""
+        self._by_hand({"unit": serial, "faults": list(faults)})
+
+    def _by_hand(self, request: dict[str, object]) -> None:
+        with socket.create_connection(self.control, timeout=HANDS_S) as connection:
+            connection.sendall(json.dumps(request).encode() + b"\n")
+            with connection.makefile("rb") as lines:
+                answer = json.loads(lines.readline() or b"{}")
+        if not answer.get("ok"):
+            raise BenchError(
+                str(answer.get("error", "no answer")),
+                instrument="the simulated hands",
+                address=f"{self.control[0]}:{self.control[1]}",
+            )
+
+
+@contextmanager
+def simulated_bench(
+    job: Path, *, serial: str, faults: Sequence[str], hasten: float
+) -> Iterator[SimulatedBench]:
+    """Start a simulator for a job and end it afterwards. Raises UsageError for what it refuses."""
+    with TemporaryDirectory(prefix="switchwalk-") as folder:
+        bench_file = Path(folder) / "bench.toml"
+        arguments = _arguments(job, serial=serial, faults=faults, hasten=hasten)
+        process = subprocess.Popen(
+            [*arguments, "--bench-file", str(bench_file)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            # A Ctrl-C at the terminal is for the run, which then makes this bench safe; not for the bench.
+            start_new_session=sys.platform != "win32",
+        )
+        try:
+            ready = _ready(process)
+            host, port = str(ready["control"]).rsplit(":", 1)
+            yield SimulatedBench(bench_file=bench_file, control=(host, int(port)))
+        finally:
+            _end(process)
+
+
+def _arguments(job: Path, *, serial: str, faults: Sequence[str], hasten: float) -> list[str]:
+    arguments = [sys.executable, "-m", "simulator", str(job), "--serial", serial, "--hasten", f"{hasten:g}"]
+    for fault in faults:
+        arguments += ["--fault", fault]
+    return arguments
+
+
+def _ready(process: "subprocess.Popen[str]") -> dict[str, object]:
+    """The line that the simulator prints once it can be reached."""
+    line = process.stdout.readline() if process.stdout else ""
+    if not line:
+        _, said = process.communicate(timeout=START_S)
+        raise UsageError(said.strip() or "the simulated bench ended before it was ready")
+    return dict(json.loads(line))
+
+
+def _end(process: "subprocess.Popen[str]") -> None:
+    if process.stdin and not process.stdin.closed:
+        process.stdin.close()
+    try:
+        process.wait(END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    for stream in (process.stdout, process.stderr):
+        if stream:
+            stream.close()

@@ -1,0 +1,85 @@
+"""What every part of a run shares: the bench, the job, the recorder, and how a state is set."""
+
+from dataclasses import dataclass
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.job import Job
+from harness.descriptions.state import State
+from harness.measure.tones import TonePair, choose_tones
+from harness.plan.model import Plan, Stimulus
+from harness.plan.supply import expected_current_a
+from harness.roles import Bench, SupplyReading
+from harness.runner.drive import Drive
+from harness.runner.events import Clock, Hands, Observer
+from harness.runner.recorder import Recorder
+
+CURRENT_LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
+VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
+EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
+EXCESS_A = 0.02  # what is not worth a stop, at small currents
+
+
+# With the outputs off nothing is looked for, but mains is averaged over whole periods as with a tone.
+SILENT_TONES = choose_tones(1e3)
+
+
+def tones_of(stimulus: Stimulus) -> TonePair:
+    """The tones and the record of a stimulus."""
+    return SILENT_TONES if stimulus.kind == "silence" else choose_tones(stimulus.frequency_hz)
+
+
+def impedances(bench: Bench) -> BenchImpedances:
+    """What this bench's instruments put on the pins."""
+    return BenchImpedances(
+        source_ohm=bench.generator.output_impedance_ohm,
+        input_ohm=bench.oscilloscope.input_impedance_ohm,
+        input_f=bench.oscilloscope.input_capacitance_f,
+    )
+
+
+class OverCurrentError(Exception):
+    """The unit draws more than any healthy one could. Ends the run; the verdict is the unit's."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stage:
+    """A run's surroundings. `settle_s` is the sequence's and the switchboard's together."""
+
+    job: Job
+    plan: Plan
+    bench: Bench
+    drive: Drive
+    recorder: Recorder
+    hands: Hands
+    observe: Observer
+    clock: Clock
+
+    @property
+    def settle_s(self) -> float:
+        """How long to wait after a change of state before anything is believed."""
+        return self.job.sequence.settle_s + self.bench.switchboard.settle_s
+
+    def set_state(self, hookup: Hookup | None, state: State) -> None:
+        """Set a hookup's select channels and a state's lines, and let them settle."""
+        select = () if hookup is None or hookup.select is None else hookup.select
+        lines = tuple(self.job.fixture.lines[line] for line in state.on)
+        self.bench.switchboard.set(frozenset(select + lines))
+        self.clock.wait(self.settle_s)
+
+    def check_supply(self, state: State, *, limit_a: float) -> SupplyReading:
+        """Read the relay supply; raises OverCurrentError with the state and the current in its message."""
+        reading = self.bench.supply.measure()
+        expected_a = expected_current_a(self.job.module, state)
+        limited = (
+            reading.current_a >= CURRENT_LIMIT_REACHED * limit_a
+            or reading.voltage_v < VOLTAGE_HELD * self.job.module.supply.voltage_v
+        )
+        if limited or reading.current_a > EXCESS * expected_a + EXCESS_A:
+            raise OverCurrentError(
+                f"over-current in state {state.name}: the relay supply gives "
+                f"{reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V with its limit at "
+                f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. "
+                "Look for a shorted coil, a reversed diode, or lines exchanged or bridged"
+            )
+        return reading

@@ -1,0 +1,187 @@
+"""The through stage: leads proven at a low level, then what the bench itself adds, tone by tone."""
+
+import time
+from math import sqrt
+
+from harness.circuit.predict import Prediction, predict
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.state import State
+from harness.errors import HookupError
+from harness.measure.ranging import pick_range
+from harness.measure.reference import Reference, ToneReference
+from harness.measure.through import (
+    Rung,
+    Shot,
+    ladder_rungs,
+    measure_offsets,
+    through_problems,
+    tone_reference,
+)
+from harness.measure.tones import choose_tones
+from harness.plan.model import SILENCE, Stimulus
+from harness.runner.events import HookupBegun, Remark
+from harness.runner.recorder import Ask, Taken
+from harness.runner.stage import Stage, impedances, tones_of
+
+UNPOWERED = State(on=(), powered=False)
+LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
+REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
+WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
+COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
+
+
+def take_reference(stage: Stage) -> Reference | None:
+    """Make the through hookup, prove its leads and measure the bench; None where the fixture has none.
+
+    Raises HookupError for a lead that is surely wrong: nothing has been driven above the low level then.
+    """
+    hookup = stage.plan.through
+    if hookup is None or not (stage.plan.stimuli or stage.plan.acquisitions):
+        stage.observe(Remark(text=_NO_REFERENCE))
+        return None
+    stage.observe(HookupBegun(hookup=hookup, number=0, total=len(stage.plan.visits)))
+    if hookup.select is None:
+        stage.hands.make(hookup)
+    stage.set_state(hookup, UNPOWERED)
+    for stimulus in stage.plan.stimuli:
+        _prove_leads(stage, hookup, stimulus.frequency_hz)
+    tones = tuple(_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli)
+    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
+    stage.drive.silence()
+    stage.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
+    return Reference(
+        taken_s=time.time(),
+        instruments=(stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text),
+        tones=tones,
+        offsets=offsets,
+    )
+
+
+_NO_REFERENCE = (
+    "no through hookup in fixture.toml: the scope's gain accuracy stays in every reading, and leads are not "
+    "proven. Add a [[hookup]] with through = true"
+)
+
+
+def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
+    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+    prediction = _predict(stage, hookup, frequency_hz)
+    taken = _take(stage, hookup, stimulus, prediction)
+    leg_vrms = LOW_LEVEL_VRMS / 2
+    problems = through_problems(
+        taken.capture.inputs,
+        taken.fit,
+        emf_vrms=(leg_vrms, leg_vrms),
+        through_prediction=prediction.transfer,
+    )
+    if problems:
+        raise HookupError(
+            f"hookup {hookup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
+            instrument="the wiring",
+        )
+
+
+def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
+    prediction = _predict(stage, hookup, stimulus.frequency_hz)
+    shots = [_shot(_take(stage, hookup, stimulus, prediction), stimulus.level_vrms) for _ in range(REPEATS)]
+    drive_range = shots[0].range_of(shots[0].capture.inputs[0])
+    scope = stage.bench.oscilloscope
+    rungs = ladder_rungs(
+        drive_range,
+        scope.volts_per_division,
+        scope.divisions,
+        least_peak_v=stage.bench.generator.amplitude_range_vpp[0] / 2,
+    )
+    finest = _finest_range(stage, stimulus)
+    ladder = [
+        shot
+        for rung in rungs
+        if rung.finer_v_per_division >= finest * 0.99
+        for shot in _climb(stage, hookup, stimulus.frequency_hz, rung)
+    ]
+    return tone_reference(
+        shots,
+        ladder,
+        through_prediction=prediction.transfer,
+        identity=f"through at {stimulus}",
+    )
+
+
+def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
+    level_vrms = rung.peak_v * sqrt(2.0)
+    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
+    stage.drive.apply(stimulus)
+    ask = _ask(stage, hookup, stimulus, {})
+    inputs = _inputs(stage, hookup)
+    return [
+        _shot(stage.recorder.take_at(ask, dict.fromkeys(inputs, volts_per_division)), level_vrms)
+        for volts_per_division in (rung.coarser_v_per_division, rung.finer_v_per_division)
+    ]
+
+
+def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
+    """What each input reads with nothing there, on every range that an offset may be read on."""
+    if not any(acquisition.stimulus.kind == "silence" for acquisition in stage.plan.acquisitions):
+        return []
+    stage.drive.silence()
+    ask = _ask(stage, hookup, SILENCE, {})
+    inputs = _inputs(stage, hookup)
+    return [
+        stage.recorder.take_at(ask, dict.fromkeys(inputs, volts_per_division))
+        for volts_per_division in stage.bench.oscilloscope.volts_per_division
+        if volts_per_division <= COARSEST_ZERO_V
+    ]
+
+
+def _finest_range(stage: Stage, stimulus: Stimulus) -> float:
+    """The most sensitive range on which the plan expects a signal, as opposed to its absence."""
+    peak_v = stimulus.level_vrms / sqrt(2.0)
+    weakest = 1.0
+    for acquisition in stage.plan.acquisitions:
+        if acquisition.stimulus == stimulus:
+            levels = abs(stage.plan.predictions[acquisition.number].transfer).sum(axis=1)
+            weakest = min([weakest, *(float(level) for level in levels if level > WEAKEST_LIVE)])
+    scope = stage.bench.oscilloscope
+    return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
+
+
+def _take(stage: Stage, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Taken:
+    stage.drive.apply(stimulus)
+    peak_v = stimulus.level_vrms / sqrt(2.0)
+    levels = abs(prediction.transfer).sum(axis=1)
+    peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
+    return stage.recorder.take(_ask(stage, hookup, stimulus, peaks_v))
+
+
+def _ask(stage: Stage, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
+    return Ask(
+        number=0,
+        hookup=hookup.name,
+        state=UNPOWERED.name,
+        stimulus=str(stimulus),
+        tones=tones_of(stimulus),
+        silent=stimulus.kind == "silence",
+        peaks_v=peaks_v,
+    )
+
+
+def _shot(taken: Taken, level_vrms: float) -> Shot:
+    return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
+
+
+def _inputs(stage: Stage, hookup: Hookup) -> range:
+    """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
+    pairs = len(hookup.view) or max(len(other.view) for other in stage.job.fixture.hookups)
+    return range(1, 2 * pairs + 1)
+
+
+def _predict(stage: Stage, hookup: Hookup, frequency_hz: float) -> Prediction:
+    tones = choose_tones(frequency_hz)
+    return predict(
+        stage.job.module,
+        stage.job.fixture,
+        hookup,
+        UNPOWERED,
+        frequencies_hz=tones.frequencies_hz,
+        impedances=impedances(stage.bench),
+    )
