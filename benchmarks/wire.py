@@ -1,0 +1,127 @@
+"""What the drivers' session adds to a bare wire: ratios, medians of runs that alternate.
+
+Run it as `python benchmarks/wire.py`. The instrument is a process of its own on loopback.
+"""
+
+import multiprocessing
+import socket
+import statistics
+import sys
+import time
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import numpy as np
+import pyvisa
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from drivers.session import Session
+
+POINTS = 1_000_000
+QUERIES = 2000
+ROUNDS = 9
+RAW = np.random.default_rng(20261125).integers(0, 256, POINTS, dtype=np.uint8).tobytes()
+BLOCK = b"#7%07d" % POINTS + RAW + b"\n"
+
+
+def serve(pipe: Connection) -> None:
+    """One instrument that knows two questions; each connection is served until it closes."""
+    import threading
+
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        pipe.send(listener.getsockname()[1])
+        while True:
+            link, _ = listener.accept()
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            threading.Thread(target=answer, args=(link,), daemon=True).start()
+
+
+def answer(link: socket.socket) -> None:
+    with link:
+        while data := link.recv(4096):
+            link.sendall(BLOCK if b"DATA" in data else b'0,"No error"\n')
+
+
+def bare_block(link: socket.socket) -> np.ndarray:
+    """The least that can be done: header, then exactly the bytes, into one buffer."""
+    link.sendall(b":WAVeform:DATA?\n")
+    header = link.recv(9, socket.MSG_WAITALL)
+    data = bytearray(int(header[2:]) + 1)
+    view, have = memoryview(data), 0
+    while have < len(data):
+        have += link.recv_into(view[have:])
+    return np.frombuffer(data, dtype=np.uint8)[:-1]
+
+
+def timed(action: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    action()
+    return time.perf_counter() - begun
+
+
+def medians(actions: dict[str, Callable[[], object]], rounds: int) -> dict[str, float]:
+    """Median time of each, all of them once a round so that the machine's moods hit all alike."""
+    times: dict[str, list[float]] = {name: [] for name in actions}
+    for _ in range(rounds):
+        for name, action in actions.items():
+            times[name].append(timed(action))
+    return {name: statistics.median(values) for name, values in times.items()}
+
+
+def main() -> None:
+    ours, theirs = multiprocessing.Pipe()
+    server = multiprocessing.get_context("spawn").Process(target=serve, args=(theirs,), daemon=True)
+    server.start()
+    port = ours.recv()
+    address = f"TCPIP::127.0.0.1::{port}::SOCKET"
+    session = Session(address, instrument="benchmark")
+    resource = pyvisa.ResourceManager("@py").open_resource(
+        address, read_termination="\n", write_termination="\n", timeout=5000
+    )
+    bare = socket.create_connection(("127.0.0.1", port))
+    bare.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def session_queries() -> None:
+        for _ in range(QUERIES):
+            session.query("SYSTem:ERRor?")
+
+    def visa_queries() -> None:
+        for _ in range(QUERIES):
+            resource.query("SYSTem:ERRor?")
+
+    def session_block() -> np.ndarray:
+        return np.frombuffer(session.query_block(":WAVeform:DATA?", expected=POINTS), dtype=np.uint8)
+
+    def visa_block() -> np.ndarray:
+        return resource.query_binary_values(":WAVeform:DATA?", datatype="B", container=np.array)
+
+    for block in (session_block, visa_block, lambda: bare_block(bare)):
+        if not np.array_equal(block(), np.frombuffer(RAW, dtype=np.uint8)):
+            raise SystemExit("a block came out wrong")
+    query = medians({"session": session_queries, "visa": visa_queries}, ROUNDS)
+    block_s = medians(
+        {"session": session_block, "visa": visa_block, "socket": lambda: bare_block(bare)}, 3 * ROUNDS
+    )
+    session_us, visa_us = (1e6 * query[name] / QUERIES for name in ("session", "visa"))
+    print(f"query: session {session_us:.0f} µs, PyVISA {visa_us:.0f} µs")
+    print(f"  session / PyVISA                      {session_us / visa_us:6.2f}   (at most 1.5)")
+    print(
+        f"1 M points: session {1e3 * block_s['session']:.2f} ms, query_binary_values "
+        f"{1e3 * block_s['visa']:.1f} ms, bare socket {1e3 * block_s['socket']:.2f} ms"
+    )
+    print(
+        f"  query_binary_values / session         {block_s['visa'] / block_s['session']:6.1f}   (at least 10)"
+    )
+    print(
+        f"  session / bare socket                 {block_s['session'] / block_s['socket']:6.2f}   (at most 4)"
+    )
+    session.close()
+    resource.close()
+    bare.close()
+    server.terminate()
+
+
+if __name__ == "__main__":
+    main()
