@@ -51,16 +51,20 @@ def sine_rows(samples: int, radians: Floats) -> Floats:
     return basis
 
 
-def checked(gram: Floats) -> Floats:
-    """Pass normal equations that are safe to solve; raises ReadingError where the tones can't be told apart.
+def inverse(gram: Floats) -> Floats:
+    """Invert normal equations; raises ReadingError where the record can't tell the tones apart.
 
     Their condition is the square of the fit's: under 1e8, half the digits of a float64 are left at worst.
     """
-    if np.linalg.cond(gram) > 1e8:
+    try:
+        inverted = np.linalg.inv(gram)
+    except np.linalg.LinAlgError:
+        inverted = np.full_like(gram, np.inf)
+    if not np.linalg.norm(gram) * np.linalg.norm(inverted) < 1e8:
         raise ReadingError(
             "the record is too short to tell the tones and the offset apart. Take a longer one"
         )
-    return gram
+    return np.asarray(inverted)
 
 
 def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Clock:
@@ -75,8 +79,8 @@ def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Cl
     samples = volts.shape[1]
     cycles = float(hz.max()) * interval_s * samples
     basis = sine_rows(samples, 2 * np.pi * interval_s * hz * clock.ratio)
-    gram = checked(basis @ basis.T)
-    record = volts[_clearest(volts, basis, gram)]
+    inverted = inverse(basis @ basis.T)
+    record = volts[_clearest(volts, basis, inverted)]
     ratio = _scan(record, interval_s, hz, clock, cycles)
     prior = 0.0 if math.isinf(clock.standard) else clock.standard**-2
     information = prior
@@ -84,14 +88,14 @@ def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Cl
     for step in range(MOST_STEPS):
         if step > 0 or ratio != clock.ratio:
             basis = sine_rows(samples, 2 * np.pi * interval_s * hz * ratio)
-            gram = basis @ basis.T
-        found = np.linalg.solve(gram, basis @ record)
+            inverted = inverse(basis @ basis.T)
+        found = inverted @ (basis @ record)
         residual = record - found @ basis
         turned = np.zeros(len(found))  # the model's slope against the ratio, in terms of the basis
         turned[1::2], turned[2::2] = 2 * np.pi * hz * found[2::2], -2 * np.pi * hz * found[1::2]
         slope = time * (turned @ basis)
-        slope -= np.linalg.solve(gram, basis @ slope) @ basis
-        variance = max(float(residual @ residual) / (samples - len(gram) - 1), 1e-300)
+        slope -= (inverted @ (basis @ slope)) @ basis
+        variance = max(float(residual @ residual) / (samples - len(found) - 1), 1e-300)
         information = float(slope @ slope) / variance + prior
         if information == 0:
             return clock
@@ -112,10 +116,10 @@ def _thinned(volts: Floats, interval_s: float, highest_hz: float) -> tuple[Float
     return volts[:, : count * each].reshape(inputs, count, each).mean(axis=2), interval_s * each
 
 
-def _clearest(volts: Floats, basis: Floats, gram: Floats) -> int:
+def _clearest(volts: Floats, basis: Floats, inverted: Floats) -> int:
     """Which input's tones stand highest above the rest of it."""
     right = basis @ volts.T
-    found = np.linalg.solve(gram, right)
+    found = inverted @ right
     explained = np.einsum("pi,pi->i", found[1:], right[1:])
     total = np.einsum("is,is->i", volts, volts) - found[0] * right[0]
     return int(np.argmax(explained / np.maximum(total - explained, 1e-12 * total + 1e-300)))

@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.clock import NOMINAL_CLOCK, Clock, checked, find_clock, sine_rows
+from harness.measure.clock import NOMINAL_CLOCK, Clock, find_clock, inverse, sine_rows
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
 LOCAL_BINS = 64  # noise is taken from this many bins on each side of a tone
 FEWEST_BINS = 12
+DITHERED = 0.5  # noise, in squared codes, that leaves 5e-5 of a code of the quantiser's own pattern
 LINE = 8.0  # a bin this far above the median of its neighbours is a line, not noise
 
 
@@ -76,16 +77,16 @@ def fit_tones(
     clock = find_clock(volts, interval_s, hz, clock)
     radians = 2 * np.pi * interval_s * hz * clock.ratio
     basis = sine_rows(samples, radians)
-    gram = checked(basis @ basis.T)
-    found = np.linalg.solve(gram, basis @ volts.T)
+    inverted = inverse(basis @ basis.T)
+    found = inverted @ (basis @ volts.T)
     residual = volts - found.T @ basis
     peak: Phasors = np.asarray(found[1::2].T - 1j * found[2::2].T, dtype=np.complex128)
-    degrees_of_freedom = samples - len(gram) - (0 if clock.standard == 0 else 1)
+    degrees_of_freedom = samples - len(found) - (0 if clock.standard == 0 else 1)
     rms = np.sqrt(np.einsum("is,is->i", residual, residual) / degrees_of_freedom)
     spectrum = np.fft.rfft(residual, axis=1)
     power = (spectrum.real**2 + spectrum.imag**2) / samples
     cycles = hz * clock.ratio * interval_s * samples
-    spread = np.sqrt(np.diagonal(np.linalg.inv(gram)))
+    spread = np.sqrt(np.diagonal(inverted))
     noise = _noise_near(power, cycles, cycles, rms, step)
     offset_noise = _noise_near(power, np.zeros(1), cycles, rms, step)
     coherent = _undithered(np.abs(peak), rms, step)
@@ -98,7 +99,7 @@ def fit_tones(
         offset_standard_v=np.hypot(offset_noise * spread[0], coherent.max(axis=1)),
         residual_v=rms,
         noise_v=noise,
-        quiet_v=np.maximum(np.sqrt(np.median(power[:, 1::7], axis=1) / math.log(2)), step / math.sqrt(12)),
+        quiet_v=np.maximum(np.sqrt(_median(power[:, 1::7])[:, 0] / math.log(2)), step / math.sqrt(12)),
         line_hz=line / (samples * interval_s),
         line_v=np.sqrt(2 * power[np.arange(inputs), line] / samples),
         clock=clock,
@@ -165,13 +166,19 @@ def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step
     found = rms
     if len(bins) >= FEWEST_BINS:
         near = power[:, bins]
-        kept = near <= LINE * np.median(near, axis=1, keepdims=True)
+        kept = near <= LINE * _median(near)
         cut = LINE * math.log(
             2
         )  # noise in a bin is exponential: what the cut takes off its mean is given back
         lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
         found = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
     return np.maximum(found, step / math.sqrt(12))
+
+
+def _median(power: Floats) -> Floats:
+    """Median of each row, shape (rows, 1): np.median's, but for the mean of two, at a fifth of its time."""
+    middle = power.shape[1] // 2
+    return np.asarray(np.partition(power, middle, axis=1)[:, middle : middle + 1])
 
 
 def _undithered(peak: Floats, rms: Floats, step: Floats) -> Floats:
@@ -185,8 +192,10 @@ def _undithered(peak: Floats, rms: Floats, step: Floats) -> Floats:
     used = step > 0
     if not used.any():
         return error
-    level = peak[used] / step[used, None]
     dither = np.maximum((rms[used] / step[used]) ** 2 - 1 / 12, 0.0)
+    if dither.min() > DITHERED:
+        return error
+    level = peak[used] / step[used, None]
     for order in range(1, 5):
         angle = np.maximum(2 * np.pi * order * level, 1e-12)
         decay = np.sqrt(2 / (np.pi * angle))

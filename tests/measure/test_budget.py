@@ -1,0 +1,174 @@
+"""Propagation of uncertainty against the worked examples of JCGM 100:2008 (GUM)."""
+
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.budget import Component, propagate
+
+
+def components_of(standards):
+    return [
+        Component(name=str(index), source=str(index), delta=np.eye(len(standards))[index] * standard)
+        for index, standard in enumerate(standards)
+    ]
+
+
+def test_gum_h1_end_gauge():
+    """JCGM 100:2008, H.1: l = ls + d - ls (da theta + as dt). Printed: 50 000 838 nm, u 32 nm.
+
+    Contributions 25, 9.7, 2.9 and 16.6 nm (31.66 nm together; the second-order terms of H.1.7, which linear
+    propagation leaves out, would bring 34 nm).
+    """
+    value = np.array([50_000_623.0, 215.0, 0.0, 0.0, -0.1, 0.0, 11.5e-6, 0.0, 0.0])
+    standards = [25, 5.8, 3.9, 6.7, 0.2, 0.5 / math.sqrt(2), 2e-6 / math.sqrt(3), 1e-6 / math.sqrt(3)]
+    standards.append(0.05 / math.sqrt(3))
+
+    def length(x):
+        ls, difference, theta = x[:, 0], x[:, 1] + x[:, 2] + x[:, 3], x[:, 4] + x[:, 5]
+        return ls + difference - ls * (x[:, 7] * theta + x[:, 6] * x[:, 8])
+
+    estimate = propagate(length, value, components_of(standards))
+    shares = {line.name: line.standard for line in estimate.budget}
+    assert estimate.value == pytest.approx(50_000_838, abs=0.5)
+    assert estimate.standard == pytest.approx(31.66, abs=0.01)
+    assert shares["0"] == pytest.approx(25, abs=0.01)
+    assert math.hypot(shares["1"], shares["2"], shares["3"]) == pytest.approx(9.682, abs=0.001)
+    assert shares["7"] == pytest.approx(2.88679, abs=0.001)
+    assert shares["8"] == pytest.approx(16.599, abs=0.001)
+
+
+# JCGM 100:2008, table H.2: volts, milliamperes, radians
+H2 = np.array(
+    [
+        [5.007, 19.663, 1.0456],
+        [4.994, 19.639, 1.0438],
+        [5.005, 19.640, 1.0468],
+        [4.990, 19.685, 1.0428],
+        [4.999, 19.678, 1.0433],
+    ]
+)
+
+
+def resistance(x):
+    return 1e3 * x[:, 0] / x[:, 1] * np.cos(x[:, 2])
+
+
+def reactance(x):
+    return 1e3 * x[:, 0] / x[:, 1] * np.sin(x[:, 2])
+
+
+def impedance(x):
+    return 1e3 * x[:, 0] / x[:, 1]
+
+
+def correlated():
+    """Each observation is one source that acts on all three means: their correlation is in that."""
+    count = len(H2)
+    return [
+        Component(name="observations", source=f"row {index}", delta=delta / math.sqrt(count * (count - 1)))
+        for index, delta in enumerate(H2 - H2.mean(axis=0))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("function", "value", "standard"),
+    [  # full precision; the GUM prints u(X) as 0.295 and R 127.732, X 219.847, Z 254.260
+        (resistance, 127.732170, 0.0710714),
+        (reactance, 219.846512, 0.2955817),
+        (impedance, 254.259702, 0.2363361),
+    ],
+)
+def test_gum_h2_correlated_inputs(function, value, standard):
+    estimate = propagate(function, H2.mean(axis=0), correlated())
+    assert estimate.value == pytest.approx(value, abs=1e-5)
+    assert estimate.standard == pytest.approx(standard, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("one", "two", "correlation"),
+    [
+        (resistance, reactance, -0.588430),
+        (resistance, impedance, -0.485259),
+        (reactance, impedance, 0.992512),
+    ],
+)
+def test_gum_h2_correlation_of_the_results(one, two, correlation):
+    mean, components = H2.mean(axis=0), correlated()
+    u_one, u_two = (propagate(f, mean, components).standard for f in (one, two))
+    u_sum = propagate(lambda x: one(x) + two(x), mean, components).standard
+    assert (u_sum**2 - u_one**2 - u_two**2) / (2 * u_one * u_two) == pytest.approx(correlation, abs=1e-4)
+
+
+def rounded(covariances):
+    """Components of the GUM's rounded inputs, by the square root of their covariance."""
+    standards = np.array([0.0032, 0.0095, 0.00075])
+    covariance = covariances * np.outer(standards, standards)
+    return [
+        Component(name="input", source=str(index), delta=column)
+        for index, column in enumerate(np.linalg.cholesky(covariance).T)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("function", "standard"),
+    [(resistance, 0.0699787279884), (reactance, 0.295716826846), (impedance, 0.236602971835)],
+)
+def test_gum_h2_from_its_rounded_inputs(function, standard):
+    """Not the printed 0.071: the rounded inputs give 0.06998 (computed independently to 1e-10)."""
+    correlation = np.array([[1, -0.36, 0.86], [-0.36, 1, -0.65], [0.86, -0.65, 1]])
+    estimate = propagate(function, np.array([4.9990, 19.6610, 1.04446]), rounded(correlation))
+    assert estimate.standard == pytest.approx(standard, rel=1e-5)
+
+
+def test_gum_h2_without_the_correlation_gives_other_numbers():
+    """Negative control: 0.1945, 0.2009, 0.2041 ohm where the correlation is forgotten."""
+    standards = H2.std(axis=0, ddof=1) / math.sqrt(5)
+    found = [
+        propagate(f, H2.mean(axis=0), components_of(standards)).standard
+        for f in (resistance, reactance, impedance)
+    ]
+    assert found == pytest.approx([0.1945, 0.2009, 0.2041], abs=1e-4)
+
+
+def one_component(value, delta):
+    return propagate(
+        lambda x: x[:, 0],
+        np.array([value], dtype=complex),
+        [Component(name="noise", source=str(unit), delta=np.array([delta * unit])) for unit in (1, 1j)],
+        scale="db",
+    )
+
+
+def test_a_level_has_its_interval_from_the_magnitude():
+    estimate = one_component(0.1, 0.01)
+    assert estimate.value == pytest.approx(-20)
+    assert estimate.low == pytest.approx(20 * math.log10(0.08))
+    assert estimate.high == pytest.approx(20 * math.log10(0.12))
+    assert estimate.standard == pytest.approx(20 / math.log(10) * 0.1)
+
+
+@pytest.mark.parametrize("level", [0.0, 1e-6, 1.9e-3])
+def test_what_noise_hides_is_a_floor_and_no_number(level):
+    estimate = one_component(level, 1e-3)
+    assert estimate.floor
+    assert estimate.standard is None
+    assert estimate.low == -math.inf
+    assert estimate.value == estimate.high == pytest.approx(20 * math.log10(level + 2e-3))
+
+
+def test_an_angle_does_not_care_where_the_turn_ends():
+    estimate = propagate(
+        lambda x: np.degrees(np.angle(np.exp(1j * x[:, 0]))),
+        np.array([math.pi]),
+        [Component(name="phase", source="phase", delta=np.array([0.01]))],
+        scale="deg",
+    )
+    assert estimate.standard == pytest.approx(math.degrees(0.01))
+
+
+def test_no_number_is_an_error():
+    with pytest.raises(ReadingError, match="no finite number"), np.errstate(divide="ignore"):
+        propagate(lambda x: 1 / x[:, 0], np.array([0.0]), [])

@@ -1,0 +1,169 @@
+"""The tone fit against golden records, the Cramér–Rao bound and a clock that differs."""
+
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.clock import EXACT_CLOCK, NOMINAL_CLOCK, Clock
+from harness.measure.tone import fit_tones, joined
+from harness.measure.tones import choose_tones
+
+# 16 samples at 1 kS/s; golden values computed with 40 digits, independently (three- and four-parameter fits
+# of IEEE Std 1057; the four-parameter form is its 4.1.4.3). Less than one cycle, on purpose.
+GOLDEN = np.array(
+    [
+        *(1.0573, 0.6789, 0.2079, -0.2749, -0.6978, -1.0078, -1.1464, -1.0918),
+        *(-0.8649, -0.4896, -0.0192, 0.4623, 0.8885, 1.2017, 1.3459, 1.296),
+    ]
+)
+
+
+@pytest.mark.parametrize(
+    ("clock", "frequency_hz", "a", "b", "c", "e_rms"),
+    [
+        (
+            EXACT_CLOCK,
+            62.0,
+            0.9477847906295996,
+            -0.8181763032192698,
+            0.1055855240652546,
+            0.005299488447332096,
+        ),
+        (
+            Clock(ratio=1.0, standard=math.inf),
+            62.323244301938832,
+            0.9568465532530877,
+            -0.8046037638214159,
+            0.09977212881554734,
+            0.001993463411778436,
+        ),
+    ],
+    ids=["three parameters", "four parameters"],
+)
+def test_the_golden_record_fits_as_computed_elsewhere(clock, frequency_hz, a, b, c, e_rms):
+    fit = fit_tones(GOLDEN[None], 1e-3, [62.0], clock=clock)
+    found_hz = 62.0 * fit.clock.ratio
+    middle_s = 7.5e-3
+    at_start = math.sqrt(2) * fit.phasors[0, 0] * np.exp(-2j * np.pi * found_hz * middle_s)
+    assert found_hz == pytest.approx(frequency_hz, abs=1e-6)
+    assert at_start.real == pytest.approx(a, abs=1e-7)
+    assert -at_start.imag == pytest.approx(b, abs=1e-7)
+    assert fit.offset_v[0] == pytest.approx(c, abs=1e-7)
+    parameters = 3 if clock is EXACT_CLOCK else 4
+    assert fit.residual_v[0] * math.sqrt((16 - parameters) / 16) == pytest.approx(e_rms, rel=1e-6)
+
+
+@pytest.mark.parametrize("amplitude_v", [0.010, 0.1, 1.0, 10.0])
+@pytest.mark.parametrize("clock", [EXACT_CLOCK, NOMINAL_CLOCK], ids=["clock known", "clock found"])
+def test_the_variance_is_within_five_percent_of_the_cramer_rao_bound(amplitude_v, clock):
+    """Eight bits on a range that the tone fills; noise of half a code dithers it.
+
+    Bound for each of the real and the imaginary part in RMS volts: (noise² + step²/12)/N.
+    """
+    tones = choose_tones(1e3)
+    samples, draws = 1000, 500
+    interval_s = tones.duration_s / samples
+    step_v = 2 * amplitude_v * 2 / 0.8 / 256  # two tones of the same size on each input
+    sigma_v = 0.5 * step_v
+    random = np.random.default_rng(7)
+    instants = (np.arange(samples) - (samples - 1) / 2) * interval_s
+    errors, claimed = [], []
+    for _ in range(draws):
+        true = amplitude_v / math.sqrt(2) * np.exp(1j * random.uniform(0, 2 * np.pi, (4, 2)))
+        ratio = 1.0 if clock is EXACT_CLOCK else 1 + random.uniform(-1e-4, 1e-4)
+        volts = random.normal(size=(4, samples)) * sigma_v
+        for k, hz in enumerate(tones.frequencies_hz):
+            volts += np.real(math.sqrt(2) * true[:, k, None] * np.exp(2j * np.pi * hz * ratio * instants))
+        volts = step_v * np.round(volts / step_v)
+        fit = fit_tones(volts, interval_s, tones.frequencies_hz, step_v=[step_v] * 4, clock=clock)
+        errors.append(fit.phasors - true)
+        claimed.append(fit.standard)
+    parts = np.concatenate([np.real(errors).ravel(), np.imag(errors).ravel()])
+    bound = (sigma_v**2 + step_v**2 / 12) / samples
+    assert len(parts) == 500 * 16  # the variance itself is then known to 1.6 %
+    assert np.mean(parts**2) / bound <= 1.05
+    assert np.mean(np.square(claimed)) / bound == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("frequency_hz", [20.0, 1e3, 2e4, 1e5])
+@pytest.mark.parametrize("ratio", [1 - 2e-4, 1 - 5e-5, 1 + 1e-4])
+def test_a_clock_that_differs_is_found_and_costs_no_level(frequency_hz, ratio):
+    tones = choose_tones(frequency_hz)
+    interval_s = tones.duration_s / tones.samples
+    instants = np.arange(tones.samples) * interval_s
+    random = np.random.default_rng(3)
+    volts = random.normal(size=(2, tones.samples)) * 1e-3
+    for hz in tones.frequencies_hz:
+        volts += math.sqrt(2) * np.sin(2 * np.pi * hz * ratio * instants + 1.0)
+    fit = fit_tones(volts, interval_s, tones.frequencies_hz)
+    assert fit.clock.ratio == pytest.approx(ratio, abs=5 * fit.clock.standard)
+    assert np.abs(fit.phasors) == pytest.approx(np.ones((2, 2)), abs=1e-4)
+
+
+def test_without_a_strong_tone_the_clock_known_before_stands():
+    tones = choose_tones(2e4)
+    random = np.random.default_rng(5)
+    known = Clock(ratio=1.00008, standard=1e-7)
+    fit = fit_tones(
+        random.normal(size=(4, 20_000)) * 1e-3, tones.duration_s / 20_000, tones.frequencies_hz, clock=known
+    )
+    assert fit.clock.ratio == pytest.approx(known.ratio, abs=3e-7)
+
+
+def test_hum_in_whole_cycles_neither_moves_a_tone_nor_its_uncertainty():
+    tones = choose_tones(1e3)
+    instants = np.arange(20_000) * tones.duration_s / 20_000
+    quiet = np.random.default_rng(2).normal(size=(1, 20_000)) * 1e-4
+    hum = 5e-3 * np.sin(2 * np.pi * 50 * instants) + 2e-3 * np.sin(2 * np.pi * 150 * instants)
+    without = fit_tones(quiet, instants[1], tones.frequencies_hz)
+    with_hum = fit_tones(quiet + hum, instants[1], tones.frequencies_hz)
+    assert np.abs(with_hum.phasors - without.phasors).max() < 1e-7
+    assert with_hum.standard == pytest.approx(without.standard, rel=0.05)
+    assert with_hum.line_hz[0] == pytest.approx(50.0)
+    assert with_hum.line_v[0] == pytest.approx(5e-3 / math.sqrt(2), rel=0.01)
+
+
+@pytest.mark.parametrize("amplitude_codes", [0.1, 0.3, 0.49, 0.51, 0.8, 1.3, 3.7, 20.2])
+def test_a_record_without_noise_claims_no_more_than_its_quantiser_allows(amplitude_codes):
+    """Undithered: a tone of less than half a code vanishes altogether. Standard uncertainties must know."""
+    instants = np.arange(20_000) * 5e-6
+    phases = np.random.default_rng(1).uniform(0, 6, 2)
+    hz = (980.0, 1010.0)
+    true = [amplitude_codes / math.sqrt(2) * np.exp(1j * phase) for phase in phases]
+    volts = sum(
+        amplitude_codes * np.cos(2 * np.pi * f * instants + p) for f, p in zip(hz, phases, strict=True)
+    )
+    fit = fit_tones(np.round(volts)[None], 5e-6, hz, step_v=[1.0], clock=EXACT_CLOCK)
+    middle_s = (20_000 - 1) / 2 * 5e-6
+    for k in (0, 1):
+        error = abs(fit.phasors[0, k] - true[k] * np.exp(2j * np.pi * hz[k] * middle_s))
+        assert error <= 2 * math.sqrt(2) * fit.standard[0, k]
+
+
+def test_two_acquisitions_of_one_leg_each_make_one_fit():
+    """Hot alone, then cold alone: what each input sees of either is in its own column."""
+    instants = np.arange(20_000) * 5e-6
+    random = np.random.default_rng(4)
+    fits = []
+    for hz, seen in ((980.0, [1.0, 0.2]), (1010.0, [0.1, 0.7])):
+        volts = np.outer(seen, np.sin(2 * np.pi * hz * instants)) + 1e-3 * random.normal(size=(2, 20_000))
+        fits.append(fit_tones(volts, 5e-6, [980.0, 1010.0]))
+    both = joined(*fits)
+    assert math.sqrt(2) * np.abs(both.phasors) == pytest.approx(np.array([[1.0, 0.1], [0.2, 0.7]]), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("volts", "interval_s", "frequencies_hz", "says"),
+    [
+        (np.full((1, 100), np.nan), 1e-3, [10.0], "no numbers"),
+        (np.zeros((1, 8)), 1e-3, [10.0, 20.0], "too short"),
+        (np.zeros((1, 1000)), 1e-3, [480.0], "samples a second"),
+        (np.zeros((1, 1000)), 1e-3, [0.001], "too short"),
+        (np.zeros((1, 1000)), 0.0, [10.0], "make no sense"),
+    ],
+)
+def test_what_no_fit_can_be_made_of_is_refused(volts, interval_s, frequencies_hz, says):
+    with pytest.raises(ReadingError, match=says):
+        fit_tones(volts, interval_s, frequencies_hz)
