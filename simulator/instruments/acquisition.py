@@ -17,6 +17,7 @@ AUTO_WAIT_S = 20e-3
 POLL_S = 1e-3  # wall seconds between two looks for a trigger
 SEARCH_STEPS = 40  # instants per period of the fastest tone
 SEARCH_CHUNK = 16_384
+SEARCH_MAX = 200_000
 CHUNK = 65_536  # samples worked out at once
 
 
@@ -134,7 +135,9 @@ class Acquisition:
         stretches = self._world.stretches(self._searched_s, end_s)
         shown = show(self._frontend, self._arm.source, setting, stretches)
         fastest_hz = max(tone_hz for tones in shown.tones for tone_hz, _ in tones)
-        step_s = max(1 / (SEARCH_STEPS * fastest_hz), (end_s - self._searched_s) / 1e6)
+        # Fine enough for the tones and for a contact's edges, and never more than a fifth of a million steps.
+        step_s = min(1 / (SEARCH_STEPS * fastest_hz), self._arm.interval_s)
+        step_s = max(step_s, (end_s - self._searched_s) / SEARCH_MAX)
         while self._searched_s < end_s:
             count = min(SEARCH_CHUNK, int((end_s - self._searched_s) / step_s) + 2)
             grid = Grid(self._searched_s, step_s, count)

@@ -1,4 +1,4 @@
-"""The simulated switchboards, by a real pty and by sockets. What a board did shows in the supply's current."""
+"""The simulated switchboards, by a real pty and by sockets; what they did shows in the supply current."""
 
 import os
 import select

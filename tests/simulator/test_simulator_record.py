@@ -101,7 +101,7 @@ def test_the_record_shows_the_edge_it_was_triggered_by(bench, slope, sign):
     bench.tones(1000, 1000)
     bench.close_channels(9)
     bench.scope.write(f":CHAN1:SCAL 0.3;:TRIG:EDGE:LEV 0.5;SLOP {slope};:TIM:SCAL 1e-4;:ACQ:POIN 1000")
-    bench.scope.write(":TRIG:SWE NORM;:SING")
+    bench.scope.write(":WAV:POIN 1000;:TRIG:SWE NORM;:SING")
     assert bench.scope.query("*OPC?") == "1"
     fields = [float(field) for field in bench.scope.query(":WAV:SOUR CHAN1;PRE?").split(",")]
     raw = np.frombuffer(bench.scope.block(":WAV:DATA?"), dtype=np.uint8).astype(float)
