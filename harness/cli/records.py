@@ -147,8 +147,7 @@ def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every:
         table.add_column(heading, overflow="fold")
     for reading in chosen:
         words = describe(reading)
-        tone = words.tone.replace(" ", "\N{NO-BREAK SPACE}")
-        place = " ".join(part for part in (reading.state, reading.where, tone) if part)
+        place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
         about = [f"{reading.check}: {place}", reading.reason]
         if budget:
             about += [f"  {part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]

@@ -1,0 +1,166 @@
+"""`switchwalk units` and `switchwalk show`, as a person or another program runs them."""
+
+import json
+from dataclasses import fields, replace
+
+import pytest
+
+from harness.cli.app import main
+from harness.reading import Reading
+from harness.records.store import open_records
+from tests.records.outside_broadcast import ENDED, HEADER, READING
+
+FAILED = replace(
+    READING, state="loop_a+loop_b", value=-6.11, low=-6.118, high=-6.102, verdict="fail", acquisitions=()
+)
+MISSING = replace(
+    READING,
+    check="Crosstalk",
+    quantity="crosstalk",
+    value=None,
+    standard=None,
+    low=None,
+    high=None,
+    limit_low=None,
+    limit_high=-80.0,
+    verdict="missing",
+    reason="input 3 clipped",
+    frequency_hz=10_000.0,
+)
+
+
+@pytest.fixture
+def place(tmp_path):
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        run = store.begin(replace(HEADER, simulated=True, planned_readings=3))
+        store.add_readings(run, [READING, FAILED, MISSING])
+        store.finish(run, "fail", "1 reading outside its limit", ENDED)
+        run = store.begin(replace(HEADER, serial="OB-0024"))
+        store.add_readings(run, [READING, replace(READING, limit_high=float("inf"))])
+        store.finish(run, "pass", "", ENDED)
+        store.begin(replace(HEADER, serial="OB\x1b[31m"))
+    return path
+
+
+@pytest.fixture
+def switchwalk(capsys, monkeypatch):
+    """Runs a command and gives what it printed, or its complaint where it is expected to fail."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def run(*arguments, expect=0):
+        with pytest.raises(SystemExit) as ended:
+            main([str(argument) for argument in arguments])
+        said = capsys.readouterr()
+        assert (ended.value.code or 0) == expect, said.err
+        return said.err if expect else said.out
+
+    return run
+
+
+def lines(text):
+    return [" ".join(line.split()) for line in text.splitlines() if line.strip(" ─")]
+
+
+def test_units_lists_each_unit_with_its_latest_run(place, switchwalk):
+    assert lines(switchwalk("units", "--records", place)) == [
+        "Serial Part Verdict Run Runs Started (UTC)",
+        "OB\N{REPLACEMENT CHARACTER}[31m TLS-2 B INTERRUPTED 3 1 2026-11-25 09:30",
+        "OB-0024 TLS-2 B PASS 2 1 2026-11-25 09:30",
+        "OB-0023 TLS-2 B FAIL 1 1 2026-11-25 09:30 simulated",
+    ]
+
+
+def test_show_says_what_it_was_and_what_did_not_pass_worst_first(place, switchwalk):
+    said = switchwalk("show", 1, "--records", place)
+    whole = " ".join(said.split())
+    for expected in (
+        "Run 1: Two-loop line switcher, TLS-2 B SIMULATED Serial OB-0023: FAIL 1 reading outside its limit",
+        "3 of 3 readings: 1 fail, 1 missing, 1 pass",
+        "2026-11-25 09:30:12 to 09:31:35 UTC by Ada, switchwalk 0.1.0",
+        "oscilloscope: Example,S4,2002,2.1 at TCPIP::192.0.2.11::5025::SOCKET",
+        "input 3 clipped",
+        "-6.110 ± 0.008 dB -0.286 to 0.114 dB",
+    ):
+        assert expected in whole, said
+    assert said.index("FAIL   ") < said.index("MISSING  ")
+    assert "PASS" not in said
+
+
+def test_show_all_and_budget_show_the_rest(place, switchwalk):
+    said = switchwalk("show", 2, "--records", place)
+    assert "Every reading passed; --all lists them." in said
+    everything = switchwalk("show", 2, "--all", "--budget", "--records", place)
+    assert everything.count("PASS") == 3  # the unit's and two readings'
+    assert "0.0035 dB" in everything
+    assert "0.0035 dB" not in switchwalk("show", 2, "--all", "--records", place)
+
+
+@pytest.mark.parametrize("arguments", [("units",), ("show", 1, "--all", "--budget"), ("show", 3)])
+def test_eighty_columns_and_no_control_codes_are_enough(place, arguments, switchwalk):
+    said = switchwalk(*arguments, "--records", place)
+    assert max(len(line) for line in said.splitlines()) <= 80
+    assert "\x1b" not in said
+
+
+def test_units_as_json_keeps_its_keys(place, switchwalk):
+    units = json.loads(switchwalk("units", "--json", "--records", place))
+    assert units[1] == {
+        "serial": "OB-0024",
+        "part": "TLS-2",
+        "module_name": "Two-loop line switcher",
+        "revision": "B",
+        "simulated": False,
+        "runs": 1,
+        "passes": 1,
+        "latest_run": 2,
+        "latest_outcome": "pass",
+        "latest_started": "2026-11-25T09:30:12.345678+00:00",
+    }
+
+
+def test_show_as_json_keeps_its_keys(place, switchwalk):
+    run = json.loads(switchwalk("show", 2, "--json", "--records", place))
+    assert set(run) == {
+        "run",
+        "outcome",
+        "reason",
+        "ended",
+        "verdicts",
+        "acquisitions",
+        "serial",
+        "module_name",
+        "part",
+        "revision",
+        "sequence_name",
+        "decision",
+        "bench_name",
+        "operator",
+        "started",
+        "software_version",
+        "simulated",
+        "notes",
+        "planned_readings",
+        "instruments",
+        "files",
+        "readings",
+    }
+    assert (run["run"], run["outcome"], run["verdicts"]) == (2, "pass", {"pass": 2})
+    assert [set(reading) for reading in run["readings"]] == [{field.name for field in fields(Reading)}] * 2
+    assert run["readings"][0]["budget"][0] == {"name": "fit residual", "standard": 0.002}
+    assert [reading["limit_high"] for reading in run["readings"]] == [0.114, "inf"]
+
+
+def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(place, tmp_path, switchwalk):
+    said = switchwalk("show", 9, "--records", place, expect=4)
+    assert said == f"{place}: there is no run 9. `switchwalk units` lists what there is\n"
+    said = switchwalk("units", "--records", tmp_path / "none.sqlite", expect=4)
+    assert "there are no records here yet" in said
+    assert len(said.splitlines()) == 1
+    assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_empty_records_say_so(tmp_path, switchwalk):
+    open_records(tmp_path / "new.sqlite").close()
+    assert switchwalk("units", "--records", tmp_path / "new.sqlite") == "No unit has been run yet.\n"
+    assert json.loads(switchwalk("units", "--json", "--records", tmp_path / "new.sqlite")) == []
