@@ -1,0 +1,549 @@
+"""Every kind of switchboard: the same promises, kept over real sockets and real pseudo-terminals."""
+
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import pytest
+
+from drivers.frame_switchboard import FrameSwitchboard, frame
+from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
+from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.serial_wire import open_serial, serial_place
+from drivers.session import Session
+from drivers.switchboard import Channels, RouteSwitchboard
+from drivers.text_switchboard import TextSwitchboard
+from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
+from tests.drivers.own_profiles import profile
+from tests.drivers.peers import Connection, peer
+from tests.drivers.serial_boards import FrameBoard, ModbusBoard, Port, TextBoard, port
+from tests.drivers.strict_instruments import Switch
+
+
+def serial_session(address: str, ending: bytes, timeout_s: float = 0.3) -> Session:
+    return Session(
+        address,
+        instrument="switchboard",
+        timeout_s=timeout_s,
+        ending=ending,
+        connect=lambda: open_serial(address, 9600),
+    )
+
+
+@dataclass
+class Rig:
+    """A driver, what the board behind it really has closed, and a way to make channel 7 fail to close."""
+
+    driver: Channels
+    closed: Callable[[], set[int]]
+    kill_seven: Callable[[], None]
+
+
+@contextmanager
+def route_rig() -> Iterator[Rig]:
+    board = Switch()
+    with peer(board.script) as served:
+        session = Session(served.address, instrument="switchboard", timeout_s=0.3)
+        session.start()
+        driver = RouteSwitchboard(
+            session, profile("route-switchboard"), profile_name="route-switchboard", settle_s=0.0
+        )
+        yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
+        session.close()
+
+
+@contextmanager
+def text_rig(address: Callable[[str], str] = str) -> Iterator[Rig]:
+    with port() as line:
+        board = TextBoard(line.say)
+        line.run(board.hear)
+        session = serial_session(address(line.path), b"\r\n")
+        driver = TextSwitchboard(
+            session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
+        )
+        yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
+        session.close()
+
+
+@contextmanager
+def text_by_tcp() -> Iterator[Rig]:
+    boards: list[TextBoard] = []
+
+    def script(connection: Connection) -> None:
+        boards.append(TextBoard(connection.send))
+        while True:
+            boards[-1].hear(connection.line() + b"\r\n")
+
+    with peer(script) as served:
+        session = serial_session(f"socket://127.0.0.1:{served.port}", b"\r\n")
+        driver = TextSwitchboard(
+            session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
+        )
+        yield Rig(driver, lambda: boards[-1].closed, lambda: boards[-1].dead.add(7))
+        session.close()
+
+
+@contextmanager
+def modbus_rig() -> Iterator[Rig]:
+    with port() as line:
+        board = ModbusBoard(line.say)
+        line.run(board.hear)
+        driver = ModbusSwitchboard(
+            f"ASRL{line.path}::INSTR",
+            profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200"}),
+            profile_name="modbus-switchboard",
+            settle_s=0.0,
+        )
+        yield Rig(
+            driver, lambda: {n + 1 for n, on in enumerate(board.coils) if on}, lambda: board.dead.add(6)
+        )
+        driver.close()
+
+
+def modbus_script(boards: list[ModbusBoard]) -> Callable[[Connection], None]:
+    def script(connection: Connection) -> None:
+        boards.append(ModbusBoard(connection.send))
+        while data := connection.link.recv(4096):
+            boards[-1].hear(data)
+
+    return script
+
+
+@contextmanager
+def modbus_by_tcp() -> Iterator[Rig]:
+    boards: list[ModbusBoard] = []
+    with peer(modbus_script(boards)) as served:
+        driver = ModbusSwitchboard(
+            f"socket://127.0.0.1:{served.port}",
+            profile("modbus-switchboard"),
+            profile_name="modbus-switchboard",
+            settle_s=0.0,
+        )
+        yield Rig(
+            driver,
+            lambda: {n + 1 for n, on in enumerate(boards[-1].coils) if on},
+            lambda: boards[-1].dead.add(6),
+        )
+        driver.close()
+
+
+class FakeGpio:
+    """Stands in for the gpiod module: a chip of 32 lines, one process at a time, released lines fall back."""
+
+    class line:
+        class Direction:
+            OUTPUT = "output"
+
+        class Value:
+            ACTIVE, INACTIVE = "active", "inactive"
+
+    @dataclass(frozen=True)
+    class LineSettings:
+        direction: str
+        active_low: bool
+        output_value: str
+
+    def __init__(self) -> None:
+        self.levels = dict.fromkeys(range(32), "low")
+        self.taken: set[int] = set()
+        self.dead: set[int] = set()
+        self.gone = False
+
+    def request_lines(
+        self, chip: str, consumer: str, config: dict[tuple[int, ...], LineSettings]
+    ) -> "FakeRequest":
+        ((offsets, settings),) = config.items()
+        if chip != "/dev/gpiochip0":
+            raise FileNotFoundError(2, "No such file or directory", chip)
+        if self.taken & set(offsets):
+            raise OSError(16, "Device or resource busy")
+        self.taken |= set(offsets)
+        request = FakeRequest(self, settings.active_low)
+        request.set_values(dict.fromkeys(offsets, settings.output_value))
+        return request
+
+
+class FakeRequest:
+    def __init__(self, chip: FakeGpio, active_low: bool) -> None:
+        self._chip, self._active_low = chip, active_low
+
+    def set_values(self, values: dict[int, str]) -> None:
+        if self._chip.gone:
+            raise OSError(19, "No such device")
+        for offset, value in values.items():
+            high = (value == "active") != self._active_low
+            self._chip.levels[offset] = "high" if high and offset not in self._chip.dead else "low"
+
+    def get_values(self, offsets: list[int]) -> list[str]:
+        if self._chip.gone:
+            raise OSError(19, "No such device")
+        return [
+            "active" if (self._chip.levels[offset] == "high") != self._active_low else "inactive"
+            for offset in offsets
+        ]
+
+    def release(self) -> None:
+        self._chip.taken.clear()
+
+
+@contextmanager
+def gpio_rig() -> Iterator[Rig]:
+    chip = FakeGpio()
+    lines = GpiodLines("/dev/gpiochip0", profile("gpio-switchboard"), chip)
+    driver = GpioSwitchboard(
+        lines,
+        profile("gpio-switchboard"),
+        address="/dev/gpiochip0",
+        profile_name="gpio-switchboard",
+        settle_s=0.0,
+    )
+    yield Rig(
+        driver,
+        lambda: {n + 1 for n in range(8) if chip.levels[n] == "high"},
+        lambda: chip.dead.add(6),
+    )
+    driver.close()
+
+
+RIGS = [route_rig, text_rig, text_by_tcp, modbus_rig, modbus_by_tcp, gpio_rig]
+
+
+@pytest.mark.parametrize("rig", RIGS)
+def test_opening_a_board_opens_every_channel(rig: Callable[[], Iterator[Rig]]) -> None:
+    with rig() as board:
+        assert board.closed() == set()
+        assert board.driver.reads_back
+
+
+@pytest.mark.parametrize("rig", RIGS)
+def test_exactly_the_channels_asked_for_are_closed(rig: Callable[[], Iterator[Rig]]) -> None:
+    with rig() as board:
+        for wanted in ({1}, {1, 3, 8}, {2, 3}, set(), {8}):
+            board.driver.set(frozenset(wanted))
+            assert board.closed() == wanted
+        board.driver.off()
+        assert board.closed() == set()
+
+
+@pytest.mark.parametrize("rig", RIGS)
+def test_a_channel_that_does_not_close_is_named_and_the_next_change_starts_from_all_open(
+    rig: Callable[[], Iterator[Rig]],
+) -> None:
+    with rig() as board:
+        board.driver.set(frozenset({1}))
+        board.kill_seven()
+        with pytest.raises(BenchError, match=r"channels 2, 7 were to be closed.*it reads back 2 as closed"):
+            board.driver.set(frozenset({2, 7}))
+        board.driver.set(frozenset({3}))
+        assert board.closed() == {3}
+
+
+@pytest.mark.parametrize("rig", RIGS)
+@pytest.mark.parametrize("channel", [0, -1, 17, 99])
+def test_a_channel_that_is_not_there_is_refused_before_anything_moves(
+    rig: Callable[[], Iterator[Rig]], channel: int
+) -> None:
+    with rig() as board:
+        board.driver.set(frozenset({1}))
+        with pytest.raises(BenchError, match=r"has channels 1 to \d+"):
+            board.driver.set(frozenset({2, channel}))
+        assert board.closed() == {1}
+
+
+def test_channels_open_before_others_close() -> None:
+    board = Switch()
+    with peer(board.script) as served:
+        session = Session(served.address, instrument="switchboard")
+        session.start()
+        driver = RouteSwitchboard(session, profile("route-switchboard"), profile_name="r", settle_s=0.0)
+        driver.set(frozenset({1, 2}))
+        driver.set(frozenset({2, 3, 4}))
+        assert board.moves == ["close 1,2", "open 1", "close 3,4"]
+        assert b"ROUTe:CLOSe? (@1,2,3,4)" in served.heard
+        session.close()
+
+
+def test_a_welded_channel_is_named_when_all_are_switched_off() -> None:
+    board = Switch()
+    with peer(board.script) as served:
+        session = Session(served.address, instrument="switchboard")
+        session.start()
+        driver = RouteSwitchboard(session, profile("route-switchboard"), profile_name="r", settle_s=0.0)
+        driver.set(frozenset({4}))
+        board.welded.add(4)
+        with pytest.raises(BenchError, match=r"channels none were to be closed .* it reads back 4 as closed"):
+            driver.off()
+        session.close()
+
+
+def test_a_channel_that_the_profile_has_and_the_switch_has_not_is_the_switchs_own_error() -> None:
+    with route_rig() as board, pytest.raises(InstrumentError, match="-222"):
+        board.driver.set(frozenset({13}))  # it has twelve
+
+
+@pytest.mark.parametrize(
+    "address",
+    [str, lambda path: f"ASRL{path}::INSTR", lambda path: f"alt://{path}"],
+    ids=["path", "ASRL", "URL"],
+)
+def test_a_serial_line_is_found_by_every_kind_of_address(address: Callable[[str], str]) -> None:
+    with text_rig(address) as board:
+        board.driver.set(frozenset({5}))
+        assert board.closed() == {5}
+
+
+@pytest.mark.parametrize(
+    ("address", "place"),
+    [
+        ("ASRL/dev/ttyUSB0::INSTR", "/dev/ttyUSB0"),
+        ("asrl/dev/serial/by-id/usb-x::instr", "/dev/serial/by-id/usb-x"),
+        ("/dev/ttyACM0", "/dev/ttyACM0"),
+        ("COM3", "COM3"),
+        ("socket://192.0.2.5:4001", "socket://192.0.2.5:4001"),
+        ("TCPIP::192.0.2.5::4001::SOCKET", "socket://192.0.2.5:4001"),
+        ("TCPIP0::board.example::4001::SOCKET", "socket://board.example:4001"),
+        ("rfc2217://192.0.2.5:4001", "rfc2217://192.0.2.5:4001"),
+    ],
+)
+def test_addresses_of_serial_lines(address: str, place: str) -> None:
+    assert serial_place(address) == place
+
+
+@contextmanager
+def frame_rig(
+    address: Callable[[Port], str] = lambda line: line.path,
+) -> Iterator[tuple[FrameSwitchboard, FrameBoard]]:
+    with port() as line:
+        board = FrameBoard()
+        board.hear(b"\xa0\x05")  # cut off in the middle of a frame by whoever was here before
+        line.run(board.hear)
+        session = serial_session(address(line), b"")
+        driver = FrameSwitchboard(
+            session, profile("frame-switchboard"), profile_name="frame-switchboard", settle_s=0.0
+        )
+        yield driver, board
+        session.close()
+
+
+def test_a_frame_board_is_told_to_release_every_channel_by_name() -> None:
+    with frame_rig() as (driver, board):
+        board.wait_for(16)
+        assert board.frames == [(n, 0) for n in range(1, 17)]
+        assert board.closed == set()
+        assert not driver.reads_back
+        assert "not verified" in driver.identity.text
+
+
+def test_a_frame_board_gets_only_what_changes() -> None:
+    with frame_rig() as (driver, board):
+        driver.set(frozenset({1, 2}))
+        driver.set(frozenset({2, 3}))
+        board.wait_for(20)
+        assert board.frames[16:] == [(1, 1), (2, 1), (1, 0), (3, 1)]
+
+
+@pytest.mark.parametrize(
+    ("channel", "state", "bytes_"),
+    [(1, 1, "A0 01 01 A2"), (1, 0, "A0 01 00 A1"), (96, 1, "A0 60 01 01")],
+)
+def test_a_frame_is_start_channel_state_and_sum(channel: int, state: int, bytes_: str) -> None:
+    # The first two rows are a board's data sheet (wire-facts D); the third has a sum above 255.
+    assert frame(0xA0, channel, state) == bytes.fromhex(bytes_)
+
+
+def test_an_unplugged_frame_board_is_noticed_at_the_next_frame() -> None:
+    with port() as line:
+        board = FrameBoard()
+        line.run(board.hear)
+        session = serial_session(line.path, b"")
+        driver = FrameSwitchboard(
+            session, profile("frame-switchboard"), profile_name="frame-switchboard", settle_s=0.0
+        )
+        board.wait_for(16)
+        line.unplug()
+        with pytest.raises(LinkLost):
+            driver.set(frozenset({1}))
+        with pytest.raises(LinkLost, match="no connection"):
+            driver.off()
+        session.close()
+
+
+def test_an_unplugged_text_board_is_noticed_in_time() -> None:
+    with port() as line:
+        board = TextBoard(line.say)
+        line.run(board.hear)
+        session = serial_session(line.path, b"\r\n")
+        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+        line.unplug()
+        with pytest.raises(LinkLost):
+            driver.set(frozenset({1}))
+        session.close()
+
+
+def test_a_silent_text_board_times_out_and_off_works_when_it_is_back() -> None:
+    with port() as line:
+        board = TextBoard(line.say)
+        line.run(board.hear)
+        session = serial_session(line.path, b"\r\n")
+        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+        board.silent = True
+        with pytest.raises(BenchTimeout, match="nothing arrived"):
+            driver.set(frozenset({1}))
+        with pytest.raises(Desynchronised):
+            driver.set(frozenset({2}))
+        board.silent = False
+        driver.off()
+        assert board.closed == set()
+        session.close()
+
+
+def test_an_echoing_board_is_told_from_a_working_one() -> None:
+    with port() as line:
+        board = TextBoard(line.say)
+        line.run(board.hear)
+        session = serial_session(line.path, b"\r\n")
+        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+        board.echo = True
+        with pytest.raises(BadReply, match="not an echo"):
+            driver.set(frozenset({1}))
+        board.echo = False
+        driver.off()
+        assert board.closed == set()
+        session.close()
+
+
+def test_a_garbage_byte_before_an_answer_is_refused_and_off_still_works() -> None:
+    with port() as line:
+        board = TextBoard(line.say)
+        line.run(board.hear)
+        session = serial_session(line.path, b"\r\n")
+        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+        line.say(b"\xf0")
+        with pytest.raises((Desynchronised, BadReply)):
+            driver.set(frozenset({1}))
+        driver.off()
+        driver.set(frozenset({2}))
+        assert board.closed == {2}
+        session.close()
+
+
+def test_a_boot_banner_is_let_pass() -> None:
+    with port() as line:
+        board = TextBoard(line.say)
+        banners = [b"RELAY BOARD 16\r\nboot 1.2\r\n", b"rea"]
+
+        def hear(data: bytes) -> None:
+            # It resets as its port is opened: the first words reach it while it still talks of itself.
+            if banners:
+                line.say(banners.pop(0))
+                if not banners:
+                    line.say(b"dy\r\n")
+                return
+            board.hear(data)
+
+        line.run(hear)
+        session = serial_session(line.path, b"\r\n")
+        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+        driver.set(frozenset({9}))
+        assert board.closed == {9}
+        session.close()
+
+
+def test_a_text_board_without_a_state_query_says_that_it_is_not_read_back() -> None:
+    own = profile("text-switchboard", {"state_query": "# state_query"})
+    with port() as line:
+        board = TextBoard(line.say)
+        line.run(board.hear)
+        session = serial_session(line.path, b"\r\n")
+        driver = TextSwitchboard(session, own, profile_name="t", settle_s=0.0)
+        driver.set(frozenset({2}))
+        assert not driver.reads_back
+        assert board.closed == {2}
+        assert "STATE?" not in board.heard
+        session.close()
+
+
+def test_a_second_program_cannot_open_the_same_serial_line() -> None:
+    with port() as line:
+        board = FrameBoard()
+        line.run(board.hear)
+        first = serial_session(line.path, b"")
+        with pytest.raises(LinkLost, match=r"(?i)lock|busy|resource"):
+            serial_session(line.path, b"")
+        first.close()
+
+
+def test_modbus_uses_functions_1_5_and_15() -> None:
+    with port() as line:
+        board = ModbusBoard(line.say)
+        line.run(board.hear)
+        driver = ModbusSwitchboard(line.path, profile("modbus-switchboard"), profile_name="m", settle_s=0.0)
+        driver.set(frozenset({2}))
+        assert board.functions == [15, 1, 5, 1]
+        driver.close()
+
+
+def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    boards: list[ModbusBoard] = []
+    with peer(modbus_script(boards)) as served:
+        driver = ModbusSwitchboard(
+            f"TCPIP::127.0.0.1::{served.port}::SOCKET",
+            profile("modbus-switchboard"),
+            profile_name="m",
+            settle_s=0.0,
+        )
+        boards[-1].silent = True
+        with pytest.raises(BenchTimeout, match=r"no right answer within 0\.3 s"):
+            driver.set(frozenset({1}))
+        with pytest.raises(Desynchronised):
+            driver.set(frozenset({1}))
+        driver.off()
+        assert served.connections == 2
+        driver.set(frozenset({1}))
+        assert boards[-1].coils[0]
+        driver.close()
+
+
+def test_a_modbus_board_that_refuses_says_why() -> None:
+    own = profile("modbus-switchboard", {"channels = 16": "channels = 32"})
+    with (
+        peer(modbus_script([])) as served,
+        pytest.raises(BenchError, match=r"refuses.*exception_code=2"),
+    ):
+        ModbusSwitchboard(f"socket://127.0.0.1:{served.port}", own, profile_name="m", settle_s=0.0)
+
+
+def test_a_modbus_board_that_is_not_there_says_so() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        free = listener.getsockname()[1]
+    with pytest.raises(LinkLost, match="no connection"):
+        ModbusSwitchboard(
+            f"socket://127.0.0.1:{free}", profile("modbus-switchboard"), profile_name="m", settle_s=0.0
+        )
+
+
+def test_active_low_gpio_lines_are_high_when_released() -> None:
+    chip = FakeGpio()
+    own = profile(
+        "gpio-switchboard", {"active_low = false": "active_low = true", "[0, 1, 2, 3": "[20, 21, 22, 3"}
+    )
+    lines = GpiodLines("/dev/gpiochip0", own, chip)
+    driver = GpioSwitchboard(lines, own, address="/dev/gpiochip0", profile_name="g", settle_s=0.0)
+    assert chip.levels[20] == "high"
+    driver.set(frozenset({1}))
+    assert chip.levels[20] == "low"
+    with pytest.raises(OSError, match="busy"):
+        GpiodLines("/dev/gpiochip0", own, chip)
+    chip.gone = True
+    with pytest.raises(LinkLost, match="the lines are gone"):
+        driver.off()
+    driver.close()
+
+
+def test_real_gpio_lines_say_what_is_missing() -> None:
+    with pytest.raises(BenchError, match=r"switchwalk\[gpio\]|cannot be had"):
+        request_lines("/dev/no-such-gpiochip", profile("gpio-switchboard"))
