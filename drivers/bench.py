@@ -207,18 +207,18 @@ def _make_safe(offs: dict[str, Off], cause: BaseException | None) -> None:
                 offs[role]()
             except Exception as error:  # the next instrument must be made safe whatever befell this one
                 failures.append(f"{role}: {error}")
-    if failures:
-        raise BenchError(
-            "NOT SAFE. Switch off by hand what could not be switched off and verified: "
-            + "; ".join(failures)
-            + (f" (this came after: {cause})" if cause is not None and str(cause) else ""),
-            instrument="bench",
-        ) from cause
+        if failures:
+            raise BenchError(
+                "NOT SAFE. Switch off by hand what could not be switched off and verified: "
+                + "; ".join(failures)
+                + (f" (this came after: {cause})" if cause is not None and str(cause) else ""),
+                instrument="bench",
+            ) from cause
 
 
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Ctrl-C and SIGTERM wait until the block is left; then the last one is delivered."""
+    """Ctrl-C and SIGTERM wait until the block is left; an error in the block is told in place of them."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -233,5 +233,5 @@ def _interrupts_held() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-        if caught:
-            signal.raise_signal(caught[-1])
+    if caught:
+        signal.raise_signal(caught[-1])

@@ -1,0 +1,136 @@
+"""Profiles: the shipped ones to the letter, and the mistakes of a user's own."""
+
+from pathlib import Path
+
+import pytest
+
+from drivers.command import Command
+from drivers.profile_files import load_profile, parse_profile, shipped_profiles
+from harness.errors import JobError
+from tests.drivers.own_profiles import profile, profile_text
+
+ROLES = {
+    "scpi-generator": "generator",
+    "scpi-supply": "supply",
+    "preamble-oscilloscope": "oscilloscope",
+    "route-switchboard": "switchboard",
+    "text-switchboard": "switchboard",
+    "frame-switchboard": "switchboard",
+    "modbus-switchboard": "switchboard",
+    "gpio-switchboard": "switchboard",
+}
+
+
+def test_the_shipped_profiles_are_these() -> None:
+    assert set(shipped_profiles()) == set(ROLES)
+
+
+@pytest.mark.parametrize(("name", "role"), ROLES.items())
+def test_a_shipped_profile_is_found_and_belongs_to_its_role(name: str, role: str, tmp_path: Path) -> None:
+    assert load_profile(name, role=role, folder=tmp_path).role == role
+
+
+def test_a_profile_of_another_role_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match="a profile for the supply cannot be the generator's"):
+        load_profile("scpi-supply", role="generator", folder=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("scpi-genrator", "did you mean scpi-generator"),
+        ("zzz", "shipped are frame-switchboard"),
+        ("../secrets", "expected a plain name"),
+        ("", "expected a plain name"),
+    ],
+)
+def test_an_unknown_profile_is_answered_with_the_nearest_names(
+    name: str, message: str, tmp_path: Path
+) -> None:
+    with pytest.raises(JobError, match=message):
+        load_profile(name, role="generator", folder=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "message"),
+    [
+        ("scpi-generator", "outputs = 2", "outputs = 0", r"x.toml:4: outputs: .*found 0"),
+        (
+            "scpi-generator",
+            "outputs = 2",
+            "output = 2",
+            r"x.toml:4: output: unknown key; did you mean 'outputs'",
+        ),
+        ("scpi-generator", "{hz}", "{herz}", r"frequency: expected a command with \{n\}, \{hz\}, found"),
+        (
+            "scpi-generator",
+            "{vpp}",
+            "{n}",
+            r"amplitude: expected a command with \{n\} and \{vpp\} or \{vrms\}",
+        ),
+        (
+            "scpi-generator",
+            "OUTPut{n} ON",
+            "OUTPut{n ON",
+            r"commands.output_on: .*found braces that don't pair",
+        ),
+        ("scpi-generator", "OUTPut{n} ON", "OUTPut{n}\\nON", r"one line of plain text"),
+        ("scpi-generator", "{hz}", "{hz!r}", r"expected a command with"),
+        ("scpi-generator", "10e6", "inf", r"frequency_max_hz: .*found inf"),
+        ("scpi-generator", "10e6", "'fast'", r"frequency_max_hz: .*found 'fast'"),
+        (
+            "scpi-generator",
+            'kind = "generator"',
+            'kind = "genrator"',
+            r"x.toml:2: kind: .*did you mean 'generator'",
+        ),
+        ("scpi-generator", 'kind = "generator"', "", r"kind: expected one of generator, .*found None"),
+        ("scpi-generator", "outputs = 2", "outputs 2", r"x.toml:4: Expected '='"),
+        ("preamble-oscilloscope", "0.001, 0.002", "0.002, 0.001", r"expected numbers that ascend"),
+        ("frame-switchboard", "start = 0xA0", "start = 256", r"start: .*found 256"),
+    ],
+)
+def test_a_mistake_is_reported_with_its_line_and_what_was_expected(
+    name: str, old: str, new: str, message: str
+) -> None:
+    with pytest.raises(JobError, match=message):
+        parse_profile(profile_text(name, {old: new}), "x.toml")
+
+
+def test_all_mistakes_come_at_once() -> None:
+    changes = {"outputs = 2": "outputs = 0", "{hz}": "{x}", "10e6": "-1"}
+    with pytest.raises(JobError) as caught:
+        parse_profile(profile_text("scpi-generator", changes), "x.toml")
+    assert len(caught.value.mistakes) == 3
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        (1000.0, "1000"),
+        (1000.0 / 3.0, "333.333333333"),
+        (19999.987654321, "19999.9876543"),
+        (0.002, "0.002"),
+        (5e-5, "5E-05"),
+        (-1.5, "-1.5"),
+        (3, "3"),
+        ((1, 3), "1,3"),
+    ],
+)
+def test_numbers_are_written_with_enough_digits(value: float, written: str) -> None:
+    assert Command("SET {x}")(x=value) == f"SET {written}"
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])
+def test_what_is_no_number_never_reaches_an_instrument(value: float) -> None:
+    with pytest.raises(ValueError, match="cannot be sent"):
+        Command("SET {x}")(x=value)
+
+
+def test_words_from_anywhere_cannot_be_put_into_a_command() -> None:
+    with pytest.raises(ValueError, match="invalid literal"):
+        Command("SET {x}")(x="1;OUTPut ON")  # type: ignore[arg-type]
+
+
+def test_a_gpio_profile_has_as_many_channels_as_lines() -> None:
+    assert profile("gpio-switchboard").channels == 8
