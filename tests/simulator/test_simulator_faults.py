@@ -1,0 +1,187 @@
+"""Faults done to the simulated unit: each is the physical thing that its name says."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.descriptions.faults import parse_fault, single_faults
+from harness.descriptions.load import load_job
+from simulator.circuit import Network
+from simulator.faults import apply
+from simulator.lines import SupplySetting, energised, supply_state
+from simulator.motion import OPERATED, REST
+from simulator.unit import build
+from simulator.wiring import Leads, connect
+
+JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
+SEQUENCES = Path(__file__).parents[2] / "sequences"
+ON = SupplySetting(voltage_v=12.0, limit_a=0.4, on=True)
+INSERT, OUTPUTS = "insert", "outputs"
+
+
+def levels(job, faults, hookup_name, on=(), hz=1000.0):
+    """Volts at the scope's inputs (rows) per volt of the hot and cold e.m.f. (columns)."""
+    wrong = apply(faults, job.module)
+    built = build(job.module, "F1", wrong.damage)
+    hookup = next(h for h in job.fixture.hookups if h.name == hookup_name)
+    parts = connect(
+        job.module,
+        job.fixture,
+        built,
+        plugs=wrong.plugs,
+        hookup=hookup,
+        leads=Leads(inputs=4, probe=1.0, seed=1),
+    )
+    lines = energised(job.module, built, frozenset(on))
+    positions = [
+        [built.held.get(relay.name, OPERATED if relay.line in lines else REST)] * len(relay.poles)
+        for relay in job.module.relays
+    ]
+    return Network(parts).solve(built.closed(positions), (True, True), hz)[:, :2]
+
+
+@pytest.fixture(scope="module")
+def job(job_folder):
+    return load_job(job_folder)
+
+
+def faulty(job, name, hookup, on=()):
+    return levels(job, parse_fault(name, job.module, job.fixture), hookup, on)
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_every_fault_of_the_shipped_jobs_can_be_put_in(name):
+    job = load_job(SEQUENCES / name)
+    hookup = next(h.name for h in job.fixture.hookups if not h.through)
+    for fault in single_faults(job.module, job.fixture):
+        assert np.isfinite(levels(job, (fault,), hookup)).all(), fault.name
+
+
+def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
+    """practice 0.6: -0.01 dB through 10 kohm into 10 Mohm, -0.09 dB into 1 Mohm."""
+    job = load_job(SEQUENCES / "two_loop_switcher")
+    hookup = "drive left, view both outputs"
+    healthy = levels(job, (), hookup)
+    broken = faulty(job, "left.out.cold open", hookup)
+    copy_db = 20 * np.log10(abs(broken[1, 0] / healthy[0, 0]))
+    assert copy_db == pytest.approx(-0.09, abs=0.09)
+    assert abs(np.angle(broken[1, 0] / healthy[0, 0], deg=True)) < 1
+    assert abs(broken[1, 1]) < 1e-3  # nothing of its own
+
+
+@pytest.mark.parametrize("hookup", [OUTPUTS, "by hand"])
+def test_a_healthy_unit_drives_its_own_legs(job, hookup):
+    seen = abs(levels(job, (), hookup))
+    assert seen[0, 0] > 0.98
+    assert seen[1, 1] > 0.98
+
+
+def test_legs_swapped_exchange_hot_and_cold(job):
+    seen = abs(faulty(job, "left.out legs swapped", OUTPUTS))
+    assert seen[0, 1] > 0.98
+    assert seen[1, 0] > 0.98
+    assert seen[0, 0] < 1e-3
+
+
+def test_swapped_twice_is_straight_again(job):
+    seen = abs(faulty(job, "left.out legs swapped + left.in legs swapped", OUTPUTS))
+    assert seen[0, 0] > 0.98
+
+
+def test_channels_swapped_bring_the_tone_to_the_other_channel(job):
+    seen = abs(faulty(job, "out channels swapped", OUTPUTS))
+    assert seen[2, 0] > 0.98
+    assert seen[0, 0] < 1e-3
+
+
+def test_a_grounded_leg_is_silent_and_the_other_is_not(job):
+    """practice 1.3, fault 17: that leg below -60 dB."""
+    seen = faulty(job, "left.out.hot grounded", OUTPUTS)
+    assert 20 * np.log10(abs(seen[0, 0])) < -60
+    assert abs(seen[1, 1]) > 0.98
+
+
+def test_shorted_legs_leave_the_share_of_each(job):
+    """Equal sources on one node: half of each leg's e.m.f., the difference below -60 dB."""
+    seen = faulty(job, "left.out legs shorted", OUTPUTS)
+    assert abs(seen[0]) == pytest.approx(0.5, abs=0.01)
+    assert 20 * np.log10(abs(seen[0, 0] - seen[1, 0])) < -60
+
+
+def test_bridged_channels_share_a_leg(job):
+    """The other channel's source is not connected here: it shows the whole signal."""
+    seen = faulty(job, "out.hot bridged", OUTPUTS)
+    assert abs(seen[2, 0]) == pytest.approx(abs(seen[0, 0]), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("fault", "on", "expected"),
+    [  # rest route 0.99; insert route through 1 kohm 0.83; an open contact nearly nothing
+        ("K1 never operates", (INSERT,), 0.99),
+        ("K1 coil open", (), 0.99),
+        ("K1 always operated", (), 0.826),
+        ("line insert dead", (INSERT,), 0.99),
+        ("lines insert and mute swapped", (INSERT,), 0.0),
+        ("K1.1.hot stuck at rest", (INSERT,), 0.99),
+        ("K1.1.hot stuck operated", (), 0.826),
+        ("K1.1.hot rest stuck open", (), 0.0),
+        ("K1.1.hot rest 50 ohm", (), 0.9804),
+        ("left.plug missing", (INSERT,), 0.0),
+        ("left.in.hot open", (), 0.0),
+        ("R1.hot shorted", (INSERT,), 0.99),
+        ("R1.hot open", (INSERT,), 0.0),
+        ("R1.hot tenfold", (INSERT,), 0.332),
+        ("R1.hot a tenth", (INSERT,), 0.971),
+    ],
+)
+def test_a_fault_changes_the_route_as_it_must(job, fault, on, expected):
+    """5 kohm a leg behind 50 ohm: 0.990; with 1 kohm more 0.826, with 10 kohm 0.332 (divider rule)."""
+    seen = faulty(job, fault, OUTPUTS, on)
+    assert abs(seen[0, 0]) == pytest.approx(expected, abs=0.006)
+
+
+def test_a_crossed_plug_inverts_the_insert(job):
+    seen = abs(faulty(job, "left.plug legs swapped", OUTPUTS, (INSERT,)))
+    assert seen[0, 1] == pytest.approx(0.826, abs=0.006)
+
+
+def test_a_stuck_closed_contact_joins_both_throws():
+    job = load_job(SEQUENCES / "two_loop_switcher")
+    hookup = "drive left, view both outputs"
+    states = [levels(job, (), hookup, on)[0, 0] for on in ((), ("loop_a",))]
+    welded = faulty(job, "K1.1.hot rest stuck closed", hookup, ("loop_a",))[0, 0]
+    assert abs(welded - states[1]) > 0.01
+
+
+def test_the_plugs_of_two_channels_exchanged():
+    """Left then reads as right does, but for the idle loop B, whose own plug loads the line a little."""
+    job = load_job(SEQUENCES / "two_loop_switcher")
+    left, right = "drive left, view both outputs", "drive right, view both outputs"
+    exchanged = faulty(job, "key_a channels swapped", left, ("loop_a",))
+    assert abs(exchanged[0, 0]) == pytest.approx(abs(levels(job, (), right, ("loop_a",))[0, 0]), rel=0.02)
+    assert abs(exchanged[0, 0]) < 0.9 * abs(levels(job, (), left, ("loop_a",))[0, 0])
+
+
+@pytest.mark.parametrize(
+    ("fault", "coils"),
+    [("K1 coil open", 1), ("K1 never operates", 2), ("line insert dead", 0), ("K3 coil open", 2)],
+)
+def test_the_current_tells_coils_from_mechanics(job, fault, coils):
+    wrong = apply(parse_fault(fault, job.module, job.fixture), job.module)
+    built = build(job.module, "F1", wrong.damage)
+    state = supply_state(job.module, built, ON, energised(job.module, built, frozenset({INSERT})))
+    assert state.current_a == pytest.approx(0.005 + coils * 12 / 1028, rel=0.05)
+    assert not state.limiting
+
+
+def test_values_stay_within_what_the_type_allows(job):
+    for serial in range(20):
+        built = build(job.module, f"V{serial}", apply((), job.module).damage)
+        kinds = [relay.type for relay in job.module.relays]
+        assert all(0.05 <= contact.closed_ohm <= 0.1 for contact in built.contacts)
+        for kind, timing in zip(kinds, built.timings, strict=True):
+            assert 0 < timing.gap_s < timing.operate_s <= kind.operate_max_s
+            assert timing.release_s <= kind.release_max_s
+            assert timing.bounce_s <= kind.bounce_max_s
+        assert all(abs(r.value / 1000 - 1) <= 0.01 for r in built.resistors)

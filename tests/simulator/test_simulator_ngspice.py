@@ -1,0 +1,141 @@
+"""The simulator's own solver against ngspice, on a shipped job with one serial number's values."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.descriptions.load import load_job
+from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
+from simulator.motion import OPERATED, REST
+from simulator.unit import Damage, build
+from simulator.wiring import Leads, Plugs, connect
+
+NGSPICE = shutil.which("ngspice")
+JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+FREQUENCIES_HZ = (20.0, 1000.0, 20_000.0)
+STATES = ((), ("loop_a",), ("loop_b", "swap"), ("loop_a", "loop_b"), ("loop_a", "loop_b", "swap"))
+WIRE_OHM = 1e-6
+FAINT = 1e-9  # below -180 dB both are numerical dust
+
+
+def needs_ngspice():
+    if NGSPICE is None and not os.environ.get("CI"):
+        pytest.skip("ngspice is not installed: apt-get install ngspice")
+
+
+def netlist(parts, closed, source):
+    """Write the circuit for ngspice: node names as numbers, 1 V at one source, an AC point per frequency."""
+    numbers = {GROUND: 0}
+
+    def node(name):
+        return numbers.setdefault(name, len(numbers))
+
+    cards = [f"Rw{i} {node(a)} {node(b)} {WIRE_OHM}" for i, (a, b) in enumerate(parts.wires)]
+    cards += [f"R{i} {node(e.a)} {node(e.b)} {e.value!r}" for i, e in enumerate(parts.resistors)]
+    cards += [f"C{i} {node(e.a)} {node(e.b)} {e.value!r}" for i, e in enumerate(parts.capacitors)]
+    for i, contact in enumerate(parts.contacts):
+        kind, value = ("R", contact.closed_ohm) if closed[i] else ("C", contact.open_f)
+        cards.append(f"{kind}k{i} {node(contact.a)} {node(contact.b)} {float(value)!r}")
+    for i, one in enumerate(parts.sources):
+        cards.append(f"Vs{i} {node(f'emf {i}')} 0 DC 0 AC {int(i == source)}")
+        cards.append(f"Rs{i} {node(f'emf {i}')} {node(one.node)} {one.ohm}")
+    cards += [f"Rleak{n} {n} 0 {1 / LEAK_S}" for n in list(numbers.values()) if n]
+    columns = " ".join(f"vr({node(p)}) vi({node(p)})" for p in parts.probes)
+    points = "\n".join(f"ac lin 1 {f} {f}\nprint {columns}" for f in FREQUENCIES_HZ)
+    return "circuit\n" + "\n".join(cards) + f"\n.control\nset numdgt=12\n{points}\nquit\n.endc\n.end\n"
+
+
+def run_ngspice(text, probes, tmp_path):
+    """Complex volts, shape (frequencies, probes)."""
+    path = tmp_path / "circuit.cir"
+    path.write_text(text)
+    output = subprocess.run([NGSPICE, "-b", path], capture_output=True, text=True, check=False).stdout
+    values = [float(line.split("=")[1]) for line in output.splitlines() if line.startswith(("vr(", "vi("))]
+    pairs = np.array(values).reshape(len(FREQUENCIES_HZ), probes, 2)
+    return pairs[..., 0] + 1j * pairs[..., 1]
+
+
+@pytest.mark.parametrize("on", STATES, ids=lambda on: "+".join(on) or "rest")
+@pytest.mark.parametrize("hookup_name", ["drive left, view both outputs", "drive left, view sends"])
+def test_the_solver_agrees_with_ngspice(on, hookup_name, tmp_path):
+    needs_ngspice()
+    job = load_job(JOB)
+    module, fixture = job.module, job.fixture
+    built = build(module, "NG-1", Damage())
+    hookup = next(h for h in fixture.hookups if h.name == hookup_name)
+    leads = Leads(inputs=4, probe=1.0, seed=3)
+    parts = connect(module, fixture, built, plugs=Plugs(), hookup=hookup, leads=leads)
+    positions = [[OPERATED if relay.line in on else REST] * len(relay.poles) for relay in module.relays]
+    closed = built.closed(positions)
+    network = Network(parts)
+    for source in (0, 1):
+        theirs = run_ngspice(netlist(parts, closed, source), len(parts.probes), tmp_path)
+        ours = np.array([network.solve(closed, (True, True), f)[:, source] for f in FREQUENCIES_HZ])
+        loud = np.abs(theirs) > FAINT
+        assert loud.any()
+        difference_db = np.abs(20 * np.log10(np.abs(ours[loud] / theirs[loud])))
+        made = np.abs(theirs[loud]) > 0.01
+        assert difference_db[made].max(initial=0) < 0.001
+        assert difference_db[~made].max(initial=0) < 0.1
+        assert np.abs(np.angle(ours[loud] / theirs[loud], deg=True))[made].max(initial=0) < 0.01
+
+
+def network(*, resistors=(), capacitors=(), contacts=(), amplifiers=(), wires=(), sources=(), probes=()):
+    return Network(
+        Parts(
+            wires=tuple(wires),
+            resistors=tuple(resistors),
+            capacitors=tuple(capacitors),
+            contacts=tuple(contacts),
+            amplifiers=tuple(amplifiers),
+            sources=tuple(sources),
+            probes=tuple(probes),
+        )
+    )
+
+
+NONE_CLOSED = np.zeros(0, dtype=np.bool_)
+
+
+def test_a_low_pass_is_3_db_down_at_its_corner():
+    """1/(2 pi R C), 10 log10(1/2) = -3.0103 dB."""
+    circuit = network(
+        sources=[Source(node="in", ohm=1000.0)],
+        capacitors=[Element(a="in", b=GROUND, value=1e-7)],
+        probes=["in"],
+    )
+    corner_hz = 1 / (2 * np.pi * 1000.0 * 1e-7)
+    seen = circuit.solve(NONE_CLOSED, (True,), corner_hz)[0, 0]
+    assert 20 * np.log10(abs(seen)) == pytest.approx(-3.0103, abs=1e-4)
+    assert np.angle(seen, deg=True) == pytest.approx(-45)
+
+
+def test_a_balanced_amplifier_gives_its_gain_into_its_load():
+    """Gain -2, 100 ohm out into 100 ohm: half of twice, inverted; common mode 40 dB down."""
+    circuit = network(
+        sources=[Source(node="a", ohm=0.0), Source(node="b", ohm=0.0)],
+        amplifiers=[
+            Balanced(inputs=("a", "b"), outputs=("x", "y"), gain=-2.0, output_ohm=100.0, conversion=0.01)
+        ],
+        resistors=[Element(a="x", b="y", value=100.0), Element(a="a", b="b", value=10e3)],
+        probes=["x", "y"],
+    )
+    hot, cold = circuit.solve(NONE_CLOSED, (True, True), 1000.0)[:, :2].T
+    differential = ((hot[0] - hot[1]) - (cold[0] - cold[1])) / 2
+    common = (hot[0] - hot[1]) + (cold[0] - cold[1])
+    assert differential.real == pytest.approx(-1.0)
+    assert 20 * np.log10(abs(common / differential)) == pytest.approx(-40.0, abs=0.01)
+
+
+def test_a_source_that_is_off_is_an_open_circuit():
+    circuit = network(
+        sources=[Source(node="n", ohm=50.0), Source(node="n", ohm=50.0)],
+        resistors=[Element(a="n", b=GROUND, value=50.0)],
+        probes=["n"],
+    )
+    assert abs(circuit.solve(NONE_CLOSED, (True, True), 1000.0)[0, 0]) == pytest.approx(1 / 3)
+    assert abs(circuit.solve(NONE_CLOSED, (True, False), 1000.0)[0, 0]) == pytest.approx(1 / 2)

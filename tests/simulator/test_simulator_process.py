@@ -1,0 +1,90 @@
+"""The simulator as a process of its own: how it says where it is, and how it ends."""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from harness.descriptions.load import load_bench
+
+
+@pytest.fixture
+def process(job_folder):
+    """Starts `python -m simulator` on the small job; gives the process and what it said."""
+    started = []
+
+    def start(*options):
+        one = subprocess.Popen(
+            [sys.executable, "-m", "simulator", str(job_folder), *options],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        started.append(one)
+        return one, one.stdout.readline()
+
+    yield start
+    for one in started:
+        one.kill()
+        one.wait()
+        for pipe in (one.stdin, one.stdout, one.stderr):
+            pipe.close()
+
+
+def test_it_says_where_it_is_in_one_line_and_soon(process, open_line):
+    began = time.monotonic()
+    _, said = process("--serial", "P1", "--hasten", "5")
+    assert time.monotonic() - began < 1.5
+    ready = json.loads(said)
+    assert ready["serial"] == "P1"
+    assert ready["hasten"] == 5
+    assert open_line(ready["generator"]).query("*IDN?").startswith("Ferncastle Instruments,")
+
+
+def test_it_ends_when_its_input_closes(process):
+    one, _ = process()
+    one.stdin.close()
+    assert one.wait(5) == 0
+    assert one.stderr.read() == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGTERM to send")
+def test_it_ends_on_sigterm(process):
+    one, _ = process()
+    one.send_signal(signal.SIGTERM)
+    assert one.wait(5) == 0
+    assert one.stderr.read() == ""
+
+
+def test_it_ends_when_the_control_port_says_so(process, open_line):
+    one, said = process()
+    assert json.loads(open_line(json.loads(said)["control"]).query('{"quit": true}')) == {"ok": True}
+    assert one.wait(5) == 0
+
+
+@pytest.mark.parametrize("kind", ["frame", "text", "route", "modbus"])
+def test_it_writes_a_bench_file_that_reads(process, tmp_path, kind):
+    path = tmp_path / "bench.toml"
+    _, said = process("--switchboard", kind, "--bench-file", str(path))
+    bench = load_bench(path)
+    ready = json.loads(said)
+    assert bench.generator.address == ready["generator"]
+    assert bench.switchboard.address == ready["switchboard"]
+    assert bench.switchboard.profile == f"{kind}-switchboard"
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [(("--fault", "K9 open"), "no such fault"), (("--trouble", "tea"), "no such trouble")],
+)
+def test_a_wrong_wish_is_one_message_and_exit_code_2(process, options, said):
+    one, line = process(*options)
+    assert line == ""
+    assert one.wait(5) == 2
+    error = one.stderr.read()
+    assert said in error
+    assert "Traceback" not in error
