@@ -15,6 +15,7 @@ import os
 import re
 import socket
 import time
+from collections.abc import Iterator
 from typing import Any, Literal, Protocol
 
 State = Literal["idle", "data", "closed"]
@@ -298,7 +299,7 @@ def _block_of(message: bytes, expected: int | None) -> bytearray:
 
 
 @contextlib.contextmanager
-def _visa_errors() -> Any:
+def _visa_errors() -> Iterator[None]:
     import pyvisa
 
     try:
@@ -307,8 +308,12 @@ def _visa_errors() -> Any:
         if error.error_code == pyvisa.constants.StatusCode.error_timeout:
             raise TimeoutError("no complete answer") from error
         raise ConnectionError(str(error)) from error
-    except (pyvisa.errors.Error, RuntimeError, NotImplementedError) as error:
-        raise ConnectionError(str(error)) from error
+    except (TimeoutError, ValueError):
+        raise
+    except (
+        Exception
+    ) as error:  # RuntimeError, AssertionError, NotImplementedError: pyvisa-py's interfaces differ
+        raise ConnectionError(str(error) or type(error).__name__) from error
 
 
 def open_visa(address: str, library: str) -> Wire:
