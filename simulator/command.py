@@ -37,8 +37,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         ) as simulator:
             if asked.bench_file is not None:
                 write_bench(asked.bench_file, simulator.bench_toml())
+            _heed_the_end(simulator)
             _say_ready(simulator, asked.serial, asked.hasten)
-            _wait(simulator)
+            while not simulator.ended.wait(0.5):  # in steps: a signal has to get its turn on every platform
+                pass
     except SwitchwalkError as error:
         print(error, file=sys.stderr)
         return error.exit_code
@@ -78,8 +80,8 @@ def _say_ready(simulator: Simulator, serial: str, hasten: float) -> None:
     print(json.dumps(ready), flush=True)
 
 
-def _wait(simulator: Simulator) -> None:
-    """Until the end is asked for."""
+def _heed_the_end(simulator: Simulator) -> None:
+    """Let a signal or the end of standard input end the simulator; set up before anybody knows of it."""
 
     def end(number: int, frame: FrameType | None) -> None:
         simulator.ended.set()
@@ -92,5 +94,3 @@ def _wait(simulator: Simulator) -> None:
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
     threading.Thread(target=watch_input, name="standard input", daemon=True).start()
-    while not simulator.ended.wait(0.5):  # in steps: a signal has to get a turn on every platform
-        pass
