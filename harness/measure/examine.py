@@ -6,15 +6,13 @@ from typing import Literal
 import numpy as np
 
 from harness.measure.tone import ToneFit
-from harness.measure.tones import is_mains
 from harness.roles import Capture
 
 FEWEST_CYCLES = 4.0
 LEAST_FILL = 0.25
 DETECTION = 3.5  # times the standard uncertainty; noise alone exceeds it twice in a thousand tones
-LOUD = 3.0  # a residual this many times the noise is no noise
-SMALL = 0.03  # a residual this far under the tone does it no harm
-LINE_SHARE = 0.5  # of the residual in one line, where no tone is there to compare with
+SMALL = 0.03  # of the tone: lines under that do it no harm
+AUDIBLE = 0.5  # of the noise: lines under that are no signal, where there is no tone to compare with
 
 Kind = Literal["clipped", "underfilled", "too_few_cycles", "no_tone", "hum", "foreign"]
 
@@ -83,17 +81,16 @@ def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
     if missing:
         sentence = f"input {number} shows no tone: it is below {float(floors.max()):.2g} V RMS"
         problems.append(Problem(kind="no_tone", input=number, sentence=sentence, refuses=False))
-    residual, line_hz, line_v = float(fit.residual_v[row]), float(fit.line_hz[row]), float(fit.line_v[row])
-    if residual <= LOUD * fit.quiet_v[row]:
-        return problems
     strongest = float(levels.max())
-    found = (
-        f"input {number} shows {residual:.2g} V RMS besides {strongest:.2g} V of tone, "
-        f"most at {line_hz:.6g} Hz"
-    )
-    if is_mains(line_hz, fit.duration_s):
-        problems.append(Problem(kind="hum", input=number, sentence=f"{found}: mains hum", refuses=False))
-    elif line_v > LINE_SHARE * residual if missing else residual > SMALL * strongest:
-        sentence = f"{found}: another signal, distortion, or a tone that is wrong or unsteady"
+    harmless = AUDIBLE * float(fit.quiet_v[row]) if missing else SMALL * strongest
+    besides = f"besides {strongest:.2g} V of tone"
+    if fit.hum_v[row] > harmless:
+        sentence = f"input {number} shows {fit.hum_v[row]:.2g} V RMS of mains hum {besides}"
+        problems.append(Problem(kind="hum", input=number, sentence=sentence, refuses=False))
+    if fit.lines_v[row] > harmless:
+        sentence = (
+            f"input {number} shows {fit.lines_v[row]:.2g} V RMS {besides}, most at "
+            f"{fit.line_hz[row]:.6g} Hz: another signal, distortion, or a tone that is wrong or unsteady"
+        )
         problems.append(Problem(kind="foreign", input=number, sentence=sentence, refuses=True))
     return problems

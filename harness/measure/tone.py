@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.clock import NOMINAL_CLOCK, Clock, find_clock, inverse, sine_rows
+from harness.measure.tones import LAST_MAINS_HZ, is_mains
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
@@ -21,6 +22,7 @@ Phasors = NDArray[np.complex128]
 LOCAL_BINS = 64  # noise is taken from this many bins on each side of a tone
 FEWEST_BINS = 12
 DITHERED = 0.5  # noise, in squared codes, that leaves 5e-5 of a code of the quantiser's own pattern
+OUTSTANDING = 16.0  # times the mean power of the noise: one bin in ten million
 LINE = 8.0  # a bin this far above the median of its neighbours is a line, not noise
 
 
@@ -31,8 +33,9 @@ class ToneFit:
     phasors: V RMS, complex, shape (inputs, tones), phase at the middle of the record. standard: of each of
     their real and imaginary parts. offset_v, offset_standard_v, residual_v (RMS of what no tone explains),
     noise_v (RMS over the whole band of the noise found round the tones, never under that of the
-    quantisation), quiet_v (the same by the median of the whole spectrum), line_hz and line_v (strongest other
-    line, V RMS): shape (inputs,).
+    quantisation), quiet_v (the same by the median of the whole spectrum), hum_v and lines_v (V RMS of all
+    lines that stand out of the noise, of the mains and other ones), line_hz (the strongest other one): shape
+    (inputs,).
     """
 
     frequencies_hz: tuple[float, ...]
@@ -43,8 +46,9 @@ class ToneFit:
     residual_v: Floats
     noise_v: Floats
     quiet_v: Floats
+    hum_v: Floats
+    lines_v: Floats
     line_hz: Floats
-    line_v: Floats
     clock: Clock
     duration_s: float
     samples: int
@@ -90,7 +94,8 @@ def fit_tones(
     noise = _noise_near(power, cycles, cycles, rms, step)
     offset_noise = _noise_near(power, np.zeros(1), cycles, rms, step)
     coherent = _undithered(np.abs(peak), rms, step)
-    line = 1 + np.argmax(power[:, 1:], axis=1)
+    quiet = np.sqrt(_median(power[:, 1::7])[:, 0] / math.log(2))
+    hum, lines, line = _lines(power, quiet, interval_s * samples)
     return ToneFit(
         frequencies_hz=tuple(float(value) for value in hz),
         phasors=np.asarray(peak / math.sqrt(2)),
@@ -99,9 +104,10 @@ def fit_tones(
         offset_standard_v=np.hypot(offset_noise * spread[0], coherent.max(axis=1)),
         residual_v=rms,
         noise_v=noise,
-        quiet_v=np.maximum(np.sqrt(_median(power[:, 1::7])[:, 0] / math.log(2)), step / math.sqrt(12)),
+        quiet_v=np.maximum(quiet, step / math.sqrt(12)),
+        hum_v=np.sqrt(2 * hum / samples),
+        lines_v=np.sqrt(2 * lines / samples),
         line_hz=line / (samples * interval_s),
-        line_v=np.sqrt(2 * power[np.arange(inputs), line] / samples),
         clock=clock,
         duration_s=samples * interval_s,
         samples=samples,
@@ -126,8 +132,9 @@ def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
         residual_v=worse.residual_v,
         noise_v=worse.noise_v,
         quiet_v=worse.quiet_v,
+        hum_v=worse.hum_v,
+        lines_v=worse.lines_v,
         line_hz=worse.line_hz,
-        line_v=worse.line_v,
         clock=hot.clock if hot.clock.standard <= cold.clock.standard else cold.clock,
         duration_s=min(hot.duration_s, cold.duration_s),
         samples=min(hot.samples, cold.samples),
@@ -173,6 +180,16 @@ def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step
         lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
         found = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
     return np.maximum(found, step / math.sqrt(12))
+
+
+def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, NDArray[np.intp]]:
+    """Sum the bins that stand out of the noise: of the mains, of all others; and the strongest other bin."""
+    low = range(1, min(power.shape[1], math.ceil(LAST_MAINS_HZ * duration_s)))
+    mains = [each for each in low if is_mains(each / duration_s, duration_s)]
+    standing = np.where(power > OUTSTANDING * quiet[:, None] ** 2, power, 0.0)
+    hum = standing[:, mains].sum(axis=1)
+    standing[:, [0, *mains]] = 0.0
+    return hum, standing.sum(axis=1), np.argmax(standing, axis=1)
 
 
 def _median(power: Floats) -> Floats:

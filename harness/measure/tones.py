@@ -14,6 +14,8 @@ DURATIONS_DS = (1, 2, 5, 10, 20, 50, 100)  # tenths of a second: each whole peri
 FEWEST_CYCLES = 8
 FURTHEST = 0.10  # a tone may lie this fraction from the frequency asked for
 SAMPLES = 20_000
+MAINS_HARMONICS = 10
+LAST_MAINS_HZ = (MAINS_HARMONICS + 0.5) * max(MAINS_HZ)
 SAMPLES_PER_CYCLE = 5
 
 
@@ -80,9 +82,9 @@ def _clear(cycles: int, duration_ds: int) -> bool:
 
 
 def is_mains(frequency_hz: float, duration_s: float) -> bool:
-    """Whether a line is the mains or one of its first ten harmonics, as far as the record tells."""
+    """Whether a line is the mains or one of its first harmonics, as far as the record tells."""
     return any(
-        0.5 * mains < frequency_hz < 10.5 * mains
+        0.5 * mains < frequency_hz < (MAINS_HARMONICS + 0.5) * mains
         and abs(math.remainder(frequency_hz, mains)) < 0.6 / duration_s
         for mains in MAINS_HZ
     )

@@ -25,7 +25,7 @@ from tests.measure.synthetic import SyntheticBench, fit_of, through
 DRAWS = 1000
 TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=1000)
 DRIVE = (0.6138, 0.6138)  # +4 dBu, half of it on each leg
-DRIVE_RANGE, FINER = 0.5, (0.05, 0.005)  # volts per division: a short ladder
+DRIVE_RANGE, FINER = 0.5, (0.005,)  # volts per division: a ladder of one rung
 TRUE = np.array(
     [[0.951, 0.012], [0.008, 0.933], [1.2e-4j, 0.3e-4j], [0.2e-4j, 0.7e-4j]]
 )  # left.out driven, right.out hearing it by stray capacitance

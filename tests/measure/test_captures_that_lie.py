@@ -1,0 +1,165 @@
+"""A capture that can't be believed is never a plausible number: it is refused, flagged, or covered."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.errors import ReadingError
+from harness.measure.examine import examine
+from harness.measure.tone import fit_tones
+from harness.measure.tones import TonePair, choose_tones
+from tests.measure.synthetic import SyntheticBench, fit_of, through
+
+TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=4000)
+INSTANTS = np.arange(4000) * 0.1 / 4000
+RANGE = 0.5
+
+
+def shoot(emf_vrms=(0.6, 0.6), *, seed=1, tones=TONES, **how):
+    bench = SyntheticBench(seed, inputs=(1, 2), gain_accuracy=0.0, generator_accuracy=0.0)
+    return bench.capture(through(2, 1.0), tones, emf_vrms, {1: RANGE, 2: RANGE}, **how)
+
+
+def kinds(capture, fit):
+    return {problem.kind for problem in examine(capture, fit)}
+
+
+def refused(capture, fit):
+    return any(problem.refuses for problem in examine(capture, fit))
+
+
+def test_a_sound_capture_has_no_problem():
+    capture = shoot()
+    assert examine(capture, fit_of(capture, TONES)) == []
+
+
+def test_hum_is_said_and_refuses_nothing():
+    capture = shoot(hum_vrms=0.3)
+    problems = examine(capture, fit_of(capture, TONES))
+    assert {problem.kind for problem in problems} == {"hum"}
+    assert not any(problem.refuses for problem in problems)
+    assert problems[0].sentence == "input 1 shows 0.3 V RMS of mains hum besides 0.6 V of tone"
+
+
+def test_an_underfilled_input_is_said():
+    capture = shoot((0.1, 0.6))
+    problems = [p for p in examine(capture, fit_of(capture, TONES)) if p.kind == "underfilled"]
+    assert [p.input for p in problems] == [1]
+
+
+def test_silence_is_no_tone_and_no_error():
+    capture = shoot((1e-9, 1e-9))
+    assert kinds(capture, fit_of(capture, TONES)) == {"underfilled", "no_tone"}
+    assert not refused(capture, fit_of(capture, TONES))
+
+
+def test_noise_alone_is_rarely_taken_for_a_tone():
+    found = 0
+    for seed in range(200):
+        capture = shoot((1e-9, 1e-9), seed=seed)
+        found += sum(
+            p.kind != "no_tone" for p in examine(capture, fit_of(capture, TONES)) if p.kind != "underfilled"
+        )
+        found += "no_tone" not in kinds(capture, fit_of(capture, TONES))
+    assert found <= 8  # 800 tones at 2.2 in a thousand
+
+
+def test_a_record_shorter_than_asked_for_is_refused():
+    whole = shoot()
+    short = replace(whole, volts=whole.volts[:, :1000])
+    assert refused(short, fit_of(short, TONES))
+
+
+@settings(max_examples=60, deadline=None)
+@given(over=st.floats(1.02, 20), seed=st.integers(0, 1000))
+def test_a_clipped_tone_is_refused_however_slightly_it_clips(over, seed):
+    capture = shoot((over * 2 / math.sqrt(2), 0.3), seed=seed)
+    fit = fit_of(capture, TONES)
+    assert capture.clipped[0] > 0
+    assert any(p.kind == "clipped" and p.input == 1 and p.refuses for p in examine(capture, fit))
+
+
+@settings(max_examples=60, deadline=None)
+@given(cut=st.floats(0.3, 0.85), seed=st.integers(0, 1000))
+def test_a_tone_clipped_before_the_scope_is_refused(cut, seed):
+    """An overdriven stage flattens the tone inside the range: no sample stands at the end."""
+    peak_v = 0.6 * math.sqrt(2)
+    random = np.random.default_rng(seed)
+    wave = np.sin(2 * np.pi * TONES.hot_hz * INSTANTS + random.uniform(0, 6))
+    capture = shoot((1e-9, 1e-9), seed=seed, added=np.clip(peak_v * wave, -cut * peak_v, cut * peak_v)[None])
+    assert refused(capture, fit_of(capture, TONES))
+
+
+@settings(max_examples=60, deadline=None)
+@given(cycles=st.floats(0.02, 0.7), phase=st.floats(0, 6.28), seed=st.integers(0, 1000))
+def test_half_a_cycle_is_refused(cycles, phase, seed):
+    duration_s = cycles / 980.0
+    instants = np.linspace(0, duration_s, 4000, endpoint=False)
+    noise = 0.015 * np.random.default_rng(seed).normal(size=(2, 4000))
+    volts = noise + 0.8 * np.sin(2 * np.pi * 980.0 * instants + phase)
+    capture = replace(shoot(), volts=volts, interval_s=duration_s / 4000)
+    try:
+        fit = fit_of(capture, TONES)
+    except ReadingError:
+        return
+    assert "too_few_cycles" in kinds(capture, fit)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    other_hz=st.floats(10, 19_000).filter(lambda hz: abs(hz - 995) > 45),
+    level_vrms=st.floats(0.05, 0.6),
+    seed=st.integers(0, 1000),
+)
+def test_a_tone_at_a_wrong_frequency_is_never_a_silent_port(other_hz, level_vrms, seed):
+    """A generator left at another frequency, or a tone folded down by undersampling, in place of ours."""
+    wave = level_vrms * math.sqrt(2) * np.sin(2 * np.pi * other_hz * INSTANTS + seed)
+    capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
+    found = kinds(capture, fit_of(capture, TONES))
+    assert refused(capture, fit_of(capture, TONES)) or "hum" in found
+
+
+@settings(max_examples=60, deadline=None)
+@given(part=st.floats(0.1, 0.9), left=st.floats(0.0, 0.8), seed=st.integers(0, 1000))
+def test_a_contact_that_opens_during_the_record_is_refused(part, left, seed):
+    gate = np.where(np.arange(4000) < part * 4000, 1.0, left)
+    wave = 0.8 * gate * np.sin(2 * np.pi * TONES.hot_hz * INSTANTS + seed)
+    capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
+    assert refused(capture, fit_of(capture, TONES))
+
+
+@pytest.mark.parametrize("frequency_hz", [99_980.0, 100_010.0, 2e5])
+def test_too_few_samples_a_cycle_are_refused(frequency_hz):
+    with pytest.raises(ReadingError, match="taken for another one"):
+        fit_tones(np.zeros((2, 20_000)), 5e-6, [frequency_hz])
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    level_vrms=st.floats(1e-5, 1.2),
+    volts_per_division=st.sampled_from([0.01, 0.05, 0.1, 0.5, 1.0]),
+    noise_divisions=st.sampled_from([0.0, 0.005, 0.03, 0.06]),
+    dc_divisions=st.floats(-1, 1),
+    frequency_hz=st.sampled_from([20.0, 100.0, 1e3, 1e4, 2e4]),
+    seed=st.integers(0, 10_000),
+)
+def test_a_capture_without_a_refusal_is_right_within_what_it_claims(
+    level_vrms, volts_per_division, noise_divisions, dc_divisions, frequency_hz, seed
+):
+    tones = choose_tones(frequency_hz)
+    bench = SyntheticBench(
+        seed, inputs=(1, 2), gain_accuracy=0.0, generator_accuracy=0.0, noise_divisions=noise_divisions
+    )
+    ranges = {1: volts_per_division, 2: 2.0}
+    dc_v = dc_divisions * volts_per_division
+    capture = bench.capture(through(2, 1.0), tones, (level_vrms, 1.2), ranges, dc_v=dc_v)
+    fit = fit_of(capture, tones)
+    if refused(capture, fit):
+        return
+    # 5 standard uncertainties of each part; the level's ends are where a Gaussian is never seen
+    assert abs(abs(fit.phasors[0, 0]) - level_vrms) <= 5 * math.sqrt(2) * fit.standard[0, 0]
+    assert abs(fit.offset_v[0] - dc_v) <= 6 * fit.offset_standard_v[0]

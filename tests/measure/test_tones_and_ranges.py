@@ -1,0 +1,99 @@
+"""Which tones, which ranges."""
+
+import math
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import UsageError
+from harness.measure.ranging import next_range, pick_range
+from harness.measure.through import ladder_rungs
+from harness.measure.tones import TonePair, choose_tones, is_mains
+from tests.measure.synthetic import SyntheticBench, through
+
+RANGES = tuple(m * 10.0**e for e in range(-3, 1) for m in (1, 2, 5))  # 1 mV to 5 V a division
+
+
+def test_one_kilohertz_is_98_and_101_cycles_in_a_tenth_of_a_second():
+    assert choose_tones(1e3) == TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=20_000)
+
+
+@given(st.floats(8.0, 1e5))
+def test_every_pair_keeps_legs_and_mains_apart(frequency_hz):
+    tones = choose_tones(frequency_hz)
+    duration = Fraction(round(10 * tones.duration_s), 10)
+    counts = [Fraction(hz).limit_denominator(1000) * duration for hz in tones.frequencies_hz]
+    assert all(count.denominator == 1 for count in counts)
+    assert all((mains * duration).denominator == 1 for mains in (50, 60))
+    assert (counts[1] - counts[0]) % 2 == 1
+    assert min(counts) >= 7
+    for hz in tones.frequencies_hz:
+        assert math.remainder(hz, 50) != 0
+        assert math.remainder(hz, 60) != 0
+        assert abs(hz / frequency_hz - 1) <= 0.1 + 1e-9
+        assert tones.samples >= 5 * hz * tones.duration_s
+
+
+@pytest.mark.parametrize("frequency_hz", [0.0, -1.0, math.nan, math.inf, 1e7])
+def test_no_pair_for_what_is_no_tone(frequency_hz):
+    with pytest.raises(UsageError, match="1 Hz to 1 MHz"):
+        choose_tones(frequency_hz)
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "mains"),
+    [(50.0, True), (60.0, True), (150.0, True), (53.0, True), (57.0, True), (137.0, False), (1000.0, False)],
+)
+def test_a_line_of_the_mains_is_told_as_well_as_a_tenth_of_a_second_can(frequency_hz, mains):
+    assert is_mains(frequency_hz, 0.1) == mains
+
+
+@given(peak_v=st.floats(0, 15))
+def test_a_range_holds_the_signal_and_the_next_finer_would_not(peak_v):
+    picked = pick_range(peak_v, RANGES, 8)
+    assert 2 * peak_v <= 0.8 * 8 * picked
+    place = RANGES.index(picked)
+    if place:
+        assert 2 * peak_v > 0.8 * 8 * RANGES[place - 1]
+
+
+@pytest.mark.parametrize("emf_vrms", [1e-6, 1e-3, 0.03, 0.6, 5.0])
+@pytest.mark.parametrize("start", [RANGES[0], 0.1, RANGES[-1]])
+def test_ranging_settles_wherever_it_starts(emf_vrms, start):
+    bench = SyntheticBench(11)
+    tones = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=2000)
+    ranges = dict.fromkeys(bench.inputs, start)
+    transfer = through(4)
+    transfer[2:] = 0  # inputs 3 and 4 are silent
+    for _ in range(8):
+        capture = bench.capture(transfer, tones, (emf_vrms, emf_vrms), ranges)
+        ranging = next_range(capture, RANGES, 8)
+        if ranging.settled:
+            break
+        ranges = dict(ranging.volts_per_division)
+    assert ranging.settled
+    assert ranges[3] == ranges[4] == RANGES[0]
+    peak_v = math.sqrt(2) * emf_vrms
+    fill = 2 * peak_v / (8 * ranges[1])
+    assert capture.clipped[0] == 0
+    assert ranges[1] == RANGES[0] or 0.25 <= fill <= 0.95
+
+
+def test_an_overdriven_scope_settles_at_its_coarsest():
+    bench = SyntheticBench(1)
+    tones = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=2000)
+    capture = bench.capture(through(4), tones, (50.0, 50.0), dict.fromkeys(bench.inputs, 5.0))
+    assert next_range(capture, RANGES, 8).settled
+    assert min(capture.clipped) > 0
+
+
+def test_a_ladder_goes_down_range_by_range_as_far_as_the_generator_can():
+    rungs = ladder_rungs(0.05, RANGES, 8, least_peak_v=2e-3)
+    assert [rung.finer_v_per_division for rung in rungs] == pytest.approx([0.02, 0.01, 0.005, 0.002, 0.001])
+    assert [rung.coarser_v_per_division for rung in rungs] == pytest.approx([0.05, 0.02, 0.01, 0.005, 0.002])
+    assert all(0.6 <= 2 * rung.peak_v / (8 * rung.finer_v_per_division) <= 0.8 for rung in rungs)
+    assert len(ladder_rungs(0.05, RANGES, 8, least_peak_v=5e-3)) == 4
+    assert np.all([rung.peak_v >= 5e-3 for rung in ladder_rungs(0.05, RANGES, 8, least_peak_v=5e-3)])
