@@ -8,7 +8,7 @@ from drivers.session import Session
 from harness.errors import InstrumentError
 from harness.roles import Identity, SupplyReading
 
-UNDEFINED_HEADER = -113
+COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # SCPI-1999 21.8: -1xx, the command isn't understood
 LOOK_AGAIN_AFTER_S = 0.02
 
 
@@ -26,15 +26,14 @@ class ScpiSupply:
         self.off()
 
     def _select(self) -> None:
-        """Choose the output, where there is a choice: a supply with one answers -113 to the question."""
+        """Choose the output, where there is a choice: a supply with one says -113, undefined header."""
         select = self._profile.commands.select
         if select is None or not self._has_select:
             return
         command = select(n=self._output)
         self._session.write(command)
         errors = self._session.drain_errors()
-        numbers = [int(re.split(r"[,\s]", error.strip())[0]) for error in errors]
-        if self._output == 1 and numbers == [UNDEFINED_HEADER]:
+        if self._output == 1 and errors and all(COMMAND_ERROR.match(error) for error in errors):
             self._has_select = False
         elif errors:
             raise InstrumentError(

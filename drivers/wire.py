@@ -22,6 +22,10 @@ State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
 KEEPALIVE_WITHIN_MS = 10_000
 LONGEST_LINE = 1 << 20
+UNTERMINATED = (
+    "the line feed behind the block (the block is whole; of an instrument that sends none, its profile may "
+    "say block_terminated = false)"
+)
 
 
 class Wire(Protocol):
@@ -118,7 +122,7 @@ class StreamWire:
         length = block_length(bytes(self._exactly(digits, deadline, "the length of a block")), expected)
         data = self._exactly(length, deadline, "the block")
         if terminated:
-            end = self._exactly(1, deadline, "the line feed behind the block (the block is whole)")
+            end = self._exactly(1, deadline, UNTERMINATED)
             if end == b"\r":
                 end = self._exactly(1, deadline, "the line feed behind the block")
             if end != b"\n":

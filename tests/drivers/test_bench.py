@@ -315,3 +315,13 @@ def test_a_claim_goes_with_the_process_that_held_it() -> None:
     assert subprocess.run([sys.executable, "-c", code], timeout=30, check=False).returncode == 9
     with claim("TCPIP::198.51.100.7::1::SOCKET", instrument="supply"):
         pass
+
+
+def test_the_libraries_of_the_wire_are_loaded_only_when_a_wire_is_opened() -> None:
+    code = (
+        "import sys, drivers.bench\n"
+        "heavy = ('pyvisa', 'pyvisa_py', 'serial', 'pymodbus', 'gpiod')\n"
+        "print([name for name in heavy if name in sys.modules])"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=30, check=True)
+    assert out.stdout.strip() == "[]"

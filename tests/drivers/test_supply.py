@@ -11,6 +11,7 @@ from harness.errors import BadReply, BenchError, InstrumentError
 from harness.roles import SupplyReading
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, Peer, peer
+from tests.drivers.serial_boards import port
 from tests.drivers.strict_instruments import Supply
 
 
@@ -127,3 +128,23 @@ def test_off_works_on_a_link_that_needs_reopening() -> None:
         supply.off()
         assert instrument.on == {1: False}
         assert served.connections == 2
+
+
+def test_a_supply_on_a_serial_line_works_as_one_on_a_socket() -> None:
+    instrument = Supply()
+    with port() as line:
+
+        def hear(data: bytes) -> None:
+            for command in data.decode("ascii").splitlines():
+                answer = instrument.obey(command)
+                if isinstance(answer, str):
+                    line.say(answer.encode() + b"\r\n")
+
+        line.run(hear)
+        session = Session(f"ASRL{line.path}::INSTR", instrument="supply", timeout_s=0.5)
+        session.start()
+        supply = ScpiSupply(session, profile("scpi-supply"), profile_name="scpi-supply")
+        supply.set(voltage_v=5.0, limit_a=0.1)
+        supply.switch(on=True)
+        assert supply.measure().voltage_v == 5.0
+        session.close()

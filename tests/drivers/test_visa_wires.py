@@ -148,7 +148,7 @@ def test_a_hislip_instrument_that_goes_away_is_lost() -> None:
 
 
 def test_pyvisa_py_still_lets_its_socket_be_reached() -> None:
-    """Not documented API: where a new version hides it, sessions fall back to VISA reads, ten times slower."""
+    """No documented API: where a version hides it, sessions fall back to VISA reads, ten times slower."""
     with peer(by_socket) as served:
         wire = open_visa(served.address, "@py")
         assert isinstance(wire, SocketWire)
