@@ -1,0 +1,276 @@
+"""What each fault does: to the contacts, to the wiring, and to the relay supply's current.
+
+A fault is applied to the flat circuit of one hookup in one state, so that several add up in any order. What a
+broken unit is like is told here once; the plain loop and the batch solver both read it from here.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from harness.circuit.elements import Circuit, Element, pin_name, terminal
+from harness.circuit.expand import contacts, is_operated
+from harness.circuit.fixings import link_elements
+from harness.descriptions.faults import Fault
+from harness.descriptions.fixture import Fixture, Link
+from harness.descriptions.module import GROUND, LEGS, Module, Relay, node_name
+from harness.descriptions.state import State
+from harness.plan.states import energised
+
+SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
+OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
+UNPOWERED = State(on=(), powered=False)
+
+Throw = tuple[str, Literal["rest", "operated"]]  # a pole's name and one of its throws
+Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a healthy one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Control:
+    """What faults do on the control side and in the relays. `feeds`: line of the unit → line that feeds it."""
+
+    feeds: Mapping[str, str | None] = field(default_factory=dict)
+    held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or at rest for good
+    poles: Mapping[str, bool] = field(default_factory=dict)
+    conducting: Mapping[Throw, bool] = field(default_factory=dict)
+    contact_ohm: Mapping[Throw, float] = field(default_factory=dict)
+    coil_open: frozenset[str] = frozenset()
+    coil_shorted: frozenset[str] = frozenset()
+
+
+def suspect_name(suspect: Suspect) -> str:
+    """`K3 never operates + line swap dead`; `healthy` where nothing is wrong."""
+    return " + ".join(fault.name for fault in suspect) or "healthy"
+
+
+def with_fault(
+    circuit: Circuit, faults: Fault | Suspect, *, module: Module, fixture: Fixture, state: State
+) -> Circuit:
+    """Apply faults to the circuit of one hookup in `state`, as `build_circuit` made it.
+
+    A link's fault leaves a hookup that doesn't use the link as it is; so does any fault a through hookup.
+    """
+    suspect = (faults,) if isinstance(faults, Fault) else faults
+    control = control_of(suspect)
+    standing = {element.name: element for element in faulty_contacts(module, state, control)}
+    elements = [
+        standing[element.name] if element.kind == "contact" else element for element in circuit.elements
+    ]
+    if not _holds_the_unit(circuit):
+        return circuit
+    for fault in suspect:
+        elements = edit_wiring(elements, fault, module=module, fixture=fixture)
+    return replace(circuit, elements=tuple(elements))
+
+
+def control_of(suspect: Suspect) -> Control:
+    """Collect what faults do to lines, coils and contacts."""
+    feeds: dict[str, str | None] = {}
+    held: dict[str, bool] = {}
+    poles: dict[str, bool] = {}
+    conducting: dict[Throw, bool] = {}
+    contact_ohm: dict[Throw, float] = {}
+    coil_open, coil_shorted = set(), set()
+    for fault in suspect:
+        subject, throw = fault.subject, fault.throw or "rest"
+        match fault.kind:
+            case "relay never operates" | "relay always operated":
+                held[subject] = fault.kind == "relay always operated"
+            case "coil open":
+                coil_open.add(subject)
+            case "coil shorted":
+                coil_shorted.add(subject)
+            case "pole stuck at rest" | "pole stuck operated":
+                poles[subject] = fault.kind == "pole stuck operated"
+            case "throw stuck open" | "throw stuck closed":
+                conducting[subject, throw] = fault.kind == "throw stuck closed"
+            case "throw resistance":
+                contact_ohm[subject, throw] = fault.resistance_ohm or 0.0
+            case "line dead":
+                feeds[subject] = None
+            case "lines swapped":
+                other = fault.other or subject
+                feeds[subject], feeds[other] = feeds.get(other, other), feeds.get(subject, subject)
+            case _:
+                pass  # of the wiring: edit_wiring does it
+    return Control(
+        feeds=feeds,
+        held=held,
+        poles=poles,
+        conducting=conducting,
+        contact_ohm=contact_ohm,
+        coil_open=frozenset(coil_open),
+        coil_shorted=frozenset(coil_shorted),
+    )
+
+
+def reached_state(module: Module, state: State, control: Control) -> State:
+    """What the unit's own lines are when the switchboard sets `state`.
+
+    A shorted coil that is energised takes all that the supply gives: every relay is left without.
+    """
+    on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
+    reached = State(on=on, powered=state.powered)
+    shorted = any(energised(relay, reached) for relay in module.relays if relay.name in control.coil_shorted)
+    return UNPOWERED if shorted else reached
+
+
+def relay_operated(relay: Relay, reached: State, control: Control) -> bool:
+    """Where a relay's armature stands."""
+    if relay.name in control.held:
+        return control.held[relay.name]
+    if relay.name in control.coil_open or relay.name in control.coil_shorted:
+        return False
+    return is_operated(relay, reached)
+
+
+def faulty_contacts(module: Module, state: State, control: Control) -> Iterator[Element]:
+    """Both throws of every pole as they stand in a state, in the order of `contacts`."""
+    reached = reached_state(module, state, control)
+    standing = {relay.name: relay_operated(relay, reached, control) for relay in module.relays}
+    at_rest = {element.name: element for element in contacts(module, UNPOWERED)}
+    thrown = {element.name: element for element in contacts(module, State(on=module.line_names))}
+    for relay in module.relays:
+        for pole in relay.poles:
+            operated = control.poles.get(pole.name, standing[relay.name])
+            throws: tuple[Literal["rest", "operated"], ...] = ("rest", "operated")
+            for throw in throws:
+                name = f"{pole.name}.{throw}"
+                if name not in at_rest:
+                    continue
+                closed, opened = at_rest[name], thrown[name]
+                if throw == "operated":
+                    closed, opened = opened, closed
+                key: Throw = (pole.name, throw)
+                if not control.conducting.get(key, operated == (throw == "operated")):
+                    yield opened
+                elif key in control.contact_ohm:
+                    yield replace(closed, resistance_ohm=control.contact_ohm[key], resistance_spread_ohm=0.0)
+                else:
+                    yield closed
+
+
+def supply_current_a(module: Module, state: State, faults: Fault | Suspect) -> float:
+    """What the relay supply gives in a state: as `expected_current_a` for a healthy unit."""
+    if not state.powered:
+        return 0.0
+    control = control_of((faults,) if isinstance(faults, Fault) else faults)
+    on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
+    driven = [relay for relay in module.relays if energised(relay, State(on=on))]
+    if any(relay.name in control.coil_shorted for relay in driven):
+        return module.supply.limit_a
+    return module.supply.quiescent_a + sum(
+        module.supply.voltage_v / relay.type.coil_ohm
+        for relay in driven
+        if relay.name not in control.coil_open
+    )
+
+
+def edit_wiring(
+    elements: Sequence[Element], fault: Fault, *, module: Module, fixture: Fixture
+) -> list[Element]:
+    """Apply a fault of connectors, plugs or parts; others leave the wiring as it is."""
+    if fault.kind.startswith("link"):
+        return _edit_link(elements, fault, module, fixture.links[fault.subject])
+    if fault.kind.startswith("part"):
+        return [_edit_part(element, fault) for element in elements]
+    if fault.kind in ("leg open", "legs swapped", "channels swapped"):
+        return _edit_joints(elements, fault, module)
+    return [*elements, *_bridges(fault, module)]
+
+
+def _holds_the_unit(circuit: Circuit) -> bool:
+    """Whether the unit is in the circuit at all; in a through hookup it isn't."""
+    return any(element.kind != "scope" for element in circuit.elements)
+
+
+def _edit_part(element: Element, fault: Fault) -> Element:
+    if element.name != fault.subject or element.kind not in ("resistor", "capacitor"):
+        return element
+    factor = {"part tenfold": 10.0, "part a tenth": 0.1}.get(fault.kind, 1.0)
+    if element.kind == "capacitor":
+        farads = 0.0 if fault.kind == "part open" else factor * element.capacitance_f
+        shorted = SHORT_OHM if fault.kind == "part shorted" else None
+        return replace(element, capacitance_f=farads, resistance_ohm=shorted, capacitance_spread_f=0.0)
+    ohm: float | None = None
+    if fault.kind == "part shorted":
+        ohm = SHORT_OHM
+    elif fault.kind != "part open" and element.resistance_ohm is not None:
+        ohm = factor * element.resistance_ohm
+    return replace(element, resistance_ohm=ohm, resistance_spread_ohm=0.0)
+
+
+def _nodes(fault: Fault, module: Module) -> list[list[str]]:
+    """The nodes of a connector's fault: a row for each channel, a column for each leg."""
+    channels = module.channels if fault.channel is None else (fault.channel,)
+    legs = LEGS if fault.leg is None else (fault.leg,)
+    return [[node_name(channel, fault.subject, leg) for leg in legs] for channel in channels]
+
+
+def _edit_joints(elements: Sequence[Element], fault: Fault, module: Module) -> list[Element]:
+    """Break a joint, or lead pairs of joints to each other's pins."""
+    rows = _nodes(fault, module)
+    if fault.kind == "leg open":
+        name = f"connector {rows[0][0]}"
+        return [
+            replace(element, resistance_ohm=None, capacitance_f=OPEN_JOINT_F)
+            if element.name == name
+            else element
+            for element in elements
+        ]
+    pairs = rows if fault.kind == "legs swapped" else list(zip(*rows, strict=True))
+    ends = {element.name: element.b for element in elements if element.kind == "connector"}
+    exchanged: dict[str, str] = {}
+    for one, other in pairs:
+        first, second = f"connector {one}", f"connector {other}"
+        exchanged[first], exchanged[second] = ends[second], ends[first]
+    return [
+        replace(element, b=exchanged[element.name]) if element.name in exchanged else element
+        for element in elements
+    ]
+
+
+def _bridges(fault: Fault, module: Module) -> Iterator[Element]:
+    """Solder between pins, or from a pin to ground."""
+    rows = _nodes(fault, module) if fault.kind in ("leg grounded", "legs shorted", "channels bridged") else []
+    pins = [pin_name(node) for row in rows for node in row]
+    if pins:
+        a, b = (pins[0], GROUND) if fault.kind == "leg grounded" else (pins[0], pins[1])
+        yield Element(
+            name=f"short {fault.name}", part=fault.name, kind="resistor", a=a, b=b, resistance_ohm=SHORT_OHM
+        )
+
+
+def _edit_link(elements: Sequence[Element], fault: Fault, module: Module, link: Link) -> list[Element]:
+    """Put another plug, or none, where a link's elements stand."""
+    channels = module.channels if fault.channel is None else (fault.channel,)
+    starts = tuple(f"{link.name} {channel}." for channel in channels)
+    ours = [e for e in elements if e.kind == "link" and e.name.startswith(starts)]
+    if not ours:
+        return list(elements)
+    others = [element for element in elements if element not in ours]
+    match fault.kind:
+        case "link straight":
+            straight = replace(link, legs=None, pad_db=None)
+            return [*others, *link_elements(replace(module, channels=tuple(channels)), straight)]
+        case "link legs swapped":
+            return [*others, *_crossed(ours, module, channels, link)]
+        case "link channels swapped":
+            legs = link.legs or {}
+            one, other = channels
+            exchanged = replace(link, legs={one: legs[other], other: legs[one]})
+            return [*others, *link_elements(module, exchanged)]
+        case _:
+            return others
+
+
+def _crossed(
+    ours: Sequence[Element], module: Module, channels: Sequence[str], link: Link
+) -> Iterator[Element]:
+    """The same plug with its return's hot and cold pin exchanged."""
+    other: dict[str, str] = {}
+    for channel in channels:
+        hot, cold = (terminal(module, channel, link.to_net, leg) for leg in LEGS)
+        other |= {hot: cold, cold: hot}
+    for element in ours:
+        yield replace(element, a=other.get(element.a, element.a), b=other.get(element.b, element.b))

@@ -1,0 +1,128 @@
+"""What every suspect would show: the transfer of each acquisition and the supply current of each state."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.circuit.elements import BenchImpedances, Circuit
+from harness.circuit.expand import build_circuit
+from harness.circuit.solve import solve, write_equations
+from harness.descriptions.faults import Fault
+from harness.descriptions.job import Job
+from harness.descriptions.state import State
+from harness.faults.effects import Suspect, supply_current_a, suspect_name, with_fault
+from harness.measure.tones import choose_tones
+from harness.plan.model import Acquisition, Plan
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Signatures:
+    """What each suspect shows in a plan.
+
+    suspects, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's order,
+    the second axis. legs: how many of each acquisition's rows count; the others are zero.
+    transfers: complex, (suspects, acquisitions, legs, 2), as `Prediction.transfer`. healthy: the same of a
+    healthy unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one standard
+    uncertainty of each healthy part; spread_names says which.
+    states: every state of the plan; supply_a: amperes, (suspects, states); healthy_supply_a: (states,).
+    """
+
+    suspects: tuple[Suspect, ...]
+    names: tuple[str, ...]
+    acquisitions: tuple[Acquisition, ...]
+    legs: tuple[int, ...]
+    transfers: Complex
+    healthy: Complex
+    spreads: tuple[Complex, ...]
+    spread_names: tuple[tuple[str, ...], ...]
+    states: tuple[State, ...]
+    supply_a: Floats
+    healthy_supply_a: Floats
+
+    def place(self, number: int) -> int:
+        """Where an acquisition of the plan's number stands. Raises KeyError for one that is no pair."""
+        for place, acquisition in enumerate(self.acquisitions):
+            if acquisition.number == number:
+                return place
+        raise KeyError(number)
+
+
+def as_suspects(faults: Iterable[Fault | Suspect]) -> tuple[Suspect, ...]:
+    """Single faults and combinations alike."""
+    return tuple((fault,) if isinstance(fault, Fault) else tuple(fault) for fault in faults)
+
+
+def pairs_of(plan: Plan) -> tuple[Acquisition, ...]:
+    """The acquisitions that have tones."""
+    return tuple(each for each in plan.acquisitions if each.stimulus.kind == "pair")
+
+
+def states_of(plan: Plan) -> tuple[State, ...]:
+    """Every state that a plan goes through, in its order, once."""
+    return tuple(dict.fromkeys(here.state for visit in plan.visits for here in visit.states))
+
+
+def plain_transfers(
+    job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
+) -> Complex:
+    """One dense solve for each suspect and acquisition: (suspects, acquisitions, legs, 2).
+
+    The slow road, for a few suspects and to hold the batch against. Raises CircuitError, naming a net, where a
+    circuit has no solution.
+    """
+    pairs = pairs_of(plan)
+    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
+    widest = max((2 * len(hookups[each.hookup].view) for each in pairs), default=0)
+    found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
+    for place, acquisition in enumerate(pairs):
+        hookup = hookups[acquisition.hookup]
+        sound = build_circuit(job.module, job.fixture, hookup, acquisition.state, impedances)
+        tones = choose_tones(acquisition.stimulus.frequency_hz)
+        for row, suspect in enumerate(suspects):
+            broken = with_fault(
+                sound, suspect, module=job.module, fixture=job.fixture, state=acquisition.state
+            )
+            found[row, place, : len(sound.view)] = transfer(broken, tones.frequencies_hz)
+    return found
+
+
+def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
+    """Volts at the viewed legs per volt of the hot and of the cold e.m.f.: (legs, 2), as predicted."""
+    equations = write_equations(circuit)
+    volts = solve(equations, equations.matrix(frequencies_hz), equations.source.T[:, :, None])
+    padded = np.concatenate([volts[:, :, 0], np.zeros((2, 1))], axis=1)
+    viewed = [equations.node.get(node, equations.size) for node in circuit.view]
+    return np.asarray(padded[:, viewed].T)
+
+
+def signatures(
+    job: Job, plan: Plan, faults: Iterable[Fault | Suspect], *, impedances: BenchImpedances
+) -> Signatures:
+    """What each fault, or combination of faults, would show in a plan; and a healthy unit."""
+    suspects = as_suspects(faults)
+    pairs, states = pairs_of(plan), states_of(plan)
+    transfers = plain_transfers(job, plan, suspects, impedances=impedances)
+    predictions = [plan.predictions[each.number] for each in pairs]
+    healthy = np.zeros(transfers.shape[1:], dtype=complex)
+    for place, prediction in enumerate(predictions):
+        healthy[place, : len(prediction.legs)] = prediction.transfer
+    return Signatures(
+        suspects=suspects,
+        names=tuple(suspect_name(suspect) for suspect in suspects),
+        acquisitions=pairs,
+        legs=tuple(len(prediction.legs) for prediction in predictions),
+        transfers=transfers,
+        healthy=healthy,
+        spreads=tuple(prediction.spreads for prediction in predictions),
+        spread_names=tuple(prediction.spread_names for prediction in predictions),
+        states=states,
+        supply_a=np.array(
+            [[supply_current_a(job.module, state, suspect) for state in states] for suspect in suspects]
+        ).reshape(len(suspects), len(states)),
+        healthy_supply_a=np.array([supply_current_a(job.module, state, ()) for state in states]),
+    )
