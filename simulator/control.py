@@ -19,8 +19,11 @@ LINE_MAX = 65_536
 class ControlPort:
     """Reads requests from connections and hands them over to what carries them out."""
 
-    def __init__(self, hands: Mapping[str, Callable[[Mapping[str, Any]], None]]) -> None:
+    def __init__(
+        self, hands: Mapping[str, Callable[[Mapping[str, Any]], None]], end: Callable[[], None]
+    ) -> None:
         self._hands = hands
+        self._end = end
 
     def serve(self, stream: Stream) -> None:
         """Serve one connection until it ends."""
@@ -31,20 +34,26 @@ class ControlPort:
                 while (end := held.find(b"\n")) >= 0:
                     line = bytes(held[:end])
                     del held[: end + 1]
-                    stream.write(json.dumps(self._answer(line)).encode() + b"\n")
+                    answer, ending = self._answer(line)
+                    stream.write(json.dumps(answer).encode() + b"\n")
+                    if ending:
+                        self._end()
         except Gone:
             return
 
-    def _answer(self, line: bytes) -> dict[str, object]:
+    def _answer(self, line: bytes) -> tuple[dict[str, object], bool]:
         try:
             request = json.loads(line)
         except ValueError:
-            return {"ok": False, "error": "no line of JSON"}
-        names = [name for name in self._hands if isinstance(request, dict) and name in request]
+            return {"ok": False, "error": "no line of JSON"}, False
+        known = (*self._hands, "quit")
+        names = [name for name in known if isinstance(request, dict) and name in request]
         if len(names) != 1:
-            return {"ok": False, "error": f"expected one of {', '.join(self._hands)}"}
+            return {"ok": False, "error": f"expected one of {', '.join(known)}"}, False
+        if names == ["quit"]:
+            return {"ok": True}, True
         try:
             self._hands[names[0]](request)
         except UsageError as error:
-            return {"ok": False, "error": str(error)}
-        return {"ok": True}
+            return {"ok": False, "error": str(error)}, False
+        return {"ok": True}, False

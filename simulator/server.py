@@ -88,7 +88,7 @@ class Simulator:
             self._listen(name, ScpiLink(device, self._mouth(name)).serve)
         if switchboard != "route":
             self._serve_board(_board(switchboard, coils))
-        self._listen("control", ControlPort(self._hands()).serve)
+        self._listen("control", ControlPort(self._hands(), self.ended.set).serve)
         for trouble in troubles:
             self.trouble(trouble)
 
@@ -196,7 +196,6 @@ class Simulator:
             "unit": self._unit_by_hand,
             "hookup": lambda request: self.move_leads(_text(request, "hookup")),
             "trouble": self._trouble_by_hand,
-            "quit": lambda request: self.ended.set(),
         }
 
     def _unit_by_hand(self, request: Mapping[str, Any]) -> None:

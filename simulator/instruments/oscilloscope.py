@@ -60,18 +60,18 @@ class Oscilloscope(Device):
         """Wall seconds until the armed acquisition may be complete; None when none is armed."""
         if self._acquisition is None:
             return None
-        done_s = self._acquisition.advance(self.clock.now())
+        now_s = self.clock.now()
+        done_s = self._acquisition.advance(now_s)
         if done_s is None:
             return POLL_S
-        stale = self._ahead is None or self._ahead[0] != self._world.version
-        if self._acquisition.triggered and stale:
+        if not self._acquisition.triggered:  # of several to average, some are still to come
+            return max(self.clock.wall_until(done_s), POLL_S)
+        if self._ahead is None or self._ahead[0] != self._world.version:
             # Worked out while it is still being taken; again if anything has changed meanwhile.
             self._ahead = (self._world.version, self._acquisition.record())
-        if done_s > self.clock.now():
+        if done_s > now_s:
             return max(self.clock.wall_until(done_s), 1e-5)
-        self._acquisition = None
-        if self._ahead is not None:
-            self._record, self._ahead = self._ahead[1], None
+        self._record, self._ahead, self._acquisition = self._ahead[1], None, None
         return None
 
     def commands(self) -> Sequence[Command]:
