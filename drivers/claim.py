@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO
 
+from drivers.serial_wire import is_serial, serial_place
 from harness.errors import BenchError
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
@@ -23,7 +24,7 @@ HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be re
 @contextlib.contextmanager
 def claim(address: str, *, instrument: str) -> Iterator[None]:
     """Hold an address for this process. Raises BenchError that says who holds it."""
-    path = _folder() / f"{hashlib.sha256(address.lower().encode()).hexdigest()[:24]}.lock"
+    path = _folder() / f"{hashlib.sha256(_one_name(address).encode()).hexdigest()[:24]}.lock"
     with _open(path) as file:
         try:
             _lock(file)
@@ -41,6 +42,12 @@ def claim(address: str, *, instrument: str) -> Iterator[None]:
             yield
         finally:
             _unlock(file)
+
+
+def _one_name(address: str) -> str:
+    """One name for one instrument: a serial port's links (/dev/serial/by-id) lead to its device."""
+    place = serial_place(address) if is_serial(address) else address
+    return os.path.realpath(place) if place.startswith("/") else place.lower()
 
 
 def _folder() -> Path:

@@ -4,6 +4,7 @@ import contextlib
 import os
 import select
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 
@@ -23,7 +24,10 @@ class Port:
     def __init__(self) -> None:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
-        self.path = os.ttyname(self._slave)
+        # A name of its own, as in /dev/serial/by-id: the kernel gives a freed pts number to the next asker.
+        self._folder = tempfile.TemporaryDirectory()
+        self.path = os.path.join(self._folder.name, "board")
+        os.symlink(os.ttyname(self._slave), self.path)
         self._wake, self._woken = os.pipe()[::-1]
         self._thread: threading.Thread | None = None
         self._plugged = True
@@ -47,6 +51,7 @@ class Port:
         if not self._plugged:
             return
         self._plugged = False
+        self._folder.cleanup()
         os.write(self._wake, b"x")
         if self._thread is not None:
             self._thread.join(5.0)

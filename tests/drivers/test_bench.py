@@ -317,6 +317,18 @@ def test_a_claim_goes_with_the_process_that_held_it() -> None:
         pass
 
 
+def test_a_link_to_a_serial_port_is_the_port(tmp_path: Path) -> None:
+    device = tmp_path / "ttyUSB9"
+    device.touch()
+    (tmp_path / "by-id").symlink_to(device)
+    with (
+        claim(f"ASRL{device}::INSTR", instrument="switchboard"),
+        pytest.raises(BenchError, match=f"in use by .*process {os.getpid()}"),
+        claim(str(tmp_path / "by-id"), instrument="switchboard"),
+    ):
+        pass
+
+
 def test_the_libraries_of_the_wire_are_loaded_only_when_a_wire_is_opened() -> None:
     code = (
         "import sys, drivers.bench\n"

@@ -3,208 +3,33 @@
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 import pytest
 
 from drivers.frame_switchboard import FrameSwitchboard, frame
 from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
 from drivers.modbus_switchboard import ModbusSwitchboard
-from drivers.serial_wire import open_serial, serial_place
+from drivers.serial_wire import serial_place
 from drivers.session import Session
-from drivers.switchboard import Channels, RouteSwitchboard
+from drivers.switchboard import RouteSwitchboard
 from drivers.text_switchboard import TextSwitchboard
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
+from tests.drivers.board_rigs import (
+    FakeGpio,
+    Rig,
+    gpio_rig,
+    modbus_by_tcp,
+    modbus_rig,
+    modbus_script,
+    route_rig,
+    serial_session,
+    text_by_tcp,
+    text_rig,
+)
 from tests.drivers.own_profiles import profile
-from tests.drivers.peers import Connection, peer
+from tests.drivers.peers import peer
 from tests.drivers.serial_boards import FrameBoard, ModbusBoard, Port, TextBoard, port
 from tests.drivers.strict_instruments import Switch
-
-
-def serial_session(address: str, ending: bytes, timeout_s: float = 0.3) -> Session:
-    return Session(
-        address,
-        instrument="switchboard",
-        timeout_s=timeout_s,
-        ending=ending,
-        connect=lambda: open_serial(address, 9600),
-    )
-
-
-@dataclass
-class Rig:
-    """A driver, what the board behind it really has closed, and a way to make channel 7 fail to close."""
-
-    driver: Channels
-    closed: Callable[[], set[int]]
-    kill_seven: Callable[[], None]
-
-
-@contextmanager
-def route_rig() -> Iterator[Rig]:
-    board = Switch()
-    with peer(board.script) as served:
-        session = Session(served.address, instrument="switchboard", timeout_s=0.3)
-        session.start()
-        driver = RouteSwitchboard(
-            session, profile("route-switchboard"), profile_name="route-switchboard", settle_s=0.0
-        )
-        yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
-        session.close()
-
-
-@contextmanager
-def text_rig(address: Callable[[str], str] = str) -> Iterator[Rig]:
-    with port() as line:
-        board = TextBoard(line.say)
-        line.run(board.hear)
-        session = serial_session(address(line.path), b"\r\n")
-        driver = TextSwitchboard(
-            session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
-        )
-        yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
-        session.close()
-
-
-@contextmanager
-def text_by_tcp() -> Iterator[Rig]:
-    boards: list[TextBoard] = []
-
-    def script(connection: Connection) -> None:
-        boards.append(TextBoard(connection.send))
-        while True:
-            boards[-1].hear(connection.line() + b"\r\n")
-
-    with peer(script) as served:
-        session = serial_session(f"socket://127.0.0.1:{served.port}", b"\r\n")
-        driver = TextSwitchboard(
-            session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
-        )
-        yield Rig(driver, lambda: boards[-1].closed, lambda: boards[-1].dead.add(7))
-        session.close()
-
-
-@contextmanager
-def modbus_rig() -> Iterator[Rig]:
-    with port() as line:
-        board = ModbusBoard(line.say)
-        line.run(board.hear)
-        driver = ModbusSwitchboard(
-            f"ASRL{line.path}::INSTR",
-            profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200"}),
-            profile_name="modbus-switchboard",
-            settle_s=0.0,
-        )
-        yield Rig(
-            driver, lambda: {n + 1 for n, on in enumerate(board.coils) if on}, lambda: board.dead.add(6)
-        )
-        driver.close()
-
-
-def modbus_script(boards: list[ModbusBoard]) -> Callable[[Connection], None]:
-    def script(connection: Connection) -> None:
-        boards.append(ModbusBoard(connection.send))
-        while data := connection.link.recv(4096):
-            boards[-1].hear(data)
-
-    return script
-
-
-@contextmanager
-def modbus_by_tcp() -> Iterator[Rig]:
-    boards: list[ModbusBoard] = []
-    with peer(modbus_script(boards)) as served:
-        driver = ModbusSwitchboard(
-            f"socket://127.0.0.1:{served.port}",
-            profile("modbus-switchboard"),
-            profile_name="modbus-switchboard",
-            settle_s=0.0,
-        )
-        yield Rig(
-            driver,
-            lambda: {n + 1 for n, on in enumerate(boards[-1].coils) if on},
-            lambda: boards[-1].dead.add(6),
-        )
-        driver.close()
-
-
-class FakeGpio:
-    """Stands in for the gpiod module: a chip of 32 lines, one process at a time, released lines fall back."""
-
-    class line:
-        class Direction:
-            OUTPUT = "output"
-
-        class Value:
-            ACTIVE, INACTIVE = "active", "inactive"
-
-    @dataclass(frozen=True)
-    class LineSettings:
-        direction: str
-        active_low: bool
-        output_value: str
-
-    def __init__(self) -> None:
-        self.levels = dict.fromkeys(range(32), "low")
-        self.taken: set[int] = set()
-        self.dead: set[int] = set()
-        self.gone = False
-
-    def request_lines(
-        self, chip: str, consumer: str, config: dict[tuple[int, ...], LineSettings]
-    ) -> "FakeRequest":
-        ((offsets, settings),) = config.items()
-        if chip != "/dev/gpiochip0":
-            raise FileNotFoundError(2, "No such file or directory", chip)
-        if self.taken & set(offsets):
-            raise OSError(16, "Device or resource busy")
-        self.taken |= set(offsets)
-        request = FakeRequest(self, settings.active_low)
-        request.set_values(dict.fromkeys(offsets, settings.output_value))
-        return request
-
-
-class FakeRequest:
-    def __init__(self, chip: FakeGpio, active_low: bool) -> None:
-        self._chip, self._active_low = chip, active_low
-
-    def set_values(self, values: dict[int, str]) -> None:
-        if self._chip.gone:
-            raise OSError(19, "No such device")
-        for offset, value in values.items():
-            high = (value == "active") != self._active_low
-            self._chip.levels[offset] = "high" if high and offset not in self._chip.dead else "low"
-
-    def get_values(self, offsets: list[int]) -> list[str]:
-        if self._chip.gone:
-            raise OSError(19, "No such device")
-        return [
-            "active" if (self._chip.levels[offset] == "high") != self._active_low else "inactive"
-            for offset in offsets
-        ]
-
-    def release(self) -> None:
-        self._chip.taken.clear()
-
-
-@contextmanager
-def gpio_rig() -> Iterator[Rig]:
-    chip = FakeGpio()
-    lines = GpiodLines("/dev/gpiochip0", profile("gpio-switchboard"), chip)
-    driver = GpioSwitchboard(
-        lines,
-        profile("gpio-switchboard"),
-        address="/dev/gpiochip0",
-        profile_name="gpio-switchboard",
-        settle_s=0.0,
-    )
-    yield Rig(
-        driver,
-        lambda: {n + 1 for n in range(8) if chip.levels[n] == "high"},
-        lambda: chip.dead.add(6),
-    )
-    driver.close()
-
 
 RIGS = [route_rig, text_rig, text_by_tcp, modbus_rig, modbus_by_tcp, gpio_rig]
 
