@@ -91,7 +91,6 @@ def run(
 
     described = load_job(job, bench)
     _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
-    made = planned(described, bench)
     with ExitStack() as open_things:
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
@@ -103,11 +102,10 @@ def run(
                 simulated_bench(job, serial=serial, faults=fault or [], hasten=hasten)
             )
             described = load_job(job, simulated.bench_file)
-            made = planned(described, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated
         errand = Errand(
             job=described,
-            plan=made,
+            plan=planned(described, bench),
             serial=serial,
             operator=operator,
             simulated=simulate,

@@ -42,10 +42,6 @@ def reading_line(reading: Reading) -> str:
 class Lines:
     """Plain lines: a line a state, and one for each reading that did not pass."""
 
-    def __init__(self) -> None:
-        self._state = ""
-        self._place = ""
-
     def __enter__(self) -> Self:
         return self
 
@@ -59,11 +55,9 @@ class Lines:
         match event:
             case HookupBegun(hookup=hookup, number=number, total=total):
                 typer.echo(f"hookup {number}/{total}: {hookup.name}" if number else hookup.name)
-            case StateBegun(state=state, done=done, total=total):
-                self._state, self._place = state.name, f"[{done:4d}/{total}]"
-            case ReadingsMade(readings=readings):
+            case ReadingsMade(state=state, done=done, total=total, readings=readings):
                 passed = sum(reading.verdict == "pass" for reading in readings)
-                typer.echo(f"  {self._place} {self._state}: {passed} of {len(readings)} readings pass")
+                typer.echo(f"  [{done:4d}/{total}] {state.name}: {passed} of {len(readings)} readings pass")
                 for reading in readings:
                     if reading.verdict != "pass":
                         typer.echo(f"    {reading_line(reading)}")

@@ -30,6 +30,7 @@ class Drive:
         for output, frequency_hz in zip(self._outputs, (tones.hot_hz, tones.cold_hz), strict=True):
             sine = (frequency_hz, leg_vpp(stimulus.level_vrms))
             if self._sines.get(output) != sine:
+                self._sines.pop(output, None)  # a setting that fails leaves it unknown
                 self._generator.sine(output, frequency_hz=sine[0], amplitude_vpp=sine[1])
                 self._sines[output] = sine
         if not self._on:

@@ -29,8 +29,11 @@ class StateBegun:
 
 @dataclass(frozen=True, kw_only=True)
 class ReadingsMade:
-    """Readings, judged and already in the records."""
+    """Readings of one state, judged and already in the records; `done` of `total` acquisitions are made."""
 
+    state: State
+    done: int
+    total: int
     readings: tuple[Reading, ...]
 
 

@@ -1,8 +1,9 @@
 """One acquisition: set the ranges, capture, range again where needed, fit, and keep what was found."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from types import MappingProxyType
 
 from harness.errors import ReadingError
 from harness.measure.clock import NOMINAL_CLOCK, Clock
@@ -25,6 +26,11 @@ class Taken:
     fit: ToneFit
     record: int
     problems: tuple[Problem, ...]
+
+    def without_samples(self) -> "Taken":
+        """The same with the samples let go."""
+        empty = self.capture.volts[:, :0]
+        return replace(self, capture=replace(self.capture, volts=empty.copy()))
 
     def refusal(self, inputs: Sequence[int]) -> str:
         """Why no reading may be made from these inputs; "" where one may."""
@@ -52,6 +58,16 @@ class Ask:
     peaks_v: Mapping[int, float]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Captured:
+    """A capture that nothing has been computed from yet."""
+
+    ask: Ask
+    capture: Capture
+    started: datetime
+    duration_s: float
+
+
 class Recorder:
     """Takes acquisitions for one run and keeps their results in its records."""
 
@@ -60,30 +76,39 @@ class Recorder:
         self._store = store
         self._run = run
         self._clock: Clock = NOMINAL_CLOCK
+        self._kept: set[int] = set()
 
     def take(self, ask: Ask) -> Taken:
-        """Capture with ranges that suit; raises ReadingError where no range does or no fit can be made."""
-        ranges = {number: self._range(peak_v) for number, peak_v in ask.peaks_v.items()}
+        """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
+        return self.find(self.capture(ask))
+
+    def take_at(
+        self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
+    ) -> Taken:
+        """Capture at these volts per division, whatever that shows, and find the tones in it.
+
+        centres_v: by input, the volts in the middle of the screen; zero where it says nothing.
+        """
+        return self.find(self._capture_at(ask, ranges, centres_v))
+
+    def capture(self, ask: Ask) -> Captured:
+        """Capture with ranges that suit; raises ReadingError where none does."""
+        scope = self._oscilloscope
+        ranges = {
+            number: pick_range(peak_v, scope.volts_per_division, scope.divisions)
+            for number, peak_v in ask.peaks_v.items()
+        }
         for _ in range(MOST_CAPTURES):
-            taken = self.take_at(ask, ranges)
-            ranging = next_range(
-                taken.capture, self._oscilloscope.volts_per_division, self._oscilloscope.divisions
-            )
+            captured = self._capture_at(ask, ranges)
+            ranging = next_range(captured.capture, scope.volts_per_division, scope.divisions)
             if ranging.settled:
-                return taken
+                return captured
             ranges = dict(ranging.volts_per_division)
         raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
 
-    def take_at(self, ask: Ask, ranges: Mapping[int, float]) -> Taken:
-        """Capture at these volts per division, whatever that shows."""
-        setting = CaptureSetting(
-            inputs={number: InputSetting(volts_per_division=ranges[number]) for number in sorted(ranges)},
-            duration_s=ask.tones.duration_s,
-            samples=ask.tones.samples,
-        )
-        started = datetime.now(UTC)
-        capture = self._oscilloscope.capture(setting)
-        taken_s = (datetime.now(UTC) - started).total_seconds()
+    def find(self, captured: Captured) -> Taken:
+        """Fit the tones, keep what was found in the records, and say what is wrong with the capture."""
+        ask, capture = captured.ask, captured.capture
         fit = fit_tones(
             capture.volts,
             capture.interval_s,
@@ -101,11 +126,11 @@ class Recorder:
                 state=ask.state,
                 stimulus=ask.stimulus,
                 frequencies_hz=fit.frequencies_hz,
-                setting=setting,
+                setting=capture.setting,
                 phasors=fit.phasors,
                 residuals_vrms=tuple(float(value) for value in fit.residual_v),
-                started=started,
-                duration_s=taken_s,
+                started=captured.started,
+                duration_s=captured.duration_s,
             ),
         )
         problems = tuple(
@@ -113,9 +138,24 @@ class Recorder:
         )
         return Taken(capture=capture, fit=fit, record=record, problems=problems)
 
-    def keep_waveform(self, taken: Taken) -> None:
-        """Keep the samples themselves."""
-        self._store.add_waveform(self._run, taken.record, taken.capture)
+    def _capture_at(
+        self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
+    ) -> Captured:
+        setting = CaptureSetting(
+            inputs={
+                number: InputSetting(volts_per_division=ranges[number], offset_v=centres_v.get(number, 0.0))
+                for number in sorted(ranges)
+            },
+            duration_s=ask.tones.duration_s,
+            samples=ask.tones.samples,
+        )
+        started = datetime.now(UTC)
+        capture = self._oscilloscope.capture(setting)
+        duration_s = (datetime.now(UTC) - started).total_seconds()
+        return Captured(ask=ask, capture=capture, started=started, duration_s=duration_s)
 
-    def _range(self, peak_v: float) -> float:
-        return pick_range(peak_v, self._oscilloscope.volts_per_division, self._oscilloscope.divisions)
+    def keep_waveform(self, taken: Taken) -> None:
+        """Keep the samples themselves, once, while they are still there."""
+        if taken.record not in self._kept and taken.capture.volts.size:
+            self._store.add_waveform(self._run, taken.record, taken.capture)
+            self._kept.add(taken.record)

@@ -44,13 +44,14 @@ class OverCurrentError(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Stage:
-    """A run's surroundings. `settle_s` is the sequence's and the switchboard's together."""
+    """A run's surroundings. gain_accuracy: of a scope input, a fraction, from the bench file."""
 
     job: Job
     plan: Plan
     bench: Bench
     drive: Drive
     recorder: Recorder
+    gain_accuracy: float
     hands: Hands
     observe: Observer
     clock: Clock
@@ -62,10 +63,20 @@ class Stage:
 
     def set_state(self, hookup: Hookup | None, state: State) -> None:
         """Set a hookup's select channels and a state's lines, and let them settle."""
+        self.wait_until(self.begin_state(hookup, state))
+
+    def begin_state(self, hookup: Hookup | None, state: State) -> float:
+        """Set a hookup's select channels and a state's lines; gives the time when they have settled."""
         select = () if hookup is None or hookup.select is None else hookup.select
         lines = tuple(self.job.fixture.lines[line] for line in state.on)
         self.bench.switchboard.set(frozenset(select + lines))
-        self.clock.wait(self.settle_s)
+        return self.clock.now_s() + self.settle_s
+
+    def wait_until(self, time_s: float) -> None:
+        """Let the rest of a settling time pass."""
+        left_s = time_s - self.clock.now_s()
+        if left_s > 0:
+            self.clock.wait(left_s)
 
     def check_supply(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message."""

@@ -6,7 +6,7 @@ from math import sqrt
 from harness.circuit.predict import Prediction, predict
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.state import State
-from harness.errors import HookupError
+from harness.errors import HookupError, InstrumentError
 from harness.measure.ranging import pick_range
 from harness.measure.reference import Reference, ToneReference
 from harness.measure.through import (
@@ -27,6 +27,7 @@ UNPOWERED = State(on=(), powered=False)
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
+RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
 COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
 
 
@@ -93,12 +94,14 @@ def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneRef
         least_peak_v=stage.bench.generator.amplitude_range_vpp[0] / 2,
     )
     finest = _finest_range(stage, stimulus)
-    ladder = [
-        shot
-        for rung in rungs
-        if rung.finer_v_per_division >= finest * 0.99
-        for shot in _climb(stage, hookup, stimulus.frequency_hz, rung)
-    ]
+    ladder: list[Shot] = []
+    for rung in rungs:
+        if rung.finer_v_per_division < finest * 0.99:
+            break
+        step = _climb(stage, hookup, stimulus.frequency_hz, rung)
+        if not step:
+            break
+        ladder += step
     return tone_reference(
         shots,
         ladder,
@@ -108,15 +111,28 @@ def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneRef
 
 
 def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
-    level_vrms = rung.peak_v * sqrt(2.0)
-    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
-    stage.drive.apply(stimulus)
-    ask = _ask(stage, hookup, stimulus, {})
-    inputs = _inputs(stage, hookup)
-    return [
-        _shot(stage.recorder.take_at(ask, dict.fromkeys(inputs, volts_per_division)), level_vrms)
-        for volts_per_division in (rung.coarser_v_per_division, rung.finer_v_per_division)
-    ]
+    """One level on the coarser and the finer range; nothing where even a low one overfills the finer.
+
+    The generator's own DC is a good part of a sensitive range, and is moved off its screen.
+    """
+    for share in RUNG_SHARES:
+        if 2 * share * rung.peak_v < stage.bench.generator.amplitude_range_vpp[0]:
+            break
+        level_vrms = share * rung.peak_v * sqrt(2.0)
+        stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
+        try:
+            stage.drive.apply(stimulus)
+        except InstrumentError as error:
+            stage.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
+            return []
+        ask = _ask(stage, hookup, stimulus, {})
+        inputs = _inputs(stage, hookup)
+        coarser = stage.recorder.take_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
+        centres_v = dict(zip(inputs, map(float, coarser.fit.offset_v), strict=True))
+        finer = stage.recorder.take_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
+        if not coarser.refusal(inputs) and not finer.refusal(inputs):
+            return [_shot(coarser, level_vrms), _shot(finer, level_vrms)]
+    return []
 
 
 def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:

@@ -83,18 +83,22 @@ def test_parts_stand_once_for_each_leg_and_once_across_a_pair():
     assert resistors[0] == Part(
         name="R1.hot", a="left.bus.hot", b="left.dim_pad.hot", value=2700.0, tolerance=0.001
     )
-    assert [part.name for part in resistors] == ["R1.hot", "R1.cold", "R11.hot", "R11.cold", "R2", "R12"]
+    assert [part.name for part in resistors] == [
+        *("R1.hot", "R1.cold", "R11.hot", "R11.cold"),
+        *("R2.hot", "R2.cold", "R12.hot", "R12.cold"),
+    ]
 
 
 @pytest.mark.parametrize("step_db", [1, 2, 4, 8, 16, 32])
 def test_the_attenuators_pads_are_the_nearest_e192_values(step_db):
-    # T pad of 600 ohm (microwaves101.com): R1 = Z(K-1)/(K+1), R2 = 2ZK/(K²-1); an H arm is half of R1.
+    # T pad of 600 ohm (microwaves101.com): R1 = Z(K-1)/(K+1), R2 = 2ZK/(K²-1); an H arm is half of R1,
+    # and a shunt whose middle is grounded is half of R2 on each leg.
     ratio = 10 ** (step_db / 20)
-    arm, shunt = 300 * (ratio - 1) / (ratio + 1), 1200 * ratio / (ratio**2 - 1)
+    arm, shunt = 300 * (ratio - 1) / (ratio + 1), 600 * ratio / (ratio**2 - 1)
     parts = load_job(SEQUENCES / "stepped_attenuator").module.resistors
     mid = f"left.pad_{step_db}_mid"
     arms = [part.value for part in parts if part.a == f"left.pad_{step_db}_in.hot"]
-    shunts = [part.value for part in parts if part.a == f"{mid}.hot" and part.b == f"{mid}.cold"]
+    shunts = [part.value for part in parts if part.a == f"{mid}.hot" and part.b == GROUND]
     assert arms == pytest.approx([arm], rel=0.007)  # E192 steps are 1.2 %
     assert shunts == pytest.approx([shunt], rel=0.007)
 

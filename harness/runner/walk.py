@@ -1,0 +1,206 @@
+"""The walk through a hookup's states: set, settle, record; and, while the next one settles, compute and keep.
+
+What is computed of a state is committed and shown before anything of the next one is recorded.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import sqrt
+
+import numpy as np
+
+from harness.descriptions.state import State
+from harness.errors import ReadingError
+from harness.measure.reference import Reference
+from harness.measure.transfer import Transfer, make_transfer
+from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
+from harness.plan.supply import expected_current_a
+from harness.reading import Reading
+from harness.records.store import RunStore
+from harness.roles import SupplyReading
+from harness.runner.events import ReadingsMade, StateBegun
+from harness.runner.hookup_check import check_hookup
+from harness.runner.readings import Measured, make_reading, supply_reading
+from harness.runner.recorder import Ask, Captured, Taken
+from harness.runner.stage import Stage, tones_of
+
+GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; only used without a reference
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Recorded:
+    """A state of which everything is recorded and nothing computed: a capture, or why there is none."""
+
+    visit: HookupVisit
+    here: StateVisit
+    supply: SupplyReading | None
+    captures: tuple[tuple[Acquisition, Captured | str], ...]
+
+
+class Walk:
+    """What a run has so far: the readings made, and the acquisitions that others wait for."""
+
+    def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
+        self._stage, self._store, self._run, self._reference = stage, store, run, reference
+        self._waiting = list(stage.plan.readings)
+        self._measured: dict[int, Measured] = {}
+        self._powered = True
+        self._begun = 0
+        self._total = len(stage.plan.acquisitions)
+        self.readings: list[Reading] = []
+
+    def through(self, visit: HookupVisit) -> None:
+        """Walk through the states of a hookup that is made; leaves the relay supply on."""
+        stage = self._stage
+        recorded: _Recorded | None = None
+        for index, here in enumerate(visit.states):
+            stage.observe(
+                StateBegun(hookup=visit.hookup.name, state=here.state, done=self._begun, total=self._total)
+            )
+            self._power(here.state)
+            settled_s = stage.begin_state(visit.hookup, here.state)
+            if recorded is not None:
+                self._finish(recorded)
+            stage.wait_until(settled_s)
+            if index == 0:
+                check_hookup(stage, visit.hookup, here.state)
+            recorded = self._record(visit, here)
+        if recorded is not None:
+            self._finish(recorded)
+        self._power(State(on=()))
+
+    def _power(self, state: State) -> None:
+        if state.powered != self._powered:
+            self._stage.bench.supply.switch(on=state.powered)
+            self._powered = state.powered
+
+    def _record(self, visit: HookupVisit, here: StateVisit) -> _Recorded:
+        stage = self._stage
+        supply = None
+        if here.state.powered:
+            supply = stage.check_supply(here.state, limit_a=stage.job.module.supply.limit_a)
+        captures: list[tuple[Acquisition, Captured | str]] = []
+        for acquisition in here.acquisitions:
+            stage.drive.apply(acquisition.stimulus)
+            try:
+                captures.append((acquisition, stage.recorder.capture(self._ask(visit, acquisition))))
+            except ReadingError as error:
+                captures.append((acquisition, str(error)))
+            self._begun += 1
+        return _Recorded(visit=visit, here=here, supply=supply, captures=tuple(captures))
+
+    def _finish(self, recorded: _Recorded) -> None:
+        """Compute, judge, keep and show everything that is complete with this state."""
+        stage, here = self._stage, recorded.here
+        made: list[Reading] = []
+        if recorded.supply is not None and here.judges_supply:
+            expected_a = expected_current_a(stage.job.module, here.state)
+            made += [
+                supply_reading(planned, recorded.supply, expected_a, sequence=stage.job.sequence)
+                for planned in self._take_out(lambda one: not one.acquisitions and one.state == here.state)
+            ]
+        for acquisition, capture in recorded.captures:
+            self._measured[acquisition.number] = self._measure(recorded.visit, acquisition, capture)
+        made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
+        self._store.add_readings(self._run, made)
+        self.readings += made
+        for acquisition, _ in recorded.captures:
+            measured = self._measured[acquisition.number]
+            # A channel match waits for its other channel; the samples of a whole run would fill the memory.
+            self._measured[acquisition.number] = replace(
+                measured, taken=measured.taken and measured.taken.without_samples()
+            )
+        stage.observe(
+            ReadingsMade(state=here.state, done=self._begun, total=self._total, readings=tuple(made))
+        )
+
+    def _is_ready(self, planned: PlannedReading) -> bool:
+        return bool(planned.acquisitions) and all(n in self._measured for n in planned.acquisitions)
+
+    def _take_out(self, wanted: Callable[[PlannedReading], bool]) -> list[PlannedReading]:
+        found = [one for one in self._waiting if wanted(one)]
+        self._waiting = [one for one in self._waiting if not wanted(one)]
+        return found
+
+    def _reading(self, planned: PlannedReading) -> Reading:
+        stage = self._stage
+        measured = [self._measured[number] for number in planned.acquisitions]
+        reading = make_reading(
+            planned,
+            measured,
+            sequence=stage.job.sequence,
+            reference=self._reference,
+            gain_accuracy=stage.gain_accuracy,
+        )
+        if reading.verdict != "pass":
+            self._keep_waveforms(measured)
+        return reading
+
+    def _keep_waveforms(self, measured: Sequence[Measured]) -> None:
+        for one in measured:
+            if one.taken is not None:
+                self._stage.recorder.keep_waveform(one.taken)
+
+    def _ask(self, visit: HookupVisit, acquisition: Acquisition) -> Ask:
+        stimulus = acquisition.stimulus
+        prediction = self._stage.plan.predictions.get(acquisition.number)
+        peak_v = stimulus.level_vrms / sqrt(2.0)
+        legs = 2 * len(visit.hookup.view)
+        levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
+        return Ask(
+            number=acquisition.number,
+            hookup=visit.hookup.name,
+            state=acquisition.state.name,
+            stimulus=str(stimulus),
+            tones=tones_of(stimulus),
+            silent=stimulus.kind == "silence",
+            peaks_v={number: float(level) for number, level in enumerate(levels, start=1)},
+        )
+
+    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> Measured:
+        """Find the tones and make the transfer; what cannot be is why its readings are missing."""
+        taken: Taken | None = None
+        transfer: Transfer | None = None
+        reason = capture if isinstance(capture, str) else ""
+        try:
+            if not isinstance(capture, str):
+                taken = self._stage.recorder.find(capture)
+                transfer = self._transfer(visit, acquisition, taken)
+        except ReadingError as error:
+            reason = str(error)
+        return Measured(
+            hookup=visit.hookup,
+            taken=taken,
+            transfer=transfer,
+            prediction=self._stage.plan.predictions.get(acquisition.number),
+            reason=reason,
+        )
+
+    def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
+        prediction = self._stage.plan.predictions.get(acquisition.number)
+        if prediction is None:
+            return None
+        emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
+        reference = None
+        if self._reference is not None:
+            reference = self._reference.at(taken.fit.frequencies_hz[:2], emf_vrms)
+        return make_transfer(
+            taken.capture,
+            taken.fit,
+            emf_vrms=emf_vrms,
+            reference=reference,
+            prediction=prediction.transfer,
+            drive_rows=_drive_rows(visit),
+            gain_accuracy=self._stage.gain_accuracy,
+            generator_accuracy=GENERATOR_ACCURACY,
+            acquisition=f"acquisition {acquisition.number}",
+            passive=not self._stage.job.module.amplifiers,
+        )
+
+
+def _drive_rows(visit: HookupVisit) -> tuple[int, int] | None:
+    """Rows that view the driven port, where the hookup does."""
+    if visit.hookup.drive is None or visit.hookup.drive not in visit.hookup.view:
+        return None
+    place = visit.hookup.view.index(visit.hookup.drive)
+    return 2 * place, 2 * place + 1
