@@ -64,8 +64,8 @@ def propagate(
 
     Each component's share is half the difference of the function one standard uncertainty to either side
     (JCGM 100:2008, 5.1.3, note 2), combined in quadrature (5.1.2). A dB interval is that of the magnitude,
-    converted at its ends. A magnitude no further from zero than `coverage_factor` times its uncertainty is
-    a floor: it lies below its own upper end.
+    converted at its ends. A magnitude that noise alone would exceed more often than the coverage allows (a
+    Rayleigh distribution: 2.49 standard uncertainties for k = 2) is a floor: it lies below its own upper end.
     Raises ReadingError where the function gives no number.
     """
     deltas = np.stack([np.zeros_like(value), *(component.delta for component in components)])
@@ -97,7 +97,7 @@ def _in_db(
     """Turn a complex ratio and its components' shares into an estimate of its level."""
     magnitude = abs(ratio)
     quadrature = math.sqrt(float(np.sum(np.abs(shares) ** 2)) / 2)  # of its real and imaginary part, each
-    if magnitude <= coverage_factor * quadrature:
+    if magnitude <= math.sqrt(-2 * math.log(math.erfc(coverage_factor / math.sqrt(2)))) * quadrature:
         bound = _db(magnitude + coverage_factor * quadrature)
         return Estimate(
             value=bound,

@@ -20,6 +20,7 @@ from harness.measure.transfer import Transfer
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
+CERTAIN = 4.0  # standard uncertainties: what a sign, a phase or a ratio is taken from stands so far out
 CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; between, it is none
 
 
@@ -74,7 +75,7 @@ def polarity(view: View, k: float = 2.0) -> Estimate:
     found = complex(differential(view.transfer.values, view.hot, view.cold))
     angle = abs(float(np.degrees(np.angle(found))))
     sign = 0.0
-    if not gain(view, k).floor and view.transfer.polarity_known:
+    if not gain(view, max(k, CERTAIN)).floor and view.transfer.polarity_known:
         sign = 1.0 if angle <= CLEAR_DEG else -1.0 if angle >= 180 - CLEAR_DEG else 0.0
     return Estimate(value=sign, standard=0.0, low=sign, high=sign, coverage_factor=k, floor=False, budget=())
 
@@ -104,8 +105,7 @@ def phase_between(view: View, reference: View, k: float = 2.0) -> Estimate:
 
 def balance(view: View, k: float = 2.0) -> Estimate:
     """Hot leg's level over the cold leg's under the antiphase drive, dB."""
-    if leg_gain(view.transfer, view.cold, k).floor or leg_gain(view.transfer, view.hot, k).floor:
-        raise ReadingError("a leg shows no signal, so the legs have no balance")
+    _need_legs(view, k)
     return propagate(
         lambda h: leg_answer(h, view.hot) / leg_answer(h, view.cold),
         view.transfer.values,
@@ -118,8 +118,7 @@ def balance(view: View, k: float = 2.0) -> Estimate:
 def balance_phase(view: View, k: float = 2.0) -> Estimate:
     """Departure of the legs' phases from 180 degrees under the antiphase drive, degrees."""
     _need_phase(view)
-    if leg_gain(view.transfer, view.cold, k).floor or leg_gain(view.transfer, view.hot, k).floor:
-        raise ReadingError("a leg shows no signal, so the legs have no phase")
+    _need_legs(view, k)
     return _angle(lambda h: -leg_answer(h, view.hot) / leg_answer(h, view.cold), view.transfer, k)
 
 
@@ -235,8 +234,14 @@ def _need_phase(view: View) -> None:
 
 
 def _need_signal(view: View, k: float) -> None:
-    if gain(view, k).floor:
+    if gain(view, max(k, CERTAIN)).floor:
         raise ReadingError("the port shows no signal to compare with")
+
+
+def _need_legs(view: View, k: float) -> None:
+    for row in (view.hot, view.cold):
+        if leg_gain(view.transfer, row, max(k, CERTAIN)).floor:
+            raise ReadingError("a leg shows no signal, so the legs can't be compared")
 
 
 def _together(one: View, two: View) -> tuple[Transfer, int]:

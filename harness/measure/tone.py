@@ -8,6 +8,7 @@ move them.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,15 +94,15 @@ def fit_tones(
     spread = np.sqrt(np.diagonal(inverted))
     noise = _noise_near(power, cycles, cycles, rms, step)
     offset_noise = _noise_near(power, np.zeros(1), cycles, rms, step)
-    coherent = _undithered(np.abs(peak), rms, step)
     quiet = np.sqrt(_median(power[:, 1::7])[:, 0] / math.log(2))
+    coherent, coherent_offset = _undithered(np.abs(peak), quiet, step)
     hum, lines, line = _lines(power, quiet, interval_s * samples)
     return ToneFit(
         frequencies_hz=tuple(float(value) for value in hz),
         phasors=np.asarray(peak / math.sqrt(2)),
         standard=np.hypot(np.outer(noise, np.maximum(spread[1::2], spread[2::2])), coherent) / math.sqrt(2),
         offset_v=found[0],
-        offset_standard_v=np.hypot(offset_noise * spread[0], coherent.max(axis=1)),
+        offset_standard_v=np.hypot(offset_noise * spread[0], coherent_offset),
         residual_v=rms,
         noise_v=noise,
         quiet_v=np.maximum(quiet, step / math.sqrt(12)),
@@ -198,26 +199,38 @@ def _median(power: Floats) -> Floats:
     return np.asarray(np.partition(power, middle, axis=1)[:, middle : middle + 1])
 
 
-def _undithered(peak: Floats, rms: Floats, step: Floats) -> Floats:
-    """Error of each tone's peak by quantisation where too little noise spreads it, as a standard uncertainty.
+def _undithered(peak: Floats, quiet: Floats, step: Floats) -> tuple[Floats, Floats]:
+    """Errors by quantisation where too little noise spreads it: of each tone's peak and of the offset.
 
     The mean of a quantiser's output is x + sum over n of step/(pi n) (-1)^n sin(2 pi n x / step)
     exp(-2 (pi n sigma / step)^2) (Widrow and Kollár, *Quantization Noise*, from memory); a tone's share of
-    the sine is 2 J1(2 pi n A / step), times J0 for each other tone. Bessel functions by their envelopes.
+    the sine is 2 J1(2 pi n A / step), times J0 for each other tone, the offset's J0 for every tone. Bessel
+    functions by their envelopes; a bound divided by the root of three is a standard uncertainty.
     """
-    error = np.zeros_like(peak)
-    used = step > 0
-    if not used.any():
-        return error
-    dither = np.maximum((rms[used] / step[used]) ** 2 - 1 / 12, 0.0)
-    if dither.min() > DITHERED:
-        return error
-    level = peak[used] / step[used, None]
-    for order in range(1, 5):
-        angle = np.maximum(2 * np.pi * order * level, 1e-12)
-        decay = np.sqrt(2 / (np.pi * angle))
-        first, zeroth = np.minimum(0.582, decay), np.minimum(1.0, decay)
-        others = np.prod(zeroth, axis=1, keepdims=True) / zeroth
-        left = np.exp(-2 * (np.pi * order) ** 2 * dither)[:, None]
-        error[used] += 2 / (np.pi * order) * first * others * left
-    return error * step[:, None] / math.sqrt(3)
+    error, offset = np.zeros_like(peak), np.zeros(len(peak))
+    for row in np.flatnonzero(step > 0):
+        variance = _least_dither((quiet[row] / step[row]) ** 2)
+        if variance > DITHERED:
+            continue
+        for order in range(1, 5):
+            angle = np.maximum(2 * np.pi * order * peak[row] / step[row], 1e-12)
+            decay = np.sqrt(2 / (np.pi * angle))
+            first, zeroth = np.minimum(0.582, decay), np.minimum(1.0, decay)
+            left = math.exp(-2 * (math.pi * order) ** 2 * variance) / (math.pi * order)
+            error[row] += 2 * left * first * np.prod(zeroth) / zeroth
+            offset[row] += left * np.prod(zeroth)
+    width = step / math.sqrt(3)
+    return error * width[:, None], np.minimum(offset, 0.5) * width
+
+
+def _least_dither(variance: float) -> float:
+    """Least variance of the noise before a quantiser whose output has this variance, both in squared codes.
+
+    Noise and quantiser together give the noise's own and 1/12, but up to 1/4 + 4 Q(1/sigma) for a mean on the
+    edge between two codes, where no noise at all is needed for the 1/4.
+    """
+    if variance <= 0.25:
+        return 0.0
+    if variance >= 0.45:
+        return variance - 1 / 12
+    return NormalDist().inv_cdf(1 - (variance - 0.25) / 4) ** -2

@@ -92,7 +92,7 @@ def make_transfer(
     parts = _noise(capture.inputs, standard, acquisition)
     parts += [(name, source, raw * share) for name, source, share in relative]
     loss = (np.pi * np.asarray(fit.cycles[:2]) * fit.clock.standard) ** 2 / 6
-    if loss.max() > 1e-8:  # what a tone off its frequency loses in a record of whole cycles: 1 - sinc
+    if loss.max() > 1e-5:  # what a tone off its frequency loses in a record of whole cycles: 1 - sinc
         parts.append(("fit", f"{acquisition} clock", raw * loss))
     anchors = [_anchor(raw[:, k], standard[:, k], drive_rows and drive_rows[k]) for k in (0, 1)]
     phase_known = drive_rows is not None and all(

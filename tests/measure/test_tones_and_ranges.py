@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import UsageError
@@ -21,6 +21,7 @@ def test_one_kilohertz_is_98_and_101_cycles_in_a_tenth_of_a_second():
     assert choose_tones(1e3) == TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=20_000)
 
 
+@settings(deadline=None, derandomize=True)
 @given(st.floats(8.0, 1e5))
 def test_every_pair_keeps_legs_and_mains_apart(frequency_hz):
     tones = choose_tones(frequency_hz)
@@ -51,6 +52,7 @@ def test_a_line_of_the_mains_is_told_as_well_as_a_tenth_of_a_second_can(frequenc
     assert is_mains(frequency_hz, 0.1) == mains
 
 
+@settings(deadline=None, derandomize=True)
 @given(peak_v=st.floats(0, 15))
 def test_a_range_holds_the_signal_and_the_next_finer_would_not(peak_v):
     picked = pick_range(peak_v, RANGES, 8)

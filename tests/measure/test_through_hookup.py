@@ -1,0 +1,176 @@
+"""The through reference: leads that are surely wrong, and what is kept of the bench."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.reference import Reference
+from harness.measure.through import (
+    Shot,
+    ladder_rungs,
+    measure_offsets,
+    through_problems,
+    tone_reference,
+)
+from harness.measure.tone import fit_tones
+from harness.measure.tones import TonePair
+from tests.measure.synthetic import SyntheticBench, fit_of, through
+
+TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=4000)
+LOW = (0.02, 0.02)
+RANGES = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
+
+
+def said_of(transfer, *, emf_vrms=LOW, volts_per_division=0.01, **how):
+    bench = SyntheticBench(3)
+    ranges = dict.fromkeys(bench.inputs, volts_per_division)
+    capture = bench.capture(transfer, TONES, emf_vrms, ranges, **how)
+    with_mains = (*TONES.frequencies_hz, 50.0, 60.0)
+    fit = fit_tones(capture.volts, capture.interval_s, with_mains, step_v=capture.step_v)
+    return through_problems(bench.inputs, fit, emf_vrms=LOW, through_prediction=through(4))
+
+
+def changed(**entries):
+    transfer = through(4)
+    for row, values in entries.items():
+        transfer[int(row[1:]) - 1] = values
+    return transfer
+
+
+def test_right_leads_are_not_remarked_upon():
+    assert said_of(through(4)) == ()
+
+
+@pytest.mark.parametrize(
+    ("transfer", "sentences"),
+    [
+        (
+            changed(i3=[0, 1], i4=[1, 0]),
+            ["inputs 3 and 4 are exchanged: 3 sees the cold output and 4 the hot one. Exchange their leads"],
+        ),
+        (changed(i2=[1, 0]), ["input 2 sees the hot output and should see the cold one"]),
+        (changed(i3=[0, 0]), ["input 3 sees neither output: its lead is open, shorted or on nothing"]),
+        (
+            changed(i1=[0.5, 0.5], i2=[0.5, 0.5], i3=[0.5, 0.5], i4=[0.5, 0.5]),
+            [f"input {n} sees both outputs: hot and cold are joined at its lead" for n in (1, 2, 3, 4)],
+        ),
+        (
+            changed(i2=[0, 0.1]),
+            [
+                "input 2 shows the cold output -20.1 dB from what is set: its probe's factor, 1x or 10x, "
+                "is not the one in the bench file"
+            ],
+        ),
+        (
+            changed(i1=[0.7, 0]),
+            [
+                "input 1 shows the hot output -3.1 dB from what is set: its lead, its probe or its "
+                "termination is wrong"
+            ],
+        ),
+        (
+            changed(i1=[0.5, 0], i3=[0.5, 0]),
+            [
+                "the hot output is -6.1 dB from what is set: the generator's load setting is 50 ohm and not "
+                "high impedance, or the reverse"
+            ],
+        ),
+    ],
+    ids=["exchanged", "wrong leg", "open", "joined", "probe", "odd level", "load setting"],
+)
+def test_a_wrong_lead_is_named(transfer, sentences):
+    def rough(sentence):  # the decibels depend on the bench's own errors
+        return [word for word in sentence.split() if word[:1] not in "+-"]
+
+    assert [rough(said) for said in said_of(transfer)] == [rough(sentence) for sentence in sentences]
+
+
+def test_dc_and_hum_are_named():
+    said = said_of(through(4), dc_v=0.8, volts_per_division=0.5, emf_vrms=LOW)
+    assert [
+        s for s in said if "input 1 shows 0.8 V DC, more than 0.5 V" in s or "input 1 shows 0.79 V DC" in s
+    ]
+    said = said_of(through(4), hum_vrms=5e-3, volts_per_division=0.02)
+    assert any("mV RMS at 50 Hz, more than 2 mV: its ground lead is off or open" in s for s in said)
+
+
+def take(bench, *, repeats=1):
+    def shot(peak_v, volts_per_division):
+        emf = (peak_v / math.sqrt(2),) * 2
+        capture = bench.capture(through(4), TONES, emf, dict.fromkeys(bench.inputs, volts_per_division))
+        return Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=emf)
+
+    drive = [shot(1.4, 0.5) for _ in range(repeats)]
+    ladder = []
+    for rung in ladder_rungs(0.5, RANGES, 8, least_peak_v=1e-3):
+        ladder += [
+            shot(rung.peak_v, rung.coarser_v_per_division),
+            shot(rung.peak_v, rung.finer_v_per_division),
+        ]
+    return tone_reference(drive, ladder, through_prediction=through(4), identity="r1")
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_ladder_finds_every_range_s_gain(seed):
+    bench = SyntheticBench(seed)
+    reference = take(bench)
+    assert len(reference.ranges) == 4 * len(RANGES)
+    for entry in reference.ranges:
+        true = bench.gain(entry.input, entry.volts_per_division) / bench.gain(entry.input, 0.5)
+        assert abs(entry.gain - true) <= 4.5 * entry.standard + 1e-12
+        assert entry.standard < 2e-3
+
+
+def test_inputs_and_outputs_are_compared():
+    bench = SyntheticBench(2)
+    reference = take(bench)
+    assert reference.input_ratio(3, 1) == pytest.approx(bench.gain(3, 0.5) / bench.gain(1, 0.5), rel=1e-3)
+    cold_over_hot = bench.levels[1] * bench.gain(2, 0.5) / (bench.levels[0] * bench.gain(1, 0.5))
+    assert reference.cold_over_hot() == pytest.approx(cold_over_hot, rel=1e-3)
+
+
+def test_repeated_captures_show_the_bench_s_own_repeatability():
+    bench = SyntheticBench(2)
+    assert max(take(bench, repeats=8).repeatability) < 5e-4
+    drifting = []
+    for step in range(8):
+        bench.levels = np.array([1 + 0.01 * (step % 2)] * 2)
+        capture = bench.capture(through(4), TONES, (1.0, 1.0), dict.fromkeys(bench.inputs, 0.5))
+        drifting.append(Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(1.0, 1.0)))
+    found = tone_reference(drifting, [], through_prediction=through(4), identity="r2").repeatability
+    assert found == pytest.approx([0.00534] * 4, rel=0.1)  # deviation of 1, 1.01, 1, 1.01 …
+
+
+def test_a_reference_is_kept_as_plain_json_and_read_back():
+    bench = SyntheticBench(2)
+    silent = bench.capture(through(4), TONES, (1e-12, 1e-12), dict.fromkeys(bench.inputs, 0.01), dc_v=1e-3)
+    reference = Reference(
+        taken_s=1000.0,
+        instruments=("generator 7", "scope 9"),
+        tones=(take(bench),),
+        offsets=measure_offsets([(silent, fit_of(silent, TONES))]),
+    )
+    assert Reference.from_dict(json.loads(json.dumps(reference.to_dict()))) == reference
+    found = reference.offset(3, 0.01)
+    assert found is not None
+    assert found.offset_v == pytest.approx(1e-3, rel=0.05)
+    assert reference.offset(3, 0.5) is None
+
+
+def test_a_reference_serves_its_own_instruments_for_four_hours():
+    reference = Reference(taken_s=1000.0, instruments=("generator 7", "scope 9"), tones=(), offsets=())
+    assert reference.serves(1000.0 + 3600, ("generator 7", "scope 9"))
+    assert not reference.serves(1000.0 + 5 * 3600, ("generator 7", "scope 9"))
+    assert not reference.serves(1000.0 + 3600, ("generator 7", "scope 8"))
+    assert not reference.serves(900.0, ("generator 7", "scope 9"))
+
+
+def test_an_input_that_sees_no_source_makes_no_reference():
+    bench = SyntheticBench(2)
+    capture = bench.capture(changed(i3=[0, 0]), TONES, (1.0, 1.0), dict.fromkeys(bench.inputs, 0.5))
+    shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(1.0, 1.0))
+    with pytest.raises(ReadingError, match="input 3 does not see its source"):
+        tone_reference([shot], [], through_prediction=through(4), identity="r")

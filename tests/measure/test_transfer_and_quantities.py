@@ -1,0 +1,275 @@
+"""From captures to gain, polarity, phase, balance, crosstalk and offsets."""
+
+import cmath
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.quantities import (
+    View,
+    balance,
+    balance_phase,
+    channel_match,
+    crosstalk,
+    gain,
+    leg_gain,
+    near_deg,
+    offset,
+    pair_offset,
+    phase,
+    phase_between,
+    polarity,
+)
+from harness.measure.reference import Offset
+from harness.measure.through import Shot, tone_reference
+from harness.measure.tones import TonePair
+from harness.measure.transfer import make_transfer, predicted_transfer
+from tests.measure.synthetic import SyntheticBench, fit_of, through
+
+TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=4000)
+EMF = (0.6138, 0.6138)
+
+
+def turned(magnitude, degrees):
+    return cmath.rect(magnitude, math.radians(degrees))
+
+
+def straight(value, cross=0.0):
+    return [[value, cross], [cross, value]]
+
+
+def swapped(value):
+    return [[0.0, value], [value, 0.0]]
+
+
+def transfer_of(true, *, prediction=None, drive_rows=None, seed=1, referenced=True, name="a", **how):
+    true = np.array(true, dtype=complex)
+    bench = how.pop("bench", None) or SyntheticBench(seed, inputs=range(1, len(true) + 1))
+    ranges = dict.fromkeys(bench.inputs, 0.5)
+    reference = None
+    if referenced:
+        capture = bench.capture(through(len(true)), TONES, EMF, ranges)
+        shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=EMF)
+        reference = how.pop("reference", None) or tone_reference(
+            [shot], [], through_prediction=through(len(true)), identity="r"
+        )
+    capture = bench.capture(true, TONES, EMF, ranges)
+    return make_transfer(
+        capture,
+        fit_of(capture, TONES),
+        emf_vrms=EMF,
+        reference=reference,
+        prediction=np.array(true if prediction is None else prediction, dtype=complex),
+        drive_rows=drive_rows,
+        gain_accuracy=0.03,
+        generator_accuracy=0.01,
+        acquisition=name,
+        **how,
+    )
+
+
+def port(transfer, number=0):
+    return View(transfer=transfer, hot=2 * number, cold=2 * number + 1)
+
+
+def test_a_through_wire_reads_zero_decibels_against_the_reference():
+    estimate = gain(port(transfer_of(straight(0.99995))))
+    assert estimate.value == pytest.approx(0.0, abs=0.03)
+    assert estimate.standard < 0.01
+    assert estimate.low <= 20 * math.log10(0.99995) <= estimate.high
+
+
+def test_without_a_reference_the_scope_s_accuracy_stays():
+    estimate = gain(port(transfer_of(straight(0.5), referenced=False)))
+    assert estimate.low <= 20 * math.log10(0.5) <= estimate.high
+    assert estimate.budget[0].name == "input gain"
+    # two inputs of ±3 % averaged, and two outputs of ±1 %: 0.087 hypot(3, 1)/sqrt(3)/sqrt(2) dB per percent
+    expected = 20 / math.log(10) * math.hypot(0.03, 0.01) / math.sqrt(6)
+    assert estimate.standard == pytest.approx(expected, rel=0.02)
+
+
+def test_a_leg_s_own_tone_is_free_of_its_input_s_gain_and_the_other_leg_s_is_not():
+    for true in (
+        straight(0.9),
+        swapped(0.9),
+    ):  # of a swapped pair's legs it is opposite: it cancels in the mean
+        shares = {line.name: line.standard for line in gain(port(transfer_of(true))).budget}
+        assert shares["input gain"] < 0.05 * 20 / math.log(10) * 0.03 * math.sqrt(2 / 3)
+    one_leg = leg_gain(transfer_of(swapped(0.9)), 0)
+    shares = {line.name: line.standard for line in one_leg.budget}
+    assert shares["input gain"] == pytest.approx(20 / math.log(10) * 0.03 * math.sqrt(2 / 3), rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("true", "sign"),
+    [
+        (straight(0.9), 1),
+        (swapped(0.9), -1),
+        (straight(0.9, 0.3), 1),
+        ([[0.9, 0], [0.9, 0]], 0),  # one leg broken, floating load: both legs show hot, no differential
+        ([[0.9, 0], [0, 0]], 1),  # one leg to ground
+        ([[0, 0], [0, 0]], 0),
+    ],
+    ids=["normal", "inverted", "leaky", "copied leg", "grounded leg", "silent"],
+)
+@pytest.mark.parametrize(
+    "expected", [straight(0.9), swapped(0.9)], ids=["expects normal", "expects inverted"]
+)
+def test_polarity_is_the_unit_s_whatever_is_expected(true, sign, expected):
+    assert polarity(port(transfer_of(true, prediction=expected))).value == sign
+
+
+def test_polarity_of_an_active_unit_needs_the_drive_in_view():
+    blind = transfer_of(straight(-0.9), prediction=straight(0.9), passive=False)
+    assert polarity(port(blind)).value == 0
+    both = [*straight(0.95), *straight(-0.9)]
+    seen = transfer_of(both, prediction=[*straight(0.95), *straight(0.9)], drive_rows=(0, 1), passive=False)
+    assert polarity(port(seen, 1)).value == -1
+
+
+@pytest.mark.parametrize("degrees", [-170.0, -45.0, -1.0, 0.0, 30.0, 179.0])
+def test_phase_is_against_the_drive_when_it_is_in_view(degrees):
+    both = [*straight(turned(0.95, -2.0)), *straight(turned(0.5, degrees))]
+    expected = [*straight(turned(0.95, -2.0)), *straight(0.5)]
+    transfer = transfer_of(both, prediction=expected, drive_rows=(0, 1))
+    found = near_deg(phase(port(transfer, 1)), degrees)
+    assert found.low <= degrees <= found.high
+    assert found.standard < 0.1
+    between = near_deg(phase_between(port(transfer, 1), port(transfer, 0)), degrees + 2)
+    assert between.low <= degrees + 2 <= between.high
+
+
+def test_phase_is_not_claimed_when_the_drive_is_not_in_view():
+    transfer = transfer_of(straight(turned(0.9, 20.0)))
+    assert not transfer.phase_known
+    for quantity in (phase, balance_phase):
+        with pytest.raises(ReadingError, match="the driven port is not in view"):
+            quantity(port(transfer))
+
+
+def test_a_drive_that_is_in_view_and_dead_claims_no_phase():
+    transfer = transfer_of([*straight(0.0), *straight(0.5)], drive_rows=(0, 1))
+    assert not transfer.phase_known
+    assert gain(port(transfer, 1)).value == pytest.approx(-6.02, abs=0.05)
+
+
+def test_balance_compares_the_legs():
+    true = [[0.95, 0], [0, 0.95], [turned(0.90, 3.0), 0], [0, 0.80]]
+    transfer = transfer_of(true, prediction=true, drive_rows=(0, 1))
+    level, angle = balance(port(transfer, 1)), balance_phase(port(transfer, 1))
+    assert level.low <= 20 * math.log10(0.90 / 0.80) <= level.high
+    assert angle.low <= 3.0 <= angle.high
+
+
+def test_a_dead_leg_has_no_balance():
+    with pytest.raises(ReadingError, match="a leg shows no signal"):
+        balance(port(transfer_of([[0.9, 0], [0, 0]])))
+
+
+def test_a_copied_leg_is_a_floor_in_the_differential_and_full_size_in_each_leg():
+    transfer = transfer_of([[0.9, 0], [0.9, 0]])
+    assert leg_gain(transfer, 1).value == pytest.approx(20 * math.log10(0.9), abs=0.3)
+    estimate = gain(port(transfer))
+    true_differential = 0.0
+    assert estimate.low <= -30
+    assert 10 ** (estimate.high / 20) >= true_differential
+
+
+def test_crosstalk_needs_something_to_compare_with():
+    silent = transfer_of([*straight(0.0), *straight(0.0)])
+    with pytest.raises(ReadingError, match="no signal to compare with"):
+        crosstalk(port(silent, 1), port(silent, 0))
+
+
+def test_what_two_acquisitions_share_cancels_in_their_ratio():
+    """The same inputs before and after, with one reference: its noise is no error of the ratio."""
+    bench = SyntheticBench(5, inputs=(1, 2))
+    ranges = dict.fromkeys(bench.inputs, 0.5)
+    capture = bench.capture(through(2), TONES, EMF, ranges)
+    shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=EMF)
+    reference = tone_reference([shot], [], through_prediction=through(2), identity="r")
+    left, right = (
+        transfer_of(straight(level), bench=bench, reference=reference, name=name)
+        for level, name in ((0.9, "left"), (0.92, "right"))
+    )
+    match = channel_match(port(right), port(left))
+    assert match.low <= 20 * math.log10(0.92 / 0.9) <= match.high
+    shares = {line.name: line.standard for line in match.budget}
+    assert set(shares) <= {"noise", "through reference", "input gain"}
+    assert shares.get("through reference", 0.0) < 0.01 * shares["noise"]
+    assert [line.name for line in gain(port(left)).budget][:2] == ["noise", "through reference"]
+
+
+def test_a_prediction_is_computed_as_a_measurement_is():
+    spreads = np.array([[[0.009, 0], [0, 0.0]], [[0.0, 0], [0, 0.012]]], dtype=complex)
+    expected = gain(port(predicted_transfer(np.array(straight(0.9), dtype=complex), spreads, ("R1", "R2"))))
+    assert expected.value == pytest.approx(20 * math.log10(0.9))
+    assert expected.standard == pytest.approx(20 / math.log(10) * math.hypot(0.009, 0.012) / 2 / 0.9)
+    assert [line.name for line in expected.budget] == ["tolerance of parts"]
+
+
+def test_a_port_predicted_dead_is_a_floor_at_nothing():
+    nothing = np.zeros((2, 2), dtype=complex)
+    expected = gain(port(predicted_transfer(nothing, np.zeros((0, 2, 2), dtype=complex))))
+    assert expected.floor
+    assert expected.value == -math.inf
+
+
+def test_another_level_than_the_reference_s_brings_in_the_generator():
+    bench = SyntheticBench(5, inputs=(1, 2), generator_accuracy=0.0)
+    ranges = dict.fromkeys(bench.inputs, 0.5)
+    capture = bench.capture(through(2), TONES, EMF, ranges)
+    shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=EMF)
+    reference = tone_reference([shot], [], through_prediction=through(2), identity="r")
+    capture = bench.capture(np.array(straight(0.9)), TONES, (0.3, 0.3), ranges)
+    transfer = make_transfer(
+        capture,
+        fit_of(capture, TONES),
+        emf_vrms=(0.3, 0.3),
+        reference=reference,
+        prediction=np.array(straight(0.9), dtype=complex),
+        drive_rows=None,
+        gain_accuracy=0.03,
+        generator_accuracy=0.01,
+        acquisition="half",
+    )
+    estimate = gain(port(transfer))
+    assert estimate.low <= 20 * math.log10(0.9) <= estimate.high
+    assert estimate.budget[0].name == "generator level"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"inputs": (1, 3)}, "has inputs"),
+        ({"frequencies_hz": (970.0, 1010.0)}, "is of"),
+    ],
+)
+def test_another_bench_s_reference_is_refused(change, says):
+    bench = SyntheticBench(5, inputs=(1, 2))
+    capture = bench.capture(through(2), TONES, EMF, dict.fromkeys(bench.inputs, 0.5))
+    shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=EMF)
+    reference = replace(tone_reference([shot], [], through_prediction=through(2), identity="r"), **change)
+    with pytest.raises(ReadingError, match=says):
+        transfer_of(straight(0.9), bench=bench, reference=reference)
+
+
+@pytest.mark.parametrize("zeroed", [True, False])
+def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed):
+    bench = SyntheticBench(8, inputs=(1, 2), gain_accuracy=0.02)
+    capture = bench.capture(through(2), TONES, (1e-9, 1e-9), {1: 0.01, 2: 0.01}, dc_v=5e-3)
+    fit = fit_of(capture, TONES)
+    zeros = [
+        Offset(input=number, volts_per_division=0.01, offset_v=1e-3, standard_v=1e-6) if zeroed else None
+        for number in (1, 2)
+    ]
+    accuracy = {"gain_accuracy": 0.02, "offset_accuracy_v": 3e-3}
+    found = offset(fit, 0, zeros[0], **accuracy)
+    true = 4e-3 if zeroed else 5e-3
+    assert found.low <= true <= found.high
+    assert found.budget[0].name == ("input gain" if zeroed else "input offset")
+    pair = pair_offset(fit, (0, 1), (zeros[0], zeros[1]), **accuracy)
+    assert pair.low <= 0.0 <= pair.high
