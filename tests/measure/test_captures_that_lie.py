@@ -138,7 +138,7 @@ def test_too_few_samples_a_cycle_are_refused(frequency_hz):
         fit_tones(np.zeros((2, 20_000)), 5e-6, [frequency_hz])
 
 
-@settings(max_examples=80, deadline=None, derandomize=True)
+@settings(max_examples=50, deadline=None, derandomize=True)
 @given(
     level_vrms=st.floats(1e-5, 1.2),
     volts_per_division=st.sampled_from([0.01, 0.05, 0.1, 0.5, 1.0]),

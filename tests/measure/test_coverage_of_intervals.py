@@ -124,7 +124,7 @@ def test_no_reading_is_off_on_average(readings, quantity):
     assert abs(errors.mean()) <= 4 * errors.std() / math.sqrt(DRAWS) + 0.02 * errors.std()
 
 
-@pytest.mark.parametrize("level", [0.0, 1e-5, 2e-5, 4e-5, 8e-5])
+@pytest.mark.parametrize("level", [0.0, 2e-5, 8e-5])
 def test_a_floor_is_rarely_claimed_too_low(level):
     """A quiet port near the noise: what is said to lie below X does, 97.5 times in a hundred or more."""
     true = TRUE.copy()
@@ -132,7 +132,7 @@ def test_a_floor_is_rarely_claimed_too_low(level):
     bench = SyntheticBench(1)
     reference = take_reference(bench)
     wrong = 0
-    for draw in range(300):
+    for draw in range(200):
         transfer = measure(bench, reference, true, PREDICTION, f"draw {draw}")
         wrong += gain(View(transfer=transfer, hot=2, cold=3)).high < (decibels(level) if level else -math.inf)
-    assert wrong <= 300 * 0.045  # 2.3 % expected for a level well above the floor, less below
+    assert wrong <= 200 * 0.045  # 2.3 % expected for a level well above the floor, less below
