@@ -84,12 +84,15 @@ def fit_tones(
     basis = sine_rows(samples, radians)
     inverted = inverse(basis @ basis.T)
     found = inverted @ (basis @ volts.T)
-    residual = volts - found.T @ basis
+    residual = found.T @ basis
+    np.subtract(volts, residual, out=residual)  # in place: fresh pages cost more than the arithmetic
     peak: Phasors = np.asarray(found[1::2].T - 1j * found[2::2].T, dtype=np.complex128)
     degrees_of_freedom = samples - len(found) - (0 if clock.standard == 0 else 1)
     rms = np.sqrt(np.einsum("is,is->i", residual, residual) / degrees_of_freedom)
     spectrum = np.fft.rfft(residual, axis=1)
-    power = (spectrum.real**2 + spectrum.imag**2) / samples
+    power = np.square(spectrum.real)
+    power += np.square(spectrum.imag)
+    power /= samples
     cycles = hz * clock.ratio * interval_s * samples
     spread = np.sqrt(np.diagonal(inverted))
     noise = _noise_near(power, cycles, cycles, rms, step)
@@ -186,11 +189,19 @@ def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step
 def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, NDArray[np.intp]]:
     """Sum the bins that stand out of the noise: of the mains, of all others; and the strongest other bin."""
     low = range(1, min(power.shape[1], math.ceil(LAST_MAINS_HZ * duration_s)))
-    mains = [each for each in low if is_mains(each / duration_s, duration_s)]
-    standing = np.where(power > OUTSTANDING * quiet[:, None] ** 2, power, 0.0)
-    hum = standing[:, mains].sum(axis=1)
-    standing[:, [0, *mains]] = 0.0
-    return hum, standing.sum(axis=1), np.argmax(standing, axis=1)
+    mains = np.zeros(power.shape[1], dtype=np.bool_)
+    mains[[each for each in low if is_mains(each / duration_s, duration_s)]] = True
+    hum, others = np.zeros(len(power)), np.zeros(len(power))
+    strongest = np.zeros(len(power), dtype=np.intp)
+    for row, level in enumerate(quiet):
+        bins = np.flatnonzero(power[row] > OUTSTANDING * level**2)
+        of_mains = mains[bins]
+        hum[row] = power[row, bins[of_mains]].sum()
+        rest = bins[~of_mains & (bins > 0)]
+        others[row] = power[row, rest].sum()
+        if len(rest):
+            strongest[row] = rest[np.argmax(power[row, rest])]
+    return hum, others, strongest
 
 
 def _median(power: Floats) -> Floats:
