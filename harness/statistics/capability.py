@@ -1,0 +1,291 @@
+"""How well a process fits its limits, and which limits it would fit.
+
+Sources: NIST/SEMATECH e-Handbook 6.1.6 (capability), 7.2.6.3 and 7.2.6.4 (tolerance intervals);
+D. C. Montgomery, Introduction to Statistical Quality Control, chapter 8.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from harness.statistics.control import EXACT, finite_values, individuals_chart, instability
+
+FEWEST_FOR_NORMALITY = 8
+NORMALITY_LEVEL = 0.05
+FEW = 30  # below which a capability is a rough guess, whatever its interval says
+
+Side = Literal["two", "upper", "lower"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Normality:
+    """The Anderson-Darling test for a normal distribution whose mean and sigma are the sample's.
+
+    `statistic` is A² for samples of any size (adjusted); `p` about the probability of one as large.
+    """
+
+    statistic: float
+    p: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Index:
+    """A capability index with its confidence interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Capability:
+    """How the limits compare with the spread. An index whose limit is open is None.
+
+    `sigma` is the standard deviation of all values (some call the indices made from it Pp and Ppk and keep
+    Cp and Cpk for `sigma_short`, from the mean moving range of values in their order).
+    """
+
+    n: int
+    mean: float
+    sigma: float
+    sigma_short: float
+    cp: Index | None
+    cpl: Index | None
+    cpu: Index | None
+    cpk: Index
+    confidence: float
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToleranceInterval:
+    """An interval that holds at least `proportion` of all with `confidence`; open ends are None."""
+
+    low: float | None
+    high: float | None
+    factor: float
+    proportion: float
+    confidence: float
+
+
+def normality(values: ArrayLike) -> Normality:
+    """Test whether values may be normal. values: shape (n,), n >= 8, not all equal; else ValueError.
+
+    Source: D'Agostino and Stephens, Goodness-of-Fit Techniques (1986), table 4.9.
+    """
+    from scipy.special import log_ndtr
+
+    data = np.sort(finite_values(values, least=FEWEST_FOR_NORMALITY))
+    sigma = float(np.std(data, ddof=1))
+    if sigma == 0:
+        raise ValueError("values that are all equal have no distribution to test")
+    z = (data - np.mean(data)) / sigma
+    n = data.size
+    weights = 2.0 * np.arange(1, n + 1) - 1.0
+    square = -n - float(np.mean(weights * (log_ndtr(z) + log_ndtr(-z[::-1]))))
+    adjusted = square * (1.0 + 0.75 / n + 2.25 / n**2)
+    return Normality(statistic=adjusted, p=anderson_darling_p(adjusted))
+
+
+def capability(
+    values: ArrayLike, low: float | None, high: float | None, *, confidence: float = 0.95
+) -> Capability:
+    """Compare values with their limits: Cp, Cpk and the one-sided Cpl, Cpu, each with its interval.
+
+    values: shape (n,), in the order they were made, n >= 2. low, high: None where open; not both.
+    Intervals: Cp from chi-squared, Cpl and Cpu from the non-central t (exact for normal values), Cpk of two
+    limits by Bissell's approximation. `doubts` says where the values are few, not normal, or not in control.
+    Raises ValueError where there is no limit, or no spread.
+    """
+    data = finite_values(values, least=2)
+    if low is None and high is None:
+        raise ValueError("without a limit there is no capability; expected low, high or both")
+    sigma = float(np.std(data, ddof=1))
+    if sigma == 0:
+        raise ValueError(f"all {data.size} values are equal: without spread there is no capability")
+    n, mean = data.size, float(np.mean(data))
+    cpl = None if low is None else _one_sided((mean - low) / (3.0 * sigma), n, confidence)
+    cpu = None if high is None else _one_sided((high - mean) / (3.0 * sigma), n, confidence)
+    cp = None if low is None or high is None else _cp((high - low) / (6.0 * sigma), n, confidence)
+    sides = [index for index in (cpl, cpu) if index is not None]
+    nearer = min(sides, key=lambda index: index.value)
+    return Capability(
+        n=n,
+        mean=mean,
+        sigma=sigma,
+        sigma_short=individuals_chart(data, constants=EXACT).sigma,
+        cp=cp,
+        cpl=cpl,
+        cpu=cpu,
+        cpk=nearer if len(sides) == 1 else _bissell(nearer.value, n, confidence),
+        confidence=confidence,
+        doubts=population_doubts(data),
+    )
+
+
+def population_doubts(values: ArrayLike) -> tuple[str, ...]:
+    """Say why figures that presume a normal process in control may not hold: few, not normal, not in control.
+
+    values: shape (n,), n >= 2, in the order they were made.
+    """
+    data = finite_values(values, least=2)
+    doubts: list[str] = []
+    if data.size < FEW:
+        doubts.append(f"only {data.size} values; {FEW} or more make a figure worth the name")
+    if np.ptp(data) > 0:
+        if data.size < FEWEST_FOR_NORMALITY:
+            doubts.append("too few values to tell whether they are normal")
+        elif (test := normality(data)).p < NORMALITY_LEVEL:
+            doubts.append(
+                f"not normal (Anderson-Darling {test.statistic:.2f}, p = {test.p:.2g}): "
+                "shares outside limits cannot be read from sigma"
+            )
+    doubts.extend(instability(data))
+    return tuple(doubts)
+
+
+def two_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
+    """How many sigmas each side of the mean hold the proportion with confidence, of a normal population.
+
+    Howe's approximation, good to a percent or so from n = 3 on.
+    Source: NIST/SEMATECH e-Handbook 7.2.6.3; Howe, JASA 64 (1969).
+    """
+    from scipy.stats import chi2, norm
+
+    _check_shares(n, proportion, confidence)
+    z = float(norm.ppf((1.0 + proportion) / 2.0))
+    return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / float(chi2.ppf(1.0 - confidence, n - 1)))
+
+
+def one_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
+    """How many sigmas to one side of the mean hold the proportion with confidence; exact for normal values.
+
+    Source: NIST/SEMATECH e-Handbook 7.2.6.3, from the non-central t distribution.
+    """
+    from scipy.stats import nct, norm
+
+    _check_shares(n, proportion, confidence)
+    return float(nct.ppf(confidence, n - 1, float(norm.ppf(proportion)) * math.sqrt(n))) / math.sqrt(n)
+
+
+def normal_tolerance(
+    values: ArrayLike, *, proportion: float = 0.99, confidence: float = 0.95, side: Side = "two"
+) -> ToleranceInterval:
+    """Give the interval that holds the proportion of a normal population with confidence.
+
+    values: shape (n,), n >= 2.
+    """
+    data = finite_values(values, least=2)
+    mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
+    factor_of = two_sided_factor if side == "two" else one_sided_factor
+    factor = factor_of(data.size, proportion=proportion, confidence=confidence)
+    return ToleranceInterval(
+        low=None if side == "upper" else mean - factor * sigma,
+        high=None if side == "lower" else mean + factor * sigma,
+        factor=factor,
+        proportion=proportion,
+        confidence=confidence,
+    )
+
+
+def range_confidence(n: int, *, proportion: float, side: Side = "two") -> float:
+    """How sure it is that smallest and largest of n values (or one of them) hold the proportion.
+
+    Needs no distribution. Source: Wilks, Annals of Mathematical Statistics 12 (1941); e-Handbook 7.2.6.4.
+    """
+    _check_shares(n, proportion, 0.5)
+    if side == "two":
+        return float(1.0 - n * proportion ** (n - 1) + (n - 1) * proportion**n)
+    return float(1.0 - proportion**n)
+
+
+def _cp(value: float, n: int, confidence: float) -> Index:
+    from scipy.stats import chi2
+
+    tail = (1.0 - confidence) / 2.0
+    low, high = (math.sqrt(float(chi2.ppf(share, n - 1)) / (n - 1)) for share in (tail, 1.0 - tail))
+    return Index(value=value, low=value * low, high=value * high)
+
+
+def _one_sided(value: float, n: int, confidence: float) -> Index:
+    """3 sqrt(n) times the index is non-central t; its interval is the range of centres that allow it."""
+    from scipy.optimize import brentq
+
+    scale, tail = 3.0 * math.sqrt(n), (1.0 - confidence) / 2.0
+    statistic = scale * value
+    reach = 12.0 * (1.0 + abs(statistic) / math.sqrt(2.0 * (n - 1)))
+
+    def centre(share: float) -> float:
+        def excess(delta: float) -> float:
+            return noncentral_t(statistic, n - 1, delta) - share
+
+        return float(brentq(excess, statistic - reach, statistic + reach, xtol=1e-9))
+
+    return Index(value=value, low=centre(1.0 - tail) / scale, high=centre(tail) / scale)
+
+
+def noncentral_t(statistic: float, freedom: int, centre: float) -> float:
+    """Distribution function of the non-central t, good to 1e-7; also far out, where scipy's gives up.
+
+    T = (Z + centre) / S with normal Z and S = sqrt(chi-squared / freedom): integrated over whichever of the
+    two leaves the smoother function.
+    """
+    from scipy.special import gammaincc, ndtr
+
+    if statistic < 0:
+        return 1.0 - noncentral_t(-statistic, freedom, -centre)
+    nodes, weights = _gauss_legendre()
+    if statistic > math.sqrt(2.0 * freedom):
+        start = min(max(-9.0, -centre), 9.0)  # below it S suffices whatever it is
+        z = start + (9.0 - start) * (nodes + 1.0) / 2.0
+        density = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
+        share = gammaincc(freedom / 2.0, freedom / 2.0 * ((z + centre) / statistic) ** 2)
+        return float(ndtr(start) + (9.0 - start) / 2.0 * np.sum(weights * density * share))
+    from scipy.stats import chi
+
+    low, high = (float(chi.ppf(share, freedom)) for share in (1e-15, 1.0 - 1e-15))
+    s = low + (high - low) * (nodes + 1.0) / 2.0
+    inside = chi.pdf(s, freedom) * ndtr(statistic * s / math.sqrt(freedom) - centre)
+    return float((high - low) / 2.0 * np.sum(weights * inside))
+
+
+@cache
+def _gauss_legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    nodes, weights = np.polynomial.legendre.leggauss(200)
+    return nodes, weights
+
+
+def _bissell(value: float, n: int, confidence: float) -> Index:
+    """Bissell (1990), as the e-Handbook 6.1.6 cites it."""
+    from scipy.stats import norm
+
+    z = float(norm.ppf((1.0 + confidence) / 2.0))
+    half = z * math.sqrt(1.0 / (9.0 * n) + value**2 / (2.0 * (n - 1)))
+    return Index(value=value, low=value - half, high=value + half)
+
+
+def anderson_darling_p(adjusted: float) -> float:
+    """Table 4.9 of D'Agostino and Stephens, in its four ranges."""
+    a = adjusted
+    if a < 0.2:
+        p = 1.0 - math.exp(-13.436 + 101.14 * a - 223.73 * a**2)
+    elif a < 0.34:
+        p = 1.0 - math.exp(-8.318 + 42.796 * a - 59.938 * a**2)
+    elif a < 0.6:
+        p = math.exp(0.9177 - 4.279 * a - 1.38 * a**2)
+    else:
+        # The parabola turns up beyond 153; no sample that far out has a p worth a name.
+        p = math.exp(1.2937 - 5.709 * a + 0.0186 * a**2) if a < 13 else 0.0
+    return min(max(p, 0.0), 1.0)
+
+
+def _check_shares(n: int, proportion: float, confidence: float) -> None:
+    if n < 2 or not 0 < proportion < 1 or not 0 < confidence < 1:
+        raise ValueError(
+            f"n = {n}, proportion {proportion}, confidence {confidence}: expected n of two or more, and "
+            "shares between 0 and 1"
+        )

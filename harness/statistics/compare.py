@@ -1,0 +1,178 @@
+"""Which readings differ: left from right, one batch from another; told honestly when there are many."""
+
+import math
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+from typing import Generic, Literal, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from harness.statistics.control import finite_values
+
+Test = Literal["welch", "mann-whitney"]
+Correction = Literal["holm", "benjamini-hochberg", "none"]
+
+CORRECTION_MEANS = {
+    "holm": "the chance of even one false difference among all is at most the level (Holm)",
+    "benjamini-hochberg": "of the differences told, at most that share is false on average "
+    "(Benjamini and Hochberg)",
+    "none": "each alone; of many readings some will seem to differ by chance",
+}
+
+FEWEST_FOR_RANKS = 8
+"""Values on each side below which ranks cannot show a difference through a correction for many."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairedDifference:
+    """The mean difference of pairs (first less second) with its interval, and `p` of there being none."""
+
+    n: int
+    mean: float
+    sigma: float
+    low: float
+    high: float
+    p: float
+    confidence: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference:
+    """One comparison of two samples: second less first.
+
+    `low` and `high`: Welch's interval of the difference of means. `p`: of the test named.
+    """
+
+    n_first: int
+    n_second: int
+    mean_first: float
+    mean_second: float
+    low: float
+    high: float
+    test: Test
+    p: float
+
+    @property
+    def shift(self) -> float:
+        """Mean of the second less mean of the first."""
+        return self.mean_second - self.mean_first
+
+
+Key = TypeVar("Key", bound=Hashable)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison(Generic[Key]):
+    """One of many comparisons: its own difference, `p` corrected for all of them, and whether it moved."""
+
+    key: Key
+    difference: Difference
+    p_corrected: float
+    moved: bool
+
+
+def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> PairedDifference:
+    """Compare values that belong together, such as left and right of the same units.
+
+    first, second: shape (n,), n >= 2, pair by pair. Student's t of the differences. Source: NIST/SEMATECH
+    e-Handbook 7.3.1.1.
+    """
+    from scipy.stats import t
+
+    left, right = finite_values(first, least=2), finite_values(second, least=2)
+    if left.size != right.size:
+        raise ValueError(f"pairs need as many on each side, got {left.size} and {right.size}")
+    differences = left - right
+    n, mean = differences.size, float(np.mean(differences))
+    sigma = float(np.std(differences, ddof=1))
+    standard = sigma / math.sqrt(n)
+    half = float(t.ppf((1.0 + confidence) / 2.0, n - 1)) * standard
+    p = _certain(mean) if standard == 0 else 2.0 * float(t.sf(abs(mean) / standard, n - 1))
+    return PairedDifference(
+        n=n, mean=mean, sigma=sigma, low=mean - half, high=mean + half, p=p, confidence=confidence
+    )
+
+
+def compare_samples(
+    first: ArrayLike, second: ArrayLike, *, test: Test | None = None, confidence: float = 0.95
+) -> Difference:
+    """Compare two samples of shape (n,), n >= 2.
+
+    test: Welch's t (unequal spreads), or Mann-Whitney's ranks, which one faulty unit cannot sway. By default
+    by the number of values alone, never by what they look like: ranks from 8 on each side, else Welch.
+    """
+    from scipy.stats import mannwhitneyu, t
+
+    a, b = finite_values(first, least=2), finite_values(second, least=2)
+    chosen = test or ("mann-whitney" if min(a.size, b.size) >= FEWEST_FOR_RANKS else "welch")
+    shares = float(np.var(a, ddof=1)) / a.size, float(np.var(b, ddof=1)) / b.size
+    shift, standard = float(np.mean(b) - np.mean(a)), math.sqrt(sum(shares))
+    half = 0.0
+    p = _certain(shift)
+    if standard > 0:
+        freedom = sum(shares) ** 2 / (shares[0] ** 2 / (a.size - 1) + shares[1] ** 2 / (b.size - 1))
+        half = float(t.ppf((1.0 + confidence) / 2.0, freedom)) * standard
+        p = 2.0 * float(t.sf(abs(shift) / standard, freedom))
+    if chosen == "mann-whitney":
+        p = float(mannwhitneyu(a, b, alternative="two-sided", method="auto").pvalue)
+    return Difference(
+        n_first=a.size,
+        n_second=b.size,
+        mean_first=float(np.mean(a)),
+        mean_second=float(np.mean(b)),
+        low=shift - half,
+        high=shift + half,
+        test=chosen,
+        p=p,
+    )
+
+
+def compare_batches(
+    first: Mapping[Key, ArrayLike],
+    second: Mapping[Key, ArrayLike],
+    *,
+    test: Test | None = None,
+    correction: Correction = "holm",
+    level: float = 0.05,
+    confidence: float = 0.95,
+) -> list[Comparison[Key]]:
+    """Compare two batches reading by reading, corrected for how many there are; the surest difference first.
+
+    Readings that only one batch has, or with less than two values in either, are left out.
+    """
+    shared = [key for key in first if key in second and min(np.size(first[key]), np.size(second[key])) >= 2]
+    differences = [
+        compare_samples(first[key], second[key], test=test, confidence=confidence) for key in shared
+    ]
+    corrected = correct_p([one.p for one in differences], correction)
+    found = [
+        Comparison(key=key, difference=one, p_corrected=float(p), moved=bool(p <= level))
+        for key, one, p in zip(shared, differences, corrected, strict=True)
+    ]
+    return sorted(found, key=lambda one: (one.p_corrected, one.difference.p))
+
+
+def correct_p(p_values: ArrayLike, correction: Correction) -> NDArray[np.float64]:
+    """Correct p values for being many: shape (n,), in the order given, none above 1.
+
+    Sources: Holm, Scandinavian Journal of Statistics 6 (1979); Benjamini and Hochberg, Journal of the Royal
+    Statistical Society B 57 (1995).
+    """
+    p = np.asarray(p_values, dtype=np.float64)
+    if p.size == 0 or correction == "none":
+        return p.copy()
+    order, n = np.argsort(p), p.size
+    ranked = p[order]
+    if correction == "holm":
+        ranked = np.maximum.accumulate(ranked * (n - np.arange(n)))
+    else:
+        ranked = np.minimum.accumulate((ranked * n / np.arange(1, n + 1))[::-1])[::-1]
+    corrected = np.empty(n)
+    corrected[order] = np.minimum(ranked, 1.0)
+    return corrected
+
+
+def _certain(difference: float) -> float:
+    """The p of a difference without any spread: surely one, or surely none."""
+    return 1.0 if difference == 0 else 0.0

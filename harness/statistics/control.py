@@ -1,0 +1,327 @@
+"""Is the process in hand? Control charts for single values in the order they were made.
+
+Individuals and moving ranges with the eight run rules, EWMA and tabular CUSUM. Sources: NIST/SEMATECH
+e-Handbook of Statistical Methods 6.3.2; D. C. Montgomery, Introduction to Statistical Quality Control,
+chapters 6 and 9; for the run rules L. S. Nelson, Journal of Quality Technology 16 (1984) 237-239.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChartConstants:
+    """Factors for the range of two: `d2`, its mean over sigma, and `d4`, its upper limit over its mean.
+
+    The individuals' limits are at 3 / d2 mean moving ranges: 2.66 with the tabled d2.
+    """
+
+    name: str
+    d2: float
+    d4: float
+
+    @property
+    def individuals(self) -> float:
+        """How many mean moving ranges the limits stand from the centre."""
+        return 3.0 / self.d2
+
+
+_D2 = 2.0 / math.sqrt(math.pi)
+EXACT = ChartConstants(name="exact", d2=_D2, d4=1.0 + 3.0 * math.sqrt(2.0 - _D2**2) / _D2)
+TABLED = ChartConstants(name="tabled (1.128, 3.267)", d2=1.128, d4=3.267)
+
+RUN_RULES = {
+    1: "one point beyond three sigma",
+    2: "nine points in a row on one side of the centre",
+    3: "six points in a row, each higher (or each lower) than the one before",
+    4: "fourteen points in a row going up and down by turns",
+    5: "two of three points beyond two sigma on the same side",
+    6: "four of five points beyond one sigma on the same side",
+    7: "fifteen points in a row within one sigma of the centre",
+    8: "eight points in a row none of which lies within one sigma, on both sides",
+}
+"""Nelson's eight tests for special causes, in our own words."""
+
+
+FEWEST_FOR_STABILITY = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Signal:
+    """A run rule that is met: which, at which point (index from 0), and the points it is made of."""
+
+    rule: int
+    at: int
+    points: tuple[int, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The rule in words."""
+        return RUN_RULES[self.rule]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class IndividualsChart:
+    """Individuals, shape (n,), and moving ranges, shape (n - 1,), from each point to the next."""
+
+    values: Floats
+    ranges: Floats
+    centre: float
+    sigma: float  # from the mean moving range
+    lower: float
+    upper: float
+    mean_range: float
+    upper_range: float
+    signals: tuple[Signal, ...]
+    range_signals: tuple[int, ...]  # points (index from 0) whose moving range is beyond its limit
+    constants: ChartConstants
+
+    @property
+    def in_control(self) -> bool:
+        """Whether no rule is met and no moving range is beyond its limit."""
+        return not self.signals and not self.range_signals
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EwmaChart:
+    """Exponentially weighted moving average and its limits, shape (n,), and the points outside them."""
+
+    average: Floats
+    lower: Floats
+    upper: Floats
+    signals: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CusumChart:
+    """Cumulative sums above and below the target, shape (n,), and the points where one passes `decision`."""
+
+    high: Floats
+    low: Floats
+    decision: float
+    signals: tuple[int, ...]
+
+
+def individuals_chart(
+    values: ArrayLike, *, constants: ChartConstants = EXACT, baseline: int | None = None
+) -> IndividualsChart:
+    """Chart single values in the order they were made.
+
+    values: shape (n,), n >= 2, finite. baseline: how many of the first values the limits are made from; all
+    by default. Values that do not vary at all have limits at the centre and no signals.
+    Raises ValueError for less than two values. Source: NIST/SEMATECH e-Handbook 6.3.2.2.
+    """
+    data = finite_values(values, least=2)
+    first = data if baseline is None else data[:baseline]
+    if first.size < 2:
+        raise ValueError(f"a baseline of {first.size} values has no moving range; expected two or more")
+    ranges = np.abs(np.diff(data))
+    mean_range = float(np.mean(np.abs(np.diff(first))))
+    centre = float(first[0]) if mean_range == 0 else float(np.mean(first))  # free of the mean's rounding
+    sigma = mean_range / constants.d2
+    upper_range = constants.d4 * mean_range
+    return IndividualsChart(
+        values=data,
+        ranges=ranges,
+        centre=centre,
+        sigma=sigma,
+        lower=centre - 3.0 * sigma,
+        upper=centre + 3.0 * sigma,
+        mean_range=mean_range,
+        upper_range=upper_range,
+        signals=run_signals(data, centre=centre, sigma=sigma),
+        range_signals=tuple(int(at) + 1 for at in np.flatnonzero(ranges > upper_range)),
+        constants=constants,
+    )
+
+
+def run_signals(
+    values: ArrayLike, *, centre: float, sigma: float, rules: Sequence[int] = tuple(RUN_RULES)
+) -> tuple[Signal, ...]:
+    """Find where a run rule is met, in the order of points and then of rules.
+
+    A run that goes on is told again at each further point. A point exactly on a line is not beyond it; one on
+    the centre belongs to no side. values: shape (n,). Source: see `RUN_RULES`.
+    """
+    distance = finite_values(values, least=1) - centre
+    found: list[Signal] = []
+    for rule in rules:
+        window, points_of = _RULES[rule]
+        if distance.size < window:
+            continue
+        taken = points_of(np.lib.stride_tricks.sliding_window_view(distance, window), sigma)
+        for start in np.flatnonzero(taken.any(axis=1)):
+            points = tuple(int(start + point) for point in np.flatnonzero(taken[start]))
+            found.append(Signal(rule=rule, at=int(start) + window - 1, points=points))
+    return tuple(sorted(found, key=lambda signal: (signal.at, signal.rule)))
+
+
+def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
+    """Say in what way values are surely not in control: one far out, or neighbours too alike or too unlike.
+
+    The run rules are for watching one chart; over a batch of fifty they cry wolf for every third healthy
+    reading. These two do so once in a hundred batches each: a value beyond limits widened for how many values
+    there are, and von Neumann's ratio of successive to total variation, which sees shifts, drifts and cycles.
+    values: shape (n,), n >= 2, in the order they were made; less than eight tell nothing.
+    Source: J. von Neumann, Annals of Mathematical Statistics 12 (1941); NIST/SEMATECH e-Handbook 6.3.2.2.
+    """
+    from scipy.stats import norm, t
+
+    chart = individuals_chart(values)
+    data, n = chart.values, chart.values.size
+    if n < FEWEST_FOR_STABILITY or np.ptp(data) == 0:
+        return ()
+    told: list[str] = []
+    # A mean moving range is worth about 0.62 (n - 1) degrees of freedom (Montgomery, chapter 6).
+    widened = float(t.ppf(1.0 - level / (2.0 * n), 0.62 * (n - 1))) * chart.sigma
+    far = np.flatnonzero(np.abs(data - chart.centre) > widened)
+    if far.size:
+        told.append(
+            f"not in control: {far.size} of {n} values lie further out than chance allows, the first as "
+            f"number {int(far[0]) + 1}"
+        )
+    alike = 1.0 - float(np.sum(chart.ranges**2)) / (2.0 * float(np.sum((data - np.mean(data)) ** 2)))
+    score = alike / math.sqrt((n - 2.0) / (n**2 - 1.0))
+    if abs(score) > float(norm.ppf(1.0 - level / 2.0)):
+        manner = "like the one before it: a shift or a drift" if score > 0 else "unlike the one before it"
+        told.append(f"not in control: each value is {manner} (von Neumann, {score:+.1f} sigma)")
+    return tuple(told)
+
+
+def ewma_chart(
+    values: ArrayLike,
+    *,
+    target: float,
+    sigma: float,
+    weight: float = 0.2,
+    width: float = 3.0,
+    asymptotic: bool = False,
+) -> EwmaChart:
+    """Smooth values so that a small lasting shift shows. The average starts at the target.
+
+    sigma: of one value, from before. weight: of the newest value, 0 to 1. width: of the limits, in sigmas of
+    the average; `asymptotic` uses at every point the limits that they tend to.
+    Source: NIST/SEMATECH e-Handbook 6.3.2.4.
+    """
+    data = finite_values(values, least=1)
+    if not 0 < weight <= 1:
+        raise ValueError(f"a weight of {weight} cannot be; expected more than 0 and at most 1")
+    _check_sigma(sigma)
+    average = np.empty_like(data)
+    last = target
+    for index, value in enumerate(data):
+        last = weight * value + (1.0 - weight) * last
+        average[index] = last
+    points = np.arange(1, data.size + 1)
+    share = np.ones(data.size) if asymptotic else 1.0 - (1.0 - weight) ** (2 * points)
+    reach = width * sigma * np.sqrt(weight / (2.0 - weight) * share)
+    outside = np.flatnonzero(np.abs(average - target) > reach)
+    return EwmaChart(
+        average=average, lower=target - reach, upper=target + reach, signals=tuple(map(int, outside))
+    )
+
+
+def cusum_chart(values: ArrayLike, *, target: float, allowance: float, decision: float) -> CusumChart:
+    """Add up what goes beyond the target by more than the allowance, on either side; never below zero.
+
+    allowance (k) and decision (h) in the unit of the values: often half a sigma and four or five sigmas.
+    Source: NIST/SEMATECH e-Handbook 6.3.2.3.
+    """
+    data = finite_values(values, least=1)
+    if allowance < 0 or decision <= 0:
+        raise ValueError(
+            f"allowance {allowance} and decision {decision}: expected zero or more, and more than zero"
+        )
+    high, low = np.empty_like(data), np.empty_like(data)
+    above = below = 0.0
+    for index, value in enumerate(data):
+        above = max(0.0, above + value - target - allowance)
+        below = max(0.0, below + target - allowance - value)
+        high[index], low[index] = above, below
+    outside = np.flatnonzero((high > decision) | (low > decision))
+    return CusumChart(high=high, low=low, decision=decision, signals=tuple(map(int, outside)))
+
+
+def finite_values(values: ArrayLike, *, least: int) -> Floats:
+    """Values as float64 of shape (n,). Raises ValueError for another shape, too few, or no numbers."""
+    data = np.asarray(values, dtype=np.float64)
+    if data.ndim != 1:
+        raise ValueError(f"values need the shape (n,), got {data.shape}")
+    if data.size < least:
+        raise ValueError(f"{data.size} values are too few; expected {least} or more")
+    if not np.isfinite(data).all():
+        raise ValueError("values need to be finite; take out what was missing or below a floor first")
+    return data
+
+
+def _check_sigma(sigma: float) -> None:
+    if not (sigma > 0 and math.isfinite(sigma)):
+        raise ValueError(f"a sigma of {sigma} has no limits; expected more than zero")
+
+
+# A rule is given every window of the distances from the centre, shape (windows, points), and marks the points
+# that meet it, none in a window that does not.
+_Rule = Callable[[Floats, float], Flags]
+
+
+def _if_all(flags: Flags, windows: Floats) -> Flags:
+    return np.broadcast_to(np.reshape(flags.all(axis=1), (-1, 1)), windows.shape)
+
+
+def _one_beyond(windows: Floats, sigma: float) -> Flags:
+    return np.abs(windows) > 3.0 * sigma
+
+
+def _one_side(windows: Floats, _sigma: float) -> Flags:
+    return _if_all(windows > 0, windows) | _if_all(windows < 0, windows)
+
+
+def _steady(windows: Floats, _sigma: float) -> Flags:
+    steps = np.diff(windows, axis=1)
+    return _if_all(steps > 0, windows) | _if_all(steps < 0, windows)
+
+
+def _by_turns(windows: Floats, _sigma: float) -> Flags:
+    steps = np.diff(windows, axis=1)
+    return _if_all(steps[:, 1:] * steps[:, :-1] < 0, windows)
+
+
+def _most_beyond(count: int, sigmas: float) -> _Rule:
+    def rule(windows: Floats, sigma: float) -> Flags:
+        met = np.zeros(windows.shape, dtype=np.bool_)
+        for side in (windows, -windows):
+            beyond = side > sigmas * sigma
+            # Told at the point that completes it: the newest point must be one of them.
+            enough = (beyond.sum(axis=1) >= count) & beyond[:, -1]
+            met |= beyond & np.reshape(enough, (-1, 1))
+        return met
+
+    return rule
+
+
+def _within_one(windows: Floats, sigma: float) -> Flags:
+    return _if_all(np.abs(windows) < sigma, windows)
+
+
+def _none_within_one(windows: Floats, sigma: float) -> Flags:
+    both = (windows.max(axis=1) > 0) & (windows.min(axis=1) < 0)
+    return _if_all(np.abs(windows) > sigma, windows) & np.reshape(both, (-1, 1))
+
+
+_RULES: dict[int, tuple[int, _Rule]] = {
+    1: (1, _one_beyond),
+    2: (9, _one_side),
+    3: (6, _steady),
+    4: (14, _by_turns),
+    5: (3, _most_beyond(2, 2.0)),
+    6: (5, _most_beyond(4, 1.0)),
+    7: (15, _within_one),
+    8: (8, _none_within_one),
+}

@@ -1,0 +1,245 @@
+"""How much of what differs between units is the bench: repeatability and reproducibility.
+
+A crossed study: every unit is measured several times under each of several conditions, called appraisers in
+the trade. For an automatic bench an appraiser is a complete fresh hookup, an operator, a day or a bench; the
+re-plugging must be inside the study. Source: AIAG, Measurement Systems Analysis, 4th edition (2010),
+chapter III section B; NIST/SEMATECH e-Handbook 2.4.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from harness.statistics.anova import AnovaRow
+
+STUDY_SIGMAS = 6.0
+POOL_ABOVE_P = 0.25
+"""An interaction with a p above this is taken for repeatability; common practice."""
+
+NDC_FACTOR = 1.41
+"""What the manual prints for the square root of two."""
+
+# Mean over sigma of the range of m values, for one range (d2* with g = 1) and for many (d2). AIAG MSA,
+# appendix C; the reciprocals are the K factors of its forms.
+_D2_STAR: Mapping[int, float] = MappingProxyType(
+    {
+        2: 1.41421,
+        3: 1.91155,
+        4: 2.23887,
+        5: 2.48124,
+        6: 2.67253,
+        7: 2.82981,
+        8: 2.96288,
+        9: 3.07794,
+        10: 3.17905,
+    }
+)
+_D2: Mapping[int, float] = MappingProxyType({2: 1.12838, 3: 1.69257, 4: 2.05875, 5: 2.32593})
+_D4: Mapping[int, float] = MappingProxyType({2: 3.267, 3: 2.574, 4: 2.282, 5: 2.114})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """One component of a gauge study: its sigma, and that in per cent of the whole and of the tolerance."""
+
+    sigma: float
+    contribution_percent: float  # of the total variance
+    study_percent: float  # of the total sigma
+    tolerance_percent: float | None  # STUDY_SIGMAS sigmas of the tolerance's width
+
+
+@dataclass(frozen=True, kw_only=True)
+class GaugeStudy:
+    """What a study found. `interaction` is None where it was pooled into the repeatability."""
+
+    method: Literal["anova", "average and range"]
+    units: int
+    appraisers: int
+    trials: int
+    repeatability: Part
+    reproducibility: Part
+    gauge: Part  # both together
+    unit: Part  # between units
+    total: Part
+    categories: int  # number of distinct categories
+    table: tuple[AnovaRow, ...]
+    interaction: float | None  # its sigma, within reproducibility
+    doubts: tuple[str, ...]
+
+
+def tolerance_width(low: float | None, high: float | None, mean: float) -> float | None:
+    """Width of the tolerance: between both limits, or twice the distance from the mean to the only one."""
+    if low is not None and high is not None:
+        return high - low
+    one = low if high is None else high
+    return None if one is None else 2.0 * abs(mean - one)
+
+
+def gauge_anova(
+    values: ArrayLike, *, tolerance: float | None = None, pool_above_p: float = POOL_ABOVE_P
+) -> GaugeStudy:
+    """Analyse a crossed study by its variances.
+
+    values: shape (units, appraisers, trials), all of two or more, finite. tolerance: the limits' width.
+    The interaction is tested, and pooled into the repeatability where its p is above `pool_above_p`. A
+    component that comes out below zero is zero. Raises ValueError.
+    Source: AIAG MSA, 4th edition, chapter III section B, analysis of variance method.
+    """
+    from scipy.stats import f as fisher
+
+    data = _crossed(values)
+    units, appraisers, trials = data.shape
+    of_unit, of_appraiser, of_both, of_trial = _sums_of_squares(data)
+    freedom_both, freedom_trial = (units - 1) * (appraisers - 1), units * appraisers * (trials - 1)
+    both, trial = of_both / freedom_both, of_trial / freedom_trial
+    f = both / trial if trial > 0 else (math.inf if both > 0 else 0.0)
+    p = float(fisher.sf(f, freedom_both, freedom_trial))
+    pooled = p > pool_above_p
+    repeat = (of_both + of_trial) / (freedom_both + freedom_trial) if pooled else trial
+    error = repeat if pooled else both
+    by_unit, by_appraiser = of_unit / (units - 1), of_appraiser / (appraisers - 1)
+    interaction = 0.0 if pooled else max(0.0, (both - trial) / trials)
+    table = (
+        _row("unit", units - 1, of_unit, error, freedom_both if not pooled else freedom_both + freedom_trial),
+        _row(
+            "appraiser",
+            appraisers - 1,
+            of_appraiser,
+            error,
+            freedom_both if not pooled else freedom_both + freedom_trial,
+        ),
+        AnovaRow(
+            source="unit x appraiser",
+            freedom=freedom_both,
+            sum_of_squares=of_both,
+            mean_square=both,
+            f=f,
+            p=p,
+        ),
+        AnovaRow(source="repeatability", freedom=freedom_trial, sum_of_squares=of_trial, mean_square=trial),
+    )
+    return _study(
+        "anova",
+        data.shape,
+        repeat=repeat,
+        reproduce=max(0.0, (by_appraiser - error) / (units * trials)) + interaction,
+        unit=max(0.0, (by_unit - error) / (appraisers * trials)),
+        tolerance=tolerance,
+        table=table,
+        interaction=None if pooled else math.sqrt(interaction),
+    )
+
+
+def gauge_average_range(values: ArrayLike, *, tolerance: float | None = None) -> GaugeStudy:
+    """Analyse a crossed study by averages and ranges, as on the trade's form; sees no interaction.
+
+    values: shape (units, appraisers, trials): 2 to 10 units, 2 to 10 appraisers, 2 to 5 trials.
+    Source: AIAG MSA, 4th edition, chapter III section B, average and range method.
+    """
+    data = _crossed(values)
+    units, appraisers, trials = data.shape
+    if trials not in _D2 or units not in _D2_STAR or appraisers not in _D2_STAR:
+        raise ValueError(
+            f"{units} units, {appraisers} appraisers, {trials} trials are outside the form's table: expected "
+            "2 to 10, 2 to 10 and 2 to 5; the analysis of variance takes any"
+        )
+    ranges = np.ptp(data, axis=2)
+    repeat = float(ranges.mean()) / _D2[trials]
+    between = float(np.ptp(data.mean(axis=(0, 2)))) / _D2_STAR[appraisers]
+    unit = float(np.ptp(data.mean(axis=(1, 2)))) / _D2_STAR[units]
+    beyond = int(np.count_nonzero(ranges > _D4[trials] * ranges.mean()))
+    doubts = (f"{beyond} of {ranges.size} ranges are beyond their control limit",) if beyond else ()
+    return _study(
+        "average and range",
+        data.shape,
+        repeat=repeat**2,
+        reproduce=max(0.0, between**2 - repeat**2 / (units * trials)),
+        unit=unit**2,
+        tolerance=tolerance,
+        table=(),
+        interaction=None,
+        doubts=doubts,
+    )
+
+
+def _crossed(values: ArrayLike) -> NDArray[np.float64]:
+    data = np.asarray(values, dtype=np.float64)
+    if data.ndim != 3 or min(data.shape) < 2:
+        raise ValueError(
+            f"a crossed study needs the shape (units, appraisers, trials), two or more each; got {data.shape}"
+        )
+    if not np.isfinite(data).all():
+        raise ValueError("a crossed study needs every value; repeat what is missing")
+    return data
+
+
+def _sums_of_squares(data: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    """Of units, of appraisers, of their interaction, and of repeats."""
+    units, appraisers, trials = data.shape
+    cells = data.mean(axis=2)
+    by_unit, by_appraiser, grand = cells.mean(axis=1), cells.mean(axis=0), cells.mean()
+    inner = cells - by_unit[:, None] - by_appraiser[None, :] + grand
+    return (
+        appraisers * trials * float(((by_unit - grand) ** 2).sum()),
+        units * trials * float(((by_appraiser - grand) ** 2).sum()),
+        trials * float((inner**2).sum()),
+        float(((data - cells[:, :, None]) ** 2).sum()),
+    )
+
+
+def _row(source: str, freedom: int, square: float, error: float, error_freedom: int) -> AnovaRow:
+    from scipy.stats import f as fisher
+
+    mean = square / freedom
+    f = mean / error if error > 0 else (math.inf if mean > 0 else 0.0)
+    p = float(fisher.sf(f, freedom, error_freedom))
+    return AnovaRow(source=source, freedom=freedom, sum_of_squares=square, mean_square=mean, f=f, p=p)
+
+
+def _study(
+    method: Literal["anova", "average and range"],
+    shape: tuple[int, ...],
+    *,
+    repeat: float,
+    reproduce: float,
+    unit: float,
+    tolerance: float | None,
+    table: tuple[AnovaRow, ...],
+    interaction: float | None,
+    doubts: tuple[str, ...] = (),
+) -> GaugeStudy:
+    """Put variances together."""
+    gauge = repeat + reproduce
+    total = gauge + unit
+
+    def part(variance: float) -> Part:
+        sigma = math.sqrt(variance)
+        return Part(
+            sigma=sigma,
+            contribution_percent=100.0 * variance / total if total > 0 else 0.0,
+            study_percent=100.0 * math.sqrt(variance / total) if total > 0 else 0.0,
+            tolerance_percent=100.0 * STUDY_SIGMAS * sigma / tolerance if tolerance else None,
+        )
+
+    if gauge == 0:
+        doubts = (*doubts, "no spread between repeats at all: the resolution hides it")
+    return GaugeStudy(
+        method=method,
+        units=shape[0],
+        appraisers=shape[1],
+        trials=shape[2],
+        repeatability=part(repeat),
+        reproducibility=part(reproduce),
+        gauge=part(gauge),
+        unit=part(unit),
+        total=part(total),
+        categories=math.floor(NDC_FACTOR * math.sqrt(unit / gauge)) if gauge > 0 else 0,
+        table=table,
+        interaction=interaction,
+        doubts=doubts,
+    )

@@ -1,0 +1,149 @@
+"""How many units pass, with limits that know how few there were; and what they fail by."""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+YIELD_DEFINITION = (
+    "First-pass yield: units whose first complete run passed, of all units with a complete run. No retest, "
+    "no rework; an unproven first run is no pass. Final yield: units whose latest complete run passed. A "
+    "complete run ended in pass, fail or unproven; stopped and interrupted runs are the bench's or a "
+    "person's doing and do not count. Limits: Clopper-Pearson."
+)
+
+COMPLETE = frozenset({"pass", "fail", "unproven"})
+
+
+class RunOfUnit(Protocol):
+    """What must be known of a run to count it."""
+
+    @property
+    def serial(self) -> str:
+        """Of the unit."""
+        ...
+
+    @property
+    def outcome(self) -> str:
+        """One of `harness.records.run.Outcome`, or interrupted."""
+        ...
+
+
+Run = TypeVar("Run", bound=RunOfUnit)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proportion:
+    """So many of so many, with a confidence interval; `value` is None of none at all."""
+
+    count: int
+    total: int
+    value: float | None
+    low: float
+    high: float
+    confidence: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Yields:
+    """First-pass and final yield of a batch, as `YIELD_DEFINITION` says."""
+
+    first_pass: Proportion
+    final: Proportion
+    units: int
+    complete_runs: int
+    other_runs: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ParetoLine:
+    """One cause: how often, its share of all, and the share of it and everything more frequent."""
+
+    label: str
+    count: int
+    share: float
+    cumulative: float
+
+
+def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Proportion:
+    """Give the exact two-sided interval of a proportion: each side leaves out at most half of the rest.
+
+    At none or all of the total, the interval is still two-sided. Of nothing at all it is 0 to 1.
+    Raises ValueError for counts that cannot be.
+    Source: Clopper and Pearson, Biometrika 26 (1934); NIST/SEMATECH e-Handbook 7.2.4.1.
+    """
+    from scipy.stats import beta
+
+    if not 0 <= count <= total:
+        raise ValueError(f"{count} of {total} cannot be counted; expected 0 <= count <= total")
+    _check_confidence(confidence)
+    tail = (1.0 - confidence) / 2.0
+    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
+    high = 1.0 if count == total else float(beta.ppf(1.0 - tail, count + 1, total - count))
+    return Proportion(
+        count=count,
+        total=total,
+        value=count / total if total else None,
+        low=low,
+        high=high,
+        confidence=confidence,
+    )
+
+
+def first_complete_runs(runs: Iterable[Run]) -> list[Run]:
+    """Give the first complete run of each unit, in the order given. runs: of one part, oldest first."""
+    firsts: dict[str, Run] = {}
+    for run in runs:
+        if run.outcome in COMPLETE:
+            firsts.setdefault(run.serial, run)
+    return list(firsts.values())
+
+
+def yields(runs: Sequence[RunOfUnit], *, confidence: float = 0.95) -> Yields:
+    """Count units that pass at first and in the end. runs: of one part, oldest first."""
+    complete = [run for run in runs if run.outcome in COMPLETE]
+    latest = {run.serial: run for run in complete}
+    firsts = first_complete_runs(complete)
+    return Yields(
+        first_pass=clopper_pearson(
+            sum(run.outcome == "pass" for run in firsts), len(firsts), confidence=confidence
+        ),
+        final=clopper_pearson(
+            sum(run.outcome == "pass" for run in latest.values()), len(latest), confidence=confidence
+        ),
+        units=len(firsts),
+        complete_runs=len(complete),
+        other_runs=len(runs) - len(complete),
+    )
+
+
+def pareto(labels: Iterable[str]) -> list[ParetoLine]:
+    """Rank causes by how often they occur, the most frequent first, equals by name.
+
+    labels: one for every occurrence: a diagnosed fault, a failing check, a failing reading.
+    """
+    counts = sorted(Counter(labels).items(), key=lambda item: (-item[1], item[0]))
+    total = sum(count for _, count in counts)
+    lines: list[ParetoLine] = []
+    so_far = 0
+    for label, count in counts:
+        so_far += count
+        lines.append(ParetoLine(label=label, count=count, share=count / total, cumulative=so_far / total))
+    return lines
+
+
+def success_run(reliability: float, *, confidence: float = 0.95) -> int:
+    """How many passes without one failure show that at least this share of units passes.
+
+    n = ln(1 - C) / ln R, rounded up. Source: the success-run theorem of the trade.
+    """
+    if not 0 < reliability < 1:
+        raise ValueError(f"a reliability of {reliability} cannot be shown; expected one between 0 and 1")
+    _check_confidence(confidence)
+    return math.ceil(math.log1p(-confidence) / math.log(reliability))
+
+
+def _check_confidence(confidence: float) -> None:
+    if not 0 < confidence < 1:
+        raise ValueError(f"a confidence of {confidence} means nothing; expected one between 0 and 1")

@@ -1,0 +1,134 @@
+"""Differences and trends, against scipy, published examples and NIST's certified regression."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from harness.statistics.compare import compare_batches, compare_samples, correct_p, paired_difference
+from harness.statistics.drift import drift, least_squares_line
+from tests.statistics.strd import pairs
+
+# Fifteen p values of Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995), section 4: at 5 % their
+# procedure rejects four, Bonferroni's (and Holm's) three. Quoted from memory.
+THROMBOLYSIS_P = [
+    0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240,
+    0.4262, 0.5719, 0.6528, 0.7590, 1.0000,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("correction", "rejected"), [("benjamini-hochberg", 4), ("holm", 3), ("none", 9)])
+def test_corrections_reject_as_published(correction, rejected):
+    shuffled = np.random.default_rng(5).permutation(THROMBOLYSIS_P)
+    assert int((correct_p(shuffled, correction) <= 0.05).sum()) == rejected
+
+
+def test_benjamini_hochberg_is_scipys():
+    p = np.random.default_rng(6).uniform(0, 1, 100) ** 2
+    assert correct_p(p, "benjamini-hochberg") == pytest.approx(stats.false_discovery_control(p))
+
+
+def test_holm_by_hand():
+    assert correct_p([0.03, 0.01, 0.02, 0.9], "holm") == pytest.approx([0.06, 0.04, 0.06, 0.9])
+    assert correct_p([0.6, 0.7], "holm") == pytest.approx([1.0, 1.0])
+    assert correct_p([], "holm").size == 0
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_welch_and_its_interval_are_scipys(seed):
+    rng = np.random.default_rng(seed)
+    first, second = rng.normal(0, 1, 12), rng.normal(0.5, 3, 30)
+    found = compare_samples(first, second, test="welch")
+    scipys = stats.ttest_ind(second, first, equal_var=False)
+    interval = scipys.confidence_interval()
+    assert found.p == pytest.approx(scipys.pvalue)
+    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
+    assert found.shift == pytest.approx(second.mean() - first.mean())
+
+
+def test_the_paired_difference_is_scipys():
+    rng = np.random.default_rng(8)
+    left = rng.normal(0, 1, 20)
+    right = left + rng.normal(0.1, 0.05, 20)
+    found = paired_difference(left, right)
+    scipys = stats.ttest_rel(left, right)
+    interval = scipys.confidence_interval()
+    assert found.p == pytest.approx(scipys.pvalue)
+    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
+
+
+def test_the_test_is_chosen_by_how_many_values_there_are():
+    few, many = [0.0, 1.0, 2.0], list(range(8))
+    assert compare_samples(few, many).test == "welch"
+    assert compare_samples(many, many).test == "mann-whitney"
+
+
+def test_one_faulty_unit_does_not_hide_a_shift_from_ranks():
+    rng = np.random.default_rng(9)
+    before, after = rng.normal(0, 0.01, 20), rng.normal(0.03, 0.01, 20)
+    after[4] = -60.0  # a dead unit
+    assert compare_samples(before, after, test="welch").p > 0.05
+    assert compare_samples(before, after).p < 1e-4
+
+
+def test_the_reading_that_moved_is_found_among_many_that_did_not():
+    rng = np.random.default_rng(10)
+    first = {f"reading {number}": rng.normal(0, 1, 20) for number in range(200)}
+    second = {f"reading {number}": rng.normal(0, 1, 20) for number in range(200)}
+    second["reading 77"] = second["reading 77"] + 3.0
+    second["only here"] = np.zeros(20)
+    first["one value"], second["one value"] = [1.0], [2.0]
+    found = compare_batches(first, second)
+    assert len(found) == 200
+    assert [one.key for one in found if one.moved] == ["reading 77"]
+    assert found[0].difference.shift == pytest.approx(3.0, abs=1.0)
+    uncorrected = compare_batches(first, second, correction="none")
+    assert sum(one.moved for one in uncorrected) > 3  # what correction is for
+
+
+def test_values_without_spread_are_surely_equal_or_surely_not():
+    assert compare_samples([1.0, 1.0], [1.0, 1.0]).p == 1.0
+    assert compare_samples([1.0, 1.0], [-1.0, -1.0]).p == 0.0
+    assert compare_samples([1.0] * 10, [1.0] * 10).p == pytest.approx(1.0)
+    assert paired_difference([1.0, 2.0], [1.0, 2.0]).p == 1.0
+
+
+def test_the_regression_is_nists():
+    """NIST StRD Norris, certified values (lower level of difficulty, 36 observations)."""
+    data = pairs("Norris")
+    assert len(data) == 36
+    line = least_squares_line([x for _, x in data], [y for y, _ in data])
+    assert line.slope == pytest.approx(1.00211681802045, rel=1e-12)
+    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-10)
+    assert line.slope_standard == pytest.approx(0.429796848199937e-3, rel=1e-10)
+    assert line.intercept_standard == pytest.approx(0.232818234301152, rel=1e-10)
+    assert line.residual_sigma == pytest.approx(0.884796396144373, rel=1e-10)
+
+
+@pytest.mark.parametrize("method", ["theil-sen", "regression"])
+def test_a_drift_is_found_and_no_drift_is_not(method):
+    rng = np.random.default_rng(12)
+    days = np.arange(30.0)
+    moving = drift(days, 0.002 * days + rng.normal(0, 0.005, 30), method=method)
+    assert moving.significant
+    assert moving.low < 0.002 < moving.high
+    assert moving.p < 1e-4
+    still = [drift(days, rng.normal(0, 0.005, 30), method=method) for _ in range(200)]
+    found = sum(one.significant for one in still)
+    assert stats.binom.ppf(0.001, 200, 0.05) <= found <= stats.binom.ppf(0.999, 200, 0.05)
+
+
+def test_one_stray_run_does_not_move_the_robust_trend():
+    days = np.arange(20.0)
+    values = 0.001 * days
+    values[19] = 5.0
+    assert drift(days, values).slope == pytest.approx(0.001)
+    assert drift(days, values, method="regression").slope > 0.05
+
+
+def test_trends_need_times_that_differ():
+    with pytest.raises(ValueError, match="times are equal"):
+        drift([1.0, 1.0, 1.0], [1.0, 2.0, 3.0])
+    with pytest.raises(ValueError, match="needs its time"):
+        drift([1.0, 2.0, 3.0], [1.0, 2.0, 3.0, 4.0])
+    flat = drift([1.0, 2.0, 3.0], [1.0, 1.0, 1.0])
+    assert (flat.slope, flat.significant, flat.p) == (0.0, False, 1.0)

@@ -1,0 +1,218 @@
+"""The gauge study and its sums, against the AIAG manual's example and NIST's certified values."""
+
+import numpy as np
+import pytest
+
+from harness.statistics.anova import one_way, univariate
+from harness.statistics.gauge import gauge_anova, gauge_average_range, tolerance_width
+from tests.statistics.strd import groups
+
+# AIAG, Measurement Systems Analysis, 4th edition (2010), chapter III section B: ten parts, three appraisers,
+# three trials; read in two public transcriptions that agree. [appraiser][trial][part]
+MSA = np.array(
+    [
+        [
+            [0.29, -0.56, 1.34, 0.47, -0.80, 0.02, 0.59, -0.31, 2.26, -1.36],
+            [0.41, -0.68, 1.17, 0.50, -0.92, -0.11, 0.75, -0.20, 1.99, -1.25],
+            [0.64, -0.58, 1.27, 0.64, -0.84, -0.21, 0.66, -0.17, 2.01, -1.31],
+        ],
+        [
+            [0.08, -0.47, 1.19, 0.01, -0.56, -0.20, 0.47, -0.63, 1.80, -1.68],
+            [0.25, -1.22, 0.94, 1.03, -1.20, 0.22, 0.55, 0.08, 2.12, -1.62],
+            [0.07, -0.68, 1.34, 0.20, -1.28, 0.06, 0.83, -0.34, 2.19, -1.50],
+        ],
+        [
+            [0.04, -1.38, 0.88, 0.14, -1.46, -0.29, 0.02, -0.46, 1.77, -1.49],
+            [-0.11, -1.13, 1.09, 0.20, -1.07, -0.67, 0.01, -0.56, 1.45, -1.77],
+            [-0.15, -0.96, 0.67, 0.11, -1.45, -0.49, 0.21, -0.49, 1.87, -2.16],
+        ],
+    ]
+).transpose(2, 0, 1)
+
+MAVRO = [
+    2.00180, 2.00170, 2.00180, 2.00190, 2.00180, 2.00170, 2.00150, 2.00140, 2.00150, 2.00150,
+    2.00170, 2.00180, 2.00180, 2.00190, 2.00190, 2.00210, 2.00200, 2.00160, 2.00140, 2.00130,
+    2.00130, 2.00150, 2.00150, 2.00160, 2.00150, 2.00140, 2.00130, 2.00140, 2.00150, 2.00140,
+    2.00150, 2.00160, 2.00150, 2.00160, 2.00190, 2.00200, 2.00200, 2.00210, 2.00220, 2.00230,
+    2.00240, 2.00250, 2.00270, 2.00260, 2.00260, 2.00260, 2.00270, 2.00260, 2.00250, 2.00240,
+]  # fmt: skip
+MICHELSO = [
+    299.85, 299.74, 299.90, 300.07, 299.93, 299.85, 299.95, 299.98, 299.98, 299.88,
+    300.00, 299.98, 299.93, 299.65, 299.76, 299.81, 300.00, 300.00, 299.96, 299.96,
+    299.96, 299.94, 299.96, 299.94, 299.88, 299.80, 299.85, 299.88, 299.90, 299.84,
+    299.83, 299.79, 299.81, 299.88, 299.88, 299.83, 299.80, 299.79, 299.76, 299.80,
+    299.88, 299.88, 299.88, 299.86, 299.72, 299.72, 299.62, 299.86, 299.97, 299.95,
+    299.88, 299.91, 299.85, 299.87, 299.84, 299.84, 299.85, 299.84, 299.84, 299.84,
+    299.89, 299.81, 299.81, 299.82, 299.80, 299.77, 299.76, 299.74, 299.75, 299.76,
+    299.91, 299.92, 299.89, 299.86, 299.88, 299.72, 299.84, 299.85, 299.85, 299.78,
+    299.89, 299.84, 299.78, 299.81, 299.76, 299.81, 299.79, 299.81, 299.82, 299.85,
+    299.87, 299.87, 299.81, 299.74, 299.81, 299.94, 299.95, 299.80, 299.81, 299.87,
+]  # fmt: skip
+
+
+def test_the_average_and_range_method_is_the_manuals():
+    """The manual rounds its mean difference to 0.4446, hence 0.22963 where 0.22967 is exact,
+    and its constants to four digits.
+    """
+    study = gauge_average_range(MSA)
+    sigmas = [
+        part.sigma
+        for part in (study.repeatability, study.reproducibility, study.gauge, study.unit, study.total)
+    ]
+    assert sigmas == pytest.approx([0.20188, 0.22963, 0.30575, 1.10456, 1.14610], abs=2e-4)
+    percents = [
+        part.study_percent for part in (study.repeatability, study.reproducibility, study.gauge, study.unit)
+    ]
+    assert percents == pytest.approx([17.62, 20.04, 26.68, 96.38], abs=0.02)
+    assert study.categories == 5  # 5.09, cut
+    assert study.doubts == ("1 of 30 ranges are beyond their control limit",)  # appraiser B, part 4
+
+
+def test_the_analysis_of_variance_is_the_manuals():
+    study = gauge_anova(MSA, tolerance=8.0)
+    unit, appraiser, both, repeat = study.table
+    assert [row.freedom for row in study.table] == [9, 2, 18, 60]
+    assert [row.sum_of_squares for row in study.table] == pytest.approx(
+        [88.3619, 3.1673, 0.3590, 2.7589], abs=6e-5
+    )
+    assert [unit.mean_square, appraiser.mean_square] == pytest.approx([9.81799, 1.58363], abs=6e-6)
+    assert [both.mean_square, repeat.mean_square] == pytest.approx([0.01994, 0.04598], abs=6e-6)
+    assert (both.f, both.p) == pytest.approx((0.434, 0.974), abs=6e-4)
+    assert study.interaction is None  # pooled
+
+
+def test_the_components_are_the_manuals():
+    study = gauge_anova(MSA, tolerance=8.0)
+    variances = [
+        part.sigma**2
+        for part in (study.gauge, study.repeatability, study.reproducibility, study.unit, study.total)
+    ]
+    assert variances == pytest.approx([0.09143, 0.03997, 0.05146, 1.08645, 1.17788], abs=6e-6)
+    assert [study.gauge.sigma, study.unit.sigma, study.total.sigma] == pytest.approx(
+        [0.30237, 1.04233, 1.08530], abs=6e-6
+    )
+    assert [study.gauge.contribution_percent, study.unit.contribution_percent] == pytest.approx(
+        [7.76, 92.24], abs=0.005
+    )
+    assert [study.gauge.study_percent, study.unit.study_percent] == pytest.approx([27.86, 96.04], abs=0.005)
+    assert study.gauge.tolerance_percent == pytest.approx(22.68, abs=0.005)
+    assert study.categories == 4  # 4.86, cut
+
+
+HAND = [[[10, 12], [14, 16]], [[20, 22], [24, 26]]]  # worked by hand: sums of squares 200, 32, 0, 8
+
+
+def test_a_study_worked_by_hand_pooled_and_not():
+    pooled = gauge_anova(HAND)
+    assert [row.sum_of_squares for row in pooled.table] == [200, 32, 0, 8]
+    parts = (pooled.repeatability, pooled.reproducibility, pooled.unit)
+    assert [part.sigma**2 for part in parts] == pytest.approx([1.6, 7.6, 49.6])
+    apart = gauge_anova(HAND, pool_above_p=1.0)
+    assert [
+        part.sigma**2 for part in (apart.repeatability, apart.reproducibility, apart.unit)
+    ] == pytest.approx([2, 8, 50])
+    assert apart.interaction == 0.0  # came out negative
+
+
+def test_a_simulated_study_finds_what_went_in():
+    """Seed 21: sigma 1 between units, 0.3 between appraisers, 0.2 of interaction, 0.1 of repeats."""
+    rng = np.random.default_rng(21)
+    units, appraisers, trials = 200, 40, 3
+    data = (
+        rng.normal(0, 1, (units, 1, 1))
+        + rng.normal(0, 0.3, (1, appraisers, 1))
+        + rng.normal(0, 0.2, (units, appraisers, 1))
+        + rng.normal(0, 0.1, (units, appraisers, trials))
+    )
+    study = gauge_anova(data)
+    assert study.repeatability.sigma == pytest.approx(0.1, rel=0.05)
+    assert study.interaction == pytest.approx(0.2, rel=0.05)
+    assert study.reproducibility.sigma == pytest.approx(np.hypot(0.3, 0.2), rel=0.25)
+    assert study.unit.sigma == pytest.approx(1.0, rel=0.15)
+
+
+def test_a_bench_without_spread_says_that_it_hides_it():
+    study = gauge_anova(np.arange(3.0)[:, None, None] * np.ones((3, 2, 2)))
+    assert study.gauge.sigma == 0
+    assert study.categories == 0
+    assert "the resolution hides it" in study.doubts[0]
+
+
+@pytest.mark.parametrize("shape", [(3, 1, 2), (3, 2, 1), (3, 2)])
+def test_a_study_that_is_not_crossed_is_refused(shape):
+    with pytest.raises(ValueError, match="crossed study"):
+        gauge_anova(np.ones(shape))
+
+
+def test_a_one_sided_tolerance_is_twice_the_distance_to_its_limit():
+    assert tolerance_width(-0.2, 0.2, 0.1) == pytest.approx(0.4)
+    assert tolerance_width(None, -80.0, -92.0) == pytest.approx(24.0)
+    assert tolerance_width(None, None, 0.0) is None
+
+
+# NIST StRD analysis of variance, certified: sums of squares between and within, F, R squared, residual sigma.
+@pytest.mark.parametrize(
+    ("name", "between", "within", "f", "r_squared", "sigma", "digits"),
+    [
+        (
+            "SiRstv",
+            5.11462616000000e-02,
+            2.16636560000000e-01,
+            1.18046237440255e00,
+            1.90999039051129e-01,
+            1.04076068334656e-01,
+            1e-10,
+        ),
+        (
+            "AtmWtAg",  # seven constant digits of ten: the data as doubles hold no more than this
+            3.63834187500000e-09,
+            1.04951729166667e-08,
+            1.59467335677930e01,
+            2.57426544538321e-01,
+            1.51048314446410e-05,
+            1e-8,
+        ),
+        ("SmLs01", 1.68, 1.80, 21.0, 4.82758620689655e-01, 0.1, 1e-12),
+        ("SmLs04", 1.68, 1.80, 21.0, 4.82758620689655e-01, 0.1, 1e-8),
+        ("SmLs07", 1.68, 1.80, 21.0, 4.82758620689655e-01, 0.1, 5e-3),  # steps of a double: 1.2e-4
+    ],
+)
+def test_one_way_analysis_is_nists(name, between, within, f, r_squared, sigma, digits):
+    found = one_way(groups(name))
+    assert found.between.sum_of_squares == pytest.approx(between, rel=digits)
+    assert found.within.sum_of_squares == pytest.approx(within, rel=digits)
+    assert found.f == pytest.approx(f, rel=digits)
+    assert found.r_squared == pytest.approx(r_squared, rel=digits)
+    assert found.residual_sigma == pytest.approx(sigma, rel=digits)
+
+
+def test_components_of_a_one_way_study():
+    found = one_way(groups("SiRstv"))
+    assert found.within.mean_square == pytest.approx(0.010831828)
+    assert found.variance_between == pytest.approx(3.9094748e-4)
+    assert found.p == pytest.approx(0.3494474934)
+
+
+# NIST StRD univariate, certified (Mavro, Michelso); the NumAcc sets as their definitions say, from memory.
+@pytest.mark.parametrize(
+    ("values", "mean", "sigma", "autocorrelation", "digits"),
+    [
+        (MAVRO, 2.00185600000000, 0.000429123454003053, 0.937989183438248, 1e-11),
+        (MICHELSO, 299.852400000000, 0.0790105478190518, 0.535199668621283, 1e-11),
+        ([10000001, 10000003, 10000002], 10000002, 1, -0.5, 1e-14),
+        ([1.2] + [1.1, 1.3] * 500, 1.2, 0.1, -0.999, 1e-13),
+        ([1000000.2] + [1000000.1, 1000000.3] * 500, 1000000.2, 0.1, -0.999, 1e-8),
+        ([10000000.2] + [10000000.1, 10000000.3] * 500, 10000000.2, 0.1, -0.999, 1e-7),
+    ],
+    ids=["Mavro", "Michelso", "NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4"],
+)
+def test_univariate_figures_are_nists(values, mean, sigma, autocorrelation, digits):
+    found = univariate(values)
+    assert found.mean == pytest.approx(mean, rel=1e-14)
+    assert found.sigma == pytest.approx(sigma, rel=digits)
+    assert found.autocorrelation == pytest.approx(autocorrelation, rel=digits)
+
+
+def test_one_way_refuses_what_has_no_repeats():
+    with pytest.raises(ValueError, match="with repeats"):
+        one_way({1: [1.0], 2: [2.0]})
