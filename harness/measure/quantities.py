@@ -43,11 +43,6 @@ def differential(h: Complex, hot: int, cold: int) -> Complex:
     return leg_answer(h, hot) - leg_answer(h, cold)
 
 
-def common(h: Complex, hot: int, cold: int) -> Complex:
-    """Common-mode volts, (hot + cold)/2, at a port under the antiphase drive."""
-    return (leg_answer(h, hot) + leg_answer(h, cold)) / 2
-
-
 def gain(view: View, k: float = 2.0) -> Estimate:
     """Differential at the port over that of the drive's e.m.f., dB; of a silent port, its isolation."""
     return propagate(
