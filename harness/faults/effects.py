@@ -13,7 +13,7 @@ from harness.circuit.expand import contacts, is_operated
 from harness.circuit.fixings import link_elements
 from harness.descriptions.faults import Fault
 from harness.descriptions.fixture import Fixture, Link
-from harness.descriptions.module import GROUND, LEGS, Module, Relay, node_name
+from harness.descriptions.module import GROUND, LEGS, Module, node_name
 from harness.descriptions.state import State
 from harness.plan.states import energised
 
@@ -27,7 +27,7 @@ Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a healthy o
 
 @dataclass(frozen=True, kw_only=True)
 class Control:
-    """What faults do on the control side and in the relays. `feeds`: line of the unit → line that feeds it."""
+    """What faults do on the control side and in the relays. feeds: the unit's line → the line on it."""
 
     feeds: Mapping[str, str | None] = field(default_factory=dict)
     held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or at rest for good
@@ -115,19 +115,23 @@ def reached_state(module: Module, state: State, control: Control) -> State:
     return UNPOWERED if shorted else reached
 
 
-def relay_operated(relay: Relay, reached: State, control: Control) -> bool:
-    """Where a relay's armature stands."""
-    if relay.name in control.held:
-        return control.held[relay.name]
-    if relay.name in control.coil_open or relay.name in control.coil_shorted:
-        return False
-    return is_operated(relay, reached)
+def armature(relay: str, operated: bool, control: Control) -> bool:
+    """Where a relay's armature stands, `operated` being where a sound one would."""
+    if relay in control.held:
+        return control.held[relay]
+    return operated and relay not in control.coil_open and relay not in control.coil_shorted
 
 
 def faulty_contacts(module: Module, state: State, control: Control) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
     reached = reached_state(module, state, control)
-    standing = {relay.name: relay_operated(relay, reached, control) for relay in module.relays}
+    sound = {relay.name: is_operated(relay, reached) for relay in module.relays}
+    return contacts_standing(module, sound, control)
+
+
+def contacts_standing(module: Module, sound: Mapping[str, bool], control: Control) -> Iterator[Element]:
+    """Both throws of every pole, where sound relays would be operated or not as `sound` says."""
+    standing = {relay.name: armature(relay.name, sound[relay.name], control) for relay in module.relays}
     at_rest = {element.name: element for element in contacts(module, UNPOWERED)}
     thrown = {element.name: element for element in contacts(module, State(on=module.line_names))}
     for relay in module.relays:

@@ -7,12 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import build_circuit
+from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import solve, write_equations
 from harness.descriptions.faults import Fault
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
 from harness.faults.effects import Suspect, supply_current_a, suspect_name, with_fault
+from harness.faults.suspects import plan_batch
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition, Plan
 
@@ -27,8 +28,8 @@ class Signatures:
     suspects, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's order,
     the second axis. legs: how many of each acquisition's rows count; the others are zero.
     transfers: complex, (suspects, acquisitions, legs, 2), as `Prediction.transfer`. healthy: the same of a
-    healthy unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one standard
-    uncertainty of each healthy part; spread_names says which.
+    healthy unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one
+    standard uncertainty of each healthy part; spread_names says which.
     states: every state of the plan; supply_a: amperes, (suspects, states); healthy_supply_a: (states,).
     """
 
@@ -72,8 +73,8 @@ def plain_transfers(
 ) -> Complex:
     """One dense solve for each suspect and acquisition: (suspects, acquisitions, legs, 2).
 
-    The slow road, for a few suspects and to hold the batch against. Raises CircuitError, naming a net, where a
-    circuit has no solution.
+    The slow road, for a few suspects and to hold the batch against. Raises CircuitError, naming a net, where
+    a circuit has no solution.
     """
     pairs = pairs_of(plan)
     hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
@@ -88,6 +89,28 @@ def plain_transfers(
                 sound, suspect, module=job.module, fixture=job.fixture, state=acquisition.state
             )
             found[row, place, : len(sound.view)] = transfer(broken, tones.frequencies_hz)
+    return found
+
+
+def batch_transfers(
+    job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
+) -> Complex:
+    """The same as `plain_transfers`, each state of each hookup inverted once for all suspects."""
+    pairs = pairs_of(plan)
+    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
+    widest = max((2 * len(hookups[each.hookup].view) for each in pairs), default=0)
+    found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
+    for name in dict.fromkeys(each.hookup for each in pairs):
+        wiring = build_wiring(job.module, job.fixture, hookups[name], impedances)
+        for stimulus in dict.fromkeys(each.stimulus for each in pairs if each.hookup == name):
+            places = [
+                place for place, each in enumerate(pairs) if each.hookup == name and each.stimulus == stimulus
+            ]
+            states = [pairs[place].state for place in places]
+            batch = plan_batch(wiring, job.module, job.fixture, states, suspects)
+            for column, frequency_hz in enumerate(choose_tones(stimulus.frequency_hz).frequencies_hz):
+                made = batch.transfers(frequency_hz=frequency_hz, columns=[column])
+                found[..., column][:, places, : len(wiring.view)] = made[1:, ..., 0]
     return found
 
 
@@ -106,7 +129,7 @@ def signatures(
     """What each fault, or combination of faults, would show in a plan; and a healthy unit."""
     suspects = as_suspects(faults)
     pairs, states = pairs_of(plan), states_of(plan)
-    transfers = plain_transfers(job, plan, suspects, impedances=impedances)
+    transfers = batch_transfers(job, plan, suspects, impedances=impedances)
     predictions = [plan.predictions[each.number] for each in pairs]
     healthy = np.zeros(transfers.shape[1:], dtype=complex)
     for place, prediction in enumerate(predictions):
