@@ -75,7 +75,7 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     readings: list[PlannedReading] = []
     for state in walk:
         for check in job.sequence.checks:
-            if check.quantity == "supply_current":
+            if check.quantity == "supply_current" and state.powered:
                 readings.append(_supply_reading(check, state))
         for need in wanted:
             readings += _readings(draft, need, assigned[need], state)

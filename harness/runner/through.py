@@ -17,7 +17,8 @@ from harness.measure.through import (
     through_problems,
     tone_reference,
 )
-from harness.measure.tones import choose_tones
+from harness.measure.tone import fit_tones
+from harness.measure.tones import MAINS_HZ, choose_tones
 from harness.plan.model import SILENCE, Stimulus
 from harness.runner.events import HookupBegun, Remark
 from harness.runner.recorder import Ask, Taken
@@ -69,9 +70,13 @@ def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
     prediction = _predict(stage, hookup, frequency_hz)
     taken = _take(stage, hookup, stimulus, prediction)
     leg_vrms = LOW_LEVEL_VRMS / 2
+    capture, tones = taken.capture, choose_tones(frequency_hz)
+    fit = fit_tones(
+        capture.volts, capture.interval_s, (*tones.frequencies_hz, *MAINS_HZ), step_v=capture.step_v
+    )
     problems = through_problems(
-        taken.capture.inputs,
-        taken.fit,
+        capture.inputs,
+        fit,
         emf_vrms=(leg_vrms, leg_vrms),
         through_prediction=prediction.transfer,
     )

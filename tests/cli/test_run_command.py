@@ -1,0 +1,177 @@
+"""`switchwalk run` on a simulated bench, end to end: real drivers, sockets, pty and records."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness.records.store import open_records
+from tests.cli.commands import Printed, switchwalk
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+HASTEN = ("--hasten", "20")
+
+
+@pytest.fixture(autouse=True)
+def _in_a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+def simulated(
+    capsys: pytest.CaptureFixture[str], job: Path | str, *more: str, serial: str = "OB-0001"
+) -> Printed:
+    return switchwalk(capsys, "run", str(job), "--serial", serial, "--simulate", *HASTEN, *more)
+
+
+@pytest.fixture
+def short_job(tmp_path: Path) -> Path:
+    """The two-loop switcher with three states and two checks, for what needs no more."""
+    folder = tmp_path / "short_job"
+    shutil.copytree(SEQUENCES / "two_loop_switcher", folder)
+    (folder / "sequence.toml").write_text(
+        """
+[sequence]
+name = "Short"
+states = ["rest", "loop_a", "loop_a+loop_b+swap"]
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+serial_pattern = "OB-[0-9]{4}"
+
+[[check]]
+name = "Route and gain"
+quantity = "gain"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Relay current"
+quantity = "supply_current"
+within = "8 %"
+""",
+        encoding="utf-8",
+    )
+    return folder
+
+
+@pytest.mark.parametrize("serial", ["OB-0001", "OB-0002", "OB-0417"])
+def test_a_good_two_loop_switcher_passes(capsys: pytest.CaptureFixture[str], serial: str) -> None:
+    printed = simulated(capsys, SEQUENCES / "two_loop_switcher", serial=serial)
+    assert printed.code == 0, printed.out
+    assert printed.out.splitlines()[-1].startswith(f"PASS  unit {serial}, run 1: 233 pass")
+
+
+@pytest.mark.parametrize("job", ["source_selector", "stepped_attenuator"])
+def test_a_good_unit_of_the_other_jobs_passes(capsys: pytest.CaptureFixture[str], job: str) -> None:
+    printed = simulated(capsys, SEQUENCES / job)
+    assert printed.code == 0, printed.out
+
+
+@pytest.mark.parametrize("relay", [f"K{number}" for number in range(1, 11)])
+def test_a_relay_that_never_operates_fails_the_unit(capsys: pytest.CaptureFixture[str], relay: str) -> None:
+    printed = simulated(capsys, SEQUENCES / "two_loop_switcher", "--fault", f"{relay} never operates")
+    assert printed.code == 1, printed.out
+    assert "FAIL  unit OB-0001" in printed.out
+
+
+@pytest.mark.parametrize(
+    ("job", "fault"),
+    [
+        ("source_selector", "K1 never operates"),
+        ("source_selector", "K5 always operated"),
+        ("source_selector", "K10 coil open"),
+        ("stepped_attenuator", "K2 never operates"),
+        ("stepped_attenuator", "K24 always operated"),
+        ("two_loop_switcher", "left.out.cold open"),
+        ("two_loop_switcher", "left.in legs swapped"),
+        ("two_loop_switcher", "K3 coil shorted"),
+        ("two_loop_switcher", "lines loop_a and loop_b swapped"),
+    ],
+)
+def test_other_faults_fail_the_unit(capsys: pytest.CaptureFixture[str], job: str, fault: str) -> None:
+    printed = simulated(capsys, SEQUENCES / job, "--fault", fault)
+    assert printed.code == 1, printed.out
+
+
+def test_over_current_stops_the_run_and_says_state_and_current(
+    capsys: pytest.CaptureFixture[str], short_job: Path
+) -> None:
+    printed = simulated(capsys, short_job, "--fault", "K1 coil shorted")
+    assert printed.code == 1
+    assert re.search(r"over-current in state loop_a: the relay supply gives [\d.]+ mA", printed.out)
+
+
+def test_every_reading_is_in_the_records_and_the_report_is_there(
+    capsys: pytest.CaptureFixture[str], short_job: Path
+) -> None:
+    printed = simulated(capsys, short_job, "--fault", "K1 never operates", "--json")
+    said = json.loads(printed.out)
+    assert (printed.code, said["outcome"]) == (1, "fail")
+    report = Path(said["report"]).read_text(encoding="utf-8")
+    assert "FAIL" in report
+    assert "SIMULATED" in report
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        record, readings = store.run(said["run"]), store.readings(said["run"])
+        waveforms = store.waveforms(said["run"])
+    assert record.header.planned_readings == len(readings)
+    assert record.header.simulated
+    assert [file.name for file in record.header.files] == [
+        "module.toml", "fixture.toml", "sequence.toml", "bench.toml",
+    ]  # fmt: skip
+    assert len(record.header.instruments) == 4
+    behind = {number for reading in readings if reading.verdict != "pass" for number in reading.acquisitions}
+    assert behind == set(waveforms)
+
+
+def test_a_unit_that_has_passed_is_not_run_again_unasked(
+    capsys: pytest.CaptureFixture[str], short_job: Path
+) -> None:
+    assert simulated(capsys, short_job).code == 0
+    refused = simulated(capsys, short_job)
+    assert refused.code == 2
+    assert "unit OB-0001 passed already, in run 1" in refused.err
+    assert "add --again" in refused.err
+    assert simulated(capsys, short_job, "--again").code == 0
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        (("--fault", "K3 never opperates"), "K3 never operates"),
+        (("--bench", "bench.toml"), "--simulate brings a bench of its own"),
+    ],
+)
+def test_what_cannot_be_run_is_refused_in_words(
+    capsys: pytest.CaptureFixture[str], short_job: Path, more: tuple[str, ...], message: str
+) -> None:
+    if "--bench" in more:
+        shutil.copy(short_job / "bench.toml", "bench.toml")
+    printed = simulated(capsys, short_job, *more)
+    assert printed.code == 2
+    assert message in printed.err
+
+
+@pytest.mark.parametrize("serial", ["", " OB-0001", "OB-0001\n", "X" * 65, "PA-0001"])
+def test_a_serial_number_that_cannot_be_one_is_refused(
+    capsys: pytest.CaptureFixture[str], short_job: Path, serial: str
+) -> None:
+    printed = simulated(capsys, short_job, serial=serial)
+    assert printed.code == 2
+    assert "--serial" in printed.err
+    assert not Path("switchwalk-records").exists()
+
+
+def test_a_bench_that_is_not_there_stops_the_run_before_anything_moves(
+    capsys: pytest.CaptureFixture[str], short_job: Path
+) -> None:
+    bench = (short_job / "bench.toml").read_text(encoding="utf-8")
+    bench = re.sub(r"TCPIP::192\.0\.2\.\d+::5025", "TCPIP::127.0.0.1::9", bench)
+    bench = bench.replace("TCPIP::127.0.0.1::9", "TCPIP::127.0.0.1::7", 1)
+    bench = bench.replace("TCPIP::127.0.0.1::9", "TCPIP::127.0.0.1::11", 1)
+    (short_job / "bench.toml").write_text(bench, encoding="utf-8")
+    printed = switchwalk(capsys, "run", str(short_job), "--serial", "OB-0001")
+    assert printed.code == 4
+    assert "generator at TCPIP::127.0.0.1::7::SOCKET" in printed.err
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        assert store.runs() == []

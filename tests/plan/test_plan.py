@@ -1,0 +1,146 @@
+"""A plan is complete before anything moves: what is read, from which acquisitions, in which order."""
+
+from collections import Counter
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.fixture import Hookup, PortName
+from harness.descriptions.job import Job
+from harness.descriptions.load import load_job
+from harness.descriptions.state import State, all_states
+from harness.plan import states
+from harness.plan.build import build_plan
+from harness.plan.estimate import estimate
+from harness.plan.hookups import lead_moves, ordered
+from harness.plan.model import Plan
+from harness.plan.supply import expected_current_a
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
+
+
+@pytest.fixture(scope="module", params=JOBS)
+def job(request: pytest.FixtureRequest) -> Job:
+    return load_job(SEQUENCES / request.param)
+
+
+@pytest.fixture(scope="module")
+def plan(job: Job) -> Plan:
+    return build_plan(job, impedances=BenchImpedances())
+
+
+def test_every_state_is_visited_in_both_channels(job: Job, plan: Plan) -> None:
+    for channel in job.module.channels:
+        visited = {
+            state.state.name
+            for visit in plan.visits
+            if visit.hookup.drive is not None and visit.hookup.drive.channel == channel
+            for state in visit.states
+        }
+        assert visited == {state.name for state in job.sequence.states}
+
+
+def test_acquisitions_are_numbered_in_the_order_they_are_made(plan: Plan) -> None:
+    numbers = [acquisition.number for acquisition in plan.acquisitions]
+    assert numbers == list(range(1, len(numbers) + 1))
+
+
+def test_one_acquisition_serves_every_check_that_can_use_it(plan: Plan) -> None:
+    keys = [(one.hookup, one.state.name, one.stimulus) for one in plan.acquisitions]
+    assert len(keys) == len(set(keys))
+    uses = Counter(number for reading in plan.readings for number in reading.acquisitions)
+    assert set(uses) == set(range(1, len(keys) + 1))
+    assert max(uses.values()) >= 4
+
+
+def test_a_silent_port_is_judged_as_isolation_and_a_live_one_as_gain(plan: Plan) -> None:
+    for reading in plan.readings:
+        if reading.check.quantity == "gain":
+            assert (reading.quantity == "isolation") == (reading.route == "silent")
+
+
+def test_nothing_that_needs_a_signal_is_read_where_there_is_none(plan: Plan) -> None:
+    quiet = {reading.quantity for reading in plan.readings if reading.route == "silent"}
+    assert quiet <= {"isolation", "offset"}
+
+
+def test_the_supply_current_is_judged_once_in_every_powered_state(job: Job, plan: Plan) -> None:
+    judged = [reading.state.name for reading in plan.readings if reading.quantity == "supply_current"]
+    assert sorted(judged) == sorted(state.name for state in job.sequence.states if state.powered)
+    visits = Counter(
+        state.state.name for visit in plan.visits for state in visit.states if state.judges_supply
+    )
+    assert set(visits.values()) == {1}
+
+
+def test_between_hookups_no_relay_moves_because_the_walk_turns_round(plan: Plan) -> None:
+    for before, after in pairwise(plan.visits):
+        assert before.states[-1].state == after.states[0].state
+
+
+@pytest.mark.parametrize("lines", range(1, 8))
+def test_all_combinations_of_the_lines_are_walked_in_a_gray_code(lines: int) -> None:
+    # Gray, US patent 2,632,058 (1953): neighbours differ in one digit, and every word occurs once.
+    walk = states.ordered(all_states([f"line_{index}" for index in range(lines)]))
+    assert len({state.name for state in walk}) == 2**lines
+    assert all(len(set(one.on) ^ set(other.on)) == 1 for one, other in pairwise(walk))
+
+
+def test_a_gray_walk_operates_each_relay_as_seldom_as_it_can() -> None:
+    # A Gray code of n lines toggles its lines 2^n - 1 times in all; half of the toggles operate, rounded up.
+    module = load_job(SEQUENCES / "two_loop_switcher").module
+    walk = states.ordered(all_states(module.line_names))
+    counts = states.operations(module, walk)
+    by_line = {relay.line: counts[relay.name] for relay in module.relays}
+    assert by_line == {"loop_a": 2, "loop_b": 1, "swap": 1}
+
+
+def test_the_predicted_current_is_quiescent_plus_twelve_volts_over_each_coil() -> None:
+    # 140 mW coils of 1028 ohm draw 11.7 mA at 12 V: data sheet of a two-pole signal relay (Omron G6H-2).
+    module = load_job(SEQUENCES / "two_loop_switcher").module
+    assert expected_current_a(module, State(on=("loop_a",))) == pytest.approx(6e-3 + 2 * 11.67e-3, rel=1e-3)
+    assert expected_current_a(module, State(on=module.line_names)) == pytest.approx(0.1227, rel=1e-3)
+    assert expected_current_a(module, State(on=(), powered=False)) == 0.0
+
+
+def hookup(
+    name: str, *, view: str, select: tuple[int, ...] | None = None, links: tuple[str, ...] = ()
+) -> Hookup:
+    return Hookup(
+        name=name,
+        through=False,
+        drive=PortName(channel="left", net="in"),
+        view=(PortName(channel="left", net=view),),
+        links=links,
+        select=select,
+    )
+
+
+def test_hookups_that_need_hands_come_last_and_nearest_first() -> None:
+    far = hookup("far", view="b_send", links=("key_a",))
+    near = hookup("near", view="out", links=("key_a",))
+    bare = hookup("bare", view="out")
+    chosen = ordered([far, bare, hookup("by relay", view="out", select=(9,)), near])
+    assert [one.name for one in chosen] == ["by relay", "bare", "near", "far"]
+    assert lead_moves(bare, near) == 1
+    assert lead_moves(bare, far) == 2
+
+
+def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
+    by_hand = tuple(replace(one, select=None) for one in job.fixture.hookups)
+    plan = build_plan(
+        replace(job, fixture=replace(job.fixture, hookups=by_hand)), impedances=BenchImpedances()
+    )
+    cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
+    assert cost.hands_s >= 30.0 * len(plan.visits)
+    assert cost.readings == len(plan.readings)
+
+
+def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
+    cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
+    assert cost.unavoidable_s == pytest.approx(0.035 * cost.state_changes + 0.1 * cost.acquisitions)
+    assert cost.hands_s == 0.0
