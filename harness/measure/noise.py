@@ -1,10 +1,12 @@
 """Noise of a pair: RMS of its differential from 20 Hz to 20 kHz, less what the scope adds by itself.
 
 A scope's own noise is mostly larger than that of what it looks at. So the reading is a difference of two mean
-squares: of the port's record, and of one with the same inputs, on the same ranges, on nothing that makes noise
-(their leads shorted). Where the difference is lost in its own uncertainty the noise is said to lie below that.
+squares: of the port's record, and of one with the same inputs, on the same ranges, on nothing that makes
+noise (their leads shorted). Where the difference is lost in its own uncertainty the noise is said to lie
+below that.
 """
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -112,7 +114,9 @@ def undithered(volts: Floats, step_v: tuple[float, float]) -> float:
     return sum(step / 2 for level, step in zip(rms, step_v, strict=True) if level < DITHERED_STEPS * step)
 
 
-def johnson_vrms(resistance_ohm: float, *, temperature_k: float = 293.15, bandwidth_hz: float = 20e3) -> float:
+def johnson_vrms(
+    resistance_ohm: float, *, temperature_k: float = 293.15, bandwidth_hz: float = 20e3
+) -> float:
     """Thermal noise of a resistance, V RMS (Nyquist's formula): what a source makes by itself."""
     if not resistance_ohm >= 0 or not temperature_k > 0 or not bandwidth_hz > 0:
         raise ReadingError("thermal noise needs a resistance, a temperature and a bandwidth above zero")
@@ -128,7 +132,7 @@ def _noise_levels(power: Floats) -> Floats:
     if whole * blocks == bins:
         medians = np.median(power.reshape(blocks, whole), axis=1)
     else:
-        medians = np.array([np.median(power[a:b]) for a, b in zip(edges, edges[1:], strict=False)])
+        medians = np.array([np.median(power[a:b]) for a, b in itertools.pairwise(edges)])
     return np.repeat(medians / math.log(2), np.diff(edges))
 
 

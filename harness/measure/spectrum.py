@@ -1,7 +1,7 @@
 """Power spectral density of a record, through one FFT.
 
-The windows are sums of cosines in periodic (DFT-even) form: multiplying by one is convolving the spectrum with
-a handful of coefficients, so no window is ever made and only the bins asked for are weighted.
+The windows are sums of cosines in periodic (DFT-even) form: multiplying by one is convolving the spectrum
+with a handful of coefficients, so no window is ever made and only the bins asked for are weighted.
 """
 
 from collections.abc import Mapping
@@ -19,7 +19,8 @@ Complex = NDArray[np.complex128]
 Window = Literal["rectangular", "hann", "hamming", "blackman_harris", "flat_top"]
 
 # Coefficients, alternating in sign: F. J. Harris, Proc. IEEE 66 (1978), for the first four; the flat top is
-# HFT95 of G. Heinzel, A. Ruediger and R. Schilling, "Spectrum and spectral density estimation by the DFT" (2002)
+# HFT95 of G. Heinzel, A. Ruediger and R. Schilling, "Spectrum and spectral density estimation by the DFT"
+# (2002)
 COEFFICIENTS: Mapping[Window, tuple[float, ...]] = MappingProxyType(
     {
         "rectangular": (1.0,),
@@ -35,10 +36,10 @@ COEFFICIENTS: Mapping[Window, tuple[float, ...]] = MappingProxyType(
 class Spectrum:
     """Windowed spectrum of some inputs over some bins, scaled so that its squared magnitude is density.
 
-    frequencies_hz: shape (bins,). values: complex, shape (inputs, bins): |values|² is V²/Hz, one-sided, and the
-    product of two inputs' values (one conjugated) their cross density. bin_hz: spacing of the bins; a density
-    summed over them times it is V². resolution_hz: equivalent noise bandwidth of a bin. spread: by how much
-    the window raises the variance of a power summed over bins, 1 for the rectangular.
+    frequencies_hz: shape (bins,). values: complex, shape (inputs, bins): |values|² is V²/Hz, one-sided, and
+    the product of two inputs' values (one conjugated) their cross density. bin_hz: spacing of the bins; a
+    density summed over them times it is V². resolution_hz: equivalent noise bandwidth of a bin. spread: by
+    how much the window raises the variance of a power summed over bins, 1 for the rectangular.
     """
 
     frequencies_hz: Floats
@@ -73,7 +74,7 @@ def take_spectrum(
     volts: shape (inputs, samples). Raises ReadingError for a record that does not hold the band: two periods
     of its lower end, and a sample rate above twice its upper one.
     """
-    inputs, samples = volts.shape
+    samples = volts.shape[1]
     duration_s = samples * interval_s
     if not 2 * high_hz * interval_s < 1:
         raise ReadingError(
@@ -107,7 +108,9 @@ def _windowed(whole: Complex, first: int, last: int, window: Window, samples: in
     values = coefficients[0] * whole[:, first : last + 1]
     for n, coefficient in enumerate(coefficients[1:], start=1):
         half = (-1) ** n * coefficient / 2
-        values += half * (_bins(whole, first - n, last - n, samples) + _bins(whole, first + n, last + n, samples))
+        values += half * (
+            _bins(whole, first - n, last - n, samples) + _bins(whole, first + n, last + n, samples)
+        )
     return values
 
 

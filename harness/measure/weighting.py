@@ -25,7 +25,7 @@ def bs468_network(frequencies_hz: Floats) -> Complex:
     Within 0.05 dB of its table 1 from 31.5 Hz to 31.5 kHz. The phase is the network's, so that what passes it
     in a record is what would pass the network.
     """
-    f = frequencies_hz
+    f = np.asarray(frequencies_hz, dtype=np.float64)  # whole numbers to the sixth power overflow
     even = -4.737338981378384e-24 * f**6 + 2.043828333606125e-15 * f**4 - 1.363894795463638e-7 * f**2 + 1
     odd = 1.306612257412824e-19 * f**5 - 2.118150887518656e-11 * f**3 + 5.559488023498642e-4 * f
     return np.asarray(BS468_FORWARD * 1.246332637532143e-4 * 1j * f / (even + 1j * odd))
@@ -44,5 +44,5 @@ def power_weights(weighting: Weighting, frequencies_hz: Floats) -> Floats:
 
 def _a_curve(f: Floats) -> Floats:
     one, two, three, four = (pole**2 for pole in A_POLES_HZ)
-    f2 = f**2
+    f2 = np.asarray(f, dtype=np.float64) ** 2
     return np.asarray(four * f2**2 / ((f2 + one) * np.sqrt((f2 + two) * (f2 + three)) * (f2 + four)))

@@ -1,0 +1,136 @@
+"""Weightings against their standards' tables, noise against what was put in."""
+
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.levels import in_dbu
+from harness.measure.noise import band_power, johnson_vrms, noise
+from harness.measure.weighting import a_weighting, bs468_network
+
+# IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves (READ in a public copy, cross-read)
+A_TABLE_DB = [
+    -50.5, -44.7, -39.4, -34.6, -30.2, -26.2, -22.5, -19.1, -16.1, -13.4, -10.9, -8.6, -6.6, -4.8, -3.2, -1.9,
+    -0.8, 0.0, 0.6, 1.0, 1.2, 1.3, 1.2, 1.0, 0.5, -0.1, -1.1, -2.5, -4.3, -6.6, -9.3,
+]  # fmt: skip
+
+# ITU-R BS.468-4, table 1: Hz, dB, tolerance (READ in transcriptions that name it)
+BS468_TABLE = [
+    (31.5, -29.9, 2.0), (63, -23.9, 1.4), (100, -19.8, 1.0), (200, -13.8, 0.85), (400, -7.8, 0.7),
+    (800, -1.9, 0.55), (1000, 0.0, 0.5), (2000, 5.6, 0.5), (3150, 9.0, 0.5), (4000, 10.5, 0.5),
+    (5000, 11.7, 0.5), (6300, 12.2, 0.05), (7100, 12.0, 0.2), (8000, 11.4, 0.4), (9000, 10.1, 0.6),
+    (10000, 8.1, 0.8), (12500, 0.0, 1.2), (14000, -5.3, 1.4), (16000, -11.7, 1.6), (20000, -22.2, 2.0),
+    (31500, -42.7, 2.8),
+]  # fmt: skip
+
+RATE_HZ = 100_000
+STEPS = (1e-5, 1e-5)
+
+
+def quiet_pair(seed, vrms, samples=100_000):
+    return vrms * np.random.default_rng(seed).normal(size=(2, samples))
+
+
+@pytest.mark.parametrize(("n", "level_db"), list(zip(range(-17, 14), A_TABLE_DB, strict=True)))
+def test_a_weighting_reproduces_iec_61672_1_at_exact_frequencies(n, level_db):
+    """The table belongs to 1000·10^(n/10) Hz and is rounded to a tenth."""
+    hz = np.array([1000 * 10 ** (n / 10)])
+    assert 20 * math.log10(a_weighting(hz)[0]) == pytest.approx(level_db, abs=0.0501)
+
+
+@pytest.mark.parametrize(("hz", "level_db", "tolerance_db"), BS468_TABLE)
+def test_the_network_reproduces_bs_468_4_table_1(hz, level_db, tolerance_db):
+    found = 20 * math.log10(abs(bs468_network(np.array([hz]))[0]))
+    assert found == pytest.approx(level_db, abs=min(0.06, tolerance_db))
+
+
+def test_the_network_is_causal():
+    """What its formula's phase gives is a network that answers after a click, not before."""
+    hz = np.arange(50_001) * 2.0
+    answer = np.fft.irfft(bs468_network(hz), 100_000)
+    energy = answer**2
+    # its seven-pole-steep top end is cut at 100 kHz, which rings by itself
+    assert energy[-50_000:].sum() < 1e-4 * energy.sum()
+
+
+@pytest.mark.parametrize(
+    ("weighting", "over_flat_db"),
+    [("a", -2.048), ("bs468", 7.309)],  # white noise, 20 Hz to 20 kHz: closed form of the tables' curves
+)
+def test_weighted_white_noise_has_the_level_of_the_curves_integral(weighting, over_flat_db):
+    volts = quiet_pair(3, 1e-3, 1_000_000)
+    flat = band_power(volts, 1 / RATE_HZ).mean_square_v2
+    weighted = band_power(volts, 1 / RATE_HZ, weighting=weighting).mean_square_v2
+    assert 10 * math.log10(weighted / flat) == pytest.approx(over_flat_db, abs=0.06)
+
+
+def test_noise_of_both_legs_adds_and_common_noise_cancels():
+    volts = quiet_pair(7, 1e-3)
+    expected_v2 = 2 * 1e-6 * 19_980 / (RATE_HZ / 2)
+    assert band_power(volts, 1 / RATE_HZ).mean_square_v2 == pytest.approx(expected_v2, rel=0.03)
+    shared = np.stack([volts[0], volts[0]])
+    assert band_power(shared, 1 / RATE_HZ).mean_square_v2 == pytest.approx(0.0, abs=1e-18)
+
+
+def test_a_level_in_dbu_is_over_the_root_of_six_tenths():
+    """0 dBu is 1 mW in 600 ohm: 0.774597 V; -60 dBu is 0.774597 mV (READ: pages on dBu)."""
+    own = quiet_pair(1, 1e-5)
+    sine = 0.774597e-3 * np.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(100_000) / RATE_HZ)
+    seen = quiet_pair(2, 1e-5) + np.stack([sine / 2, -sine / 2])
+    level = in_dbu(noise(seen, 1 / RATE_HZ, own_volts=own, step_v=STEPS))
+    assert level.value == pytest.approx(-60.0, abs=0.002)
+    assert level.low <= -60.0 <= level.high
+
+
+def test_what_the_scope_adds_by_itself_is_taken_off():
+    own, seen = quiet_pair(1, 1e-3), quiet_pair(2, 1e-3) + quiet_pair(3, 1e-3)
+    found = noise(seen, 1 / RATE_HZ, own_volts=own, step_v=STEPS)
+    true = math.sqrt(2e-6 * 19_980 / (RATE_HZ / 2))
+    assert not found.floor
+    assert found.low <= true <= found.high
+    assert {line.name for line in found.budget} == {"noise", "scope's own noise"}
+
+
+def test_noise_under_the_scopes_own_is_a_floor_and_no_number():
+    seen = quiet_pair(2, 1e-3) + quiet_pair(3, 1e-6)
+    found = noise(seen, 1 / RATE_HZ, own_volts=quiet_pair(1, 1e-3), step_v=STEPS)
+    assert found.floor
+    assert found.low == -math.inf
+    assert math.sqrt(2e-12 * 0.3996) < found.value < 2e-4
+
+
+def test_without_a_record_of_the_scopes_own_noise_only_a_floor_is_said():
+    found = noise(quiet_pair(2, 1e-3), 1 / RATE_HZ, own_volts=None, step_v=STEPS)
+    assert found.floor
+    assert found.value > math.sqrt(2e-6 * 0.3996)
+
+
+def test_a_record_asleep_inside_one_code_is_no_silence():
+    """A sine of 0.4 codes moves no converter: what may hide in the codes is said."""
+    asleep = np.zeros((2, 100_000))
+    found = noise(asleep, 1 / RATE_HZ, own_volts=asleep, step_v=(1e-3, 1e-3))
+    assert found.floor
+    assert found.value >= 0.4e-3
+
+
+def test_mains_hum_is_no_chance():
+    """A line of 50 Hz counts as noise by its power, but has next to no uncertainty of its own."""
+    hum = 0.01 * np.sin(2 * np.pi * 50 * np.arange(100_000) / RATE_HZ)
+    found = noise(
+        quiet_pair(2, 1e-4) + np.stack([hum, -hum]), 1 / RATE_HZ, own_volts=quiet_pair(1, 1e-4), step_v=STEPS
+    )
+    assert found.value == pytest.approx(0.02 / math.sqrt(2), rel=1e-3)
+    assert found.standard < 1e-4 * found.value
+
+
+@pytest.mark.parametrize(("ohm", "dbu"), [(50, -135.69), (150, -130.92), (600, -124.90), (10_000, -112.68)])
+def test_johnson_noise_in_20_khz_at_20_celsius(ohm, dbu):
+    """4 k T R B with the exact k of the SI of 2019: closed form."""
+    assert 20 * math.log10(johnson_vrms(ohm) / math.sqrt(0.6)) == pytest.approx(dbu, abs=0.005)
+
+
+def test_too_slow_a_record_is_refused():
+    with pytest.raises(ReadingError, match="Take more samples"):
+        noise(np.zeros((2, 20_000)), 1e-4, own_volts=None, step_v=STEPS)

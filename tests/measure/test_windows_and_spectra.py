@@ -1,0 +1,72 @@
+"""Windows and densities against Harris, Heinzel and closed forms."""
+
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.spectrum import (
+    COEFFICIENTS,
+    noise_bandwidth_bins,
+    take_spectrum,
+    window_samples,
+)
+
+
+@pytest.mark.parametrize(
+    ("window", "enbw_bins", "half_bin_db"),
+    [
+        ("rectangular", 1.0, -3.9224),
+        ("hann", 1.5, -1.4236),  # READ: a vendor's window table; Harris, Proc. IEEE 66 (1978): 1.50, 1.42
+        ("hamming", 1.3628, -1.7514),  # READ there; Harris's 1.78 is coarse
+        ("blackman_harris", 2.0044, -0.8256),  # READ there; Harris: 2.00, 0.83
+        # READ: Heinzel, Ruediger and Schilling 2002, HFT95: 3.8112, 0.0044 at most
+        ("flat_top", 3.8112, -0.0039),
+    ],
+)
+def test_a_window_has_the_noise_bandwidth_and_the_scalloping_of_the_tables(window, enbw_bins, half_bin_db):
+    assert noise_bandwidth_bins(window) == pytest.approx(enbw_bins, abs=6e-5)
+    for samples in (64, 1000):  # periodic form: the same at every length
+        w = window_samples(window, samples)
+        assert samples * np.sum(w**2) / np.sum(w) ** 2 == pytest.approx(enbw_bins, abs=6e-5)
+    w = window_samples(window, 4096)
+    off_bin = abs(np.sum(w * np.exp(1j * np.pi * np.arange(4096) / 4096))) / np.sum(w)
+    assert 20 * math.log10(off_bin) == pytest.approx(half_bin_db, abs=6e-5)
+
+
+@pytest.mark.parametrize("window", COEFFICIENTS)
+@pytest.mark.parametrize("band_hz", [(20, 400), (20, 1900)])
+def test_a_spectrum_is_that_of_the_windowed_record(window, band_hz):
+    """scipy.signal.periodogram, which multiplies the record by the window, as a second opinion."""
+    from scipy.signal import periodogram
+
+    record = np.random.default_rng(11).normal(size=(2, 1024))
+    ours = take_spectrum(record, 1 / 4096, low_hz=band_hz[0], high_hz=band_hz[1], window=window)
+    centred = record - record.mean(axis=1, keepdims=True)
+    hz, theirs = periodogram(centred, 4096, window=window_samples(window, 1024), detrend=False)
+    chosen = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    np.testing.assert_allclose(ours.frequencies_hz, hz[chosen])
+    np.testing.assert_allclose(ours.density_v2_per_hz, theirs[:, chosen], rtol=1e-9, atol=1e-16)
+
+
+def test_the_density_of_white_noise_is_its_power_over_half_the_sample_rate():
+    record = np.random.default_rng(5).normal(size=(1, 200_000))
+    density = take_spectrum(record, 1e-5, low_hz=20, high_hz=20_000).density_v2_per_hz
+    assert density.mean() == pytest.approx(2e-5, rel=0.02)
+
+
+@pytest.mark.parametrize("hz", [1000.0, 1003.7])
+def test_a_line_keeps_its_power_on_and_between_bins(hz):
+    record = 0.3 * np.sqrt(2) * np.sin(2 * np.pi * hz * np.arange(20_000) * 1e-5)[None]
+    spectrum = take_spectrum(record, 1e-5, low_hz=500, high_hz=2000)
+    assert spectrum.density_v2_per_hz.sum() * spectrum.bin_hz == pytest.approx(0.09, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("samples", "interval_s", "sentence"),
+    [(20_000, 1e-4, "Take more samples"), (4000, 1e-5, r"Take at least 0\.1 s")],
+)
+def test_a_record_that_does_not_hold_the_band_is_refused(samples, interval_s, sentence):
+    with pytest.raises(ReadingError, match=sentence):
+        take_spectrum(np.zeros((1, samples)), interval_s, low_hz=20, high_hz=20_000)
