@@ -1,0 +1,136 @@
+"""Distortion against the closed forms of well-known waveforms, and what the bench adds taken off."""
+
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.distortion import measure_harmonics, thd, thd_and_noise
+
+RATE_HZ, SAMPLES = 400_000, 40_000
+HZ = 1000.0
+STEPS = (0.0, 0.0)
+PURE = {1: 1.0}
+
+
+def record(series, *, seed=0, noise_v=1e-6, samples=SAMPLES, clock=1.00003):
+    """A pair that carries a Fourier series {order: complex amplitude}, half on each leg, at any instant."""
+    random = np.random.default_rng(seed)
+    start = random.uniform(0, 2 * np.pi)
+    angle = 2 * np.pi * HZ * clock * np.arange(samples) / RATE_HZ + start
+    wave = sum(np.real(amplitude * np.exp(1j * n * angle)) for n, amplitude in series.items())
+    return np.stack([wave / 2, -wave / 2]) + noise_v * random.normal(size=(2, samples))
+
+
+def harmonics(series, **how):
+    return measure_harmonics(record(series, **how), 1 / RATE_HZ, HZ, step_v=STEPS)
+
+
+def odd_series(last, amplitude):
+    return {n: amplitude(n) for n in range(1, last + 1, 2)}
+
+
+def clipped_sine(level):
+    """Fourier series of a sine of 1 clipped at `level`, to the 199th harmonic, by a long FFT."""
+    wave = np.clip(np.cos(2 * np.pi * np.arange(65_536) / 65_536), -level, level)
+    return {n: a for n, a in enumerate(2 * np.fft.rfft(wave)[:200] / 65_536) if n > 0 and abs(a) > 1e-12}
+
+
+SQUARE = odd_series(199, lambda n: 1j / n)
+TRIANGLE = odd_series(199, lambda n: 1 / n**2)
+
+
+@pytest.mark.parametrize(
+    ("series", "to_tenth", "to_20_khz"),
+    [
+        # READ: pages that cite Blagouchine and Moreau, IEEE Trans. Commun. 59 (2011), for sqrt(pi^2/8 - 1)
+        # and sqrt(pi^4/96 - 1); truncated sums of 1/n^2 and 1/n^4 in closed form
+        (SQUARE, 0.42879477, 0.45686028),
+        (TRIANGLE, 0.12047650, 0.12106734),
+        ({n: 1j / n for n in range(1, 200)}, 0.74146324, None),  # sawtooth
+    ],
+)
+def test_thd_of_ideal_waveforms(series, to_tenth, to_20_khz):
+    seen, through = harmonics(series, seed=1), harmonics(PURE, seed=2)
+    assert thd(seen, through).value == pytest.approx(to_tenth, rel=1e-4)
+    if to_20_khz:
+        assert thd_and_noise(seen, through).value == pytest.approx(to_20_khz, rel=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("level", "third", "fifth"),
+    [(0.891251, 3.68417e-2, 2.47180e-2), (0.707946, 12.92340e-2, 2.60923e-2), (0.5, None, None)],
+)
+def test_harmonics_of_a_clipped_sine(level, third, fifth):
+    """Symmetric hard clip, -1 and -3 dB: b3/b1, b5/b1 and the total in closed form."""
+    seen, through = harmonics(clipped_sine(level), seed=3), harmonics(PURE, seed=4)
+    if third:
+        assert abs(seen.relative[1]) == pytest.approx(third, rel=1e-4)
+        assert abs(seen.relative[3]) == pytest.approx(fifth, rel=1e-4)
+    phi = math.asin(level)
+    first = 2 / math.pi * (phi + level * math.sqrt(1 - level**2))
+    square = 2 / math.pi * ((phi - level * math.sqrt(1 - level**2)) / 2 + level**2 * (math.pi / 2 - phi))
+    total = math.sqrt(2 * square / first**2 - 1)
+    assert thd(seen, through).value < total
+    assert thd_and_noise(seen, through).value == pytest.approx(total, rel=3e-3)  # the rest is over 20 kHz
+
+
+def test_the_polynomial_case():
+    """y = x + 0.01 x² + 0.02 x³ of a cosine of 1: 1.015, 0.005, 0.005, THD 0.6966569 %, by hand."""
+    seen, through = harmonics({1: 1.015, 2: 0.005, 3: 0.005}, seed=5), harmonics(PURE, seed=6)
+    found = thd(seen, through)
+    assert found.value == pytest.approx(0.006966569, rel=1e-4)
+    assert found.low <= 0.006966569 <= found.high
+
+
+def test_what_generator_and_scope_add_is_taken_off_as_a_phasor():
+    source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
+    seen = harmonics({1: 1.0, 2: 1e-3, 3: 0.4e-3j}, seed=7)  # the unit happens to cancel some of it
+    found = thd(seen, harmonics(source, seed=8), stability=0.01)
+    assert found.low <= 0.6e-3 <= found.high
+    assert {line.name for line in found.budget} >= {"noise", "through reference"}
+
+
+def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor():
+    source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
+    found = thd(harmonics(source, seed=9), harmonics(source, seed=10))
+    assert found.floor
+    assert found.value < 3e-4
+    both = thd_and_noise(harmonics(source, seed=9, noise_v=1e-3), harmonics(source, seed=10, noise_v=1e-3))
+    assert both.floor
+
+
+def test_without_a_through_hookup_nothing_is_laid_to_the_unit():
+    seen = harmonics({1: 1.0, 2: 1e-3}, seed=11)
+    found = thd(seen, None, largest_residual=0.00075)
+    assert found.floor
+    assert found.value == pytest.approx(1.75e-3, rel=0.01)
+
+
+@pytest.mark.parametrize("bits", [8, 12])
+def test_a_converters_own_floor_is_said(bits):
+    """A pure tone through a quantiser without dither shows harmonics that are the converter's."""
+    step = 2.0 / 2**bits
+    pair = record(PURE, noise_v=0.0, seed=12) * 1.9
+    coded = np.round(pair / step) * step
+    seen = measure_harmonics(coded, 1 / RATE_HZ, HZ, step_v=(step, step))
+    found = thd(seen, measure_harmonics(record(PURE, seed=13), 1 / RATE_HZ, HZ, step_v=STEPS))
+    assert found.floor
+    assert found.value < 2 * step
+
+
+def test_a_tone_whose_harmonics_lie_outside_the_band_is_refused():
+    with pytest.raises(ReadingError, match="at most 10000 Hz"):
+        measure_harmonics(np.zeros((2, SAMPLES)), 1 / RATE_HZ, 15_000, step_v=STEPS)
+
+
+def test_silence_has_no_distortion():
+    with pytest.raises(ReadingError, match="no tone of 1000 Hz"):
+        harmonics({1: 1e-9}, noise_v=1e-3)
+
+
+def test_a_through_hookup_of_another_tone_is_refused():
+    other = measure_harmonics(record(PURE), 1 / RATE_HZ, HZ, step_v=STEPS, highest_hz=9000)
+    with pytest.raises(ReadingError, match="harmonics are of"):
+        thd(harmonics(PURE), other)
