@@ -27,24 +27,14 @@ BenchPath = Annotated[
 def impedances_of(job: "Job", bench: Path | None) -> "BenchImpedances":
     """What the bench's instruments load the module with; the usual ones where the job names no bench.
 
-    An attenuating probe multiplies the input's resistance and divides its capacitance.
+    Raises JobError for what the bench's instruments cannot do.
     """
-    from drivers.profile import GeneratorProfile, OscilloscopeProfile
-    from drivers.profile_files import load_profile
     from harness.circuit.elements import BenchImpedances
+    from harness.cli.bench_check import check_bench
 
     if job.bench is None:
         return BenchImpedances()
-    folder = profile_folder(job, bench)
-    generator = load_profile(job.bench.generator.profile, role="generator", folder=folder)
-    oscilloscope = load_profile(job.bench.oscilloscope.profile, role="oscilloscope", folder=folder)
-    if not isinstance(generator, GeneratorProfile) or not isinstance(oscilloscope, OscilloscopeProfile):
-        raise TypeError("a profile is of the role it was loaded for")
-    return BenchImpedances(
-        source_ohm=generator.output_impedance_ohm,
-        input_ohm=oscilloscope.input_impedance_ohm * job.bench.oscilloscope.probe,
-        input_f=oscilloscope.input_capacitance_f / job.bench.oscilloscope.probe,
-    )
+    return check_bench(job, job.bench, profile_folder(job, bench))
 
 
 def profile_folder(job: "Job", bench: Path | None) -> Path:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.cli.lines import say
 from harness.errors import RecordsError
 
 if TYPE_CHECKING:
@@ -53,9 +54,9 @@ def say_outcome(run_id: int, serial: str, ended: "Ended", report: Path, *, as_js
         return
     typer.echo(f"\nworst of {len(ended.readings)} readings:")
     for reading in worst_first(ended.readings)[:WORST_SHOWN]:
-        typer.echo(f"  {reading_line(reading)}")
+        say(reading_line(reading), indent=2)
     if ended.reason:
-        typer.echo(ended.reason)
+        say(ended.reason, hang=0)
     typer.echo(f"report: {report}")
     said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
     typer.echo(f"{ended.outcome.upper()}  unit {serial}, run {run_id}: {said or 'no readings'}")

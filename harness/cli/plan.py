@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.job import BenchPath, JobFolder, planned
+from harness.cli.lines import say
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -50,7 +51,7 @@ def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
         typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
     for number, visit in enumerate(made.visits, start=1):
         typer.echo(f"{number:2d} {visit.hookup.name}: {_made_by(visit.hookup.select)}")
-        typer.echo(f"     {_leads(visit)}")
+        say(_leads(visit), indent=5)
         if steps:
             _print_steps(visit)
         else:

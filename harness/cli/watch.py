@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 
 import typer
 
+from harness.cli.lines import say
 from harness.reading import Reading
 from harness.report.words import describe
 from harness.runner.events import Event, HookupBegun, ReadingsMade, Remark, StateBegun
@@ -60,9 +61,9 @@ class Lines:
                 typer.echo(f"  [{done:4d}/{total}] {state.name}: {passed} of {len(readings)} readings pass")
                 for reading in readings:
                     if reading.verdict != "pass":
-                        typer.echo(f"    {reading_line(reading)}")
+                        say(reading_line(reading), indent=4)
             case Remark(text=text):
-                typer.echo(f"  {text}")
+                say(text, indent=2)
 
 
 class Live:

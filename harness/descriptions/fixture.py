@@ -67,6 +67,7 @@ class Hookup:
     view: tuple[PortName, ...]
     links: tuple[str, ...]
     select: tuple[int, ...] | None
+    line: int = 0  # in fixture.toml
 
 
 @dataclass(frozen=True, kw_only=True)

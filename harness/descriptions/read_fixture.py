@@ -211,6 +211,7 @@ def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Ho
             view=tuple(view for view in views if view),
             links=tuple(raw.links),
             select=None if raw.select is None else tuple(raw.select),
+            line=source.located.line(key) or 0,
         )
     _check_apart(source, hookups)
     if not any(isinstance(value, dict) and value.get("drive") for value in source.entries("hookup")):

@@ -1,0 +1,61 @@
+"""A job that its bench cannot carry out is refused before anything is opened."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.cli.commands import switchwalk
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+PROFILES = Path(__file__).resolve().parents[2] / "drivers" / "profiles"
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(SEQUENCES / "two_loop_switcher", tmp_path / "job"))
+
+
+def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
+    """Put a changed copy of a shipped profile beside the job's bench file."""
+    text = (PROFILES / f"{shipped}.toml").read_text(encoding="utf-8")
+    assert before in text
+    (job / f"{shipped}.toml").write_text(text.replace(before, after), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("shipped", "before", "after", "said"),
+    [
+        (
+            "preamble-oscilloscope", "inputs = 4", "inputs = 2",
+            "fixture.toml:45: hookup[2].view: 'drive left, view input and output' views 4 legs; "
+            "the scope has 2 inputs: view fewer ports, in one more hookup",
+        ),
+        (
+            "scpi-generator", "independent_frequencies = true", "independent_frequencies = false",
+            "generator.profile: scpi-generator cannot run its outputs at two frequencies",
+        ),
+        (
+            "scpi-generator", "amplitude_max_vpp = 20.0", "amplitude_max_vpp = 1.0",
+            "sequence.toml:8: check[1].level: needs 1.74 Vpp on each leg; "
+            "scpi-generator gives 0.002 to 1 Vpp",
+        ),
+        (
+            "frame-switchboard", "channels = 16", "channels = 12",
+            "hookup[5].select: found channel 13; the switchboard has channels 1 to 12",
+        ),
+    ],
+)  # fmt: skip
+def test_what_the_instruments_cannot_do_is_said_with_its_place(
+    capsys: pytest.CaptureFixture[str], job: Path, shipped: str, before: str, after: str, said: str
+) -> None:
+    own_profile(job, shipped, before, after)
+    printed = switchwalk(capsys, "plan", str(job))
+    assert printed.code == 2
+    assert said in printed.err
+
+
+def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture[str], job: Path) -> None:
+    printed = switchwalk(capsys, "plan", str(job), "--steps")
+    assert printed.code == 0
+    assert max(map(len, printed.out.splitlines())) <= 80
