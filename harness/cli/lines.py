@@ -8,7 +8,7 @@ WIDTH = 80
 
 
 def say(text: str, *, indent: int = 0, hang: int = 2) -> None:
-    """Print a text in lines of at most eighty columns, the first one indented, further ones by `hang` more."""
+    """Print a text in lines of at most eighty columns: the first indented, the others by `hang` more."""
     for line in text.splitlines() or [""]:
         wrapped = textwrap.wrap(
             line,
