@@ -13,7 +13,8 @@ from types import FrameType
 
 from harness.descriptions.load import load_job
 from harness.errors import SwitchwalkError
-from simulator.server import BOARD_KINDS, Simulator, read_faults, serve, write_bench
+from simulator.bench_file import write_bench
+from simulator.server import BOARD_KINDS, Simulator, read_faults, serve
 from simulator.troubles import GRAMMAR, parse_trouble
 
 

@@ -4,8 +4,6 @@ import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
 
@@ -13,6 +11,7 @@ from harness.descriptions.faults import Fault, parse_fault
 from harness.descriptions.job import Job
 from harness.errors import UsageError
 from simulator import faults as done_faults
+from simulator.bench_file import Addresses, bench_toml
 from simulator.clock import Clock
 from simulator.control import ControlPort
 from simulator.device import Device
@@ -31,18 +30,6 @@ BOARD_KINDS: tuple[BoardKind, ...] = ("frame", "text", "route", "modbus")
 CHANNELS_MIN = 16
 PTY = sys.platform != "win32"
 JOIN_S = 2.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Addresses:
-    """Where everything is: VISA resource names, a serial device or URL, and the control port."""
-
-    generator: str
-    oscilloscope: str
-    supply: str
-    switchboard: str
-    switchboard_tcp: str  # the same board over TCP; the same as `switchboard` where it has no serial port
-    control: str
 
 
 class Simulator:
@@ -238,50 +225,6 @@ def serve(
 def read_faults(texts: Sequence[str], job: Job) -> tuple[Fault, ...]:
     """Read faults by name, each text one or several joined by ` + `. Raises UsageError."""
     return tuple(fault for text in texts for fault in parse_fault(text, job.module, job.fixture))
-
-
-def bench_toml(job: Job, addresses: Addresses, switchboard: BoardKind) -> str:
-    """Write the bench file that reaches a simulator; what is not an address is the job's own bench's."""
-    bench = job.bench
-    hot, cold = (bench.generator.hot, bench.generator.cold) if bench is not None else (1, 2)
-    probe = bench.oscilloscope.probe if bench is not None else 1.0
-    output = bench.supply.output if bench is not None else 1
-    return f"""\
-[bench]
-name = "Simulated bench"
-
-[generator]
-address = "{addresses.generator}"
-profile = "scpi-generator"
-hot = {hot}
-cold = {cold}
-
-[oscilloscope]
-address = "{addresses.oscilloscope}"
-profile = "preamble-oscilloscope"
-probe = "{probe:g}x"
-gain_accuracy = "2 %"
-
-[supply]
-address = "{addresses.supply}"
-profile = "scpi-supply"
-output = {output}
-
-[switchboard]
-address = "{addresses.switchboard}"
-profile = "{switchboard}-switchboard"
-settle = "15 ms"
-"""
-
-
-def write_bench(path: Path, text: str) -> None:
-    """Write a bench file whole: a reader sees all of it or none. Raises UsageError."""
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        raise UsageError(f"cannot write the bench file {path}: {error.strerror}") from error
 
 
 def _board(kind: BoardKind, coils: Coils) -> Board:

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 
 from simulator.clock import Clock
 from simulator.device import Device
-from simulator.scpi import Command, ScpiError, boolean, choice, number, real
+from simulator.parameters import boolean, choice, number, real
+from simulator.scpi import Command, ScpiError
 from simulator.world import Output, World
 
 OUTPUTS = 2

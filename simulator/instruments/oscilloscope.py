@@ -19,7 +19,8 @@ from simulator.instruments.acquisition import (
     Record,
 )
 from simulator.instruments.frontend import RANGES_V, Frontend, InputSetting
-from simulator.scpi import Command, ScpiError, block, boolean, choice, integer, number, numbered, real
+from simulator.parameters import block, boolean, choice, integer, number, numbered, real
+from simulator.scpi import Command, ScpiError
 from simulator.seeds import generator_for
 from simulator.world import World
 

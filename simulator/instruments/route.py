@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from simulator.clock import Clock
 from simulator.device import Device
 from simulator.instruments.boards import Coils
-from simulator.scpi import Command, channel_list
+from simulator.parameters import channel_list
+from simulator.scpi import Command
 
 
 class RouteSwitchboard(Device):

@@ -6,7 +6,8 @@ from dataclasses import replace
 from simulator.clock import Clock
 from simulator.device import Device
 from simulator.lines import SupplySetting, SupplyState
-from simulator.scpi import Command, boolean, integer, number, real
+from simulator.parameters import boolean, integer, number, real
+from simulator.scpi import Command
 from simulator.seeds import generator_for
 from simulator.world import World
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from harness.descriptions.load import load_job
-from simulator.server import Addresses, Simulator, read_faults, serve
+from simulator.bench_file import Addresses
+from simulator.server import Simulator, read_faults, serve
 
 MODULE = """
 [module]

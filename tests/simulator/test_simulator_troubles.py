@@ -51,6 +51,7 @@ def test_the_connection_drops_after_so_many_answers(bench, open_line):
 
 
 def test_refusing_ends_and_refuses_connections(bench):
+    assert bench.supply.query("*TST?") == "0"
     let(bench, "supply refuse")
     assert bench.supply.raw(1) == b""
     port = int(bench.addresses.supply.split("::")[2])
