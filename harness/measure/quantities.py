@@ -87,7 +87,7 @@ def phase_between(view: View, reference: View, k: float = 2.0) -> Estimate:
     for each in (view, reference):
         _need_phase(each)
         _need_signal(each, k)
-    both, shift = _together(view, reference)
+    both, shift = together(view, reference)
     return _angle(
         lambda h: (
             differential(h, view.hot, view.cold)
@@ -119,12 +119,12 @@ def balance_phase(view: View, k: float = 2.0) -> Estimate:
 
 def crosstalk(quiet: View, driven: View, k: float = 2.0) -> Estimate:
     """Differential at the other channel's port over that of the driven channel's port, dB."""
-    return _level_ratio(quiet, driven, k)
+    return level_ratio(quiet, driven, k)
 
 
 def channel_match(right: View, left: View, k: float = 2.0) -> Estimate:
     """Right's gain less left's, same state and port, each driven in its own acquisition, dB."""
-    return _level_ratio(right, left, k)
+    return level_ratio(right, left, k)
 
 
 def offset(
@@ -196,10 +196,10 @@ def _offset(
     return propagate(total, values, components, coverage_factor=k)
 
 
-def _level_ratio(view: View, reference: View, k: float) -> Estimate:
+def level_ratio(view: View, reference: View, k: float) -> Estimate:
     """Ratio of two ports' differentials, dB; the second must be there."""
     _need_signal(reference, k)
-    both, shift = _together(view, reference)
+    both, shift = together(view, reference)
     return propagate(
         lambda h: (
             differential(h, view.hot, view.cold)
@@ -239,7 +239,7 @@ def _need_legs(view: View, k: float) -> None:
             raise ReadingError("a leg shows no signal, so the legs can't be compared")
 
 
-def _together(one: View, two: View) -> tuple[Transfer, int]:
+def together(one: View, two: View) -> tuple[Transfer, int]:
     """One transfer that holds both views, and by how much the second's rows have moved.
 
     Components of the same source act on both at once: that is all their correlation.

@@ -1,0 +1,128 @@
+"""Common-mode rejection against the closed form, and the exchange of two scope inputs."""
+
+import math
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.budget import Component
+from harness.measure.common_mode import (
+    common_mode_rejection,
+    conversion,
+    exchanged,
+    pair_ratio,
+    worst_rejection,
+)
+from harness.measure.quantities import View, gain
+from harness.measure.transfer import Transfer
+
+
+def transfer(values, parts=()):
+    values = np.asarray(values, dtype=np.complex128)
+    components = tuple(
+        Component(name=name, source=source, delta=np.asarray(delta, dtype=np.complex128))
+        for name, source, delta in parts
+    )
+    return Transfer(values=values, components=components, phase_known=True, polarity_known=True)
+
+
+def view(values, parts=()):
+    return View(transfer=transfer(values, parts), hot=0, cold=1)
+
+
+def divider(source_ohm, ground_ohm):
+    return ground_ohm / (source_ohm + ground_ohm)
+
+
+@pytest.mark.parametrize(
+    ("ground_ohm", "added_ohm", "rejection_db"),
+    [(10e3, 1.0, 80.51), (10e3, 10.0, 60.52), (20e3, 10.0, 66.28), (50e3, 10.0, 74.09), (1e6, 10.0, 100.01)],
+)
+def test_rejection_of_an_unbalanced_source_into_equal_impedances(ground_ohm, added_ohm, rejection_db):
+    """20 lg[(Zc + Rs)(Zc + Rs + dR)/(Zc dR)], Rs 300 ohm: closed form, about 20 lg(Zc/dR).
+
+    The closed form's differential gain is 1; a divider's is Zc/(Zc + Rs) in the mean of both legs.
+    """
+    hot, cold = divider(300 + added_ohm, ground_ohm), divider(300, ground_ohm)
+    found = common_mode_rejection(view([[hot, 0], [0, cold]]))
+    assert found.value - 20 * math.log10((hot + cold) / 2) == pytest.approx(rejection_db, abs=0.006)
+
+
+def test_ten_ohm_in_each_leg_in_turn_and_the_worst_of_both():
+    """A load whose own legs differ by 0.1 %: one position of the 10 ohm adds to it, the other takes off."""
+    rejections = []
+    for added_hot, added_cold in ((10, 0), (0, 10)):
+        hot, cold = divider(50 + added_hot, 5000), divider(50 + added_cold, 5050)
+        rejections.append(common_mode_rejection(view([[hot, 0], [0, cold]])))
+    worst = worst_rejection(*rejections)
+    assert worst.value == min(each.value for each in rejections)
+    assert worst_rejection(*reversed(rejections)) == worst
+
+
+def test_conversion_has_a_common_drive_of_one_volt_on_both_legs():
+    """Legs of 1.000 and 0.999: 0.001 V of difference, -60 dB; by the sum convention 6.02 dB other."""
+    assert conversion(view([[1.0, 0], [0, 0.999]])).value == pytest.approx(-60.0, abs=1e-6)
+
+
+def test_what_is_lost_in_uncertainty_is_a_least_rejection():
+    noise = [
+        ("noise", f"noise {row} {part}", np.eye(2)[row][:, None] * np.eye(2)[row] * 1e-4 * unit)
+        for row in (0, 1)
+        for part, unit in (("re", 1), ("im", 1j))
+    ]
+    found = common_mode_rejection(view([[1.0, 0], [0, 1.00001]], noise))
+    assert found.floor
+    assert found.high == math.inf
+    assert found.low == found.value
+    assert 66 < found.value < 80  # 1.4e-4 of noise, k 2 and what was seen
+
+
+def test_a_silent_port_has_no_rejection():
+    with pytest.raises(ReadingError, match="no signal"):
+        common_mode_rejection(view([[0, 0], [0, 0]]))
+
+
+LEGS = np.array([[0.95, 0.002], [0.001, 0.9499]])
+GAIN = {1: 1.02, 2: 0.985}  # 3.6 % apart: 29 dB, where the legs' own conversion is 60 dB down
+
+
+def seen_through(hot_input, cold_input, name):
+    """The legs through two inputs whose gains are known to 2 %, with noise."""
+    gains = np.array([GAIN[hot_input], GAIN[cold_input]])
+    values = gains[:, None] * LEGS
+    parts = []
+    for row, number in enumerate((hot_input, cold_input)):
+        delta = np.zeros((2, 2))
+        delta[row] = 0.02 * values[row]
+        parts.append(("input gain", f"gain of input {number}", delta))
+        parts.append(("noise", f"{name} noise {row}", np.eye(2)[row][:, None] * np.ones(2) * 1e-6))
+    return transfer(values, parts)
+
+
+def test_an_exchange_of_inputs_cancels_their_gains():
+    """(g1 h - g2 c) + (g2 h - g1 c) = (g1 + g2)(h - c): common practice in comparison measurements."""
+    first, second = seen_through(1, 2, "first"), seen_through(2, 1, "second")
+    alone = common_mode_rejection(View(transfer=first, hot=0, cold=1))
+    both = View(transfer=exchanged(first, second), hot=0, cold=1)
+    found = common_mode_rejection(both)
+    true = common_mode_rejection(view(LEGS)).value
+    assert found.value == pytest.approx(true, abs=1e-9)
+    shares = {line.name: line.standard for line in found.budget}
+    assert shares.get("input gain", 0.0) < 0.03  # dB: of second order, by the 3.6 % between them
+    assert alone.floor  # and said so: two gains of 2 % each hide it
+    # what both gains have in common stays, as it must
+    assert next(line.standard for line in gain(both).budget if line.name == "input gain") > 0.1
+
+
+def test_the_exchange_yields_the_ratio_of_the_pairs_gains():
+    first, second = seen_through(1, 2, "first"), seen_through(2, 1, "second")
+    found = pair_ratio(View(transfer=first, hot=0, cold=1), View(transfer=second, hot=0, cold=1))
+    assert found.ratio.real == pytest.approx(GAIN[1] / GAIN[2], rel=1e-9)
+    assert abs(found.ratio.imag) < 1e-12
+    assert 0 < found.standard < 5e-6
+
+
+def test_transfers_of_other_legs_make_no_exchange():
+    with pytest.raises(ReadingError, match="same legs"):
+        exchanged(transfer(LEGS), transfer(np.ones((4, 2))))
