@@ -10,16 +10,18 @@ the loop's admittance, is an entry of X, and it comes out of the elimination wit
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Element
+from harness.circuit.solve import BRANCH_BELOW_OHM
 from harness.errors import CircuitError
-from harness.faults.network import Complex, Flags, Network, row_of
+from harness.faults.network import Complex, Flags, Network
 
-CHUNK_BYTES = 48_000_000  # of one stack of matrices; three such stacks live at once
+CHUNK_BYTES = 48_000_000  # of one stack of matrices; some three such stacks live at once
+SIDE_BYTES = 4_000_000  # of what works done side by side take out of a stack: about a processor's cache
 Places = NDArray[np.intp]
 
 
@@ -27,8 +29,8 @@ Places = NDArray[np.intp]
 class Edit:
     """One change between places `a` and `b`: of the branch at row `branch`, or (None) an added admittance.
 
-    The branch, or what is added, has resistance and capacitance as an element; `minus_f` is a capacitance
-    that the equations hold there already.
+    What is to be there has resistance and capacitance as an element; `held_s` and `held_f` are what the
+    equations hold there as an admittance already.
     """
 
     a: int
@@ -36,7 +38,8 @@ class Edit:
     branch: int | None
     resistance_ohm: float | None
     capacitance_f: float
-    minus_f: float = 0.0
+    held_s: float = 0.0
+    held_f: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,24 +64,42 @@ def solve_work(
     (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError where a
     stack has no inverse or a change leaves nothing that settles it.
     """
-    legs, count = len(network.viewed), len(columns)
+    legs, count, width = len(network.viewed), len(columns), network.size + 1
     sound = np.zeros((len(operated), legs, count), dtype=complex)
     found = [np.zeros((len(work.positions), legs, count), dtype=complex) for work in works]
-    recipes = [_recipe(network, work.edits, frequency_hz, columns) for work in works]
-    step = max(1, CHUNK_BYTES // (16 * (network.size + 1) ** 2))
-    padded = np.zeros((min(step, len(operated)), network.size + 1, network.size + 1), dtype=complex)
-    healthy = _recipe(network, (), frequency_hz, columns)
+    nothing = _Recipe.of(network, [()], frequency_hz, columns)
+    step = max(1, CHUNK_BYTES // (16 * width**2))
+    padded = np.zeros((min(step, len(operated)), width, width), dtype=complex)
+    groups = [
+        (_Recipe.of(network, [works[index].edits for index in group], frequency_hz, columns), group)
+        for group in _groups(works, min(step, len(operated)), legs + count)
+    ]
     for start in range(0, len(operated), step):
         here = operated[start : start + step]
-        padded[: len(here), : network.size, : network.size] = _inverse(network, here, frequency_hz)
+        padded[: len(here), :-1, :-1] = _inverse(network, here, frequency_hz)
         flat = padded[: len(here)].reshape(len(here), -1)
-        sound[start : start + step] = healthy.apply(flat)
-        for work, recipe, out in zip(works, recipes, found, strict=True):
-            low, high = np.searchsorted(work.positions, (start, start + len(here)))
+        sound[start : start + step] = nothing.apply(flat, np.arange(len(here)))[:, 0]
+        for recipe, group in groups:
+            positions = works[group[0]].positions
+            low, high = np.searchsorted(positions, (start, start + len(here)))
             if high > low:
-                places = work.positions[low:high] - start
-                out[low:high] = recipe.apply(flat if len(places) == len(here) else flat[places])
+                made = recipe.apply(flat, positions[low:high] - start)
+                for place, index in enumerate(group):
+                    found[index][low:high] = made[:, place]
     return sound, found
+
+
+def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[int]]:
+    """Works that can be done side by side: as many edits, the same positions, no more than fit."""
+    alike: dict[tuple[int, bytes], list[int]] = {}
+    for index, work in enumerate(works):
+        alike.setdefault((len(work.edits), work.positions.tobytes()), []).append(index)
+    groups = []
+    for (edits, positions), indices in alike.items():
+        count = min(most_positions, len(positions) // np.dtype(np.intp).itemsize)
+        fit = max(1, SIDE_BYTES // (16 * count * (3 * edits + ends) * (2 * edits + ends)))
+        groups += [indices[start : start + fit] for start in range(0, len(indices), fit)]
+    return groups
 
 
 def _inverse(network: Network, operated: Flags, frequency_hz: float) -> Complex:
@@ -93,32 +114,101 @@ def _inverse(network: Network, operated: Flags, frequency_hz: float) -> Complex:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Recipe:
-    """Which entries of an inverse a work needs, and how it combines them.
+    """Which entries of an inverse some works need, all with as many edits, and how they combine them.
 
-    entries: flat places in the padded inverse: rows a, b, branch of every edit, then the viewed legs; columns
-    the plus and the minus end of every edit's entry, then the sources.
+    entries: (works, …), flat places in the padded inverse: rows a, b and branch of every edit, then the
+    viewed legs; columns the plus and the minus end of where every edit enters, then the sources.
     """
 
     entries: Places
     edits: int
     legs: int
     columns: int
-    p: Complex  # (edits, 1)
-    q: Complex  # (edits, 1)
-    added: Complex  # (edits, edits), q on the diagonal of added admittances
+    p: Complex  # (works, edits, 1)
+    q: Complex  # (works, edits, 1)
+    added: Complex  # (works, edits, edits): q on the diagonal of added admittances
 
-    def apply(self, flat: Complex) -> Complex:
-        """From inverses, (positions, (size + 1)²), to transfers, (positions, legs, columns)."""
+    @classmethod
+    def of(
+        cls,
+        network: Network,
+        changes: Sequence[Sequence[Edit]],
+        frequency_hz: float,
+        columns: Sequence[int],
+    ) -> "_Recipe":
+        """The recipe of several works, at one frequency."""
+        ground, count, k = network.size, len(changes), len(changes[0])
+        edits = [edit for change in changes for edit in change]
+        places = np.array(
+            [
+                (
+                    edit.a,
+                    edit.b,
+                    ground if edit.branch is None else edit.branch,
+                    edit.a if edit.branch is None else edit.branch,
+                    edit.b if edit.branch is None else ground,
+                )
+                for edit in edits
+            ],
+            dtype=np.intp,
+        ).reshape(count, k, 5)
+        a, b, branch, plus, minus = np.moveaxis(places, 2, 0)
+        viewed = np.broadcast_to(np.array(network.viewed, dtype=np.intp), (count, len(network.viewed)))
+        sources = np.array([network.sources[column] for column in columns], dtype=np.intp)
+        rows = np.concatenate([a, b, branch, viewed], axis=1)
+        entries = np.concatenate([plus, minus, np.broadcast_to(sources, (count, len(sources)))], axis=1)
+        p, q = _rows_of(edits, 2 * np.pi * frequency_hz)
+        p, q = p.reshape(count, k, 1), q.reshape(count, k, 1)
+        fresh = (branch == ground)[:, :, None]
+        return cls(
+            entries=(rows[:, :, None] * (ground + 1) + entries[:, None, :]).reshape(count, -1),
+            edits=k,
+            legs=len(network.viewed),
+            columns=len(columns),
+            p=p,
+            q=q,
+            added=np.asarray(np.where(fresh, q, 0) * np.eye(k), dtype=complex),
+        )
+
+    def apply(self, flat: Complex, places: Places) -> Complex:
+        """From inverses, (positions, (size + 1)²), to transfers at some: (places, works, legs, columns)."""
         k = self.edits
-        block = flat.take(self.entries, axis=1).reshape(len(flat), 3 * k + self.legs, 2 * k + self.columns)
-        source = block[:, :, 2 * k :]
+        shape = (len(places), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
+        block = flat.ravel().take(places[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
+        source = block[..., 2 * k :]
         if not k:
-            return source
-        change = block[:, :, :k] - block[:, :, k : 2 * k]
-        matrix = self.p * (change[:, :k] - change[:, k : 2 * k]) - self.q * change[:, 2 * k : 3 * k]
-        matrix += self.added
-        right = self.p * (source[:, :k] - source[:, k : 2 * k]) - self.q * source[:, 2 * k : 3 * k]
-        return source[:, 3 * k :] - change[:, 3 * k :] @ _small_solve(matrix, right)
+            return np.asarray(source)
+        change = block[..., :k] - block[..., k : 2 * k]
+        matrix = self.p * (change[..., :k, :] - change[..., k : 2 * k, :])
+        matrix += self.added - self.q * change[..., 2 * k : 3 * k, :]
+        right = self.p * (source[..., :k, :] - source[..., k : 2 * k, :])
+        right -= self.q * source[..., 2 * k : 3 * k, :]
+        solved = _small_solve(matrix, right)
+        if k == 1:
+            return np.asarray(source[..., 3:, :] - change[..., 3:, :] * solved)
+        return np.asarray(source[..., 3 * k :, :] - change[..., 3 * k :, :] @ solved)
+
+
+def _rows_of(edits: Sequence[Edit], omega: float) -> tuple[Complex, Complex]:
+    """`row_of` for many edits, less what the equations hold there already."""
+    values = np.array(
+        [
+            (
+                np.inf if edit.resistance_ohm is None else edit.resistance_ohm,
+                edit.capacitance_f,
+                edit.held_s,
+                edit.held_f,
+            )
+            for edit in edits
+        ]
+    ).reshape(-1, 4)
+    ohm, farads, held_s, held_f = values.T
+    low = ohm < BRANCH_BELOW_OHM
+    some = np.where(low, 1.0, ohm)
+    stray = 1j * omega * farads
+    p = np.where(low, 1 + stray * np.where(low, ohm, 0.0), 1 / some + stray)
+    q = np.where(low, ohm, 1.0) + 0j
+    return p - q * (held_s + 1j * omega * held_f), q
 
 
 def _small_solve(matrix: Complex, right: Complex) -> Complex:
@@ -137,60 +227,26 @@ def _small_solve(matrix: Complex, right: Complex) -> Complex:
     return solved
 
 
-def _recipe(network: Network, edits: Sequence[Edit], frequency_hz: float, columns: Sequence[int]) -> _Recipe:
-    omega, ground = 2 * np.pi * frequency_hz, network.size
-    a = [edit.a for edit in edits]
-    b = [edit.b for edit in edits]
-    branch = [ground if edit.branch is None else edit.branch for edit in edits]
-    plus = [edit.a if edit.branch is None else edit.branch for edit in edits]
-    minus = [edit.b if edit.branch is None else ground for edit in edits]
-    rows = np.array([*a, *b, *branch, *network.viewed], dtype=np.intp)
-    entries = np.array([*plus, *minus, *(network.sources[column] for column in columns)], dtype=np.intp)
-    pairs = [row_of(edit.resistance_ohm, edit.capacitance_f, omega) for edit in edits]
-    held = [1j * omega * edit.minus_f for edit in edits]
-    p = np.array([p - q * y for (p, q), y in zip(pairs, held, strict=True)], dtype=complex)
-    q = np.array([q for _, q in pairs], dtype=complex)
-    fresh = np.array([edit.branch is None for edit in edits], dtype=bool)
-    return _Recipe(
-        entries=(rows[:, None] * (ground + 1) + entries).ravel(),
-        edits=len(edits),
-        legs=len(network.viewed),
-        columns=len(columns),
-        p=p[:, None],
-        q=q[:, None],
-        added=np.diag(np.where(fresh, q, 0)),
-    )
-
-
 def wiring_edits(network: Network, elements: Sequence[Element]) -> Iterator[Edit]:
     """What must change in a network's wiring for it to have these elements instead of its own."""
     sound = {element.name: element for element in network.wiring.elements}
     wanted = {element.name: element for element in elements}
-    opened: dict[frozenset[str], Element] = {}
-    for name, element in network.branch.items():
+    gone: dict[frozenset[str], Element] = {}
+    come: list[Element] = []
+    for name, element in sound.items():
         now = wanted.get(name)
         if now is None or (now.a, now.b) != (element.a, element.b):
-            opened[frozenset((element.a, element.b))] = element
-        elif (now.resistance_ohm, now.capacitance_f) != (element.resistance_ohm, element.capacitance_f):
-            yield _edit(network, now, branch=network.row[name])
+            gone[frozenset((element.a, element.b))] = element
+        elif not _alike(now, element):
+            yield _edit(network, now, before=element)
     for name, element in wanted.items():
         before = sound.get(name)
-        if before is not None and (before.a, before.b) == (element.a, element.b):
-            continue
-        taken = opened.pop(frozenset((element.a, element.b)), None)
-        if taken is not None:  # one branch takes another's place
-            ends = (network.row[taken.a], network.row[taken.b])
-            yield _edit(network, element, branch=network.row[taken.name], ends=ends)
-        elif element.resistance_ohm is not None or element.capacitance_f:
-            yield _edit(network, element, branch=None)
-    for element in opened.values():
-        yield Edit(
-            a=network.row[element.a],
-            b=network.row[element.b],
-            branch=network.row[element.name],
-            resistance_ohm=None,
-            capacitance_f=0.0,
-        )
+        if before is None or (before.a, before.b) != (element.a, element.b):
+            come.append(element)
+    for element in come:  # where something goes and something comes between the same ends, that is one change
+        yield _edit(network, element, before=gone.pop(frozenset((element.a, element.b)), None))
+    for element in gone.values():
+        yield _edit(network, replace(element, resistance_ohm=None, capacitance_f=0.0), before=element)
 
 
 def contact_edits(
@@ -206,31 +262,28 @@ def contact_edits(
         if closed is not None:
             now = wanted[closed[0].name]
             if not _alike(now, closed[0]):
-                yield _edit(network, now, branch=network.row[f"pole {index}"])
+                yield replace(_edit(network, now, before=None), branch=network.row[f"pole {index}"])
         if opened is not None:
             now = wanted[opened[1].name]
             if not _alike(now, opened[1]):
-                yield _edit(network, now, branch=None, minus_f=opened[1].capacitance_f)
+                yield _edit(network, now, before=opened[1])
 
 
 def _alike(one: Element, other: Element) -> bool:
     return (one.resistance_ohm, one.capacitance_f) == (other.resistance_ohm, other.capacitance_f)
 
 
-def _edit(
-    network: Network,
-    element: Element,
-    *,
-    branch: int | None,
-    ends: tuple[int, int] | None = None,
-    minus_f: float = 0.0,
-) -> Edit:
-    a, b = ends or (network.row[element.a], network.row[element.b])
+def _edit(network: Network, element: Element, *, before: Element | None) -> Edit:
+    """The change to `element`, where the equations hold `before` (None: nothing)."""
+    branch = None if before is None or before.name not in network.branch else before
+    ends = element if branch is None else branch
+    held = before if branch is None else None
     return Edit(
-        a=a,
-        b=b,
-        branch=branch,
+        a=network.row[ends.a],
+        b=network.row[ends.b],
+        branch=None if branch is None else network.row[branch.name],
         resistance_ohm=element.resistance_ohm,
         capacitance_f=element.capacitance_f,
-        minus_f=minus_f,
+        held_s=0.0 if held is None or held.resistance_ohm is None else 1 / held.resistance_ohm,
+        held_f=0.0 if held is None else held.capacitance_f,
     )

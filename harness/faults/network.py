@@ -1,9 +1,12 @@
 """One hookup's circuit as equations that keep their shape from state to state, for the batch solver.
 
-Everything that a fault can touch keeps its current as an unknown: joints, plugs, parts, and one branch per
-relay pole, which lies in whichever throw is closed. A branch's row is p·(v_a - v_b) - q·i = 0, with (p, q) =
-(1, R) below one ohm and (y, 1) above, so that no small admittance is ever added to a large one and both an
-open and a short are ordinary rows. Loads, scope inputs and the capacitance of open throws are admittances.
+Whatever conducts well and may be opened by a fault keeps its current as an unknown: joints, straight plugs,
+small resistors, and one branch per relay pole, which lies in whichever throw is closed. A branch's row is
+p·(v_a - v_b) - q·i = 0, with (p, q) = (1, R) below one ohm and (y, 1) above, so that no small admittance is
+ever added to a large one and both an open and a short are ordinary rows. All else is an admittance.
+
+Taking an admittance y out of the equations costs the digits of y over all that is left there; `BRANCH_OHM`
+bounds that to 1e10 where the leak of 1e-12 S is all, and to 1e4 at a scope input.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,7 +24,7 @@ from harness.descriptions.state import State
 
 Complex = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
-BRANCHES = ("connector", "link", "resistor", "capacitor")  # kinds of element that a fault may touch
+BRANCH_OHM = 100.0  # from here up a resistance is an admittance
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -143,7 +146,11 @@ def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> 
 def make_network(wiring: Circuit, module: Module) -> Network:
     """Number the unknowns of a hookup's wiring, as `build_wiring` made it, and of the module's poles."""
     poles = tuple(_poles(module))
-    elements = tuple(element for element in wiring.elements if element.kind in BRANCHES)
+    elements = tuple(
+        element
+        for element in wiring.elements
+        if element.resistance_ohm is not None and element.resistance_ohm < BRANCH_OHM
+    )
     nodes: set[str] = set(wiring.view)
     for element in (
         *wiring.elements,

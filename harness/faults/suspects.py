@@ -1,13 +1,13 @@
 """From suspects and states to work for the batch solver: which relays' positions, and which edits there."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import Circuit
-from harness.circuit.expand import is_operated
+from harness.circuit.elements import Circuit, Element
+from harness.descriptions.faults import Fault
 from harness.descriptions.fixture import Fixture
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
@@ -18,7 +18,6 @@ from harness.faults.effects import (
     contacts_standing,
     control_of,
     edit_wiring,
-    reached_state,
 )
 from harness.faults.network import Complex, Flags, Network, make_network
 
@@ -39,19 +38,32 @@ class Positions:
 
 
 def positions_of(module: Module, states: Sequence[State], controls: Sequence[Control]) -> Positions:
-    """Find where each state leads the relays under each suspect's faults of lines and coils."""
-    known: dict[tuple[bool, ...], int] = {}
+    """Find where each state leads the relays under each suspect's faults of lines and coils.
 
-    def place_of(state: State) -> int:
-        key = tuple(is_operated(relay, state) for relay in module.relays)
-        return known.setdefault(key, len(known))
+    As `reached_state` and `is_operated` have it, for all states at once.
+    """
+    names = module.line_names
+    on = np.array([[line in state.on for line in names] for state in states]).reshape(len(states), len(names))
+    on &= np.array([state.powered for state in states], dtype=bool)[:, None]
+    lines = [names.index(relay.line or relay.set_line or names[0]) for relay in module.relays]
+    numbers = {relay.name: number for number, relay in enumerate(module.relays)}
+    known: dict[bytes, int] = {}
 
-    sound = [place_of(state) for state in states]
-    place = np.tile(np.array(sound, dtype=np.intp), (len(controls) + 1, 1))
+    def places(operated: Flags) -> list[int]:
+        return [known.setdefault(row.tobytes(), len(known)) for row in operated]
+
+    place = np.tile(np.array(places(on[:, lines]), dtype=np.intp), (len(controls) + 1, 1))
     for row, control in enumerate(controls):
-        if control.feeds or control.coil_shorted:
-            place[row] = [place_of(reached_state(module, state, control)) for state in states]
-    operated = np.array(list(known), dtype=bool).reshape(len(known), len(module.relays))
+        if not control.feeds and not control.coil_shorted:
+            continue
+        reached = on.copy()
+        for line, feed in control.feeds.items():
+            reached[:, names.index(line)] = False if feed is None else on[:, names.index(feed)]
+        operated = reached[:, lines]
+        shorted = operated[:, [numbers[name] for name in control.coil_shorted]].any(axis=1)
+        operated[shorted] = False
+        place[row] = places(operated)
+    operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
     return Positions(operated=operated, place=place)
 
 
@@ -86,73 +98,105 @@ class Batch:
         return np.asarray(result)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Case:
+    """Some positions (ascending) in which the same edits are to be made, and the states that lead there."""
+
+    edits: tuple[Edit, ...]
+    positions: Places
+    states: Places
+    rows: Places
+
+
 def plan_batch(
     wiring: Circuit, module: Module, fixture: Fixture, states: Sequence[State], suspects: Sequence[Suspect]
 ) -> Batch:
     """Turn every suspect into work for a hookup's wiring; what a suspect doesn't change costs nothing."""
     network = make_network(wiring, module)
-    controls = [control_of(suspect) for suspect in suspects]
-    positions = positions_of(module, states, controls)
+    moving = [tuple(fault for fault in suspect if not _is_wiring(fault)) for suspect in suspects]
+    controls = {faults: control_of(faults) for faults in moving}
+    positions = positions_of(module, states, [controls[faults] for faults in moving])
+    fixed = _Wiring(network=network, module=module, fixture=fixture)
+    cases: dict[Suspect, tuple[_Case, ...]] = {}
     works: list[Work] = []
     slots: list[Slot] = []
     shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
-    for row, (suspect, control) in enumerate(zip(suspects, controls, strict=True)):
-        fixed = _fixed_edits(network, suspect, module, fixture)
-        places = positions.place[row]
-        for edits, reached in _cases(network, module, control, fixed, positions.operated, places):
-            key = (edits, reached.tobytes())
+    for row, (suspect, faults) in enumerate(zip(suspects, moving, strict=True)):
+        if faults not in cases:
+            made = _cases(network, module, controls[faults], positions.operated, positions.place[row])
+            cases[faults] = tuple(made)
+        wired = fixed.edits(tuple(fault for fault in suspect if _is_wiring(fault)))
+        for case in cases[faults]:
+            edits = wired + case.edits
+            if not edits:
+                continue
+            key = (edits, case.positions.tobytes())
             if key not in shared:
                 shared[key] = len(works)
-                works.append(Work(edits=edits, positions=reached))
-            states_at = np.flatnonzero(np.isin(places, reached))
-            slots.append(
-                Slot(
-                    work=shared[key],
-                    suspect=row,
-                    states=states_at,
-                    rows=np.searchsorted(reached, places[states_at]),
-                )
-            )
+                works.append(Work(edits=edits, positions=case.positions))
+            slots.append(Slot(work=shared[key], suspect=row, states=case.states, rows=case.rows))
     return Batch(network=network, positions=positions, works=tuple(works), slots=tuple(slots))
 
 
-def _fixed_edits(network: Network, suspect: Suspect, module: Module, fixture: Fixture) -> tuple[Edit, ...]:
-    """What a suspect changes in the wiring, the same in every state; nothing in a through hookup."""
-    sound = list(network.wiring.elements)
-    elements = sound
-    for fault in suspect:
-        if network.branch and fault.kind.startswith(WIRING):
-            elements = edit_wiring(elements, fault, module=module, fixture=fixture)
-    return () if elements is sound else tuple(wiring_edits(network, elements))
+def _is_wiring(fault: Fault) -> bool:
+    return fault.kind.startswith(WIRING)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Wiring:
+    """What faults change in a hookup's wiring, the same in every state."""
+
+    network: Network
+    module: Module
+    fixture: Fixture
+    known: dict[Suspect, tuple[Edit, ...]] = field(default_factory=dict)
+
+    def edits(self, faults: Suspect) -> tuple[Edit, ...]:
+        """Edits of several faults at once: those of each, where they touch different things."""
+        if faults not in self.known:
+            alone = [self.edits((fault,)) for fault in faults] if len(faults) > 1 else []
+            together = tuple(edit for edits in alone for edit in edits)
+            touched = [_touched(edit) for edit in together if edit.branch is not None or _holds(edit)]
+            apart = alone and len(set(touched)) == len(touched)
+            self.known[faults] = together if apart else self._edits(faults)
+        return self.known[faults]
+
+    def _edits(self, faults: Suspect) -> tuple[Edit, ...]:
+        sound = self.network.wiring.elements
+        elements: Sequence[Element] = sound
+        for fault in faults:
+            elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
+        return tuple(wiring_edits(self.network, elements)) if faults else ()
+
+
+def _touched(edit: Edit) -> tuple[int, int] | int:
+    return edit.branch if edit.branch is not None else (edit.a, edit.b)
+
+
+def _holds(edit: Edit) -> bool:
+    return bool(edit.held_s or edit.held_f)
 
 
 def _cases(
-    network: Network,
-    module: Module,
-    control: Control,
-    fixed: tuple[Edit, ...],
-    operated: Flags,
-    places: Places,
-) -> Iterator[tuple[tuple[Edit, ...], Places]]:
-    """Edits, and the positions (ascending) where just these are to be made.
-
-    There is a case for each way that the relays which the suspect touches may stand.
-    """
+    network: Network, module: Module, control: Control, operated: Flags, places: Places
+) -> Iterator[_Case]:
+    """Every position that is reached, in one case for each way that the touched relays may stand."""
     reached = np.unique(places)
     touched = _touched_relays(module, control)
-    if not touched:
-        if fixed:
-            yield fixed, reached
-        return
     there = replace(module, relays=tuple(module.relays[number] for number in touched))
     stand = operated[reached][:, touched]
-    for case in np.unique(stand, axis=0):
-        position = {number: bool(flag) for number, flag in zip(touched, case, strict=True)}
+    for way in {row.tobytes(): row for row in stand}.values():
+        position = {number: bool(flag) for number, flag in zip(touched, way, strict=True)}
         sound = {module.relays[number].name: flag for number, flag in position.items()}
         wanted = {element.name: element for element in contacts_standing(there, sound, control)}
-        edits = (*fixed, *contact_edits(network, position, wanted))
-        if edits:
-            yield edits, reached[(stand == case).all(axis=1)]
+        positions = reached[(stand == way).all(axis=1)]
+        at = np.flatnonzero(np.isin(places, positions))
+        yield _Case(
+            edits=tuple(contact_edits(network, position, wanted)),
+            positions=positions,
+            states=at,
+            rows=np.searchsorted(positions, places[at]),
+        )
 
 
 def _touched_relays(module: Module, control: Control) -> list[int]:
