@@ -1,7 +1,7 @@
 """The run store: begin a run, add to it as it goes, finish it, read it back."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +15,7 @@ from harness.errors import RecordsError
 from harness.reading import Reading
 from harness.records import rows, tables
 from harness.records.database import Place, check_room, explained, find_place, open_engine
+from harness.records.history import RunLine, Series, read_lines, read_series
 from harness.records.run import (
     INTERRUPTED,
     OUTCOMES,
@@ -186,6 +187,18 @@ class RunStore:
         )
         with self._transaction() as connection:
             return [_unit(row) for row in connection.execute(query).mappings()]
+
+    def lines(
+        self, *, part: str | None = None, serial: str | None = None, simulated: bool | None = None
+    ) -> list[RunLine]:
+        """Give one line for every run, oldest first: all, or of one part or unit, real or simulated."""
+        with self._transaction() as connection:
+            return read_lines(connection, part=part, serial=serial, simulated=simulated)
+
+    def series(self, run_ids: Iterable[int]) -> list[Series]:
+        """Give every reading of these runs as a series through them, in the order they were begun."""
+        with self._transaction() as connection:
+            return read_series(connection, run_ids)
 
     # --- within
 

@@ -6,19 +6,30 @@ D. C. Montgomery, Introduction to Statistical Quality Control, chapter 8.
 
 import math
 from dataclasses import dataclass
-from functools import cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from harness.statistics.control import EXACT, finite_values, individuals_chart, instability
+from harness.statistics.noncentral import noncentral_t
 
 FEWEST_FOR_NORMALITY = 8
 NORMALITY_LEVEL = 0.05
 FEW = 30  # below which a capability is a rough guess, whatever its interval says
 
 Side = Literal["two", "upper", "lower"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Doubt:
+    """Why a figure may not hold, by kind and as a sentence."""
+
+    kind: Literal["few", "not normal", "not in control", "limits changed"]
+    sentence: str
+
+    def __str__(self) -> str:
+        return self.sentence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,11 +65,11 @@ class Capability:
     sigma: float
     sigma_short: float
     cp: Index | None
-    cpl: Index | None
-    cpu: Index | None
+    cpl: float | None
+    cpu: float | None
     cpk: Index
     confidence: float
-    doubts: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,11 +105,12 @@ def normality(values: ArrayLike) -> Normality:
 def capability(
     values: ArrayLike, low: float | None, high: float | None, *, confidence: float = 0.95
 ) -> Capability:
-    """Compare values with their limits: Cp, Cpk and the one-sided Cpl, Cpu, each with its interval.
+    """Compare values with their limits: Cp, Cpk and the one-sided Cpl, Cpu, Cp and Cpk with their intervals.
 
     values: shape (n,), in the order they were made, n >= 2. low, high: None where open; not both.
-    Intervals: Cp from chi-squared, Cpl and Cpu from the non-central t (exact for normal values), Cpk of two
-    limits by Bissell's approximation. `doubts` says where the values are few, not normal, or not in control.
+    Intervals: of Cp from chi-squared, of the Cpk of one limit from the non-central t (both exact for normal
+    values), of the Cpk of two limits by Bissell's approximation. `doubts` says where the values are few, not
+    normal, or not in control.
     Raises ValueError where there is no limit, or no spread.
     """
     data = finite_values(values, least=2)
@@ -108,11 +120,11 @@ def capability(
     if sigma == 0:
         raise ValueError(f"all {data.size} values are equal: without spread there is no capability")
     n, mean = data.size, float(np.mean(data))
-    cpl = None if low is None else _one_sided((mean - low) / (3.0 * sigma), n, confidence)
-    cpu = None if high is None else _one_sided((high - mean) / (3.0 * sigma), n, confidence)
+    cpl = None if low is None else (mean - low) / (3.0 * sigma)
+    cpu = None if high is None else (high - mean) / (3.0 * sigma)
     cp = None if low is None or high is None else _cp((high - low) / (6.0 * sigma), n, confidence)
     sides = [index for index in (cpl, cpu) if index is not None]
-    nearer = min(sides, key=lambda index: index.value)
+    interval = _one_sided if len(sides) == 1 else _bissell
     return Capability(
         n=n,
         mean=mean,
@@ -121,30 +133,30 @@ def capability(
         cp=cp,
         cpl=cpl,
         cpu=cpu,
-        cpk=nearer if len(sides) == 1 else _bissell(nearer.value, n, confidence),
+        cpk=interval(min(sides), n, confidence),
         confidence=confidence,
         doubts=population_doubts(data),
     )
 
 
-def population_doubts(values: ArrayLike) -> tuple[str, ...]:
+def population_doubts(values: ArrayLike) -> tuple[Doubt, ...]:
     """Say why figures that presume a normal process in control may not hold: few, not normal, not in control.
 
     values: shape (n,), n >= 2, in the order they were made.
     """
     data = finite_values(values, least=2)
-    doubts: list[str] = []
+    doubts: list[Doubt] = []
     if data.size < FEW:
-        doubts.append(f"only {data.size} values; {FEW} or more make a figure worth the name")
-    if np.ptp(data) > 0:
-        if data.size < FEWEST_FOR_NORMALITY:
-            doubts.append("too few values to tell whether they are normal")
-        elif (test := normality(data)).p < NORMALITY_LEVEL:
+        few = f"only {data.size} values; {FEW} or more make a figure worth the name"
+        doubts.append(Doubt(kind="few", sentence=few))
+    if np.ptp(data) > 0 and data.size >= FEWEST_FOR_NORMALITY:
+        test = normality(data)
+        if test.p < NORMALITY_LEVEL:
+            why = f"not normal (Anderson-Darling {test.statistic:.2f}, p = {test.p:.2g})"
             doubts.append(
-                f"not normal (Anderson-Darling {test.statistic:.2f}, p = {test.p:.2g}): "
-                "shares outside limits cannot be read from sigma"
+                Doubt(kind="not normal", sentence=f"{why}: shares outside limits cannot be read from sigma")
             )
-    doubts.extend(instability(data))
+    doubts.extend(Doubt(kind="not in control", sentence=sentence) for sentence in instability(data))
     return tuple(doubts)
 
 
@@ -154,11 +166,12 @@ def two_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
     Howe's approximation, good to a percent or so from n = 3 on.
     Source: NIST/SEMATECH e-Handbook 7.2.6.3; Howe, JASA 64 (1969).
     """
-    from scipy.stats import chi2, norm
+    from scipy.special import gammaincinv, ndtri
 
     _check_shares(n, proportion, confidence)
-    z = float(norm.ppf((1.0 + proportion) / 2.0))
-    return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / float(chi2.ppf(1.0 - confidence, n - 1)))
+    z = float(ndtri((1.0 + proportion) / 2.0))
+    chi_squared = 2.0 * float(gammaincinv((n - 1) / 2.0, 1.0 - confidence))
+    return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / chi_squared)
 
 
 def one_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
@@ -204,10 +217,11 @@ def range_confidence(n: int, *, proportion: float, side: Side = "two") -> float:
 
 
 def _cp(value: float, n: int, confidence: float) -> Index:
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     tail = (1.0 - confidence) / 2.0
-    low, high = (math.sqrt(float(chi2.ppf(share, n - 1)) / (n - 1)) for share in (tail, 1.0 - tail))
+    half = (n - 1) / 2.0
+    low, high = (math.sqrt(float(gammaincinv(half, share)) / half) for share in (tail, 1.0 - tail))
     return Index(value=value, low=value * low, high=value * high)
 
 
@@ -228,42 +242,11 @@ def _one_sided(value: float, n: int, confidence: float) -> Index:
     return Index(value=value, low=centre(1.0 - tail) / scale, high=centre(tail) / scale)
 
 
-def noncentral_t(statistic: float, freedom: int, centre: float) -> float:
-    """Distribution function of the non-central t, good to 1e-7; also far out, where scipy's gives up.
-
-    T = (Z + centre) / S with normal Z and S = sqrt(chi-squared / freedom): integrated over whichever of the
-    two leaves the smoother function.
-    """
-    from scipy.special import gammaincc, ndtr
-
-    if statistic < 0:
-        return 1.0 - noncentral_t(-statistic, freedom, -centre)
-    nodes, weights = _gauss_legendre()
-    if statistic > math.sqrt(2.0 * freedom):
-        start = min(max(-9.0, -centre), 9.0)  # below it S suffices whatever it is
-        z = start + (9.0 - start) * (nodes + 1.0) / 2.0
-        density = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
-        share = gammaincc(freedom / 2.0, freedom / 2.0 * ((z + centre) / statistic) ** 2)
-        return float(ndtr(start) + (9.0 - start) / 2.0 * np.sum(weights * density * share))
-    from scipy.stats import chi
-
-    low, high = (float(chi.ppf(share, freedom)) for share in (1e-15, 1.0 - 1e-15))
-    s = low + (high - low) * (nodes + 1.0) / 2.0
-    inside = chi.pdf(s, freedom) * ndtr(statistic * s / math.sqrt(freedom) - centre)
-    return float((high - low) / 2.0 * np.sum(weights * inside))
-
-
-@cache
-def _gauss_legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    nodes, weights = np.polynomial.legendre.leggauss(200)
-    return nodes, weights
-
-
 def _bissell(value: float, n: int, confidence: float) -> Index:
     """Bissell (1990), as the e-Handbook 6.1.6 cites it."""
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    z = float(norm.ppf((1.0 + confidence) / 2.0))
+    z = float(ndtri((1.0 + confidence) / 2.0))
     half = z * math.sqrt(1.0 / (9.0 * n) + value**2 / (2.0 * (n - 1)))
     return Index(value=value, low=value - half, high=value + half)
 

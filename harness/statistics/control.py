@@ -8,6 +8,7 @@ chapters 6 and 9; for the run rules L. S. Nelson, Journal of Quality Technology 
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -79,9 +80,17 @@ class IndividualsChart:
     upper: float
     mean_range: float
     upper_range: float
-    signals: tuple[Signal, ...]
-    range_signals: tuple[int, ...]  # points (index from 0) whose moving range is beyond its limit
     constants: ChartConstants
+
+    @cached_property
+    def signals(self) -> tuple[Signal, ...]:
+        """Where a run rule is met."""
+        return run_signals(self.values, centre=self.centre, sigma=self.sigma)
+
+    @property
+    def range_signals(self) -> tuple[int, ...]:
+        """Points (index from 0) whose moving range, from the point before, is beyond its limit."""
+        return tuple(int(at) + 1 for at in np.flatnonzero(self.ranges > self.upper_range))
 
     @property
     def in_control(self) -> bool:
@@ -126,7 +135,6 @@ def individuals_chart(
     mean_range = float(np.mean(np.abs(np.diff(first))))
     centre = float(first[0]) if mean_range == 0 else float(np.mean(first))  # free of the mean's rounding
     sigma = mean_range / constants.d2
-    upper_range = constants.d4 * mean_range
     return IndividualsChart(
         values=data,
         ranges=ranges,
@@ -135,9 +143,7 @@ def individuals_chart(
         lower=centre - 3.0 * sigma,
         upper=centre + 3.0 * sigma,
         mean_range=mean_range,
-        upper_range=upper_range,
-        signals=run_signals(data, centre=centre, sigma=sigma),
-        range_signals=tuple(int(at) + 1 for at in np.flatnonzero(ranges > upper_range)),
+        upper_range=constants.d4 * mean_range,
         constants=constants,
     )
 
@@ -172,7 +178,7 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
     values: shape (n,), n >= 2, in the order they were made; less than eight tell nothing.
     Source: J. von Neumann, Annals of Mathematical Statistics 12 (1941); NIST/SEMATECH e-Handbook 6.3.2.2.
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
     chart = individuals_chart(values)
     data, n = chart.values, chart.values.size
@@ -180,7 +186,7 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
         return ()
     told: list[str] = []
     # A mean moving range is worth about 0.62 (n - 1) degrees of freedom (Montgomery, chapter 6).
-    widened = float(t.ppf(1.0 - level / (2.0 * n), 0.62 * (n - 1))) * chart.sigma
+    widened = float(stdtrit(0.62 * (n - 1), 1.0 - level / (2.0 * n))) * chart.sigma
     far = np.flatnonzero(np.abs(data - chart.centre) > widened)
     if far.size:
         told.append(
@@ -189,7 +195,7 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
         )
     alike = 1.0 - float(np.sum(chart.ranges**2)) / (2.0 * float(np.sum((data - np.mean(data)) ** 2)))
     score = alike / math.sqrt((n - 2.0) / (n**2 - 1.0))
-    if abs(score) > float(norm.ppf(1.0 - level / 2.0)):
+    if abs(score) > float(ndtri(1.0 - level / 2.0)):
         manner = "like the one before it: a shift or a drift" if score > 0 else "unlike the one before it"
         told.append(f"not in control: each value is {manner} (von Neumann, {score:+.1f} sigma)")
     return tuple(told)

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from harness.statistics.capability import (
     FEWEST_FOR_NORMALITY,
     NORMALITY_LEVEL,
+    Doubt,
     Side,
     normal_tolerance,
     normality,
@@ -28,7 +29,7 @@ class ProposedLimits:
     low: float | None
     high: float | None
     reasoning: tuple[str, ...]
-    doubts: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
 
 
 def propose_limits(

@@ -73,14 +73,14 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Prop
     Raises ValueError for counts that cannot be.
     Source: Clopper and Pearson, Biometrika 26 (1934); NIST/SEMATECH e-Handbook 7.2.4.1.
     """
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     if not 0 <= count <= total:
         raise ValueError(f"{count} of {total} cannot be counted; expected 0 <= count <= total")
     _check_confidence(confidence)
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
-    high = 1.0 if count == total else float(beta.ppf(1.0 - tail, count + 1, total - count))
+    low = 0.0 if count == 0 else float(betaincinv(count, total - count + 1, tail))
+    high = 1.0 if count == total else float(betaincinv(count + 1, total - count, 1.0 - tail))
     return Proportion(
         count=count,
         total=total,

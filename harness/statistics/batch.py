@@ -1,0 +1,262 @@
+"""A batch in figures: its yields, what it fails by, and every reading through its units.
+
+Charts and capability use the first complete run of each unit, as the first-pass yield does: a retest of the
+same unit is no further unit.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.records.history import ReadingKey, RunLine, Series
+from harness.statistics.capability import Capability, Doubt, capability, population_doubts
+from harness.statistics.compare import (
+    Comparison,
+    PairedDifference,
+    compare_batches,
+    correct_p,
+    paired_difference,
+)
+from harness.statistics.control import IndividualsChart, individuals_chart
+from harness.statistics.drift import Drift, drift
+from harness.statistics.limits import ProposedLimits, propose_limits
+from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
+
+COVERAGE = 2.0  # of a reading's expanded uncertainty
+SECONDS_A_DAY = 86_400.0
+FEWEST_FOR_TREND = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingFigures:
+    """One reading through the units of a batch.
+
+    n: values; `missing` and `floors` (nothing found above a level) count beside them. Without a value, or
+    without what a figure needs, it is None. limit_low, limit_high: of the latest run, None where open.
+    """
+
+    key: ReadingKey
+    n: int
+    missing: int
+    floors: int
+    not_passed: int
+    mean: float | None
+    sigma: float | None
+    smallest: float | None
+    median: float | None
+    largest: float | None
+    limit_low: float | None
+    limit_high: float | None
+    capability: Capability | None
+    doubts: tuple[Doubt, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Batch:
+    """The units of one part, with their series; all that `figures`, `chart` and the rest are made from.
+
+    firsts: the first complete run of each unit, oldest first. series: through these.
+    """
+
+    lines: tuple[RunLine, ...]
+    firsts: tuple[RunLine, ...]
+    series: tuple[Series, ...]
+
+    @property
+    def yields(self) -> Yields:
+        """First-pass and final yield."""
+        return yields(self.lines)
+
+    @property
+    def failing_checks(self) -> list[ParetoLine]:
+        """Checks that units did not pass at first, each counted once a unit."""
+        return pareto(check for _, check in self._not_passed("check"))
+
+    @property
+    def failing_readings(self) -> list[ParetoLine]:
+        """Readings that units did not pass at first."""
+        return pareto(label for _, label in self._not_passed("label"))
+
+    def _not_passed(self, attribute: str) -> set[tuple[int, str]]:
+        return {
+            (int(run_id), str(getattr(one.key, attribute)))
+            for one in self.series
+            for run_id, verdict in zip(one.run_ids, one.verdicts, strict=True)
+            if verdict != "pass"
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class SideDifference:
+    """First channel less second of one reading, unit by unit; `p` is corrected for all readings."""
+
+    key: ReadingKey  # of the first channel
+    channels: tuple[str, str]
+    difference: PairedDifference
+    p_corrected: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingDrift:
+    """How one reading of the golden unit moves, a day; `p` corrected for all of them."""
+
+    key: ReadingKey
+    drift: Drift
+    p_corrected: float
+
+
+def latest_units(lines: Sequence[RunLine], units: int) -> list[RunLine]:
+    """Give all runs of the units whose first complete run is among the latest so many."""
+    firsts = first_complete_runs(lines)
+    chosen = {run.serial for run in firsts[-units:]}
+    return [run for run in lines if run.serial in chosen]
+
+
+def figures(one: Series) -> ReadingFigures:
+    """Describe a reading through the units; its limits are those of the latest run."""
+    values = one.values[one.measured]
+    low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
+    several = values.size >= 2
+    spread = several and float(np.ptp(values)) > 0
+    judged = spread and one.key.unit != "" and (low is not None or high is not None)
+    return ReadingFigures(
+        key=one.key,
+        n=int(values.size),
+        missing=int(np.isnan(one.values).sum()),
+        floors=int(one.floor.sum()),
+        not_passed=sum(verdict != "pass" for verdict in one.verdicts),
+        mean=float(np.mean(values)) if values.size else None,
+        sigma=float(np.std(values, ddof=1)) if several else None,
+        smallest=float(values.min()) if values.size else None,
+        median=float(np.median(values)) if values.size else None,
+        largest=float(values.max()) if values.size else None,
+        limit_low=low,
+        limit_high=high,
+        capability=capability(values, low, high) if judged else None,
+        doubts=_doubts(one, values) if spread else (),
+    )
+
+
+def chart(one: Series) -> IndividualsChart | None:
+    """Chart a reading through the units that have a value; None of less than two."""
+    values = one.values[one.measured]
+    return individuals_chart(values) if values.size >= 2 else None
+
+
+def proposal(one: Series) -> ProposedLimits:
+    """Propose limits from units whose reading passed, guarded by a reading's expanded uncertainty.
+
+    A reading with one limit gets a proposal for that side.
+    """
+    healthy = one.measured & np.array([verdict == "pass" for verdict in one.verdicts], dtype=np.bool_)
+    known = one.standard[healthy & np.isfinite(one.standard)]
+    low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
+    if not healthy.any():
+        return ProposedLimits(low=None, high=None, reasoning=("no unit has passed this reading",), doubts=())
+    return propose_limits(
+        one.values[healthy],
+        unit=one.key.unit,
+        side="upper"
+        if low is None and high is not None
+        else "lower"
+        if high is None and low is not None
+        else "two",
+        guard=COVERAGE * float(np.median(known)) if known.size else 0.0,
+        current=(low, high),
+    )
+
+
+def compare(first: Sequence[Series], second: Sequence[Series]) -> list[Comparison[ReadingKey]]:
+    """Compare two batches reading by reading, corrected (Holm) for how many; the surest difference first."""
+    return compare_batches(_values_by_key(first), _values_by_key(second))
+
+
+def side_differences(series: Sequence[Series]) -> list[SideDifference]:
+    """Compare the two channels unit by unit, reading by reading; the surest difference first.
+
+    Channels in the order of their names. Readings that only one of two channels has are left out.
+    """
+    by_key = {one.key: one for one in series if one.key.channel}
+    channels = sorted({key.channel for key in by_key})
+    if len(channels) != 2:
+        return []
+    left, right = channels
+    # Each channel is measured in a hookup of its own, so that the hookup does not tell the pair.
+    others = {_without_side(key): one for key, one in by_key.items() if key.channel == right}
+    found = []
+    for key, one in by_key.items():
+        other = others.get(_without_side(key))
+        if key.channel == left and other is not None:
+            first, second = _shared(one, other)
+            if first.size >= 2:
+                found.append((key, paired_difference(first, second)))
+    corrected = correct_p([difference.p for _, difference in found], "holm")
+    sides = [
+        SideDifference(key=key, channels=(left, right), difference=difference, p_corrected=float(p))
+        for (key, difference), p in zip(found, corrected, strict=True)
+    ]
+    return sorted(sides, key=lambda side: (side.p_corrected, side.difference.p))
+
+
+def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[ReadingDrift]:
+    """How the readings of one unit, run again and again, move a day (Theil-Sen); the surest first.
+
+    runs: of that unit, oldest first; series: through these. Readings with less than three values, or made at
+    one time, have no trend.
+    """
+    days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
+    start = min(days.values(), default=0.0)
+    found: list[tuple[ReadingKey, Drift]] = []
+    for one in series:
+        chosen = one.measured & np.isin(one.run_ids, list(days))
+        times = np.array([days[int(run_id)] - start for run_id in one.run_ids[chosen]])
+        if times.size >= FEWEST_FOR_TREND and np.ptp(times) > 0:
+            found.append((one.key, drift(times, one.values[chosen])))
+    corrected = correct_p([one.p for _, one in found], "holm")
+    drifts = [
+        ReadingDrift(key=key, drift=one, p_corrected=float(p))
+        for (key, one), p in zip(found, corrected, strict=True)
+    ]
+    return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))
+
+
+def _doubts(one: Series, values: NDArray[np.float64]) -> tuple[Doubt, ...]:
+    doubts = list(population_doubts(values))
+    limits = {
+        (round(float(low), 9), round(float(high), 9))
+        for low, high in zip(one.limit_low, one.limit_high, strict=True)
+    }
+    if len(limits) > 1:
+        told = f"the limits changed within these runs ({len(limits)} kinds); the latest are used"
+        doubts.append(Doubt(kind="limits changed", sentence=told))
+    return tuple(doubts)
+
+
+def _open_as_none(limit: float) -> float | None:
+    return float(limit) if np.isfinite(limit) else None
+
+
+def _values_by_key(series: Sequence[Series]) -> Mapping[ReadingKey, NDArray[np.float64]]:
+    return {one.key: one.values[one.measured] for one in series}
+
+
+def _without_side(key: ReadingKey) -> ReadingKey:
+    return replace(key, channel="", hookup="")
+
+
+def _shared(one: Series, other: Series) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Values of the runs in which both were measured, run by run."""
+    there = dict(
+        zip(other.run_ids[other.measured].tolist(), other.values[other.measured].tolist(), strict=True)
+    )
+    pairs = [
+        (value, there[run_id])
+        for run_id, value in zip(
+            one.run_ids[one.measured].tolist(), one.values[one.measured].tolist(), strict=True
+        )
+        if run_id in there
+    ]
+    array = np.array(pairs, dtype=np.float64).reshape(-1, 2)
+    return array[:, 0], array[:, 1]

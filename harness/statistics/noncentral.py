@@ -1,0 +1,38 @@
+"""The non-central t distribution, as capability needs it: quick, and steady far out."""
+
+import math
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def noncentral_t(statistic: float, freedom: int, centre: float) -> float:
+    """Distribution function of the non-central t, good to 1e-7; also far out, where scipy's gives up.
+
+    T = (Z + centre) / S with normal Z and S = sqrt(chi-squared / freedom): integrated over whichever of the
+    two leaves the smoother function.
+    """
+    from scipy.special import gammaincc, gammainccinv, gammaincinv, gammaln, ndtr
+
+    if statistic < 0:
+        return 1.0 - noncentral_t(-statistic, freedom, -centre)
+    nodes, weights = _gauss_legendre()
+    if statistic > math.sqrt(2.0 * freedom):
+        start = min(max(-9.0, -centre), 9.0)  # below it S suffices whatever it is
+        z = start + (9.0 - start) * (nodes + 1.0) / 2.0
+        density = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
+        share = gammaincc(freedom / 2.0, freedom / 2.0 * ((z + centre) / statistic) ** 2)
+        return float(ndtr(start) + (9.0 - start) / 2.0 * np.sum(weights * density * share))
+    half = freedom / 2.0
+    low, high = math.sqrt(2.0 * gammaincinv(half, 1e-15)), math.sqrt(2.0 * gammainccinv(half, 1e-15))
+    x = low + (high - low) * (nodes + 1.0) / 2.0
+    log_density = (freedom - 1) * np.log(x) - x**2 / 2.0 - (half - 1.0) * math.log(2.0) - gammaln(half)
+    inside = np.exp(log_density) * ndtr(statistic * x / math.sqrt(freedom) - centre)
+    return float((high - low) / 2.0 * np.sum(weights * inside))
+
+
+@cache
+def _gauss_legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    nodes, weights = np.polynomial.legendre.leggauss(200)
+    return nodes, weights
