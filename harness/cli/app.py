@@ -1,5 +1,6 @@
 """The `switchwalk` command. Each command imports what it needs when it runs, so that help is quick."""
 
+import os
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
@@ -13,6 +14,9 @@ from harness.cli.run import run
 from harness.cli.simulate import simulate
 from harness.cli.table import table
 from harness.errors import EXIT_BENCH, SwitchwalkError
+
+# Circuits are small: threads inside the linear algebra cost more than they bring. A person's setting stands.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 app = typer.Typer(
     name="switchwalk",

@@ -12,10 +12,13 @@ if TYPE_CHECKING:
 
 CAUTIONS = """\
 Before you start:
- - Generator and scope commons are earth: clip to pin 1 only, never to a leg; leave instruments earthed.
- - Nothing with phantom power, no power amplifier, loudspeaker or headphones on the unit.
- - Extra-low voltage only. Mains-powered units with covers off are not for this bench.
- - Handle bare boards at an ESD-safe place. Local codes and licensed practice come first."""
+ - Generator and scope commons are earth: clip to pin 1 only, never to a leg, and
+   leave the instruments earthed.
+ - No phantom power on the unit; no power amplifier, loudspeaker or headphones.
+ - Extra-low voltage only: mains-powered units with covers off are not for this
+   bench.
+ - Handle bare boards at an ESD-safe place.
+ - Local codes and licensed practice come first."""
 
 
 class PersonAtTheBench:

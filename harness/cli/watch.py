@@ -110,6 +110,7 @@ class Live:
         self._live.update(self._view())
 
     def _view(self) -> "Group":
+        from rich.columns import Columns
         from rich.console import Group
         from rich.progress_bar import ProgressBar
         from rich.text import Text
@@ -121,7 +122,7 @@ class Live:
         return Group(
             Text(f"hookup {self._hookup}"),
             Text(f"state  {self._state}"),
-            ProgressBar(total=self._total, completed=self._done, width=60),
+            Columns([ProgressBar(total=self._total, completed=self._done, width=60)]),
             Text(f"{self._done}/{self._total} acquisitions  {left}"),
             Text(counts),
             *lines,

@@ -1,0 +1,5 @@
+"""Lets `python -m harness.cli` stand for `switchwalk`."""
+
+from harness.cli.app import main
+
+main()

@@ -1,0 +1,68 @@
+"""What other Python code may import: read a job, plan it, run it on a bench, keep and read its records.
+
+    from pathlib import Path
+    import switchwalk
+
+    job = switchwalk.load_job(Path("sequences/two_loop_switcher"))
+    plan = switchwalk.build_plan(job, impedances=switchwalk.BenchImpedances())
+    print(len(plan.readings), "readings from", len(plan.acquisitions), "acquisitions")
+
+Names are imported when they are first used, so that importing this module costs nothing.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from drivers.bench import open_bench
+    from harness.circuit.elements import BenchImpedances
+    from harness.circuit.predict import predict
+    from harness.descriptions.job import Job
+    from harness.descriptions.load import load_job
+    from harness.errors import SwitchwalkError
+    from harness.plan.build import build_plan
+    from harness.plan.model import Plan
+    from harness.reading import Reading
+    from harness.records.run import RunHeader
+    from harness.records.store import open_records
+    from harness.report.write import write_report
+    from harness.runner.run import run_plan
+
+__all__ = [
+    "BenchImpedances",
+    "Job",
+    "Plan",
+    "Reading",
+    "RunHeader",
+    "SwitchwalkError",
+    "build_plan",
+    "load_job",
+    "open_bench",
+    "open_records",
+    "predict",
+    "run_plan",
+    "write_report",
+]
+
+_HOMES = {
+    "BenchImpedances": "harness.circuit.elements",
+    "Job": "harness.descriptions.job",
+    "Plan": "harness.plan.model",
+    "Reading": "harness.reading",
+    "RunHeader": "harness.records.run",
+    "SwitchwalkError": "harness.errors",
+    "build_plan": "harness.plan.build",
+    "load_job": "harness.descriptions.load",
+    "open_bench": "drivers.bench",
+    "open_records": "harness.records.store",
+    "predict": "harness.circuit.predict",
+    "run_plan": "harness.runner.run",
+    "write_report": "harness.report.write",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name from its home."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'switchwalk' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)

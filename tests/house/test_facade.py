@@ -1,0 +1,33 @@
+"""The small façade gives what it promises, and nothing else."""
+
+import doctest
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import switchwalk
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.parametrize("name", switchwalk.__all__)
+def test_every_public_name_can_be_imported(name: str) -> None:
+    assert getattr(switchwalk, name).__name__ == name
+
+
+def test_no_other_name_is_promised() -> None:
+    assert set(switchwalk.__all__) == set(switchwalk._HOMES)
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        switchwalk.nonsense  # noqa: B018
+
+
+def test_the_example_in_the_docstring_runs() -> None:
+    lines = (switchwalk.__doc__ or "").splitlines()
+    example = "\n".join(line[4:] for line in lines if line.startswith("    "))
+    said = subprocess.run(
+        [sys.executable, "-c", example], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout
+    assert said == "233 readings from 72 acquisitions\n"
+    assert doctest.testmod(switchwalk).failed == 0
