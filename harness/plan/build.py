@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field, replace
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.predict import Prediction, is_live, predict
+from harness.circuit.predict import Prediction, predict_states
 from harness.circuit.routes import route
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
@@ -31,7 +31,8 @@ class _Draft:
     impedances: BenchImpedances
     acquisitions: dict[tuple[str, str, Stimulus], Acquisition] = field(default_factory=dict)
     predictions: dict[int, Prediction] = field(default_factory=dict)
-    live: dict[tuple[str, str, PortName], bool] = field(default_factory=dict)
+    routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
+    predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
 
     def acquire(self, hookup: Hookup, state: State, stimulus: Stimulus) -> int:
         """Number of the acquisition for this hookup, state and stimulus; planned at the first call."""
@@ -42,28 +43,36 @@ class _Draft:
                 number=number, hookup=hookup.name, state=state, stimulus=stimulus
             )
             if stimulus.kind == "pair":
-                self.predictions[number] = self._predict(hookup, state, stimulus)
+                self.predictions[number] = self._predict(hookup, state, stimulus.frequency_hz)
         return self.acquisitions[key].number
 
     def is_live(self, hookup: Hookup, state: State, port: PortName) -> bool:
-        """Whether the circuit leads the drive to a port in a state."""
-        key = (hookup.name, state.name, port)
-        if key not in self.live:
-            self.live[key] = is_live(
-                self.job.module, self.job.fixture, hookup, state, port, impedances=self.impedances
-            )
-        return self.live[key]
+        """Whether the circuit leads the drive to a viewed port in a state."""
+        prediction = self._predict(hookup, state, self.job.sequence.checks[0].tone.frequency_hz)
+        return prediction.live[hookup.view.index(port)]
 
-    def _predict(self, hookup: Hookup, state: State, stimulus: Stimulus) -> Prediction:
-        tones = choose_tones(stimulus.frequency_hz)
-        return predict(
-            self.job.module,
-            self.job.fixture,
-            hookup,
-            state,
-            frequencies_hz=(tones.hot_hz, tones.cold_hz),
-            impedances=self.impedances,
-        )
+    def route(self, hookup: Hookup, state: State, port: PortName) -> str:
+        """The route to a port in words, found once."""
+        key = (hookup.name, state.name, port)
+        if key not in self.routes:
+            self.routes[key] = route(self.job.module, self.job.fixture, hookup, state, port)
+        return self.routes[key]
+
+    def _predict(self, hookup: Hookup, state: State, frequency_hz: float) -> Prediction:
+        """Predict at a frequency; all states of a hookup at once, since most of the work is shared."""
+        key = (hookup.name, frequency_hz)
+        if key not in self.predicted:
+            walk = self.job.sequence.states
+            found = predict_states(
+                self.job.module,
+                self.job.fixture,
+                hookup,
+                walk,
+                frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
+                impedances=self.impedances,
+            )
+            self.predicted[key] = dict(zip((state.name for state in walk), found, strict=True))
+        return self.predicted[key][state.name]
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
@@ -143,9 +152,7 @@ def _readings(draft: _Draft, need: Need, hookup: Hookup, state: State) -> list[P
     number = draft.acquire(hookup, state, _stimulus(check))
     words = ""
     if quantity != "offset":
-        words = route(
-            draft.job.module, draft.job.fixture, hookup, state, PortName(channel=source, net=need.port)
-        )
+        words = draft.route(hookup, state, PortName(channel=source, net=need.port))
     return [
         PlannedReading(
             check=check,
