@@ -20,6 +20,7 @@ from sqlalchemy.pool import QueuePool
 
 from harness.errors import RecordsError
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
+from harness.records.upgrade import UPGRADABLE, upgrade
 
 LOCK_WAIT_S = 10.0
 """How long to wait for another program that is writing."""
@@ -99,7 +100,7 @@ def open_engine(place: Place, *, read_only: bool) -> Engine:
         try:
             with engine.begin() as connection:
                 if not read_only:
-                    _hold_alone(connection)
+                    hold_alone(connection)
                 _check_tables(connection, place, create=not read_only)
             if not read_only:
                 _keep_a_log(engine)
@@ -199,8 +200,8 @@ def _can_write(file: Path) -> bool:
     return all(os.access(path, os.W_OK, effective_ids=effective) for path in (file, file.parent))
 
 
-def _hold_alone(connection: Connection) -> None:
-    """Take SQLite's write lock first, so that two programs don't make the tables at once."""
+def hold_alone(connection: Connection) -> None:
+    """Take SQLite's write lock first, so that what is read before a write is still true then."""
     if connection.dialect.name == "sqlite":
         connection.exec_driver_sql("BEGIN IMMEDIATE")
 
@@ -216,6 +217,14 @@ def _check_tables(connection: Connection, place: Place, *, create: bool) -> None
         metadata.create_all(connection)
         connection.execute(schema.insert().values(version=SCHEMA_VERSION))
     version = connection.execute(select(schema.c.version)).scalar_one()
+    if version in UPGRADABLE and create:
+        upgrade(connection)
+        return
+    if version in UPGRADABLE:
+        raise RecordsError(
+            f"{place.shown}: has records of version {version}. The next run brings them to version "
+            f"{SCHEMA_VERSION}; or do so now with `switchwalk verify --upgrade`"
+        )
     if version != SCHEMA_VERSION:
         raise RecordsError(
             f"{place.shown}: has records of version {version}, and this switchwalk knows version "

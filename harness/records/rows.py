@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from harness.descriptions.job import JobFile
 from harness.errors import RecordsError
 from harness.reading import Contribution, Reading
-from harness.records.run import AcquisitionRecord, RunHeader
+from harness.records.run import AcquisitionRecord, RunEvent, RunHeader
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting
 
 Row = Mapping[str, Any]
@@ -63,6 +63,13 @@ def row_to_header(row: Row, *, files: tuple[JobFile, ...], instruments: tuple[Id
         files=files,
         instruments=instruments,
         **{name: row[name] for name in _HEADER_AS_IS},
+    )
+
+
+def row_to_event(row: Row) -> RunEvent:
+    """Make an event of a run."""
+    return RunEvent(
+        kind=row["kind"], at=datetime.fromisoformat(row["at"]), outcome=row["outcome"], text=row["text"]
     )
 
 

@@ -34,7 +34,8 @@ class RunHeader:
     """Everything that is known of a run before its first reading.
 
     `planned_readings` is how many there will be if nothing stops the run. `notes` is free text: what a person
-    said of this run, or the seed and the faults of a simulated one. `started` is in UTC.
+    said of this run, or the seed and the faults of a simulated one. `started` is in UTC. `job_folder` and
+    `bench_file` are where the files were read, "" where that is not known.
     """
 
     serial: str
@@ -52,9 +53,25 @@ class RunHeader:
     instruments: tuple[Identity, ...]
     files: tuple[JobFile, ...]
     planned_readings: int
+    job_folder: str = ""
+    bench_file: str = ""
 
     def __post_init__(self) -> None:
         check_time("started", self.started)
+
+
+EventKind = Literal["ended", "resumed", "bench fault", "fingerprint"]
+"""What can befall a run besides readings; a fingerprint is what the unit drew, by which it is known again."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunEvent:
+    """Something that befell a run, at a time in UTC. `outcome` only where it ended."""
+
+    kind: EventKind
+    at: datetime
+    outcome: Outcome | None
+    text: str
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -13,14 +13,16 @@ from sqlalchemy import Connection, Engine, Select, Table, case, func, insert, se
 from harness.descriptions.job import JobFile
 from harness.errors import RecordsError
 from harness.reading import Reading
-from harness.records import rows, tables
-from harness.records.database import Place, check_room, explained, find_place, open_engine
+from harness.records import ledger, rows, tables
+from harness.records.database import Place, check_room, explained, find_place, hold_alone, open_engine
 from harness.records.history import RunLine, Series, read_lines, read_series
 from harness.records.run import (
     INTERRUPTED,
     OUTCOMES,
     AcquisitionRecord,
+    EventKind,
     Outcome,
+    RunEvent,
     RunHeader,
     RunRecord,
     UnitSummary,
@@ -70,7 +72,7 @@ class RunStore:
     def begin(self, header: RunHeader) -> int:
         """Record the start of a run and give its number; refuses a disk that is nearly full."""
         check_room(self._place)
-        with self._transaction() as connection:
+        with self._writing() as connection:
             run = _insert(connection, tables.runs, rows.header_to_row(header))
             for file in header.files:
                 _insert(connection, tables.run_files, {"run_id": run, **vars(file)})
@@ -81,7 +83,7 @@ class RunStore:
     def add_acquisition(self, run: int, acquisition: AcquisitionRecord) -> int:
         """Record an acquisition; gives its number in the records, which readings refer to."""
         row = rows.acquisition_to_row(acquisition)
-        with self._transaction() as connection:
+        with self._writing() as connection:
             return _insert(connection, tables.acquisitions, {"run_id": run, **row})
 
     def add_readings(self, run: int, readings: Sequence[Reading]) -> None:
@@ -89,20 +91,26 @@ class RunStore:
         if not readings:
             return
         values = [{"run_id": run, **rows.reading_to_row(reading)} for reading in readings]
-        with self._transaction() as connection:
-            connection.execute(insert(tables.readings), values)
+        with self._writing() as connection:
+            for row in values:
+                _insert(connection, tables.readings, row)
 
     def add_waveform(self, run: int, acquisition: int, capture: Capture) -> None:
         """Keep the samples of an acquisition, compressed."""
         row = {"run_id": run, "acquisition_id": acquisition, **rows.capture_to_row(capture)}
-        with self._transaction() as connection:
+        with self._writing() as connection:
             _insert(connection, tables.waveforms, row)
 
     def add_reference(self, run: int, reference: Mapping[str, object]) -> None:
         """Keep a through reference that the run used; anything that JSON can hold."""
         content = json.dumps(reference, ensure_ascii=False, allow_nan=False)
-        with self._transaction() as connection:
+        with self._writing() as connection:
             _insert(connection, tables.through_references, {"run_id": run, "content": content})
+
+    def add_event(self, run: int, kind: EventKind, text: str, *, at: datetime | None = None) -> None:
+        """Record something that befell a run; how it ended is for `finish`, going on for `reopen`."""
+        with self._writing() as connection:
+            _event(connection, run, kind, text, at or datetime.now(UTC))
 
     def finish(self, run: int, outcome: Outcome, reason: str, ended: datetime) -> None:
         """Record how a run ended. Raises RecordsError if there is no such run or it has ended before."""
@@ -114,12 +122,26 @@ class RunStore:
             .where(tables.runs.c.id == run, tables.runs.c.outcome.is_(None))
             .values(outcome=outcome, reason=reason, ended=rows.time_to_text(ended))
         )
-        with self._transaction() as connection:
-            changed = connection.execute(statement).rowcount
-        if changed != 1:
-            raise RecordsError(
-                f"{self.place}: run {run} does not exist or has ended already; its end is not changed"
-            )
+        with self._writing() as connection:
+            if connection.execute(statement).rowcount != 1:
+                raise RecordsError(
+                    f"{self.place}: run {run} does not exist or has ended already; its end is not changed"
+                )
+            _event(connection, run, "ended", reason, ended, outcome)
+
+    def reopen(self, run: int, text: str, at: datetime) -> None:
+        """Record that a run goes on that was interrupted or stopped. Raises RecordsError for any other."""
+        check_time("at", at)
+        outcome = tables.runs.c.outcome
+        statement = (
+            update(tables.runs)
+            .where(tables.runs.c.id == run, outcome.is_(None) | (outcome == "stopped"))
+            .values(outcome=None, reason="", ended=None)
+        )
+        with self._writing() as connection:
+            if connection.execute(statement).rowcount != 1:
+                raise RecordsError(f"{self.place}: there is no run {run} that was interrupted or stopped")
+            _event(connection, run, "resumed", text, at)
 
     # --- reading
 
@@ -163,6 +185,20 @@ class RunStore:
             row["acquisition_id"]: rows.row_to_capture(row) for row in self._of_run(tables.waveforms, run_id)
         }
 
+    def events(self, run_id: int) -> list[RunEvent]:
+        """Give what befell a run besides its readings, oldest first."""
+        return [rows.row_to_event(row) for row in self._of_run(tables.run_events, run_id)]
+
+    def verify(self, run_id: int | None = None, *, noted: str = "") -> ledger.Verification:
+        """Compare the records with their ledger: of one run or of all; and the whole chain of entries.
+
+        noted: a digest that was written down elsewhere and must be in the chain.
+        """
+        if run_id is not None:
+            self.run(run_id)
+        with self._transaction() as connection:
+            return ledger.verify(connection, run_id, noted=noted)
+
     def references(self, run_id: int) -> list[dict[str, Any]]:
         """Give the through references that a run used."""
         return [json.loads(row["content"]) for row in self._of_run(tables.through_references, run_id)]
@@ -203,6 +239,12 @@ class RunStore:
     # --- within
 
     @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with self._transaction() as connection:
+            hold_alone(connection)  # the ledger's last entry is read before the next is written
+            yield connection
+
+    @contextmanager
     def _transaction(self) -> Iterator[Connection]:
         with explained(self._place), self._engine.begin() as connection:
             yield connection
@@ -219,7 +261,17 @@ class RunStore:
 
 def _insert(connection: Connection, table: Table, row: rows.Row) -> int:
     key = connection.execute(insert(table).values(**row)).inserted_primary_key
-    return int(key[0]) if key else 0
+    if key is None:
+        raise RuntimeError(f"{table.name}: the database gave no key for a new row")
+    ledger.enter(connection, table, int(key[0]), row)
+    return int(key[0])
+
+
+def _event(
+    connection: Connection, run: int, kind: EventKind, text: str, at: datetime, outcome: Outcome | None = None
+) -> None:
+    row = {"run_id": run, "kind": kind, "at": rows.time_to_text(at), "outcome": outcome, "text": text}
+    _insert(connection, tables.run_events, row)
 
 
 def _run_record(connection: Connection, row: rows.Row) -> RunRecord:

@@ -1,8 +1,9 @@
 """The tables of the records. Plain SQL types only, so that SQLite and PostgreSQL hold the same.
 
 Times are ISO 8601 in UTC with microseconds, as text that sorts. Lists and budgets are JSON text; a number
-that JSON has no word for is the string "inf" or "-inf" in it. Rows are added and never changed, but for the
-end of a run, which is written once. A zero's sign is not kept in a number column.
+that JSON has no word for is the string "inf" or "-inf" in it. Rows are added and never changed, but for how
+a run stands (outcome, reason, ended), which repeats its last event. Every row but the ledger's own has an
+entry in the ledger. A zero's sign is not kept in a number column.
 """
 
 from sqlalchemy import (
@@ -18,7 +19,7 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 metadata = MetaData()
 
@@ -55,6 +56,8 @@ runs = Table(
     _text("software_version"),
     Column("simulated", Boolean, nullable=False),
     _text("notes"),
+    Column("job_folder", Text, nullable=False, server_default=""),
+    Column("bench_file", Text, nullable=False, server_default=""),
     Column("planned_readings", Integer, nullable=False),
     Column("outcome", Text, nullable=True),
     _text("reason"),
@@ -147,4 +150,27 @@ waveforms = Table(
     _text("description"),
     _text("sha256"),
     Column("volts_npz", LargeBinary, nullable=False),
+)
+
+run_events = Table(
+    "run_events",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of_run(),
+    _text("kind"),
+    _text("at"),
+    Column("outcome", Text, nullable=True),
+    _text("text"),
+)
+
+ledger = Table(
+    "ledger",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("run_id", Integer, nullable=False, index=True),
+    _text("kind"),
+    Column("row", Integer, nullable=False),
+    _text("content"),
+    Column("previous", Text, nullable=False, unique=True),
+    Column("sha256", Text, nullable=False, unique=True),
 )

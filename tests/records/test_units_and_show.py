@@ -141,6 +141,8 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
         "simulated",
         "notes",
         "planned_readings",
+        "job_folder",
+        "bench_file",
         "instruments",
         "files",
         "readings",

@@ -1,0 +1,208 @@
+"""Tamper evidence: whatever is done to records from outside is found, and the run is named."""
+
+import shutil
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.errors import RecordsError
+from harness.records.store import open_records
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
+
+MISSING = replace(
+    READING, value=None, standard=None, low=None, high=None, verdict="missing", reason="no range", budget=()
+)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two finished runs and one that was interrupted, with everything that a run can have."""
+    place = tmp_path_factory.mktemp("records") / "records.sqlite"
+    with open_records(place) as store:
+        for outcome in ("pass", "fail", None):
+            run = store.begin(HEADER)
+            store.add_event(run, "fingerprint", "{}")
+            store.add_reference(run, {"gain": [1.0, -0.0]})
+            acquisition = store.add_acquisition(run, ACQUISITION)
+            store.add_waveform(run, acquisition, capture(seed=1, samples=100))
+            store.add_readings(run, [replace(READING, value=float(n), low=-0.0) for n in range(4)])
+            store.add_readings(run, [MISSING, replace(READING, high=float("inf"), limit_high=None)])
+            if outcome:
+                store.finish(run, outcome, "", ENDED)
+    return place
+
+
+@pytest.fixture
+def place(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(made, tmp_path / "records.sqlite"))
+
+
+def meddle(place: Path, *statements: str) -> None:
+    with closing(sqlite3.connect(place)) as database:
+        for statement in statements:
+            database.execute(statement)
+        database.commit()
+
+
+def test_untouched_records_are_as_recorded(place: Path) -> None:
+    with open_records(place, read_only=True) as store:
+        found = store.verify()
+        assert found.findings == ()
+        assert (found.runs, found.sealed_later) == (3, 0)
+        assert store.verify(2, noted=found.head).findings == ()
+        with pytest.raises(RecordsError, match="there is no run 9"):
+            store.verify(9)
+
+
+SWAPPED = "UPDATE readings SET id = CASE id WHEN 7 THEN 900 ELSE 7 END WHERE id IN (7, 8)"
+
+
+@pytest.mark.parametrize(
+    ("statements", "run", "message"),
+    [
+        (("UPDATE readings SET value = value + 1e-12 WHERE id = 8",), 2, "reading 8 (Route and gain"),
+        (("UPDATE readings SET verdict = 'pass' WHERE id = 11",), 2, "reading 11"),
+        (("UPDATE readings SET reason = 'ok' WHERE id = 5",), 1, "reading 5"),
+        (("DELETE FROM readings WHERE id = 9",), 2, "reading 9 was recorded and is gone"),
+        ((SWAPPED, "UPDATE readings SET id = 8 WHERE id = 900"), 2, "reading 7"),
+        (("UPDATE readings SET run_id = 1 WHERE id = 8",), 2, "reading 8 was recorded and is gone"),
+        (("UPDATE runs SET serial = 'OB-0099' WHERE id = 2",), 2, "the run's header is not what was"),
+        (("UPDATE runs SET outcome = 'pass' WHERE id = 2",), 2, "reads 'pass', and 'fail' was recorded"),
+        (("UPDATE runs SET outcome = NULL, ended = NULL WHERE id = 1",), 1, "reads None, and 'pass' was"),
+        (("UPDATE run_files SET text = text || ' ' WHERE run_id = 2",), 2, "job file"),
+        (("UPDATE acquisitions SET phasors = '[]' WHERE run_id = 3",), 3, "acquisition 3 is not"),
+        (("UPDATE waveforms SET volts_npz = X'00' WHERE run_id = 3",), 3, "waveform"),
+        (("DELETE FROM through_references WHERE run_id = 1",), 1, "through reference 1 was recorded and"),
+        (("UPDATE instruments SET text = 'x' WHERE id = 1",), 1, "instrument 1 is not"),
+        (("UPDATE run_events SET at = '2020' WHERE run_id = 1",), 1, "event"),
+        (("DELETE FROM ledger WHERE id = 4",), 1, "does not follow the one before it"),
+        (("UPDATE ledger SET content = 'x' WHERE run_id = 2 AND kind = 'readings'",), 2, "does not follow"),
+        (("INSERT INTO run_events (run_id, kind, at, text) VALUES (3, 'ended', '', '')",), 3, "was put in"),
+    ],
+)
+def test_what_was_done_from_outside_is_found_with_its_run(
+    place: Path, statements: tuple[str, ...], run: int, message: str
+) -> None:
+    meddle(place, *statements)
+    with open_records(place, read_only=True) as store:
+        found = store.verify()
+        assert any(finding.run_id == run and message in finding.what for finding in found.findings), found
+        if "ledger" not in statements[0] and "run_id = 1 WHERE" not in statements[0]:
+            assert {finding.run_id for finding in found.findings} == {run}
+            others = {1, 2, 3} - {run}
+            assert [store.verify(other).findings for other in others] == [(), ()]
+
+
+def test_a_whole_run_that_is_gone_is_found(place: Path) -> None:
+    tables = ("waveforms", "readings", "acquisitions", "through_references", "run_events", "instruments")
+    meddle(
+        place,
+        *(f"DELETE FROM {table} WHERE run_id = 2" for table in (*tables, "run_files")),
+        "DELETE FROM runs WHERE id = 2",
+    )
+    with open_records(place, read_only=True) as store:
+        assert {finding.run_id for finding in store.verify().findings} == {2}
+
+
+def test_an_end_that_was_cut_off_is_found_by_a_digest_that_was_noted(place: Path) -> None:
+    with open_records(place, read_only=True) as store:
+        noted = store.verify().head
+    meddle(
+        place,
+        "DELETE FROM ledger WHERE run_id = 3 AND row IN (SELECT MAX(id) FROM readings) AND kind = 'readings'",
+        "DELETE FROM readings WHERE id = (SELECT MAX(id) FROM readings)",
+    )
+    with open_records(place, read_only=True) as store:
+        assert store.verify().findings == ()  # nothing within the records can show it
+        (finding,) = store.verify(noted=noted).findings
+    assert "its end was cut off" in finding.what
+
+
+def test_a_run_that_goes_on_stays_in_the_chain(place: Path) -> None:
+    with open_records(place) as store:
+        store.reopen(3, "resumed", ENDED)
+        store.finish(3, "stopped", "by hand", ENDED)
+        store.reopen(3, "resumed", ENDED)
+        store.finish(3, "pass", "", ENDED)
+        assert store.verify().findings == ()
+        assert [event.kind for event in store.events(3)] == [
+            "fingerprint", "resumed", "ended", "resumed", "ended",
+        ]  # fmt: skip
+        for run in (1, 2, 3, 9):  # passed, failed, passed, not there
+            with pytest.raises(RecordsError, match="interrupted or stopped"):
+                store.reopen(run, "", ENDED)
+
+
+def to_version_1(place: Path) -> None:
+    meddle(
+        place,
+        "DROP TABLE ledger",
+        "DROP TABLE run_events",
+        "ALTER TABLE runs DROP COLUMN job_folder",
+        "ALTER TABLE runs DROP COLUMN bench_file",
+        "UPDATE switchwalk_schema SET version = 1",
+    )
+
+
+def test_records_of_version_1_are_brought_up_and_say_so(place: Path) -> None:
+    with open_records(place, read_only=True) as store:
+        before = [store.readings(run) for run in (1, 2, 3)], store.runs()
+    to_version_1(place)
+    with pytest.raises(RecordsError, match=r"version 1\. The next run brings them to version 2"):
+        open_records(place, read_only=True)
+    with open_records(place) as store:
+        found = store.verify()
+        assert found.findings == ()
+        assert found.sealed_later == found.entries > 0
+        assert ([store.readings(run) for run in (1, 2, 3)], store.runs()) == before
+        store.finish(store.begin(HEADER), "pass", "", ENDED)
+        assert store.verify().findings == ()
+    meddle(place, "UPDATE readings SET value = 9 WHERE id = 1")
+    with open_records(place, read_only=True) as store:
+        assert [finding.run_id for finding in store.verify().findings] == [1]
+
+
+def test_an_upgrade_that_is_killed_changes_nothing(place: Path) -> None:
+    to_version_1(place)
+    killed = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import os, signal, sys\n"
+            "from harness.records import ledger, upgrade\n"
+            "from harness.records.store import open_records\n"
+            "ledger.seal_existing = lambda connection: os.kill(os.getpid(), signal.SIGKILL)\n"
+            "open_records(sys.argv[1])\n",
+            str(place),
+        ],
+        check=False,
+    )
+    assert killed.returncode == -9
+    with pytest.raises(RecordsError, match="version 1"):
+        open_records(place, read_only=True)
+    with open_records(place) as store:
+        assert store.verify().findings == ()
+
+
+def test_two_programs_writing_at_once_keep_one_chain(tmp_path: Path) -> None:
+    place = tmp_path / "records.sqlite"
+    open_records(place).close()
+    program = (
+        "import sys\n"
+        "from harness.records.store import open_records\n"
+        "from tests.records.outside_broadcast import HEADER, READING\n"
+        "with open_records(sys.argv[1]) as store:\n"
+        "    run = store.begin(HEADER)\n"
+        "    for _ in range(40):\n"
+        "        store.add_readings(run, [READING] * 3)\n"
+    )
+    both = [subprocess.Popen([sys.executable, "-c", program, str(place)]) for _ in range(2)]
+    assert [one.wait(60) for one in both] == [0, 0]
+    with open_records(place, read_only=True) as store:
+        assert [len(store.readings(run)) for run in (1, 2)] == [120, 120]
+        assert store.verify().findings == ()
