@@ -1,17 +1,16 @@
 """Open a bench's four instruments, and leave it safe on every way out."""
 
+import logging
 import re
-import signal
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from types import FrameType
 
 from drivers.claim import claim
 from drivers.frame_switchboard import FrameSwitchboard
-from drivers.generator import ScpiGenerator
+from drivers.generator import ScpiGenerator, outputs_found_on
 from drivers.gpio_switchboard import GpioSwitchboard, request_lines
+from drivers.mark import Mark
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.oscilloscope import PreambleOscilloscope
 from drivers.profile import (
@@ -26,9 +25,10 @@ from drivers.profile import (
     TextProfile,
 )
 from drivers.profile_files import load_profile
+from drivers.safe_end import ROLES, SafeEnd
 from drivers.serial_wire import open_serial
 from drivers.session import Session
-from drivers.supply import ScpiSupply
+from drivers.supply import ScpiSupply, voltage_found
 from drivers.switchboard import RouteSwitchboard
 from drivers.text_switchboard import TextSwitchboard
 from drivers.transcript import Transcript
@@ -37,27 +37,41 @@ from harness.descriptions.bench import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
 from harness.roles import Bench, Switchboard
 
-Off = Callable[[], None]
+log = logging.getLogger(__name__)
 
 
 @contextmanager
-def open_bench(bench: BenchFile, *, folder: Path, transcript: Path | None = None) -> Iterator[Bench]:
+def open_bench(
+    bench: BenchFile,
+    *,
+    folder: Path,
+    transcript: Path | None = None,
+    tell: Callable[[str], None] = log.warning,
+    marked: bool = True,
+) -> Iterator[Bench]:
     """Open generator, supply, switchboard and oscilloscope, identified, with everything off.
 
     `folder` is where the bench file lies: profiles beside it come first. `transcript` is a file that every
     message is written to. On every way out the generator's outputs, then the supply, then the switchboard are
-    switched off and verified; a BenchError names each that could not be. Raises JobError for profiles, and
-    BenchError and its kinds for instruments. Interrupts wait while the bench is being made safe.
+    switched off and verified; a BenchError names each that could not be. Interrupts wait meanwhile. Where a
+    run before was killed, so that this could not be done, it is done before anything else, and `tell` is told
+    what was found; `marked` is False for a bench that ends with its run, and leaves nothing to be found.
+    Raises JobError for profiles, and BenchError and its kinds for instruments.
     """
     with ExitStack() as undo:
         opening = _Opening(bench, folder, undo, transcript)
-        offs: dict[str, Off] = {}
+        marks = opening.marks() if marked else {}
+        safe = SafeEnd(marks)
         try:
-            yield opening.instruments(offs)
-        except BaseException as error:
-            _make_safe(offs, error)
-            raise
-        _make_safe(offs, None)
+            try:
+                opening.make_left_safe(marks, tell)
+                yield opening.instruments(safe.offs)
+            except BaseException as error:
+                safe.come(error)
+                raise
+            safe.come(None)
+        finally:
+            safe.come(None)  # where an interrupt came just before it was begun
 
 
 class _Opening:
@@ -96,7 +110,59 @@ class _Opening:
             self._mistakes.extend(error.mistakes)
             return None
 
-    def instruments(self, offs: dict[str, Off]) -> Bench:
+    def marks(self) -> dict[str, Mark]:
+        """The marks of what can be left on; they stand from here on, before anything is switched."""
+        marks = {role: Mark(file.address, instrument=role) for role, file in self._files() if role in ROLES}
+        for mark in marks.values():
+            mark.stand()
+        return marks
+
+    def make_left_safe(self, marks: Mapping[str, Mark], tell: Callable[[str], None]) -> None:
+        """Switch off what an earlier run left on, each for itself. Raises BenchError for what stays on."""
+        left = {role: mark.found for role, mark in marks.items() if mark.found}
+        if not left:
+            return
+        generator_profile, supply_profile, board_profile, _ = self._profiles
+        found: list[str] = []
+        failures: list[str] = []
+
+        def generator() -> str:
+            session = self._identified("generator", self._bench.generator, generator_profile)
+            seen = outputs_found_on(session, generator_profile)
+            ScpiGenerator(session, generator_profile, profile_name="")
+            session.close()
+            return seen
+
+        def supply() -> str:
+            session = self._identified("supply", self._bench.supply, supply_profile)
+            seen = voltage_found(session, supply_profile)
+            ScpiSupply(session, supply_profile, profile_name="", output=self._bench.supply.output)
+            session.close()
+            return seen
+
+        def switchboard() -> str:
+            with ExitStack() as undo:
+                self._switchboard(board_profile, undo)
+            return "channels as they were"
+
+        for role, act in zip(ROLES, (generator, supply, switchboard), strict=True):
+            if role not in left:
+                continue
+            try:
+                found.append(f"{role}: {act()}")
+            except BenchError as error:  # the next instrument must be made safe whatever befell this one
+                failures.append(str(error))
+        who = " and ".join(dict.fromkeys(left.values()))
+        tell(f"the bench was not left safe by {who}. Found {'; '.join(found) or 'nothing that answers'}")
+        if failures:
+            raise BenchError(
+                "NOT SAFE: it was left on, and could not be switched off and verified: "
+                + "; ".join(failures),
+                instrument="bench",
+            )
+        tell("everything is switched off, verified where that can be, before anything else is done")
+
+    def instruments(self, offs: dict[str, Callable[[], None]]) -> Bench:
         """Open all; `offs` receives what makes each safe as soon as there is something to make safe."""
         bench = self._bench
         generator_profile, supply_profile, board_profile, scope_profile = self._profiles
@@ -112,7 +178,7 @@ class _Opening:
             output=bench.supply.output,
         )
         offs["supply"] = supply.off
-        switchboard = self._switchboard(board_profile)
+        switchboard = self._switchboard(board_profile, self._undo)
         offs["switchboard"] = switchboard.off
         _check_identity("switchboard", bench.switchboard, switchboard.identity.text)
         oscilloscope = PreambleOscilloscope(
@@ -130,6 +196,7 @@ class _Opening:
         profile: Profile,
         ending: bytes = b"\n",
         connect: Callable[[], Wire] | None = None,
+        undo: ExitStack | None = None,
     ) -> Session:
         session = Session(
             file.address,
@@ -141,15 +208,17 @@ class _Opening:
             error_query=profile.error_query,
             connect=connect,
         )
-        self._undo.callback(session.close)
+        (undo or self._undo).callback(session.close)
         return session
 
-    def _identified(self, role: str, file: InstrumentFile, profile: Profile) -> Session:
-        session = self._session(role, file, profile)
+    def _identified(
+        self, role: str, file: InstrumentFile, profile: Profile, undo: ExitStack | None = None
+    ) -> Session:
+        session = self._session(role, file, profile, undo=undo)
         _check_identity(role, file, session.start())
         return session
 
-    def _switchboard(self, profile: SwitchboardProfile) -> Switchboard:
+    def _switchboard(self, profile: SwitchboardProfile, undo: ExitStack) -> Switchboard:
         file = self._bench.switchboard
         address, name, settle_s = file.address, file.profile, file.settle_s
 
@@ -157,22 +226,22 @@ class _Opening:
             return open_serial(address, profile.baud_rate)
 
         if isinstance(profile, RouteProfile):
-            session = self._identified("switchboard", file, profile)
+            session = self._identified("switchboard", file, profile, undo)
             return RouteSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
         if isinstance(profile, TextProfile):
-            session = self._session("switchboard", file, profile, b"\r\n", line)
+            session = self._session("switchboard", file, profile, b"\r\n", line, undo)
             return TextSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
         if isinstance(profile, FrameProfile):
-            session = self._session("switchboard", file, profile, b"", line)
+            session = self._session("switchboard", file, profile, b"", line, undo)
             return FrameSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
         if isinstance(profile, GpioProfile):
             lines = request_lines(address, profile)
-            self._undo.callback(lines.close)
+            undo.callback(lines.close)
             return GpioSwitchboard(lines, profile, address=address, profile_name=name, settle_s=settle_s)
         board = ModbusSwitchboard(
             address, profile, profile_name=name, settle_s=settle_s, transcript=self._transcript
         )
-        self._undo.callback(board.close)
+        undo.callback(board.close)
         return board
 
 
@@ -194,44 +263,3 @@ def _check_identity(role: str, file: InstrumentFile, found: str) -> None:
             instrument=role,
             address=file.address,
         )
-
-
-def _make_safe(offs: dict[str, Off], cause: BaseException | None) -> None:
-    """Switch everything off in order, whatever fails on the way; then say what could not be."""
-    failures: list[str] = []
-    with _interrupts_held():
-        for role in ("generator", "supply", "switchboard"):
-            if role not in offs:
-                continue
-            try:
-                offs[role]()
-            except Exception as error:  # the next instrument must be made safe whatever befell this one
-                failures.append(f"{role}: {error}")
-        if failures:
-            raise BenchError(
-                "NOT SAFE. Switch off by hand what could not be switched off and verified: "
-                + "; ".join(failures)
-                + (f" (this came after: {cause})" if cause is not None and str(cause) else ""),
-                instrument="bench",
-            ) from cause
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Ctrl-C and SIGTERM wait until the block is left; an error in the block is told in place of them."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    caught: list[int] = []
-
-    def hold(number: int, frame: FrameType | None) -> None:
-        caught.append(number)
-
-    before = {number: signal.signal(number, hold) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-    if caught:
-        signal.raise_signal(caught[-1])

@@ -5,17 +5,15 @@ was.
 """
 
 import contextlib
-import hashlib
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import IO
 
-from drivers.serial_wire import is_serial, serial_place
+from drivers.places import open_shared, place_of
 from harness.errors import BenchError
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
@@ -24,46 +22,43 @@ HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be re
 @contextlib.contextmanager
 def claim(address: str, *, instrument: str) -> Iterator[None]:
     """Hold an address for this process. Raises BenchError that says who holds it."""
-    path = _folder() / f"{hashlib.sha256(_one_name(address).encode()).hexdigest()[:24]}.lock"
-    with _open(path) as file:
+    try:
+        descriptor = open_shared(place_of(address, ".lock"))
+    except OSError as error:
+        raise BenchError(
+            f"cannot be claimed for this run ({error})", instrument=instrument, address=address
+        ) from error
+    with os.fdopen(descriptor, "rb+" if _can_write(descriptor) else "rb") as file:
         try:
             _lock(file)
         except OSError:
             raise BenchError(
                 f"is in use by {_holder(file)}; wait for it or end it", instrument=instrument, address=address
             ) from None
-        file.seek(0)
-        file.truncate()
-        started = datetime.now().astimezone().isoformat(timespec="seconds")
-        who = {"pid": os.getpid(), "program": Path(sys.argv[0]).name, "since": started, "address": address}
-        file.write(b" " * HOLDER_AT + json.dumps(who).encode())
-        file.flush()
+        if file.writable():
+            _say_who(file, address)
         try:
             yield
         finally:
             _unlock(file)
 
 
-def _one_name(address: str) -> str:
-    """One name for one instrument: a serial port's links (/dev/serial/by-id) lead to its device."""
-    place = serial_place(address) if is_serial(address) else address
-    return os.path.realpath(place) if place.startswith("/") else place.lower()
+def _say_who(file: IO[bytes], address: str) -> None:
+    file.seek(0)
+    file.truncate()
+    started = datetime.now().astimezone().isoformat(timespec="seconds")
+    who = {"pid": os.getpid(), "program": Path(sys.argv[0]).name, "since": started, "address": address}
+    file.write(b" " * HOLDER_AT + json.dumps(who).encode())
+    file.flush()
 
 
-def _folder() -> Path:
-    runtime = os.environ.get("XDG_RUNTIME_DIR")
-    root = Path(runtime) if runtime and Path(runtime).is_dir() else Path(tempfile.gettempdir())
-    # Everybody's in the common folder, so that two users of one bench see each other's claims.
-    folder = root / "switchwalk-claims"
-    folder.mkdir(exist_ok=True)
-    with contextlib.suppress(OSError):
-        folder.chmod(0o1777)
-    return folder
-
-
-def _open(path: Path) -> IO[bytes]:
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-    return os.fdopen(descriptor, "r+b")
+def _can_write(descriptor: int) -> bool:
+    """Another user's file may be open for reading alone; it locks all the same."""
+    try:
+        os.write(descriptor, b"")
+    except OSError:
+        return False
+    return True
 
 
 def _holder(file: IO[bytes]) -> str:

@@ -31,6 +31,9 @@ class FrameSwitchboard(Channels):
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
 
+    def _reopen_link(self) -> None:
+        self._session.resync()
+
     def _open_all(self) -> None:
         """Every channel by name: the state is unknown here, and the board has no frame for all."""
         self._session.send_bytes(FLUSH)

@@ -8,6 +8,7 @@ from drivers.settings import Settings
 from harness.errors import BenchError
 from harness.roles import Identity
 
+ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
 READS_BACK_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
 
 
@@ -113,12 +114,18 @@ class ScpiGenerator:
     def _verify(self, output: int, *, on: bool) -> None:
         query = self._profile.commands.output_query(n=output)
         answer = self._session.query(query)
-        found = {"1": True, "ON": True, "0": False, "OFF": False}.get(answer.strip().upper())
+        found = ON_OFF.get(answer.strip().upper())
         if found is None:
             raise self._session.bad_reply("1 or 0", answer, query)
         if found is not on:
             words = ("on", "off") if on else ("off", "on")
             raise self._session.error(f"output {output} was switched {words[0]} and reads {words[1]}", query)
+
+    def recover(self) -> None:
+        """After a failure: reopen, the same identity, every output off, and the settings of opening again."""
+        self._session.resync()
+        self._off()
+        self._prepare()
 
     def off(self) -> None:
         """All outputs off, verified. Works on a link that needs reopening first."""
@@ -140,3 +147,10 @@ class ScpiGenerator:
                 failures.append(error)
         if failures:
             raise failures[0]
+
+
+def outputs_found_on(session: Session, profile: GeneratorProfile) -> str:
+    """What the generator was left doing, in words; asked before anything is switched."""
+    asked = {n: session.query(profile.commands.output_query(n=n)) for n in range(1, profile.outputs + 1)}
+    on = [str(n) for n, answer in asked.items() if ON_OFF.get(answer.strip().upper())]
+    return f"output {' and '.join(on)} on" if on else "outputs off"

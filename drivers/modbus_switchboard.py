@@ -66,6 +66,9 @@ class ModbusSwitchboard(Channels):
             self._reopen()
             return self._all_open()
 
+    def _reopen_link(self) -> None:
+        self._reopen()
+
     def _reopen(self) -> None:
         self.close()
         for wait_s in REOPEN_AFTER_S:

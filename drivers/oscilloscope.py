@@ -33,9 +33,12 @@ class PreambleOscilloscope:
         self.identity = Identity(
             role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
         )
-        commands = profile.commands
+        self._prepare()
+
+    def _prepare(self) -> None:
+        commands = self._profile.commands
         with self._settings.changes():
-            session.write(commands.stop())
+            self._session.write(commands.stop())
             self._settings.send("type", commands.acquire_type())
             self._settings.send("sweep", commands.trigger_auto())
             self._settings.send("slope", commands.trigger_slope())
@@ -210,6 +213,12 @@ class PreambleOscilloscope:
         if not low <= span <= high:
             return f"a range of about {self._profile.divisions} divisions of {v_per_div:g} V"
         return ""
+
+    def recover(self) -> None:
+        """After a failure: reopen, the same identity, stopped, and every setting to be sent again."""
+        self._session.resync()
+        self._settings.forget()
+        self._prepare()
 
     def safe(self) -> None:
         """Stop acquiring. Works on a link that needs reopening first."""

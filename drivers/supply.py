@@ -72,6 +72,11 @@ class ScpiSupply:
             current_a=self._session.query_number(commands.measure_current()),
         )
 
+    def recover(self) -> None:
+        """After a failure: reopen, the same identity, its output off, verified."""
+        self._session.resync()
+        self._off()
+
     def off(self) -> None:
         """Output off, verified by the voltage at its terminals. Works on a link that needs reopening."""
         self._session.insist(self._off)
@@ -109,3 +114,8 @@ class ScpiSupply:
                     command,
                 )
             time.sleep(LOOK_AGAIN_AFTER_S)
+
+
+def voltage_found(session: Session, profile: SupplyProfile) -> str:
+    """What the supply was left giving, in words; asked before anything is switched or selected."""
+    return f"{session.query_number(profile.commands.measure_voltage()):.1f} V at its terminals"

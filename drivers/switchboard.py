@@ -56,6 +56,13 @@ class Channels:
         self._insist_all_open()
         self._closed = frozenset()
 
+    def recover(self) -> None:
+        """After a failure: reopen, the same identity where it has one, every channel open."""
+        self._closed = None
+        self._reopen_link()
+        self._all_open()
+        self._closed = frozenset()
+
     def _all_open(self) -> None:
         self._open_all()
         self._verify(frozenset())
@@ -73,6 +80,10 @@ class Channels:
 
     def _insist_all_open(self) -> None:
         """Open all and verify, after reopening the link if need be."""
+        raise NotImplementedError
+
+    def _reopen_link(self) -> None:
+        """Make sure that the next answer belongs to the next question."""
         raise NotImplementedError
 
     def _open_all(self) -> None:
@@ -109,6 +120,9 @@ class RouteSwitchboard(Channels):
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
+
+    def _reopen_link(self) -> None:
+        self._session.resync()
 
     def _open_all(self) -> None:
         self._session.drain_errors()  # an older error must not hide whether this worked

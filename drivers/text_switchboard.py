@@ -53,6 +53,10 @@ class TextSwitchboard(Channels):
         self._wait_until_it_answers()
         return self._all_open()
 
+    def _reopen_link(self) -> None:
+        self._session.dirty = True
+        self._wait_until_it_answers()
+
     def _open_all(self) -> None:
         self._command(self._profile.commands.open_all())
 

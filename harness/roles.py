@@ -81,6 +81,13 @@ class Generator(Protocol):
         """All outputs off, verified. Works on a link that needs reopening first."""
         ...
 
+    def recover(self) -> None:
+        """After a failure: reopen, same identity, off and verified, every setting unknown but those of opening.
+
+        Raises BenchError where that cannot be had. So for every role.
+        """
+        ...
+
 
 class Oscilloscope(Protocol):
     """Inputs that record volts."""
@@ -111,6 +118,8 @@ class Oscilloscope(Protocol):
         """Stop acquiring."""
         ...
 
+    def recover(self) -> None: ...
+
 
 @dataclass(frozen=True, kw_only=True)
 class SupplyReading:
@@ -132,6 +141,8 @@ class Supply(Protocol):
         """Output off, verified. Works on a link that needs reopening first."""
         ...
 
+    def recover(self) -> None: ...
+
 
 class Switchboard(Protocol):
     """Channels that energise control lines and select hookups."""
@@ -151,6 +162,8 @@ class Switchboard(Protocol):
     def off(self) -> None:
         """Every channel open, verified where the board can. Works on a link that needs reopening first."""
         ...
+
+    def recover(self) -> None: ...
 
 
 @dataclass(frozen=True, kw_only=True)
