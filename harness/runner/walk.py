@@ -190,7 +190,7 @@ class Walk:
             emf_vrms=emf_vrms,
             reference=reference,
             prediction=prediction.transfer,
-            drive_rows=_drive_rows(visit),
+            drive_rows=drive_rows(visit),
             gain_accuracy=self._stage.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
@@ -198,7 +198,7 @@ class Walk:
         )
 
 
-def _drive_rows(visit: HookupVisit) -> tuple[int, int] | None:
+def drive_rows(visit: HookupVisit) -> tuple[int, int] | None:
     """Rows that view the driven port, where the hookup does."""
     if visit.hookup.drive is None or visit.hookup.drive not in visit.hookup.view:
         return None

@@ -1,0 +1,154 @@
+"""Which faults would explain what a run measured: ranked by likelihood, the indistinguishable together."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import Fault, single_faults
+from harness.descriptions.job import Job
+from harness.faults.effects import Suspect, supply_current_a
+from harness.faults.observed import Evidence
+from harness.faults.expected import Expecter
+from harness.faults.likelihood import Yardstick, fit_supply
+from harness.faults.pairs import propose_pairs
+from harness.faults.search import MOST_ASIDE, UNLIKELY, Candidate, Group, Pool, Search
+from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
+from harness.plan.model import Acquisition, Plan
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+MOST_EXPANDED = 60  # pairs that stand for the best one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Diagnosis:
+    """What would explain a run.
+
+    groups: of faults, the likeliest first. healthy, something_else: posteriors of a sound unit and of what is
+    on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
+    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies: how much there was to go by.
+    """
+
+    groups: tuple[Group, ...]
+    healthy: float
+    something_else: float
+    beyond: float
+    doubles: bool
+    acquisitions: int
+    supplies: int
+    over_current: str
+    notes: tuple[str, ...]
+
+    @property
+    def explained(self) -> bool:
+        """Whether the best explanation leaves no more than the uncertainties allow."""
+        return self.beyond < UNLIKELY
+
+    @property
+    def says_healthy(self) -> bool:
+        """Whether a sound unit is the best explanation."""
+        return self.healthy > max([self.something_else, *(group.posterior for group in self.groups)])
+
+
+class Diagnoser:
+    """Holds what all faults of a job would show, for the diagnosis of any number of runs.
+
+    acquisitions: of the plan, those that were made. more: faults or combinations beyond the job's list.
+    Raises CircuitError where a circuit has no solution.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        plan: Plan,
+        acquisitions: Sequence[Acquisition],
+        *,
+        impedances: BenchImpedances,
+        more: Iterable[Fault | Suspect] = (),
+    ) -> None:
+        self._job, self._plan, self._impedances = job, plan, impedances
+        pairs = pairs_of(plan)
+        self._places = [pairs.index(each) for each in acquisitions]
+        self._expecter = Expecter(job, acquisitions, impedances)
+        self._states = states_of(plan)
+        named = as_suspects((*single_faults(job.module, job.fixture), *more))
+        self.suspects: tuple[Suspect, ...] = ((), *dict.fromkeys(named))
+        self._transfers = self._solve(self.suspects)
+        self._currents_a = self._currents(self.suspects)
+
+    def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
+        """Rank single faults and, where none fits and `double` is set, pairs of them.
+
+        evidence: of just the acquisitions that this was made for.
+        """
+        yardstick = Yardstick(evidence)
+        search = Search(evidence, yardstick, self._expecter, self._job.module, self._states)
+        pool = Pool(
+            suspects=self.suspects,
+            predicted=yardstick.entries(self._transfers),
+            currents_a=self._currents_a,
+        )
+        pools = [pool]
+        found = search.rank(pool, pool.predicted[0])
+        doubles = double and not search.agrees(found[0])
+        if doubles:
+            pairs, more = self._pairs(evidence, yardstick, pool, search)
+            found += pairs
+            pools += more
+        ranking = search.conclude(found, pools)
+        return Diagnosis(
+            groups=ranking.groups,
+            healthy=ranking.healthy,
+            something_else=ranking.something_else,
+            beyond=ranking.beyond,
+            doubles=doubles,
+            acquisitions=len(evidence.acquisitions),
+            supplies=len(evidence.supply_a),
+            over_current=evidence.over_current,
+            notes=evidence.notes,
+        )
+
+    def _pairs(
+        self, evidence: Evidence, yardstick: Yardstick, pool: Pool, search: Search
+    ) -> tuple[list[Candidate], list[Pool]]:
+        """The likeliest pairs; of single faults that show the same, one stands for all until the end."""
+        alike = {kind[0]: kind for kind in pool.kinds(yardstick) if len(pool.suspects[kind[0]]) == 1}
+        lone = list(alike)
+        suspects = [pool.suspects[place] for place in lone]
+        supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
+        aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
+        wanted = propose_pairs(yardstick, suspects, pool.predicted[lone], pool.predicted[0], aside)
+        if not wanted:
+            return [], []
+        healthy = pool.predicted[0]
+        found = search.rank(self._pool([(*suspects[a], *suspects[b]) for a, b in wanted], yardstick), healthy)
+        of_name = {suspects[index][0]: place for index, place in enumerate(lone)}
+        one, other = (
+            [pool.suspects[place][0] for place in alike[of_name[fault]]] for fault in found[0].suspect
+        )
+        more = list(product(one, other))[:MOST_EXPANDED]
+        return found, [self._pool(more, yardstick)]
+
+    def _pool(self, suspects: Sequence[Suspect], yardstick: Yardstick) -> Pool:
+        return Pool(
+            suspects=tuple(suspects),
+            predicted=yardstick.entries(self._solve(suspects)),
+            currents_a=self._currents(suspects),
+        )
+
+    def _solve(self, suspects: Sequence[Suspect]) -> Complex:
+        if not self._places:
+            return np.zeros((len(suspects), 0, 0, 2), dtype=complex)
+        found = batch_transfers(self._job, self._plan, suspects, impedances=self._impedances)
+        return np.asarray(found[:, self._places])
+
+    def _currents(self, suspects: Sequence[Suspect]) -> Floats:
+        module = self._job.module
+        return np.array(
+            [[supply_current_a(module, state, suspect) for state in self._states] for suspect in suspects]
+        ).reshape(len(suspects), len(self._states))

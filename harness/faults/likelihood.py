@@ -1,0 +1,216 @@
+"""How well a suspect's prediction meets what was measured, all errors counted with what they share.
+
+A residual's covariance is noise and a small error of the model itself (diagonal), the measurement's shared
+errors, one unknown phase per acquisition and tone (the instant at which it began), and the spread of parts
+under the suspect. The first three are the same for every suspect and are whitened once; the last has few
+columns, and enters by the identities of Woodbury and Sylvester:
+r'(I + G'G)⁻¹r = r'r - (Gr)'(I + GG')⁻¹(Gr), |I + G'G| = |I + GG'|.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.descriptions.module import Module
+from harness.descriptions.state import State
+from harness.faults.effects import Suspect, supply_current_a
+from harness.faults.observed import Evidence
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+# What the model itself may be wrong by: common practice, no source.
+MODEL_RELATIVE = 3e-4
+MODEL_ABSOLUTE = 5e-6
+PHASE_RAD = 0.3  # what is left of an unknown phase after it has been matched; loose on purpose
+ROBUST_RELATIVE, ROBUST_ABSOLUTE = 0.02, 3e-3  # where a leg is "about as predicted"
+
+METER = 0.01 / 3**0.5  # of a supply's current reading, shared by all states
+COIL_LOT = 0.1 / 3**0.5  # of the coils of one lot: data sheets give 10 %
+COIL = 0.02  # of one coil from its lot
+QUIESCENT = 0.05
+SUPPLY_NOISE_A = 0.1e-3
+SMALLEST = 1e-10  # a change of a transfer below this is rounding
+LIMITED = 0.97  # of its limit: from here a supply is taken to have reached it
+IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is none
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """How one suspect fits: logarithm of its likelihood, and the chi-squared of its residuals alone."""
+
+    log_likelihood: float
+    chi_squared: float
+
+
+class Yardstick:
+    """Measures residuals of one run. Vectors are complex, over the entries that count, cell by cell.
+
+    A cell is one column of one acquisition: the entries that share an unknown phase.
+    """
+
+    def __init__(self, evidence: Evidence) -> None:
+        self._there = np.repeat(evidence.there[:, None, :], 2, axis=1)
+        self.measured = self.entries(evidence.values)
+        cell = np.broadcast_to(np.arange(self._there.shape[0] * 2).reshape(-1, 2, 1), self._there.shape)[
+            self._there
+        ]
+        self._first = np.flatnonzero(np.diff(cell, prepend=-1))
+        self._acquisition = cell[self._first] // 2
+        self._acquisitions = len(evidence.values)
+        self._cell = np.cumsum(np.diff(cell, prepend=-1) > 0) - 1
+        size = np.abs(self.measured)
+        self._variance = (
+            self.entries(evidence.noise.astype(complex)).real ** 2
+            + (MODEL_RELATIVE * size) ** 2
+            + MODEL_ABSOLUTE**2
+        )
+        self._robust = self._variance + (ROBUST_RELATIVE * size + ROBUST_ABSOLUTE) ** 2
+        self._whitener = self._whiten(evidence)
+
+    @property
+    def cells(self) -> int:
+        """How many unknown phases there are."""
+        return len(self._first)
+
+    @property
+    def degrees(self) -> int:
+        """Degrees of freedom of the residuals."""
+        return max(1, 2 * len(self.measured) - self.cells)
+
+    def entries(self, values: Complex) -> Complex:
+        """From (…, acquisitions, legs, 2) to (…, entries)."""
+        return np.asarray(np.swapaxes(values, -1, -2)[..., self._there])
+
+    def turns(self, predicted: Complex) -> Complex:
+        """Factors of modulus 1 that turn predictions, (…, entries), onto the measured phases."""
+        agree = (
+            np.add.reduceat(predicted.conj() * self.measured / self._variance, self._first, axis=-1)
+            if len(self._first)
+            else np.ones(predicted.shape[:-1] + (0,), dtype=complex)
+        )
+        size = np.abs(agree)
+        turn = np.where(size > 0, agree / np.where(size > 0, size, 1), 1)
+        return np.asarray(turn[..., self._cell])
+
+    def untouched(self, change: Complex) -> NDArray[np.bool_]:
+        """In which acquisitions entries, (entries,), that a suspect changes are nought."""
+        still = np.ones(self._acquisitions, dtype=bool)
+        if len(self._first):
+            largest = np.maximum.reduceat(np.abs(change), self._first)
+            still[self._acquisition[largest > SMALLEST]] = False
+        return still
+
+    def distances(self, predicted: Complex, leader: Complex) -> Floats:
+        """Squared distance of predictions from a leader's, (entries,), by noise alone; phases matched."""
+        turned = predicted * self.turns(predicted)
+        return np.asarray((np.abs(turned - leader) ** 2 / self._variance).sum(axis=-1))
+
+    def white(self, values: Complex) -> Floats:
+        """Whiten the part of a residual that all suspects share: (…, entries) to (…, 2·entries)."""
+        return np.asarray(np.concatenate([values.real, values.imag], axis=-1) @ self._whitener)
+
+    def misfit(self, turned: Complex) -> Floats:
+        """Robust misfit of turned predictions in each cell, (…, cells): a gross error counts by its log."""
+        share = np.log1p(np.abs(self.measured - turned) ** 2 / self._robust)
+        if not len(self._first):
+            return np.zeros((*turned.shape[:-1], 0))
+        return np.asarray(np.add.reduceat(share, self._first, axis=-1))
+
+    def _whiten(self, evidence: Evidence) -> Floats:
+        phase = np.zeros((self.cells, len(self.measured)), dtype=complex)
+        phase[self._cell, np.arange(len(self.measured))] = 1j * PHASE_RAD * self.measured
+        columns = np.concatenate([self.entries(evidence.shared), phase])
+        real = np.concatenate([columns.real, columns.imag], axis=1)
+        covariance = real.T @ real
+        diagonal = np.arange(len(covariance))
+        covariance[diagonal, diagonal] += np.tile(self._variance, 2)
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)).T)
+
+
+class Spread:
+    """Parts' spread under one suspect, whitened: shape (parameters, 2·entries)."""
+
+    def __init__(self, white: Floats) -> None:
+        keep = np.einsum("pe,pe->p", white, white) > 1e-6
+        self._white = white[keep]
+        gram = self._white @ self._white.T
+        gram[np.arange(len(gram)), np.arange(len(gram))] += 1
+        self._root = np.linalg.inv(np.linalg.cholesky(gram)) if len(gram) else gram
+        self.log_determinant = float(-2 * np.log(np.diagonal(self._root)).sum()) if len(gram) else 0.0
+
+    def shadow(self, white: Floats) -> Floats:
+        """What of whitened residuals, (…, 2·entries), the parts' spread can take up."""
+        return np.asarray(white @ self._white.T @ self._root.T)
+
+    def squared(self, white: Floats) -> Floats:
+        """Squared Mahalanobis length of whitened residuals."""
+        shadow = self.shadow(white)
+        return np.asarray((white**2).sum(axis=-1) - (shadow**2).sum(axis=-1))
+
+    def product(self, one: Floats, other: Floats) -> float:
+        """Inner product of two whitened residuals under this spread."""
+        return float(one @ other - self.shadow(one) @ self.shadow(other))
+
+    def fit(self, white: Floats) -> Fit:
+        """How well a residual agrees with noise and spread."""
+        chi_squared = float(self.squared(white))
+        return Fit(log_likelihood=-0.5 * (chi_squared + self.log_determinant), chi_squared=chi_squared)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SupplyFits:
+    """How the supply's readings agree with each suspect: (suspects,) each."""
+
+    log_likelihood: Floats
+    chi_squared: Floats
+
+
+def fit_supply(evidence: Evidence, module: Module, states: Sequence[State], currents_a: Floats) -> SupplyFits:
+    """Hold the supply's readings against predicted currents of shape (suspects, states)."""
+    return _fit_currents(module, *_read_states(evidence, states, currents_a))
+
+
+def supply_distances(
+    evidence: Evidence, module: Module, states: Sequence[State], currents_a: Floats, leader_a: Floats
+) -> Floats:
+    """Squared distance of predicted currents from a leader's, (states,), in the states that were read."""
+    _, leader = _read_states(evidence, states, leader_a[None])
+    _, others = _read_states(evidence, states, currents_a)
+    return np.array([_fit_currents(module, other, leader).chi_squared[0] for other in others])
+
+
+def _read_states(evidence: Evidence, states: Sequence[State], currents_a: Floats) -> tuple[Floats, Floats]:
+    """What was read, and what is predicted where it was read."""
+    by_name = {state.name: place for place, state in enumerate(states)}
+    names = [name for name in evidence.supply_a if name in by_name]
+    measured = np.array([evidence.supply_a[name] for name in names])
+    return measured, currents_a[:, [by_name[name] for name in names]]
+
+
+def fit_trials(evidence: Evidence, module: Module, suspects: Sequence[Suspect]) -> Floats:
+    """What the supply's going to its limit, or not, takes from each suspect's log-likelihood."""
+    wrong = np.zeros(len(suspects))
+    for trial in evidence.trials:
+        for row, suspect in enumerate(suspects):
+            current_a = supply_current_a(module, trial.state, suspect)
+            wrong[row] += (current_a >= LIMITED * trial.limit_a) != trial.limited
+    return -IMPOSSIBLE * wrong
+
+
+def _fit_currents(module: Module, measured: Floats, predicted: Floats) -> SupplyFits:
+    """Meter, coils' lot and the lamp are the same in all states; each coil differs a little from its lot."""
+    one_a = max((module.supply.voltage_v / relay.type.coil_ohm for relay in module.relays), default=0.0)
+    likelihood, squared = np.zeros(len(predicted)), np.zeros(len(predicted))
+    quiescent = np.full(len(measured), module.supply.quiescent_a)
+    for row, current in enumerate(predicted):
+        coils = np.maximum(current - quiescent, 0)
+        columns = np.array([METER * current, COIL_LOT * coils, QUIESCENT * quiescent])
+        covariance = columns.T @ columns
+        covariance += np.diag(SUPPLY_NOISE_A**2 + COIL**2 * one_a * coils)
+        residual = measured - current
+        squared[row] = residual @ np.linalg.solve(covariance, residual)
+        likelihood[row] = -0.5 * (squared[row] + np.linalg.slogdet(covariance)[1])
+    return SupplyFits(log_likelihood=likelihood, chi_squared=squared)

@@ -1,0 +1,88 @@
+"""What a run measured, as a diagnosis takes it: the transfers of its acquisitions, and the relay supply."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.descriptions.state import State
+from harness.measure.transfer import Transfer
+from harness.plan.model import Acquisition
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SupplyTrial:
+    """A state in which the relay supply was held against a limit, and whether it went there."""
+
+    state: State
+    limit_a: float
+    limited: bool
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Evidence:
+    """Complex transfers with their uncertainty, and what the relay supply gave.
+
+    acquisitions: those that were made. values: (acquisitions, legs, 2), each column up to one unknown phase;
+    rows beyond an acquisition's own legs are zero. there: bool, (acquisitions, legs), the legs that count.
+    noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2), what
+    one standard uncertainty of an error changes that several values have in common.
+    supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
+    """
+
+    acquisitions: tuple[Acquisition, ...]
+    values: Complex
+    there: NDArray[np.bool_]
+    noise: Floats
+    shared: Complex
+    supply_a: Mapping[str, float]
+    trials: tuple[SupplyTrial, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def over_current(self) -> str:
+        """The state where the supply went to its limit, or ""."""
+        return next((trial.state.name for trial in self.trials if trial.limited), "")
+
+
+def gather(
+    acquisitions: Sequence[Acquisition],
+    transfers: Sequence[Transfer],
+    *,
+    supply_a: Mapping[str, float],
+    trials: Sequence[SupplyTrial] = (),
+    notes: Sequence[str] = (),
+) -> Evidence:
+    """Stack transfers; components of the same source in several of them become one."""
+    widest = max((len(transfer.values) for transfer in transfers), default=0)
+    shape = (len(acquisitions), widest, 2)
+    values, noise = np.zeros(shape, dtype=complex), np.zeros(shape)
+    there = np.zeros(shape[:2], dtype=bool)
+    sources: dict[str, int] = {}
+    entries: list[tuple[int, int, Complex]] = []
+    for place, transfer in enumerate(transfers):
+        rows = len(transfer.values)
+        values[place, :rows], there[place, :rows] = transfer.values, True
+        for component in transfer.components:
+            if component.name == "noise":  # real and imaginary part are two components of equal size
+                noise[place, :rows] += np.abs(component.delta) ** 2 / 2
+            else:
+                source = sources.setdefault(component.source, len(sources))
+                entries.append((source, place, component.delta))
+    shared = np.zeros((len(sources), *shape), dtype=complex)
+    for source, place, delta in entries:
+        shared[source, place, : len(delta)] += delta
+    return Evidence(
+        acquisitions=tuple(acquisitions),
+        values=values,
+        there=there,
+        noise=np.sqrt(noise),
+        shared=shared,
+        supply_a=supply_a,
+        trials=tuple(trials),
+        notes=tuple(notes),
+    )

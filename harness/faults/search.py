@@ -1,0 +1,330 @@
+"""The search among many suspects: all of them roughly, the best of them with their own spread, then groups."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
+from math import exp, log, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.descriptions.module import Module
+from harness.descriptions.state import State
+from harness.faults.effects import Suspect, suspect_name
+from harness.faults.observed import Evidence
+from harness.faults.expected import Expected, Expecter
+from harness.faults.likelihood import (
+    Fit,
+    Spread,
+    Yardstick,
+    fit_supply,
+    fit_trials,
+    supply_distances,
+)
+from harness.faults.priors import SOMETHING_ELSE, log_prior
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+MOST_REFINED = 10  # suspects that are computed with their own spread
+ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
+RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
+UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
+MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
+LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
+
+
+@dataclass(frozen=True, kw_only=True)
+class Group:
+    """Suspects that these readings don't tell apart, the likeliest first; posterior: of them together."""
+
+    suspects: tuple[Suspect, ...]
+    posterior: float
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The suspects' names."""
+        return tuple(suspect_name(suspect) for suspect in self.suspects)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ranking:
+    """Groups of faults, the likeliest first, and posteriors of a sound unit and of what is on no list.
+
+    beyond: by how many standard deviations the best suspect's residuals exceed what the uncertainties allow.
+    """
+
+    groups: tuple[Group, ...]
+    healthy: float
+    something_else: float
+    beyond: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pool:
+    """Suspects with what they show: entries, (suspects, entries), and amperes, (suspects, states)."""
+
+    suspects: tuple[Suspect, ...]
+    predicted: Complex
+    currents_a: Floats
+
+    def alike(self, place: int, yardstick: Yardstick, candidates: Sequence[int]) -> list[int]:
+        """Which of the candidates show what the one at `place` shows."""
+        leader = self.predicted[place] * yardstick.turns(self.predicted[place])
+        near = yardstick.distances(self.predicted[list(candidates)], leader) < ALIKE
+        same = np.abs(self.currents_a[list(candidates)] - self.currents_a[place]).max(axis=1, initial=0.0)
+        return [
+            other for other, close, amps in zip(candidates, near, same, strict=True) if close and amps < 1e-4
+        ]
+
+    def kinds(self, yardstick: Yardstick) -> list[list[int]]:
+        """Places of suspects that show the same, in groups."""
+        left = list(range(len(self.suspects)))
+        found: list[list[int]] = []
+        while left:
+            found.append([left[0], *(o for o in self.alike(left[0], yardstick, left) if o != left[0])])
+            left = [place for place in left if place not in set(found[-1])]
+        return found
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Candidate:
+    """A suspect computed with its own spread. turned: its entries; score: with supply and prior.
+
+    rough: what the batch computes of it, without strays, turned: to hold others of its pool against.
+    """
+
+    suspect: Suspect
+    turned: Complex
+    rough: Complex
+    currents_a: Floats
+    spread: Spread
+    fit: Fit
+    chi_squared: float
+    impossible: bool
+    score: float
+
+
+class Search:
+    """One run's evidence, and what it says of any pool of suspects."""
+
+    def __init__(
+        self,
+        evidence: Evidence,
+        yardstick: Yardstick,
+        expecter: Expecter,
+        module: Module,
+        states: Sequence[State],
+    ) -> None:
+        self._evidence, self._yardstick, self._expecter = evidence, yardstick, expecter
+        self._module, self._states = module, tuple(states)
+        expected = expecter.of(())
+        self._healthy = yardstick.entries(expected.transfers)
+        self._sound = self._spread(expected)
+        self._at_rest = self._healthy * yardstick.turns(self._healthy)
+        self._residual = yardstick.white(yardstick.measured - self._at_rest)
+
+    def rank(self, pool: Pool, healthy: Complex) -> list[Candidate]:
+        """The likeliest of a pool, each computed with its own spread, best first.
+
+        healthy: entries that the batch gives for a sound unit, (entries,).
+        """
+        if not pool.suspects:
+            return []
+        supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
+        short = fit_trials(self._evidence, self._module, pool.suspects)
+        prior = np.array([log_prior(suspect) for suspect in pool.suspects])
+        turned = pool.predicted * self._yardstick.turns(pool.predicted)
+        exact = -0.5 * self._rough(pool, turned) + supply.log_likelihood + short + prior
+        level = supply.log_likelihood - supply.log_likelihood.max(initial=-np.inf)
+        robust = -self._yardstick.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
+        found = [
+            self._refine(
+                pool, place, turned[place], self._yardstick.untouched(pool.predicted[place] - healthy)
+            )
+            for place in self._leaders(pool, exact, robust)
+        ]
+        return sorted(found, key=lambda candidate: -candidate.score)
+
+    def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
+        """The best by either measure in turn, one of each kind that shows the same; the sound unit always."""
+        leaders = [0] if pool.suspects[0] == () else []
+        orders = (np.argsort(-exact, kind="stable"), np.argsort(-robust, kind="stable"))
+        turns = (place for pair in zip_longest(*orders) for place in pair if place is not None)
+        for place in dict.fromkeys(int(place) for place in turns):
+            if len(leaders) >= MOST_REFINED:
+                break
+            if place not in leaders and not self._among(pool, place, leaders):
+                leaders.append(place)
+        return leaders
+
+    def _among(self, pool: Pool, place: int, leaders: Sequence[int]) -> bool:
+        """Whether a leader shows the same already; a bad contact is always looked at, it has a value to find."""
+        if _is_resistive(pool.suspects[place]):
+            return False
+        return bool(pool.alike(place, self._yardstick, [one for one in leaders if one]))
+
+    def _rough(self, pool: Pool, turned: Complex) -> Floats:
+        """Chi-squared by a sound unit's spread; a bad contact's at the resistance that suits best."""
+        white = self._yardstick.white(self._yardstick.measured - turned)
+        squared = self._sound.squared(white)
+        for place, suspect in enumerate(pool.suspects):
+            if _is_resistive(suspect):
+                share = self._share(white[place])
+                squared[place] = self._sound.squared(self._residual - share * (self._residual - white[place]))
+        return squared
+
+    def _share(self, white: Floats) -> float:
+        """How many times its change explains the healthy residual best; white: its own residual."""
+        change = self._residual - white
+        size = float(self._sound.product(change, change))
+        return float(self._sound.product(change, self._residual)) / size if size > 1e-9 else 1.0
+
+    def _refine(self, pool: Pool, place: int, rough: Complex, same: NDArray[np.bool_]) -> Candidate:
+        suspect = pool.suspects[place]
+        if _is_resistive(suspect):
+            suspect = self._fitted(suspect, same)
+        expected = self._expecter.of(suspect, same)
+        predicted = self._yardstick.entries(expected.transfers)
+        turned = predicted * self._yardstick.turns(predicted)
+        spread = self._spread(expected)
+        fit = spread.fit(self._yardstick.white(self._yardstick.measured - turned))
+        supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a[place : place + 1])
+        short = float(fit_trials(self._evidence, self._module, [suspect])[0])
+        return Candidate(
+            suspect=suspect,
+            turned=turned,
+            rough=rough,
+            currents_a=pool.currents_a[place],
+            spread=spread,
+            fit=fit,
+            chi_squared=fit.chi_squared + float(supply.chi_squared[0]),
+            impossible=short < 0,
+            score=fit.log_likelihood + float(supply.log_likelihood[0]) + short + log_prior(suspect),
+        )
+
+    def _fitted(self, suspect: Suspect, same: NDArray[np.bool_]) -> Suspect:
+        """The bad contact with the resistance that fits: its change grows with it, so a few steps do."""
+        fault = suspect[0]
+        for _ in range(3):
+            ohm = fault.resistance_ohm or LEAST_OHM
+            predicted = self._yardstick.entries(self._expecter.of((fault,), same).transfers)
+            turned = predicted * self._yardstick.turns(predicted)
+            share = self._share(self._yardstick.white(self._yardstick.measured - turned))
+            better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
+            fault = replace(fault, resistance_ohm=float(f"{better:.2g}"))
+            if abs(better / ohm - 1) < 0.05:
+                break
+        return (fault,)
+
+    def _spread(self, expected: Expected) -> Spread:
+        predicted = self._yardstick.entries(expected.transfers)
+        spreads = self._yardstick.entries(expected.spreads)
+        return Spread(self._yardstick.white(spreads * self._yardstick.turns(predicted)))
+
+    def agrees(self, candidate: Candidate) -> bool:
+        """Whether what a candidate leaves over is no more than the uncertainties allow."""
+        return not candidate.impossible and self.beyond(candidate) < UNLIKELY
+
+    def beyond(self, candidate: Candidate) -> float:
+        """By how many standard deviations its chi-squared exceeds its mean (Wilson and Hilferty 1931)."""
+        degrees = self._degrees
+        if not degrees:
+            return 0.0
+        width = sqrt(2 / (9 * degrees))
+        return ((candidate.chi_squared / degrees) ** (1 / 3) - 1 + width**2) / width
+
+    @property
+    def _degrees(self) -> int:
+        return self._yardstick.degrees + len(self._evidence.supply_a)
+
+    def _else(self, best: Candidate) -> float:
+        """Score of what is on no list: as if it left just what the uncertainties hardly allow."""
+        if not self._degrees:
+            return log(SOMETHING_ELSE) + best.score - log_prior(best.suspect) - 3.0
+        width = sqrt(2 / (9 * self._degrees))
+        limit = self._degrees * (1 - width**2 + UNLIKELY * width) ** 3
+        return best.score - log_prior(best.suspect) + (best.chi_squared - limit) / 2 + log(SOMETHING_ELSE)
+
+    def conclude(self, found: Sequence[Candidate], pools: Sequence[Pool]) -> Ranking:
+        """Put candidates into groups that the readings don't resolve, and give each its posterior."""
+        ordered = sorted(found, key=lambda candidate: -candidate.score)
+        best = ordered[0]
+        scores: dict[str, float] = {"else": self._else(best)}
+        groups: list[tuple[Candidate, dict[Suspect, float]]] = []
+        placed: set[Suspect] = set()
+        for candidate in ordered:
+            if candidate.suspect == ():
+                scores["healthy"] = candidate.score
+                continue
+            if candidate.suspect in placed:
+                continue
+            members = dict(self._members(candidate, ordered, pools, placed))
+            placed |= members.keys()
+            groups.append((candidate, members))
+        scores.setdefault("healthy", -np.inf)
+        top = max(best.score, scores["else"])
+        weights = [sum(exp(score - top) for score in members.values()) for _, members in groups]
+        rest = {name: exp(score - top) for name, score in scores.items()}
+        total = sum(weights) + sum(rest.values())
+        made = [
+            Group(
+                suspects=tuple(sorted(members, key=lambda suspect: -members[suspect])),
+                posterior=weight / total,
+            )
+            for (_, members), weight in zip(groups, weights, strict=True)
+        ]
+        return Ranking(
+            groups=tuple(sorted(made, key=lambda group: -group.posterior)),
+            healthy=rest["healthy"] / total,
+            something_else=rest["else"] / total,
+            beyond=self.beyond(best) if not best.impossible else float("inf"),
+        )
+
+    def _members(
+        self,
+        leader: Candidate,
+        ordered: Sequence[Candidate],
+        pools: Sequence[Pool],
+        placed: set[Suspect],
+    ) -> Iterator[tuple[Suspect, float]]:
+        """The leader and what lies within the readings' reach of it, each with its score."""
+        yield leader.suspect, leader.score
+        known = {candidate.suspect: candidate for candidate in ordered} | {(): leader}
+        for other in ordered:
+            if other is leader or other.suspect in placed or not other.suspect:
+                continue
+            if len(other.suspect) != len(leader.suspect):
+                continue
+            change = self._yardstick.white(other.turned - leader.turned)
+            if (
+                float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
+                < RESOLVED
+            ):
+                yield other.suspect, other.score
+        for pool in pools:
+            places = [
+                place
+                for place, suspect in enumerate(pool.suspects)
+                if suspect not in known
+                and suspect not in placed
+                and len(suspect) == len(leader.suspect)
+                and not _is_resistive(suspect)
+            ]
+            if not places or _is_resistive(leader.suspect):
+                continue
+            predicted = pool.predicted[places]
+            change = self._yardstick.white(predicted * self._yardstick.turns(predicted) - leader.rough)
+            squared = leader.spread.squared(change) + self._amps(leader, pool.currents_a[places])
+            for place, distance in zip(places, squared, strict=True):
+                if distance < RESOLVED:
+                    suspect = pool.suspects[place]
+                    likelihood = leader.score - log_prior(leader.suspect) - distance / 2
+                    yield suspect, likelihood + log_prior(suspect)
+
+    def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
+        return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)
+
+
+def _is_resistive(suspect: Suspect) -> bool:
+    return len(suspect) == 1 and suspect[0].kind == "throw resistance"

@@ -1,0 +1,199 @@
+"""From the records back to what a run measured: its job, its plan, its transfers with their uncertainty.
+
+A run is read with the job files that it was made with, whatever has become of the folder since.
+"""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from harness.descriptions.job import Job, JobFile
+from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.descriptions.state import State
+from harness.errors import JobError, ReadingError, RecordsError
+from harness.faults.observed import Evidence, SupplyTrial, gather
+from harness.measure.clock import EXACT_CLOCK
+from harness.measure.reference import Reference
+from harness.measure.tone import ToneFit
+from harness.measure.transfer import Transfer, make_transfer
+from harness.plan.model import Acquisition, HookupVisit, Plan
+from harness.reading import Reading
+from harness.records.run import AcquisitionRecord, RunRecord
+from harness.roles import Capture
+from harness.runner.preflight import limit_of
+from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
+
+_OVER_CURRENT = re.compile(
+    r"over-current in state (?P<state>\S+):.* limit at (?P<limit>[\d.]+) mA", re.DOTALL
+)
+
+
+def recorded_job(record: RunRecord) -> Job:
+    """Read the job files that a run was made with. Raises RecordsError where they no longer read."""
+    with TemporaryDirectory(prefix="switchwalk-") as place:
+        folder = Path(place)
+        bench: Path | None = None
+        for file in record.header.files:
+            name = _name_of(file)
+            (folder / name).write_text(file.text, encoding="utf-8")
+            bench = folder / name if name == BENCH else bench
+        try:
+            return load_job(folder, bench)
+        except JobError as error:
+            raise RecordsError(
+                f"run {record.run_id}: its recorded job files do not read with this version of switchwalk:\n"
+                f"{error}\nUse the version that made the run, {record.header.software_version}"
+            ) from error
+
+
+def _name_of(file: JobFile) -> str:
+    """A bench file may have any name; the others have one."""
+    return file.name if file.name in (MODULE, FIXTURE, SEQUENCE) else BENCH
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kept:
+    """What the records keep of a run."""
+
+    record: RunRecord
+    readings: Sequence[Reading]
+    acquisitions: Mapping[int, AcquisitionRecord]
+    references: Sequence[Mapping[str, object]]
+
+
+def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
+    """Make the transfers of a run again, as its walk did, and collect what the supply gave."""
+    reference = Reference.from_dict(kept.references[-1]) if kept.references else None
+    made: list[Acquisition] = []
+    transfers: list[Transfer] = []
+    notes: list[str] = []
+    records = _latest(kept.acquisitions.values())
+    lost = _refused(kept)
+    for visit in plan.visits:
+        for acquisition in (one for here in visit.states for one in here.acquisitions):
+            record = records.get((acquisition.hookup, acquisition.state.name, str(acquisition.stimulus)))
+            if record is None or acquisition.stimulus.kind != "pair" or record.number in lost:
+                continue
+            try:
+                transfers.append(_transfer(job, plan, visit, acquisition, record, reference))
+                made.append(acquisition)
+            except ReadingError as error:
+                notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
+    if records and not made:
+        notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
+    return gather(
+        made,
+        transfers,
+        supply_a={
+            reading.state: reading.value
+            for reading in kept.readings
+            if reading.quantity == "supply_current" and reading.value is not None
+        },
+        trials=tuple(_trials(job, kept)),
+        notes=notes,
+    )
+
+
+def _latest(records: Sequence[AcquisitionRecord] | object) -> dict[tuple[str, str, str], AcquisitionRecord]:
+    """The last of each; those that only prove leads have no number."""
+    return {
+        (record.hookup, record.state, record.stimulus): record
+        for record in records  # type: ignore[attr-defined]
+        if record.number
+    }
+
+
+def _refused(kept: Kept) -> set[int]:
+    """Numbers of acquisitions that no reading could be made from: clipped, or no clean tone."""
+    return {
+        kept.acquisitions[record].number
+        for reading in kept.readings
+        if reading.verdict == "missing"
+        for record in reading.acquisitions
+        if record in kept.acquisitions
+    }
+
+
+def _transfer(
+    job: Job,
+    plan: Plan,
+    visit: HookupVisit,
+    acquisition: Acquisition,
+    record: AcquisitionRecord,
+    reference: Reference | None,
+) -> Transfer:
+    emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
+    tones = None if reference is None else reference.at(record.frequencies_hz[:2], emf_vrms)
+    return make_transfer(
+        _capture(record),
+        _fit(record),
+        emf_vrms=emf_vrms,
+        reference=tones,
+        prediction=plan.predictions[acquisition.number].transfer,
+        drive_rows=drive_rows(visit),
+        gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else 0.0,
+        generator_accuracy=GENERATOR_ACCURACY,
+        acquisition=f"acquisition {acquisition.number}",
+        passive=not job.module.amplifiers,
+    )
+
+
+def _capture(record: AcquisitionRecord) -> Capture:
+    """The capture without its samples."""
+    inputs = tuple(sorted(record.setting.inputs))
+    unknown = (0.0,) * len(inputs)
+    return Capture(
+        inputs=inputs,
+        volts=np.zeros((len(inputs), 0)),
+        interval_s=record.setting.duration_s / record.setting.samples,
+        full_scale_v=unknown,
+        step_v=unknown,
+        clipped=(0,) * len(inputs),
+        setting=record.setting,
+    )
+
+
+def _fit(record: AcquisitionRecord) -> ToneFit:
+    """The fit, its noise from what the sines left over: in RMS volts σ/√N for each part of a phasor."""
+    residual = np.asarray(record.residuals_vrms)
+    samples = record.setting.samples
+    standard = np.repeat(residual[:, None] / np.sqrt(samples), len(record.frequencies_hz), axis=1)
+    nothing = np.zeros(len(residual))
+    return ToneFit(
+        frequencies_hz=record.frequencies_hz,
+        phasors=record.phasors,
+        standard=standard,
+        offset_v=nothing,
+        offset_standard_v=nothing,
+        residual_v=residual,
+        noise_v=residual,
+        quiet_v=residual,
+        hum_v=nothing,
+        lines_v=nothing,
+        line_hz=nothing,
+        clock=EXACT_CLOCK,
+        duration_s=record.setting.duration_s,
+        samples=samples,
+    )
+
+
+def _trials(job: Job, kept: Kept) -> Iterator[SupplyTrial]:
+    """What the records tell of the supply's limit: where it was reached, and the lines proven before that."""
+    lines = (State(on=()), *(State(on=(line,)) for line in job.module.line_names))
+    found = _OVER_CURRENT.search(kept.record.reason)
+    short = found["state"] if found else ""
+    preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
+    if not found and preflight:
+        return
+    for state in lines:
+        limited = preflight and state.name == short
+        yield SupplyTrial(state=state, limit_a=limit_of(job.module, state), limited=limited)
+        if limited:
+            return
+    for state in job.sequence.states:
+        if state.name == short and found:
+            yield SupplyTrial(state=state, limit_a=float(found["limit"]) / 1e3, limited=True)
