@@ -7,6 +7,7 @@ from harness.descriptions.fixture import Fixture, Hookup, PortName
 from harness.descriptions.module import Module
 from harness.descriptions.sequence import Check
 from harness.descriptions.sequence import Sequence as CheckSequence
+from harness.errors import JobError, Mistake
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +49,10 @@ def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ..
 
 
 def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Need, ...]:
-    """Every check at every port it asks for, once for each circuit (drive and links) that can show it."""
+    """Every check at every port it asks for, once for each circuit (drive and links) that can show it.
+
+    Raises JobError for a port that no hookup shows as the check needs it.
+    """
     usable = [
         hookup
         for hookup in fixture.hookups
@@ -59,11 +63,30 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
         if not any(_same_circuit(hookup, seen) for seen in circuits):
             circuits.append(hookup)
     found: list[Need] = []
+    mistakes: list[Mistake] = []
     for check in sequence.checks:
+        here: list[Need] = []
         for circuit in circuits:
             same = [hookup for hookup in usable if _same_circuit(hookup, circuit)]
-            found += _needs_in_circuit(check, module, same)
+            here += _needs_in_circuit(check, module, same)
+        mistakes += [
+            _not_viewed(check, port) for port in check.at if port not in {need.port for need in here}
+        ]
+        found += here
+    if mistakes:
+        raise JobError(mistakes)
     return tuple(_once_per_port(found))
+
+
+def _not_viewed(check: Check, port: str) -> Mistake:
+    return Mistake(
+        file="sequence.toml",
+        line=check.line,
+        key=f"check {check.name!r}",
+        message=f"no hookup shows the {check.quantity.replace('_', ' ')} of {port}; where the unit can "
+        "invert, polarity and phase are read against the drive: add a [[hookup]] that views the driven port "
+        "as well",
+    )
 
 
 def _needs_in_circuit(check: Check, module: Module, hookups: Sequence[Hookup]) -> Iterable[Need]:

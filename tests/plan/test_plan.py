@@ -11,7 +11,9 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
 from harness.descriptions.load import load_job
+from harness.descriptions.module import Amplifier
 from harness.descriptions.state import State, all_states
+from harness.errors import JobError
 from harness.plan import states
 from harness.plan.build import build_plan
 from harness.plan.estimate import estimate
@@ -128,6 +130,27 @@ def test_hookups_that_need_hands_come_last_and_nearest_first() -> None:
     assert [one.name for one in chosen] == ["by relay", "bare", "near", "far"]
     assert lead_moves(bare, near) == 1
     assert lead_moves(bare, far) == 2
+
+
+def test_polarity_through_an_amplifier_needs_the_drive_in_view() -> None:
+    job = load_job(SEQUENCES / "two_loop_switcher")
+    amplifier = Amplifier(
+        name="A1", channel="left", from_net="in", to_net="out", gain=-1.0, input_ohm=1e4, output_ohm=100.0,
+        common_mode_rejection_db=None,
+    )  # fmt: skip
+    views_output_only = tuple(
+        one for one in job.fixture.hookups if one.through or "sends" in one.name or "both outputs" in one.name
+    )
+    job = replace(
+        job,
+        module=replace(job.module, amplifiers=(amplifier,)),
+        fixture=replace(job.fixture, hookups=views_output_only),
+        sequence=replace(
+            job.sequence, checks=tuple(one for one in job.sequence.checks if one.quantity == "polarity")
+        ),
+    )
+    with pytest.raises(JobError, match="polarity and phase are read against the drive"):
+        build_plan(job, impedances=BenchImpedances())
 
 
 def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
