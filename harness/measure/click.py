@@ -1,0 +1,250 @@
+"""A click: what a change of state leaves when the steady courses are taken out. Peak, energy and duration.
+
+Energy is the integral of the volts squared, V²s. Duration is from the first to the last instant at which the
+magnitude passes a tenth of the peak. Band-limited figures are taken behind a filter from 22 Hz to 22 kHz, as
+unweighted noise meters have it (ITU-R BS.468-4, annex, from memory): the part that is heard.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.budget import Estimate
+from harness.measure.levels import below
+from harness.measure.transition import Transition
+from harness.reading import Contribution
+
+Floats = NDArray[np.float64]
+
+LOW_HZ, HIGH_HZ, ORDER = 22.0, 22_000.0, 3
+FEWEST_QUIET = 256  # samples before the change from which the noise is taken
+CLEAR = 5.0  # a peak so many times the noise is one; noise gets there once in two million samples
+PLATEAU = 4.0  # times the noise: samples so near the highest one may each be the peak
+DURATION_LEVEL = 0.1
+UNIFORM = 1 / math.sqrt(12)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Excess:
+    """What is left of a leg or a pair, over the whole record, and where the change lies in it.
+
+    noise_v: RMS of the excess where nothing happens. first, last: samples; the window of a click.
+    bandwidth_hz: of its noise.
+    """
+
+    volts: Floats
+    interval_s: float
+    noise_v: float
+    step_v: float
+    first: int
+    last: int
+    bandwidth_hz: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Click:
+    """Peak, V; energy, V²s; duration, s. Floors where there is no click above the noise."""
+
+    peak_v: Estimate
+    energy_v2s: Estimate
+    duration_s: Estimate
+
+
+def leg_excess(transition: Transition, leg: int, *, step_v: float) -> Excess:
+    """What is left of one leg when its courses are taken out."""
+    left = _left(transition, leg)
+    return _excess(transition, left, step_v)
+
+
+def pair_excess(transition: Transition, hot: int, cold: int, *, step_v: float) -> Excess:
+    """What is left of a pair's differential. step_v: one code of each of its inputs, root of squares."""
+    return _excess(transition, _left(transition, hot) - _left(transition, cold), step_v)
+
+
+def band_limited(excess: Excess) -> Excess:
+    """Pass an excess through 22 Hz to 22 kHz: Butterworth, third order at either end, causal as a meter's.
+
+    Its window grows to the record's end, or to three time constants of the lower end. Raises ReadingError
+    where the record is too coarsely sampled for the upper end.
+    """
+    from scipy.signal import butter, sosfilt
+
+    if not 2.5 * HIGH_HZ * excess.interval_s < 1:
+        raise ReadingError(f"{1 / excess.interval_s:g} samples a second hold no band up to {HIGH_HZ:g} Hz")
+    sections = butter(ORDER, (LOW_HZ, HIGH_HZ), "bandpass", fs=1 / excess.interval_s, output="sos")
+    volts = np.asarray(sosfilt(sections, excess.volts), dtype=np.float64)
+    quiet = volts[excess.first // 2 : excess.first]
+    bandwidth_hz = min(HIGH_HZ * 1.0472, excess.bandwidth_hz)  # of noise, through three poles
+    share = bandwidth_hz * 2 * excess.interval_s
+    noise_v = excess.noise_v * math.sqrt(share)
+    if len(quiet) >= FEWEST_QUIET:
+        noise_v = max(noise_v, float(quiet.std()))
+    ring = round(3 / (2 * math.pi * LOW_HZ * excess.interval_s))
+    return Excess(
+        volts=volts,
+        interval_s=excess.interval_s,
+        noise_v=noise_v,
+        step_v=0.0,
+        first=excess.first,
+        last=min(excess.last + ring, len(volts)),
+        bandwidth_hz=bandwidth_hz,
+    )
+
+
+def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0) -> Click:
+    """Measure an excess. gain_standard: relative standard uncertainty of the inputs' gain."""
+    window = excess.volts[excess.first : excess.last]
+    magnitude = np.abs(window)
+    place = int(np.argmax(magnitude))
+    floor_v = max(CLEAR * excess.noise_v, excess.step_v)
+    energy = _energy(excess, window, gain_standard, k)
+    if not magnitude[place] > floor_v:
+        # no higher than what was seen and what noise may have taken off it
+        bound = float(magnitude[place]) + k * excess.noise_v + excess.step_v / 2
+        return Click(
+            peak_v=below(bound, k=k),
+            energy_v2s=energy,
+            duration_s=below(len(window) * excess.interval_s, k=k),
+        )
+    sign = math.copysign(1.0, window[place])
+    peak = _peak(sign * window, place, excess, gain_standard, k)
+    return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, place, peak, excess, k))
+
+
+def _left(transition: Transition, leg: int) -> Floats:
+    """One leg less its expected courses, over the whole record."""
+    sides = transition.sides
+    samples = sides.volts.shape[1]
+    expected = sides.before.volts(0, samples)[leg]
+    if transition.legs:
+        path = transition.legs[leg].path
+        expected[path.start : path.stop] = path.expected
+        expected[path.stop :] = sides.after.volts(path.stop, samples)[leg]
+    return np.asarray(sides.volts[leg] - expected)
+
+
+def _excess(transition: Transition, left: Floats, step_v: float) -> Excess:
+    """Take the noise from what lies outside the change, and the window twice as wide as the change."""
+    sides = transition.sides
+    samples = len(left)
+    if sides.first is None or sides.last is None:
+        first, last = 0, samples
+        quiet = left
+    else:
+        width = max(sides.last + 1 - sides.first, 32)
+        first, last = max(sides.first - 8, 0), min(sides.last + 1 + width, samples)
+        quiet = np.concatenate([left[: sides.first], left[last:]])
+    noise_v = max(float(np.sqrt(np.mean(quiet**2))), step_v / math.sqrt(12)) if len(quiet) else step_v
+    return Excess(
+        volts=left,
+        interval_s=sides.interval_s,
+        noise_v=noise_v,
+        step_v=step_v,
+        first=first,
+        last=last,
+        bandwidth_hz=0.5 / sides.interval_s,
+    )
+
+
+def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> Estimate:
+    """Energy less the noise's, with the variance that noise gives it: alone, and together with the click.
+
+    Noise of the density d = s²/B and the bandwidth B adds s² T to the energy in the mean; the variance around
+    it is 2 d E together with a click of the energy E, and s² d T alone. A leap comes anywhere between two
+    samples, so that either value may hold over that interval.
+    """
+    duration_s = len(window) * excess.interval_s
+    square = excess.noise_v**2
+    density = square / excess.bandwidth_hz
+    value = float(np.sum(window**2)) * excess.interval_s - square * duration_s
+    leaps = np.abs(np.diff(window**2, prepend=0.0, append=0.0))
+    beside = np.maximum(np.concatenate([[0.0], leaps[:-1]]), np.concatenate([leaps[1:], [0.0]]))
+    sampling = max(float(np.max(leaps - beside)), 0.0) * excess.interval_s * UNIFORM
+    chance = math.sqrt(2 * density * max(value, 0.0) + square * density * duration_s)
+    standard = math.hypot(chance, sampling, 2 * gain_standard * value)
+    if value <= k * standard:
+        return below(max(value, 0.0) + k * standard, k=k)
+    lines = [
+        Contribution(name="noise", standard=chance),
+        Contribution(name="sampling", standard=sampling),
+        Contribution(name="input gain", standard=2 * gain_standard * value),
+    ]
+    return _estimate(value, lines, k)
+
+
+def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: float) -> Estimate:
+    """Highest value near a sample: of a parabola through all samples that noise could have made the highest.
+
+    The largest of many noisy samples is too large; the parabola's top is not. With few such samples the peak
+    is sharp, and may lie between them: half of the step to the higher neighbour is as likely as none of it.
+    """
+    limit = course[place] - PLATEAU * excess.noise_v
+    low = place
+    while low > 0 and course[low - 1] > limit:
+        low -= 1
+    high = place + 1
+    while high < len(course) and course[high] > limit:
+        high += 1
+    if high - low >= 5:
+        at = np.arange(low, high) - (low + high - 1) / 2
+        rows = np.vander(at, 3, increasing=True)
+        inverted = np.linalg.inv(rows.T @ rows)
+        found = inverted @ rows.T @ course[low:high]
+        ends = [at[0] - 0.5, at[-1] + 0.5]
+        if found[2] < 0 and abs(found[1] / (2 * found[2])) < ends[1]:
+            ends.append(-found[1] / (2 * found[2]))
+        tops = np.vander(np.asarray(ends), 3, increasing=True)
+        top = int(np.argmax(tops @ found))
+        value = float(tops[top] @ found)
+        chance, sampling = excess.noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top])), 0.0
+    else:
+        neighbours = [course[n] for n in (place - 1, place + 1) if 0 <= n < len(course)]
+        drop = max(float(course[place]) - max(float(max(neighbours)), 0.0), 0.0)
+        value, chance, sampling = float(course[place]) + drop / 2, excess.noise_v, drop * UNIFORM
+    lines = [
+        Contribution(name="noise", standard=chance),
+        Contribution(name="sampling", standard=sampling),
+        Contribution(name="quantisation", standard=excess.step_v * UNIFORM if chance == 0 else 0.0),
+        Contribution(name="input gain", standard=gain_standard * value),
+    ]
+    return _estimate(value, lines, k)
+
+
+def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: float) -> Estimate:
+    """From the first to the last passage of a tenth of the peak, each interpolated between two samples."""
+    level = DURATION_LEVEL * peak.value
+    if level < CLEAR * excess.noise_v:
+        return below(len(magnitude) * excess.interval_s, k=k)
+    above = np.flatnonzero(magnitude > level)
+    first, last = int(above[0]), int(above[-1])
+    variance = 0.0
+    instants = []
+    for inside, outside in ((first, first - 1), (last, last + 1)):
+        if not 0 <= outside < len(magnitude):
+            raise ReadingError("the click has no end in this record. Arm a longer one")
+        fall = float(magnitude[inside] - magnitude[outside])
+        instants.append(inside + (outside - inside) * (float(magnitude[inside]) - level) / fall)
+        # an abrupt edge is anywhere between the samples; a gentle one is as sure as noise and slope allow
+        abrupt = min(fall / peak.value, 1.0)
+        variance += (UNIFORM * abrupt) ** 2
+        variance += (math.hypot(excess.noise_v, DURATION_LEVEL * (peak.standard or 0.0)) / fall) ** 2
+    value = (instants[1] - instants[0]) * excess.interval_s
+    lines = [Contribution(name="sampling and noise", standard=math.sqrt(variance) * excess.interval_s)]
+    return _estimate(value, lines, k)
+
+
+def _estimate(value: float, lines: list[Contribution], k: float) -> Estimate:
+    standard = math.sqrt(sum(line.standard**2 for line in lines))
+    kept = sorted((line for line in lines if line.standard > 0), key=lambda line: -line.standard)
+    return Estimate(
+        value=value,
+        standard=standard,
+        low=value - k * standard,
+        high=value + k * standard,
+        coverage_factor=k,
+        floor=False,
+        budget=tuple(kept),
+    )

@@ -1,0 +1,224 @@
+"""Which course a leg follows at each instant of a change: the old one, none, its partner's, the new one.
+
+A leg that is open shows nothing, or, where a load joins it to the other leg, a copy of that. The course at
+each sample is the cheapest sequence of courses (Viterbi's algorithm): each sample costs its squared residual,
+each change of course a fixed price, so that noise makes no changes and a contact's bounces do.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.measure.instants import Instant, boundary
+from harness.measure.steady import Sides
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Label = Literal["before", "open", "copy", "after", "other"]
+
+CHANGE_COST = 14.0  # in half squared standard deviations: noise alone buys one change in a million samples
+UNLIKELY_COST = 18.0  # no sample counts for more: 6 standard deviations
+OTHER_COST = 6.0  # of a sample that follows no course: the cheaper from 3.5 standard deviations on
+SAME = 0.7  # of the noise: courses that differ by less can't be told apart
+COPY_INEXACT = 0.03  # of a copy of the other leg: what the inputs' own load takes of it
+PAD = 64  # samples looked at on either side of the change
+ABSORBING = 2.0  # times as long as what it swallows
+REACH = 2000  # samples on either side in which a boundary is looked for
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Course:
+    """A course that a leg may follow: its volts over the samples looked at, and how far off it may be."""
+
+    label: Label
+    volts: Floats
+    spread_v: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segment:
+    """A leg's course from sample `start` to before `stop`."""
+
+    label: Label
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Path:
+    """One leg's way through a change: its segments, the instants between them, and what it should have shown.
+
+    expected: volts, over samples `start` to before `stop` of the record, by the course of each.
+    """
+
+    segments: tuple[Segment, ...]
+    instants: tuple[Instant, ...]
+    expected: Floats
+    start: int
+    stop: int
+
+
+def follow(sides: Sides, leg: int, partner: int | None) -> Path:
+    """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg."""
+    first, last = sides.first or 0, sides.last or 0
+    samples = sides.volts.shape[1]
+    start, stop = max(first - PAD, 0), min(last + 1 + PAD, samples)
+    volts = sides.volts[leg, start:stop]
+    courses = _courses(sides, leg, partner, start, stop)
+    costs = np.stack(
+        [
+            *(_cost(volts, course, float(sides.noise_v[leg])) for course in courses),
+            np.full(len(volts), OTHER_COST),
+        ]
+    )
+    way = _absorbed(cheapest_way(costs, CHANGE_COST), len(courses))
+    runs = _runs(way)
+    labels: list[Label] = [*(course.label for course in courses), "other"]
+    names = _named([labels[int(way[a])] for a, _ in runs], "after" in labels)
+    segments = tuple(
+        Segment(label=name, start=start + a, stop=start + b) for name, (a, b) in zip(names, runs, strict=True)
+    )
+    solid = [labels[int(way[a])] in ("before", "after") for a, _ in runs]
+    gap = [row for row, label in enumerate(labels) if label not in ("before", "after")]
+    instants = tuple(
+        _instant(costs, way, runs, solid, gap, place, start, sides.interval_s)
+        for place in range(len(runs) - 1)
+    )
+    return Path(
+        segments=segments,
+        instants=instants,
+        expected=_expected(runs, way, courses),
+        start=start,
+        stop=stop,
+    )
+
+
+def cheapest_way(costs: Floats, change_cost: float) -> Ints:
+    """Course of each sample, of the cheapest sequence; costs: shape (courses, samples). Viterbi's algorithm.
+
+    Staying is free and every change has one price, so a sample's best predecessor is either its own course or
+    the cheapest of all.
+    """
+    courses, samples = costs.shape
+    total = costs[:, 0].tolist()
+    stayed = np.ones((samples, courses), dtype=np.bool_)
+    came_from = np.zeros(samples, dtype=np.intp)
+    indices = range(courses)
+    for n, column in enumerate(costs.T[1:].tolist(), start=1):
+        least = min(total)
+        came_from[n] = total.index(least)
+        dearest = least + change_cost
+        for c in indices:
+            if total[c] > dearest:
+                stayed[n, c] = False
+                total[c] = dearest + column[c]
+            else:
+                total[c] += column[c]
+    way = np.empty(samples, dtype=np.intp)
+    way[-1] = total.index(min(total))
+    for n in range(samples - 1, 0, -1):
+        way[n - 1] = way[n] if stayed[n, way[n]] else came_from[n]
+    return way
+
+
+def _courses(sides: Sides, leg: int, partner: int | None, start: int, stop: int) -> list[_Course]:
+    """Courses that a leg can follow and that can be told apart: of two alike, the one named first."""
+    noise = float(sides.noise_v[leg])
+    before, after = sides.before.volts(start, stop), sides.after.volts(start, stop)
+    offsets = (sides.before.coefficients[:, 0] + sides.after.coefficients[:, 0]) / 2
+    named = [
+        _Course(label="before", volts=before[leg], spread_v=noise),
+        _Course(label="after", volts=after[leg], spread_v=noise),
+        _Course(label="open", volts=np.full(stop - start, offsets[leg]), spread_v=noise),
+    ]
+    if partner is not None:
+        for other in (before[partner], after[partner]):
+            copy = other - offsets[partner] + offsets[leg]
+            inexact = COPY_INEXACT * float(np.std(copy))
+            named.append(_Course(label="copy", volts=copy, spread_v=math.hypot(noise, inexact)))
+    kept: list[_Course] = []
+    for course in named:
+        if all(math.sqrt(float(np.mean((course.volts - one.volts) ** 2))) > SAME * noise for one in kept):
+            kept.append(course)
+    return kept
+
+
+def _cost(volts: Floats, course: _Course, noise_v: float) -> Floats:
+    """Half the squared residual in its own spread's terms, and what a wider spread is the less likely for."""
+    squared = ((volts - course.volts) / course.spread_v) ** 2 / 2 + math.log(course.spread_v / noise_v)
+    return np.asarray(np.minimum(squared, UNLIKELY_COST))
+
+
+def _absorbed(way: Ints, other: int) -> Ints:
+    """Take short stretches beside a longer one without a course to be none either: a click's tail is one."""
+    way = way.copy()
+    changed = True
+    while changed:
+        changed = False
+        runs = _runs(way)
+        for place in range(1, len(runs) - 1):
+            a, b = runs[place]
+            beside = [runs[n] for n in (place - 1, place + 1) if way[runs[n][0]] == other]
+            if way[a] != other and any(stop - start > ABSORBING * (b - a) for start, stop in beside):
+                way[a:b] = other
+                changed = True
+                break
+    return way
+
+
+def _instant(
+    costs: Floats,
+    way: Ints,
+    runs: Sequence[tuple[int, int]],
+    solid: Sequence[bool],
+    gap: Sequence[int],
+    place: int,
+    start: int,
+    interval_s: float,
+) -> Instant:
+    """Instant at which a run ends. Inside a gap between two solid runs any course may hold at any sample: a
+    copy of the other leg that happens to look like the new course makes the instant less sure.
+    """
+    low, high = place, place + 1
+    while not solid[low] and low > 0 and not solid[low - 1]:
+        low -= 1
+    while not solid[high] and high < len(runs) - 1 and not solid[high + 1]:
+        high += 1
+    middle = runs[place][1]
+    first, last = max(runs[low][0], middle - REACH), min(runs[high][1], middle + REACH)
+    left, right = int(way[middle - 1]), int(way[middle])
+    window = costs[:, first:last]
+    none = window[gap].min(axis=0)
+    before = window[left] if solid[place] or not solid[place + 1] else none
+    after = window[right] if solid[place + 1] or not solid[place] else none
+    return boundary(before, after, start + first, interval_s)
+
+
+def _runs(way: Ints) -> list[tuple[int, int]]:
+    """Start and stop of each run of one course."""
+    cuts = [0, *(np.flatnonzero(np.diff(way)) + 1).tolist(), len(way)]
+    return list(pairwise(cuts))
+
+
+def _named(found: Sequence[Label], distinct_after: bool) -> list[Label]:
+    """Where old and new course are the same, what follows the first interruption is the new one."""
+    if distinct_after or not any(label != "before" for label in found):
+        return list(found)
+    left = next(place for place, label in enumerate(found) if label != "before")
+    return ["after" if label == "before" and place > left else label for place, label in enumerate(found)]
+
+
+def _expected(runs: Sequence[tuple[int, int]], way: Ints, courses: Sequence[_Course]) -> Floats:
+    """What the leg should show; where it follows no course, the last one that it did."""
+    expected = courses[0].volts.copy()
+    last = courses[0]
+    for a, b in runs:
+        if int(way[a]) < len(courses):
+            last = courses[int(way[a])]
+        expected[a:b] = last.volts[a:b]
+    return expected

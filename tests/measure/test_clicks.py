@@ -1,0 +1,129 @@
+"""Clicks: peak, energy and duration against closed forms and ngspice's transient of a coupling capacitor."""
+
+import math
+import subprocess
+
+import numpy as np
+import pytest
+
+from harness.errors import ReadingError
+from harness.measure.click import band_limited, leg_excess, measure_click, pair_excess
+from harness.measure.transition import find_transition
+from tests.circuit.spice import ngspice
+from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
+
+FINE_STEP_V = 1e-4
+EDGE_S = 0.0812
+
+
+def silence(seed, added, *, noise_v=2e-4):
+    """Two silent legs with something on the hot one."""
+    volts = noise_v * np.random.default_rng(seed).normal(size=(2, SAMPLES))
+    volts[0] += added
+    volts = np.round(volts / FINE_STEP_V) * FINE_STEP_V
+    return find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+
+
+def decay(peak_v, time_s, start_s=EDGE_S):
+    since = INSTANTS - start_s
+    return np.where(since >= 0, peak_v * np.exp(-np.maximum(since, 0) / time_s), 0.0)
+
+
+def inside(estimate, true, more=1.5):
+    return abs(estimate.value - true) <= more * (estimate.high - estimate.value)
+
+
+@pytest.mark.parametrize(("peak_v", "time_s"), [(0.1, 1e-3), (0.05, 3e-4), (0.5, 2e-3), (-0.1, 1e-3)])
+def test_a_step_through_a_coupling_capacitor(peak_v, time_s):
+    """dV into RC: energy dV² RC/2, and RC ln 10 = 2.302585 RC down to a tenth of the peak: closed forms."""
+    found = measure_click(leg_excess(silence(1, decay(peak_v, time_s)), 0, step_v=FINE_STEP_V))
+    assert found.peak_v.value == pytest.approx(abs(peak_v), rel=0.02)
+    assert inside(found.energy_v2s, peak_v**2 * time_s / 2, more=2)
+    assert found.duration_s.value == pytest.approx(math.log(10) * time_s, rel=0.02)
+
+
+def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_path):
+    """A 0.1 V step through 100 nF into 10 kohm, as ngspice has it."""
+    deck = [
+        "* a step through a coupling capacitor",
+        "V1 in 0 PULSE(0 0.1 81.2m 1u 1u 1 2)",
+        "C1 in out 100n",
+        "R1 out 0 10k",
+        ".control",
+        "set noaskquit",
+        "tran 10u 200m 0 10u",
+        "wrdata out.data v(out)",
+        "quit 0",
+        ".endc",
+        ".end",
+    ]
+    (tmp_path / "step.cir").write_text("\n".join(deck))
+    subprocess.run(
+        [ngspice(), "-b", tmp_path / "step.cir"], capture_output=True, timeout=60, cwd=tmp_path, check=True
+    )
+    time_s, volts = np.loadtxt(tmp_path / "out.data").T
+    found = measure_click(leg_excess(silence(2, np.interp(INSTANTS, time_s, volts)), 0, step_v=FINE_STEP_V))
+    assert found.peak_v.value == pytest.approx(volts.max(), rel=0.01)
+    assert found.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
+    assert found.duration_s.value == pytest.approx(math.log(10) * 1e-3, rel=0.02)
+
+
+def test_silence_has_no_click_and_says_below_what():
+    found = measure_click(leg_excess(silence(3, 0.0), 0, step_v=FINE_STEP_V))
+    assert found.peak_v.floor
+    assert found.energy_v2s.floor
+    assert found.duration_s.floor
+    assert found.peak_v.value < 8 * 2e-4
+
+
+def test_a_click_on_both_legs_alike_is_none_of_the_pair():
+    volts = 2e-4 * np.random.default_rng(4).normal(size=(2, SAMPLES)) + decay(0.1, 1e-3)
+    found = find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    assert not measure_click(leg_excess(found, 1, step_v=FINE_STEP_V)).peak_v.floor
+    assert measure_click(pair_excess(found, 0, 1, step_v=FINE_STEP_V)).peak_v.floor
+
+
+def test_a_drop_of_the_tone_is_no_click():
+    """The missing tone is a discontinuity of the programme, told as a drop; nothing is left over it."""
+    volts, _ = draw(Change(bounces=[(0.0820, 0.0821)]), 5)
+    found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
+    for leg in (0, 1):
+        assert measure_click(leg_excess(found, leg, step_v=STEP_V)).peak_v.floor
+
+
+def test_a_click_beside_a_drop_is_told_from_it():
+    volts, _ = draw(Change(), 6, added=np.stack([decay(1.0, 1e-4, 0.0830), 0 * INSTANTS]))
+    found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    assert "drop" in found.legs[0].kinds
+    assert found.legs[1].kinds == ("drop",)
+    click = measure_click(leg_excess(found, 0, step_v=STEP_V))
+    assert click.peak_v.value == pytest.approx(1.0, rel=0.08)
+    assert measure_click(leg_excess(found, 1, step_v=STEP_V)).peak_v.floor
+
+
+def test_the_band_limit_takes_what_nobody_hears():
+    """A 10 µs spike of 0.5 V has most of its energy over 22 kHz; a 1 ms decay has most of it under."""
+    spike = np.where((EDGE_S <= INSTANTS) & (EDGE_S + 1e-5 > INSTANTS), 0.5, 0.0)
+    short = leg_excess(silence(7, spike), 0, step_v=FINE_STEP_V)
+    ratio = measure_click(band_limited(short)).energy_v2s.value / measure_click(short).energy_v2s.value
+    # a rectangle of 10 µs: its energy under 22 kHz is 2 T f of the whole, less what sinc² takes: 0.40
+    assert ratio == pytest.approx(0.41, abs=0.05)
+    long = leg_excess(silence(8, decay(0.5, 1e-3)), 0, step_v=FINE_STEP_V)
+    kept = measure_click(band_limited(long)).energy_v2s.value / measure_click(long).energy_v2s.value
+    # Lorentzian: (2/pi) atan(w RC) between 22 Hz and 22 kHz is 0.907; the low end's order takes a little more
+    assert kept == pytest.approx(0.90, abs=0.03)
+
+
+def test_a_coarse_record_has_no_band_to_22_khz():
+    volts = 1e-3 * np.random.default_rng(9).normal(size=(1, 4000))
+    found = find_transition(volts, 2e-5, (), step_v=(1e-4,), joined=False)
+    with pytest.raises(ReadingError, match="no band up to"):
+        band_limited(leg_excess(found, 0, step_v=1e-4))
+
+
+def test_the_inputs_gain_is_in_the_peak_once_and_in_the_energy_twice():
+    excess = leg_excess(silence(1, decay(0.1, 1e-3)), 0, step_v=FINE_STEP_V)
+    found = measure_click(excess, gain_standard=0.02)
+    assert found.peak_v.standard == pytest.approx(0.02 * found.peak_v.value, rel=0.02)
+    assert found.energy_v2s.standard == pytest.approx(0.04 * found.energy_v2s.value, rel=0.02)

@@ -1,0 +1,191 @@
+"""Drops, bounces and times in captures across a change of state; clicks are in test_clicks."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.errors import ReadingError
+from harness.measure.instants import Instant, find_edge, state_levels
+from harness.measure.segments import cheapest_way
+from harness.measure.transition import bounce, drop, find_transition, skew, switching_time
+from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
+
+
+def seen(change, seed=1, **how):
+    volts, line = draw(change, seed, **how)
+    return find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=change.copies), line
+
+
+def covers(estimate, true, *, more=1.0):
+    half = more * (estimate.high - estimate.value)
+    return abs(estimate.value - true) <= half
+
+
+@pytest.mark.parametrize("copies", [False, True])
+@pytest.mark.parametrize("seed", range(6))
+def test_break_before_make_with_a_bounce_is_told(seed, copies):
+    change = Change(bounces=[(0.0820, 0.0821)], skew=5e-5, copies=copies)
+    found, line = seen(change, seed)
+    assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
+    edge = find_edge(line, INTERVAL_S)
+    assert covers(switching_time(found.legs, edge), 0.08185 - 0.08, more=1.5)
+    assert covers(skew(*found.legs), 5e-5, more=1.5)
+    for leg in found.legs:
+        assert covers(drop(leg), 0.6e-3, more=1.5)
+        assert covers(bounce(leg), 0.3e-3, more=1.5)
+        assert leg.openings == 1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_clean_change_over_has_a_drop_and_no_bounce(seed):
+    found, _ = seen(Change(), seed)
+    for leg in found.legs:
+        assert leg.kinds == ("drop",)
+        assert bounce(leg).floor
+        assert bounce(leg).value < 1e-4
+
+
+def test_make_before_break_shows_no_gap():
+    """No gap: a make-before-break part, or a contact that doesn't move (common practice)."""
+    found, _ = seen(Change(opens=0.0812, closes=0.0812, new=0.5))
+    for leg in found.legs:
+        assert leg.kinds == ()
+        assert drop(leg).floor
+        assert leg.arrived.time_s == pytest.approx(0.0812, abs=5e-5)
+
+
+def test_a_relay_that_does_not_move_leaves_nothing():
+    found, line = seen(Change(new=1.0, opens=0.0812, closes=0.0812))
+    assert found.legs == ()
+    with pytest.raises(ReadingError, match="no change of route"):
+        switching_time(found.legs, find_edge(line, INTERVAL_S))
+
+
+def test_a_gap_in_one_leg_only_is_a_pole_that_sticks():
+    volts, _ = draw(Change(new=1.0), 3)
+    still, _ = draw(Change(new=1.0, opens=0.0812, closes=0.0812), 3)
+    volts[1] = still[1]
+    found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    assert [leg.kinds for leg in found.legs] == [("drop",), ()]
+    with pytest.raises(ReadingError, match="a leg shows no change"):
+        switching_time(found.legs, Instant(time_s=0.08, standard_s=0.0))
+
+
+@pytest.mark.parametrize(("old", "new", "instant"), [(0.0, 1.0, 0.0818), (1.0, 0.0, 0.0812)])
+def test_a_route_from_or_to_silence_has_a_time_and_no_drop(old, new, instant):
+    found, line = seen(Change(old=old, new=new))
+    assert [leg.kinds for leg in found.legs] == [(), ()]
+    operate = switching_time(found.legs, find_edge(line, INTERVAL_S))
+    assert covers(operate, instant - 0.08, more=1.5)
+
+
+def test_a_change_before_its_edge_is_not_its_effect():
+    found, _ = seen(Change())
+    with pytest.raises(ReadingError, match="can't be its cause"):
+        switching_time(found.legs, Instant(time_s=0.09, standard_s=1e-6))
+
+
+def test_a_commands_own_instant_serves_with_its_uncertainty():
+    found, _ = seen(Change())
+    operate = switching_time(found.legs, Instant(time_s=0.0795, standard_s=5e-4))
+    assert operate.standard == pytest.approx(5e-4, rel=0.01)
+    assert operate.budget[0].name == "control edge"
+
+
+def test_an_edge_is_the_instant_of_half_its_amplitude():
+    """READ: pages that cite IEEE 181: levels 0.0138 and 5.1848, 10 % at 0.5309, 90 % at 4.6677."""
+    ramp = np.interp(np.arange(1000), [500, 600], [0.0138, 5.1848])
+    low, high = state_levels(ramp)
+    assert low + 0.1 * (high - low) == pytest.approx(0.5309, abs=1e-5)
+    assert low + 0.9 * (high - low) == pytest.approx(4.6677, abs=1e-4)
+    edge = find_edge(ramp, 1e-6)
+    assert edge.time_s == pytest.approx(550e-6, abs=1e-8)
+    assert edge.standard_s < 1e-8
+
+
+def test_half_way_of_an_rc_edge():
+    """t50 = RC ln 2 = 0.693147 RC: closed form."""
+    instants = np.arange(20_000) * 1e-6
+    line = np.where(instants < 5e-3, 0.0, 3.3 * (1 - np.exp(-(instants - 5e-3) / 2e-4)))
+    assert find_edge(line, 1e-6).time_s == pytest.approx(5e-3 + 2e-4 * math.log(2), abs=2e-7)
+
+
+def test_a_line_that_does_not_change_is_said():
+    with pytest.raises(ReadingError, match="does not change"):
+        find_edge(0.02 * np.random.default_rng(1).normal(size=1000), 1e-6)
+
+
+def test_the_cheapest_way_is_the_cheapest_of_all():
+    """Against every possible sequence of three courses over seven samples."""
+    random = np.random.default_rng(4)
+    for _ in range(20):
+        costs = random.uniform(0, 4, size=(3, 7))
+        ways = np.array(np.meshgrid(*[range(3)] * 7)).reshape(7, -1).T
+
+        def price(way, costs=costs):
+            return costs[way, np.arange(7)].sum() + 1.5 * np.count_nonzero(np.diff(way))
+
+        best = min(price(way) for way in ways)
+        assert price(cheapest_way(costs, 1.5)) == pytest.approx(best)
+
+
+def test_a_change_too_near_the_records_end_is_refused():
+    with pytest.raises(ReadingError, match="Arm a longer record"):
+        seen(Change(edge=0.0005, opens=0.0006, closes=0.0009))
+
+
+def test_a_side_that_is_not_steady_is_refused():
+    beating = 0.2 * np.sin(2 * np.pi * 3333 * INSTANTS)
+    with pytest.raises(ReadingError, match="is not steady"):
+        seen(Change(), added=beating)
+
+
+def test_two_changes_in_one_record_are_not_one():
+    """A gap, then the tone of the new route for 40 ms, then a second gap: an unsteady stretch between two."""
+    change = Change(bounces=[(0.1200, 0.1210)])
+    found, _ = seen(change)
+    assert all(leg.openings == 1 for leg in found.legs)
+    assert all(bounce(leg).value == pytest.approx(0.1210 - 0.0818, abs=1e-4) for leg in found.legs)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    gap_s=st.floats(1e-4, 3e-3),
+    level=st.floats(0.2, 1.2),
+    new=st.sampled_from([0.3, 0.9, 1.0, 1.1]),
+    noise_v=st.sampled_from([0.004, 0.02, 0.05]),
+    copies=st.booleans(),
+    offset_v=st.floats(-0.3, 0.3),
+    seed=st.integers(0, 10_000),
+)
+def test_a_gap_is_measured_or_doubted_but_never_wrong(gap_s, level, new, noise_v, copies, offset_v, seed):
+    """No plausible wrong number without a warning: inside 5 standard uncertainties, a floor, or doubted."""
+    change = Change(closes=0.0812 + gap_s, new=new, copies=copies)
+    found, _ = seen(change, seed, amplitude_v=level, noise_v=noise_v, offset_v=offset_v)
+    for leg in found.legs:
+        estimate = drop(leg)
+        if "unexplained" in leg.kinds:
+            continue
+        if estimate.floor:
+            assert gap_s <= 1.5 * estimate.value
+        else:
+            assert covers(estimate, gap_s, more=2.5)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    noise_v=st.sampled_from([0.0, 0.004, 0.02, 0.06]), level=st.floats(0.0, 1.2), seed=st.integers(0, 10_000)
+)
+def test_noise_makes_no_change(noise_v, level, seed):
+    still = Change(new=1.0, opens=0.08, closes=0.08)
+    found, _ = seen(still, seed, amplitude_v=level, noise_v=noise_v)
+    assert found.legs == ()
+
+
+def test_a_record_that_is_no_number_is_refused():
+    volts = np.full((2, SAMPLES), np.nan)
+    with pytest.raises(ReadingError, match="no numbers"):
+        find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
