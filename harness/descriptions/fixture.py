@@ -1,7 +1,7 @@
 """How the unit is wired to the bench."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from harness.descriptions.module import Leg
 
@@ -53,12 +53,25 @@ class PortName:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SourceAdded:
+    """A resistor in series with one leg of the source, at the driven port's pin."""
+
+    leg: Leg
+    series_ohm: float
+    tolerance: float  # a fraction
+
+
+@dataclass(frozen=True, kw_only=True)
 class Hookup:
     """One arrangement of leads.
 
     drive: the port that the generator feeds, hot output on hot; None in a through hookup, where the generator
     goes straight to every scope pair. view: the ports on scope inputs 1-2, 3-4, …, hot first.
     select: switchboard channels that make it; None where a person moves the leads.
+    exchanged: the two scope inputs of every pair are the other way round, cold first: the partner of a hookup
+    that is like it in all else.
+    lines_on: control lines that spare scope inputs see, by name; an input of several lines sees their mean,
+    through as many equal resistors.
     """
 
     name: str
@@ -68,6 +81,21 @@ class Hookup:
     links: tuple[str, ...]
     select: tuple[int, ...] | None
     line: int = 0  # in fixture.toml
+    exchanged: bool = False
+    source_added: SourceAdded | None = None
+    lines_on: Mapping[str, int] = field(default_factory=dict)
+
+    def is_exchange_of(self, other: "Hookup") -> bool:
+        """Whether both differ in nothing but which way round the scope's pairs are."""
+        return (
+            self.exchanged != other.exchanged
+            and not self.through
+            and not other.through
+            and self.drive == other.drive
+            and self.view == other.view
+            and set(self.links) == set(other.links)
+            and self.source_added == other.source_added
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

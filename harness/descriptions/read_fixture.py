@@ -4,11 +4,12 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, PortName, Termination
+from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, PortName, SourceAdded, Termination
 from harness.descriptions.located import Key
 from harness.descriptions.mistakes import Source, shown_value, unknown
 from harness.descriptions.module import Leg
 from harness.descriptions.names import Names, nearest
+from harness.descriptions.read_lines_on import check_lines_on
 from harness.descriptions.schema import (
     NAME,
     RawFixture,
@@ -200,6 +201,7 @@ def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Ho
                 source.wrong((*key, "links", position), unknown("link", link, links, where=source.name))
         _check_select(source, raw, key, lines)
         _check_leads(source, raw, key)
+        check_lines_on(source, raw, key, names)
         drive = _port(source, raw.drive, (*key, "drive"), names, names.with_role("input"))
         views = [_port(source, view, (*key, "view", i), names, None) for i, view in enumerate(raw.view)]
         if (drive is None and not raw.through) or None in views:
@@ -212,8 +214,18 @@ def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Ho
             links=tuple(raw.links),
             select=None if raw.select is None else tuple(raw.select),
             line=source.located.line(key) or 0,
+            exchanged=raw.exchanged,
+            lines_on=dict(raw.lines_on),
+            source_added=None
+            if raw.source_added is None
+            else SourceAdded(
+                leg=raw.source_added.leg,
+                series_ohm=raw.source_added.series,
+                tolerance=raw.source_added.tolerance,
+            ),
         )
     _check_apart(source, hookups)
+    _check_exchanged(source, hookups)
     if not any(isinstance(value, dict) and value.get("drive") for value in source.entries("hookup")):
         source.wrong(
             ("hookup",), "missing; expected at least one [[hookup]] that drives an input", missing=True
@@ -243,6 +255,9 @@ def _port(
 def _check_leads(source: Source, raw: RawHookup, key: Key) -> None:
     if raw.through and raw.drive is not None:
         source.wrong((*key, "drive"), "a through hookup bypasses the unit; expected no drive")
+    for name in ("exchanged", "source_added"):
+        if raw.through and getattr(raw, name):
+            source.wrong((*key, name), f"a through hookup bypasses the unit; expected no {name}")
     if raw.through and raw.links:
         source.wrong((*key, "links"), "a through hookup bypasses the unit; expected no links")
     if not raw.through and raw.drive is None:
@@ -277,6 +292,17 @@ def _check_apart(source: Source, hookups: Mapping[Key, Hookup]) -> None:
             if chosen in selects:
                 source.wrong((*key, "select"), f'the same channels make hookup "{selects[chosen]}"')
             selects[chosen] = hookup.name
+
+
+def _check_exchanged(source: Source, hookups: Mapping[Key, Hookup]) -> None:
+    """Note an exchanged hookup that is nothing's partner."""
+    for key, hookup in hookups.items():
+        if hookup.exchanged and not any(hookup.is_exchange_of(other) for other in hookups.values()):
+            source.wrong(
+                (*key, "exchanged"),
+                "no hookup is the partner of this one; expected another with the same drive, view, links and "
+                "source_added, its scope inputs the plain way round",
+            )
 
 
 def _once(source: Source, values: list[Any], key: Key) -> None:

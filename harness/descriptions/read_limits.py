@@ -9,7 +9,7 @@ from harness.descriptions.located import Key
 from harness.descriptions.mistakes import Source, shown_value
 from harness.descriptions.schema import RawCheck
 from harness.descriptions.sequence import Limit, Quantity
-from harness.quantities import Dimension, Sign, expected_words, parse_quantity, unit_of
+from harness.quantities import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 LimitKind = Literal["within", "below", "above", "between"]
 KINDS: tuple[LimitKind, ...] = get_args(LimitKind)
@@ -27,6 +27,15 @@ class LimitRule:
 
 _DB = LimitRule(dimension="ratio_db", unit="dB", kinds=KINDS, example='within = "0.2 dB"')
 _SILENCE = LimitRule(dimension="ratio_db", unit="dB", kinds=("below",), example='below = "-80 dB"')
+_OF_CHANGE: tuple[LimitKind, ...] = ("below", "above", "between")  # the circuit predicts nothing of it
+_TIME = LimitRule(dimension="time", unit="s", kinds=_OF_CHANGE, example='below = "4 ms"')
+_TRANSIENT: Mapping[str, LimitRule] = MappingProxyType(
+    {
+        "peak": LimitRule(dimension="voltage", unit="V", kinds=_OF_CHANGE, example='below = "10 mV"'),
+        "energy": LimitRule(dimension="energy", unit="V²s", kinds=_OF_CHANGE, example='below = "10 nV2s"'),
+        "duration": _TIME,
+    }
+)
 LIMIT_RULES: Mapping[Quantity, LimitRule | None] = MappingProxyType(
     {
         "gain": _DB,
@@ -40,13 +49,33 @@ LIMIT_RULES: Mapping[Quantity, LimitRule | None] = MappingProxyType(
         "isolation": _SILENCE,
         "crosstalk": _SILENCE,
         "supply_current": LimitRule(dimension="current", unit="A", kinds=KINDS, example='within = "8 %"'),
+        "response": _DB,
+        "common_mode_rejection": LimitRule(
+            dimension="ratio_db", unit="dB", kinds=("above",), example='above = "60 dB"'
+        ),
+        "noise": LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"'),
+        "distortion": LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"'),
+        "contact_resistance": LimitRule(
+            dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"'
+        ),
+        "capacitance": LimitRule(
+            dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"'
+        ),
+        "intermittency": LimitRule(
+            dimension="fraction", unit="%", kinds=("below",), example='below = "30 %"'
+        ),
+        "transient": None,  # by what is measured of it: see _TRANSIENT
+        "operate_time": _TIME,
+        "release_time": _TIME,
+        "bounce": _TIME,
+        "gap": _TIME,
     }
 )
 
 
 def read_limit(source: Source, raw: RawCheck, quantity: Quantity, key: Key) -> Limit | None:
     """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
-    rule = LIMIT_RULES[quantity]
+    rule = LIMIT_RULES[quantity] if quantity != "transient" else _TRANSIENT[raw.measure or "peak"]
     values = {"within": raw.within, "below": raw.below, "above": raw.above, "between": raw.between}
     given = [kind for kind in KINDS if values[kind] is not None]
     if rule is None:
@@ -106,7 +135,8 @@ def _number(
         source.wrong(key, f"found {shown_value(value)}; expected {expected_words(dimension)}")
         return None
     try:
-        return parse_quantity(value, dimension, sign=sign)
+        number = parse_quantity(value, dimension, sign=sign)
+        return dbu_from_vrms(number) if dimension == "level" else number
     except ValueError as error:
         source.wrong(key, str(error))
         return None

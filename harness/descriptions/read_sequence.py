@@ -1,20 +1,21 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import get_args
 
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.located import Key
 from harness.descriptions.mistakes import Source, unknown
 from harness.descriptions.names import Names
+from harness.descriptions.read_check import read_own, tone_of
+from harness.descriptions.read_edges import read_edge_check
 from harness.descriptions.read_limits import read_limit
-from harness.descriptions.schema import RawCheck, RawSequence, RawTone
+from harness.descriptions.schema import RawCheck, RawSequence
 from harness.descriptions.sequence import Check, Quantity, Sequence, Tone
 from harness.descriptions.state import REST, UNPOWERED, State, all_states
 
 TABLES = ("sequence", "check")
 QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
-TONELESS: tuple[Quantity, ...] = ("offset", "supply_current")
 
 
 def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence | None:
@@ -27,7 +28,8 @@ def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | No
     raw = source.required(RawSequence, "sequence")
     states = _states(source, raw.states, names) if raw and names.known else ()
     channels = _channels(source, raw.channels, names) if raw else names.channels
-    checks = _checks(source, names, raw.tone if raw else None)
+    tone = Tone(frequency_hz=raw.tone.frequency, level_vrms=raw.tone.level) if raw else None
+    checks = _checks(source, names, tone, {state.name: state for state in states} or None)
     if hookups is not None and names.known:
         for index, check in checks.items():
             _check_views(source, check, ("check", index), channels, names, hookups)
@@ -87,7 +89,9 @@ def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]
     return tuple(channel for channel in names.channels if channel in texts)
 
 
-def _checks(source: Source, names: Names, tone: RawTone | None) -> dict[int, Check]:
+def _checks(
+    source: Source, names: Names, tone: Tone | None, states: Mapping[str, State] | None
+) -> dict[int, Check]:
     """Give the checks that could be read, by their position in the file."""
     checks: dict[int, Check] = {}
     titles: set[str] = set()
@@ -104,7 +108,7 @@ def _checks(source: Source, names: Names, tone: RawTone | None) -> dict[int, Che
                 (*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk")
             )
             continue
-        check = _check(source, raw, raw.quantity, key, names, tone)
+        check = _check(source, raw, raw.quantity, key, names, tone, states)
         if check:
             checks[index] = check
     if not source.entries("check"):
@@ -113,28 +117,30 @@ def _checks(source: Source, names: Names, tone: RawTone | None) -> dict[int, Che
 
 
 def _check(
-    source: Source, raw: RawCheck, quantity: Quantity, key: Key, names: Names, tone: RawTone | None
+    source: Source,
+    raw: RawCheck,
+    quantity: Quantity,
+    key: Key,
+    names: Names,
+    tone: Tone | None,
+    states: Mapping[str, State] | None,
 ) -> Check | None:
     limit = read_limit(source, raw, quantity, key)
     _check_ports(source, raw, quantity, key, names)
-    if raw.silent_below is not None and quantity != "gain":
-        source.wrong((*key, "silent_below"), "belongs to a gain check, whose silent ports it judges")
-    for which in ("frequency", "level"):
-        if getattr(raw, which) is not None and quantity in TONELESS:
-            source.wrong((*key, which), f"{quantity} uses no tone; expected neither frequency nor level")
+    own = read_own(source, raw, quantity, key, states)
+    edge = read_edge_check(source, raw, quantity, key, states)
     if tone is None:
         return None
     return Check(
         name=raw.name,
         quantity=quantity,
         at=tuple(raw.at),
-        tone=Tone(
-            frequency_hz=tone.frequency if raw.frequency is None else raw.frequency,
-            level_vrms=tone.level if raw.level is None else raw.level,
-        ),
+        tone=tone_of(raw, quantity, tone),
         limit=limit,
         silent_below_db=raw.silent_below,
         line=source.located.line(key) or 0,
+        edge=edge,
+        **own,
     )
 
 
@@ -153,7 +159,8 @@ def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, na
             source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
         elif net in raw.at[:index]:
             source.wrong(place, f"{net} stands here twice; expected once")
-    if quantity in ("channel_match", "crosstalk") and names.known and len(names.channels) < 2:
+    across = quantity in ("channel_match", "crosstalk") or raw.coupling == "crosstalk"
+    if across and names.known and len(names.channels) < 2:
         source.wrong(
             (*key, "quantity"), f"{quantity} needs two channels; module.toml has {names.channels[0]}"
         )
@@ -173,13 +180,13 @@ def _check_views(
         if net not in names.ports:
             continue
         for channel in measured:
-            message = _missing_view(check.quantity, channel, net, names, hookups)
+            message = _missing_view(check, channel, net, names, hookups)
             if message:
                 source.wrong((*key, "at", index), message)
 
 
 def _missing_view(
-    quantity: Quantity, channel: str, net: str, names: Names, hookups: tuple[Hookup, ...]
+    check: Check, channel: str, net: str, names: Names, hookups: tuple[Hookup, ...]
 ) -> str | None:
     """Say which hookup to add so that the quantity can be measured at a port; None where there is one."""
     port = f"{channel}.{net}"
@@ -187,6 +194,7 @@ def _missing_view(
     drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
     driving = [hookup for hookup in hookups if hookup.drive and hookup.drive.channel == channel]
     seen = [(str(hookup.drive), {str(view) for view in hookup.view}) for hookup in driving]
+    quantity = "crosstalk" if check.coupling == "crosstalk" else check.quantity
     match quantity:
         case "offset":
             if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
@@ -208,6 +216,14 @@ def _missing_view(
             return (
                 f"crosstalk needs {channel} driven and both channels viewed at once; "
                 f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
+            )
+        case "common_mode_rejection" if check.source == "unequal":
+            if any(port in {str(view) for view in hookup.view} for hookup in driving if hookup.source_added):
+                return None
+            return (
+                f"no hookup that drives {channel} and views {port} adds a resistor to one leg of the source; "
+                'expected a [[hookup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
+                "another for the cold leg"
             )
         case _:
             if any(port in views for _, views in seen):

@@ -252,6 +252,14 @@ class RawPlug(Table):
     tolerance: Fraction = 0.001
 
 
+class RawSourceAdded(Table):
+    """A resistor in series with one leg of the source."""
+
+    leg: LegName
+    series: Resistance
+    tolerance: Fraction = 0.01
+
+
 class RawHookup(Table):
     """[[hookup]]."""
 
@@ -261,6 +269,9 @@ class RawHookup(Table):
     view: list[str] = []
     links: list[str] = []
     select: list[int] | None = None
+    exchanged: bool = False
+    source_added: RawSourceAdded | None = None
+    lines_on: dict[str, int] = {}
 
 
 class RawTone(Table):
@@ -296,6 +307,16 @@ class RawCheck(Table):
     frequency: Frequency | None = None
     level: Level | None = None
     silent_below: Decibel | None = None
+    states: Annotated[list[str] | None, BeforeValidator(_listed)] = None
+    frequencies: list[Frequency] | None = None
+    weighting: Literal["none", "A", "quasi-peak"] | None = None
+    include: Literal["harmonics", "everything"] | None = None
+    source: Literal["equal", "unequal"] | None = None
+    coupling: Literal["isolation", "crosstalk"] | None = None
+    operations: Annotated[int, Field(ge=1, le=100_000)] | None = None
+    measure: Literal["peak", "energy", "duration"] | None = None
+    band: Literal["full", "audio"] | None = None
+    also: list[str] = []
 
 
 class RawBench(Table):

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from harness.descriptions.edge import EdgeCheck
 from harness.descriptions.state import State
 
 Quantity = Literal[
@@ -15,7 +16,20 @@ Quantity = Literal[
     "isolation",
     "crosstalk",
     "supply_current",
+    "response",
+    "common_mode_rejection",
+    "noise",
+    "distortion",
+    "contact_resistance",
+    "capacitance",
+    "intermittency",
+    "transient",
+    "operate_time",
+    "release_time",
+    "bounce",
+    "gap",
 ]
+Weighting = Literal["none", "A", "quasi-peak"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,7 +42,7 @@ class Tone:
 
 @dataclass(frozen=True, kw_only=True)
 class Limit:
-    """What a value must satisfy, in `unit` (dB, deg, V or A).
+    """What a value must satisfy, in `unit` (dB, dBu, deg, V, A, ohm, F; % is a fraction).
 
     within: no further than `high` from the predicted value (relative: `high` is a fraction of it, and unit is
     the prediction's). below, above: `high` or `low` alone. between: both.
@@ -48,6 +62,10 @@ class Check:
     `limit` is None for polarity alone, which must be as predicted. `tone` is the sequence's unless the check
     gives its own frequency or level. `at` is empty for supply_current.
     `silent_below_db` judges isolation at ports that the circuit predicts silent.
+    states: where it is taken, of the sequence's; None for all of them.
+    frequencies_hz: of a response or a capacitance. weighting: of noise. include: what distortion counts.
+    source: of common-mode rejection, equal legs or 10 ohm added to one. coupling: what a capacitance is
+    fitted from. operations: of each line, for intermittency.
     """
 
     name: str
@@ -57,6 +75,18 @@ class Check:
     limit: Limit | None
     silent_below_db: float | None
     line: int  # in sequence.toml
+    states: tuple[State, ...] | None = None
+    frequencies_hz: tuple[float, ...] = ()
+    weighting: Weighting = "none"
+    include: Literal["harmonics", "everything"] = "harmonics"
+    source: Literal["equal", "unequal"] = "equal"
+    coupling: Literal["isolation", "crosstalk"] = "isolation"
+    operations: int = 0
+    edge: EdgeCheck | None = None  # of a check of edges, else None
+
+    def covers(self, state: State) -> bool:
+        """Whether it is taken in a state of the sequence."""
+        return self.states is None or state in self.states
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -53,6 +53,13 @@ _QUANTITIES: dict[Quantity, str] = {
     "isolation": "isolation",
     "crosstalk": "crosstalk",
     "supply_current": "supply current",
+    "response": "response over frequency",
+    "common_mode_rejection": "common-mode rejection",
+    "noise": "noise",
+    "distortion": "distortion",
+    "contact_resistance": "contact resistance",
+    "capacitance": "stray capacitance",
+    "intermittency": "intermittent contacts",
 }
 
 DECISIONS = {
@@ -77,8 +84,7 @@ def not_claimed(header: RunHeader, quantities: Iterable[str]) -> list[str]:
     if left_out:
         notes.append(f"Not looked at in this run: {', '.join(left_out)}.")
     notes += [
-        "Noise, distortion, contact life and intermittent joints are not covered; neither are electrical "
-        "safety and electromagnetic compatibility.",
+        "Contact life is not covered; neither are electrical safety and electromagnetic compatibility.",
         "Uncertainties rest on the data-sheet figures in the bench file. Whether an instrument's "
         "calibration is in date is for the owner to know.",
         "“Below” is where the bench's own floor lies, not a measured level.",
