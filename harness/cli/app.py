@@ -8,11 +8,16 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.judge import judge
 from harness.cli.plan import plan
 from harness.cli.records import show, units
+from harness.cli.resume import resume
 from harness.cli.run import run
 from harness.cli.simulate import simulate
+from harness.cli.stopping import output_may_be_gone
 from harness.cli.table import table
+from harness.cli.trends import trends
+from harness.cli.verify import verify
 from harness.errors import EXIT_BENCH, SwitchwalkError
 
 # Circuits are small: threads inside the linear algebra cost more than they bring. A person's setting stands.
@@ -28,10 +33,14 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command()(run)
+app.command()(resume)
 app.command()(plan)
 app.command()(table)
 app.command()(units)
 app.command()(show)
+app.command()(trends)
+app.command()(judge)
+app.command()(verify)
 app.command()(simulate)
 
 
@@ -63,5 +72,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _say_why(error: BaseException) -> None:
-    for line in (str(error) or "stopped by hand", *getattr(error, "__notes__", ())):
-        typer.echo(line, err=True)
+    with output_may_be_gone():
+        for line in (str(error) or "stopped by hand", *getattr(error, "__notes__", ())):
+            typer.echo(line, err=True)

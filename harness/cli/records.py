@@ -75,7 +75,7 @@ def _console() -> "Console":
     return Console(markup=False, highlight=False, emoji=False)
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """Keep a name from the records from steering the terminal."""
     return "".join(
         character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text
@@ -96,8 +96,8 @@ def _print_units(found: "Sequence[UnitSummary]") -> None:
         table.add_column(heading, no_wrap=True)
     for unit in found:
         table.add_row(
-            _printable(unit.serial),
-            _printable(f"{unit.part} {unit.revision}"),
+            printable(unit.serial),
+            printable(f"{unit.part} {unit.revision}"),
             unit.latest_outcome.upper(),
             str(unit.latest_run),
             str(unit.runs),
@@ -113,22 +113,22 @@ def _print_run(console: "Console", record: "RunRecord") -> None:
     header = record.header
     simulated = "   SIMULATED" if header.simulated else ""
     console.print(
-        _printable(f"Run {record.run_id}: {header.module_name}, {header.part} {header.revision}{simulated}")
+        printable(f"Run {record.run_id}: {header.module_name}, {header.part} {header.revision}{simulated}")
     )
-    console.print(_printable(f"Serial {header.serial}: {record.outcome.upper()}"), style="bold")
-    console.print(_printable(record.reason or OUTCOME_MEANS[record.outcome]))
+    console.print(printable(f"Serial {header.serial}: {record.outcome.upper()}"), style="bold")
+    console.print(printable(record.reason or OUTCOME_MEANS[record.outcome]))
     counts = ", ".join(f"{record.verdicts[name]} {name}" for name in VERDICT_ORDER if name in record.verdicts)
     console.print(f"{record.readings} of {header.planned_readings} readings: {counts or 'none'}")
     ended = f" to {record.ended:%H:%M:%S}" if record.ended else ""
     by = f" by {header.operator}" if header.operator else ""
     console.print(
-        _printable(f"{header.started:%Y-%m-%d %H:%M:%S}{ended} UTC{by}, switchwalk {header.software_version}")
+        printable(f"{header.started:%Y-%m-%d %H:%M:%S}{ended} UTC{by}, switchwalk {header.software_version}")
     )
-    console.print(_printable(f"{header.sequence_name} on {header.bench_name}"))
+    console.print(printable(f"{header.sequence_name} on {header.bench_name}"))
     for identity in header.instruments:
-        console.print(_printable(f"  {identity.role}: {identity.text} at {identity.address}"))
+        console.print(printable(f"  {identity.role}: {identity.text} at {identity.address}"))
     if header.notes:
-        console.print(_printable(header.notes))
+        console.print(printable(header.notes))
 
 
 def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every: bool, budget: bool) -> None:
@@ -153,7 +153,7 @@ def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every:
             about += [f"  {part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
         table.add_row(
             reading.verdict.upper(),
-            "\n".join(_printable(line) for line in about if line),
+            "\n".join(printable(line) for line in about if line),
             words.value,
             words.limit,
         )

@@ -78,7 +78,7 @@ def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float 
     first, second: shape (n,), n >= 2, pair by pair. Student's t of the differences. Source: NIST/SEMATECH
     e-Handbook 7.3.1.1.
     """
-    from scipy.stats import t
+    from scipy.special import stdtr, stdtrit
 
     left, right = finite_values(first, least=2), finite_values(second, least=2)
     if left.size != right.size:
@@ -87,8 +87,8 @@ def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float 
     n, mean = differences.size, float(np.mean(differences))
     sigma = float(np.std(differences, ddof=1))
     standard = sigma / math.sqrt(n)
-    half = float(t.ppf((1.0 + confidence) / 2.0, n - 1)) * standard
-    p = _certain(mean) if standard == 0 else 2.0 * float(t.sf(abs(mean) / standard, n - 1))
+    half = float(stdtrit(n - 1, (1.0 + confidence) / 2.0)) * standard
+    p = _certain(mean) if standard == 0 else 2.0 * float(stdtr(n - 1, -abs(mean) / standard))
     return PairedDifference(
         n=n, mean=mean, sigma=sigma, low=mean - half, high=mean + half, p=p, confidence=confidence
     )
@@ -102,7 +102,7 @@ def compare_samples(
     test: Welch's t (unequal spreads), or Mann-Whitney's ranks, which one faulty unit cannot sway. By default
     by the number of values alone, never by what they look like: ranks from 8 on each side, else Welch.
     """
-    from scipy.stats import mannwhitneyu, t
+    from scipy.special import stdtr, stdtrit
 
     a, b = finite_values(first, least=2), finite_values(second, least=2)
     chosen = test or ("mann-whitney" if min(a.size, b.size) >= FEWEST_FOR_RANKS else "welch")
@@ -112,9 +112,11 @@ def compare_samples(
     p = _certain(shift)
     if standard > 0:
         freedom = sum(shares) ** 2 / (shares[0] ** 2 / (a.size - 1) + shares[1] ** 2 / (b.size - 1))
-        half = float(t.ppf((1.0 + confidence) / 2.0, freedom)) * standard
-        p = 2.0 * float(t.sf(abs(shift) / standard, freedom))
+        half = float(stdtrit(freedom, (1.0 + confidence) / 2.0)) * standard
+        p = 2.0 * float(stdtr(freedom, -abs(shift) / standard))
     if chosen == "mann-whitney":
+        from scipy.stats import mannwhitneyu
+
         p = float(mannwhitneyu(a, b, alternative="two-sided", method="auto").pvalue)
     return Difference(
         n_first=a.size,

@@ -1,0 +1,288 @@
+"""A batch's figures as plain lines of at most eighty columns."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from harness.cli.records import printable
+from harness.quantities import format_value
+from harness.records.history import Series
+from harness.statistics import batch as figures
+from harness.statistics.batch import Batch, ReadingFigures
+from harness.statistics.capability import Doubt, Index
+from harness.statistics.compare import CORRECTION_MEANS
+from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
+from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
+
+WIDTH = 80
+SHOWN = 20
+FEW_SHOWN = 8
+CHARTED = 40
+LEVEL = 0.05
+_MARKS = {"few": "f", "not normal": "n", "not in control": "c", "limits changed": "l"}
+
+
+def batch_lines(batch: Batch) -> Iterator[str]:
+    """What it is, the yields with their definition, and what fails."""
+    first, last = batch.firsts[0], batch.firsts[-1]
+    simulated = "   SIMULATED" if first.simulated else ""
+    yield printable(f"{first.part}: {len(batch.firsts)} units{simulated}")
+    yield f"first runs {first.started:%Y-%m-%d} to {last.started:%Y-%m-%d} UTC"
+    revisions = sorted({run.revision for run in batch.firsts})
+    if len(revisions) > 1:
+        yield printable(f"several revisions are mixed here: {', '.join(revisions)}")
+    yield ""
+    found = batch.yields
+    yield _yield_line("First-pass yield", found.first_pass)
+    yield _yield_line("Final yield", found.final)
+    if found.other_runs:
+        yield f"{found.other_runs} runs stopped or interrupted"
+    yield from _wrapped(YIELD_DEFINITION, indent="  ")
+    for title, lines in (
+        ("Checks that units did not pass at first", batch.failing_checks),
+        ("Readings that units did not pass at first", batch.failing_readings),
+    ):
+        if lines:
+            yield ""
+            yield from _pareto_lines(title, lines)
+
+
+def readings_lines(batch: Batch) -> Iterator[str]:
+    """Every reading's figures, the least capable first."""
+    found = sorted((figures.figures(one) for one in batch.series), key=_capability_order)
+    yield ""
+    yield f"Readings, the least capable first ({min(SHOWN, len(found))} of {len(found)})"
+    yield "   n       mean      sigma    Cpk  at least  !    reading"
+    for one in found[:SHOWN]:
+        index = one.capability.cpk if one.capability else None
+        marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
+        numbers = (
+            f"{one.n:4d} {_number(one.mean, one.key.unit):>10} {_spread(one.sigma, one.key.unit):>10} "
+            f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
+        )
+        yield from _hanging(numbers, _beside(one))
+    yield from _wrapped(
+        "Cpk from the spread of all units; at least: the lower end of its 95 % interval. ! f: fewer than 30 "
+        "units, n: not normal, c: not in control, l: limits changed; such a Cpk may not hold. Each is "
+        "charted with --reading.",
+        indent="  ",
+    )
+
+
+def side_lines(batch: Batch) -> Iterator[str]:
+    """Readings whose two channels differ from each other."""
+    found = figures.side_differences(batch.series)
+    differing = [side for side in found if side.p_corrected <= LEVEL]
+    if not found:
+        return
+    first, second = found[0].channels
+    yield ""
+    yield printable(f"{first} less {second}: {len(differing)} of {len(found)} readings differ")
+    for side in differing[:FEW_SHOWN]:
+        unit = side.key.unit
+        numbers = (
+            f"  {_spread(side.difference.mean, unit):>10} "
+            f"({_spread(side.difference.low, unit)} to {_spread(side.difference.high, unit)})  "
+        )
+        yield from _hanging(numbers, side.key.label)
+    if len(differing) > FEW_SHOWN:
+        yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
+    if differing:
+        yield from _wrapped(f"95 % intervals; {CORRECTION_MEANS['holm']}.", indent="  ")
+
+
+def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
+    """Which readings moved from one batch to the other."""
+    found = figures.compare(first.series, second.series)
+    moved = [one for one in found if one.moved]
+    yield ""
+    yield (
+        f"Against the other {len(second.firsts)} units: {len(moved)} of {len(found)} readings moved "
+        "(other less these)"
+    )
+    for one in moved[:SHOWN]:
+        unit = one.key.unit
+        numbers = (
+            f"  {_spread(one.difference.shift, unit):>10} "
+            f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
+        )
+        yield from _hanging(numbers, f"{one.key.label}, p {one.p_corrected:.2g}")
+    tests = sorted({one.difference.test for one in found})
+    if found:
+        yield from _wrapped(f"By {' and '.join(tests)}; {CORRECTION_MEANS['holm']}.", indent="  ")
+
+
+def drift_lines(golden: Batch) -> Iterator[str]:
+    """How the golden unit's readings move in time."""
+    found = figures.golden_drift(golden.lines, golden.series)
+    moving = [one for one in found if one.p_corrected <= LEVEL]
+    yield ""
+    yield printable(
+        f"Golden unit {golden.firsts[0].serial}, {len(golden.firsts)} runs: "
+        f"{len(moving)} of {len(found)} readings drift"
+    )
+    for one in moving[:SHOWN]:
+        unit = one.key.unit
+        numbers = (
+            f"  {_spread(one.drift.slope, unit):>10} a day "
+            f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
+        )
+        yield from _hanging(numbers, f"{one.key.label}, p {one.p_corrected:.2g}")
+    if found:
+        yield from _wrapped(f"Theil-Sen slopes; {CORRECTION_MEANS['holm']}.", indent="  ")
+    else:
+        yield "  Three runs or more, at different times, show a drift."
+
+
+def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
+    """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
+    found, unit = figures.figures(one), one.key.unit
+    yield ""
+    yield printable(_beside(found))
+    if found.mean is None:
+        yield "  no value to describe"
+        return
+    yield (
+        f"  mean {_number(found.mean, unit)}, sigma {_spread(found.sigma, unit)}; from "
+        f"{_number(found.smallest, unit)} over {_number(found.median, unit)} (median) to "
+        f"{_number(found.largest, unit)}"
+    )
+    yield f"  limits {_number(found.limit_low, unit)} to {_number(found.limit_high, unit)}"
+    if found.capability is not None:
+        cp = "" if found.capability.cp is None else f"Cp {_interval(found.capability.cp)}, "
+        yield f"  {cp}Cpk {_interval(found.capability.cpk)}, 95 %"
+    yield from _doubt_lines(found.doubts)
+    chart = figures.chart(one)
+    if chart is not None and unit != "":
+        names = _serials(batch, one)
+        yield from _chart_lines(chart, names, unit)
+        yield from _signal_lines(chart, names)
+    proposal = figures.proposal(one)
+    if unit != "":
+        yield f"  Limits proposed: {_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
+        for reason in proposal.reasoning:
+            yield from _wrapped(reason, indent="    ")
+
+
+def _serials(batch: Batch, one: Series) -> list[str]:
+    serial = {run.run_id: run.serial for run in batch.firsts}
+    return [serial[int(run_id)] for run_id in one.run_ids[one.measured]]
+
+
+def _chart_lines(chart: IndividualsChart, names: Sequence[str], unit: str) -> Iterator[str]:
+    """A row for each unit, oldest first: its value, and where it lies between the chart's limits."""
+    reach, columns = 4.0 * chart.sigma, 41
+    signalled = {signal.at for signal in chart.signals}
+    yield ""
+    yield (
+        f"  Individuals: centre {_number(chart.centre, unit)}, limits {_number(chart.lower, unit)} to "
+        f"{_number(chart.upper, unit)}"
+    )
+    for index in range(max(0, len(names) - CHARTED), len(names)):
+        row = [" "] * columns
+        for sigmas, mark in ((-3.0, "|"), (0.0, ":"), (3.0, "|")):
+            row[round((sigmas + 4.0) / 8.0 * (columns - 1))] = mark
+        place = 0.5 if reach == 0 else (float(chart.values[index]) - chart.centre + reach) / (2.0 * reach)
+        row[min(max(round(place * (columns - 1)), 0), columns - 1)] = "#" if index in signalled else "o"
+        name = printable(names[index])
+        name = name if len(name) <= 16 else name[:15] + "~"
+        yield f"  {name:<16} {_number(float(chart.values[index]), unit):>12} {''.join(row)}".rstrip()
+    if len(names) > CHARTED:
+        yield f"  the latest {CHARTED} of {len(names)}"
+
+
+def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str]:
+    first_of_rule = {signal.rule: signal for signal in reversed(chart.signals)}
+    for rule, signal in sorted(first_of_rule.items()):
+        count = sum(one.rule == rule for one in chart.signals)
+        more = f", and {count - 1} more" if count > 1 else ""
+        yield from _wrapped(f"# {signal.sentence}: at {printable(names[signal.at])}{more}", indent="  ")
+    if chart.range_signals:
+        where = printable(names[chart.range_signals[0]])
+        yield f"  a moving range beyond {chart.upper_range:.3g}: at {where}"
+    if chart.sigma == 0:
+        return
+    smooth = ewma_chart(chart.values, target=chart.centre, sigma=chart.sigma)
+    sums = cusum_chart(
+        chart.values, target=chart.centre, allowance=0.5 * chart.sigma, decision=5.0 * chart.sigma
+    )
+    for title, signals in (("EWMA (0.2)", smooth.signals), ("CUSUM (0.5, 5 sigma)", sums.signals)):
+        said = f"first beyond at {printable(names[signals[0]])}" if signals else "nothing beyond"
+        yield f"  {title}: {said}"
+
+
+def _doubt_lines(doubts: Sequence[Doubt]) -> Iterator[str]:
+    for doubt in doubts:
+        yield from _wrapped(f"! {doubt}", indent="  ")
+
+
+def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:
+    yield title
+    for line in lines[:FEW_SHOWN]:
+        yield from _hanging(
+            f"{line.count:5d} {100 * line.share:4.0f} % {100 * line.cumulative:4.0f} %  ", line.label
+        )
+    if len(lines) > FEW_SHOWN:
+        yield f"      and {len(lines) - FEW_SHOWN} more"
+
+
+def _yield_line(title: str, found: Proportion) -> str:
+    share = "" if found.value is None else f"{100 * found.value:5.1f} %"
+    return (
+        f"{title:<16} {found.count:4d} of {found.total:<4d} {share}  "
+        f"(95 %: {100 * found.low:.1f} to {100 * found.high:.1f} %)"
+    )
+
+
+def _beside(found: ReadingFigures) -> str:
+    counts = (
+        (found.not_passed, "not passed"), (found.missing, "missing"), (found.floors, "below a floor"),
+    )  # fmt: skip
+    told = ", ".join(f"{count} {what}" for count, what in counts if count)
+    return f"{found.key.label} ({told})" if told else found.key.label
+
+
+def _capability_order(found: ReadingFigures) -> tuple[bool, float, str]:
+    if found.capability is None:
+        return True, -float(found.not_passed), found.key.label
+    return False, found.capability.cpk.value, found.key.label
+
+
+def _index(index: Index | None) -> str:
+    return "" if index is None else f"{index.value:.2f}"
+
+
+def _interval(index: Index) -> str:
+    return f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})"
+
+
+def _number(value: float | None, unit: str) -> str:
+    if value is None:
+        return "open"
+    return f"{value:+.3g}" if unit == "" else _short(value, unit, 4)
+
+
+def _spread(value: float | None, unit: str) -> str:
+    if value is None:
+        return ""
+    return f"{value:.3g}" if unit == "" else _short(value, unit, 3)
+
+
+def _short(value: float, unit: str, digits: int) -> str:
+    """With a prefix where the unit takes one; decibels and degrees by their size."""
+    if unit in ("dB", "dBu", "dBV", "deg"):
+        return f"{value:.{digits}g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
+    return format_value(value, unit, digits=digits)
+
+
+def _hanging(start: str, label: str) -> list[str]:
+    return textwrap.wrap(
+        printable(label),
+        WIDTH,
+        initial_indent=start,
+        subsequent_indent=" " * len(start),
+        drop_whitespace=True,
+    ) or [start]
+
+
+def _wrapped(text: str, *, indent: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
