@@ -6,6 +6,7 @@ SwitchwalkError                 exit code
 ├── CircuitError                2   a circuit that has no solution
 ├── ReadingError                -   one reading cannot be taken; it becomes "missing"
 ├── RecordsError                4   the records cannot be written or read
+├── RunStopped                  4   a person, a signal or a lost terminal stopped the run
 └── BenchError                  4   an instrument or the wiring did not do what it was asked
     ├── BenchTimeout                no complete answer before the deadline
     ├── LinkLost                    the connection is closed, refused or unplugged
@@ -70,6 +71,12 @@ class ReadingError(SwitchwalkError):
 
 class RecordsError(SwitchwalkError):
     """The records cannot be written or read."""
+
+    exit_code = EXIT_BENCH
+
+
+class RunStopped(SwitchwalkError):
+    """A run was stopped by a person, a signal, or because nobody can be shown anything."""
 
     exit_code = EXIT_BENCH
 

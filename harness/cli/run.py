@@ -2,61 +2,33 @@
 
 import re
 import sys
-import time
 from contextlib import ExitStack
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
-from harness.cli.job import BenchPath, JobFolder, planned, profile_folder
+from harness.cli.job import BenchPath, JobFolder, planned
 from harness.cli.outcome import say_outcome, write_report_of
-from harness.cli.simulate import Faults, Hasten, simulated_bench
-from harness.cli.stopping import stoppable
-from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
+from harness.cli.records import RecordsPlace
+from harness.cli.simulate import Faults, Hasten, fault_notes, simulated_bench
+from harness.cli.stopping import output_may_be_gone
+from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
-    from harness.plan.model import Plan
-    from harness.records.run import RunHeader
     from harness.records.store import RunStore
-    from harness.roles import Bench
-    from harness.runner.events import Event, Hands
-    from harness.runner.run import Ended
+    from harness.runner.events import Hands
 
-EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN, "stopped": EXIT_BENCH}
 LONGEST_SERIAL = 64
 
-
-class WallClock:
-    """Time as the bench has it."""
-
-    def now_s(self) -> float:
-        """Seconds that only go forward."""
-        return time.monotonic()
-
-    def wait(self, duration_s: float) -> None:
-        """Let time pass."""
-        time.sleep(duration_s)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Errand:
-    """What is to be run, and how it was asked for."""
-
-    job: "Job"
-    plan: "Plan"
-    serial: str
-    operator: str | None
-    simulated: bool
-    notes: str
-    bench_folder: Path
-    transcript: Path | None
-    quiet: bool
+TranscriptPath = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Write every message on the wires to a file.", show_default=False),
+]
+OutcomeAsJson = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON, and nothing else.")]
 
 
 def run(
@@ -66,23 +38,11 @@ def run(
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     fault: Faults = None,
     hasten: Hasten = 1.0,
-    records: Annotated[
-        str | None,
-        typer.Option(
-            metavar="PLACE",
-            help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
-            show_default=False,
-        ),
-    ] = None,
+    records: RecordsPlace = None,
     again: Annotated[bool, typer.Option("--again", help="Run a unit that has passed before.")] = False,
     operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
-    transcript: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write every message on the wires to a file.", show_default=False),
-    ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the outcome as JSON, and nothing else.")
-    ] = False,
+    transcript: TranscriptPath = None,
+    as_json: OutcomeAsJson = False,
 ) -> None:
     """Test one unit: every state, both channels; ends in PASS, FAIL or UNPROVEN and a report."""
     from harness.descriptions.load import load_job
@@ -109,14 +69,15 @@ def run(
             serial=serial,
             operator=operator,
             simulated=simulate,
-            notes=f"simulated faults: {'; '.join(fault)}" if fault else "",
-            bench_folder=profile_folder(described, bench),
+            notes=fault_notes(fault or []),
+            bench_file=bench,
             transcript=transcript,
             quiet=as_json,
         )
-        run_id, ended = _run(errand, store, hands)
+        run_id, ended = carry_out(errand, store, hands, begin_run(errand, store))
         report = write_report_of(store, run_id, records or DEFAULT_RECORDS)
-    say_outcome(run_id, serial, ended, report, as_json=as_json)
+    with output_may_be_gone():
+        say_outcome(run_id, serial, ended, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])
 
 
@@ -157,60 +118,3 @@ def _check_passed(
         raise UsageError(f"{said}; add --again to run it again")
     if not typer.confirm(f"{said}. Run it again?"):
         raise UsageError("not run again")
-
-
-def _run(errand: Errand, store: "RunStore", hands: "Hands") -> tuple[int, "Ended"]:
-    """Open the bench, begin the run in the records and carry out the plan."""
-    from drivers.bench import open_bench
-    from harness.cli.watch import watcher
-    from harness.runner.run import run_plan
-
-    if errand.job.bench is None:
-        raise UsageError("this job has no bench")
-
-    def ignore(event: "Event") -> None:
-        """Nobody is watching."""
-
-    with (
-        stoppable(),
-        open_bench(errand.job.bench, folder=errand.bench_folder, transcript=errand.transcript) as bench,
-        ExitStack() as watching,
-    ):
-        observe = ignore if errand.quiet else watching.enter_context(watcher())
-        run_id = store.begin(_header(errand, bench))
-        try:
-            ended = run_plan(
-                errand.plan, errand.job, bench, store, run_id, hands=hands, observe=observe, clock=WallClock()
-            )
-        except BaseException as error:
-            error.add_note(f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}")
-            raise
-    return run_id, ended
-
-
-def _header(errand: Errand, bench: "Bench") -> "RunHeader":
-    from harness.records.run import RunHeader
-
-    job = errand.job
-    return RunHeader(
-        serial=errand.serial,
-        module_name=job.module.name,
-        part=job.module.part,
-        revision=job.module.revision,
-        sequence_name=job.sequence.name,
-        decision=job.sequence.decision,
-        bench_name=job.bench.name if job.bench else "",
-        operator=errand.operator,
-        started=datetime.now(UTC),
-        software_version=version("switchwalk"),
-        simulated=errand.simulated,
-        notes=errand.notes,
-        instruments=(
-            bench.generator.identity,
-            bench.oscilloscope.identity,
-            bench.supply.identity,
-            bench.switchboard.identity,
-        ),
-        files=job.files,
-        planned_readings=len(errand.plan.readings),
-    )

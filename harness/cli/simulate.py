@@ -94,6 +94,19 @@ class SimulatedBench:
             )
 
 
+NOTED_FAULTS = "simulated faults: "
+
+
+def fault_notes(faults: Sequence[str]) -> str:
+    """What is noted of a simulated run, so that it can be resumed on the same unit."""
+    return NOTED_FAULTS + "; ".join(faults) if faults else ""
+
+
+def faults_noted(notes: str) -> list[str]:
+    """The faults that `fault_notes` noted."""
+    return notes.removeprefix(NOTED_FAULTS).split("; ") if notes.startswith(NOTED_FAULTS) else []
+
+
 @contextmanager
 def simulated_bench(
     job: Path, *, serial: str, faults: Sequence[str], hasten: float

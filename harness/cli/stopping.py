@@ -1,24 +1,34 @@
 """Signals during a run: the first one stops it, further ones wait until the bench is safe."""
 
+import contextlib
+import os
 import signal
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 import typer
 
+from harness.errors import RunStopped
+
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
 @contextmanager
 def stoppable() -> Iterator[None]:
-    """Turn the first Ctrl-C, SIGTERM or SIGHUP into KeyboardInterrupt; ignore what follows, and say so."""
+    """Turn the first Ctrl-C, SIGTERM or SIGHUP into KeyboardInterrupt; ignore what follows, and say so.
+
+    Outside, the interruption is a RunStopped: the command line's own handling of Ctrl-C has no exit code of
+    ours.
+    """
     stopping = False
 
     def stop(number: int, frame: FrameType | None) -> None:
         nonlocal stopping
         if stopping:
-            typer.echo("already stopping: the bench is being made safe", err=True)
+            with contextlib.suppress(OSError):  # the terminal may be what was lost
+                typer.echo("already stopping: the bench is being made safe", err=True)
             return
         stopping = True
         raise KeyboardInterrupt(f"stopped by {signal.Signals(number).name}")
@@ -26,6 +36,25 @@ def stoppable() -> Iterator[None]:
     before = {number: signal.signal(number, stop) for number in SIGNALS}
     try:
         yield
+    except KeyboardInterrupt as error:
+        stopped = RunStopped(str(error) or "stopped by hand")
+        for note in getattr(error, "__notes__", ()):
+            stopped.add_note(note)
+        raise stopped from error
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextmanager
+def output_may_be_gone() -> Iterator[None]:
+    """Let printing fail where the terminal or the pipe is gone: the exit code says how the run ended."""
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)

@@ -38,6 +38,11 @@ class Drive:
                 self._generator.switch(output, on=True)
             self._on = True
 
+    def forget(self) -> None:
+        """Nothing is known of the generator any more: it was reopened, and is off."""
+        self._sines.clear()
+        self._on = False
+
     def silence(self) -> None:
         """Switch both outputs off."""
         for output in self._outputs:

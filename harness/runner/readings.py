@@ -91,6 +91,11 @@ def supply_reading(
     return _judged(planned, (), found, expected, sequence)
 
 
+def missing_reading(planned: PlannedReading, reason: str, *, sequence: CheckSequence) -> Reading:
+    """A reading from no acquisition that could not be taken."""
+    return _reading(planned, (), sequence, verdict="missing", reason=reason)
+
+
 def _refuse(planned: PlannedReading, one: Measured) -> None:
     """Raise ReadingError where the inputs that this reading is made from were not well captured."""
     if one.taken is None:

@@ -1,10 +1,13 @@
 """A run from its first switch to its last, and how it ends. What is measured is computed elsewhere."""
 
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
+from harness.errors import RecordsError
 from harness.judge import unit_verdict
 from harness.plan.model import Plan
 from harness.reading import Reading
@@ -13,8 +16,9 @@ from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
-from harness.runner.preflight import energise
+from harness.runner.preflight import check_same_unit, energise
 from harness.runner.recorder import Recorder
+from harness.runner.recovery import Recovery
 from harness.runner.stage import OverCurrentError, Stage
 from harness.runner.through import take_reference
 from harness.runner.walk import Walk
@@ -29,6 +33,14 @@ class Ended:
     readings: tuple[Reading, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Before:
+    """What a run that is resumed has from before: its readings, and what its unit drew then."""
+
+    readings: tuple[Reading, ...] = ()
+    currents_a: Mapping[str, float] | None = None
+
+
 def run_plan(
     plan: Plan,
     job: Job,
@@ -39,45 +51,80 @@ def run_plan(
     hands: Hands,
     observe: Observer,
     clock: Clock,
+    before: Before | None = None,
 ) -> Ended:
     """Carry out a plan and finish the run in the records. Whoever opened the bench leaves it safe.
 
-    A BenchError or an interruption ends the run as `stopped`, with no verdict on the unit, and goes on up.
+    An error or an interruption ends the run as `stopped`, with no verdict on the unit, and goes on up. A run
+    that went on after a bench fault ends as `stopped` as well. `plan` is what is left to do of a run that is
+    resumed, `before` what it has.
     """
     if job.bench is None:
         raise ValueError("a job without a bench has no instruments to run on")
+    drive = Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
     stage = Stage(
         job=job,
         plan=plan,
         bench=bench,
-        drive=Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold),
+        drive=drive,
         recorder=Recorder(bench.oscilloscope, store, run),
+        recovery=Recovery(bench, drive, store, run, observe),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy,
         hands=hands,
         observe=observe,
         clock=clock,
     )
-    readings: list[Reading] = []
+    before = before or Before()
+    readings = list(before.readings)
     try:
-        _carry_out(stage, store, run, readings)
+        if plan.readings:
+            _carry_out(stage, store, run, readings, before.currents_a)
         verdict = unit_verdict(reading.verdict for reading in readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
         reason = ""
     except OverCurrentError as error:
         outcome, reason = "fail", str(error)
     except BaseException as error:
-        store.finish(run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
+        _finish_stopped(store, run, error)
         raise
+    faults = stage.recovery.faults
+    if faults:
+        times = "once" if len(faults) == 1 else f"{len(faults)} times"
+        outcome, reason = (
+            "stopped",
+            (
+                f"the bench failed {times}, so that the unit has no verdict; run it again. First: {faults[0]}"
+                + (f". Then: {reason}" if reason else "")
+            ),
+        )
     store.finish(run, outcome, reason, datetime.now(UTC))
     return Ended(outcome=outcome, reason=reason, readings=tuple(readings))
 
 
-def _carry_out(stage: Stage, store: RunStore, run: int, readings: list[Reading]) -> None:
+def _finish_stopped(store: RunStore, run: int, error: BaseException) -> None:
+    """Say in the records why a run was stopped, unless it is the records that stopped it."""
+    try:
+        store.finish(run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
+    except RecordsError:
+        error.add_note(f"that run {run} was stopped could not be recorded: it stands as interrupted")
+
+
+def _carry_out(
+    stage: Stage,
+    store: RunStore,
+    run: int,
+    readings: list[Reading],
+    currents_a: Mapping[str, float] | None,
+) -> None:
     """Through reference, supply and lines, then hookup after hookup; whatever was made is in `readings`."""
     reference = take_reference(stage)
     if reference is not None:
         store.add_reference(run, reference.to_dict())
-    energise(stage)
+    now_a = energise(stage)
+    if currents_a is None:
+        store.add_event(run, "fingerprint", json.dumps(now_a))
+    else:
+        check_same_unit(currents_a, now_a)
     walk = Walk(stage, store, run, reference)
     try:
         for number, visit in enumerate(stage.plan.visits, start=1):

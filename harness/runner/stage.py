@@ -13,6 +13,7 @@ from harness.roles import Bench, SupplyReading
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, Observer
 from harness.runner.recorder import Recorder
+from harness.runner.recovery import Recovery
 
 CURRENT_LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
@@ -51,6 +52,7 @@ class Stage:
     bench: Bench
     drive: Drive
     recorder: Recorder
+    recovery: Recovery
     gain_accuracy: float
     hands: Hands
     observe: Observer

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 
 from harness.descriptions.state import State
-from harness.errors import ReadingError
+from harness.errors import BenchError, ReadingError
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
@@ -20,8 +20,9 @@ from harness.records.store import RunStore
 from harness.roles import SupplyReading
 from harness.runner.events import ReadingsMade, StateBegun
 from harness.runner.hookup_check import check_hookup
-from harness.runner.readings import Measured, make_reading, supply_reading
+from harness.runner.readings import Measured, make_reading, missing_reading, supply_reading
 from harness.runner.recorder import Ask, Captured, Taken
+from harness.runner.recovery import TRANSIENT
 from harness.runner.stage import Stage, tones_of
 
 GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; only used without a reference
@@ -29,11 +30,11 @@ GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source;
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Recorded:
-    """A state of which everything is recorded and nothing computed: a capture, or why there is none."""
+    """A state of which everything is recorded and nothing computed: what was taken, or why it was not."""
 
     visit: HookupVisit
     here: StateVisit
-    supply: SupplyReading | None
+    supply: SupplyReading | str | None
     captures: tuple[tuple[Acquisition, Captured | str], ...]
 
 
@@ -53,50 +54,87 @@ class Walk:
         """Walk through the states of a hookup that is made; leaves the relay supply on."""
         stage = self._stage
         recorded: _Recorded | None = None
-        for index, here in enumerate(visit.states):
+        proven = False
+        for here in visit.states:
             stage.observe(
                 StateBegun(hookup=visit.hookup.name, state=here.state, done=self._begun, total=self._total)
             )
-            self._power(here.state)
-            settled_s = stage.begin_state(visit.hookup, here.state)
+            settled_s, unset = self._begin(visit, here.state)
             if recorded is not None:
                 self._finish(recorded)
-            stage.wait_until(settled_s)
-            if index == 0:
-                check_hookup(stage, visit.hookup, here.state)
-            recorded = self._record(visit, here)
+            if not unset:
+                stage.wait_until(settled_s)
+                if not proven:
+                    check_hookup(stage, visit.hookup, here.state)
+                proven = True
+            recorded = self._record(visit, here, unset)
         if recorded is not None:
             self._finish(recorded)
         self._power(State(on=()))
 
     def _power(self, state: State) -> None:
-        if state.powered != self._powered:
-            self._stage.bench.supply.switch(on=state.powered)
-            self._powered = state.powered
+        supply, module = self._stage.bench.supply, self._stage.job.module
+        if state.powered == self._powered:
+            return
+        if state.powered:
+            supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
+        supply.switch(on=state.powered)
+        self._powered = state.powered
 
-    def _record(self, visit: HookupVisit, here: StateVisit) -> _Recorded:
+    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, str]:
+        """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
+        try:
+            self._power(state)
+            return self._stage.begin_state(visit.hookup, state), ""
+        except TRANSIENT as error:
+            return 0.0, self._recover(error)
+
+    def _recover(self, error: BenchError) -> str:
+        reason = self._stage.recovery.after(error)
+        self._powered = False
+        return reason
+
+    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> str:
+        """Recover, and set the state anew for what is still to be recorded in it."""
         stage = self._stage
-        supply = None
-        if here.state.powered:
-            supply = stage.check_supply(here.state, limit_a=stage.job.module.supply.limit_a)
+        reason = self._recover(error)
+        self._power(state)
+        stage.set_state(visit.hookup, state)
+        if state.powered:
+            stage.check_supply(state, limit_a=stage.job.module.supply.limit_a)
+        return reason
+
+    def _record(self, visit: HookupVisit, here: StateVisit, unset: str) -> _Recorded:
+        """Take everything that is to be taken in a state; what the bench lost is lost, and says why."""
+        stage = self._stage
+        supply: SupplyReading | str | None = unset or None
+        if here.state.powered and not unset:
+            try:
+                supply = stage.check_supply(here.state, limit_a=stage.job.module.supply.limit_a)
+            except TRANSIENT as error:
+                supply = self._recover_in(visit, here.state, error)
         captures: list[tuple[Acquisition, Captured | str]] = []
         for acquisition in here.acquisitions:
-            stage.drive.apply(acquisition.stimulus)
-            try:
-                captures.append((acquisition, stage.recorder.capture(self._ask(visit, acquisition))))
-            except ReadingError as error:
-                captures.append((acquisition, str(error)))
+            captures.append((acquisition, unset or self._capture(visit, acquisition)))
             self._begun += 1
         return _Recorded(visit=visit, here=here, supply=supply, captures=tuple(captures))
+
+    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | str:
+        try:
+            self._stage.drive.apply(acquisition.stimulus)
+            return self._stage.recorder.capture(self._ask(visit, acquisition))
+        except ReadingError as error:
+            return str(error)
+        except TRANSIENT as error:
+            return self._recover_in(visit, acquisition.state, error)
 
     def _finish(self, recorded: _Recorded) -> None:
         """Compute, judge, keep and show everything that is complete with this state."""
         stage, here = self._stage, recorded.here
         made: list[Reading] = []
         if recorded.supply is not None and here.judges_supply:
-            expected_a = expected_current_a(stage.job.module, here.state)
             made += [
-                supply_reading(planned, recorded.supply, expected_a, sequence=stage.job.sequence)
+                self._supply_reading(planned, recorded.supply)
                 for planned in self._take_out(lambda one: not one.acquisitions and one.state == here.state)
             ]
         for acquisition, capture in recorded.captures:
@@ -121,6 +159,13 @@ class Walk:
         found = [one for one in self._waiting if wanted(one)]
         self._waiting = [one for one in self._waiting if not wanted(one)]
         return found
+
+    def _supply_reading(self, planned: PlannedReading, supply: SupplyReading | str) -> Reading:
+        job = self._stage.job
+        if isinstance(supply, str):
+            return missing_reading(planned, supply, sequence=job.sequence)
+        expected_a = expected_current_a(job.module, planned.state)
+        return supply_reading(planned, supply, expected_a, sequence=job.sequence)
 
     def _reading(self, planned: PlannedReading) -> Reading:
         stage = self._stage

@@ -1,0 +1,176 @@
+"""Carrying out a plan on an open bench, for a run that begins and for one that goes on."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.cli.stopping import stoppable
+from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
+
+if TYPE_CHECKING:
+    from harness.descriptions.job import Job
+    from harness.plan.model import Plan
+    from harness.records.run import RunHeader
+    from harness.records.store import RunStore
+    from harness.roles import Bench
+    from harness.runner.events import Event, Hands, Observer
+    from harness.runner.run import Before, Ended
+
+EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN, "stopped": EXIT_BENCH}
+
+
+class WallClock:
+    """Time as the bench has it."""
+
+    def now_s(self) -> float:
+        """Seconds that only go forward."""
+        return time.monotonic()
+
+    def wait(self, duration_s: float) -> None:
+        """Let time pass."""
+        time.sleep(duration_s)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Errand:
+    """What is to be run, and how it was asked for. `bench_file` is None for the job's own."""
+
+    job: "Job"
+    plan: "Plan"
+    serial: str
+    operator: str | None
+    simulated: bool
+    notes: str
+    bench_file: Path | None
+    transcript: Path | None
+    quiet: bool
+
+    @property
+    def bench_folder(self) -> Path:
+        """Where the bench file lies, and profiles beside it."""
+        return self.job.folder if self.bench_file is None else self.bench_file.parent
+
+
+def carry_out(
+    errand: Errand,
+    store: "RunStore",
+    hands: "Hands",
+    begin: "Callable[[Bench], int]",
+    before: "Before | None" = None,
+) -> tuple[int, "Ended"]:
+    """Open the bench, let `begin` say which run it is now that the bench is known, and do what is planned."""
+    from drivers.bench import open_bench
+    from drivers.claim import claim
+    from harness.runner.run import run_plan
+
+    if errand.job.bench is None:
+        raise UsageError("this job has no bench")
+    with (
+        stoppable(),
+        open_bench(
+            errand.job.bench,
+            folder=errand.bench_folder,
+            transcript=errand.transcript,
+            tell=lambda text: typer.echo(text, err=True),
+            marked=not errand.simulated,
+        ) as bench,
+    ):
+        run_id = begin(bench)
+        try:
+            with claim(_name(store, run_id), instrument=f"run {run_id}"), _observer(errand) as observe:
+                ended = run_plan(
+                    errand.plan,
+                    errand.job,
+                    bench,
+                    store,
+                    run_id,
+                    hands=hands,
+                    observe=observe,
+                    clock=WallClock(),
+                    before=before,
+                )
+        except BaseException as error:
+            error.add_note(
+                f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
+                f"`switchwalk resume {run_id}` goes on with it"
+            )
+            raise
+    return run_id, ended
+
+
+def claimed_run(store: "RunStore", run_id: int) -> None:
+    """Refuse a run that is going on in another process. Raises BenchError that says in which."""
+    from drivers.claim import claim
+
+    with claim(_name(store, run_id), instrument=f"run {run_id}"):
+        pass
+
+
+def _name(store: "RunStore", run_id: int) -> str:
+    place = store.place if "://" in store.place else Path(store.place).resolve().as_uri()
+    return f"{place}#{run_id}"
+
+
+@contextmanager
+def _observer(errand: Errand) -> "Iterator[Observer]":
+    """Shows a run, and stops it where nobody can be shown anything: the terminal or the pipe is gone."""
+    from harness.cli.watch import watcher
+
+    def ignore(event: "Event") -> None:
+        """Nobody is watching."""
+
+    if errand.quiet:
+        yield ignore
+        return
+    with ExitStack() as watching:
+        watch = watching.enter_context(watcher())
+
+        def see(event: "Event") -> None:
+            try:
+                watch(event)
+            except OSError as error:
+                raise KeyboardInterrupt(f"stopped: what it prints can go nowhere ({error})") from error
+
+        yield see
+
+
+def begin_run(errand: Errand, store: "RunStore") -> "Callable[[Bench], int]":
+    """What begins a run in the records once the bench is known."""
+    return lambda bench: store.begin(_header(errand, bench))
+
+
+def _header(errand: Errand, bench: "Bench") -> "RunHeader":
+    from harness.records.run import RunHeader
+
+    job = errand.job
+    return RunHeader(
+        serial=errand.serial,
+        module_name=job.module.name,
+        part=job.module.part,
+        revision=job.module.revision,
+        sequence_name=job.sequence.name,
+        decision=job.sequence.decision,
+        bench_name=job.bench.name if job.bench else "",
+        operator=errand.operator,
+        started=datetime.now(UTC),
+        software_version=version("switchwalk"),
+        simulated=errand.simulated,
+        notes=errand.notes,
+        instruments=(
+            bench.generator.identity,
+            bench.oscilloscope.identity,
+            bench.supply.identity,
+            bench.switchboard.identity,
+        ),
+        files=job.files,
+        planned_readings=len(errand.plan.readings),
+        job_folder=str(job.folder.resolve()),
+        bench_file="" if errand.bench_file is None or errand.simulated else str(errand.bench_file.resolve()),
+    )

@@ -1,0 +1,72 @@
+"""What is left of a plan when some of its readings are there already. Pure."""
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import replace
+
+from harness.errors import UsageError
+from harness.plan.model import Plan, PlannedReading
+from harness.reading import Reading
+
+Key = tuple[str, str, str, str, str, str]
+
+
+def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
+    """The plan for the readings that are not recorded yet, numbered as before.
+
+    An acquisition is made again where a reading that is left needs it, even if another reading was made from
+    it before. Raises UsageError for a recorded reading that the plan does not have.
+    """
+    hookups = {acquisition.number: acquisition.hookup for acquisition in plan.acquisitions}
+    there = Counter(_key_of(reading) for reading in recorded)
+    left: list[PlannedReading] = []
+    for planned in plan.readings:
+        key = _planned_key(planned, hookups)
+        if there[key]:
+            there[key] -= 1
+        else:
+            left.append(planned)
+    strangers = [key for key, count in there.items() if count]
+    if strangers:
+        check, quantity, state, channel, port, _ = strangers[0]
+        place = " ".join(filter(None, (channel, port)))
+        raise UsageError(
+            f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
+            "version of switchwalk made it. Begin a new run"
+        )
+    return _only(plan, tuple(left))
+
+
+def _only(plan: Plan, left: tuple[PlannedReading, ...]) -> Plan:
+    needed = {number for planned in left for number in planned.acquisitions}
+    supplies = {planned.state for planned in left if not planned.acquisitions}
+    visits = []
+    for visit in plan.visits:
+        states = tuple(
+            replace(
+                here,
+                acquisitions=tuple(one for one in here.acquisitions if one.number in needed),
+                judges_supply=here.judges_supply and here.state in supplies,
+            )
+            for here in visit.states
+        )
+        states = tuple(here for here in states if here.acquisitions or here.judges_supply)
+        if states:
+            visits.append(replace(visit, states=states))
+    stimuli = {one.stimulus for visit in visits for here in visit.states for one in here.acquisitions}
+    return replace(
+        plan,
+        visits=tuple(visits),
+        readings=left,
+        predictions={number: made for number, made in plan.predictions.items() if number in needed},
+        stimuli=tuple(stimulus for stimulus in plan.stimuli if stimulus in stimuli),
+    )
+
+
+def _planned_key(planned: PlannedReading, hookups: dict[int, str]) -> Key:
+    hookup = hookups[planned.acquisitions[-1]] if planned.acquisitions else ""
+    return planned.check.name, planned.quantity, planned.state.name, planned.channel, planned.port, hookup
+
+
+def _key_of(reading: Reading) -> Key:
+    return reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup
