@@ -18,21 +18,35 @@ MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml
 LARGEST_BYTES = 4_000_000  # a job's file is written by hand; more is some other file
 
 
-def load_job(folder: Path, bench: Path | None = None) -> Job:
+def load_job(
+    folder: Path,
+    bench: Path | None = None,
+    *,
+    sequence_file: Path | None = None,
+    fixture_file: Path | None = None,
+) -> Job:
     """Read and cross-check a job's files; `bench` takes the place of the job's own bench.toml.
+
+    So do `sequence_file` and `fixture_file` of its sequence.toml and fixture.toml.
 
     Raises JobError with every mistake of every file, in the order of the files and their lines.
     """
     mistakes: list[Mistake] = []
     files: list[JobFile] = []
-    needed = [name for name in (MODULE, FIXTURE, SEQUENCE) if not (folder / name).is_file()]
+    paths = {
+        MODULE: folder / MODULE,
+        FIXTURE: fixture_file or folder / FIXTURE,
+        SEQUENCE: sequence_file or folder / SEQUENCE,
+    }
+    needed = [name for name, path in paths.items() if not path.is_file()]
     if len(needed) == 3:
         raise JobError([_no_job(folder)])
     for name in needed:
-        mistakes.append(_mistake(name, f"missing in {folder}; expected {_four_files()}"))
-    module_source = _open(folder / MODULE, MODULE, mistakes, files) if MODULE not in needed else None
-    fixture_source = _open(folder / FIXTURE, FIXTURE, mistakes, files) if FIXTURE not in needed else None
-    sequence_source = _open(folder / SEQUENCE, SEQUENCE, mistakes, files) if SEQUENCE not in needed else None
+        missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file as {paths[name]}"
+        mistakes.append(_mistake(name, f"{missing}; expected {_four_files()}"))
+    module_source = _open(paths[MODULE], MODULE, mistakes, files) if MODULE not in needed else None
+    fixture_source = _open(paths[FIXTURE], FIXTURE, mistakes, files) if FIXTURE not in needed else None
+    sequence_source = _open(paths[SEQUENCE], SEQUENCE, mistakes, files) if SEQUENCE not in needed else None
     bench_source = _open_bench(folder, bench, mistakes, files)
 
     names = names_of(module_source.located if module_source else None)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
+from harness.descriptions.module import Module
 from harness.descriptions.sequence import Limit
 from harness.descriptions.state import State
 from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
@@ -56,9 +57,9 @@ class Margins:
 
 def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     """Judge every reading of every suspect, and of a healthy unit."""
-    bench = _Bench(job=job, plan=plan, signatures=signatures)
-    columns = [bench.margins(reading) for reading in plan.readings]
-    over = np.array([_over_current(job, suspect) for suspect in signatures.suspects])
+    prospect = Prospect(job=job, plan=plan, signatures=signatures)
+    columns = [prospect.margins(reading) for reading in plan.readings]
+    over = np.array([over_current(job.module, suspect)[0] for suspect in signatures.suspects])
     margins = np.stack([*(broken for broken, _ in columns), over.reshape(len(signatures.suspects))], axis=1)
     return Margins(readings=plan.readings, margins=margins, sound=np.array([inside for _, inside in columns]))
 
@@ -73,8 +74,8 @@ def words_for(reading: PlannedReading) -> str:
 
 
 @dataclass(kw_only=True, eq=False)
-class _Bench:
-    """Transfers of a healthy unit (first) and of all suspects, as the bench would show them."""
+class Prospect:
+    """What the bench would show of a healthy unit (first) and of all suspects."""
 
     job: Job
     plan: Plan
@@ -97,6 +98,39 @@ class _Bench:
         if reading.quantity == "phase":
             return self._phase(reading)
         return self._level(reading)
+
+    def change(self, reading: PlannedReading, suspect: int) -> tuple[float, str]:
+        """By how much a suspect's reading differs from a healthy unit's, and the unit of that."""
+        if reading.quantity == "supply_current":
+            place = self.signatures.states.index(reading.state)
+            found = self.signatures.supply_a[suspect, place] - self.signatures.healthy_supply_a[place]
+            return float(found), "A"
+        if reading.quantity in ("phase", "polarity"):
+            number = reading.acquisitions[0]
+            level = self._weighed(number, self._pair(number, reading.channel, reading.port))
+            return float(np.degrees(np.angle(level.value[1 + suspect] / level.value[0]))), "deg"
+        level, _ = self._in_db(reading)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            change = 20 * np.log10(np.abs(level.value[1 + suspect]) / np.abs(level.value[0]))
+        return float(change), "dB"
+
+    def entries(self) -> tuple[Complex, Floats]:
+        """Every entry of every acquisition as it would be shown, and its standard uncertainty.
+
+        Shapes (1 + suspects, entries), a healthy unit first.
+        """
+        values, standards = [], []
+        for acquisition in self.signatures.acquisitions:
+            shown, doubt = self._show(acquisition.number)
+            own = (np.abs(doubt.parts) ** 2).sum(axis=0) * doubt.scale**2
+            relative = (doubt.relative**2).sum(axis=0) + (doubt.gains**2)[:, :, None]
+            square = 2 * (doubt.noise**2)[:, :, None] + relative * np.abs(shown) ** 2 + own
+            values.append(shown.reshape(len(shown), -1))
+            standards.append(np.sqrt(square).reshape(len(shown), -1))
+        if not values:
+            nothing = np.zeros((1 + len(self.signatures.suspects), 0))
+            return nothing.astype(complex), nothing
+        return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
     def _level(self, reading: PlannedReading) -> tuple[Floats, float]:
         level, needed = self._in_db(reading)
@@ -266,9 +300,12 @@ def _expected_db(level: Level) -> tuple[float | None, float]:
     return 20 * math.log10(magnitude), float(level.parts_standard[0]) / magnitude
 
 
-def _over_current(job: Job, suspect: Suspect) -> float:
-    """Margin of the check of each line alone, before the plan: it stops at a current no sound unit draws."""
-    module, control = job.module, control_of(suspect)
+def over_current(module: Module, suspect: Suspect) -> tuple[float, str]:
+    """Margin, and state, of the check of each line alone before the plan: the first that no sound unit shows.
+
+    A run stops there with the verdict fail, and nothing else is measured.
+    """
+    control = control_of(suspect)
     worst = NONE
     for state in (State(on=()), *(State(on=(line,)) for line in module.line_names)):
         expected = expected_current_a(module, state)
@@ -276,12 +313,15 @@ def _over_current(job: Job, suspect: Suspect) -> float:
         on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
         driven = [relay for relay in module.relays if energised(relay, State(on=on))]
         if any(relay.name in control.coil_shorted for relay in driven):
-            return math.inf
+            return math.inf, state.name
         wanted = module.supply.quiescent_a + sum(
             module.supply.voltage_v / relay.type.coil_ohm
             for relay in driven
             if relay.name not in control.coil_open
         )
         doubt = 2 * wanted * math.hypot(SUPPLY_METER, COIL_SPREAD) / math.sqrt(3)
-        worst = max(worst, (wanted - LIMIT_REACHED * limit) / doubt if doubt else NONE)
-    return worst
+        if doubt:
+            worst = max(worst, (wanted - LIMIT_REACHED * limit) / doubt)
+        if worst >= SURE:
+            return worst, state.name
+    return worst, ""

@@ -1,6 +1,7 @@
 """What every suspect would show: the transfer of each acquisition and the supply current of each state."""
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,9 @@ from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import solve, write_equations
 from harness.descriptions.faults import Fault
+from harness.descriptions.fixture import Fixture
 from harness.descriptions.job import Job
+from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.faults.effects import Suspect, supply_current_a, suspect_name, with_fault
 from harness.faults.suspects import plan_batch
@@ -19,6 +22,8 @@ from harness.plan.model import Acquisition, Plan
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
+
+PORTION = 4096  # suspects in one task
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,25 +97,65 @@ def plain_transfers(
     return found
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Task:
+    """What one worker does: one hookup under one stimulus, some suspects in some states."""
+
+    wiring: Circuit
+    module: Module
+    fixture: Fixture
+    states: tuple[State, ...]
+    suspects: tuple[Suspect, ...]
+    frequencies_hz: tuple[float, float]
+
+
+def _do(task: _Task) -> Complex:
+    """(suspects, states, legs, 2)."""
+    batch = plan_batch(task.wiring, task.module, task.fixture, task.states, task.suspects)
+    columns = [
+        batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
+        for column, frequency_hz in enumerate(task.frequencies_hz)
+    ]
+    return np.stack(columns, axis=-1)
+
+
 def batch_transfers(
-    job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
+    job: Job,
+    plan: Plan,
+    suspects: Sequence[Suspect],
+    *,
+    impedances: BenchImpedances,
+    executor: Executor | None = None,
 ) -> Complex:
-    """The same as `plain_transfers`, each state of each hookup inverted once for all suspects."""
+    """The same as `plain_transfers`, each state of each hookup inverted once for all suspects.
+
+    An executor does the hookups, and portions of many suspects, side by side; the results are the same.
+    """
     pairs = pairs_of(plan)
     hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
     widest = max((2 * len(hookups[each.hookup].view) for each in pairs), default=0)
     found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
-    for name in dict.fromkeys(each.hookup for each in pairs):
+    tasks: list[_Task] = []
+    homes: list[tuple[slice, list[int]]] = []
+    for name, stimulus in dict.fromkeys((each.hookup, each.stimulus) for each in pairs):
+        places = [n for n, each in enumerate(pairs) if (each.hookup, each.stimulus) == (name, stimulus)]
         wiring = build_wiring(job.module, job.fixture, hookups[name], impedances)
-        for stimulus in dict.fromkeys(each.stimulus for each in pairs if each.hookup == name):
-            places = [
-                place for place, each in enumerate(pairs) if each.hookup == name and each.stimulus == stimulus
-            ]
-            states = [pairs[place].state for place in places]
-            batch = plan_batch(wiring, job.module, job.fixture, states, suspects)
-            for column, frequency_hz in enumerate(choose_tones(stimulus.frequency_hz).frequencies_hz):
-                made = batch.transfers(frequency_hz=frequency_hz, columns=[column])
-                found[..., column][:, places, : len(wiring.view)] = made[1:, ..., 0]
+        for start in range(0, len(suspects), PORTION):
+            portion = slice(start, start + PORTION)
+            homes.append((portion, places))
+            tasks.append(
+                _Task(
+                    wiring=wiring,
+                    module=job.module,
+                    fixture=job.fixture,
+                    states=tuple(pairs[place].state for place in places),
+                    suspects=tuple(suspects[portion]),
+                    frequencies_hz=choose_tones(stimulus.frequency_hz).frequencies_hz,
+                )
+            )
+    done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
+    for (portion, places), made in zip(homes, done, strict=True):
+        found[portion, places, : made.shape[2]] = made
     return found
 
 
@@ -124,12 +169,20 @@ def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
 
 
 def signatures(
-    job: Job, plan: Plan, faults: Iterable[Fault | Suspect], *, impedances: BenchImpedances
+    job: Job,
+    plan: Plan,
+    faults: Iterable[Fault | Suspect],
+    *,
+    impedances: BenchImpedances,
+    executor: Executor | None = None,
 ) -> Signatures:
-    """What each fault, or combination of faults, would show in a plan; and a healthy unit."""
+    """What each fault, or combination of faults, would show in a plan; and a healthy unit.
+
+    Raises CircuitError where a fault leaves nothing that settles some volts.
+    """
     suspects = as_suspects(faults)
     pairs, states = pairs_of(plan), states_of(plan)
-    transfers = batch_transfers(job, plan, suspects, impedances=impedances)
+    transfers = batch_transfers(job, plan, suspects, impedances=impedances, executor=executor)
     predictions = [plan.predictions[each.number] for each in pairs]
     healthy = np.zeros(transfers.shape[1:], dtype=complex)
     for place, prediction in enumerate(predictions):

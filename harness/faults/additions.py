@@ -1,0 +1,260 @@
+"""What would see the faults that a sequence cannot: the cheapest additions, found by trying them.
+
+Each candidate is a job of its own: the same unit with one more check, view, state or load, other plugs, or a
+narrower limit. It is planned, and its readings are judged for the unseen faults alone.
+"""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import Fault
+from harness.descriptions.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
+from harness.descriptions.job import Job
+from harness.descriptions.module import LEGS, Leg
+from harness.descriptions.sequence import Check, Limit, Quantity, Tone
+from harness.descriptions.state import State, all_states
+from harness.errors import SwitchwalkError
+from harness.faults.margins import SURE, weigh_margins
+from harness.faults.signatures import signatures
+from harness.plan.build import build_plan
+from harness.plan.estimate import HANDS_S, estimate
+from harness.plan.hookups import lead_moves
+
+LOADS_OHM = (600.0, 20.0)
+NARROWER_DB = (0.1, 0.05, 0.02)
+TRIED: tuple[tuple[Quantity, Limit | None], ...] = (
+    ("supply_current", Limit(kind="within", unit="", high=0.08, relative=True)),
+    ("gain", Limit(kind="within", unit="dB", high=0.2)),
+    ("polarity", None),
+    ("balance", Limit(kind="within", unit="dB", high=0.2)),
+    ("crosstalk", Limit(kind="below", unit="dB", high=-60.0)),
+    ("channel_match", Limit(kind="within", unit="dB", high=0.2)),
+)
+EXTRA_STATES = 32  # no more states than this are tried one by one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """Something that could be added; `hands_s` is what a person spends on it, once a unit.
+
+    `instead`: it takes the place of what is there already, so it costs no more acquisitions.
+    """
+
+    words: str
+    job: Job
+    hands_s: float = 0.0
+    instead: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Addition:
+    """An addition worth making: which more faults it sees, and what it costs in time, once a unit."""
+
+    words: str
+    sees: tuple[str, ...]
+    cost_s: float
+
+
+def cheapest_additions(
+    job: Job,
+    unseen: Sequence[Fault],
+    *,
+    impedances: BenchImpedances,
+    executor: Executor | None = None,
+) -> tuple[Addition, ...]:
+    """Choose additions one by one: the one that sees most of what is still unseen for its time.
+
+    A candidate that a healthy unit would not pass is none.
+    """
+    if not unseen:
+        return ()
+    tried = [
+        (candidate, *_try(candidate, job, unseen, impedances, executor)) for candidate in _candidates(job)
+    ]
+    left = np.ones(len(unseen), dtype=bool)
+    chosen: list[Addition] = []
+    while left.any():
+        best = max(tried, key=lambda one: float((one[1] & left).sum()) / (1 + one[2]), default=None)
+        if best is None or not (best[1] & left).any():
+            break
+        candidate, seen, cost_s = best
+        chosen.append(
+            Addition(
+                words=candidate.words,
+                sees=tuple(unseen[int(place)].name for place in np.flatnonzero(seen & left)),
+                cost_s=cost_s,
+            )
+        )
+        left &= ~seen
+    return tuple(chosen)
+
+
+def _try(
+    candidate: Candidate,
+    job: Job,
+    unseen: Sequence[Fault],
+    impedances: BenchImpedances,
+    executor: Executor | None,
+) -> tuple[np.ndarray, float]:
+    """Which of the unseen faults a candidate sees, and what it costs."""
+    nothing = np.zeros(len(unseen), dtype=bool)
+    try:
+        plan = build_plan(candidate.job, impedances=impedances)
+        if not plan.readings:
+            return nothing, 0.0
+        known = [fault for fault in unseen if fault.kind[:4] != "link" or _has_link(candidate.job, fault)]
+        shown = signatures(candidate.job, plan, known, impedances=impedances, executor=executor)
+        made = weigh_margins(candidate.job, plan, shown)
+    except SwitchwalkError:
+        return nothing, 0.0
+    sound = made.sound >= SURE
+    seen = ((made.margins[:, :-1] >= SURE) & sound).any(axis=1)
+    nothing[[unseen.index(fault) for fault in known]] = seen
+    if candidate.instead:
+        return nothing, 0.0
+    settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
+    cost = estimate(plan, job.module, settle_s=job.sequence.settle_s, board_settle_s=settle_s)
+    return nothing, cost.unavoidable_s + candidate.hands_s
+
+
+def _has_link(job: Job, fault: Fault) -> bool:
+    return fault.subject in job.fixture.links
+
+
+def _candidates(job: Job) -> Iterator[Candidate]:
+    yield from _narrower(job)
+    yield from _checks(job)
+    yield from _states(job)
+    yield from _plugs(job)
+    yield from _loads(job)
+
+
+def _tone(job: Job) -> Tone:
+    return next(
+        (check.tone for check in job.sequence.checks if check.quantity != "supply_current"),
+        Tone(frequency_hz=1e3, level_vrms=1.228),
+    )
+
+
+def _with_checks(job: Job, checks: Sequence[Check], fixture: Fixture | None = None) -> Job:
+    return replace(job, sequence=replace(job.sequence, checks=tuple(checks)), fixture=fixture or job.fixture)
+
+
+def _check(job: Job, quantity: Quantity, at: tuple[str, ...], limit: Limit | None) -> Check:
+    return Check(
+        name=quantity, quantity=quantity, at=at, tone=_tone(job), limit=limit, silent_below_db=None, line=0
+    )
+
+
+def _narrower(job: Job) -> Iterator[Candidate]:
+    """The same checks with narrower limits."""
+    for check in job.sequence.checks:
+        limit = check.limit
+        if limit is None or limit.kind != "within" or limit.unit != "dB" or limit.high is None:
+            continue
+        for width in NARROWER_DB:
+            if width < limit.high:
+                tighter = replace(check, limit=replace(limit, high=width))
+                words = f'"{check.name}" within {width:g} dB'
+                yield Candidate(words=words, job=_with_checks(job, [tighter]), instead=True)
+
+
+def _checks(job: Job) -> Iterator[Candidate]:
+    """Every quantity at every port, with the hookups there are or one more for each channel."""
+    have = {(check.quantity, net) for check in job.sequence.checks for net in check.at}
+    viewed = {port.net for hookup in job.fixture.hookups for port in hookup.view}
+    for quantity, limit in TRIED:
+        if quantity == "supply_current":
+            if all(check.quantity != quantity for check in job.sequence.checks):
+                check = _check(job, quantity, (), limit)
+                yield Candidate(
+                    words="the relay supply's current in every state", job=_with_checks(job, [check])
+                )
+            continue
+        for port in job.module.ports:
+            if port.role == "input" or (quantity, port.net) in have:
+                continue
+            check = _check(job, quantity, (port.net,), limit)
+            fixture, hands_s, how = job.fixture, 0.0, ""
+            if port.net not in viewed or quantity == "crosstalk":
+                fixture, hands_s = _viewing(job, port.net, both=quantity == "crosstalk")
+                how = ", with a view of it"
+            yield Candidate(
+                words=f"{quantity.replace('_', ' ')} at {port.net}{how}",
+                job=_with_checks(job, [check], fixture),
+                hands_s=hands_s,
+            )
+
+
+def _viewing(job: Job, net: str, *, both: bool) -> tuple[Fixture, float]:
+    """Copies of each driving hookup that view a net: of the driven channel, or of all of them."""
+    made: dict[tuple[PortName, tuple[str, ...]], Hookup] = {}
+    hands_s = 0.0
+    for hookup in job.fixture.hookups:
+        if hookup.drive is None or hookup.drive.channel not in job.sequence.channels:
+            continue
+        channels = (hookup.drive.channel, *job.module.channels) if both else (hookup.drive.channel,)
+        view = tuple(PortName(channel=channel, net=net) for channel in dict.fromkeys(channels))
+        copy = replace(hookup, name=f"{hookup.name}, {net}", view=view)
+        if made.setdefault((hookup.drive, hookup.links), copy) is copy and hookup.select is None:
+            hands_s += HANDS_S * lead_moves(hookup, copy)
+    throughs = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
+    return replace(job.fixture, hookups=(*throughs, *made.values())), hands_s
+
+
+def _states(job: Job) -> Iterator[Candidate]:
+    """One more state, with the checks as they are."""
+    missing = [
+        state
+        for state in (*all_states(job.module.line_names), State(on=(), powered=False))
+        if state not in job.sequence.states
+    ]
+    for state in missing[:EXTRA_STATES]:
+        yield Candidate(
+            words=f"state {state.name}", job=replace(job, sequence=replace(job.sequence, states=(state,)))
+        )
+
+
+def _plugs(job: Job) -> Iterator[Candidate]:
+    """Unequal pads in place of plugs that are alike in every leg: a low one first, a high one after it."""
+    alike = [link for link in job.fixture.links.values() if link.legs is None]
+    if not alike:
+        return
+    links = dict(job.fixture.links)
+    for place, link in enumerate(alike):
+        links[link.name] = replace(link, legs=_unequal(job, 400.0 * 5**place), pad_db=None)
+    yield Candidate(
+        words=f"unequal pads, every leg another, in place of {', '.join(link.name for link in alike)} "
+        "(--design-plugs chooses them)",
+        job=replace(job, fixture=replace(job.fixture, links=links)),
+        instead=True,
+    )
+
+
+def _unequal(job: Job, ohm: float) -> dict[str, dict[Leg, LinkLeg]]:
+    legs: dict[str, dict[Leg, LinkLeg]] = {}
+    for place, channel in enumerate(job.module.channels):
+        legs[channel] = {}
+        for other, leg in enumerate(LEGS):
+            series_ohm = ohm * (1 + 0.6 * place + 0.25 * other)
+            legs[channel][leg] = LinkLeg(series_ohm=series_ohm, shunt_ohm=2.5 * ohm)
+    return legs
+
+
+def _loads(job: Job) -> Iterator[Candidate]:
+    """The checks as they are, once more with heavier loads."""
+    for ohm in LOADS_OHM:
+        loads = {
+            net: Termination(across_ohm=ohm, leg_ohm=None, tolerance=load.tolerance)
+            for net, load in job.fixture.loads.items()
+        }
+        if loads:
+            words = f"the checks once more with {ohm:g} ohm across {', '.join(loads)}"
+            moves = HANDS_S * len(job.sequence.channels)
+            yield Candidate(
+                words=words, job=replace(job, fixture=replace(job.fixture, loads=loads)), hands_s=moves
+            )

@@ -1,0 +1,155 @@
+"""The smallest set of steps that sees as much as a whole sequence does, by integer programming."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.job import Job
+from harness.errors import UsageError
+from harness.faults.coverage import hard_faults
+from harness.faults.margins import SURE, weigh_margins
+from harness.faults.signatures import signatures
+from harness.plan.estimate import HANDS_S, Estimate, estimate, record_s
+from harness.plan.hookups import lead_moves
+from harness.plan.model import HookupVisit, Plan, PlannedReading, StateVisit
+
+LONGEST_S = 60.0  # for the search; the best so far is taken after that
+
+
+@dataclass(frozen=True, kw_only=True)
+class Minimal:
+    """A plan with the fewest steps that sees the same faults, and what both cost.
+
+    proven: whether the search ended, so that no plan is shorter.
+    """
+
+    plan: Plan
+    seen: int
+    before: Estimate
+    after: Estimate
+    proven: bool
+
+
+def smallest_plan(job: Job, plan: Plan, *, impedances: BenchImpedances) -> Minimal:
+    """Leave out hookups, states and acquisitions as long as every fault that is seen stays seen.
+
+    Minimised is the time of settling, recording and moving leads. Raises UsageError for a plan that sees
+    nothing.
+    """
+    faults = hard_faults(job)
+    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances))
+    by = made.margins[:, :-1] >= SURE
+    by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
+    if not len(by):
+        raise UsageError("this sequence sees no fault that needs a step; there is nothing to shorten")
+    settle_s = job.sequence.settle_s + (job.bench.switchboard.settle_s if job.bench else 0.0)
+    steps = _Steps(plan, settle_s=settle_s)
+    chosen, proven = steps.solve(by)
+    kept = steps.plan_of(chosen)
+    board_settle_s = settle_s - job.sequence.settle_s
+    costs = [
+        estimate(each, job.module, settle_s=job.sequence.settle_s, board_settle_s=board_settle_s)
+        for each in (plan, kept)
+    ]
+    seen = int((made.margins >= SURE).any(axis=1).sum())
+    return Minimal(plan=kept, seen=seen, before=costs[0], after=costs[1], proven=proven)
+
+
+class _Steps:
+    """The choice: to keep each hookup, each of its states, each acquisition and each reading, or not."""
+
+    def __init__(self, plan: Plan, *, settle_s: float) -> None:
+        self._plan = plan
+        self._cost: list[float] = []
+        self._names: dict[object, int] = {}
+        self._rows: list[tuple[dict[int, float], float]] = []  # sums that must be at least so much
+        last = plan.through
+        for visit in plan.visits:
+            hands_s = HANDS_S * lead_moves(last, visit.hookup) if visit.hookup.select is None else 0.0
+            last = visit.hookup
+            hookup = self._add(("hookup", visit.hookup.name), hands_s)
+            for state in visit.states:
+                here = self._add(("state", visit.hookup.name, state.state.name), settle_s)
+                self._needs(here, hookup)
+                for acquisition in state.acquisitions:
+                    taken = self._add(("acquisition", acquisition.number), record_s(acquisition))
+                    self._needs(taken, here)
+        for number, reading in enumerate(plan.readings):
+            one = self._add(("reading", number), 1e-6)
+            if not reading.acquisitions:
+                self._rows.append(({one: -1.0} | dict.fromkeys(self._states_of(reading), 1.0), 0.0))
+            for acquired in reading.acquisitions:
+                self._needs(one, self._names["acquisition", acquired])
+
+    def solve(self, by: np.ndarray) -> tuple[np.ndarray, bool]:
+        """Choose so that every fault keeps a reading that sees it; `by` has shape (faults, readings)."""
+        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.sparse import lil_array
+
+        rows = list(self._rows)
+        readings = [self._names["reading", number] for number in range(by.shape[1])]
+        for pattern in np.unique(by, axis=0):
+            rows.append(({readings[int(number)]: 1.0 for number in np.flatnonzero(pattern)}, 1.0))
+        matrix = lil_array((len(rows), len(self._cost)))
+        for row, (sums, _) in enumerate(rows):
+            for column, weight in sums.items():
+                matrix[row, column] = weight
+        result = milp(
+            np.array(self._cost),
+            constraints=LinearConstraint(matrix.tocsr(), lb=np.array([least for _, least in rows])),
+            integrality=np.ones(len(self._cost), dtype=int),
+            bounds=Bounds(0, 1),
+            options={"time_limit": LONGEST_S},
+        )
+        if result.x is None:
+            return np.ones(len(self._cost), dtype=bool), False
+        return np.asarray(result.x > 0.5), bool(result.status == 0)
+
+    def plan_of(self, chosen: np.ndarray) -> Plan:
+        """The plan with what was chosen, and every reading that its acquisitions and states still give."""
+        visits = tuple(self._visits(chosen))
+        taken = {a.number for visit in visits for state in visit.states for a in state.acquisitions}
+        states = {state.state for visit in visits for state in visit.states}
+        return replace(
+            self._plan,
+            visits=visits,
+            readings=tuple(
+                reading
+                for reading in self._plan.readings
+                if (set(reading.acquisitions) <= taken if reading.acquisitions else reading.state in states)
+            ),
+            predictions={number: made for number, made in self._plan.predictions.items() if number in taken},
+        )
+
+    def _visits(self, chosen: np.ndarray) -> list[HookupVisit]:
+        visits: list[HookupVisit] = []
+        seen: set[str] = set()
+        for visit in self._plan.visits:
+            states: list[StateVisit] = []
+            for state in visit.states:
+                if not chosen[self._names["state", visit.hookup.name, state.state.name]]:
+                    continue
+                kept = tuple(a for a in state.acquisitions if chosen[self._names["acquisition", a.number]])
+                judges = state.state.name not in seen
+                seen.add(state.state.name)
+                states.append(replace(state, acquisitions=kept, judges_supply=judges))
+            if states:
+                visits.append(replace(visit, states=tuple(states)))
+        return visits
+
+    def _add(self, name: object, cost_s: float) -> int:
+        self._names[name] = len(self._cost)
+        self._cost.append(cost_s)
+        return self._names[name]
+
+    def _needs(self, one: int, other: int) -> None:
+        self._rows.append(({other: 1.0, one: -1.0}, 0.0))
+
+    def _states_of(self, reading: PlannedReading) -> list[int]:
+        return [
+            self._names["state", visit.hookup.name, state.state.name]
+            for visit in self._plan.visits
+            for state in visit.states
+            if state.state == reading.state
+        ]

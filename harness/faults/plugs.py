@@ -1,0 +1,233 @@
+"""Loop plugs that let the outputs alone tell most faults apart, chosen by search over E24 values.
+
+Nothing here knows what makes a good plug. Straight plugs and matched pads are tried like any other set; that
+two matched pads give the same level in either order, so that no reading at the output can prove an order
+relay, comes out of the circuit as faults unseen.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, PortName
+from harness.descriptions.job import Job
+from harness.descriptions.module import LEGS, Leg
+from harness.descriptions.sequence import Check, Limit, Quantity, Tone
+from harness.errors import UsageError
+from harness.faults.coverage import hard_faults
+from harness.faults.groups import groups_of, told_apart
+from harness.faults.margins import SURE, Prospect, weigh_margins
+from harness.faults.signatures import signatures
+from harness.plan.build import build_plan
+
+# IEC 60063, E24, from memory.
+E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
+VALUES_OHM = tuple(float(value * decade) for decade in (10, 100) for value in E24)  # 100 ohm to 9.1 kohm
+TOLERANCE = 0.001  # plugs are measured once, so that their resistors count as known to this
+MATCHED = ((3.0, 600.0), (6.0, 600.0))  # loss in dB and impedance of the matched pads that are tried
+LEVELS: tuple[tuple[Quantity, Limit | None], ...] = (
+    ("gain", Limit(kind="within", unit="dB", high=0.2)),
+    ("polarity", None),
+    ("balance", Limit(kind="within", unit="dB", high=0.2)),
+)
+STARTS, TRIES = 6, 48
+
+Legs = Mapping[str, Mapping[Leg, LinkLeg]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlugSet:
+    """A set of plugs and what the outputs alone would see with it, of as many faults as are possible."""
+
+    words: str
+    links: Mapping[str, Link]
+    possible: int
+    seen: int
+    distinct: int
+    unseen: tuple[str, ...]
+
+    @property
+    def score(self) -> tuple[float, int]:
+        """Better is larger: the part of the faults seen, then how many different things they show."""
+        return self.seen / self.possible, self.distinct
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlugDesign:
+    """The best set found, and those that it was tried against. `tried` counts circuits solved."""
+
+    best: PlugSet
+    others: tuple[PlugSet, ...]
+    tried: int
+
+
+def design_plugs(
+    job: Job,
+    *,
+    impedances: BenchImpedances,
+    seed: int = 1,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> PlugDesign:
+    """Search E24 values for every leg of every loop.
+
+    Starts at random sets and changes one thing at a time, keeping what is better. Raises UsageError for a
+    fixture without links.
+    """
+    if not job.fixture.links:
+        raise UsageError(f"{job.folder}: fixture.toml has no [links.…]; there are no loop plugs to design")
+    rng = np.random.default_rng(seed)
+    total = STARTS + TRIES + 3
+
+    def tried(words: str, links: Mapping[str, Link]) -> PlugSet:
+        made = _evaluate(job, words, links, impedances)
+        counter.append(made)
+        progress(len(counter), total)
+        return made
+
+    counter: list[PlugSet] = []
+    others = [tried("the plugs as they are", job.fixture.links)]
+    others += [tried(words, links) for words, links in _ready_made(job)]
+    genes = [_random(job, rng) for _ in range(STARTS)]
+    sets = [tried("keyed plugs", _links(job, gene)) for gene in genes]
+    place = max(range(STARTS), key=lambda index: sets[index].score)
+    gene, best = genes[place], sets[place]
+    for _ in range(TRIES):
+        other = _mutated(gene, rng)
+        made = tried("keyed plugs", _links(job, other))
+        if made.score >= best.score:
+            gene, best = other, made
+    return PlugDesign(best=best, others=tuple(others), tried=len(counter))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Gene:
+    """Places in VALUES_OHM: series by link, channel and leg; shunt by link."""
+
+    series: tuple[tuple[int, ...], ...]
+    shunt: tuple[int, ...]
+
+
+def _random(job: Job, rng: np.random.Generator) -> _Gene:
+    legs = len(job.module.channels) * len(LEGS)
+    last = len(VALUES_OHM) - 1
+    series = []
+    for _ in job.fixture.links:
+        start, step = int(rng.integers(0, last - 3 * legs)), int(rng.integers(1, 4))
+        series.append(tuple(min(start + step * leg, last) for leg in range(legs)))
+    return _Gene(series=tuple(series), shunt=tuple(int(rng.integers(12, last)) for _ in job.fixture.links))
+
+
+def _mutated(gene: _Gene, rng: np.random.Generator) -> _Gene:
+    """One link's values moved up or down together, or one of them alone, or its shunt."""
+    link = int(rng.integers(len(gene.series)))
+    step = int(rng.choice([-6, -3, -2, -1, 1, 2, 3, 6]))
+    last = len(VALUES_OHM) - 1
+
+    def moved(value: int) -> int:
+        return min(max(value + step, 0), last)
+
+    series, shunt = list(gene.series), list(gene.shunt)
+    match int(rng.integers(3)):
+        case 0:
+            series[link] = tuple(moved(value) for value in series[link])
+        case 1:
+            leg = int(rng.integers(len(series[link])))
+            series[link] = tuple(
+                moved(value) if place == leg else value for place, value in enumerate(series[link])
+            )
+        case _:
+            shunt[link] = moved(shunt[link])
+    return _Gene(series=tuple(series), shunt=tuple(shunt))
+
+
+def _links(job: Job, gene: _Gene) -> dict[str, Link]:
+    made: dict[str, Link] = {}
+    for link, series, shunt in zip(job.fixture.links.values(), gene.series, gene.shunt, strict=True):
+        values = iter(series)
+        legs: dict[str, dict[Leg, LinkLeg]] = {
+            channel: {
+                leg: LinkLeg(series_ohm=VALUES_OHM[next(values)], shunt_ohm=VALUES_OHM[shunt]) for leg in LEGS
+            }
+            for channel in job.module.channels
+        }
+        made[link.name] = replace(
+            link, legs=legs, pad_db=None, pad_impedance_ohm=None, tolerance=TOLERANCE, plug=None
+        )
+    return made
+
+
+def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Link]]]:
+    """Plugs that need no design: straight ones, and symmetric pads matched to one impedance."""
+    links = job.fixture.links
+    plain = {
+        name: replace(link, legs=None, pad_db=0.0, pad_impedance_ohm=None, plug=None)
+        for name, link in links.items()
+    }
+    yield "straight plugs", plain
+    losses = [MATCHED[place % len(MATCHED)] for place in range(len(links))]
+    words = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
+    yield (
+        f"matched pads, {words} at {MATCHED[0][1]:g} ohm",
+        {
+            name: replace(link, pad_db=loss_db, pad_impedance_ohm=ohm, tolerance=TOLERANCE)
+            for (name, link), (loss_db, ohm) in zip(plain.items(), losses, strict=True)
+        },
+    )
+
+
+def _evaluate(job: Job, words: str, links: Mapping[str, Link], impedances: BenchImpedances) -> PlugSet:
+    """What the outputs alone see with these plugs, in the sequence's states."""
+    trial = _at_outputs(job, links)
+    plan = build_plan(trial, impedances=impedances)
+    faults = hard_faults(trial)
+    shown = signatures(trial, plan, faults, impedances=impedances)
+    made = weigh_margins(trial, plan, shown)
+    seen = made.best >= SURE
+    apart = told_apart(Prospect(job=trial, plan=plan, signatures=shown))
+    groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
+    return PlugSet(
+        words=words,
+        links=links,
+        possible=len(faults),
+        seen=int(seen.sum()),
+        distinct=len(groups),
+        unseen=tuple(name for name, there in zip(shown.names, seen, strict=True) if not there),
+    )
+
+
+def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
+    """The job with levels at the outputs alone, each channel driven in turn, and the supply current."""
+    outputs = tuple(port.net for port in job.module.ports if port.role == "output")
+    drives = dict.fromkeys(
+        hookup.drive
+        for hookup in job.fixture.hookups
+        if hookup.drive is not None and hookup.drive.channel in job.sequence.channels
+    )
+    hookups = tuple(
+        Hookup(
+            name=f"drive {drive}, view {net}",
+            through=False,
+            drive=drive,
+            view=(PortName(channel=drive.channel, net=net),),
+            links=tuple(links),
+            select=(),
+        )
+        for drive in drives
+        for net in outputs
+    )
+    tone = next(
+        (check.tone for check in job.sequence.checks if check.quantity == "gain"),
+        Tone(frequency_hz=1e3, level_vrms=1.228),
+    )
+    checks = tuple(
+        Check(
+            name=quantity, quantity=quantity, at=outputs, tone=tone, limit=limit, silent_below_db=None, line=0
+        )
+        for quantity, limit in LEVELS
+    )
+    supply = tuple(check for check in job.sequence.checks if check.quantity == "supply_current")
+    through = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
+    fixture: Fixture = replace(job.fixture, links=links, hookups=(*through, *hookups))
+    return replace(job, fixture=fixture, sequence=replace(job.sequence, checks=(*checks, *supply)))
