@@ -11,6 +11,7 @@ from harness.descriptions.sequence import Check, Limit, Quantity
 from harness.descriptions.state import State
 from harness.measure.tones import choose_tones
 from harness.plan import hookups, states
+from harness.plan.edges import add_edges, edge_hookups
 from harness.plan.hookups import Need
 from harness.plan.model import SILENCE, Acquisition, HookupVisit, Plan, PlannedReading, StateVisit, Stimulus
 
@@ -89,7 +90,7 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         for need in wanted:
             readings += _readings(draft, need, assigned[need], state)
     readings += _matches(draft, wanted, assigned, walk)
-    chosen = tuple(dict.fromkeys(assigned.values())) or _any_hookup(job)
+    chosen = tuple(dict.fromkeys((*assigned.values(), *edge_hookups(job)))) or _any_hookup(job)
     visits = _visits(draft, chosen, walk)
     renumbered = {
         acquisition.number: number
@@ -97,14 +98,21 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
             (a for visit in visits for state in visit.states for a in state.acquisitions), start=1
         )
     }
+    visits, edge_readings = add_edges(
+        job,
+        tuple(_renumber_visit(visit, renumbered) for visit in visits),
+        impedances=impedances,
+        first_number=len(renumbered) + 1,
+    )
     return Plan(
         through=next((hookup for hookup in job.fixture.hookups if hookup.through), None),
-        visits=tuple(_renumber_visit(visit, renumbered) for visit in visits),
+        visits=visits,
         readings=tuple(_renumber_reading(reading, renumbered) for reading in readings),
         predictions={renumbered[number]: made for number, made in draft.predictions.items()},
         stimuli=tuple(
             dict.fromkeys(a.stimulus for a in draft.acquisitions.values() if a.stimulus.kind == "pair")
         ),
+        edge_readings=edge_readings,
     )
 
 
@@ -238,7 +246,7 @@ def _visits(draft: _Draft, chosen: tuple[Hookup, ...], walk: tuple[State, ...]) 
             if here or (judges and index == 0):
                 made.append(StateVisit(state=state, acquisitions=here, judges_supply=judges))
                 seen.add(state.name)
-        if made:
+        if made or hookup in edge_hookups(draft.job):
             visits.append(HookupVisit(hookup=hookup, states=tuple(made)))
     return tuple(visits)
 

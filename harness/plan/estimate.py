@@ -3,12 +3,14 @@
 from dataclasses import dataclass
 
 from harness.descriptions.module import Module
+from harness.descriptions.state import State
 from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.hookups import lead_moves
 from harness.plan.model import Acquisition, Plan
 
 SILENT_RECORD_S = 0.1  # an offset is averaged over whole periods of 50 and 60 Hz mains
+EDGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
 HANDS_S = 30.0  # a person moving one lead
 
 
@@ -35,9 +37,22 @@ def record_s(acquisition: Acquisition) -> float:
     return choose_tones(acquisition.stimulus.frequency_hz).duration_s
 
 
+def walked(plan: Plan) -> list[State]:
+    """Every state that is set, in order, those at both ends of each edge included."""
+    walk: list[State] = []
+    for visit in plan.visits:
+        walk += [here.state for here in visit.states]
+        for edge in visit.edges:
+            if not walk or walk[-1] != edge.edge.before:
+                walk.append(edge.edge.before)
+            walk.append(edge.edge.after)
+    return walk
+
+
 def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: float) -> Estimate:
     """Estimate a plan, with the settling of sequence and switchboard after each change of state."""
-    walk = [state.state for visit in plan.visits for state in visit.states]
+    walk = walked(plan)
+    edges = plan.edges
     hands = 0.0
     last = plan.through
     for visit in plan.visits:
@@ -46,10 +61,12 @@ def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: flo
         last = visit.hookup
     acquisitions = plan.acquisitions
     return Estimate(
-        acquisitions=len(acquisitions),
-        readings=len(plan.readings),
+        acquisitions=len(acquisitions) + len(edges),
+        readings=len(plan.readings) + len(plan.edge_readings),
         state_changes=len(walk),
-        unavoidable_s=len(walk) * (settle_s + board_settle_s) + sum(map(record_s, acquisitions)),
+        unavoidable_s=(len(walk) - len(edges)) * (settle_s + board_settle_s)
+        + sum(map(record_s, acquisitions))
+        + len(edges) * EDGE_RECORD_S,
         hands_s=hands,
         operations=states.operations(module, walk),
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from harness.descriptions.fixture import Fixture, Hookup, PortName
 from harness.descriptions.module import Module
+from harness.descriptions.read_edges import EDGE_QUANTITIES
 from harness.descriptions.sequence import Check
 from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import JobError, Mistake
@@ -65,6 +66,8 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
     found: list[Need] = []
     mistakes: list[Mistake] = []
     for check in sequence.checks:
+        if check.quantity in EDGE_QUANTITIES:
+            continue  # planned by themselves, after the levels
         here: list[Need] = []
         for circuit in circuits:
             same = [hookup for hookup in usable if _same_circuit(hookup, circuit)]

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from harness.circuit.predict import Prediction
+from harness.descriptions.edge import Edge
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.sequence import Check, Limit, Quantity
 from harness.descriptions.state import State
@@ -61,6 +62,34 @@ class PlannedReading:
 
 
 @dataclass(frozen=True, kw_only=True)
+class EdgeAcquisition:
+    """One record of every viewed leg across a change of state; `peaks_v`: expected on each leg, volts."""
+
+    number: int
+    hookup: str
+    edge: Edge
+    stimulus: Stimulus
+    peaks_v: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeReading:
+    """A reading of a change of state, from one acquisition that serves every check of that edge.
+
+    port: net, or net.leg for what is read on one leg.
+    """
+
+    check: Check
+    quantity: Quantity
+    limit: Limit | None
+    edge: Edge
+    driven: str
+    channel: str
+    port: str
+    acquisition: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class StateVisit:
     """One state in one hookup: what is recorded there, and whether its supply current is judged."""
 
@@ -71,10 +100,11 @@ class StateVisit:
 
 @dataclass(frozen=True, kw_only=True)
 class HookupVisit:
-    """One hookup: made once, then every state it is needed in."""
+    """One hookup: made once, then every state it is needed in, then the changes between states."""
 
     hookup: Hookup
     states: tuple[StateVisit, ...]
+    edges: tuple[EdgeAcquisition, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +112,7 @@ class Plan:
     """Everything a run will do, in order.
 
     predictions: by acquisition number. stimuli: the tones that the through reference must cover.
+    edge_readings: of changes of state; they need no reference.
     """
 
     through: Hookup | None
@@ -89,6 +120,12 @@ class Plan:
     readings: tuple[PlannedReading, ...]
     predictions: Mapping[int, Prediction]
     stimuli: tuple[Stimulus, ...]
+    edge_readings: tuple[EdgeReading, ...] = ()
+
+    @property
+    def edges(self) -> tuple[EdgeAcquisition, ...]:
+        """Every record across a change of state, in the order they are made."""
+        return tuple(edge for visit in self.visits for edge in visit.edges)
 
     @property
     def acquisitions(self) -> tuple[Acquisition, ...]:
