@@ -5,7 +5,7 @@ from typing import Literal
 
 from harness.descriptions.located import Key
 from harness.descriptions.mistakes import Source, unknown
-from harness.descriptions.module import GROUND, LEGS, Amplifier, Part, Pole, Relay, RelayType
+from harness.descriptions.module import GROUND, LEGS, Amplifier, Leg, Part, Pole, Relay, RelayType
 from harness.descriptions.names import Names, nearest
 from harness.descriptions.schema import (
     RawAmplifier,
@@ -111,7 +111,7 @@ def _poles(soldered: Soldered, raw: RawRelay, relay: str, channel: str | None, k
             continue
         for leg in LEGS if contact.leg is None else (contact.leg,):
             throws = {
-                throw: soldered.attach(owner, net, leg, (*place, throw))
+                throw: soldered.attach(owner, *_throw(net, leg), (*place, throw))
                 for throw, net in (("rest", contact.rest), ("operated", contact.operated))
                 if net is not None
             }
@@ -129,11 +129,26 @@ def _poles(soldered: Soldered, raw: RawRelay, relay: str, channel: str | None, k
             )
 
 
+def _throw(net: str, leg: Leg) -> tuple[str, Leg]:
+    """Split `bus.cold` into net and leg; a net alone is the contact's own leg of it."""
+    for named in LEGS:
+        if net.endswith(f".{named}"):
+            return net.removesuffix(f".{named}"), named
+    return net, leg
+
+
 def _check_contact(source: Source, contact: RawContact, key: Key) -> None:
-    nets = [net for net in (contact.common, contact.rest, contact.operated) if net is not None]
-    if len(nets) == 1:
+    nodes = [
+        _throw(net, contact.leg or "hot")
+        for net in (contact.common, contact.rest, contact.operated)
+        if net is not None
+    ]
+    for which, net in (("rest", contact.rest), ("operated", contact.operated)):
+        if contact.leg is None and net is not None and "." in net:
+            source.wrong((*key, which), f'found "{net}", one leg; expected leg beside it in this contact')
+    if len(nodes) == 1:
         source.wrong(key, "a contact with no throw; expected rest, operated, or both")
-    elif len(set(nets)) < len(nets):
+    elif len(set(nodes)) < len(nodes):
         source.wrong(key, "a contact with the same net twice; expected common, rest and operated to differ")
 
 

@@ -12,6 +12,7 @@ from harness.quantities import Dimension, Sign, parse_quantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+THROW = re.compile(r"[a-z][a-z0-9_]*(\.(hot|cold))?")
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,14 @@ class InQuantity:
 def _name(value: object) -> object:
     if isinstance(value, str) and not NAME.fullmatch(value):
         raise ValueError(f'found "{value}"; expected a name in lower case with underscores')
+    return value
+
+
+def _throw(value: object) -> object:
+    if isinstance(value, str) and not THROW.fullmatch(value):
+        raise ValueError(
+            f'found "{value}"; expected a net in lower case with underscores, or its leg as in "bus.cold"'
+        )
     return value
 
 
@@ -94,6 +103,7 @@ Loss = Annotated[float, InQuantity("ratio_db", "not negative")]
 Fraction = Annotated[float, InQuantity("fraction")]
 Accuracy = Annotated[float, InQuantity("fraction", "positive")]
 Name = Annotated[str, BeforeValidator(_name), Field(description="a name in lower case with underscores")]
+Throw = Annotated[str, BeforeValidator(_throw), Field(description="a net, or one leg of it")]
 PartName = Annotated[str, BeforeValidator(_part_name), Field(description='a part\'s name such as "K1"')]
 Text = Annotated[str, Field(description="text in quotes")]
 Pattern = Annotated[str, BeforeValidator(_pattern)]
@@ -139,11 +149,11 @@ class RawRelayType(Table):
 
 
 class RawContact(Table):
-    """One of a relay's contacts."""
+    """One of a relay's contacts; beside a `leg`, a throw may be the other leg: `operated = "bus.cold"`."""
 
     common: Name
-    rest: Name | None = None
-    operated: Name | None = None
+    rest: Throw | None = None
+    operated: Throw | None = None
     channel: Name | None = None
     leg: LegName | None = None
 
