@@ -2,6 +2,8 @@
 
 import bisect
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,8 @@ SLOWEST_BYTES_PER_S = 50e3
 SAME = 1e-6  # relative: two numbers that were written with a few digits less
 RATE_WITHIN = 0.01  # some makers count the points of a record, some the intervals between them
 CODES = 256
+UNREACHED = 0.49  # of the screen, from its middle: a level that no well-ranged signal gets to
+UNTRIGGERED = 0.45  # of a record: what the automatic trigger leaves before it at least, less a margin
 # What all codes span, over the divisions on the screen: 1.00 to 1.28 in common instruments. Outside this a
 # record was scaled by another setting than the one that was sent (another range, another probe factor).
 SPAN_OVER_SCREEN = (0.8, 2.0)
@@ -30,6 +34,7 @@ class PreambleOscilloscope:
     ) -> None:
         self._session, self._profile, self._probe = session, profile, probe
         self._settings = Settings(session)
+        self._armed: tuple[CaptureSetting, int, float] | None = None  # its points and length
         self.identity = Identity(
             role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
         )
@@ -76,15 +81,58 @@ class PreambleOscilloscope:
         Raises BenchError for what the profile doesn't have, BadReply where preamble, block and request
         don't agree.
         """
-        s_per_div, points = self._timing(setting)
-        if self._session.dirty:
-            self._settings.forget()
-        try:
+        with self._whole():
+            s_per_div, points = self._timing(setting)
             self._set(setting, s_per_div, points)
             self._acquire(s_per_div * self._profile.time_divisions)
             return self._records(setting, points)
+
+    def begin(self, setting: CaptureSetting) -> float:
+        """Arm an acquisition and let it wait; gives the seconds after which its beginning is full.
+
+        With the profile's `trigger_force` nothing but the computer triggers it (the level is at the screen's
+        edge). Without, the automatic trigger does, at some instant after the beginning is full: then less
+        than half of the record is waited for, so that what is done next lies in it.
+        """
+        commands = self._profile.commands
+        with self._whole():
+            s_per_div, points = self._timing(setting)
+            length_s = s_per_div * self._profile.time_divisions
+            waits = commands.trigger_normal is not None and commands.trigger_force is not None
+            self._set(setting, s_per_div, points, waits=waits)
+            self._armed = (setting, points, length_s)
+            self._session.write(commands.single())
+        return length_s / 2 if waits else UNTRIGGERED * length_s
+
+    def trigger(self) -> None:
+        """Trigger what `begin` armed, and wait until its record is complete."""
+        commands = self._profile.commands
+        if self._armed is None:
+            raise self._session.error("no acquisition was begun")
+        with self._whole():
+            if commands.trigger_force is not None and commands.trigger_normal is not None:
+                self._session.write(commands.trigger_force())
+            self._wait(self._armed[2])
+
+    def complete(self) -> Capture:
+        """The record that `begin` armed and `trigger` completed."""
+        if self._armed is None:
+            raise self._session.error("no acquisition was begun")
+        setting, points, _ = self._armed
+        self._armed = None
+        with self._whole():
+            return self._records(setting, points)
+
+    @contextmanager
+    def _whole(self) -> Iterator[None]:
+        """After a failure, and on a link that was reopened, no setting is taken for known."""
+        if self._session.dirty:
+            self._settings.forget()
+        try:
+            yield
         except BaseException:
             self._settings.forget()
+            self._armed = None
             raise
 
     def _records(self, setting: CaptureSetting, points: int) -> Capture:
@@ -108,6 +156,7 @@ class PreambleOscilloscope:
             step_v=tuple(preamble.y_increment_v for preamble in preambles),
             clipped=tuple(at_ends),
             setting=setting,
+            origin_s=preambles[0].x_origin_s,
         )
 
     def _timing(self, setting: CaptureSetting) -> tuple[float, int]:
@@ -137,7 +186,7 @@ class PreambleOscilloscope:
             points = profile.record_lengths[bisect.bisect_left(profile.record_lengths, points)]
         return s_per_div, points
 
-    def _set(self, setting: CaptureSetting, s_per_div: float, points: int) -> None:
+    def _set(self, setting: CaptureSetting, s_per_div: float, points: int, *, waits: bool = False) -> None:
         commands, send = self._profile.commands, self._settings.send
         first = min(setting.inputs)
         with self._settings.changes():
@@ -155,7 +204,13 @@ class PreambleOscilloscope:
             send("position", commands.timebase_position(s=0.0))
             send("points", commands.acquire_points(points=points))
             send("source", commands.trigger_source(n=first))
-            send("level", commands.trigger_level(v=float(setting.inputs[first].offset_v)))
+            level_v = setting.inputs[first].offset_v
+            if waits and commands.trigger_normal is not None:
+                level_v += UNREACHED * self._profile.divisions * setting.inputs[first].volts_per_division
+                send("sweep", commands.trigger_normal())
+            else:
+                send("sweep", commands.trigger_auto())
+            send("level", commands.trigger_level(v=float(level_v)))
 
     def _scale(self, n: int, volts_per_division: float) -> float:
         if not 1 <= n <= self._profile.inputs:
@@ -169,6 +224,10 @@ class PreambleOscilloscope:
     def _acquire(self, duration_s: float) -> None:
         commands = self._profile.commands
         self._session.write(commands.single())
+        self._wait(duration_s)
+
+    def _wait(self, duration_s: float) -> None:
+        commands = self._profile.commands
         answer = self._session.query(commands.complete_query(), timeout_s=duration_s + MARGIN_S)
         if answer.strip() not in ("1", "+1"):
             raise self._session.bad_reply("1 when the record is complete", answer, commands.complete_query())

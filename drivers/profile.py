@@ -102,6 +102,8 @@ class OscilloscopeCommands(_Table):
     trigger_level: Annotated[Command, Holes(("v",))]
     trigger_slope: PLAIN
     trigger_auto: PLAIN
+    trigger_normal: PLAIN | None = None
+    trigger_force: PLAIN | None = None
     acquire_type: PLAIN
     acquire_points: Annotated[Command, Holes(("points",))]
     single: PLAIN
@@ -120,7 +122,8 @@ class OscilloscopeProfile(_Profile):
     `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
     times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any
     is taken. `origin_in_counts`: volts are (raw - y_origin - y_reference) * y_increment.
-    `block_terminated`: a line feed follows the block.
+    `block_terminated`: a line feed follows the block. Without `trigger_normal` and `trigger_force` a record
+    across a change of state is left to the automatic trigger, whose instant is the instrument's own.
     """
 
     role: ClassVar[str] = "oscilloscope"

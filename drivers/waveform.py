@@ -18,6 +18,7 @@ class Preamble:
     y_increment_v: float
     y_origin: float  # volts, or counts where the profile says so
     y_reference: float
+    x_origin_s: float  # of the first sample, from the trigger
 
 
 def parse_preamble(text: str) -> Preamble:
@@ -38,6 +39,7 @@ def parse_preamble(text: str) -> Preamble:
         y_increment_v=numbers[7],
         y_origin=numbers[8],
         y_reference=numbers[9],
+        x_origin_s=numbers[5] - numbers[6] * numbers[4],
     )
     if preamble.points != numbers[2] or preamble.points < 1:
         raise ValueError("a whole number of points")

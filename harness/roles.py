@@ -50,6 +50,7 @@ class Capture:
     step_v: tuple[float, ...]  # one code, per input
     clipped: tuple[int, ...]  # samples at the first or last code, per input
     setting: CaptureSetting
+    origin_s: float = 0.0  # first sample's time from the trigger
 
 
 class Generator(Protocol):
@@ -112,6 +113,21 @@ class Oscilloscope(Protocol):
     def input_capacitance_f(self) -> float: ...
     def capture(self, setting: CaptureSetting) -> Capture:
         """One acquisition of all inputs asked for. Raises BenchError; never returns part of a record."""
+        ...
+
+    def begin(self, setting: CaptureSetting) -> float:
+        """Arm an acquisition and let it wait; gives the seconds after which its beginning is full.
+
+        What is to be seen is done after that, `trigger` at once after it: the trigger is in the middle.
+        """
+        ...
+
+    def trigger(self) -> None:
+        """Trigger what `begin` armed, and wait until its record is complete."""
+        ...
+
+    def complete(self) -> Capture:
+        """The record that `begin` armed and `trigger` completed."""
         ...
 
     def safe(self) -> None:

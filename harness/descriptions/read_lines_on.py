@@ -7,7 +7,7 @@ from harness.descriptions.schema import RawHookup
 
 
 def check_lines_on(source: Source, raw: RawHookup, key: Key, names: Names) -> None:
-    """Note lines that there aren't, and inputs that view a leg already; the bench knows how many there are."""
+    """Note lines that there aren't, and inputs that view a leg; the bench knows how many there are."""
     if raw.through and raw.lines_on:
         source.wrong((*key, "lines_on"), "a through hookup is used with no line on; expected no lines_on")
     taken = 2 * len(raw.view)
@@ -18,6 +18,6 @@ def check_lines_on(source: Source, raw: RawHookup, key: Key, names: Names) -> No
         if number < 1 or (number <= taken and not raw.through):
             source.wrong(
                 place,
-                f"found input {number}; inputs 1 to {taken} view the legs of {', '.join(raw.view)}: expected a "
-                f"spare one, {taken + 1} or more",
+                f"found input {number}; inputs 1 to {taken} view the legs of {', '.join(raw.view)}: "
+                f"expected a spare one, {taken + 1} or more",
             )

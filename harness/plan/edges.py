@@ -46,7 +46,7 @@ class _Routes:
     known: dict[tuple[str, str, str, float], Complex] = field(default_factory=dict)
 
     def transfer(self, hookup: Hookup, state: State, frequency_hz: float, without: Edge | None) -> Complex:
-        """(legs, 2); `without`: with every relay that moves at this edge out of the board, its contacts open."""
+        """(legs, 2); `without`: with every relay that moves at this edge taken out, its contacts open."""
         key = (hookup.name, state.name, without.name if without else "", frequency_hz)
         if key not in self.known:
             module = self.job.module
@@ -199,7 +199,7 @@ def _peaks(routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> t
 
 
 def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple[Stimulus, Edge]]:
-    """Order: one stimulus after the other; the next edge begins where the last one ended, or nearest to it."""
+    """One stimulus after the other; the next edge begins where the last one ended, or nearest to it."""
     left = list(keys)
     here = start
     for stimulus in dict.fromkeys(stimulus for stimulus, _ in left):

@@ -13,6 +13,7 @@ def preamble(y_increment_v: float, y_origin: float, y_reference: float) -> Pream
         y_increment_v=y_increment_v,
         y_origin=y_origin,
         y_reference=y_reference,
+        x_origin_s=0.0,
     )
 
 
@@ -50,7 +51,12 @@ def test_a_known_sine_comes_out_with_its_own_size_and_offset() -> None:
 def test_ten_fields_are_read_in_their_order() -> None:
     found = parse_preamble("+0,+0,+1000,+1,+2.0E-06,-1.0E-03,+0,+3.9E-03,+1.0E-02,+128")
     assert found == Preamble(
-        points=1000, x_increment_s=2e-6, y_increment_v=3.9e-3, y_origin=1e-2, y_reference=128.0
+        points=1000,
+        x_increment_s=2e-6,
+        y_increment_v=3.9e-3,
+        y_origin=1e-2,
+        y_reference=128.0,
+        x_origin_s=-1e-3,
     )
 
 
