@@ -59,7 +59,13 @@ def connect(
             resistors += plugged
             wires += joined
     for leg, (scope_nodes, unit_node) in _leads(hookup, leads).items():
-        wires += [(f"generator {leg}", node) for node in (*scope_nodes, *unit_node)]
+        start = f"generator {leg}"
+        added = hookup.source_added if hookup is not None else None
+        if added is not None and added.leg == leg:
+            start = f"source {leg}"
+            value = added.series_ohm * within(added.tolerance, generator_for("source", leads.seed, leg))
+            resistors.append(Element(a=f"generator {leg}", b=start, value=value))
+        wires += [(start, node) for node in (*scope_nodes, *unit_node)]
     wires += _views(hookup, leads)
     inputs, capacitances = _scope(leads)
     return Parts(
@@ -89,7 +95,8 @@ def _leads(hookup: Hookup | None, leads: Leads) -> dict[Leg, tuple[list[str], li
 def _views(hookup: Hookup | None, leads: Leads) -> Iterator[tuple[str, str]]:
     if hookup is None or hookup.through:
         return
-    places = [pin(f"{port}.{leg}") for port in hookup.view for leg in LEGS]
+    legs = LEGS[::-1] if hookup.exchanged else LEGS
+    places = [pin(f"{port}.{leg}") for port in hookup.view for leg in legs]
     for number, place in enumerate(places[: leads.inputs], start=1):
         yield f"scope {number}", place
 

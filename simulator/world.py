@@ -27,6 +27,7 @@ from simulator.unit import Built, build
 BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
 AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
 FLATNESS_CORNER_HZ = 200e3
+HARMONICS = {2: 2e-4, 3: 3e-4}  # greatest, of the fundamental: a generator of 0.03 % or so
 CLOCK_ERROR = 20e-6  # generator's clock against the scope's
 HUM_HZ = (50.0, 150.0, 250.0)
 HUM_V = (0.25e-3, 0.08e-3, 0.04e-3)  # peak, on every lead
@@ -103,6 +104,13 @@ class World:
         self._flatness_error = FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
         self._phase_error = np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
         self._offset_error_v = OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
+        distortion = generator_for("distortion", bench_seed)
+        self._harmonics = {
+            order: most
+            * distortion.uniform(0.3, 1.0, outputs)
+            * np.exp(2j * np.pi * distortion.uniform(size=outputs))
+            for order, most in HARMONICS.items()
+        }
         hum = generator_for("hum", bench_seed)
         common = np.array(HUM_V) * np.exp(2j * np.pi * hum.uniform(size=3))
         spread = 1 + HUM_DIFFERENCE * hum.uniform(-1, 1, (inputs, 3))
@@ -220,11 +228,20 @@ class World:
             motion.command(instant_s, target)
 
     def _hookup(self) -> Hookup | None:
-        """The hookup that is made: all its channels closed and no other's; else the one made by hand."""
-        selected = [
+        """The hookup that is made: all its channels closed and no other's; else the one made by hand.
+
+        A hookup whose channels are some of another's is not made where the other is: a relay that exchanges
+        the scope's inputs has a channel of its own.
+        """
+        closed = [
             hookup
             for hookup in self._job.fixture.hookups
             if hookup.select and self._channels.issuperset(hookup.select)
+        ]
+        selected = [
+            one
+            for one in closed
+            if not any(set(one.select or ()) < set(other.select or ()) for other in closed)
         ]
         if selected:
             return selected[0] if len(selected) == 1 else None
@@ -276,10 +293,11 @@ class World:
             if not output.on:
                 continue
             constant_v += still[:, column] * (output.offset_v + self._offset_error_v[number - 1])
-            transfer = scene.network.solve(closed, on, output.frequency_hz)[:, column]
-            true_hz = output.frequency_hz * (1 + self._clock_error)
             silent = np.zeros(self.inputs, dtype=np.complex128)
-            tones[true_hz] = tones.get(true_hz, silent) + transfer * self._phasor(number - 1, output)
+            for order, emf_v in self._emf(number - 1, output).items():
+                transfer = scene.network.solve(closed, on, order * output.frequency_hz)[:, column]
+                true_hz = order * output.frequency_hz * (1 + self._clock_error)
+                tones[true_hz] = tones.get(true_hz, silent) + transfer * emf_v
         hum = self._hum if scene.hookup is not None else HUM_OPEN * self._hum
         return Stretch(
             start_s=start_s,
@@ -287,6 +305,15 @@ class World:
             constant_v=constant_v,
             phasors=np.column_stack([*tones.values(), hum]),
         )
+
+    def _emf(self, index: int, output: Output) -> dict[int, complex]:
+        """Phasors of an output by order: its fundamental, and the harmonics that it should not have."""
+        fundamental = self._phasor(index, output)
+        size, turn = abs(fundamental), fundamental / abs(fundamental)
+        harmonics = {
+            order: complex(shares[index] * size * turn**order) for order, shares in self._harmonics.items()
+        }
+        return {1: fundamental, **harmonics}
 
     def _phasor(self, index: int, output: Output) -> complex:
         """An output's e.m.f. with its errors; the phase of a sine, not of a cosine."""

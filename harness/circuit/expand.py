@@ -13,9 +13,8 @@ from harness.circuit.elements import (
     GeneratorLeg,
     pin_name,
     resistor,
-    terminal,
 )
-from harness.circuit.fixings import link_elements, load_elements, scope_input
+from harness.circuit.fixings import link_elements, load_elements, scope_input, source_elements, source_node
 from harness.descriptions.fixture import Fixture, Hookup
 from harness.descriptions.module import LEGS, Amplifier, Module, Part, Relay, node_name
 from harness.descriptions.state import State
@@ -61,6 +60,7 @@ def build_wiring(module: Module, fixture: Fixture, hookup: Hookup, impedances: B
         *_connectors(module),
         *load_elements(module, fixture, hookup),
         *(element for name in hookup.links for element in link_elements(module, fixture.links[name])),
+        *source_elements(module, hookup),
         *(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
     ]
     return Circuit(
@@ -71,7 +71,7 @@ def build_wiring(module: Module, fixture: Fixture, hookup: Hookup, impedances: B
         else tuple(
             GeneratorLeg(
                 leg=leg,
-                node=terminal(module, drive.channel, drive.net, leg),
+                node=source_node(module, hookup, drive, leg),
                 output_ohm=impedances.source_ohm,
             )
             for leg in LEGS

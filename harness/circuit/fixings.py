@@ -41,6 +41,28 @@ def _termination(module: Module, what: str, place: PortName, termination: Termin
         yield resistor(f"{name}.cold", "load", cold, GROUND, termination.leg_ohm, tolerance)
 
 
+def source_node(module: Module, hookup: Hookup, drive: PortName, leg: Leg) -> str:
+    """Where an output of the generator is joined: the driven pin, or before a resistor that leads there."""
+    added = hookup.source_added
+    if added is not None and added.leg == leg:
+        return f"source.{leg}"
+    return terminal(module, drive.channel, drive.net, leg)
+
+
+def source_elements(module: Module, hookup: Hookup) -> Iterator[Element]:
+    """The resistor in one leg of the source, in a hookup that has one."""
+    drive, added = hookup.drive, hookup.source_added
+    if drive is not None and added is not None:
+        yield resistor(
+            f"source {added.leg}",
+            "load",
+            source_node(module, hookup, drive, added.leg),
+            terminal(module, drive.channel, drive.net, added.leg),
+            added.series_ohm,
+            added.tolerance,
+        )
+
+
 def link_elements(module: Module, link: Link) -> Iterator[Element]:
     """A loop plug in every channel that it is made for."""
     for channel in module.channels:

@@ -83,7 +83,7 @@ class Hookup:
     line: int = 0  # in fixture.toml
     exchanged: bool = False
     source_added: SourceAdded | None = None
-    lines_on: Mapping[str, int] = field(default_factory=dict)
+    lines_on: Mapping[str, int] = field(default_factory=dict, hash=False)
 
     def is_exchange_of(self, other: "Hookup") -> bool:
         """Whether both differ in nothing but which way round the scope's pairs are."""
