@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.cover import cover
+from harness.cli.export import export
 from harness.cli.judge import judge
 from harness.cli.plan import plan
 from harness.cli.records import show, units
@@ -36,9 +38,11 @@ app.command()(run)
 app.command()(resume)
 app.command()(plan)
 app.command()(table)
+app.command()(cover)
 app.command()(units)
 app.command()(show)
 app.command()(trends)
+app.command()(export)
 app.command()(judge)
 app.command()(verify)
 app.command()(simulate)

@@ -41,13 +41,15 @@ EXTRA_STATES = 32  # no more states than this are tried one by one
 class Candidate:
     """Something that could be added; `hands_s` is what a person spends on it, once a unit.
 
-    `instead`: it takes the place of what is there already, so it costs no more acquisitions.
+    instead: it takes the place of what is there already, so it costs no more acquisitions. narrower: by how
+    much a limit is narrowed; of equals, the least is best.
     """
 
     words: str
     job: Job
     hands_s: float = 0.0
     instead: bool = False
+    narrower: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +80,11 @@ def cheapest_additions(
     left = np.ones(len(unseen), dtype=bool)
     chosen: list[Addition] = []
     while left.any():
-        best = max(tried, key=lambda one: float((one[1] & left).sum()) / (1 + one[2]), default=None)
+        best = max(
+            tried,
+            key=lambda one: (float((one[1] & left).sum()) / (1 + one[2]), -one[0].narrower),
+            default=None,
+        )
         if best is None or not (best[1] & left).any():
             break
         candidate, seen, cost_s = best
@@ -160,7 +166,9 @@ def _narrower(job: Job) -> Iterator[Candidate]:
             if width < limit.high:
                 tighter = replace(check, limit=replace(limit, high=width))
                 words = f'"{check.name}" within {width:g} dB'
-                yield Candidate(words=words, job=_with_checks(job, [tighter]), instead=True)
+                yield Candidate(
+                    words=words, job=_with_checks(job, [tighter]), instead=True, narrower=limit.high / width
+                )
 
 
 def _checks(job: Job) -> Iterator[Candidate]:

@@ -2,17 +2,19 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import Fault
+from harness.descriptions.fixture import Termination
 from harness.descriptions.job import Job
 from harness.descriptions.module import Module
 from harness.faults.margins import SURE, weigh_margins, words_for
 from harness.faults.signatures import signatures
+from harness.plan.build import build_plan
 from harness.plan.model import Plan
 
 COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
@@ -65,6 +67,49 @@ def smallest_seen(
                 contact=f"{contact.subject} {contact.throw}",
                 smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
                 by=words_for(plan.readings[best[place]]) if len(seen) else "",
+            )
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeavierLoad:
+    """What the contacts would read unseen with another load: from the best of them to the worst, in ohm.
+
+    `worst_ohm` is None where some contact is seen at no resistance; healthy: whether sound units would pass.
+    """
+
+    load_ohm: float
+    best_ohm: float | None
+    worst_ohm: float | None
+    healthy: bool
+
+
+def with_loads(
+    job: Job, loads_ohm: Sequence[float], *, impedances: BenchImpedances, executor: Executor | None = None
+) -> tuple[HeavierLoad, ...]:
+    """Try the same checks with heavier loads across the ports that have one, to half a decade."""
+    found = []
+    contacts = contact_faults(job.module, COARSE_OHM[0])
+    for load_ohm in loads_ohm if job.fixture.loads else ():
+        loads = {
+            net: Termination(across_ohm=load_ohm, leg_ohm=None, tolerance=load.tolerance)
+            for net, load in job.fixture.loads.items()
+        }
+        other = replace(job, fixture=replace(job.fixture, loads=loads))
+        plan = build_plan(other, impedances=impedances)
+        tried = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
+        shown = signatures(other, plan, tried, impedances=impedances, executor=executor)
+        made = weigh_margins(other, plan, shown)
+        seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
+        first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
+        known = [ohm for ohm in first if ohm is not None]
+        found.append(
+            HeavierLoad(
+                load_ohm=load_ohm,
+                best_ohm=min(known, default=None),
+                worst_ohm=None if len(known) < len(first) else max(known, default=None),
+                healthy=bool((made.sound >= SURE).all()),
             )
         )
     return tuple(found)

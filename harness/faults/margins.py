@@ -19,7 +19,7 @@ from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
 from harness.faults.effects import Suspect, control_of
 from harness.faults.signatures import Signatures
 from harness.judge import limits_for
-from harness.measure.quantities import CLEAR_DEG
+from harness.measure.quantities import CERTAIN, CLEAR_DEG
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, PlannedReading
 from harness.plan.states import energised
@@ -28,6 +28,9 @@ from harness.plan.supply import expected_current_a
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
+KNOWN = frozenset(
+    {"gain", "isolation", "polarity", "phase", "balance", "crosstalk", "channel_match", "supply_current"}
+)  # others count as no evidence: nothing here predicts what a fault does to them
 NONE = -math.inf  # the margin of a reading that says nothing
 SURE = 1.0  # the margin from which a fault counts as seen
 COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: practice, coils of one lot agree so
@@ -91,7 +94,7 @@ class Prospect:
         """Margin by which each suspect breaks this reading's limit, and by which a healthy unit keeps it."""
         if reading.quantity == "supply_current":
             return self._supply(reading)
-        if reading.quantity == "offset":
+        if reading.quantity not in KNOWN:
             return np.full(len(self.signatures.suspects), NONE), math.inf
         if reading.quantity == "polarity":
             return self._polarity(reading)
@@ -179,7 +182,7 @@ class Prospect:
         level = self._weighed(number, self._pair(number, reading.channel, reading.port))
         angle = np.abs(np.degrees(np.angle(level.value)))
         sign = np.where(angle <= CLEAR_DEG, 1, np.where(angle >= 180 - CLEAR_DEG, -1, 0))
-        k = self.job.sequence.coverage_factor
+        k = max(self.job.sequence.coverage_factor, CERTAIN)
         certain = np.abs(level.value) / (k * np.maximum(level.bench_standard, level.bench_quadrature))
         broken = np.where(sign * sign[0] == -1, certain, NONE)
         return broken[1:], float(certain[0])
@@ -244,7 +247,7 @@ class Prospect:
         return hot - cold
 
     def _there(self, level: Level) -> NDArray[np.bool_]:
-        k = self.job.sequence.coverage_factor
+        k = max(self.job.sequence.coverage_factor, CERTAIN)
         return np.asarray(np.abs(level.value) > k * level.bench_quadrature)
 
     def _weighed(self, number: int, weights: Complex) -> Level:

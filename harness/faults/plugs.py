@@ -39,7 +39,10 @@ Legs = Mapping[str, Mapping[Leg, LinkLeg]]
 
 @dataclass(frozen=True, kw_only=True)
 class PlugSet:
-    """A set of plugs and what the outputs alone would see with it, of as many faults as are possible."""
+    """A set of plugs and what the outputs alone would see with it, of as many faults as are possible.
+
+    alike: pairs of states in which the outputs of a healthy unit read the same.
+    """
 
     words: str
     links: Mapping[str, Link]
@@ -47,6 +50,7 @@ class PlugSet:
     seen: int
     distinct: int
     unseen: tuple[str, ...]
+    alike: tuple[tuple[str, str], ...]
 
     @property
     def score(self) -> tuple[float, int]:
@@ -185,7 +189,8 @@ def _evaluate(job: Job, words: str, links: Mapping[str, Link], impedances: Bench
     shown = signatures(trial, plan, faults, impedances=impedances)
     made = weigh_margins(trial, plan, shown)
     seen = made.best >= SURE
-    apart = told_apart(Prospect(job=trial, plan=plan, signatures=shown))
+    prospect = Prospect(job=trial, plan=plan, signatures=shown)
+    apart = told_apart(prospect)
     groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
     return PlugSet(
         words=words,
@@ -194,6 +199,26 @@ def _evaluate(job: Job, words: str, links: Mapping[str, Link], impedances: Bench
         seen=int(seen.sum()),
         distinct=len(groups),
         unseen=tuple(name for name, there in zip(shown.names, seen, strict=True) if not there),
+        alike=_alike(prospect),
+    )
+
+
+def _alike(prospect: Prospect) -> tuple[tuple[str, str], ...]:
+    """Pairs of powered states that no output tells apart."""
+    shown, k = prospect.signatures, prospect.job.sequence.coverage_factor
+    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in prospect.entries())
+    states = [state for state in shown.states if state.powered]
+    rows = [
+        [place for place, each in enumerate(shown.acquisitions) if each.state == state] for state in states
+    ]
+    return tuple(
+        (states[one].name, states[other].name)
+        for one in range(len(states))
+        for other in range(one + 1, len(states))
+        if (
+            np.abs(values[rows[one]] - values[rows[other]])
+            <= k * np.hypot(standards[rows[one]], standards[rows[other]])
+        ).all()
     )
 
 
