@@ -84,8 +84,10 @@ def predict_states(
     )
 
 
-def predict_circuit(circuit: Circuit, *, frequencies_hz: tuple[float, float]) -> Prediction:
-    """Predict what a circuit shows, as built or with a fault in it."""
+def predict_circuit(
+    circuit: Circuit, *, frequencies_hz: tuple[float, float], with_live: bool = True
+) -> Prediction:
+    """Predict what a circuit shows, as built or with a fault in it; without `with_live`, `live` is empty."""
     equations = write_equations(circuit)
     viewed = [equations.node.get(node, equations.size) for node in circuit.view]
     state, adjoint = _state_and_adjoint(equations, viewed, frequencies_hz)
@@ -95,7 +97,7 @@ def predict_circuit(circuit: Circuit, *, frequencies_hz: tuple[float, float]) ->
         transfer=state[:, viewed].T,
         spreads=_spreads(parameters, state, adjoint),
         spread_names=parameters.names,
-        live=find_live(circuit, circuit.view, frequency_hz=sum(frequencies_hz) / 2),
+        live=find_live(circuit, circuit.view, frequency_hz=sum(frequencies_hz) / 2) if with_live else (),
     )
 
 

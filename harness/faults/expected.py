@@ -4,7 +4,7 @@ A leg that a fault has opened hangs on picofarads. What it shows then depends on
 names, so they are parameters here, with a spread as large as they are.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,6 +26,7 @@ STRAY_F = 0.3e-12  # between the same leg of a port in two channels, as much aga
 OFF_CAPACITANCE = 0.2  # of an open contact, a fraction
 JOINT_CAPACITANCE = 0.5  # of a broken joint, a fraction
 INPUT_RESISTANCE, INPUT_CAPACITANCE = 0.01, 0.05  # of a scope input, fractions
+BAD_CONTACT = 0.5  # of a bad contact's resistance in a combination, a fraction
 SHORT = 0.5  # of a short's resistance, a fraction
 
 
@@ -86,9 +87,12 @@ class Expecter:
             circuit = with_fault(
                 circuit, suspect, module=module, fixture=self._job.fixture, state=acquisition.state
             )
-        loose = tuple(_loosened(element) for element in circuit.elements)
+        bad = _bad_contacts(suspect)
+        loose = tuple(_loosened(element, bad) for element in circuit.elements)
         tones = choose_tones(acquisition.stimulus.frequency_hz)
-        return predict_circuit(replace(circuit, elements=loose), frequencies_hz=tones.frequencies_hz)
+        return predict_circuit(
+            replace(circuit, elements=loose), frequencies_hz=tones.frequencies_hz, with_live=False
+        )
 
 
 def _strays(module: Module) -> Iterator[Element]:
@@ -108,8 +112,21 @@ def _strays(module: Module) -> Iterator[Element]:
                 )
 
 
-def _loosened(element: Element) -> Element:
+def _bad_contacts(suspect: Suspect) -> dict[str, float]:
+    """Bad contacts of a combination: there the resistance isn't fitted, and may well be another."""
+    if len(suspect) == 1:
+        return {}
+    return {
+        f"{fault.subject}.{fault.throw}": BAD_CONTACT * (fault.resistance_ohm or 0.0)
+        for fault in suspect
+        if fault.kind == "throw resistance"
+    }
+
+
+def _loosened(element: Element, bad: Mapping[str, float]) -> Element:
     """Give a spread to what the job's files say nothing of."""
+    if element.conducts and element.name in bad:
+        return replace(element, resistance_spread_ohm=bad[element.name])
     if element.kind == "contact" and not element.conducts:
         return replace(element, capacitance_spread_f=OFF_CAPACITANCE * element.capacitance_f)
     if element.kind == "connector" and element.resistance_ohm is None:

@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.faults.effects import Suspect, supply_current_a
-from harness.faults.observed import Evidence
+from harness.faults.observed import Evidence, SupplyTrial
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
 # What the model itself may be wrong by: common practice, no source.
-MODEL_RELATIVE = 3e-4
+MODEL_RELATIVE = 1e-4
 MODEL_ABSOLUTE = 5e-6
 PHASE_RAD = 0.3  # what is left of an unknown phase after it has been matched; loose on purpose
 ROBUST_RELATIVE, ROBUST_ABSOLUTE = 0.02, 3e-3  # where a leg is "about as predicted"
@@ -34,6 +34,8 @@ QUIESCENT = 0.05
 SUPPLY_NOISE_A = 0.1e-3
 SMALLEST = 1e-10  # a change of a transfer below this is rounding
 LIMITED = 0.97  # of its limit: from here a supply is taken to have reached it
+SHORTED = 0.2  # of the supply's voltage: less than this is left at a short
+DIVIDED = 0.15  # how far from the voltage that coils divide it may be, by their tolerance
 IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is none
 
 
@@ -179,7 +181,9 @@ def supply_distances(
     """Squared distance of predicted currents from a leader's, (states,), in the states that were read."""
     _, leader = _read_states(evidence, states, leader_a[None])
     _, others = _read_states(evidence, states, currents_a)
-    return np.array([_fit_currents(module, other, leader).chi_squared[0] for other in others])
+    inverse = np.linalg.inv(_current_covariances(module, leader)[0])
+    change = others - leader
+    return np.asarray(np.einsum("hs,st,ht->h", change, inverse, change))
 
 
 def _read_states(evidence: Evidence, states: Sequence[State], currents_a: Floats) -> tuple[Floats, Floats]:
@@ -190,27 +194,49 @@ def _read_states(evidence: Evidence, states: Sequence[State], currents_a: Floats
     return measured, currents_a[:, [by_name[name] for name in names]]
 
 
-def fit_trials(evidence: Evidence, module: Module, suspects: Sequence[Suspect]) -> Floats:
+def fit_trials(
+    evidence: Evidence, module: Module, states: Sequence[State], pool: Sequence[Suspect], currents_a: Floats
+) -> Floats:
     """What the supply's going to its limit, or not, takes from each suspect's log-likelihood."""
-    wrong = np.zeros(len(suspects))
+    wrong = np.zeros(len(pool))
     for trial in evidence.trials:
-        for row, suspect in enumerate(suspects):
-            current_a = supply_current_a(module, trial.state, suspect)
-            wrong[row] += (current_a >= LIMITED * trial.limit_a) != trial.limited
+        if trial.state in states:
+            found = currents_a[:, list(states).index(trial.state)]
+        else:
+            found = np.array([supply_current_a(module, trial.state, suspect) for suspect in pool])
+        wrong += (found >= LIMITED * trial.limit_a) != trial.limited
+        if trial.limited and trial.voltage_v is not None:
+            wrong += [not _voltage_fits(module, trial, float(current_a)) for current_a in found]
     return -IMPOSSIBLE * wrong
 
 
+def _voltage_fits(module: Module, trial: SupplyTrial, current_a: float) -> bool:
+    """A short leaves next to no volts; coils too many leave what the limit drives through them."""
+    share = (trial.voltage_v or 0.0) / module.supply.voltage_v
+    if current_a >= module.supply.limit_a:
+        return share < SHORTED
+    return current_a > 0 and abs(share - trial.limit_a / current_a) < DIVIDED
+
+
 def _fit_currents(module: Module, measured: Floats, predicted: Floats) -> SupplyFits:
-    """Meter, coils' lot and the lamp are the same in all states; each coil differs a little from its lot."""
+    covariances = _current_covariances(module, predicted)
+    residual = (measured - predicted)[..., None]
+    squared = (residual * np.linalg.solve(covariances, residual)).sum(axis=(1, 2))
+    return SupplyFits(
+        log_likelihood=-0.5 * (squared + np.linalg.slogdet(covariances)[1]), chi_squared=squared
+    )
+
+
+def _current_covariances(module: Module, predicted: Floats) -> Floats:
+    """Of currents, (suspects, states, states).
+
+    Meter, coils' lot and the lamp are the same in all states; each coil differs a little from its lot.
+    """
     one_a = max((module.supply.voltage_v / relay.type.coil_ohm for relay in module.relays), default=0.0)
-    likelihood, squared = np.zeros(len(predicted)), np.zeros(len(predicted))
-    quiescent = np.full(len(measured), module.supply.quiescent_a)
-    for row, current in enumerate(predicted):
-        coils = np.maximum(current - quiescent, 0)
-        columns = np.array([METER * current, COIL_LOT * coils, QUIESCENT * quiescent])
-        covariance = columns.T @ columns
-        covariance += np.diag(SUPPLY_NOISE_A**2 + COIL**2 * one_a * coils)
-        residual = measured - current
-        squared[row] = residual @ np.linalg.solve(covariance, residual)
-        likelihood[row] = -0.5 * (squared[row] + np.linalg.slogdet(covariance)[1])
-    return SupplyFits(log_likelihood=likelihood, chi_squared=squared)
+    quiescent = np.minimum(module.supply.quiescent_a, predicted)
+    coils = predicted - quiescent
+    columns = np.stack([METER * predicted, COIL_LOT * coils, QUIESCENT * quiescent], axis=1)
+    covariances = columns.transpose(0, 2, 1) @ columns
+    places = np.arange(predicted.shape[1])
+    covariances[:, places, places] += SUPPLY_NOISE_A**2 + COIL**2 * one_a * coils
+    return np.asarray(covariances)

@@ -1,6 +1,6 @@
 """What a run measured, as a diagnosis takes it: the transfers of its acquisitions, and the relay supply."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +16,15 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True)
 class SupplyTrial:
-    """A state in which the relay supply was held against a limit, and whether it went there."""
+    """A state in which the relay supply was held against a limit, and whether it went there.
+
+    voltage_v: what was left of the supply's voltage at the limit, where known.
+    """
 
     state: State
     limit_a: float
     limited: bool
+    voltage_v: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,11 +57,15 @@ def gather(
     acquisitions: Sequence[Acquisition],
     transfers: Sequence[Transfer],
     *,
+    lost: Sequence[Collection[int]] = (),
     supply_a: Mapping[str, float],
     trials: Sequence[SupplyTrial] = (),
     notes: Sequence[str] = (),
 ) -> Evidence:
-    """Stack transfers; components of the same source in several of them become one."""
+    """Stack transfers; components of the same source in several of them become one.
+
+    lost: for each acquisition, rows that don't count; () where every row does.
+    """
     widest = max((len(transfer.values) for transfer in transfers), default=0)
     shape = (len(acquisitions), widest, 2)
     values, noise = np.zeros(shape, dtype=complex), np.zeros(shape)
@@ -74,6 +82,8 @@ def gather(
                 source = sources.setdefault(component.source, len(sources))
                 entries.append((source, place, component.delta))
     shared = np.zeros((len(sources), *shape), dtype=complex)
+    for place, rows_lost in enumerate(lost):
+        there[place, list(rows_lost)] = False
     for source, place, delta in entries:
         shared[source, place, : len(delta)] += delta
     return Evidence(

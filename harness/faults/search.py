@@ -31,6 +31,8 @@ ALIKE = 1.0  # squared distance in standard uncertainties under which two predic
 RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
 UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
 MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
+FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
+FITTED = 2.0  # nats for a value that was fitted and not foretold
 LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
 
 
@@ -132,7 +134,7 @@ class Search:
         if not pool.suspects:
             return []
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
-        short = fit_trials(self._evidence, self._module, pool.suspects)
+        short = self._trials(pool.suspects, pool.currents_a)
         prior = np.array([log_prior(suspect) for suspect in pool.suspects])
         turned = pool.predicted * self._yardstick.turns(pool.predicted)
         exact = -0.5 * self._rough(pool, turned) + supply.log_likelihood + short + prior
@@ -190,7 +192,7 @@ class Search:
         spread = self._spread(expected)
         fit = spread.fit(self._yardstick.white(self._yardstick.measured - turned))
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a[place : place + 1])
-        short = float(fit_trials(self._evidence, self._module, [suspect])[0])
+        short = float(self._trials([suspect], pool.currents_a[place : place + 1])[0])
         return Candidate(
             suspect=suspect,
             turned=turned,
@@ -200,7 +202,11 @@ class Search:
             fit=fit,
             chi_squared=fit.chi_squared + float(supply.chi_squared[0]),
             impossible=short < 0,
-            score=fit.log_likelihood + float(supply.log_likelihood[0]) + short + log_prior(suspect),
+            score=fit.log_likelihood
+            + float(supply.log_likelihood[0])
+            + short
+            + log_prior(suspect)
+            - (FITTED if _is_resistive(suspect) else 0.0),
         )
 
     def _fitted(self, suspect: Suspect, same: NDArray[np.bool_]) -> Suspect:
@@ -259,7 +265,8 @@ class Search:
                 continue
             if candidate.suspect in placed:
                 continue
-            members = dict(self._members(candidate, ordered, pools, placed))
+            near = candidate.score > best.score - FAR
+            members = dict(self._members(candidate, ordered, pools if near else (), placed))
             placed |= members.keys()
             groups.append((candidate, members))
         scores.setdefault("healthy", -np.inf)
@@ -290,37 +297,39 @@ class Search:
     ) -> Iterator[tuple[Suspect, float]]:
         """The leader and what lies within the readings' reach of it, each with its score."""
         yield leader.suspect, leader.score
-        known = {candidate.suspect: candidate for candidate in ordered} | {(): leader}
+        known = {leader.suspect, *(candidate.suspect for candidate in ordered), *placed}
         for other in ordered:
-            if other is leader or other.suspect in placed or not other.suspect:
-                continue
-            if len(other.suspect) != len(leader.suspect):
+            if other is leader or other.suspect in placed or len(other.suspect) != len(leader.suspect):
                 continue
             change = self._yardstick.white(other.turned - leader.turned)
-            if (
-                float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
-                < RESOLVED
-            ):
+            squared = float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
+            if squared < RESOLVED and other.impossible == leader.impossible:
                 yield other.suspect, other.score
-        for pool in pools:
-            places = [
-                place
-                for place, suspect in enumerate(pool.suspects)
-                if suspect not in known
-                and suspect not in placed
-                and len(suspect) == len(leader.suspect)
-                and not _is_resistive(suspect)
-            ]
-            if not places or _is_resistive(leader.suspect):
-                continue
-            predicted = pool.predicted[places]
-            change = self._yardstick.white(predicted * self._yardstick.turns(predicted) - leader.rough)
-            squared = leader.spread.squared(change) + self._amps(leader, pool.currents_a[places])
-            for place, distance in zip(places, squared, strict=True):
-                if distance < RESOLVED:
-                    suspect = pool.suspects[place]
-                    likelihood = leader.score - log_prior(leader.suspect) - distance / 2
-                    yield suspect, likelihood + log_prior(suspect)
+        for pool in pools if not _is_resistive(leader.suspect) else ():
+            yield from self._of_pool(leader, pool, known)
+
+    def _of_pool(self, leader: Candidate, pool: Pool, known: set[Suspect]) -> Iterator[tuple[Suspect, float]]:
+        """Suspects that were not computed with their own spread, within reach of a leader by the batch's."""
+        places = [
+            place
+            for place, suspect in enumerate(pool.suspects)
+            if suspect not in known
+            and len(suspect) == len(leader.suspect)
+            and not _is_resistive(suspect)
+        ]
+        if not places:
+            return
+        predicted = pool.predicted[places]
+        change = self._yardstick.white(predicted * self._yardstick.turns(predicted) - leader.rough)
+        squared = leader.spread.squared(change) + self._amps(leader, pool.currents_a[places])
+        suspects = [pool.suspects[place] for place in places]
+        trials = self._trials(suspects, pool.currents_a[places])
+        for suspect, distance, trial in zip(suspects, squared, trials, strict=True):
+            if distance < RESOLVED and (trial < 0) == leader.impossible:
+                yield suspect, leader.score - log_prior(leader.suspect) - distance / 2 + log_prior(suspect)
+
+    def _trials(self, suspects: Sequence[Suspect], currents_a: Floats) -> Floats:
+        return fit_trials(self._evidence, self._module, self._states, suspects, currents_a)
 
     def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
         return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)

@@ -4,7 +4,7 @@ A run is read with the job files that it was made with, whatever has become of t
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -70,17 +70,19 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
     reference = Reference.from_dict(kept.references[-1]) if kept.references else None
     made: list[Acquisition] = []
     transfers: list[Transfer] = []
+    rows: list[tuple[int, ...]] = []
     notes: list[str] = []
     records = _latest(kept.acquisitions.values())
     lost = _refused(kept)
     for visit in plan.visits:
         for acquisition in (one for here in visit.states for one in here.acquisitions):
             record = records.get((acquisition.hookup, acquisition.state.name, str(acquisition.stimulus)))
-            if record is None or acquisition.stimulus.kind != "pair" or record.number in lost:
+            if record is None or acquisition.stimulus.kind != "pair":
                 continue
             try:
                 transfers.append(_transfer(job, plan, visit, acquisition, record, reference))
                 made.append(acquisition)
+                rows.append(tuple(number - 1 for number in lost.get(record.number, ())))
             except ReadingError as error:
                 notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
     if records and not made:
@@ -88,6 +90,7 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
     return gather(
         made,
         transfers,
+        lost=rows,
         supply_a={
             reading.state: reading.value
             for reading in kept.readings
@@ -98,24 +101,28 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
     )
 
 
-def _latest(records: Sequence[AcquisitionRecord] | object) -> dict[tuple[str, str, str], AcquisitionRecord]:
+def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, str], AcquisitionRecord]:
     """The last of each; those that only prove leads have no number."""
     return {
         (record.hookup, record.state, record.stimulus): record
-        for record in records  # type: ignore[attr-defined]
+        for record in records
         if record.number
     }
 
 
-def _refused(kept: Kept) -> set[int]:
-    """Numbers of acquisitions that no reading could be made from: clipped, or no clean tone."""
-    return {
-        kept.acquisitions[record].number
-        for reading in kept.readings
-        if reading.verdict == "missing"
-        for record in reading.acquisitions
-        if record in kept.acquisitions
-    }
+def _refused(kept: Kept) -> dict[int, set[int]]:
+    """By acquisition, the inputs that no reading could be made from: clipped, or with a foreign signal.
+
+    A reading that is missing for want of a signal is another thing: that the signal is missing tells much.
+    """
+    found: dict[int, set[int]] = {}
+    for reading in kept.readings:
+        inputs = {int(number) for number in _INPUT.findall(reading.reason)}
+        if reading.verdict == "missing" and inputs:
+            for record in reading.acquisitions:
+                if record in kept.acquisitions:
+                    found.setdefault(kept.acquisitions[record].number, set()).update(inputs)
+    return found
 
 
 def _transfer(
@@ -191,9 +198,19 @@ def _trials(job: Job, kept: Kept) -> Iterator[SupplyTrial]:
         return
     for state in lines:
         limited = preflight and state.name == short
-        yield SupplyTrial(state=state, limit_a=limit_of(job.module, state), limited=limited)
+        yield SupplyTrial(
+            state=state,
+            limit_a=limit_of(job.module, state),
+            limited=limited,
+            voltage_v=float(found["voltage"]) if limited and found else None,
+        )
         if limited:
             return
     for state in job.sequence.states:
         if state.name == short and found:
-            yield SupplyTrial(state=state, limit_a=float(found["limit"]) / 1e3, limited=True)
+            yield SupplyTrial(
+                state=state,
+                limit_a=float(found["limit"]) / 1e3,
+                limited=True,
+                voltage_v=float(found["voltage"]),
+            )

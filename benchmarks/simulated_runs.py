@@ -1,0 +1,301 @@
+"""Runs in memory: the simulator's circuit and control side, a bench's errors, and what a run makes of them.
+
+Nothing is sampled: phasors are computed, and get the noise that a fit of 20 000 samples would have.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import Fault
+from harness.descriptions.job import Job
+from harness.descriptions.state import State
+from harness.faults.observed import Evidence, SupplyTrial, gather
+from harness.judge import unit_verdict
+from harness.measure.clock import EXACT_CLOCK
+from harness.measure.reference import RangeGain, ToneReference
+from harness.measure.tone import ToneFit
+from harness.measure.tones import choose_tones
+from harness.measure.transfer import Transfer, make_transfer
+from harness.plan.model import Acquisition, HookupVisit, Plan
+from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
+from harness.runner.preflight import limit_of
+from harness.runner.readings import Measured, make_reading, supply_reading
+from harness.runner.recorder import Taken
+from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
+from harness.plan.supply import expected_current_a
+from simulator import lines, wiring
+from simulator.circuit import Network
+from simulator.faults import apply
+from simulator.motion import REST
+from simulator.unit import build
+
+RANGES = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+DIVISIONS = 8
+NOISE = 0.05  # of a division, RMS, as runs on the simulated scope leave over
+LEAST_NOISE_V = 0.19e-3
+SAMPLES = 20_000
+GAIN = 0.02  # limits of the inputs' and the generator's own errors
+LEVEL = 0.01
+RANGE_GAIN = 3e-4
+METER = 0.01
+
+
+@dataclass(frozen=True, kw_only=True)
+class InMemory:
+    """What became of one unit: the run's verdict, and its evidence."""
+
+    verdict: str
+    evidence: Evidence
+
+
+class Bench:
+    """One bench with errors of its own, and a job on it."""
+
+    def __init__(self, job: Job, plan: Plan, *, seed: int) -> None:
+        self._job, self._plan, self._seed = job, plan, seed
+        self._rng = np.random.default_rng(seed)
+        self._gain = 1 + GAIN * self._rng.uniform(-1, 1, 4)
+        self._ranges = {
+            (row, volts): 1 + RANGE_GAIN * self._rng.normal() for row in range(4) for volts in RANGES
+        }
+        self._level = 1 + LEVEL * self._rng.uniform(-1, 1, 2)
+        self._meter = 1 + METER * self._rng.uniform(-1, 1) / math.sqrt(3)
+        self._references = {
+            stimulus: self._through(stimulus.frequency_hz, stimulus.level_vrms) for stimulus in plan.stimuli
+        }
+
+    def run(self, serial: str, faults: Sequence[Fault]) -> InMemory:
+        """Put a unit through the plan."""
+        job, module = self._job, self._job.module
+        wrong = apply(list(faults), module)
+        built = build(module, serial, wrong.damage)
+        trials, supply = self._supply(built)
+        if trials[-1].limited:
+            return InMemory(verdict="fail", evidence=gather([], [], supply_a={}, trials=trials))
+        rng = np.random.default_rng([self._seed, *serial.encode()])
+        made: list[Acquisition] = []
+        transfers: list[Transfer] = []
+        measured: dict[int, Measured] = {}
+        for visit in self._plan.visits:
+            parts = wiring.connect(
+                module,
+                job.fixture,
+                built,
+                plugs=wrong.plugs,
+                hookup=visit.hookup,
+                leads=wiring.Leads(inputs=4, probe=1.0, seed=1),
+            )
+            network = Network(parts)
+            for here in visit.states:
+                closed = built.closed(self._positions(built, here.state))
+                for acquisition in here.acquisitions:
+                    if acquisition.stimulus.kind != "pair":
+                        continue
+                    tones = choose_tones(acquisition.stimulus.frequency_hz)
+                    rows = 2 * len(visit.hookup.view)
+                    truth = np.column_stack(
+                        [
+                            network.solve(closed, (True, True), hz)[:rows, column]
+                            for column, hz in enumerate(tones.frequencies_hz)
+                        ]
+                    )
+                    one = self._measure(visit, acquisition, truth, rng)
+                    made.append(acquisition)
+                    transfers.append(one.transfer)
+                    measured[acquisition.number] = one
+        evidence = gather(made, transfers, supply_a=supply, trials=trials)
+        return InMemory(verdict=self._verdict(measured, supply), evidence=evidence)
+
+    def _verdict(self, measured: dict[int, Measured], supply: dict[str, float]) -> str:
+        verdicts = []
+        for planned in self._plan.readings:
+            if planned.quantity == "supply_current":
+                reading = supply_reading(
+                    planned,
+                    SupplyReading(voltage_v=12.0, current_a=supply[planned.state.name]),
+                    expected_current_a(self._job.module, planned.state),
+                    sequence=self._job.sequence,
+                )
+            elif planned.quantity == "offset":
+                continue
+            else:
+                reading = make_reading(
+                    planned,
+                    [measured[number] for number in planned.acquisitions],
+                    sequence=self._job.sequence,
+                    reference=None,
+                    gain_accuracy=GAIN,
+                )
+            verdicts.append(reading.verdict)
+        return unit_verdict(verdicts)
+
+    def _lines(self, state: State) -> frozenset[str]:
+        return frozenset(state.on) if state.powered else frozenset()
+
+    def _positions(self, built, state: State) -> list[list[int]]:
+        module = self._job.module
+        on = lines.energised(module, built, self._lines(state))
+        setting = lines.SupplySetting(
+            voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=state.powered
+        )
+        there = lines.supply_state(module, built, setting, on)
+        return [
+            [
+                lines.position(
+                    relay,
+                    built,
+                    voltage_v=there.voltage_v,
+                    nominal_v=module.supply.voltage_v,
+                    lines=on,
+                    now=built.held.get(relay.name, REST),
+                )
+            ]
+            * len(relay.poles)
+            for relay in module.relays
+        ]
+
+    def _supply(self, built) -> tuple[list[SupplyTrial], dict[str, float]]:
+        module = self._job.module
+        trials: list[SupplyTrial] = []
+        for state in (State(on=()), *(State(on=(line,)) for line in module.line_names)):
+            limit_a = limit_of(module, state)
+            setting = lines.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
+            found = lines.supply_state(module, built, setting, lines.energised(module, built, self._lines(state)))
+            trials.append(
+                SupplyTrial(
+                    state=state,
+                    limit_a=limit_a,
+                    limited=found.limiting,
+                    voltage_v=round(found.voltage_v, 2) if found.limiting else None,
+                )
+            )
+            if found.limiting:
+                return trials, {}
+        supply = {}
+        for state in self._job.sequence.states:
+            if state.powered:
+                setting = lines.SupplySetting(
+                    voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=True
+                )
+                there = lines.supply_state(
+                    module, built, setting, lines.energised(module, built, self._lines(state))
+                )
+                supply[state.name] = there.current_a * self._meter
+        return trials, supply
+
+    def _range(self, peak_v: float) -> float:
+        return next((volts for volts in RANGES if volts * DIVISIONS / 2 > 1.05 * peak_v), RANGES[-1])
+
+    def _noise_v(self, volts_per_division: float) -> float:
+        return math.hypot(NOISE * volts_per_division, LEAST_NOISE_V) / math.sqrt(SAMPLES)
+
+    def _read(self, emf_vrms, truth, rng):
+        """Phasors of a capture with their standard uncertainties and the ranges they were taken on."""
+        volts = truth * (np.asarray(emf_vrms) * self._level)
+        rows = len(truth)
+        ranges = [self._range(float(np.abs(volts[row]).sum() * math.sqrt(2))) for row in range(rows)]
+        noise = np.array([self._noise_v(volts_per_division) for volts_per_division in ranges])
+        phase = np.exp(2j * np.pi * rng.uniform(size=2))
+        gain = np.array([self._gain[row] * self._ranges[row, ranges[row]] for row in range(rows)])
+        found = volts * gain[:, None] * phase
+        found = found + noise[:, None] * (rng.normal(size=found.shape) + 1j * rng.normal(size=found.shape))
+        return found, np.repeat(noise[:, None], 2, axis=1), ranges
+
+    def _through(self, frequency_hz: float, level_vrms: float) -> ToneReference:
+        tones = choose_tones(frequency_hz)
+        emf = (level_vrms / 2, level_vrms / 2)
+        impedances = BenchImpedances()
+        through = []
+        for hz in tones.frequencies_hz:
+            load = 2 * (1 / impedances.input_ohm + 2j * np.pi * hz * impedances.input_f)
+            through.append(1 / (1 + impedances.source_ohm * load))
+        truth = np.array([[through[0], 0], [0, through[1]], [through[0], 0], [0, through[1]]])
+        found, noise, ranges = self._read(emf, truth, self._rng)
+        found = found * np.exp(-1j * np.angle([found[0, 0], found[1, 1]]))
+        return ToneReference(
+            identity=f"through at {frequency_hz:g} Hz",
+            frequencies_hz=tones.frequencies_hz,
+            emf_vrms=emf,
+            clock=EXACT_CLOCK,
+            inputs=(1, 2, 3, 4),
+            source=tuple(complex(found[row, row % 2]) for row in range(4)),
+            source_standard=tuple(float(noise[row, 0]) for row in range(4)),
+            repeatability=(1e-4,) * 4,
+            through=tuple(complex(through[row % 2]) for row in range(4)),
+            ranges=tuple(self._range_gains(ranges)),
+        )
+
+    def _range_gains(self, ranges):
+        for row in range(4):
+            for volts in RANGES:
+                true = self._ranges[row, volts] / self._ranges[row, ranges[row]]
+                same = volts == ranges[row]
+                yield RangeGain(
+                    input=row + 1,
+                    volts_per_division=volts,
+                    gain=complex(1 if same else true + 1e-4 * self._rng.normal()),
+                    standard=0.0 if same else 1e-4,
+                )
+
+    def _measure(self, visit: HookupVisit, acquisition: Acquisition, truth, rng) -> Measured:
+        emf = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
+        phasors, noise, ranges = self._read(emf, truth, rng)
+        inputs = tuple(range(1, len(truth) + 1))
+        tones = choose_tones(acquisition.stimulus.frequency_hz)
+        zeros = np.zeros(len(inputs))
+        capture = Capture(
+            inputs=inputs,
+            volts=np.zeros((len(inputs), 0)),
+            interval_s=tones.duration_s / tones.samples,
+            full_scale_v=tuple(DIVISIONS * volts for volts in ranges),
+            step_v=(0.0,) * len(inputs),
+            clipped=(0,) * len(inputs),
+            setting=CaptureSetting(
+                inputs={
+                    number: InputSetting(volts_per_division=volts)
+                    for number, volts in zip(inputs, ranges, strict=True)
+                },
+                duration_s=tones.duration_s,
+                samples=tones.samples,
+            ),
+        )
+        fit = ToneFit(
+            frequencies_hz=tones.frequencies_hz,
+            phasors=phasors,
+            standard=noise,
+            offset_v=zeros,
+            offset_standard_v=zeros,
+            residual_v=zeros,
+            noise_v=zeros,
+            quiet_v=zeros,
+            hum_v=zeros,
+            lines_v=zeros,
+            line_hz=zeros,
+            clock=EXACT_CLOCK,
+            duration_s=tones.duration_s,
+            samples=tones.samples,
+        )
+        prediction = self._plan.predictions[acquisition.number]
+        transfer = make_transfer(
+            capture,
+            fit,
+            emf_vrms=emf,
+            reference=self._references[acquisition.stimulus],
+            prediction=prediction.transfer,
+            drive_rows=drive_rows(visit),
+            gain_accuracy=GAIN,
+            generator_accuracy=GENERATOR_ACCURACY,
+            acquisition=f"acquisition {acquisition.number}",
+        )
+        return Measured(
+            hookup=visit.hookup,
+            taken=Taken(capture=capture, fit=fit, record=acquisition.number, problems=()),
+            transfer=transfer,
+            prediction=prediction,
+            reason="",
+        )
+
