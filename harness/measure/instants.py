@@ -88,15 +88,14 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
     )
 
 
-def boundary(left_cost: Floats, right_cost: Floats, first_sample: int, interval_s: float) -> Instant:
-    """Where one course of a waveform gives way to another, from how badly each fits each sample.
+def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float) -> Instant:
+    """Where one course of a waveform gives way to another, by how badly each fits what lies on its side.
 
-    left_cost, right_cost: half the squared, normalised residual of either, shape (samples,). The change
-    comes before sample n with a probability of exp(-(cost of the left before n + of the right from n on)):
+    gone: half the squared, normalised residual of the left course, summed over the samples before each one;
+    to_come: of the right course, summed from each one on; both of shape (samples + 1,), for samples from
+    `first_sample` of the record. The change comes before a sample by the probability exp(-(gone + to_come)):
     where the courses cross one another it is less sure. Within a sample's interval it is anywhere.
     """
-    gone = np.concatenate([[0.0], np.cumsum(left_cost)])
-    to_come = np.concatenate([[0.0], np.cumsum(right_cost[::-1])])[::-1]
     cost = gone + to_come
     chance = np.exp(-(cost - cost.min()))
     chance /= chance.sum()

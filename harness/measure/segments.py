@@ -22,11 +22,13 @@ Ints = NDArray[np.intp]
 Label = Literal["before", "open", "copy", "after", "other"]
 
 CHANGE_COST = 14.0  # in half squared standard deviations: noise alone buys one change in a million samples
+INNER_CHANGE_COST = 4.0  # between the courses of an open leg: the other leg changes too, about as late
 UNLIKELY_COST = 18.0  # no sample counts for more: 6 standard deviations
 OTHER_COST = 6.0  # of a sample that follows no course: the cheaper from 3.5 standard deviations on
 SAME = 0.7  # of the noise: courses that differ by less can't be told apart
 COPY_INEXACT = 0.03  # of a copy of the other leg: what the inputs' own load takes of it
-PAD = 64  # samples looked at on either side of the change
+CERTAIN_COST = 1e3
+PAD = 128  # samples looked at on either side of the change
 ABSORBING = 2.0  # times as long as what it swallows
 REACH = 2000  # samples on either side in which a boundary is looked for
 
@@ -76,6 +78,10 @@ def follow(sides: Sides, leg: int, partner: int | None) -> Path:
             np.full(len(volts), OTHER_COST),
         ]
     )
+    known = [course.label for course in courses]
+    last_row = known.index("after") if "after" in known else 0
+    costs[1:, 0] += CERTAIN_COST  # outside the change the courses are what was fitted there
+    costs[np.arange(len(costs)) != last_row, -1] += CERTAIN_COST
     way = _absorbed(cheapest_way(costs, CHANGE_COST), len(courses))
     runs = _runs(way)
     labels: list[Label] = [*(course.label for course in courses), "other"]
@@ -193,10 +199,24 @@ def _instant(
     first, last = max(runs[low][0], middle - REACH), min(runs[high][1], middle + REACH)
     left, right = int(way[middle - 1]), int(way[middle])
     window = costs[:, first:last]
-    none = window[gap].min(axis=0)
-    before = window[left] if solid[place] or not solid[place + 1] else none
-    after = window[right] if solid[place + 1] or not solid[place] else none
-    return boundary(before, after, start + first, interval_s)
+    rows_before = [left] if solid[place] or not solid[place + 1] else gap
+    rows_after = [right] if solid[place + 1] or not solid[place] else gap
+    gone = _running(window[rows_before])
+    to_come = _running(window[rows_after, ::-1])[::-1]
+    return boundary(gone, to_come, start + first, interval_s)
+
+
+def _running(costs: Floats) -> Floats:
+    """Cost of the cheapest sequence of some courses before each sample, shape (samples + 1,)."""
+    if len(costs) == 1:
+        return np.concatenate([[0.0], np.cumsum(costs[0])])
+    total = [0.0] * len(costs)
+    running = [0.0]
+    for column in costs.T.tolist():
+        dearest = min(total) + INNER_CHANGE_COST
+        total = [min(value, dearest) + cost for value, cost in zip(total, column, strict=True)]
+        running.append(min(total))
+    return np.asarray(running)
 
 
 def _runs(way: Ints) -> list[tuple[int, int]]:
