@@ -24,6 +24,7 @@ Dimension = Literal[
     "ratio_db",
     "angle",
     "fraction",
+    "energy",
 ]
 Sign = Literal["any", "not negative", "positive"]
 
@@ -47,6 +48,12 @@ _RULES: Mapping[Dimension, _Rule] = MappingProxyType(
         "current": _Rule(words="a current", example="400 mA", units=("A",), sign="not negative"),
         "ratio_db": _Rule(words="a ratio in decibels", example="0.2 dB", units=("dB",), sign="any"),
         "angle": _Rule(words="an angle", example="5 deg", units=("deg", "°"), sign="any"),
+        "energy": _Rule(
+            words="an energy in volts squared times seconds",
+            example="10 nV2s",
+            units=("V2s", "V^2s", "V²s"),
+            sign="not negative",
+        ),
         "fraction": _Rule(words="a percentage", example="2 %", units=("%",), sign="not negative"),
     }
 )

@@ -21,6 +21,9 @@ FaultKind = Literal[
     "relay always operated",  # stays operated, with or without current
     "coil open",  # at rest, and draws nothing
     "coil shorted",  # at rest, and takes what the supply gives
+    "relay slow to operate",  # several times slower than any healthy one
+    "relay slow to release",
+    "relay long bounce",
     "pole stuck at rest",  # one pole of a relay whose others move
     "pole stuck operated",
     "throw stuck open",  # never conducts
@@ -49,6 +52,9 @@ _TEMPLATES: dict[FaultKind, str] = {
     "relay always operated": "{subject} always operated",
     "coil open": "{subject} coil open",
     "coil shorted": "{subject} coil shorted",
+    "relay slow to operate": "{subject} slow to operate",
+    "relay slow to release": "{subject} slow to release",
+    "relay long bounce": "{subject} long bounce",
     "pole stuck at rest": "{subject} stuck at rest",
     "pole stuck operated": "{subject} stuck operated",
     "throw stuck open": "{subject} {throw} stuck open",
@@ -120,9 +126,18 @@ def single_faults(module: Module, fixture: Fixture) -> tuple[Fault, ...]:
     )
 
 
+def timing_faults(module: Module) -> tuple[Fault, ...]:
+    """Relays that do what they should too slowly, or bounce too long. No steady state shows any of these, so
+    they are not among `single_faults`.
+    """
+    kinds: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
+    return tuple(Fault(kind=kind, subject=relay.name) for relay in module.relays for kind in kinds)
+
+
 def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...]:
     """Read one fault, or several joined by ` + `. Raises UsageError naming the nearest faults there are."""
-    known = {fault.name.casefold(): fault for fault in single_faults(module, fixture)}
+    faults_known = (*single_faults(module, fixture), *timing_faults(module))
+    known = {fault.name.casefold(): fault for fault in faults_known}
     faults: list[Fault] = []
     for part in re.split(r"\s\+\s", text.strip()):
         wanted = " ".join(part.split())

@@ -36,7 +36,9 @@ def read_edge_check(
                 source.wrong((*key, name), f"belongs to a transient; {quantity} is a time")
     elif raw.measure is None:
         source.wrong(
-            (*key, "measure"), "missing; expected one of peak, energy, duration of the transient", missing=True
+            (*key, "measure"),
+            "missing; expected one of peak, energy, duration of the transient",
+            missing=True,
         )
     measure: Measure | None = raw.measure if quantity == "transient" else None
     if raw.also and quantity in RACELESS:
