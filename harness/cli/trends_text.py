@@ -137,14 +137,15 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
     found, unit = figures.figures(one), one.key.unit
     yield ""
-    yield printable(_beside(found))
+    yield from _hanging("", _beside(found))
     if found.mean is None:
         yield "  no value to describe"
         return
-    yield (
-        f"  mean {_number(found.mean, unit)}, sigma {_spread(found.sigma, unit)}; from "
+    yield from _wrapped(
+        f"mean {_number(found.mean, unit)}, sigma {_spread(found.sigma, unit)}; from "
         f"{_number(found.smallest, unit)} over {_number(found.median, unit)} (median) to "
-        f"{_number(found.largest, unit)}"
+        f"{_number(found.largest, unit)}",
+        indent="  ",
     )
     yield f"  limits {_number(found.limit_low, unit)} to {_number(found.limit_high, unit)}"
     if found.capability is not None:

@@ -11,7 +11,7 @@ from harness.reading import Reading
 from harness.records.rows import number_to_json
 from harness.records.run import RunRecord, UnitSummary
 
-_NUMBERS = (
+NUMBERS = (
     "frequency_hz",
     "value",
     "standard",
@@ -53,10 +53,21 @@ def run_to_json(run: RunRecord) -> dict[str, Any]:
 def reading_to_json(reading: Reading) -> dict[str, Any]:
     """Keys: the fields of `Reading`; `budget` is a list of {name, standard}."""
     content = asdict(reading)
-    for name in _NUMBERS:
+    for name in NUMBERS:
         content[name] = number_to_json(content[name])
     content["budget"] = [
         {"name": part.name, "standard": number_to_json(part.standard)} for part in reading.budget
     ]
     content["acquisitions"] = list(reading.acquisitions)
     return content
+
+
+def reading_to_row(reading: Reading) -> dict[str, Any]:
+    """One flat row for a table: the fields of `Reading` but budget, acquisitions and route, and `where`.
+
+    Numbers stay numbers, also infinite ones; what is not known is None.
+    """
+    row = asdict(reading)
+    for name in ("budget", "acquisitions", "route"):
+        del row[name]
+    return {"where": reading.where, **row}

@@ -1,0 +1,147 @@
+"""`switchwalk export`: every format read back by a reader that is not ours."""
+
+import csv
+import json
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+from harness.cli.app import main
+from harness.records.frame import readings_frame, runs_frame
+from harness.records.store import open_records
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
+
+FAILED = replace(READING, state="loop_a+loop_b", value=-6.11, low=-6.118, high=-6.102, verdict="fail")
+UNPROVEN = replace(READING, state="swap", value=0.11, high=0.12, verdict="unproven", reason="near & <close>")
+FLOOR = replace(
+    READING,
+    check="Crosstalk",
+    quantity="crosstalk",
+    value=-101.0,
+    standard=None,
+    low=float("-inf"),
+    high=-101.0,
+    floor=True,
+    limit_low=None,
+    limit_high=-80.0,
+)
+MISSING = replace(
+    READING, check='Click, "loud"', value=None, standard=None, low=None, high=None, verdict="missing",
+    reason="input 3 clipped\x07",
+)  # fmt: skip
+ALL = [READING, FAILED, UNPROVEN, FLOOR, MISSING]
+CAPTURE = capture(seed=4)
+
+
+@pytest.fixture
+def place(tmp_path):
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        run = store.begin(HEADER)
+        acquisition = store.add_acquisition(run, ACQUISITION)
+        store.add_readings(run, ALL)
+        store.add_waveform(run, acquisition, CAPTURE)
+        store.finish(run, "fail", "1 reading outside its limit", ENDED)
+        store.finish(store.begin(replace(HEADER, serial="OB-0024")), "stopped", "lead fell off", ENDED)
+    return path
+
+
+@pytest.fixture
+def export(place, capsys):
+    """Exports run 1, or another, and gives the path."""
+
+    def run(form, out, *, number=1, expect=0):
+        with pytest.raises(SystemExit) as ended:
+            main(["export", str(number), "--format", form, "--out", str(out), "--records", str(place)])
+        said = capsys.readouterr()
+        assert (ended.value.code or 0) == expect, said.err
+        return said.err if expect else out
+
+    return run
+
+
+def test_csv_has_a_line_a_reading_in_si(export, tmp_path):
+    with export("csv", tmp_path / "run.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["verdict"] for row in rows] == ["pass", "fail", "unproven", "pass", "missing"]
+    assert (float(rows[0]["value"]), rows[0]["unit"], rows[0]["frequency_hz"]) == (-0.087, "dB", "1000.0")
+    assert (rows[0]["run_id"], rows[0]["serial"], rows[0]["where"]) == ("1", "OB-0023", "left.out")
+    assert (rows[3]["floor"], float(rows[3]["low"])) == ("True", float("-inf"))
+    assert (rows[4]["check"], rows[4]["value"]) == ('Click, "loud"', "")
+
+
+def test_json_is_what_show_prints(export, tmp_path, capsys, place):
+    content = json.loads(export("json", tmp_path / "run.json").read_text(encoding="utf-8"))
+    with pytest.raises(SystemExit):
+        main(["show", "1", "--json", "--records", str(place)])
+    assert content == json.loads(capsys.readouterr().out)
+    assert len(content["readings"]) == len(ALL)
+
+
+def test_parquet_and_the_frame_are_the_same_table(export, tmp_path, place):
+    pandas = pytest.importorskip("pandas")
+    pytest.importorskip("pyarrow")
+    frame = pandas.read_parquet(export("parquet", tmp_path / "run.parquet"))
+    with open_records(place, read_only=True) as store:
+        again = readings_frame(store, [1])
+        runs = runs_frame(store, part="TLS-2", simulated=False)
+    pandas.testing.assert_frame_equal(frame, again)
+    assert frame.value.tolist()[:2] == [-0.087, -6.11]
+    assert np.isnan(frame.value.iloc[4])
+    assert frame.low.iloc[3] == -np.inf
+    assert frame[frame.verdict == "fail"].state.tolist() == ["loop_a+loop_b"]
+    assert runs.outcome.tolist() == ["fail", "stopped"]
+    assert str(runs.started.dt.tz) == "UTC"
+
+
+def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(export, tmp_path):
+    suites = ET.parse(export("junit", tmp_path / "run.xml")).getroot()
+    (suite,) = suites
+    assert {name: suite.get(name) for name in ("tests", "failures", "errors", "skipped", "time")} == {
+        "tests": "5", "failures": "2", "errors": "1", "skipped": "0", "time": "83.000",
+    }  # fmt: skip
+    assert suite.get("name") == "TLS-2 OB-0023: Production test"
+    cases = suite.findall("testcase")
+    assert cases[0].get("classname") == "TLS-2.Route and gain"
+    assert cases[0].get("name") == "loop_a left.out 1000 Hz"
+    assert [[child.tag for child in case] for case in cases] == [[], ["failure"], ["failure"], [], ["error"]]
+    failure = cases[1].find("failure")
+    assert failure.get("type") == "fail"
+    assert failure.get("message") == "-6.11 dB (-6.118 to -6.102), limit -0.286 to 0.114 dB"
+    assert cases[2].find("failure").get("message").endswith("near & <close>")
+    assert cases[4].find("error").get("message").endswith("input 3 clipped\N{REPLACEMENT CHARACTER}")
+
+
+def test_a_stopped_run_is_an_error_in_junit(export, tmp_path):
+    (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=2)).getroot()
+    assert (suite.get("tests"), suite.get("errors")) == ("1", "1")
+    assert suite.find("testcase/error").get("message") == "lead fell off"
+
+
+def test_wav_holds_volts_a_channel_for_each_input(export, tmp_path):
+    folder = export("wav", tmp_path / "waves")
+    (path,) = folder.iterdir()
+    rate_hz, samples = wavfile.read(path)
+    assert (path.name, rate_hz, samples.dtype) == ("acquisition-1.wav", 100_000, np.float32)
+    assert pytest.approx(CAPTURE.volts, abs=1e-6) == samples.T
+
+
+def test_npz_holds_the_waveforms_exactly(export, tmp_path):
+    with np.load(export("npz", tmp_path / "run.npz")) as arrays:
+        assert np.array_equal(arrays["1_volts"], CAPTURE.volts)
+        assert tuple(arrays["1_inputs"]) == CAPTURE.inputs
+        assert float(arrays["1_interval_s"]) == CAPTURE.interval_s
+
+
+def test_what_cannot_be_exported_is_said_and_nothing_is_left(export, tmp_path):
+    out = tmp_path / "new" / "run.txt"
+    assert "no format 'xlsx'; expected one of csv, json" in export("xlsx", out, expect=2)
+    assert "there is no run 9" in export("csv", out, number=9, expect=4)
+    assert "run 2 kept no waveforms" in export("npz", out, number=2, expect=2)
+    assert not out.parent.exists()
+    (tmp_path / "a folder").mkdir()
+    assert "a folder: cannot be written" in export("csv", tmp_path / "a folder", expect=4)
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []

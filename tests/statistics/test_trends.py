@@ -1,0 +1,179 @@
+"""`switchwalk trends`, from real records of an invented batch."""
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from harness.cli.app import main
+from harness.records.store import open_records
+from harness.statistics import batch
+from tests.records.outside_broadcast import ENDED, HEADER, READING
+
+SIGMA_DB = 0.01
+GAIN = replace(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
+RIGHT = replace(GAIN, channel="right", hookup="drive right, view outputs")
+PHASE = replace(GAIN, check="Phase", quantity="phase", unit="deg", limit_low=-1.0, limit_high=1.0)
+QUIET = replace(
+    GAIN, check="Crosstalk", quantity="crosstalk", value=-101.0, standard=None, low=float("-inf"),
+    high=-101.0, floor=True, limit_low=None, limit_high=-80.0,
+)  # fmt: skip
+MISSING = replace(GAIN, check="Click", value=None, standard=None, low=None, high=None, verdict="missing")
+
+
+def add(store, serial, day, outcome, *readings, **header):
+    """One run, begun so many days after the first."""
+    started = HEADER.started + timedelta(days=day)
+    run = store.begin(replace(HEADER, serial=serial, started=started, **header))
+    store.add_readings(run, list(readings))
+    if outcome:
+        store.finish(run, outcome, "", ENDED + timedelta(days=day))
+    return run
+
+
+def unit(rng, *, gain=0.0, phase=0.0, right=0.0):
+    """The readings of one healthy unit."""
+    value = gain + rng.normal(0, SIGMA_DB)
+    return (
+        replace(GAIN, value=value),
+        replace(RIGHT, value=value + right + rng.normal(0, SIGMA_DB / 10)),
+        replace(PHASE, value=phase + rng.normal(0, 0.1)),
+        QUIET,
+    )
+
+
+@pytest.fixture
+def place(tmp_path):
+    """Forty units of one batch, thirty of the next (whose phase moved), a golden unit, and another part."""
+    rng = np.random.default_rng(31)
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        for number in range(40):
+            add(store, f"A-{number:02d}", number * 0.01, "pass", *unit(rng, right=0.02))
+        for number in range(30):
+            add(store, f"B-{number:02d}", 1 + number * 0.01, "pass", *unit(rng, phase=0.4, right=0.02))
+        bad = replace(GAIN, value=-6.1, verdict="fail")
+        add(store, "B-30", 2.0, "stopped")
+        add(store, "B-30", 2.1, "fail", bad, *unit(rng)[1:], MISSING)
+        add(store, "B-30", 2.2, "pass", *unit(rng))
+        for day in range(12):
+            add(store, "GOLD", 3.0 + day, "pass", *unit(rng, gain=0.01 * day))
+        add(store, "X", 20.0, "pass", GAIN, part="ATT-6")
+        add(store, "A-00", 21.0, "fail", bad, simulated=True)
+    return path
+
+
+@pytest.fixture
+def trends(place, capsys):
+    def run(*arguments, expect=0):
+        with pytest.raises(SystemExit) as ended:
+            main(["trends", "--records", str(place), *map(str, arguments)])
+        said = capsys.readouterr()
+        assert (ended.value.code or 0) == expect, said.err
+        return said.err if expect else said.out
+
+    return run
+
+
+def test_a_batch_is_shown_with_its_yields_and_their_definition(trends):
+    said = trends("--part", "TLS-2", "--golden", "GOLD")
+    assert "TLS-2: 71 units" in said
+    assert "SIMULATED" not in said
+    assert "First-pass yield   70 of 71    98.6 %  (95 %: 92.4 to 100.0 %)" in said
+    assert "Final yield        71 of 71   100.0 %  (95 %: 94.9 to 100.0 %)" in said
+    assert "1 runs stopped or interrupted" in said
+    assert "No retest, no rework" in " ".join(said.split())
+    assert "    1   50 %   50 %  Click" in said
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(trends):
+    said = trends("--part", "TLS-2", "--serials", "A-*")
+    table = said[said.index("Readings, the least") :].splitlines()
+    assert "Phase: loop_a left.out" in table[2]  # Cpk about 3, gain about 6
+    assert any("Crosstalk" in line for line in table)
+    assert "left less right: 1 of 1 readings differ" in said
+
+
+def test_left_less_right_is_found(trends):
+    (side,) = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--json"))["sides"]
+    assert side["channels"] == ["left", "right"]
+    assert side["difference"]["low"] < -0.02 < side["difference"]["high"]
+    assert side["difference"]["n"] == 40
+    assert side["p_corrected"] < 1e-6
+
+
+def test_a_batch_is_compared_with_another(trends):
+    content = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--against", "B-*", "--json"))
+    moved = [one for one in content["compared"] if one["moved"]]
+    assert [one["key"]["check"] for one in moved] == ["Phase"]
+    assert moved[0]["difference"]["shift"] == pytest.approx(0.4, abs=0.1)
+    said = trends("--part", "TLS-2", "--serials", "A-*", "--against", "B-*")
+    assert "Against the other 31 units: 1 of 3 readings moved" in said
+
+
+def test_the_golden_units_drift_is_found(trends):
+    said = trends("--part", "TLS-2", "--golden", "GOLD")
+    assert "Golden unit GOLD, 12 runs: 2 of 3 readings drift" in said
+    content = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--json"))
+    gain = next(one for one in content["drifts"] if one["key"]["check"] == "Route and gain")
+    assert gain["drift"]["low"] < 0.01 < gain["drift"]["high"]
+
+
+def test_one_reading_is_charted_unit_by_unit(trends):
+    said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "gain: loop_a left")
+    rows = [line for line in said.splitlines() if line.startswith("  B-")]
+    assert len(rows) == 31
+    assert "#" in rows[-1]  # the dead unit
+    assert "# one point beyond three sigma: at B-30" in said
+    assert "not in control: 1 of 31 values lie further out" in " ".join(said.split())
+    assert "Limits proposed:" in said
+    assert "30 values" in said  # of units that passed
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_json_has_every_figure(trends):
+    content = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--json"))
+    assert (content["part"], content["simulated"], content["units"]) == ("TLS-2", False, 40)
+    assert content["yields"]["first_pass"]["count"] == 40
+    found = {(one["key"]["check"], one["key"]["channel"]): one for one in content["readings"]}
+    gain = found["Route and gain", "left"]
+    assert gain["n"] == 40
+    assert gain["sigma"] == pytest.approx(SIGMA_DB, rel=0.4)
+    assert gain["capability"]["cpk"]["value"] == pytest.approx(0.2 / 3 / SIGMA_DB, rel=0.4)
+    quiet = found["Crosstalk", "left"]
+    assert (quiet["n"], quiet["floors"], quiet["mean"], quiet["capability"]) == (0, 40, None, None)
+
+
+def test_what_is_not_there_is_said(trends, tmp_path):
+    assert "there are runs of ATT-6, TLS-2. Say which with --part" in trends(expect=2)
+    assert "there is no run of part TLS-3. There are: ATT-6, TLS-2" in trends("--part", "TLS-3", expect=2)
+    assert "no unit like Z* has a complete run" in trends("--part", "TLS-2", "--serials", "Z*", expect=2)
+    assert "no reading has 'hum'" in trends("--part", "TLS-2", "--reading", "hum", expect=2)
+    assert "golden unit NONE has no complete run" in trends("--part", "TLS-2", "--golden", "NONE", expect=2)
+
+
+def test_simulated_runs_are_never_mixed_with_real_ones(trends):
+    said = trends("--simulated")
+    assert "TLS-2: 1 units   SIMULATED" in said
+    assert "First-pass yield    0 of 1" in said
+
+
+def test_only_simulated_runs_are_pointed_out(tmp_path, capsys):
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        add(store, "A", 0, "pass", GAIN, simulated=True)
+    with pytest.raises(SystemExit):
+        main(["trends", "--records", str(path)])
+    assert "there are only simulated runs. Give --simulated to see those" in capsys.readouterr().err
+
+
+def test_the_latest_units_are_taken_with_all_their_runs(place):
+    with open_records(place, read_only=True) as store:
+        lines = store.lines(part="TLS-2", simulated=False)
+        chosen = batch.latest_units([line for line in lines if line.serial != "GOLD"], 2)
+    assert [(line.serial, line.outcome) for line in chosen] == [
+        ("B-29", "pass"), ("B-30", "stopped"), ("B-30", "fail"), ("B-30", "pass"),
+    ]  # fmt: skip
