@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 GROUND = "ground"
 LEAK_S = 1e-12  # from each node to ground: insulation, and what keeps a net that nothing touches defined
+SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one is there at once
 CACHE_MAX = 20_000  # solutions kept; each a few hundred bytes
 
 
@@ -86,6 +87,18 @@ class Network:
         diagonal = np.arange(self._size)
         self._conductance[diagonal, diagonal] += LEAK_S
         self._capacitance = self._stamp(parts.capacitors, reciprocal=False)
+        slow = [element for element in parts.capacitors if element.value >= SLOW_F]
+        self.slow_f = np.array([element.value for element in slow])
+        self.slow_ends: list[tuple[str, str | None]] = [(element.a, element.b) for element in slow]
+        self._seen = np.array(
+            [(self._index[probe], -1) for probe in parts.probes]
+            + [(self._index[element.a], self._index[element.b]) for element in slow],
+            dtype=np.intp,
+        )
+        self._injected: OrderedDict[
+            tuple[bytes, tuple[bool, ...], tuple[tuple[str, str | None], ...]],
+            tuple[NDArray[np.float64], NDArray[np.float64]],
+        ] = OrderedDict()
         self._solved: OrderedDict[tuple[bytes, tuple[bool, ...], float], NDArray[np.complex128]] = (
             OrderedDict()
         )
@@ -98,6 +111,12 @@ class Network:
         closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
         Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
         """
+        return self.solve_all(closed, on, frequency_hz)[: len(self._parts.probes)]
+
+    def solve_all(
+        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
+    ) -> NDArray[np.complex128]:
+        """The same with the volts across each slow capacitor below, shape (probes + slow, sources + 1)."""
         key = (closed.tobytes(), on, frequency_hz)
         found = self._solved.get(key)
         if found is None:
@@ -107,7 +126,42 @@ class Network:
                 self._solved.popitem(last=False)
         return found
 
+    def inject(
+        self, closed: NDArray[np.bool_], on: tuple[bool, ...], ends: Sequence[tuple[str, str | None]]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Volts per ampere that flows out of `b` (ground for None) into `a`, capacitors taken out.
+
+        At the probes, shape (probes, ends); and between the ends of each, shape (ends, ends).
+        """
+        key = (closed.tobytes(), on, tuple(ends))
+        if key not in self._injected:
+            matrix, _ = self._equations(closed, on, 0.0)
+            pairs = np.array([(self._index[a], -1 if b is None else self._index[b]) for a, b in ends])
+            right = np.zeros((len(matrix) + 1, len(ends)))
+            np.add.at(right, (pairs[:, 0], np.arange(len(ends))), 1.0)
+            np.add.at(right, (pairs[:, 1], np.arange(len(ends))), -1.0)
+            volts = np.zeros((self._size + 1, len(ends)))
+            volts[:-1] = np.linalg.solve(matrix.real, right[:-1])[: self._size]
+            probes = volts[self._seen[: len(self._parts.probes), 0]]
+            self._injected[key] = probes, volts[pairs[:, 0]] - volts[pairs[:, 1]]
+            if len(self._injected) > CACHE_MAX:
+                self._injected.popitem(last=False)
+        return self._injected[key]
+
     def _solve(self, closed: NDArray[np.bool_], on: tuple[bool, ...], omega: float) -> NDArray[np.complex128]:
+        whole, known = self._equations(closed, on, omega)
+        nodes = self._size
+        volts = np.zeros((nodes + 1, len(on) + 1), dtype=np.complex128)
+        if omega == 0.0:  # a third of the work
+            volts[:nodes] = np.linalg.solve(whole.real, known.real)[:nodes]
+        else:
+            volts[:nodes] = np.linalg.solve(whole, known)[:nodes]
+        return volts[self._seen[:, 0]] - volts[self._seen[:, 1]]
+
+    def _equations(
+        self, closed: NDArray[np.bool_], on: tuple[bool, ...], omega: float
+    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+        """Matrix and right side, without ground: node volts, then the currents of every branch."""
         parts, nodes = self._parts, self._size
         closed_at = np.flatnonzero(closed)
         sources_on = [j for j, connected in enumerate(on) if connected]
@@ -138,13 +192,7 @@ class Network:
             self._stamp_amplifier(matrix, amplifier, next_row)
             next_row += 2
 
-        whole, known = matrix[:-1, :-1], right[:-1]  # ground's index is -1: its row and column are the last
-        volts = np.zeros((nodes + 1, len(on) + 1), dtype=np.complex128)
-        if omega == 0.0:  # a third of the work
-            volts[:nodes] = np.linalg.solve(whole.real, known.real)[:nodes]
-        else:
-            volts[:nodes] = np.linalg.solve(whole, known)[:nodes]
-        return volts[[self._index[probe] for probe in parts.probes]]
+        return matrix[:-1, :-1], right[:-1]  # ground's index is -1: its row and column are the last
 
     def _stamp_open(self, matrix: NDArray[np.complex128], open_at: NDArray[np.intp], omega: float) -> None:
         admittance = 1j * omega * self._contact_f[open_at]

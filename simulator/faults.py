@@ -8,11 +8,13 @@ from harness.descriptions.faults import Fault
 from harness.descriptions.module import GROUND, LEGS, Module, Part, node_name
 from simulator.circuit import Element
 from simulator.motion import OPERATED, REST
-from simulator.unit import Damage, pin
+from simulator.unit import Damage, Slowed, pin
 from simulator.wiring import Plugs
 
 SHORT_OHM = 0.02  # a blob of solder
 COIL_SHORT_OHM = 1.0
+SLOW = 3.5  # times a healthy relay's operate or release time
+LONG_BOUNCE = 12.0
 GONE_F = 0.0  # a capacitor that is not there
 
 
@@ -52,6 +54,12 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.coil_ohm[subject] = inf
         case "coil shorted":
             damage.coil_ohm[subject] = COIL_SHORT_OHM
+        case "relay slow to operate":
+            damage.slowed[subject] = Slowed(operate=SLOW)
+        case "relay slow to release":
+            damage.slowed[subject] = Slowed(release=SLOW)
+        case "relay long bounce":
+            damage.slowed[subject] = Slowed(bounce=LONG_BOUNCE)
         case "pole stuck at rest":
             damage.pole_held[subject] = REST
         case "pole stuck operated":

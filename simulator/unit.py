@@ -19,6 +19,7 @@ COIL_SPREAD = 0.015  # ... and from each other by this; data sheets allow 0.1
 STRAY_TOTAL_F = (0.5e-12, 2e-12)  # between neighbouring nets of two channels, all together
 CONTACT_EMF_V = 2e-6  # below the 10 uV of signal relays' data sheets
 PIN_OPEN_F = 0.2e-12  # across a broken joint
+COIL_POLE_F = (0.6e-12, 1.4e-12)  # from a coil to each pole; signal relays' data sheets, from memory
 ARMATURE_SKEW_S = 0.15e-3
 
 
@@ -46,6 +47,7 @@ class Built:
     held: Mapping[str, int]  # relay → position that its armature never leaves
     pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
     line_feeds: Mapping[str, frozenset[str]]  # module's line → fixture's lines that energise it
+    coil_f: Mapping[str, tuple[float, ...]]  # relay → from its coil to each of its poles
 
     def closed(self, positions: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
         """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
@@ -56,6 +58,15 @@ class Built:
         closed[list(self.always_closed)] = True
         closed[list(self.always_open)] = False
         return closed
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slowed:
+    """How many times longer than a healthy relay's its times are."""
+
+    operate: float = 1.0
+    release: float = 1.0
+    bounce: float = 1.0
 
 
 @dataclass(kw_only=True)
@@ -71,6 +82,7 @@ class Damage:
     pins: dict[str, str] = field(default_factory=dict)  # pin's node → inner node that it reaches instead
     pins_open: set[str] = field(default_factory=set)
     bridges: list[Element] = field(default_factory=list)
+    slowed: dict[str, Slowed] = field(default_factory=dict)
     part_value: dict[str, float] = field(default_factory=dict)  # infinite: not there
     line_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
 
@@ -80,7 +92,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
     rng = generator_for("unit", module.part, serial)
     lot = 1 + COIL_LOT * rng.uniform(-1, 1)
     coils = {relay.name: _coil(relay, lot, damage, rng) for relay in module.relays}
-    timings = tuple(_timing(relay, rng) for relay in module.relays)
+    timings = tuple(_slowed(_timing(relay, rng), damage.slowed.get(relay.name)) for relay in module.relays)
     poles = tuple((r, p) for r, relay in enumerate(module.relays) for p in range(len(relay.poles)))
     throws: list[tuple[int, int]] = []
     contacts: list[Contact] = []
@@ -119,6 +131,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
             for number, pole in enumerate(pole for relay in module.relays for pole in relay.poles)
             if pole.name in damage.pole_held
         },
+        coil_f=_coil_capacitances(module, serial),
         line_feeds={line: damage.line_feeds.get(line, frozenset({line})) for line in module.line_names},
     )
 
@@ -165,6 +178,25 @@ def _timing(relay: Relay, rng: np.random.Generator) -> Timing:
         bounce_s=kind.bounce_max_s * rng.uniform(0.1, 0.6),
         skew_s=tuple(skew_s[: len(relay.poles)] - skew_s[: len(relay.poles)].min(initial=1.0)),
     )
+
+
+def _slowed(timing: Timing, slowed: Slowed | None) -> Timing:
+    if slowed is None:
+        return timing
+    return replace(
+        timing,
+        operate_s=timing.operate_s * slowed.operate,
+        release_s=timing.release_s * slowed.release,
+        bounce_s=timing.bounce_s * slowed.bounce,
+    )
+
+
+def _coil_capacitances(module: Module, serial: str) -> dict[str, tuple[float, ...]]:
+    rng = generator_for("coil capacitance", module.part, serial)
+    return {
+        relay.name: tuple(float(f) for f in rng.uniform(*COIL_POLE_F, len(relay.poles)))
+        for relay in module.relays
+    }
 
 
 def _element(part: Part, damage: Damage, rng: np.random.Generator) -> Element:

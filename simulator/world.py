@@ -8,16 +8,19 @@ move in time; between two movements the circuit is in steady state at every tone
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.job import Job
+from harness.descriptions.module import Relay
 from harness.errors import UsageError
 from simulator import lines, wiring
 from simulator.circuit import Network
 from simulator.clock import Clock
+from simulator.dynamics import CLAMP_V, LOOK_BACK_S, CoilEdge, CoilEdges, Decay, Memory, Steady, coupled
 from simulator.faults import Wrong
 from simulator.lines import SupplySetting, SupplyState
 from simulator.motion import MEMORY_S, REST, Motion
@@ -51,13 +54,14 @@ class Stretch:
     """What stands at the scope's inputs from `start_s` until the next stretch.
 
     volts(t) = constant_v + Re sum(phasors[:, k] exp(2j pi tones_hz[k] t)), t in simulated seconds;
-    constant_v has shape (inputs,), phasors (inputs, tones).
+    constant_v has shape (inputs,), phasors (inputs, tones). decays: what is left of earlier changes, besides.
     """
 
     start_s: float
     tones_hz: tuple[float, ...]
     constant_v: NDArray[np.float64]
     phasors: NDArray[np.complex128]
+    decays: tuple[Decay, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +73,7 @@ class _Scene:
     network: Network
     hookup: Hookup | None
     built: Built
+    lines_v: tuple[tuple[str, float], ...]  # of each control line, at the fixture
 
 
 class World:
@@ -130,7 +135,9 @@ class World:
         """Set the relay supply; coils follow at once."""
         with self.lock:
             self._supply = setting
-            self._move_relays(self._instant())
+            instant_s = self._instant()
+            self._move_relays(instant_s)
+            self._change(instant_s, self._scenes[-1].outputs)
 
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
@@ -167,6 +174,7 @@ class World:
     def stretches(self, start_s: float, end_s: float) -> list[Stretch]:
         """What stands at the scope's inputs, from `start_s` up to `end_s`, cut wherever it changes."""
         with self.lock:
+            asked_s, start_s = start_s, self._beginning(start_s)
             scenes = self._scenes_between(start_s, end_s)
             moves = sorted(
                 (instant_s, relay, pole, position)
@@ -176,6 +184,8 @@ class World:
             positions = [list(motion.at(start_s)) for motion in self._motions]
             result: list[Stretch] = []
             cuts = sorted({start_s, *(s.start_s for s in scenes[1:]), *(move[0] for move in moves)})
+            coils = CoilEdges(self._coil_edges)
+            memory = Memory()
             next_move, scene = 0, 0
             for cut_s in cuts:
                 while scene + 1 < len(scenes) and scenes[scene + 1].start_s <= cut_s:
@@ -184,13 +194,25 @@ class World:
                     _, relay, pole, position = moves[next_move]
                     positions[relay][pole] = position
                     next_move += 1
-                result.append(self._stretch(cut_s, scenes[scene], positions))
-            return result
+                result.append(self._stretch(cut_s, scenes[scene], positions, memory, coils))
+            return [
+                one
+                for one, following in zip_longest(result, result[1:])
+                if following is None or following.start_s > asked_s
+            ]
 
     # --- inside ---
+    def _beginning(self, start_s: float) -> float:
+        """Where to begin, so that large capacitors have forgotten what was before."""
+        if not any(scene.network.slow_f.size for scene in self._scenes):
+            return start_s
+        return max(start_s - LOOK_BACK_S, min(start_s, self._scenes[0].start_s))
+
     def _fit(self, serial: str, wrong: Wrong) -> None:
         self._built = build(self._job.module, serial, wrong.damage)
         self._plugs = wrong.plugs
+        self._coil_edges: list[CoilEdge] = []
+        self._coils_v = dict.fromkeys(self._built.coil_f, 0.0)
         self._networks: dict[str | None, Network] = {}
         self._motions = [
             Motion(
@@ -226,6 +248,24 @@ class World:
                 now=motion.target,
             )
             motion.command(instant_s, target)
+            fed = any(line in energised for line in (relay.line, relay.set_line, relay.reset_line))
+            self._feed_coil(relay, instant_s, state.voltage_v if fed else 0.0)
+
+    def _feed_coil(self, relay: Relay, instant_s: float, coil_v: float) -> None:
+        """Note an edge of a coil's volts; where the coil is let go its diode lets it swing below zero."""
+        step_v = coil_v - self._coils_v[relay.name]
+        if step_v == 0.0:
+            return
+        self._coils_v[relay.name] = coil_v
+        self._coil_edges = [edge for edge in self._coil_edges if edge.at_s > instant_s - MEMORY_S]
+        self._coil_edges.append(
+            CoilEdge(
+                at_s=instant_s,
+                step_v=step_v if coil_v > 0 else step_v - CLAMP_V,
+                nodes=tuple(pole.common for pole in relay.poles),
+                farads=self._built.coil_f[relay.name],
+            )
+        )
 
     def _hookup(self) -> Hookup | None:
         """The hookup that is made: all its channels closed and no other's; else the one made by hand.
@@ -267,6 +307,14 @@ class World:
             network=self._networks[name],
             hookup=hookup,
             built=self._built,
+            lines_v=self._lines_v(),
+        )
+
+    def _lines_v(self) -> tuple[tuple[str, float], ...]:
+        state = lines.supply_state(self._job.module, self._built, self._supply, self._lines())
+        return tuple(
+            (line, state.voltage_v if channel in self._channels else 0.0)
+            for line, channel in self._job.fixture.lines.items()
         )
 
     def _change(self, instant_s: float, outputs: tuple[Output, ...]) -> None:
@@ -282,28 +330,46 @@ class World:
         first = max((i for i, s in enumerate(self._scenes) if s.start_s <= start_s), default=0)
         return [s for i, s in enumerate(self._scenes) if i >= first and (i == first or s.start_s < end_s)]
 
-    def _stretch(self, start_s: float, scene: _Scene, positions: list[list[int]]) -> Stretch:
+    def _stretch(
+        self,
+        start_s: float,
+        scene: _Scene,
+        positions: list[list[int]],
+        memory: Memory,
+        coils: CoilEdges,
+    ) -> Stretch:
         closed = scene.built.closed(positions)
         fed = [scene.outputs[number - 1] for number in self._feeds]
         on = tuple(output.on for output in fed)
-        still = scene.network.solve(closed, on, 0.0).real
+        network = scene.network
+        still = network.solve_all(closed, on, 0.0).real
         constant_v = still[:, -1].copy()
         tones: dict[float, NDArray[np.complex128]] = {}
         for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True)):
             if not output.on:
                 continue
             constant_v += still[:, column] * (output.offset_v + self._offset_error_v[number - 1])
-            silent = np.zeros(self.inputs, dtype=np.complex128)
+            silent = np.zeros(len(still), dtype=np.complex128)
             for order, emf_v in self._emf(number - 1, output).items():
-                transfer = scene.network.solve(closed, on, order * output.frequency_hz)[:, column]
+                transfer = network.solve_all(closed, on, order * output.frequency_hz)[:, column]
                 true_hz = order * output.frequency_hz * (1 + self._clock_error)
                 tones[true_hz] = tones.get(true_hz, silent) + transfer * emf_v
+        steady = Steady(start_s=start_s, constant_v=constant_v, tones=tones, inputs=self.inputs)
+        decays = memory.change(steady, network, closed, on)
+        edges = coils.at(start_s)
+        if edges:
+            decays = (*decays, *coupled(network, closed, on, edges))
+        inputs_v = constant_v[: self.inputs].copy()
+        for number, volts in _line_views(scene).items():
+            if number <= self.inputs:
+                inputs_v[number - 1] += volts
         hum = self._hum if scene.hookup is not None else HUM_OPEN * self._hum
         return Stretch(
             start_s=start_s,
             tones_hz=(*tones, *HUM_HZ),
-            constant_v=constant_v,
-            phasors=np.column_stack([*tones.values(), hum]),
+            constant_v=inputs_v,
+            phasors=np.column_stack([*(phasors[: self.inputs] for phasors in tones.values()), hum]),
+            decays=decays,
         )
 
     def _emf(self, index: int, output: Output) -> dict[int, complex]:
@@ -321,3 +387,12 @@ class World:
         gain = (1 + self._amplitude_error[index]) * (1 + self._flatness_error[index] * tilt)
         phase = np.deg2rad(output.phase_deg) + self._phase_error[index] - np.pi / 2
         return complex(output.amplitude_vpp / 2 * gain * np.exp(1j * phase))
+
+
+def _line_views(scene: _Scene) -> dict[int, float]:
+    """Volts of spare scope inputs that see control lines: of several, the mean, through equal resistors."""
+    views: dict[int, list[float]] = {}
+    lines_v = dict(scene.lines_v)
+    for line, number in (scene.hookup.lines_on if scene.hookup is not None else {}).items():
+        views.setdefault(number, []).append(lines_v[line])
+    return {number: sum(volts) / len(volts) for number, volts in views.items()}

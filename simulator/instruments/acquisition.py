@@ -190,6 +190,7 @@ def _averaged(shown: Shown, starts_s: list[float]) -> Shown:
             tuple((f, phasor * complex(np.exp(2j * np.pi * f * lags_s).mean())) for f, phasor in tones)
             for tones in shown.tones
         ),
+        decays=shown.decays,
     )
 
 

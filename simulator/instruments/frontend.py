@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.dynamics import GONE
 from simulator.seeds import generator_for
 from simulator.world import Stretch
 
@@ -77,6 +78,7 @@ class Shown:
     start_s: tuple[float, ...]
     constant_v: tuple[float, ...]
     tones: tuple[tuple[tuple[float, complex], ...], ...]  # per stretch: (frequency, phasor)
+    decays: tuple[tuple[tuple[complex, complex], ...], ...]  # per stretch: (rate, amplitude)
 
 
 def show(frontend: Frontend, number: int, setting: InputSetting, stretches: list[Stretch]) -> Shown:
@@ -94,6 +96,17 @@ def show(frontend: Frontend, number: int, setting: InputSetting, stretches: list
         start_s=tuple(stretch.start_s for stretch in stretches),
         constant_v=tuple(float(s.constant_v[number - 1]) * still + offset_v for s in stretches),
         tones=tuple(tones),
+        decays=tuple(
+            tuple(
+                (
+                    decay.rate_per_s,
+                    complex(decay.amplitudes_v[number - 1])
+                    * frontend.response(number, setting, abs(decay.rate_per_s) / (2 * np.pi)).real,
+                )
+                for decay in stretch.decays
+            )
+            for stretch in stretches
+        ),
     )
 
 
@@ -131,8 +144,21 @@ class Grid:
             for tone_hz, phasor in tones:
                 if phasor:
                     piece += (phasor * self.wave(tone_hz)[first:last]).real
+            for rate, amplitude in shown.decays[i]:
+                self._add_decay(piece, rate, amplitude, first, start_s)
             volts[first:last] = piece
         return volts
+
+    def _add_decay(
+        self, piece: NDArray[np.float64], rate: complex, amplitude: complex, first: int, start_s: float
+    ) -> None:
+        """Add an exponential that began at `start_s`, while anything is left of it."""
+        since_s = self.start_s + first * self.interval_s - start_s
+        left = piece.size
+        if rate.real > 0:
+            left = min(left, int(max(GONE / rate.real - since_s, 0.0) / self.interval_s) + 1)
+        at_s = since_s + self.interval_s * np.arange(left)
+        piece[:left] += (amplitude * np.exp(-rate * at_s)).real
 
     def _index(self, instant_s: float) -> int:
         """First instant of the grid that is not before `instant_s`."""
