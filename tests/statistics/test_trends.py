@@ -44,11 +44,11 @@ def unit(rng, *, gain=0.0, phase=0.0, right=0.0):
     )
 
 
-@pytest.fixture
-def place(tmp_path):
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
     """Forty units of one batch, thirty of the next (whose phase moved), a golden unit, and another part."""
     rng = np.random.default_rng(31)
-    path = tmp_path / "records.sqlite"
+    path = tmp_path_factory.mktemp("batch") / "records.sqlite"
     with open_records(path) as store:
         for number in range(40):
             add(store, f"A-{number:02d}", number * 0.01, "pass", *unit(rng, right=0.02))
