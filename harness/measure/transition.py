@@ -132,6 +132,22 @@ def skew(one: LegChange, two: LegChange, k: float = 2.0) -> Estimate:
     return between(one.arrived, two.arrived, names=("closing", "closing of the other leg"), k=k)
 
 
+def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | None = None) -> float:
+    """Longest interruption of a leg's new course, s, that costs less than the two changes that would show it.
+
+    It is that long at the tone's weakest instant between two samples (to the record's end for None).
+    """
+    offset = sides.after.coefficients[leg, 0]
+    volts = sides.after.volts(start, sides.volts.shape[1] if stop is None else stop)[leg]
+    worth = (volts - offset) ** 2 / (2 * sides.noise_v[leg] ** 2)
+    summed = np.concatenate([[0.0], np.cumsum(worth)])
+    ends = np.searchsorted(summed, summed + 2 * CHANGE_COST)
+    seen = ends < len(summed)
+    if not seen.any():
+        return len(worth) * sides.interval_s
+    return float(np.max((ends - np.arange(len(summed)))[seen])) * sides.interval_s
+
+
 def _leg(sides: Sides, leg: int, partner: int | None) -> LegChange:
     path = follow(sides, leg, partner)
     labels = [segment.label for segment in path.segments]
@@ -151,7 +167,7 @@ def _leg(sides: Sides, leg: int, partner: int | None) -> LegChange:
         dropped=sounding and any(label in ("open", "copy") for label in between_courses),
         openings=sum(labels[place - 1] != "other" or labels[place - 2] != "after" for place in new[1:]),
         unexplained_s=unexplained * sides.interval_s,
-        smallest_s=_smallest(sides, leg, path),
+        smallest_s=smallest_interruption(sides, leg, path.start, path.stop),
     )
 
 
@@ -167,15 +183,3 @@ def _instant(path: Path, place: int) -> Instant:
                 standard_s=math.hypot(width / math.sqrt(12), start.standard_s, stop.standard_s),
             )
     return instant
-
-
-def _smallest(sides: Sides, leg: int, path: Path) -> float:
-    """Longest interruption of the new course that costs less than the two changes which would show it."""
-    offset = sides.after.coefficients[leg, 0]
-    worth = (sides.after.volts(path.start, path.stop)[leg] - offset) ** 2 / (2 * sides.noise_v[leg] ** 2)
-    summed = np.concatenate([[0.0], np.cumsum(worth)])
-    ends = np.searchsorted(summed, summed + 2 * CHANGE_COST)
-    seen = ends < len(summed)
-    if not seen.any():
-        return len(worth) * sides.interval_s
-    return float(np.max((ends - np.arange(len(summed)))[seen])) * sides.interval_s

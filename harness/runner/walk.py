@@ -18,8 +18,10 @@ from harness.plan.supply import expected_current_a
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
+from harness.runner.edges import EdgeWalk
 from harness.runner.events import ReadingsMade, StateBegun
 from harness.runner.hookup_check import check_hookup
+from harness.runner.inputs import input_numbers
 from harness.runner.readings import Measured, make_reading, missing_reading, supply_reading
 from harness.runner.recorder import Ask, Captured, Taken
 from harness.runner.recovery import TRANSIENT
@@ -47,7 +49,7 @@ class Walk:
         self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
-        self._total = len(stage.plan.acquisitions)
+        self._total = len(stage.plan.acquisitions) + len(stage.plan.edges)
         self.readings: list[Reading] = []
 
     def through(self, visit: HookupVisit) -> None:
@@ -71,6 +73,20 @@ class Walk:
         if recorded is not None:
             self._finish(recorded)
         self._power(State(on=()))
+        if visit.edges:
+            self._through_edges(visit, proven=proven)
+
+    def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
+        """The changes of state of a hookup, after its levels."""
+        stage, rest = self._stage, State(on=())
+        if not proven:
+            stage.set_state(visit.hookup, rest)
+            check_hookup(stage, visit.hookup, rest)
+        edges = EdgeWalk(stage, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
+        try:
+            self._begun = edges.walk()
+        finally:
+            self.readings += edges.readings
 
     def _power(self, state: State) -> None:
         supply, module = self._stage.bench.supply, self._stage.job.module
@@ -192,14 +208,15 @@ class Walk:
         peak_v = stimulus.level_vrms / sqrt(2.0)
         legs = 2 * len(visit.hookup.view)
         levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
+        inputs = input_numbers(visit.hookup)
         return Ask(
             number=acquisition.number,
             hookup=visit.hookup.name,
             state=acquisition.state.name,
             stimulus=str(stimulus),
             tones=tones_of(stimulus),
-            silent=stimulus.kind == "silence",
-            peaks_v={number: float(level) for number, level in enumerate(levels, start=1)},
+            silent=stimulus.kind in ("silence", "idle"),
+            peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 
     def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> Measured:
@@ -223,7 +240,7 @@ class Walk:
 
     def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
         prediction = self._stage.plan.predictions.get(acquisition.number)
-        if prediction is None:
+        if prediction is None or acquisition.stimulus.kind != "pair":
             return None
         emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
         reference = None

@@ -1,0 +1,191 @@
+"""One record across a change of state, and every quantity that is read from it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, sqrt
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.budget import Estimate
+from harness.measure.click import band_limited, measure_click, pair_excess
+from harness.measure.instants import Instant, find_edge
+from harness.measure.levels import below
+from harness.measure.tones import MAINS_HZ
+from harness.measure.transition import (
+    LegChange,
+    Transition,
+    bounce,
+    drop,
+    find_transition,
+    smallest_interruption,
+    switching_time,
+)
+from harness.reading import Contribution
+
+MAINS_ORDERS = (1, 2, 3, 5)
+MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a change nor a click
+MOST_MAINS = 3  # lines taken out
+UNIFORM = 1 / sqrt(12)
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HostTimes:
+    """When the computer did what, seconds of one clock: the command from, to; the record complete."""
+
+    command_from_s: float
+    command_to_s: float
+    triggered_by_s: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Change:
+    """A record across a change of state, looked at.
+
+    transition: of the viewed legs. edge: of the control line on the record's time, or why it is not known.
+    end_s: of the record. step_v: one code of each leg.
+    """
+
+    transition: Transition
+    edge: Instant | str
+    end_s: float
+    step_v: tuple[float, ...]
+
+
+def look_at(
+    legs_v: Floats,
+    interval_s: float,
+    tones_hz: Sequence[float],
+    *,
+    step_v: Sequence[float],
+    joined: bool,
+    edge: Instant | str,
+) -> Change:
+    """Find what the legs do across a change; mains that stands above the noise is taken out as tones are.
+
+    joined: whether a load lies across each pair.
+
+    Raises ReadingError where the record is not steady on either side.
+    """
+    hum = mains_in(legs_v, interval_s, tones_hz)
+    transition = find_transition(legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined)
+    return Change(
+        transition=transition,
+        edge=edge,
+        end_s=legs_v.shape[1] * interval_s,
+        step_v=tuple(step_v),
+    )
+
+
+def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tuple[float, ...]:
+    """Mains lines of one mains frequency that stand above the noise in a record, the strongest first."""
+    samples = legs_v.shape[1]
+    at = np.arange(samples) * interval_s
+    noise_v = np.maximum(np.sqrt(np.mean(np.diff(legs_v, axis=1) ** 2, axis=1) / 2), 1e-12)
+    window = np.hanning(samples)
+    centred = (legs_v - legs_v.mean(axis=1, keepdims=True)) * window
+    best: tuple[float, ...] = ()
+    strongest = 0.0
+    for mains in MAINS_HZ:
+        found: list[tuple[float, float]] = []
+        for order in MAINS_ORDERS:
+            hz = float(mains * order)
+            if min(abs(hz - tone) for tone in (*tones_hz, inf)) * samples * interval_s < 4:
+                continue
+            rms_v = np.abs(centred @ np.exp(-2j * np.pi * hz * at)) * sqrt(2) / window.sum()
+            over = float(np.max(rms_v / noise_v))
+            if over > MAINS_CLEAR:
+                found.append((over, hz))
+        found.sort(reverse=True)
+        if found and found[0][0] > strongest:
+            strongest, best = found[0][0], tuple(hz for _, hz in found[:MOST_MAINS])
+    return best
+
+
+def line_edge(line_v: Floats, interval_s: float) -> Instant | str:
+    """The control line's edge on a spare input, or the reason why there is none."""
+    try:
+        return find_edge(line_v, interval_s)
+    except ReadingError as error:
+        return str(error)
+
+
+def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: float) -> Instant | str:
+    """The control line's edge by the computer's clock alone, on the record's time.
+
+    The scope is triggered after the command and before its answer less what it records after the trigger; the
+    switchboard acts within `board_s` of the command. The edge lies anywhere in what that leaves.
+    """
+    latest_trigger_s = times.triggered_by_s - (length_s + origin_s)
+    if latest_trigger_s < times.command_to_s:
+        return "the computer's clock and the scope's do not agree on the length of the record"
+    low_s = times.command_from_s - latest_trigger_s - origin_s
+    high_s = board_s - origin_s
+    return Instant(time_s=(low_s + high_s) / 2, standard_s=(high_s - low_s) * UNIFORM)
+
+
+def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
+    """Operate or release time, s; where the route does not change it is longer than the record shows.
+
+    Raises ReadingError where the edge is not known well enough to say anything.
+    """
+    if isinstance(change.edge, str):
+        raise ReadingError(change.edge)
+    legs = [change.transition.legs[row] for row in rows] if change.transition.legs else []
+    if not legs or any(leg.arrived is None for leg in legs):
+        return _longer_than(change.end_s - change.edge.time_s - k * change.edge.standard_s, k)
+    return switching_time(legs, change.edge, k)
+
+
+def read_bounce(change: Change, row: int, k: float) -> Estimate:
+    """How long a leg goes on opening after it first closed, s."""
+    return bounce(_moved(change, row), k)
+
+
+def read_gap(change: Change, row: int, k: float) -> Estimate:
+    """How long a leg shows neither route, s; a floor where no gap is seen."""
+    if not change.transition.legs:
+        return below(smallest_interruption(change.transition.sides, row), k=k)
+    return drop(change.transition.legs[row], k)
+
+
+def read_click(
+    change: Change,
+    rows: tuple[int, int],
+    *,
+    measure: Literal["peak", "energy", "duration"],
+    audio: bool,
+    gain_standard: float,
+    k: float,
+) -> Estimate:
+    """Peak, energy or duration of what the change leaves on a pair, in V, V²s or s."""
+    step_v = sqrt(sum(change.step_v[row] ** 2 for row in rows))
+    excess = pair_excess(change.transition, *rows, step_v=step_v)
+    if audio:
+        excess = band_limited(excess)
+    click = measure_click(excess, gain_standard=gain_standard, k=k)
+    return {"peak": click.peak_v, "energy": click.energy_v2s, "duration": click.duration_s}[measure]
+
+
+def _moved(change: Change, row: int) -> LegChange:
+    if not change.transition.legs or change.transition.legs[row].arrived is None:
+        raise ReadingError(
+            "the leg shows no change of route, so that it has no bounce: its contact did not move"
+        )
+    return change.transition.legs[row]
+
+
+def _longer_than(bound: float, k: float) -> Estimate:
+    return Estimate(
+        value=bound,
+        standard=None,
+        low=bound,
+        high=inf,
+        coverage_factor=k,
+        floor=False,
+        budget=(Contribution(name="no change in the record", standard=0.0),),
+    )
