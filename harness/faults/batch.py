@@ -16,12 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Element
-from harness.circuit.solve import BRANCH_BELOW_OHM
+from harness.circuit.solve import BRANCH_BELOW_OHM, LARGEST_GAIN
 from harness.errors import CircuitError
 from harness.faults.network import Complex, Flags, Network
 
 CHUNK_BYTES = 48_000_000  # of one stack of matrices; some three such stacks live at once
 SIDE_BYTES = 4_000_000  # of what works done side by side take out of a stack: about a processor's cache
+NO_SOLUTION = (
+    "the circuit has no solution with some fault in some state; a chain of amplifiers fed back upon itself "
+    "with a gain of one does this"
+)
 Places = NDArray[np.intp]
 
 
@@ -86,6 +90,9 @@ def solve_work(
                 made = recipe.apply(flat, positions[low:high] - start)
                 for place, index in enumerate(group):
                     found[index][low:high] = made[:, place]
+    for volts in (sound, *found):
+        if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
+            raise CircuitError(NO_SOLUTION)
     return sound, found
 
 
@@ -106,10 +113,7 @@ def _inverse(network: Network, operated: Flags, frequency_hz: float) -> Complex:
     try:
         return np.asarray(np.linalg.inv(network.matrices(operated, frequency_hz)))
     except np.linalg.LinAlgError:
-        raise CircuitError(
-            "the circuit has no solution in some state. A chain of amplifiers fed back upon itself with a "
-            "gain of one does this; `switchwalk table` names the net"
-        ) from None
+        raise CircuitError(NO_SOLUTION) from None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -221,9 +225,7 @@ def _small_solve(matrix: Complex, right: Complex) -> Complex:
             except np.linalg.LinAlgError:
                 solved = np.full_like(right, np.nan)
     if not np.isfinite(solved).all():
-        raise CircuitError(
-            "a fault leaves the circuit without a solution: nothing settles what it opens or bridges"
-        )
+        raise CircuitError(NO_SOLUTION)
     return solved
 
 

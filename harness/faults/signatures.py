@@ -15,6 +15,7 @@ from harness.descriptions.fixture import Fixture
 from harness.descriptions.job import Job
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
+from harness.errors import CircuitError
 from harness.faults.effects import Suspect, supply_current_a, suspect_name, with_fault
 from harness.faults.suspects import plan_batch
 from harness.measure.tones import choose_tones
@@ -154,9 +155,22 @@ def batch_transfers(
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
-    for (portion, places), made in zip(homes, done, strict=True):
-        found[portion, places, : made.shape[2]] = made
+    try:
+        for (portion, places), made in zip(homes, done, strict=True):
+            found[portion, places, : made.shape[2]] = made
+    except CircuitError:
+        _name_the_net(job, plan, suspects, impedances)
+        raise
     return found
+
+
+def _name_the_net(job: Job, plan: Plan, suspects: Sequence[Suspect], impedances: BenchImpedances) -> None:
+    """Raise CircuitError with the first suspect that leaves no solution, and the net that nothing settles."""
+    for suspect in suspects:
+        try:
+            plain_transfers(job, plan, [suspect], impedances=impedances)
+        except CircuitError as error:
+            raise CircuitError(f"with {suspect_name(suspect)}: {error}") from None
 
 
 def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
