@@ -2,6 +2,7 @@
 
 import bisect
 import math
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -16,6 +17,7 @@ from harness.roles import Capture, CaptureSetting, Identity
 
 MARGIN_S = 5.0  # for arming, an automatic trigger, and the instrument's own thinking
 SLOWEST_BYTES_PER_S = 50e3
+OUT_OF_RANGE = re.compile(r"\s*-222\b")  # SCPI-1999 volume 2, 21.8.10
 SAME = 1e-6  # relative: two numbers that were written with a few digits less
 RATE_WITHIN = 0.01  # some makers count the points of a record, some the intervals between them
 CODES = 256
@@ -39,6 +41,32 @@ class PreambleOscilloscope:
             role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
         )
         self._prepare()
+        self._scales = self._scales_taken()
+
+    def _scales_taken(self) -> tuple[float, ...]:
+        """Of the profile's settings those that this instrument takes, for the probe in use.
+
+        Instruments of one profile differ in their finest and coarsest setting, and say -222 beyond them.
+        """
+        commands = self._profile.commands
+        scales = [float(f"{scale * self._probe:.12g}") for scale in self._profile.volts_per_division_v]
+        with self._settings.changes():
+            self._settings.send("probe", commands.probe(n=1, x=float(self._probe)), n=1)
+        refused = None
+        for end in (0, -1):
+            while scales:
+                command = commands.scale(n=1, v_per_div=scales[end])
+                self._session.write(command)
+                errors = self._session.drain_errors()
+                if not errors:
+                    break
+                refused = f"reports {'; '.join(errors)}"
+                if not all(OUT_OF_RANGE.match(error) for error in errors):
+                    raise self._session.error(refused, command)
+                scales.pop(end)
+        if not scales:
+            raise self._session.error(f"{refused} for every volts per division of its profile")
+        return tuple(scales)
 
     def _prepare(self) -> None:
         commands = self._profile.commands
@@ -56,8 +84,8 @@ class PreambleOscilloscope:
 
     @property
     def volts_per_division(self) -> tuple[float, ...]:
-        """Settings there are, ascending, for the probe in use."""
-        return tuple(float(f"{scale * self._probe:.12g}") for scale in self._profile.volts_per_division_v)
+        """Settings there are, ascending, for the probe in use: the profile's, as far as it takes them."""
+        return self._scales
 
     @property
     def divisions(self) -> int:
