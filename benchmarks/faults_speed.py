@@ -26,6 +26,7 @@ import numpy as np
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import write_equations
+from harness.circuit.transfer import transfer
 from harness.descriptions.faults import single_faults
 from harness.descriptions.fixture import Fixture, Hookup, PortName, Termination
 from harness.descriptions.load import load_job
@@ -42,11 +43,10 @@ from harness.descriptions.module import (
     RelayType,
     node_name,
 )
-from harness.descriptions.state import State, all_states
+from harness.descriptions.state import all_states
 from harness.faults.effects import with_fault
-from harness.faults.signatures import as_suspects, signatures, transfer
+from harness.faults.signatures import as_suspects
 from harness.faults.suspects import plan_batch
-from harness.plan.build import build_plan
 
 LINES = 10
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
-from harness.circuit.solve import solve, write_equations
+from harness.circuit.transfer import transfer
 from harness.descriptions.faults import Fault
 from harness.descriptions.fixture import Fixture
 from harness.descriptions.job import Job
@@ -171,15 +171,6 @@ def _name_the_net(job: Job, plan: Plan, suspects: Sequence[Suspect], impedances:
             plain_transfers(job, plan, [suspect], impedances=impedances)
         except CircuitError as error:
             raise CircuitError(f"with {suspect_name(suspect)}: {error}") from None
-
-
-def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
-    """Volts at the viewed legs per volt of the hot and of the cold e.m.f.: (legs, 2), as predicted."""
-    equations = write_equations(circuit)
-    volts = solve(equations, equations.matrix(frequencies_hz), equations.source.T[:, :, None])
-    padded = np.concatenate([volts[:, :, 0], np.zeros((2, 1))], axis=1)
-    viewed = [equations.node.get(node, equations.size) for node in circuit.view]
-    return np.asarray(padded[:, viewed].T)
 
 
 def signatures(

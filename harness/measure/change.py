@@ -63,16 +63,20 @@ def look_at(
     *,
     step_v: Sequence[float],
     joined: bool,
+    copies: Sequence[tuple[float, float]] | None = None,
     edge: Instant | str,
 ) -> Change:
     """Find what the legs do across a change; mains that stands above the noise is taken out as tones are.
 
-    joined: whether a load lies across each pair.
+    joined: whether a load lies across each pair; copies: what an open leg shows through it of the other one,
+    see `find_transition`.
 
     Raises ReadingError where the record is not steady on either side.
     """
     hum = mains_in(legs_v, interval_s, tones_hz)
-    transition = find_transition(legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined)
+    transition = find_transition(
+        legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined, copies=copies
+    )
     return Change(
         transition=transition,
         edge=edge,

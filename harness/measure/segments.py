@@ -65,13 +65,16 @@ class Path:
     stop: int
 
 
-def follow(sides: Sides, leg: int, partner: int | None) -> Path:
-    """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg."""
+def follow(sides: Sides, leg: int, partner: int | None, copies: tuple[float, float] = (1.0, 1.0)) -> Path:
+    """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg.
+
+    copies: what an open leg shows of its partner, as a factor, while that is on its old and its new route.
+    """
     first, last = sides.first or 0, sides.last or 0
     samples = sides.volts.shape[1]
     start, stop = max(first - PAD, 0), min(last + 1 + PAD, samples)
     volts = sides.volts[leg, start:stop]
-    courses = _courses(sides, leg, partner, start, stop)
+    courses = _courses(sides, leg, partner, copies, start, stop)
     costs = np.stack(
         [
             *(_cost(volts, course, float(sides.noise_v[leg])) for course in courses),
@@ -132,7 +135,9 @@ def cheapest_way(costs: Floats, change_cost: float) -> Ints:
     return way
 
 
-def _courses(sides: Sides, leg: int, partner: int | None, start: int, stop: int) -> list[_Course]:
+def _courses(
+    sides: Sides, leg: int, partner: int | None, copies: tuple[float, float], start: int, stop: int
+) -> list[_Course]:
     """Courses that a leg can follow and that can be told apart: of two alike, the one named first."""
     noise = float(sides.noise_v[leg])
     before, after = sides.before.volts(start, stop), sides.after.volts(start, stop)
@@ -143,8 +148,8 @@ def _courses(sides: Sides, leg: int, partner: int | None, start: int, stop: int)
         _Course(label="open", volts=np.full(stop - start, offsets[leg]), spread_v=noise),
     ]
     if partner is not None:
-        for other in (before[partner], after[partner]):
-            copy = other - offsets[partner] + offsets[leg]
+        for other, share in zip((before[partner], after[partner]), copies, strict=True):
+            copy = share * (other - offsets[partner]) + offsets[leg]
             inexact = COPY_INEXACT * float(np.std(copy))
             named.append(_Course(label="copy", volts=copy, spread_v=math.hypot(noise, inexact)))
     kept: list[_Course] = []

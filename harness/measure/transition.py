@@ -70,6 +70,7 @@ def find_transition(
     *,
     step_v: Sequence[float],
     joined: bool,
+    copies: Sequence[tuple[float, float]] | None = None,
     clock: Clock = NOMINAL_CLOCK,
 ) -> Transition:
     """Find what each leg of a record does across a change of state.
@@ -77,6 +78,8 @@ def find_transition(
     volts: hot, cold, hot, cold…, shape (legs, samples), or a single leg; frequencies_hz: of the tones in it,
     known; none in silence, in which there are no drops or bounces to be seen and only clicks. joined: whether
     a load lies across each pair, through which an open leg shows a copy of the other one.
+    copies: for each leg, how much of the other one it shows then, while that is on its old and on its new
+    route; all of it for None.
     Raises ReadingError where the record is too short or not steady on either side.
     """
     sides = steady_sides(volts, interval_s, frequencies_hz, step_v=step_v, clock=clock)
@@ -84,9 +87,12 @@ def find_transition(
         return Transition(sides=sides, legs=())
     legs = len(volts)
     pairs = joined and legs % 2 == 0
+    shares = [(1.0, 1.0)] * legs if copies is None else copies
     return Transition(
         sides=sides,
-        legs=tuple(_leg(sides, leg, leg + 1 - 2 * (leg % 2) if pairs else None) for leg in range(legs)),
+        legs=tuple(
+            _leg(sides, leg, leg + 1 - 2 * (leg % 2) if pairs else None, shares[leg]) for leg in range(legs)
+        ),
     )
 
 
@@ -148,8 +154,8 @@ def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | No
     return float(np.max((ends - np.arange(len(summed)))[seen])) * sides.interval_s
 
 
-def _leg(sides: Sides, leg: int, partner: int | None) -> LegChange:
-    path = follow(sides, leg, partner)
+def _leg(sides: Sides, leg: int, partner: int | None, copies: tuple[float, float]) -> LegChange:
+    path = follow(sides, leg, partner, copies)
     labels = [segment.label for segment in path.segments]
     new = [place for place, label in enumerate(labels) if label == "after"]
     changed = bool(new) and new[0] > 0

@@ -7,12 +7,13 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances
-from harness.circuit.predict import predict
+from harness.circuit.elements import BenchImpedances, Circuit
+from harness.circuit.expand import build_wiring, in_state
+from harness.circuit.transfer import transfer
 from harness.descriptions.edge import Edge, single_line_edges
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
-from harness.descriptions.module import LEGS, Relay
+from harness.descriptions.module import LEGS, Leg, Relay
 from harness.descriptions.read_edges import EDGE_QUANTITIES
 from harness.descriptions.sequence import Check
 from harness.descriptions.state import State
@@ -43,25 +44,30 @@ class _Routes:
 
     job: Job
     impedances: BenchImpedances
-    known: dict[tuple[str, str, str, float], Complex] = field(default_factory=dict)
+    known: dict[tuple[str, str, str, str, float], Complex] = field(default_factory=dict)
+    wired: dict[tuple[str, tuple[Relay, ...]], Circuit] = field(default_factory=dict)
 
-    def transfer(self, hookup: Hookup, state: State, frequency_hz: float, without: Edge | None) -> Complex:
-        """(legs, 2); `without`: with every relay that moves at this edge taken out, its contacts open."""
-        key = (hookup.name, state.name, without.name if without else "", frequency_hz)
+    def transfer(
+        self, hookup: Hookup, state: State, frequency_hz: float, without: Edge | None, leg: Leg | None = None
+    ) -> Complex:
+        """(legs, 2); `without`: with the contacts open of each relay that moves at this edge, or its `leg`."""
+        key = (hookup.name, state.name, without.name if without else "", leg or "", frequency_hz)
         if key not in self.known:
             module = self.job.module
             if without is not None:
-                still = tuple(relay for relay in module.relays if not moves(relay, without))
-                module = replace(module, relays=still)
-            self.known[key] = predict(
-                module,
-                self.job.fixture,
-                hookup,
-                state,
-                frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
-                impedances=self.impedances,
-            ).transfer
+                relays = (_opened(relay, leg) if moves(relay, without) else relay for relay in module.relays)
+                module = replace(module, relays=tuple(relay for relay in relays if relay.poles))
+            wiring = (hookup.name, module.relays)
+            if wiring not in self.wired:
+                self.wired[wiring] = build_wiring(module, self.job.fixture, hookup, self.impedances)
+            circuit = in_state(self.wired[wiring], module, hookup, state)
+            self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
         return self.known[key]
+
+
+def _opened(relay: Relay, leg: Leg | None) -> Relay:
+    """A relay without the poles of one leg, or of both."""
+    return replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
 
 
 def moves(relay: Relay, edge: Edge) -> bool:
@@ -119,6 +125,7 @@ def add_edges(
                     edge=edge,
                     stimulus=stimulus,
                     peaks_v=_peaks(routes, visit.hookup, edge, stimulus),
+                    copies=_copies(routes, visit.hookup, edge, stimulus),
                 )
             )
             number += 1
@@ -196,6 +203,22 @@ def _peaks(routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> t
     )
     pairs = levels.reshape(-1, 2).max(axis=1).repeat(2)
     return tuple(float(level) for level in pairs * stimulus.level_vrms / sqrt(2.0))
+
+
+def _copies(
+    routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus
+) -> tuple[tuple[float, float], ...]:
+    """What each leg shows of its partner while its own poles that move are open; (old, new) route of that."""
+    found = np.zeros((2 * len(hookup.view), 2))
+    for column, leg in enumerate(LEGS):
+        partner = 1 - column
+        for place, state in enumerate((edge.before, edge.after)):
+            seen = routes.transfer(hookup, state, stimulus.frequency_hz, edge, leg)
+            for row in range(column, len(seen), 2):
+                of_partner = seen[row + partner - column, partner]
+                if abs(of_partner) > 0:
+                    found[row, place] = (seen[row, partner] / of_partner).real
+    return tuple((float(old), float(new)) for old, new in found)
 
 
 def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple[Stimulus, Edge]]:
