@@ -159,13 +159,18 @@ def _factors(
             for index, share in enumerate(shares)
             if share
         ]
-    relative += _source_errors(reference, rows, factor)
-    for hot in range(0, rows, 2):  # pair by pair: the ratio of its two inputs' gains, hot over cold
+    relative += _source_errors(reference, capture.inputs, factor)
+    for hot in range(0, rows, 2):  # pair by pair: the ratio of its two inputs' gains
         share = np.zeros((rows, 2), dtype=np.complex128)
-        share[hot, 1], share[hot + 1, 0] = -math.sqrt(2) * gain, math.sqrt(2) * gain
-        relative.append(
-            ("input gain", f"gain ratio of inputs {capture.inputs[hot]} and {capture.inputs[hot + 1]}", share)
-        )
+        for row in (hot, hot + 1):  # an input sees the source that its partner saw in the reference
+            own = reference.inputs.index(capture.inputs[row]) % 2
+            share[row, 1 - own] = (1 if own else -1) * math.sqrt(2) * gain
+        first, second = sorted(capture.inputs[hot : hot + 2])
+        named = f"gain ratio of inputs {first} and {second}"
+        # One is off by the ratio, the other by its inverse, and (r + 1/r)/2 is above 1: all that is left
+        # where the legs are crossed and the first order cancels. Uniform from nothing to its limit.
+        square = np.where(share, (2 * gain_accuracy) ** 2 / 2 / math.sqrt(3), 0) + 0j
+        relative += [("input gain", named, share), ("input gain", f"square of {named}", square)]
     for k, leg in enumerate(LEGS):
         scale = reference.emf_vrms[k] / emf_vrms[k]
         factor[:, k] *= scale
@@ -180,23 +185,29 @@ def _factors(
     return factor, relative
 
 
-def _source_errors(reference: ToneReference, rows: int, factor: Complex) -> list[tuple[str, str, Complex]]:
-    """Divide by the through readings, in place; returns their relative errors."""
+def _source_errors(
+    reference: ToneReference, inputs: tuple[int, ...], factor: Complex
+) -> list[tuple[str, str, Complex]]:
+    """Divide by the through readings, in place; returns their relative errors.
+
+    Each column of a pair is divided by what that pair's one input read of that source, be the pair exchanged
+    or not.
+    """
     relative = []
-    for row in range(rows):
-        k = row % 2
-        served = np.zeros((rows, 2), dtype=np.complex128)
-        served[row - k : row - k + 2, k] = -1.0  # both legs of its pair, at its own tone
-        source = reference.source[row]
-        factor[row - k : row - k + 2, k] *= reference.through[row] / source
-        noise = reference.source_standard[row] / abs(source)
-        number = reference.inputs[row]
+    for row, number in enumerate(inputs):
+        place = reference.inputs.index(number)
+        k = place % 2
+        served = np.zeros(factor.shape, dtype=np.complex128)
+        served[row - row % 2 : row - row % 2 + 2, k] = -1.0  # both legs of its pair, at its own tone
+        source = reference.source[place]
+        factor[row - row % 2 : row - row % 2 + 2, k] *= reference.through[place] / source
+        noise = reference.source_standard[place] / abs(source)
         for part, unit in (("re", 1), ("im", 1j)):
             relative.append(
                 ("through reference", f"{reference.identity} source {number} {part}", served * noise * unit)
             )
-        if reference.repeatability[row] > 0:
-            share = served * reference.repeatability[row]
+        if reference.repeatability[place] > 0:
+            share = served * reference.repeatability[place]
             relative.append(("repeatability", f"{reference.identity} repeat {number}", share))
     return relative
 
