@@ -51,7 +51,7 @@ LIMIT_RULES: Mapping[Quantity, LimitRule | None] = MappingProxyType(
         "supply_current": LimitRule(dimension="current", unit="A", kinds=KINDS, example='within = "8 %"'),
         "response": _DB,
         "common_mode_rejection": LimitRule(
-            dimension="ratio_db", unit="dB", kinds=("above",), example='above = "60 dB"'
+            dimension="ratio_db", unit="dB", kinds=("within", "above"), example='above = "60 dB"'
         ),
         "noise": LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"'),
         "distortion": LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"'),

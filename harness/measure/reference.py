@@ -67,8 +67,11 @@ class ToneReference:
         return None
 
     def check_serves(self, inputs: tuple[int, ...], frequencies_hz: Sequence[float]) -> None:
-        """Raise ReadingError unless this reference was taken of these inputs at these tones."""
-        if inputs != self.inputs[: len(inputs)] or len(inputs) % 2:
+        """Raise ReadingError unless this reference was taken of these inputs at these tones.
+
+        The two inputs of a pair may be exchanged.
+        """
+        if tuple(sorted(inputs)) != self.inputs[: len(inputs)] or len(inputs) % 2:
             raise ReadingError(f"the through reference has inputs {self.inputs}, the capture {inputs}")
         if not np.allclose(frequencies_hz, self.frequencies_hz, rtol=1e-9):
             raise ReadingError(

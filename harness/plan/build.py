@@ -1,19 +1,18 @@
 """Sequence, states, channels and hookups to a plan. Pure: nothing here knows a bench."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.predict import Prediction, predict_states
-from harness.circuit.routes import route
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
 from harness.descriptions.sequence import Check, Limit, Quantity
 from harness.descriptions.state import State
-from harness.measure.tones import choose_tones
-from harness.plan import hookups, states
+from harness.plan import hookups, states, steady
+from harness.plan.arrange import arrange
+from harness.plan.draft import Draft
 from harness.plan.edges import add_edges, edge_hookups
 from harness.plan.hookups import Need
-from harness.plan.model import SILENCE, Acquisition, HookupVisit, Plan, PlannedReading, StateVisit, Stimulus
+from harness.plan.model import SILENCE, HookupVisit, Plan, PlannedReading, Stimulus
 
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
@@ -24,74 +23,23 @@ ONLY_WITH_SIGNAL: frozenset[Quantity] = frozenset(
 )
 
 
-@dataclass
-class _Draft:
-    """What has been planned so far; an acquisition is shared by every reading that can use it."""
-
-    job: Job
-    impedances: BenchImpedances
-    acquisitions: dict[tuple[str, str, Stimulus], Acquisition] = field(default_factory=dict)
-    predictions: dict[int, Prediction] = field(default_factory=dict)
-    routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
-    predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
-
-    def acquire(self, hookup: Hookup, state: State, stimulus: Stimulus) -> int:
-        """Number of the acquisition for this hookup, state and stimulus; planned at the first call."""
-        key = (hookup.name, state.name, stimulus)
-        if key not in self.acquisitions:
-            number = len(self.acquisitions) + 1
-            self.acquisitions[key] = Acquisition(
-                number=number, hookup=hookup.name, state=state, stimulus=stimulus
-            )
-            if stimulus.kind == "pair":
-                self.predictions[number] = self._predict(hookup, state, stimulus.frequency_hz)
-        return self.acquisitions[key].number
-
-    def is_live(self, hookup: Hookup, state: State, port: PortName) -> bool:
-        """Whether the circuit leads the drive to a viewed port in a state."""
-        prediction = self._predict(hookup, state, self.job.sequence.checks[0].tone.frequency_hz)
-        return prediction.live[hookup.view.index(port)]
-
-    def route(self, hookup: Hookup, state: State, port: PortName) -> str:
-        """The route to a port in words, found once."""
-        key = (hookup.name, state.name, port)
-        if key not in self.routes:
-            self.routes[key] = route(self.job.module, self.job.fixture, hookup, state, port)
-        return self.routes[key]
-
-    def _predict(self, hookup: Hookup, state: State, frequency_hz: float) -> Prediction:
-        """Predict at a frequency; all states of a hookup at once, since most of the work is shared."""
-        key = (hookup.name, frequency_hz)
-        if key not in self.predicted:
-            walk = self.job.sequence.states
-            found = predict_states(
-                self.job.module,
-                self.job.fixture,
-                hookup,
-                walk,
-                frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
-                impedances=self.impedances,
-            )
-            self.predicted[key] = dict(zip((state.name for state in walk), found, strict=True))
-        return self.predicted[key][state.name]
-
-
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     """Plan a job: which hookups, states and acquisitions, and the readings that they serve."""
-    draft = _Draft(job=job, impedances=impedances)
+    draft = Draft(job=job, impedances=impedances)
     wanted = hookups.needs(job.module, job.fixture, job.sequence)
     assigned = hookups.choose(wanted)
     walk = states.ordered(job.sequence.states)
     readings: list[PlannedReading] = []
     for state in walk:
         for check in job.sequence.checks:
-            if check.quantity == "supply_current" and state.powered:
+            if check.quantity == "supply_current" and state.powered and check.covers(state):
                 readings.append(_supply_reading(check, state))
         for need in wanted:
             readings += _readings(draft, need, assigned[need], state)
     readings += _matches(draft, wanted, assigned, walk)
-    chosen = tuple(dict.fromkeys((*assigned.values(), *edge_hookups(job)))) or _any_hookup(job)
-    visits = _visits(draft, chosen, walk)
+    acquiring = (*assigned.values(), *draft.hookups.values(), *edge_hookups(job))
+    chosen = tuple(dict.fromkeys(acquiring)) or _any_hookup(job)
+    visits = arrange(draft, hookups.ordered(chosen), walk)
     renumbered = {
         acquisition.number: number
         for number, acquisition in enumerate(
@@ -141,13 +89,15 @@ def _stimulus(check: Check) -> Stimulus:
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
 
-def _readings(draft: _Draft, need: Need, hookup: Hookup, state: State) -> list[PlannedReading]:
+def _readings(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[PlannedReading]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
-    if check.quantity == "channel_match":
+    if check.quantity == "channel_match" or not check.covers(state):
         return []
-    source = need.channel if check.quantity != "crosstalk" else need.drive.channel
+    source = need.drive.channel if hookups.is_across(check) else need.channel
     live = draft.is_live(hookup, state, PortName(channel=source, net=need.port))
+    if check.quantity in steady.QUANTITIES:
+        return steady.readings(draft, need, hookup, state, live=live)
     quantity, limit = check.quantity, check.limit
     if not live and quantity in ONLY_WITH_SIGNAL:
         return []
@@ -157,7 +107,10 @@ def _readings(draft: _Draft, need: Need, hookup: Hookup, state: State) -> list[P
         quantity = "isolation"
         silent_db = DEFAULT_SILENT_BELOW_DB if check.silent_below_db is None else check.silent_below_db
         limit = Limit(kind="below", unit="dB", high=silent_db)
-    number = draft.acquire(hookup, state, _stimulus(check))
+    numbers: tuple[int, ...] = (draft.acquire(hookup, state, _stimulus(check)),)
+    partner = hookups.partner_of(hookup, draft.job.fixture) if quantity in hookups.EXCHANGED else None
+    if partner is not None:
+        numbers += (draft.acquire(partner, state, _stimulus(check)),)
     words = ""
     if quantity != "offset":
         words = draft.route(hookup, state, PortName(channel=source, net=need.port))
@@ -170,7 +123,7 @@ def _readings(draft: _Draft, need: Need, hookup: Hookup, state: State) -> list[P
             driven=need.drive.channel,
             channel=need.channel,
             port=port,
-            acquisitions=(number,),
+            acquisitions=numbers,
             route=words,
         )
         for port in _ports(quantity, need.port)
@@ -183,7 +136,7 @@ def _ports(quantity: Quantity, port: str) -> tuple[str, ...]:
 
 
 def _matches(
-    draft: _Draft, wanted: tuple[Need, ...], assigned: dict[Need, Hookup], walk: tuple[State, ...]
+    draft: Draft, wanted: tuple[Need, ...], assigned: dict[Need, Hookup], walk: tuple[State, ...]
 ) -> list[PlannedReading]:
     """Channel match: the same port, drive and plugs in the first channel and in each other one."""
     first = draft.job.module.channels[0]
@@ -204,7 +157,8 @@ def _matches(
         if partner is None:
             continue
         for state in walk:
-            if not draft.is_live(hookup, state, PortName(channel=need.channel, net=need.port)):
+            live = draft.is_live(hookup, state, PortName(channel=need.channel, net=need.port))
+            if not live or not need.check.covers(state):
                 continue
             stimulus = _stimulus(need.check)
             found.append(
@@ -224,31 +178,6 @@ def _matches(
                 )
             )
     return found
-
-
-def _visits(draft: _Draft, chosen: tuple[Hookup, ...], walk: tuple[State, ...]) -> tuple[HookupVisit, ...]:
-    """Hookups in order; the walk through the states goes forth in one and back in the next."""
-    visits: list[HookupVisit] = []
-    seen: set[str] = set()
-    last: Stimulus | None = None
-    for index, hookup in enumerate(hookups.ordered(chosen)):
-        made: list[StateVisit] = []
-        for state in walk if index % 2 == 0 else tuple(reversed(walk)):
-            here = tuple(
-                acquisition
-                for (name, state_name, _), acquisition in draft.acquisitions.items()
-                if name == hookup.name and state_name == state.name
-            )
-            # The generator is changed as seldom as possible: what it does already comes first.
-            here = tuple(sorted(here, key=lambda acquisition: acquisition.stimulus != last))
-            last = here[-1].stimulus if here else last
-            judges = state.name not in seen
-            if here or (judges and index == 0):
-                made.append(StateVisit(state=state, acquisitions=here, judges_supply=judges))
-                seen.add(state.name)
-        if made or hookup in edge_hookups(draft.job):
-            visits.append(HookupVisit(hookup=hookup, states=tuple(made)))
-    return tuple(visits)
 
 
 def _renumber_visit(visit: HookupVisit, renumbered: dict[int, int]) -> HookupVisit:

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from harness.descriptions.fixture import Fixture, Hookup, PortName
 from harness.descriptions.module import Module
 from harness.descriptions.read_edges import EDGE_QUANTITIES
-from harness.descriptions.sequence import Check
+from harness.descriptions.sequence import Check, Quantity
 from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import JobError, Mistake
+
+EXCHANGED: tuple[Quantity, ...] = ("balance", "common_mode_rejection")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,13 +40,18 @@ def _viewed_ports(
     wanted = {PortName(channel=channel, net=port)}
     if check.quantity == "phase" or (check.quantity == "polarity" and module.amplifiers):
         wanted.add(drive)
-    if check.quantity == "crosstalk":
+    if is_across(check):
         wanted.add(PortName(channel=drive.channel, net=port))
     return frozenset(wanted)
 
 
+def is_across(check: Check) -> bool:
+    """Whether a check reads one channel while another is driven."""
+    return "crosstalk" in (check.quantity, check.coupling)
+
+
 def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ...]:
-    if check.quantity == "crosstalk":
+    if is_across(check):
         return tuple(channel for channel in module.channels if channel != driven)
     return (driven,)
 
@@ -57,7 +64,10 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
     usable = [
         hookup
         for hookup in fixture.hookups
-        if not hookup.through and hookup.drive is not None and hookup.drive.channel in sequence.channels
+        if not hookup.through
+        and not hookup.exchanged
+        and hookup.drive is not None
+        and hookup.drive.channel in sequence.channels
     ]
     circuits: list[Hookup] = []
     for hookup in usable:
@@ -70,8 +80,12 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
             continue  # planned by themselves, after the levels
         here: list[Need] = []
         for circuit in circuits:
-            same = [hookup for hookup in usable if _same_circuit(hookup, circuit)]
-            here += _needs_in_circuit(check, module, same)
+            same = [
+                hookup
+                for hookup in usable
+                if _same_circuit(hookup, circuit) and is_unequal(check) == (hookup.source_added is not None)
+            ]
+            here += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
         mistakes += [
             _not_viewed(check, port) for port in check.at if port not in {need.port for need in here}
         ]
@@ -92,8 +106,25 @@ def _not_viewed(check: Check, port: str) -> Mistake:
     )
 
 
+def is_unequal(check: Check) -> bool:
+    """Whether a check wants a source whose legs are not alike."""
+    return check.quantity == "common_mode_rejection" and check.source == "unequal"
+
+
+def partner_of(hookup: Hookup, fixture: Fixture) -> Hookup | None:
+    """The same hookup with the scope's pairs the other way round, where the fixture has it."""
+    return next((other for other in fixture.hookups if other.is_exchange_of(hookup)), None)
+
+
+def _with_partner(check: Check, hookups: list[Hookup], fixture: Fixture) -> list[Hookup]:
+    """For what compares two legs, the hookups that can be had with the inputs exchanged, if there are any."""
+    if check.quantity not in EXCHANGED:
+        return hookups
+    return [hookup for hookup in hookups if partner_of(hookup, fixture)] or hookups
+
+
 def _needs_in_circuit(check: Check, module: Module, hookups: Sequence[Hookup]) -> Iterable[Need]:
-    drive = hookups[0].drive
+    drive = hookups[0].drive if hookups else None
     if drive is None:
         return
     for channel in _served_channels(check, module, drive.channel):

@@ -16,20 +16,27 @@ class Stimulus:
     """What the generator does during an acquisition.
 
     `pair`: the hot output at the lower, the cold output at the upper of two neighbouring frequencies around
-    `frequency_hz`, each at half of the differential level. `silence`: both outputs off.
+    `frequency_hz`, each at half of the differential level. `antiphase`: both at one frequency, the cold one
+    inverted. `silence`: both outputs off, and with them nothing on the input. `idle`: both on at the
+    generator's smallest amplitude and far above the audio band, so that their resistances end the input and
+    nothing else of them is there.
     """
 
-    kind: Literal["pair", "silence"]
+    kind: Literal["pair", "antiphase", "silence", "idle"]
     frequency_hz: float = 0.0
     level_vrms: float = 0.0
 
     def __str__(self) -> str:
-        if self.kind == "silence":
-            return "silence"
-        return f"{self.frequency_hz:g} Hz, {self.level_vrms:.3f} V"
+        if self.kind in ("silence", "idle"):
+            return self.kind
+        alone = "antiphase, " if self.kind == "antiphase" else ""
+        return f"{alone}{self.frequency_hz:g} Hz, {self.level_vrms:.3f} V"
 
 
 SILENCE = Stimulus(kind="silence")
+IDLE_HZ = 60e3
+IDLE = Stimulus(kind="idle", frequency_hz=IDLE_HZ)
+TONELESS: tuple[Quantity, ...] = ("offset", "supply_current", "noise", "capacitance")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,11 +50,21 @@ class Acquisition:
 
 
 @dataclass(frozen=True, kw_only=True)
+class KnownOhm:
+    """A resistance as the circuit has it, with one standard uncertainty."""
+
+    ohm: float
+    standard_ohm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlannedReading:
     """A reading to be made, and the acquisitions it needs (none for the supply current).
 
     `channel` and `port` say where it is read; `driven` which channel the generator feeds. For channel_match
-    the first acquisition is the module's first channel.
+    the first acquisition is the module's first channel. own_hz: of a check of several
+    frequencies, this one's. source, load: of a contact resistance, what the path lies between; of a
+    capacitance, load is what its current makes the quiet port's differential with.
     """
 
     check: Check
@@ -59,17 +76,32 @@ class PlannedReading:
     port: str
     acquisitions: tuple[int, ...]
     route: str
+    own_hz: float | None = None
+    source: KnownOhm | None = None
+    load: KnownOhm | None = None
+
+    @property
+    def frequency_hz(self) -> float | None:
+        """The frequency that it is of; None where it is of none, or of several."""
+        if self.own_hz is not None:
+            return self.own_hz
+        return None if self.quantity in TONELESS else self.check.tone.frequency_hz
 
 
 @dataclass(frozen=True, kw_only=True)
 class EdgeAcquisition:
-    """One record of every viewed leg across a change of state; `peaks_v`: expected on each leg, volts."""
+    """One record of every viewed leg across a change of state.
+
+    peaks_v: expected on each leg, volts. copies: what each leg shows of its partner, as a factor, while its own
+    contacts are open and its partner is on its old route, and on its new one.
+    """
 
     number: int
     hookup: str
     edge: Edge
     stimulus: Stimulus
     peaks_v: tuple[float, ...]
+    copies: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, kw_only=True)

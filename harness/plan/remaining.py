@@ -8,7 +8,7 @@ from harness.errors import UsageError
 from harness.plan.model import Plan, PlannedReading
 from harness.reading import Reading
 
-Key = tuple[str, str, str, str, str, str]
+Key = tuple[str, str, str, str, str, str, float | None]
 
 
 def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
@@ -28,7 +28,7 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             left.append(planned)
     strangers = [key for key, count in there.items() if count]
     if strangers:
-        check, quantity, state, channel, port, _ = strangers[0]
+        check, quantity, state, channel, port, *_ = strangers[0]
         place = " ".join(filter(None, (channel, port)))
         raise UsageError(
             f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
@@ -65,8 +65,10 @@ def _only(plan: Plan, left: tuple[PlannedReading, ...]) -> Plan:
 
 def _planned_key(planned: PlannedReading, hookups: dict[int, str]) -> Key:
     hookup = hookups[planned.acquisitions[-1]] if planned.acquisitions else ""
-    return planned.check.name, planned.quantity, planned.state.name, planned.channel, planned.port, hookup
+    name, state = planned.check.name, planned.state.name
+    return name, planned.quantity, state, planned.channel, planned.port, hookup, planned.frequency_hz
 
 
 def _key_of(reading: Reading) -> Key:
-    return reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup
+    name, hz = reading.check, reading.frequency_hz
+    return name, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup, hz

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from harness.quantities import format_value
 from harness.reading import Reading, Verdict
-from harness.report.words import describe, worst_verdict
+from harness.report.words import describe, is_least, worst_verdict
 
 _MAIN_QUANTITIES = ("gain", "isolation", "crosstalk")
 """What a cell shows the value of, the first that it has."""
@@ -85,7 +85,8 @@ def _short(reading: Reading) -> str:
     if reading.value is None:
         return "missing"
     if reading.unit == "dB":
-        return f"{'< ' if reading.floor else ''}{reading.value:.2f}"
+        bound = "> " if is_least(reading) else "< " if reading.floor else ""
+        return f"{bound}{reading.value:.2f}"
     return (
         describe(reading).value if reading.unit == "" else format_value(reading.value, reading.unit, digits=3)
     )

@@ -23,8 +23,8 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
 
-_PREFIXED = ("V", "A")
-_PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+_PREFIXED = ("V", "A", "s", "V²s", "ohm", "F")
+_PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 _ASYMMETRY = 0.2  # of the half interval; below this the interval is written as ±
 
 
@@ -91,6 +91,11 @@ def half_interval(reading: Reading) -> float | None:
     return half if math.isfinite(half) else None
 
 
+def is_least(reading: Reading) -> bool:
+    """Whether a floor is one from above: what is there is at least so much."""
+    return reading.floor and _closed(reading.low) is not None and _closed(reading.high) is None
+
+
 def _closed(limit: float | None) -> float | None:
     return limit if limit is not None and math.isfinite(limit) else None
 
@@ -111,7 +116,7 @@ class _Writer:
         if reading.unit == "":
             return format_value(reading.value, "")
         if reading.floor:
-            return f"below {self.number(reading.value)}"
+            return f"{'at least' if is_least(reading) else 'below'} {self.number(reading.value)}"
         if self._half is None:
             high = self.number(reading.high)
             return f"{self.number(reading.value)} (up to {high})" if high else self.number(reading.value)
@@ -154,10 +159,14 @@ class _Writer:
         """Two digits of the uncertainty, and no more than a bench shows."""
         scaled = (self._half or 0.0) / self._factor
         wanted = 1 - math.floor(math.log10(scaled)) if scaled > 0 else 2
+        if self._reading.unit == "%":  # of a percentage, what is small is what matters
+            return min(max(wanted, 3), 4)
         return min(max(wanted, 0), 3)
 
     def _prefix(self) -> tuple[float, str]:
         reading = self._reading
+        if reading.unit == "%":
+            return 0.01, ""
         if reading.unit not in _PREFIXED:
             return 1.0, ""
         sizes = [reading.value, reading.low, reading.high, reading.limit_low, reading.limit_high]

@@ -18,7 +18,7 @@ class Drive:
     def __init__(self, generator: Generator, *, hot: int, cold: int) -> None:
         self._generator = generator
         self._outputs = (hot, cold)
-        self._sines: dict[int, tuple[float, float]] = {}
+        self._sines: dict[int, tuple[float, float, float]] = {}
         self._on = False
 
     def apply(self, stimulus: Stimulus) -> None:
@@ -26,17 +26,28 @@ class Drive:
         if stimulus.kind == "silence":
             self.silence()
             return
-        tones = choose_tones(stimulus.frequency_hz)
-        for output, frequency_hz in zip(self._outputs, (tones.hot_hz, tones.cold_hz), strict=True):
-            sine = (frequency_hz, leg_vpp(stimulus.level_vrms))
+        for output, sine in zip(self._outputs, self._wanted(stimulus), strict=True):
             if self._sines.get(output) != sine:
                 self._sines.pop(output, None)  # a setting that fails leaves it unknown
-                self._generator.sine(output, frequency_hz=sine[0], amplitude_vpp=sine[1])
+                frequency_hz, amplitude_vpp, phase_deg = sine
+                self._generator.sine(
+                    output, frequency_hz=frequency_hz, amplitude_vpp=amplitude_vpp, phase_deg=phase_deg
+                )
                 self._sines[output] = sine
         if not self._on:
             for output in self._outputs:
                 self._generator.switch(output, on=True)
             self._on = True
+
+    def _wanted(self, stimulus: Stimulus) -> tuple[tuple[float, float, float], ...]:
+        """Frequency, amplitude and phase of the hot and of the cold output."""
+        tones = choose_tones(stimulus.frequency_hz)
+        amplitude_vpp = leg_vpp(stimulus.level_vrms)
+        if stimulus.kind == "idle":
+            amplitude_vpp = self._generator.amplitude_range_vpp[0]
+        if stimulus.kind == "antiphase":
+            return (tones.hot_hz, amplitude_vpp, 0.0), (tones.hot_hz, amplitude_vpp, 180.0)
+        return (tones.hot_hz, amplitude_vpp, 0.0), (tones.cold_hz, amplitude_vpp, 0.0)
 
     def forget(self) -> None:
         """Nothing is known of the generator any more: it was reopened, and is off."""

@@ -10,6 +10,7 @@ from harness.descriptions.state import State
 from harness.errors import BenchError, HookupError
 from harness.plan.model import SILENCE, Stimulus
 from harness.runner.events import Remark
+from harness.runner.inputs import input_numbers
 from harness.runner.recorder import Ask, Taken
 from harness.runner.stage import Stage, impedances, tones_of
 from harness.runner.through import LOW_LEVEL_VRMS
@@ -39,24 +40,25 @@ def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
     )
     levels = np.abs(prediction.transfer).sum(axis=1) * LOW_LEVEL_VRMS / sqrt(2.0)
     stage.drive.apply(stimulus)
-    peaks_v = {number: float(level) for number, level in enumerate(levels, start=1)}
+    numbers = input_numbers(hookup)
+    peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
     taken = stage.recorder.take(_ask(hookup, state, stimulus, peaks_v))
     seen = np.abs(taken.fit.phasors) / (LOW_LEVEL_VRMS / 2)
     _refuse_exchanged(hookup, seen)
-    for row in range(len(peaks_v)):
+    for row, number in enumerate(numbers):
         expected = np.abs(prediction.transfer[row])
         if expected.max() > 0.01 and seen[row].max() < NOTHING * expected.max():
             leg = "hot" if row % 2 == 0 else "cold"
             stage.observe(
                 Remark(
-                    text=f"{hookup.name}: input {row + 1} sees nothing at {hookup.view[row // 2]}.{leg}. "
+                    text=f"{hookup.name}: input {number} sees nothing at {hookup.view[row // 2]}.{leg}. "
                     "A lead or the unit; it is measured as the unit's"
                 )
             )
 
 
 def _refuse_dc(stage: Stage, hookup: Hookup, state: State) -> None:
-    peaks_v = dict.fromkeys(range(1, 2 * len(hookup.view) + 1), DC_PEAK_V)
+    peaks_v = dict.fromkeys(input_numbers(hookup), DC_PEAK_V)
     scope = stage.bench.oscilloscope
     coarse = min(
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),

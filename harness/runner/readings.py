@@ -15,12 +15,19 @@ from harness.measure.budget import Component, Estimate, propagate
 from harness.measure.quantities import View
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, predicted_transfer
-from harness.plan.model import PlannedReading
+from harness.plan import steady
+from harness.plan.hookups import is_across
+from harness.plan.model import PlannedReading, Stimulus
 from harness.reading import Reading, Verdict
 from harness.roles import SupplyReading
+from harness.runner.bare import Bare
 from harness.runner.recorder import Taken
+from harness.runner.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view
 
-UNITS = {"polarity": "", "phase": "deg", "offset": "V", "supply_current": "A"}  # all others are dB
+UNITS = {
+    "polarity": "", "phase": "deg", "offset": "V", "supply_current": "A", "noise": "dBu", "distortion": "%",
+    "contact_resistance": "ohm", "capacitance": "F",
+}  # all others are dB  # fmt: skip
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
@@ -31,6 +38,7 @@ class Measured:
     """An acquisition that has been made: its hookup, and what was taken or the reason why nothing was."""
 
     hookup: Hookup
+    stimulus: Stimulus
     taken: Taken | None
     transfer: Transfer | None
     prediction: Prediction | None
@@ -49,15 +57,22 @@ def make_reading(
     sequence: CheckSequence,
     reference: Reference | None,
     gain_accuracy: float,
+    bare: Bare,
 ) -> Reading:
     """Make one reading; where it cannot be taken it is missing, with the reason."""
     try:
         for one in measured:
             _refuse(planned, one)
+        if planned.quantity in ("noise", "distortion"):
+            found = _residual(planned, measured[0], bare, gain_accuracy, sequence.coverage_factor)
+            return _judged(planned, measured, found, None, sequence)
         if planned.quantity == "offset":
             found = _offset(planned, measured[0], reference, gain_accuracy, sequence.coverage_factor)
             return _judged(planned, measured, found, None, sequence)
-        found = _quantity(planned, measured, [one.transfer for one in measured], sequence.coverage_factor)
+        transfers = [one.transfer for one in measured]
+        found = _quantity(
+            planned, measured, transfers, sequence.coverage_factor, referenced=reference is not None
+        )
         expected = _expected(planned, measured, sequence.coverage_factor)
         if planned.quantity == "phase" and expected is not None:
             found = quantities.near_deg(found, expected.value)
@@ -101,7 +116,7 @@ def _refuse(planned: PlannedReading, one: Measured) -> None:
     if one.taken is None:
         raise ReadingError(one.reason)
     channels = {planned.channel}
-    if planned.quantity == "crosstalk":
+    if is_across(planned.check):
         channels = {planned.channel, planned.driven}
     elif planned.quantity == "channel_match":
         channels = {_driven_channel(one)}
@@ -132,6 +147,9 @@ def _quantity(
     measured: Sequence[Measured],
     transfers: Sequence[Transfer | None],
     coverage_factor: float,
+    *,
+    referenced: bool = False,
+    predicted: bool = False,
 ) -> Estimate:
     """The planned quantity of these transfers, be they measured or predicted."""
     if planned.quantity == "channel_match":
@@ -141,8 +159,11 @@ def _quantity(
             _view(first, transfers[0], _driven_channel(first), planned.port),
             coverage_factor,
         )
+    seen = [_seen(planned, one, transfer) for one, transfer in zip(measured, transfers, strict=True)]
+    if planned.quantity in steady.QUANTITIES:
+        return from_transfers(planned, seen, referenced=referenced, predicted=predicted, k=coverage_factor)
     one = measured[0]
-    view = _view(one, transfers[0], planned.channel, planned.port)
+    view = pair_view(seen, referenced=referenced, predicted=predicted)
     if planned.quantity == "crosstalk":
         driven = _view(one, transfers[0], planned.driven, planned.port)
         return quantities.crosstalk(view, driven, coverage_factor)
@@ -154,6 +175,35 @@ def _quantity(
         "balance": quantities.balance,
     }
     return simple[planned.quantity](view, coverage_factor)
+
+
+def _seen(planned: PlannedReading, one: Measured, transfer: Transfer | None) -> Seen:
+    """One acquisition of a reading, with the rows of its port."""
+    if transfer is None:
+        raise ReadingError(one.reason)
+    net = _net(planned)
+    driven = PortName(channel=planned.driven, net=net) in one.hookup.view
+    added = one.hookup.source_added
+    return Seen(
+        transfer=transfer,
+        rows=one.rows(planned.channel, net),
+        driven_rows=one.rows(planned.driven, net) if driven else None,
+        frequency_hz=one.stimulus.frequency_hz,
+        leg="" if added is None else added.leg,
+        swapped=one.hookup.exchanged,
+    )
+
+
+def _residual(
+    planned: PlannedReading, one: Measured, bare: Bare, gain_accuracy: float, coverage_factor: float
+) -> Estimate:
+    """What is in a pair's record besides its tone."""
+    if one.taken is None:
+        raise ReadingError(one.reason)
+    rows = one.rows(planned.channel, _net(planned))
+    if planned.quantity == "noise":
+        return noise_level(planned, one.taken.capture, rows, bare, gain_accuracy, coverage_factor)
+    return distortion(planned, one.taken, rows, one.stimulus, bare, coverage_factor)
 
 
 def _driven_channel(one: Measured) -> str:
@@ -174,7 +224,7 @@ def _expected(
     if len(transfers) != len(measured):
         return None
     try:
-        expected = _quantity(planned, measured, transfers, coverage_factor)
+        expected = _quantity(planned, measured, transfers, coverage_factor, predicted=True)
     except ReadingError:
         return None
     if expected.floor or (UNITS.get(planned.quantity, "dB") == "dB" and expected.value < NO_LEVEL_DB):
@@ -242,15 +292,19 @@ def _judged(
         doubt = (expected.standard or 0.0) if expected and limit.kind == "within" else 0.0
         verdict = judge(found, low, high, decision=sequence.decision, expected_standard=doubt)
         if verdict == "unproven":
-            reason = (
-                "what is there lies below the bench's floor, which is not below the limit"
-                if found.floor
-                else "the limit lies inside the uncertainty"
-            )
+            reason = _why_unproven(planned, found)
     return _reading(
         planned, measured, sequence, found=found, expected=expected, low=low, high=high,
         verdict=verdict, reason=reason,
     )  # fmt: skip
+
+
+def _why_unproven(planned: PlannedReading, found: Estimate) -> str:
+    if not found.floor:
+        return "the limit lies inside the uncertainty"
+    if planned.quantity == "common_mode_rejection":
+        return "no conversion was seen, but this bench would not see as little as the limit allows"
+    return "what is there lies below the bench's floor, which is not below the limit"
 
 
 def _reading(
@@ -265,7 +319,6 @@ def _reading(
     low: float | None = None,
     high: float | None = None,
 ) -> Reading:
-    silent = planned.quantity in ("offset", "supply_current")
     return Reading(
         check=planned.check.name,
         quantity=planned.quantity,
@@ -273,7 +326,7 @@ def _reading(
         channel=planned.channel,
         port=planned.port,
         hookup=measured[-1].hookup.name if measured else "",
-        frequency_hz=None if silent else planned.check.tone.frequency_hz,
+        frequency_hz=planned.frequency_hz,
         unit=UNITS.get(planned.quantity, "dB"),
         value=found.value if found else None,
         standard=found.standard if found else None,

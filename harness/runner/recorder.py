@@ -14,6 +14,7 @@ from harness.measure.tones import TonePair
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Oscilloscope
+from harness.runner.inputs import in_order
 
 MOST_CAPTURES = 8  # twelve settings, at least one step a time from a prediction: more is a signal that moves
 
@@ -45,8 +46,8 @@ class Taken:
 class Ask:
     """What to record: where it belongs, the tones to look for, and what to expect.
 
-    silent: the generator is off, so that no tone is expected. peaks_v: by input, the peak volts expected
-    there; the first ranges are chosen from them.
+    silent: no tone is expected. peaks_v: by input, in the order that the record's rows are to have, the peak
+    volts expected there; the first ranges are chosen from them.
     """
 
     number: int
@@ -150,7 +151,7 @@ class Recorder:
             samples=ask.tones.samples,
         )
         started = datetime.now(UTC)
-        capture = self._oscilloscope.capture(setting)
+        capture = in_order(self._oscilloscope.capture(setting), tuple(ranges))
         duration_s = (datetime.now(UTC) - started).total_seconds()
         return Captured(ask=ask, capture=capture, started=started, duration_s=duration_s)
 

@@ -48,12 +48,11 @@ def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> 
 
 
 def _is_same(planned: PlannedReading, hookup: str, reading: Reading) -> bool:
-    tone = planned.check.tone.frequency_hz
     return (
         (reading.quantity, reading.state) == (planned.quantity, planned.state.name)
         and (reading.channel, reading.port) == (planned.channel, planned.port)
         and reading.hookup in (hookup, "")
-        and reading.frequency_hz in (None, tone)
+        and reading.frequency_hz in (None, planned.frequency_hz)
     )
 
 

@@ -14,6 +14,7 @@ from harness.reading import Reading
 from harness.records.run import Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
+from harness.runner.bare import Bare, take_bare
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
 from harness.runner.preflight import check_same_unit, energise
@@ -120,12 +121,13 @@ def _carry_out(
     reference = take_reference(stage)
     if reference is not None:
         store.add_reference(run, reference.to_dict())
+    bare = Bare() if reference is None else take_bare(stage)
     now_a = energise(stage)
     if currents_a is None:
         store.add_event(run, "fingerprint", json.dumps(now_a))
     else:
         check_same_unit(currents_a, now_a)
-    walk = Walk(stage, store, run, reference)
+    walk = Walk(stage, store, run, reference, bare)
     try:
         for number, visit in enumerate(stage.plan.visits, start=1):
             stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))

@@ -45,7 +45,7 @@ def take_reference(stage: Stage) -> Reference | None:
     if hookup.select is None:
         stage.hands.make(hookup)
     stage.set_state(hookup, UNPOWERED)
-    for stimulus in stage.plan.stimuli:
+    for stimulus in stage.plan.stimuli[:1]:
         _prove_leads(stage, hookup, stimulus.frequency_hz)
     tones = tuple(_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli)
     offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
@@ -131,7 +131,7 @@ def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> lis
             stage.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
         ask = _ask(stage, hookup, stimulus, {})
-        inputs = _inputs(stage, hookup)
+        inputs = bare_inputs(stage, hookup)
         coarser = stage.recorder.take_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
         centres_v = dict(zip(inputs, map(float, coarser.fit.offset_v), strict=True))
         finer = stage.recorder.take_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
@@ -146,7 +146,7 @@ def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
         return []
     stage.drive.silence()
     ask = _ask(stage, hookup, SILENCE, {})
-    inputs = _inputs(stage, hookup)
+    inputs = bare_inputs(stage, hookup)
     return [
         stage.recorder.take_at(ask, dict.fromkeys(inputs, volts_per_division))
         for volts_per_division in stage.bench.oscilloscope.volts_per_division
@@ -190,7 +190,7 @@ def _shot(taken: Taken, level_vrms: float) -> Shot:
     return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
 
 
-def _inputs(stage: Stage, hookup: Hookup) -> range:
+def bare_inputs(stage: Stage, hookup: Hookup) -> range:
     """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
     pairs = len(hookup.view) or max(len(other.view) for other in stage.job.fixture.hookups)
     return range(1, 2 * pairs + 1)

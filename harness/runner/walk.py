@@ -18,6 +18,7 @@ from harness.plan.supply import expected_current_a
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
+from harness.runner.bare import Bare
 from harness.runner.edges import EdgeWalk
 from harness.runner.events import ReadingsMade, StateBegun
 from harness.runner.hookup_check import check_hookup
@@ -43,8 +44,11 @@ class _Recorded:
 class Walk:
     """What a run has so far: the readings made, and the acquisitions that others wait for."""
 
-    def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
+    def __init__(
+        self, stage: Stage, store: RunStore, run: int, reference: Reference | None, bare: Bare
+    ) -> None:
         self._stage, self._store, self._run, self._reference = stage, store, run, reference
+        self._bare = bare
         self._waiting = list(stage.plan.readings)
         self._measured: dict[int, Measured] = {}
         self._powered = True
@@ -192,6 +196,7 @@ class Walk:
             sequence=stage.job.sequence,
             reference=self._reference,
             gain_accuracy=stage.gain_accuracy,
+            bare=self._bare,
         )
         if reading.verdict != "pass":
             self._keep_waveforms(measured)
@@ -232,6 +237,7 @@ class Walk:
             reason = str(error)
         return Measured(
             hookup=visit.hookup,
+            stimulus=acquisition.stimulus,
             taken=taken,
             transfer=transfer,
             prediction=self._stage.plan.predictions.get(acquisition.number),

@@ -59,7 +59,7 @@ within = "8 %"
 def test_a_good_two_loop_switcher_passes(capsys: pytest.CaptureFixture[str], serial: str) -> None:
     printed = simulated(capsys, SEQUENCES / "two_loop_switcher", serial=serial)
     assert printed.code == 0, printed.out
-    assert printed.out.splitlines()[-1].startswith(f"PASS  unit {serial}, run 1: 233 pass")
+    assert re.fullmatch(rf"PASS  unit {serial}, run 1: \d+ pass", printed.out.splitlines()[-1])
 
 
 @pytest.mark.parametrize("job", ["source_selector", "stepped_attenuator"])

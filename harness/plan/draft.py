@@ -1,0 +1,73 @@
+"""What has been planned so far: acquisitions, each shared by every reading that can use it."""
+
+from dataclasses import dataclass, field
+
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.predict import Prediction, predict_states
+from harness.circuit.routes import route
+from harness.descriptions.fixture import Hookup, PortName
+from harness.descriptions.job import Job
+from harness.descriptions.state import State
+from harness.measure.tones import choose_tones
+from harness.plan.model import Acquisition, Stimulus
+
+
+@dataclass
+class Draft:
+    """A plan in the making; `hookups`: those that anything is acquired in."""
+
+    job: Job
+    impedances: BenchImpedances
+    acquisitions: dict[tuple[str, str, Stimulus], Acquisition] = field(default_factory=dict)
+    predictions: dict[int, Prediction] = field(default_factory=dict)
+    routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
+    predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
+    hookups: dict[str, Hookup] = field(default_factory=dict)
+
+    def acquire(self, hookup: Hookup, state: State, stimulus: Stimulus) -> int:
+        """Number of the acquisition for this hookup, state and stimulus; planned at the first call."""
+        key = (hookup.name, state.name, stimulus)
+        if key not in self.acquisitions:
+            self.hookups[hookup.name] = hookup
+            number = len(self.acquisitions) + 1
+            self.acquisitions[key] = Acquisition(
+                number=number, hookup=hookup.name, state=state, stimulus=stimulus
+            )
+            if stimulus.kind in ("pair", "antiphase"):
+                self.predictions[number] = self.predict(hookup, state, stimulus.frequency_hz)
+        return self.acquisitions[key].number
+
+    def is_live(self, hookup: Hookup, state: State, port: PortName) -> bool:
+        """Whether the circuit leads the drive to a viewed port in a state."""
+        prediction = self.predict(hookup, state, self.job.sequence.checks[0].tone.frequency_hz)
+        return prediction.live[hookup.view.index(port)]
+
+    def route(self, hookup: Hookup, state: State, port: PortName) -> str:
+        """The route to a port in words, found once."""
+        key = (hookup.name, state.name, port)
+        if key not in self.routes:
+            self.routes[key] = route(self.job.module, self.job.fixture, hookup, state, port)
+        return self.routes[key]
+
+    def predict(self, hookup: Hookup, state: State, frequency_hz: float) -> Prediction:
+        """Predict at a frequency; where all states are wanted, all at once, since most work is shared."""
+        known = self.predicted.setdefault((hookup.name, frequency_hz), {})
+        if state.name not in known:
+            wanted = self.job.sequence.states if self._is_everywhere(frequency_hz) else (state,)
+            found = predict_states(
+                self.job.module,
+                self.job.fixture,
+                hookup,
+                wanted,
+                frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
+                impedances=self.impedances,
+            )
+            known.update(zip((one.name for one in wanted), found, strict=True))
+        return known[state.name]
+
+    def _is_everywhere(self, frequency_hz: float) -> bool:
+        checks = self.job.sequence.checks
+        return frequency_hz == checks[0].tone.frequency_hz or any(
+            check.states is None and frequency_hz in (check.tone.frequency_hz, *check.frequencies_hz)
+            for check in checks
+        )
