@@ -32,6 +32,7 @@ from harness.runner.stage import Stage, tones_of
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
 MOST_TRIES = 4
+EARLIEST, LATEST = 0.2, 0.75  # of a record: where an edge leaves enough on either side
 
 Recover = Callable[[HookupVisit, State, BenchError], str]
 
@@ -86,14 +87,18 @@ class EdgeWalk:
         ranges = self._ranges(planned)
         try:
             self._stage.drive.apply(planned.stimulus)
+            length_s = EDGE_RECORD_S
             for _ in range(MOST_TRIES):
-                capture, times = self._capture(planned, ranges, last)
+                capture, times = self._capture(planned, ranges, last, length_s)
                 last = None
                 coarser = self._coarser(capture, ranges)
-                if coarser is None:
+                if coarser is None and not self._missed(planned, capture):
                     reason = ""
                     break
-                ranges = coarser
+                if coarser is None:
+                    length_s *= 2  # the command came too late, or too early
+                    reason = "the control line's edge is in none of several records: look for its lead"
+                ranges = coarser or ranges
         except TRANSIENT as error:
             reason = self._recover(self._visit, planned.edge.after, error)
             self._here = planned.edge.after
@@ -104,20 +109,20 @@ class EdgeWalk:
         )
 
     def _capture(
-        self, planned: EdgeAcquisition, ranges: dict[int, float], last: _Recorded | None
+        self, planned: EdgeAcquisition, ranges: dict[int, float], last: _Recorded | None, length_s: float
     ) -> tuple[Capture, HostTimes]:
         stage, scope = self._stage, self._stage.bench.oscilloscope
         settled_s = stage.clock.now_s()
         if self._here != planned.edge.before:
             settled_s = stage.begin_state(self._visit.hookup, planned.edge.before)
             self._here = None
-        if last is not None and len(ranges) > 0:
+        if last is not None:
             self._finish(last)
         stage.wait_until(settled_s)
         setting = CaptureSetting(
             inputs={n: InputSetting(volts_per_division=ranges[n]) for n in sorted(ranges)},
-            duration_s=EDGE_RECORD_S,
-            samples=SAMPLES,
+            duration_s=length_s,
+            samples=round(SAMPLES * length_s / EDGE_RECORD_S),
         )
         stage.clock.wait(scope.begin(setting))
         from_s = stage.clock.now_s()
@@ -129,6 +134,15 @@ class EdgeWalk:
         capture = scope.complete()
         stage.check_supply(planned.edge.after, limit_a=stage.job.module.supply.limit_a)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
+
+    def _missed(self, planned: EdgeAcquisition, capture: Capture) -> bool:
+        """Whether a control line that is viewed has its edge outside the record, or too near its ends."""
+        row = self._line_row(planned, capture)
+        if row is None:
+            return False
+        found = line_edge(capture.volts[row], capture.interval_s)
+        length_s = capture.volts.shape[1] * capture.interval_s
+        return isinstance(found, str) or not EARLIEST < found.time_s / length_s < LATEST
 
     def _ranges(self, planned: EdgeAcquisition) -> dict[int, float]:
         """Volts per division of every viewed leg, with room for a click, and of the lines that are viewed."""
@@ -222,19 +236,22 @@ class EdgeWalk:
 
     def _edge(self, planned: EdgeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
         """The control edge: on a spare input where the fixture has it there, else by the computer's clock."""
-        seen = [
-            self._visit.hookup.lines_on[line]
-            for line in planned.edge.lines
-            if line in self._visit.hookup.lines_on
-        ]
-        if seen and len(planned.edge.lines) == 1:
-            return line_edge(capture.volts[capture.inputs.index(seen[0])], capture.interval_s)
+        row = self._line_row(planned, capture)
+        if row is not None:
+            return line_edge(capture.volts[row], capture.interval_s)
         return host_edge(
             times,
             origin_s=capture.origin_s,
             length_s=capture.volts.shape[1] * capture.interval_s,
             board_s=self._stage.bench.switchboard.settle_s,
         )
+
+    def _line_row(self, planned: EdgeAcquisition, capture: Capture) -> int | None:
+        """Row that shows the line of an edge, where one line changes and a spare input views it."""
+        if len(planned.edge.lines) != 1:
+            return None
+        number = self._visit.hookup.lines_on.get(planned.edge.lines[0])
+        return None if number is None else capture.inputs.index(number)
 
     def _as_record(self, recorded: _Recorded, capture: Capture, change: Change | None) -> AcquisitionRecord:
         tones_hz = tones_of(recorded.planned.stimulus).frequencies_hz

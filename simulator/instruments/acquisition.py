@@ -67,7 +67,7 @@ class Acquisition:
     ) -> None:
         self._world, self._frontend, self._arm, self._rng = world, frontend, arm, rng
         self._triggers_s: list[float] = []
-        self._forced = False
+        self._forced_s: float | None = None
         self._begin(at_s)
 
     @property
@@ -75,9 +75,10 @@ class Acquisition:
         """Whether the last trigger has come, so that the record's place in time is known."""
         return not self._waiting and len(self._triggers_s) == self._arm.averages
 
-    def force(self) -> None:
+    def force(self, now_s: float) -> None:
         """Trigger now, or as soon as the record's beginning is full."""
-        self._forced = True
+        if self._forced_s is None:
+            self._forced_s = now_s
 
     def advance(self, now_s: float) -> float | None:
         """Go on up to `now_s`: simulated instant when it will be complete, None while that is unknown."""
@@ -115,16 +116,19 @@ class Acquisition:
         deadline_s = self._ready_s + AUTO_WAIT_S
         if now_s <= self._ready_s:
             return False
-        if self._forced:
-            return self._trigger(max(self._ready_s, self._searched_s))
-        found_s = self._search(min(now_s, deadline_s) if self._arm.auto else now_s)
+        until_s = min(now_s, deadline_s) if self._arm.auto else now_s
+        if self._forced_s is not None:
+            until_s = min(until_s, max(self._forced_s, self._ready_s))
+        found_s = self._search(until_s)
         if found_s is not None:
             return self._trigger(found_s)
+        if self._forced_s is not None:
+            return self._trigger(max(self._forced_s, self._ready_s))
         return self._arm.auto and now_s >= deadline_s and self._trigger(deadline_s)
 
     def _trigger(self, at_s: float) -> bool:
         self._triggers_s.append(at_s)
-        self._waiting = self._forced = False
+        self._waiting, self._forced_s = False, None
         return True
 
     def _search(self, end_s: float) -> float | None:

@@ -182,7 +182,7 @@ class Oscilloscope(Device):
 
     def _force(self) -> None:
         if self._acquisition is not None:
-            self._acquisition.force()
+            self._acquisition.force(self.clock.now())
 
     # --- the record ---
     def _shown(self) -> tuple[Record, int]:
