@@ -10,6 +10,10 @@ from harness.roles import Identity, SupplyReading
 
 COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # SCPI-1999 21.8: -1xx, the command isn't understood
 LOOK_AGAIN_AFTER_S = 0.02
+STEADY = 0.01  # of the set voltage: what two looks may differ by where it no longer rises
+NEARLY = 0.9  # of the set voltage; below, it must have been steady for longer to be believed
+STEADY_FOR_S = 0.3  # meters of supplies give a new number some ten times a second
+RISEN_WITHIN_S = 3.0
 
 
 class ScpiSupply:
@@ -23,6 +27,7 @@ class ScpiSupply:
             role="supply", address=session.address, profile=profile_name, text=session.identity
         )
         self._has_select = profile.commands.select is not None
+        self._set_v = 0.0
         self.off()
 
     def _select(self) -> None:
@@ -55,14 +60,19 @@ class ScpiSupply:
         with self._session.group():
             self._session.write(commands.current(a=float(limit_a)))
             self._session.write(commands.voltage(v=float(voltage_v)))
+        self._set_v = voltage_v
 
     def switch(self, *, on: bool) -> None:
-        """Switch the output; off is verified at the terminals."""
+        """Switch the output; off is verified at the terminals, and on waits until its voltage has risen.
+
+        It may stay below the set voltage, in current limit: `measure` tells.
+        """
         if not on:
             return self.off()
         with self._session.group():
             self._session.write(self._profile.commands.output_on())
-        return self._verify_switch(on=True)
+        self._verify_switch(on=True)
+        return self._wait_for_steady_voltage()
 
     def measure(self) -> SupplyReading:
         """Voltage and current at the terminals."""
@@ -100,6 +110,20 @@ class ScpiSupply:
         if found is not on:
             words = ("on", "off") if on else ("off", "on")
             raise self._session.error(f"was switched {words[0]} and reads {words[1]}", query())
+
+    def _wait_for_steady_voltage(self) -> None:
+        """A supply takes its time, and what it gives while it rises is no current limit."""
+        command = self._profile.commands.measure_voltage()
+        steady = STEADY * self._set_v
+        since_s = time.monotonic()
+        deadline, before_v = since_s + RISEN_WITHIN_S, self._session.query_number(command)
+        while (now_s := time.monotonic()) < deadline:
+            time.sleep(LOOK_AGAIN_AFTER_S)
+            voltage_v = self._session.query_number(command)
+            if abs(voltage_v - before_v) > steady:
+                since_s, before_v = now_s, voltage_v
+            elif voltage_v >= NEARLY * self._set_v or now_s - since_s >= STEADY_FOR_S:
+                return
 
     def _wait_for_no_voltage(self) -> None:
         """Capacitors at the output take time to discharge."""

@@ -89,10 +89,15 @@ class Stage:
             or reading.voltage_v < VOLTAGE_HELD * self.job.module.supply.voltage_v
         )
         if limited or reading.current_a > EXCESS * expected_a + EXCESS_A:
+            tripped = (
+                ""
+                if reading.current_a > 0.5 * limit_a
+                else "That is below the limit: it has tripped, or does not hold its voltage (look at it too). "
+            )
             raise OverCurrentError(
                 f"over-current in state {state.name}: the relay supply gives "
                 f"{reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V with its limit at "
-                f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. "
+                f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
                 "Look for a shorted coil, a reversed diode, or lines exchanged or bridged"
             )
         return reading

@@ -80,6 +80,8 @@ def test_voltage_and_limit_go_out_as_the_profile_has_them() -> None:
             b"SYSTem:ERRor?",
             b"OUTPut ON",
             b"SYSTem:ERRor?",
+            b"MEASure:VOLTage?",
+            b"MEASure:VOLTage?",
         ]
 
 
