@@ -9,7 +9,9 @@ from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.descriptions.fixture import Hookup
+    from harness.plan.model import Plan
 
+NOBODY = "standard input is no terminal, so nobody can be asked"
 CAUTIONS = """\
 Before you start:
  - Generator and scope commons are earth: clip to pin 1 only, never to a leg, and
@@ -19,6 +21,17 @@ Before you start:
    bench.
  - Handle bare boards at an ESD-safe place.
  - Local codes and licensed practice come first."""
+
+
+def require_person(plan: "Plan") -> None:
+    """Refuse a plan that needs hands where nobody can be asked. Raises UsageError."""
+    hookups = [*filter(None, [plan.through]), *(visit.hookup for visit in plan.visits)]
+    by_hand = [repr(hookup.name) for hookup in hookups if hookup.select is None]
+    if by_hand and not sys.stdin.isatty():
+        raise UsageError(
+            f"{NOBODY}, and a person moves the leads of {', '.join(by_hand)}. "
+            "Run it in a terminal, or give the hookup select = […], switchboard channels that make it"
+        )
 
 
 class PersonAtTheBench:
@@ -36,7 +49,5 @@ class PersonAtTheBench:
         links = [f"plugs {', '.join(hookup.links)}"] if hookup.links else []
         typer.echo(f"Please make the hookup {hookup.name!r}: {'; '.join([drive, *views, *links])}.")
         if not sys.stdin.isatty():
-            raise UsageError(
-                f"hookup {hookup.name!r} needs hands, and nobody can be asked: standard input is no terminal"
-            )
+            raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
         input("Press Enter when it is made. ")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out
-from harness.cli.hands import CAUTIONS, PersonAtTheBench
+from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
 from harness.cli.job import BenchPath, JobFolder, planned
 from harness.cli.outcome import say_outcome, write_report_of
 from harness.cli.records import RecordsPlace
@@ -51,6 +51,9 @@ def run(
 
     described = load_job(job, bench)
     _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
+    plan = None if simulate else planned(described, bench)
+    if plan is not None:
+        require_person(plan)
     with ExitStack() as open_things:
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
@@ -65,7 +68,7 @@ def run(
             bench, hands = simulated.bench_file, simulated
         errand = Errand(
             job=described,
-            plan=planned(described, bench),
+            plan=plan or planned(described, bench),
             serial=serial,
             operator=operator,
             simulated=simulate,

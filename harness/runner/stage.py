@@ -92,7 +92,7 @@ class Stage:
             tripped = (
                 ""
                 if reading.current_a > 0.5 * limit_a
-                else "That is below the limit: it has tripped, or does not hold its voltage (look at it too). "
+                else "That is below its limit: it tripped, or does not hold its voltage (look there too). "
             )
             raise OverCurrentError(
                 f"over-current in state {state.name}: the relay supply gives "
