@@ -24,6 +24,7 @@ FEWEST_QUIET = 256  # samples before the change from which the noise is taken
 CLEAR = 5.0  # a peak so many times the noise is one; noise gets there once in two million samples
 PLATEAU = 4.0  # times the noise: samples so near the highest one may each be the peak
 DURATION_LEVEL = 0.1
+FLANK = 200  # samples of a flank that are fitted, at most
 UNIFORM = 1 / math.sqrt(12)
 
 
@@ -42,6 +43,11 @@ class Excess:
     first: int
     last: int
     bandwidth_hz: float
+
+    @property
+    def slow_noise_v(self) -> float:
+        """RMS of white noise of the same density: what a slow shape fitted to many samples is up against."""
+        return self.noise_v * math.sqrt(0.5 / (self.interval_s * self.bandwidth_hz))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,7 +205,8 @@ def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: f
         tops = np.vander(np.asarray(ends), 3, increasing=True)
         top = int(np.argmax(tops @ found))
         value = float(tops[top] @ found)
-        chance, sampling = excess.noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top])), 0.0
+        chance = excess.slow_noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top]))
+        sampling = 0.0
     else:
         neighbours = [course[n] for n in (place - 1, place + 1) if 0 <= n < len(course)]
         drop = max(float(course[place]) - max(float(max(neighbours)), 0.0), 0.0)
@@ -214,26 +221,67 @@ def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: f
 
 
 def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: float) -> Estimate:
-    """From the first to the last passage of a tenth of the peak, each interpolated between two samples."""
+    """From the first to the last passage of a tenth of the peak."""
     level = DURATION_LEVEL * peak.value
     if level < CLEAR * excess.noise_v:
         return below(len(magnitude) * excess.interval_s, k=k)
     above = np.flatnonzero(magnitude > level)
-    first, last = int(above[0]), int(above[-1])
-    variance = 0.0
-    instants = []
-    for inside, outside in ((first, first - 1), (last, last + 1)):
-        if not 0 <= outside < len(magnitude):
-            raise ReadingError("the click has no end in this record. Arm a longer one")
-        fall = float(magnitude[inside] - magnitude[outside])
-        instants.append(inside + (outside - inside) * (float(magnitude[inside]) - level) / fall)
-        # an abrupt edge is anywhere between the samples; a gentle one is as sure as noise and slope allow
-        abrupt = min(fall / peak.value, 1.0)
-        variance += (UNIFORM * abrupt) ** 2
-        variance += (math.hypot(excess.noise_v, DURATION_LEVEL * (peak.standard or 0.0)) / fall) ** 2
-    value = (instants[1] - instants[0]) * excess.interval_s
-    lines = [Contribution(name="sampling and noise", standard=math.sqrt(variance) * excess.interval_s)]
-    return _estimate(value, lines, k)
+    ends = [
+        _passage(magnitude, int(above[0]), -1, level, excess.slow_noise_v),
+        _passage(magnitude, int(above[-1]), 1, level, excess.slow_noise_v),
+    ]
+    # a peak that is off by its uncertainty moves the level at both ends, outwards at both or inwards
+    by_level = DURATION_LEVEL * (peak.standard or 0.0) * sum(1 / end.slope for end in ends)
+    chance = math.hypot(*(end.standard for end in ends))
+    lines = [
+        Contribution(name="sampling and noise", standard=chance * excess.interval_s),
+        Contribution(name="peak", standard=by_level * excess.interval_s),
+    ]
+    return _estimate((ends[1].place - ends[0].place) * excess.interval_s, lines, k)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Passage:
+    """Where a level is passed, in samples, and its standard uncertainty; the slope there, V per sample."""
+
+    place: float
+    standard: float
+    slope: float
+
+
+def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_v: float) -> _Passage:
+    """Find the passage beside the outermost sample above the level.
+
+    A gentle flank, of many samples between half and twice the level, is fitted with a parabola; an abrupt one
+    is anywhere between two samples.
+    """
+    outside = inside + outwards
+    if not 0 <= outside < len(magnitude):
+        raise ReadingError("the click has no end in this record. Arm a longer one")
+    reach = 0
+    while reach < FLANK and 0 <= inside - outwards * reach < len(magnitude):
+        if magnitude[inside - outwards * reach] > 2 * level:
+            break
+        reach += 1
+    places = inside + outwards * np.arange(-reach, reach + 1)
+    places = places[(places >= 0) & (places < len(magnitude))]
+    if reach >= 3 and len(places) > reach + 3:
+        at = (places - inside).astype(np.float64)
+        rows = np.vander(at, 3, increasing=True)
+        inverted = np.linalg.inv(rows.T @ rows)
+        found = inverted @ rows.T @ magnitude[places]
+        roots = np.roots([found[2], found[1], found[0] - level])
+        real = roots[np.abs(roots.imag) < 1e-9].real
+        if len(real) and np.abs(real).min() <= reach:
+            root = float(real[np.argmin(np.abs(real))])
+            slope = abs(float(found[1] + 2 * found[2] * root))
+            row = np.array([1.0, root, root**2])
+            standard = noise_v * math.sqrt(float(row @ inverted @ row)) / slope
+            return _Passage(place=inside + root, standard=standard, slope=slope)
+    fall = float(magnitude[inside] - magnitude[outside])
+    place = inside + outwards * (float(magnitude[inside]) - level) / fall
+    abrupt = UNIFORM * min(fall / (10 * level), 1.0)
+    return _Passage(place=place, standard=math.hypot(abrupt, noise_v / fall), slope=fall)
 
 
 def _estimate(value: float, lines: list[Contribution], k: float) -> Estimate:
