@@ -3,6 +3,7 @@
 from dataclasses import replace
 from typing import Literal
 
+from harness.circuit.predict import differential
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.sequence import Quantity
 from harness.descriptions.state import State
@@ -11,6 +12,8 @@ from harness.plan.draft import Draft
 from harness.plan.hookups import Need, is_across, is_unequal, partner_of
 from harness.plan.known import coupled_into, path_between
 from harness.plan.model import IDLE, PlannedReading, Stimulus
+
+LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
 
 QUANTITIES: frozenset[Quantity] = frozenset(
     {"response", "common_mode_rejection", "noise", "distortion", "contact_resistance", "capacitance"}
@@ -34,13 +37,25 @@ def readings(draft: Draft, need: Need, hookup: Hookup, state: State, *, live: bo
             number = draft.acquire(hookup, state, _tone(need))
             planned = _planned(draft, need, state, (number,), hookup)
             return [replace(planned, source=source, load=load)]
-        case "capacitance" if live == (need.check.coupling == "crosstalk"):
+        case "capacitance" if live == (need.check.coupling == "crosstalk") and _couples(
+            draft, need, hookup, state
+        ):
             numbers = tuple(draft.acquire(hookup, state, _at(need, hz)) for hz in need.check.frequencies_hz)
             port = PortName(channel=need.channel, net=need.port)
             load = coupled_into(draft.job, hookup, state, port, draft.impedances)
             return [replace(_planned(draft, need, state, numbers, hookup), load=load)]
         case _:
             return []
+
+
+def _couples(draft: Draft, need: Need, hookup: Hookup, state: State) -> bool:
+    """Whether one open contact couples: through two in a row nothing comes that a bench could see."""
+    place = hookup.view.index(PortName(channel=need.channel, net=need.port))
+    levels = [
+        abs(complex(differential(draft.predict(hookup, state, hz).transfer)[place]))
+        for hz in need.check.frequencies_hz
+    ]
+    return is_across(need.check) or min(levels) > LEAST_COUPLING
 
 
 def _tone(need: Need, kind: Literal["pair", "antiphase"] = "pair") -> Stimulus:

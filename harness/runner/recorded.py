@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from harness.descriptions.job import Job, JobFile
+from harness.descriptions.job import Job
 from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.descriptions.state import State
 from harness.errors import JobError, ReadingError, RecordsError
@@ -24,6 +24,8 @@ from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord, RunRecord
 from harness.roles import Capture
+from harness.runner.inputs import input_numbers
+from harness.runner.inputs import input_numbers
 from harness.runner.preflight import limit_of
 from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
 
@@ -37,8 +39,8 @@ def recorded_job(record: RunRecord) -> Job:
     with TemporaryDirectory(prefix="switchwalk-") as place:
         folder = Path(place)
         bench: Path | None = None
-        for file in record.header.files:
-            name = _name_of(file)
+        # They are kept in this order; a bench, a fixture or a sequence in use may have had any name.
+        for name, file in zip((MODULE, FIXTURE, SEQUENCE, BENCH), record.header.files, strict=False):
             (folder / name).write_text(file.text, encoding="utf-8")
             bench = folder / name if name == BENCH else bench
         try:
@@ -48,11 +50,6 @@ def recorded_job(record: RunRecord) -> Job:
                 f"run {record.run_id}: its recorded job files do not read with this version of switchwalk:\n"
                 f"{error}\nUse the version that made the run, {record.header.software_version}"
             ) from error
-
-
-def _name_of(file: JobFile) -> str:
-    """A bench file may have any name; the others have one."""
-    return file.name if file.name in (MODULE, FIXTURE, SEQUENCE) else BENCH
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +67,7 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
     reference = Reference.from_dict(kept.references[-1]) if kept.references else None
     made: list[Acquisition] = []
     transfers: list[Transfer] = []
-    rows: list[tuple[int, ...]] = []
+    rows: list[list[int]] = []
     notes: list[str] = []
     records = _latest(kept.acquisitions.values())
     lost = _refused(kept)
@@ -82,7 +79,8 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
             try:
                 transfers.append(_transfer(job, plan, visit, acquisition, record, reference))
                 made.append(acquisition)
-                rows.append(tuple(number - 1 for number in lost.get(record.number, ())))
+                inputs = input_numbers(visit.hookup)
+                rows.append([inputs.index(n) for n in lost.get(record.number, ()) if n in inputs])
             except ReadingError as error:
                 notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
     if records and not made:
@@ -103,11 +101,7 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
 
 def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, str], AcquisitionRecord]:
     """The last of each; those that only prove leads have no number."""
-    return {
-        (record.hookup, record.state, record.stimulus): record
-        for record in records
-        if record.number
-    }
+    return {(record.hookup, record.state, record.stimulus): record for record in records if record.number}
 
 
 def _refused(kept: Kept) -> dict[int, set[int]]:
@@ -136,7 +130,7 @@ def _transfer(
     emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
     tones = None if reference is None else reference.at(record.frequencies_hz[:2], emf_vrms)
     return make_transfer(
-        _capture(record),
+        _capture(record, input_numbers(visit.hookup)),
         _fit(record),
         emf_vrms=emf_vrms,
         reference=tones,
@@ -149,9 +143,8 @@ def _transfer(
     )
 
 
-def _capture(record: AcquisitionRecord) -> Capture:
-    """The capture without its samples."""
-    inputs = tuple(sorted(record.setting.inputs))
+def _capture(record: AcquisitionRecord, inputs: tuple[int, ...]) -> Capture:
+    """The capture without its samples; inputs: in the order of its rows."""
     unknown = (0.0,) * len(inputs)
     return Capture(
         inputs=inputs,
