@@ -80,7 +80,7 @@ def test_the_supply_current_is_judged_once_in_every_powered_state(job: Job, plan
 
 
 def test_between_hookups_no_relay_moves_because_the_walk_turns_round(plan: Plan) -> None:
-    for before, after in pairwise(plan.visits):
+    for before, after in pairwise(visit for visit in plan.visits if visit.states):
         assert before.states[-1].state == after.states[0].state
 
 
