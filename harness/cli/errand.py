@@ -170,7 +170,7 @@ def _header(errand: Errand, bench: "Bench") -> "RunHeader":
             bench.switchboard.identity,
         ),
         files=job.files,
-        planned_readings=len(errand.plan.readings),
+        planned_readings=errand.plan.count,
         job_folder=str(job.folder.resolve()),
         bench_file="" if errand.bench_file is None or errand.simulated else str(errand.bench_file.resolve()),
     )

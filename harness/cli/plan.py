@@ -56,7 +56,8 @@ def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
             _print_steps(visit)
         else:
             count = sum(len(state.acquisitions) for state in visit.states)
-            typer.echo(f"     {len(visit.states)} states, {count} acquisitions")
+            edges = f"; {len(visit.edges)} changes of state" if visit.edges else ""
+            typer.echo(f"     {len(visit.states)} states, {count} acquisitions{edges}")
     typer.echo("")
     typer.echo("operations of each relay:")
     for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
@@ -68,6 +69,9 @@ def _print_steps(visit: "HookupVisit") -> None:
         typer.echo(f"     {state.state.name}" + (", supply current" if state.judges_supply else ""))
         for acquisition in state.acquisitions:
             typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
+    for edge in visit.edges:
+        typer.echo(f"     {edge.edge.name}")
+        typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
 
 
 def _made_by(select: tuple[int, ...] | None) -> str:
@@ -82,6 +86,9 @@ def _leads(visit: "HookupVisit") -> str:
     views = ", ".join(
         f"inputs {2 * index + 1}-{2 * index + 2} on {port}" for index, port in enumerate(hookup.view)
     )
+    for number in sorted(set(hookup.lines_on.values())):
+        lines = ", ".join(line for line, on in hookup.lines_on.items() if on == number)
+        views += f", input {number} on {lines}"
     links = f"; plugs {', '.join(hookup.links)}" if hookup.links else ""
     return f"generator on {hookup.drive}; {views}{links}"
 
@@ -130,6 +137,10 @@ def _as_json(job: "Job", made: "Plan", cost: "Estimate") -> dict[str, Any]:
                         ],
                     }
                     for state in visit.states
+                ],
+                "edges": [
+                    {"number": one.number, "edge": one.edge.name, "stimulus": str(one.stimulus)}
+                    for one in visit.edges
                 ],
             }
             for visit in made.visits

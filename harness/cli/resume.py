@@ -143,10 +143,10 @@ def _check_files(header: "RunHeader", job: "Job") -> None:
 def _left(header: "RunHeader", plan: "Plan", recorded: "Sequence[Reading]") -> "Plan":
     from harness.plan.remaining import remaining_plan
 
-    if len(plan.readings) != header.planned_readings:
+    if plan.count != header.planned_readings:
         raise UsageError(
             f"the run had {header.planned_readings} readings planned, and this version of switchwalk plans "
-            f"{len(plan.readings)}. Begin a new run"
+            f"{plan.count}. Begin a new run"
         )
     return remaining_plan(plan, recorded)
 
@@ -161,7 +161,7 @@ def _go_on(
 
     def go_on(bench: "Bench") -> int:
         _check_identities(record.header, bench)
-        left = len(errand.plan.readings)
+        left = errand.plan.count
         text = f"with {len(recorded)} readings there and {left} to make, after it was {record.outcome}"
         store.reopen(record.run_id, f"{text}: {record.reason}" if record.reason else text, datetime.now(UTC))
         return record.run_id

@@ -120,6 +120,16 @@ class EdgeReading:
     port: str
     acquisition: int
 
+    @property
+    def state(self) -> Edge:
+        """Where it is taken; its name stands where another reading has its state's."""
+        return self.edge
+
+    @property
+    def frequency_hz(self) -> float:
+        """The frequency of the tone beside it."""
+        return self.check.tone.frequency_hz
+
 
 @dataclass(frozen=True, kw_only=True)
 class StateVisit:
@@ -153,6 +163,11 @@ class Plan:
     predictions: Mapping[int, Prediction]
     stimuli: tuple[Stimulus, ...]
     edge_readings: tuple[EdgeReading, ...] = ()
+
+    @property
+    def count(self) -> int:
+        """How many readings there will be, of states and of the changes between them."""
+        return len(self.readings) + len(self.edge_readings)
 
     @property
     def edges(self) -> tuple[EdgeAcquisition, ...]:

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from harness.errors import UsageError
-from harness.plan.model import Plan, PlannedReading
+from harness.plan.model import EdgeReading, Plan, PlannedReading
 from harness.reading import Reading
 
 Key = tuple[str, str, str, str, str, str, float | None]
@@ -26,6 +26,14 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             there[key] -= 1
         else:
             left.append(planned)
+    left_edges: list[EdgeReading] = []
+    edge_hookups = {edge.number: edge.hookup for edge in plan.edges}
+    for edge in plan.edge_readings:
+        key = _edge_key(edge, edge_hookups[edge.acquisition])
+        if there[key]:
+            there[key] -= 1
+        else:
+            left_edges.append(edge)
     strangers = [key for key, count in there.items() if count]
     if strangers:
         check, quantity, state, channel, port, *_ = strangers[0]
@@ -34,12 +42,13 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
             "version of switchwalk made it. Begin a new run"
         )
-    return _only(plan, tuple(left))
+    return _only(plan, tuple(left), tuple(left_edges))
 
 
-def _only(plan: Plan, left: tuple[PlannedReading, ...]) -> Plan:
+def _only(plan: Plan, left: tuple[PlannedReading, ...], left_edges: tuple[EdgeReading, ...]) -> Plan:
     needed = {number for planned in left for number in planned.acquisitions}
     supplies = {planned.state for planned in left if not planned.acquisitions}
+    needed_edges = {edge.acquisition for edge in left_edges}
     visits = []
     for visit in plan.visits:
         states = tuple(
@@ -51,13 +60,15 @@ def _only(plan: Plan, left: tuple[PlannedReading, ...]) -> Plan:
             for here in visit.states
         )
         states = tuple(here for here in states if here.acquisitions or here.judges_supply)
-        if states:
-            visits.append(replace(visit, states=states))
+        edges = tuple(edge for edge in visit.edges if edge.number in needed_edges)
+        if states or edges:
+            visits.append(replace(visit, states=states, edges=edges))
     stimuli = {one.stimulus for visit in visits for here in visit.states for one in here.acquisitions}
     return replace(
         plan,
         visits=tuple(visits),
         readings=left,
+        edge_readings=left_edges,
         predictions={number: made for number, made in plan.predictions.items() if number in needed},
         stimuli=tuple(stimulus for stimulus in plan.stimuli if stimulus in stimuli),
     )
@@ -67,6 +78,11 @@ def _planned_key(planned: PlannedReading, hookups: dict[int, str]) -> Key:
     hookup = hookups[planned.acquisitions[-1]] if planned.acquisitions else ""
     name, state = planned.check.name, planned.state.name
     return name, planned.quantity, state, planned.channel, planned.port, hookup, planned.frequency_hz
+
+
+def _edge_key(planned: EdgeReading, hookup: str) -> Key:
+    name, edge = planned.check.name, planned.edge.name
+    return name, planned.quantity, edge, planned.channel, planned.port, hookup, planned.frequency_hz
 
 
 def _key_of(reading: Reading) -> Key:

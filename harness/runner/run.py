@@ -78,7 +78,7 @@ def run_plan(
     before = before or Before()
     readings = list(before.readings)
     try:
-        if plan.readings:
+        if plan.count:
             _carry_out(stage, store, run, readings, before.currents_a)
         verdict = unit_verdict(reading.verdict for reading in readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
