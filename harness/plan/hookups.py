@@ -185,7 +185,10 @@ def lead_moves(one: Hookup | None, other: Hookup) -> int:
         for index in range(max(len(one.view), len(other.view)))
         if one.view[index : index + 1] != other.view[index : index + 1]
     )
-    return (one.drive != other.drive) + views + len(set(one.links) ^ set(other.links))
+    if one.exchanged != other.exchanged:
+        views = max(views, len(other.view))
+    source = (one.drive, one.source_added) != (other.drive, other.source_added)
+    return source + views + len(set(one.links) ^ set(other.links))
 
 
 def ordered(hookups: Sequence[Hookup]) -> tuple[Hookup, ...]:

@@ -14,9 +14,10 @@ from harness.descriptions.load import load_job
 from harness.descriptions.module import Amplifier
 from harness.descriptions.state import State, all_states
 from harness.errors import JobError
+from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.build import build_plan
-from harness.plan.estimate import estimate
+from harness.plan.estimate import EDGE_RECORD_S, estimate
 from harness.plan.hookups import lead_moves, ordered
 from harness.plan.model import Plan
 from harness.plan.supply import expected_current_a
@@ -67,7 +68,7 @@ def test_a_silent_port_is_judged_as_isolation_and_a_live_one_as_gain(plan: Plan)
 
 def test_nothing_that_needs_a_signal_is_read_where_there_is_none(plan: Plan) -> None:
     quiet = {reading.quantity for reading in plan.readings if reading.route == "silent"}
-    assert quiet <= {"isolation", "offset"}
+    assert quiet <= {"isolation", "offset", "noise", "capacitance"}
 
 
 def test_the_supply_current_is_judged_once_in_every_powered_state(job: Job, plan: Plan) -> None:
@@ -160,10 +161,13 @@ def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
     )
     cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
     assert cost.hands_s >= 30.0 * len(plan.visits)
-    assert cost.readings == len(plan.readings)
+    assert cost.readings == len(plan.readings) + len(plan.edge_readings)
 
 
 def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
-    assert cost.unavoidable_s == pytest.approx(0.035 * cost.state_changes + 0.1 * cost.acquisitions)
+    tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
+    records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + EDGE_RECORD_S * len(plan.edges)
+    settled = cost.state_changes - len(plan.edges)
+    assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s)
     assert cost.hands_s == 0.0
