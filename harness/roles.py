@@ -6,7 +6,7 @@ together. Volts, hertz, seconds and amperes; amplitudes of a generator are peak 
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,17 @@ class CaptureSetting:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Mark:
+    """Something found in a capture, at an input: a control line's edge; a leg that opens, first closes, or
+    closes for good. Seconds from the first sample.
+    """
+
+    kind: Literal["edge", "opens", "closes", "settles"]
+    input: int
+    time_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Capture:
     """What the scope saw: volts, float64, shape (inputs, samples), at one common sample interval."""
 
@@ -51,6 +62,7 @@ class Capture:
     clipped: tuple[int, ...]  # samples at the first or last code, per input
     setting: CaptureSetting
     origin_s: float = 0.0  # first sample's time from the trigger
+    marks: tuple[Mark, ...] = ()
 
 
 class Generator(Protocol):

@@ -16,7 +16,7 @@ from harness.descriptions.job import JobFile
 from harness.errors import RecordsError
 from harness.reading import Contribution, Reading
 from harness.records.run import AcquisitionRecord, RunEvent, RunHeader
-from harness.roles import Capture, CaptureSetting, Identity, InputSetting
+from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
 
 Row = Mapping[str, Any]
 
@@ -158,6 +158,8 @@ def capture_to_row(capture: Capture) -> Row:
         "step_v": capture.step_v,
         "clipped": [int(count) for count in capture.clipped],
         "setting": _setting_to_json(capture.setting),
+        "origin_s": capture.origin_s,
+        "marks": [[mark.kind, mark.input, mark.time_s] for mark in capture.marks],
     }
     return {
         "description": _dump(description),
@@ -185,6 +187,11 @@ def row_to_capture(row: Row) -> Capture:
         step_v=tuple(description["step_v"]),
         clipped=tuple(description["clipped"]),
         setting=_json_to_setting(description["setting"]),
+        origin_s=description.get("origin_s", 0.0),
+        marks=tuple(
+            Mark(kind=kind, input=number, time_s=time_s)
+            for kind, number, time_s in description.get("marks", ())
+        ),
     )
 
 

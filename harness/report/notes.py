@@ -60,6 +60,11 @@ _QUANTITIES: dict[Quantity, str] = {
     "contact_resistance": "contact resistance",
     "capacitance": "stray capacitance",
     "intermittency": "intermittent contacts",
+    "transient": "clicks at a change of state",
+    "operate_time": "operate time",
+    "release_time": "release time",
+    "bounce": "bounce",
+    "gap": "break before make",
 }
 
 DECISIONS = {

@@ -48,6 +48,7 @@ class Picture:
     text: str
     rows: tuple[Row, ...]
     clipped: tuple[int, ...]  # inputs
+    height: int = 230  # pixels
 
 
 def write_report(
@@ -139,14 +140,21 @@ def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list
     from harness.report.pictures import draw_waveform
 
     wanted: dict[int, list[Row]] = {}
+    passed: dict[int, list[Row]] = {}
     for row in concerns:
-        if row.reading.verdict != "pass":
-            for acquisition in row.reading.acquisitions:
-                if acquisition in waveforms:
-                    wanted.setdefault(acquisition, []).append(row)
+        for acquisition in row.reading.acquisitions:
+            if acquisition in waveforms:
+                which = wanted if row.reading.verdict != "pass" else passed
+                which.setdefault(acquisition, []).append(row)
+    for acquisition, rows in passed.items():  # of changes of state the worst are shown, passed or not
+        if waveforms[acquisition].marks:
+            wanted.setdefault(acquisition, []).extend(rows)
     pictures = []
     for acquisition, rows in list(wanted.items())[:_PICTURES]:
         capture = waveforms[acquisition]
+        if capture.marks:
+            pictures.append(_edge_picture(capture, rows))
+            continue
         tones = [row.reading.frequency_hz for row in rows if row.reading.frequency_hz]
         length_s = capture.interval_s * capture.volts.shape[1]
         svg = draw_waveform(capture, window_s=_WINDOW_PERIODS / tones[0] if tones else length_s)
@@ -161,6 +169,19 @@ def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list
             )
         )
     return pictures
+
+
+def _edge_picture(capture: Capture, rows: Sequence[Row]) -> Picture:
+    from harness.report.edge_pictures import describe_edge, draw_edge
+
+    svg = draw_edge(capture)
+    return Picture(
+        address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
+        text=describe_edge(capture),
+        rows=tuple(rows),
+        clipped=(),
+        height=278,
+    )
 
 
 def _picture_text(capture: Capture) -> str:

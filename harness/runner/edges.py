@@ -5,9 +5,10 @@ commanded, and it is triggered right after. The state before settles in that fir
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import sqrt
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from harness.plan.model import EdgeAcquisition, HookupVisit
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
-from harness.roles import Capture, CaptureSetting, InputSetting
+from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.runner.edge_readings import EdgeTaken, edge_reading
 from harness.runner.events import ReadingsMade, StateBegun
 from harness.runner.recovery import TRANSIENT
@@ -191,7 +192,8 @@ class EdgeWalk:
         self._store.add_readings(self._run, made)
         self.readings += made
         if recorded.capture is not None and taken.record is not None:
-            self._keep(made, taken.record, recorded.capture)
+            marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, taken.change))
+            self._keep(made, taken.record, marked)
         stage.observe(
             ReadingsMade(state=planned.edge.after, done=self._done, total=self._total, readings=tuple(made))
         )
@@ -245,6 +247,24 @@ class EdgeWalk:
             length_s=capture.volts.shape[1] * capture.interval_s,
             board_s=self._stage.bench.switchboard.settle_s,
         )
+
+    def _marks(self, planned: EdgeAcquisition, capture: Capture, change: Change | None) -> tuple[Mark, ...]:
+        """What was found, for whoever looks at the record: times on it."""
+        if change is None:
+            return ()
+        row = self._line_row(planned, capture)
+        marks: list[Mark] = []
+        if row is not None and not isinstance(change.edge, str):
+            marks.append(Mark(kind="edge", input=capture.inputs[row], time_s=change.edge.time_s))
+        kinds: tuple[Literal["opens", "closes", "settles"], ...] = ("opens", "closes", "settles")
+        for number, leg in zip(capture.inputs, change.transition.legs, strict=False):
+            found = (leg.left, leg.arrived, leg.settled if leg.openings else None)
+            marks += [
+                Mark(kind=kind, input=number, time_s=instant.time_s)
+                for kind, instant in zip(kinds, found, strict=True)
+                if instant is not None
+            ]
+        return tuple(marks)
 
     def _line_row(self, planned: EdgeAcquisition, capture: Capture) -> int | None:
         """Row that shows the line of an edge, where one line changes and a spare input views it."""
