@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 _BINS = 240
 """Points across: each is drawn with its lowest and highest sample, so that no peak is lost."""
 
-_SETTINGS = {
+SETTINGS = {
     "svg.fonttype": "none",
     "svg.hashsalt": "switchwalk",
     "font.family": "sans-serif",
@@ -33,7 +33,7 @@ def draw_waveform(capture: Capture, *, window_s: float) -> str:
     from matplotlib.figure import Figure
 
     pairs = sorted({(number + 1) // 2 for number in capture.inputs})
-    with rc_context(_SETTINGS):  # type: ignore[arg-type]
+    with rc_context(SETTINGS):  # type: ignore[arg-type]
         figure = Figure(figsize=(9.6, 2.4))
         FigureCanvasSVG(figure)
         panels = figure.subplots(1, len(pairs), squeeze=False, sharey=True)[0]

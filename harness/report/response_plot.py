@@ -1,0 +1,124 @@
+"""Responses over frequency as one small SVG picture for each check."""
+
+import base64
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from harness.reading import Reading
+from harness.report.pictures import SETTINGS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_MOST_CURVES = 8  # more would be a thicket; the worst are drawn
+_LOOKS = ("-", "--", "-.", ":")
+_COLOURS = ("#0b4f8a", "#b3541e", "#3c6e2f", "#6b3f7c")
+_MARKS = "os^Dv<>p"
+
+Curve = list[Reading]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResponsePlot:
+    """A picture as a data address, what it shows in words, and how many curves are not in it."""
+
+    check: str
+    address: str
+    text: str
+    left_out: int
+
+
+def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
+    """One picture for each response check that has readings."""
+    checks: dict[str, dict[tuple[str, str, str], Curve]] = {}
+    for reading in readings:
+        if reading.quantity == "response" and reading.value is not None and reading.frequency_hz is not None:
+            place = (reading.where, reading.state, reading.hookup)
+            checks.setdefault(reading.check, {}).setdefault(place, []).append(reading)
+    return [_plot(check, list(curves.values())) for check, curves in checks.items()]
+
+
+def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
+    curves.sort(key=_furthest, reverse=True)
+    drawn = curves[:_MOST_CURVES]
+    address = base64.b64encode(_draw(drawn).encode()).decode()
+    return ResponsePlot(
+        check=check,
+        address=f"data:image/svg+xml;base64,{address}",
+        text="; ".join(_in_words(curve) for curve in drawn),
+        left_out=len(curves) - len(drawn),
+    )
+
+
+def _furthest(curve: Curve) -> float:
+    return max(abs(reading.value or 0.0) for reading in curve)
+
+
+def _in_words(curve: Curve) -> str:
+    worst = max(curve, key=lambda reading: abs(reading.value or 0.0))
+    return (
+        f"{worst.where} in {worst.state}: {worst.value:+.3f} dB at {worst.frequency_hz:g} Hz is furthest "
+        "from its level at 1 kHz"
+    )
+
+
+def _draw(curves: Sequence[Curve]) -> str:
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    with rc_context(SETTINGS):  # type: ignore[arg-type]
+        figure = Figure(figsize=(9.6, 2.8))
+        FigureCanvasSVG(figure)
+        panel = figure.subplots()
+        figure.subplots_adjust(left=0.075, right=0.72, bottom=0.17, top=0.96)
+        for index, curve in enumerate(curves):
+            _draw_curve(panel, curve, index)
+        _draw_limits(panel, [reading for curve in curves for reading in curve])
+        panel.set_xscale("log")
+        panel.set_xlabel("Hz")
+        panel.set_ylabel("dB re 1 kHz")
+        panel.grid(visible=True, which="both", color="#d9d9d4", linewidth=0.6)
+        panel.spines[["top", "right"]].set_visible(False)
+        panel.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), frameon=False, borderpad=0.1)
+        buffer = io.StringIO()
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    text = buffer.getvalue()
+    return text[text.index("<svg") :]
+
+
+def _draw_curve(panel: "Axes", curve: Curve, index: int) -> None:
+    points = sorted(curve, key=lambda reading: reading.frequency_hz or 0.0)
+    values = [reading.value or 0.0 for reading in points]
+    below = [v - (v if r.low is None else r.low) for r, v in zip(points, values, strict=True)]
+    above = [(v if r.high is None else r.high) - v for r, v in zip(points, values, strict=True)]
+    panel.errorbar(
+        [reading.frequency_hz or 0.0 for reading in points],
+        values,
+        yerr=[below, above],
+        linestyle=_LOOKS[index % len(_LOOKS)],
+        marker=_MARKS[index % len(_MARKS)],
+        markersize=3.5,
+        color=_COLOURS[index % len(_COLOURS)],
+        linewidth=1.1,
+        elinewidth=0.7,
+        capsize=2,
+        label=f"{points[0].where}, {points[0].state}",
+    )
+
+
+def _draw_limits(panel: "Axes", readings: Sequence[Reading]) -> None:
+    """Draw the limits as they are at each frequency."""
+    for ends in ("limit_low", "limit_high"):
+        found = sorted(
+            {
+                (reading.frequency_hz or 0.0, getattr(reading, ends))
+                for reading in readings
+                if getattr(reading, ends) is not None
+            }
+        )
+        if found:
+            label = "limit" if ends == "limit_low" else None
+            panel.plot(*zip(*found, strict=True), color="#1b1b1b", linewidth=0.9, label=label)
