@@ -78,6 +78,7 @@ def _draw(curves: Sequence[Curve]) -> str:
             _draw_curve(panel, curve, index)
         _draw_limits(panel, [reading for curve in curves for reading in curve])
         panel.set_xscale("log")
+        panel.set_xticks([20, 100, 1000, 10_000, 20_000], labels=["20", "100", "1 k", "10 k", "20 k"])
         panel.set_xlabel("Hz")
         panel.set_ylabel("dB re 1 kHz")
         panel.grid(visible=True, which="both", color="#d9d9d4", linewidth=0.6)

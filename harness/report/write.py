@@ -12,6 +12,7 @@ from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words
 from harness.report.matrix import make_matrix
+from harness.report.response_plot import response_plots
 from harness.roles import Capture
 
 FEW_READINGS = 400
@@ -105,6 +106,7 @@ def render_report(run: RunRecord, readings: Sequence[Reading], waveforms: Mappin
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
         pictures=_pictures(concerns, waveforms),
+        responses=response_plots(readings),
         kept_waveforms=len(waveforms),
         routes=_routes(readings),
         decision=notes.DECISIONS[run.header.decision],
