@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -129,16 +129,20 @@ def _observer(errand: Errand) -> "Iterator[Observer]":
     if errand.quiet:
         yield ignore
         return
-    with ExitStack() as watching:
-        watch = watching.enter_context(watcher())
+    watch = watcher()
 
-        def see(event: "Event") -> None:
-            try:
-                watch(event)
-            except OSError as error:
-                raise KeyboardInterrupt(f"stopped: what it prints can go nowhere ({error})") from error
+    def see(event: "Event") -> None:
+        try:
+            watch(event)
+        except OSError as error:
+            raise KeyboardInterrupt(f"stopped: what it prints can go nowhere ({error})") from error
 
+    watch.__enter__()
+    try:
         yield see
+    finally:
+        with suppress(OSError):  # a lost terminal must not hide why the run ended
+            watch.__exit__(None, None, None)
 
 
 def begin_run(errand: Errand, store: "RunStore") -> "Callable[[Bench], int]":
