@@ -29,7 +29,7 @@ demo: $(VENV)/run.stamp
 
 test: $(VENV)/dev.stamp
 	@sh tests/system-packages.sh
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2
 
 check: $(VENV)/dev.stamp
 	$(BIN)/ruff check .
