@@ -77,7 +77,7 @@ def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterato
         )
     for index, check in enumerate(job.sequence.checks, start=1):
         vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
-        if not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
+        if vpp > 0 and not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
             message = (
                 f"needs {vpp:.3g} Vpp on each leg; {name} gives {profile.amplitude_min_vpp:g} to "
                 f"{profile.amplitude_max_vpp:g} Vpp"
@@ -103,6 +103,14 @@ def _oscilloscope(job: Job, profile: OscilloscopeProfile) -> Iterator[Mistake]:
                 message=f"{hookup.name!r} views {2 * len(hookup.view)} legs; the scope has {profile.inputs} "
                 "inputs: view fewer ports, in one more hookup",
             )
+        for line, number in hookup.lines_on.items():
+            if number > profile.inputs:
+                yield Mistake(
+                    file="fixture.toml",
+                    line=hookup.line or None,
+                    key=f"hookup[{index}].lines_on.{line}",
+                    message=f"found input {number}; the scope has inputs 1 to {profile.inputs}",
+                )
 
 
 def _supply(job: Job, profile: SupplyProfile) -> Iterator[Mistake]:

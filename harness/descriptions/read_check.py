@@ -11,7 +11,6 @@ from harness.descriptions.sequence import Quantity, Tone
 from harness.descriptions.state import State
 
 DRY_LEVEL_VRMS = 0.05  # differential: 35 mV peak on each leg, which breaks no film on a contact
-QUIET_LEVEL_VRMS = 0.005  # a click is looked for beside next to nothing; the source still ends the input
 DRY: tuple[Quantity, ...] = ("contact_resistance", "intermittency")
 TONELESS: tuple[Quantity, ...] = ("offset", "supply_current", "noise")
 SWEPT: tuple[Quantity, ...] = ("response", "capacitance")
@@ -69,7 +68,7 @@ def tone_of(raw: RawCheck, quantity: Quantity, tone: Tone) -> Tone:
     """The tone of a check: its own, else the sequence's; contacts are looked at with next to nothing."""
     level_vrms = DRY_LEVEL_VRMS if quantity in DRY else tone.level_vrms
     if quantity == "transient":
-        level_vrms = QUIET_LEVEL_VRMS
+        level_vrms = 0.0  # a click is looked for beside nothing, its input ended by the idle source
     return Tone(
         frequency_hz=tone.frequency_hz if raw.frequency is None else raw.frequency,
         level_vrms=level_vrms if raw.level is None else raw.level,

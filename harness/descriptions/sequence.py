@@ -34,7 +34,7 @@ Weighting = Literal["none", "A", "quasi-peak"]
 
 @dataclass(frozen=True, kw_only=True)
 class Tone:
-    """A sine: its frequency, and its differential level in volts RMS."""
+    """A sine: its frequency, and its differential level in volts RMS; 0 where none is wanted."""
 
     frequency_hz: float
     level_vrms: float

@@ -18,7 +18,7 @@ from harness.descriptions.read_edges import EDGE_QUANTITIES
 from harness.descriptions.sequence import Check
 from harness.descriptions.state import State
 from harness.measure.tones import choose_tones
-from harness.plan.model import EdgeAcquisition, EdgeReading, HookupVisit, Stimulus
+from harness.plan.model import IDLE, EdgeAcquisition, EdgeReading, HookupVisit, Stimulus
 from harness.plan.states import distance, energised
 
 TIMED = ("operate_time", "release_time")
@@ -136,6 +136,8 @@ def add_edges(
 
 
 def _stimulus(check: Check) -> Stimulus:
+    if check.tone.level_vrms == 0.0:
+        return IDLE
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
 

@@ -126,9 +126,9 @@ class EdgeReading:
         return self.edge
 
     @property
-    def frequency_hz(self) -> float:
-        """The frequency of the tone beside it."""
-        return self.check.tone.frequency_hz
+    def frequency_hz(self) -> float | None:
+        """The frequency of the tone beside it; None where there is none."""
+        return self.check.tone.frequency_hz if self.check.tone.level_vrms else None
 
 
 @dataclass(frozen=True, kw_only=True)

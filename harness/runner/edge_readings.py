@@ -121,7 +121,7 @@ def _reading(
         channel=planned.channel,
         port=planned.port,
         hookup=taken.hookup.name,
-        frequency_hz=planned.check.tone.frequency_hz,
+        frequency_hz=planned.frequency_hz,
         unit=_unit(planned),
         value=found.value if found else None,
         standard=found.standard if found else None,

@@ -33,6 +33,7 @@ from harness.runner.stage import Stage, tones_of
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
 MOST_TRIES = 4
+VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where an edge leaves enough on either side
 
 Recover = Callable[[HookupVisit, State, BenchError], str]
@@ -262,7 +263,7 @@ class EdgeWalk:
             marks += [
                 Mark(kind=kind, input=number, time_s=instant.time_s)
                 for kind, instant in zip(kinds, found, strict=True)
-                if instant is not None
+                if instant is not None and instant.standard_s < VAGUE_S
             ]
         return tuple(marks)
 
