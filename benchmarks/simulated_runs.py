@@ -13,6 +13,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import Fault
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
+from harness.faults.diagnosis import telling
 from harness.faults.observed import Evidence, SupplyTrial, gather
 from harness.judge import unit_verdict
 from harness.measure.clock import EXACT_CLOCK
@@ -22,6 +23,8 @@ from harness.measure.tones import choose_tones
 from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
+from harness.runner.bare import Bare
+from harness.runner.inputs import input_numbers
 from harness.runner.preflight import limit_of
 from harness.runner.readings import Measured, make_reading, supply_reading
 from harness.runner.recorder import Taken
@@ -96,10 +99,10 @@ class Bench:
                     if acquisition.stimulus.kind != "pair":
                         continue
                     tones = choose_tones(acquisition.stimulus.frequency_hz)
-                    rows = 2 * len(visit.hookup.view)
+                    seen = [number - 1 for number in input_numbers(visit.hookup)]
                     truth = np.column_stack(
                         [
-                            network.solve(closed, (True, True), hz)[:rows, column]
+                            network.solve(closed, (True, True), hz)[seen, column]
                             for column, hz in enumerate(tones.frequencies_hz)
                         ]
                     )
@@ -107,7 +110,11 @@ class Bench:
                     made.append(acquisition)
                     transfers.append(one.transfer)
                     measured[acquisition.number] = one
-        evidence = gather(made, transfers, supply_a=supply, trials=trials)
+        wanted = set(telling(self._plan, job))
+        chosen = [(one, transfer) for one, transfer in zip(made, transfers, strict=True) if one in wanted]
+        evidence = gather(
+            [one for one, _ in chosen], [each for _, each in chosen], supply_a=supply, trials=trials
+        )
         return InMemory(verdict=self._verdict(measured, supply), evidence=evidence)
 
     def _verdict(self, measured: dict[int, Measured], supply: dict[str, float]) -> str:
@@ -120,8 +127,8 @@ class Bench:
                     expected_current_a(self._job.module, planned.state),
                     sequence=self._job.sequence,
                 )
-            elif planned.quantity == "offset":
-                continue
+            elif not set(planned.acquisitions) <= measured.keys() or not planned.acquisitions:
+                continue  # offsets, noise, edges: of no fault that is listed
             else:
                 reading = make_reading(
                     planned,
@@ -129,6 +136,7 @@ class Bench:
                     sequence=self._job.sequence,
                     reference=None,
                     gain_accuracy=GAIN,
+                    bare=Bare(),
                 )
             verdicts.append(reading.verdict)
         return unit_verdict(verdicts)
@@ -164,7 +172,9 @@ class Bench:
         for state in (State(on=()), *(State(on=(line,)) for line in module.line_names)):
             limit_a = limit_of(module, state)
             setting = lines.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
-            found = lines.supply_state(module, built, setting, lines.energised(module, built, self._lines(state)))
+            found = lines.supply_state(
+                module, built, setting, lines.energised(module, built, self._lines(state))
+            )
             trials.append(
                 SupplyTrial(
                     state=state,
@@ -193,14 +203,18 @@ class Bench:
     def _noise_v(self, volts_per_division: float) -> float:
         return math.hypot(NOISE * volts_per_division, LEAST_NOISE_V) / math.sqrt(SAMPLES)
 
-    def _read(self, emf_vrms, truth, rng):
+    def _read(self, emf_vrms, truth, inputs, rng):
         """Phasors of a capture with their standard uncertainties and the ranges they were taken on."""
         volts = truth * (np.asarray(emf_vrms) * self._level)
-        rows = len(truth)
-        ranges = [self._range(float(np.abs(volts[row]).sum() * math.sqrt(2))) for row in range(rows)]
+        ranges = [self._range(float(np.abs(leg).sum() * math.sqrt(2))) for leg in volts]
         noise = np.array([self._noise_v(volts_per_division) for volts_per_division in ranges])
         phase = np.exp(2j * np.pi * rng.uniform(size=2))
-        gain = np.array([self._gain[row] * self._ranges[row, ranges[row]] for row in range(rows)])
+        gain = np.array(
+            [
+                self._gain[number - 1] * self._ranges[number - 1, volts_per_division]
+                for number, volts_per_division in zip(inputs, ranges, strict=True)
+            ]
+        )
         found = volts * gain[:, None] * phase
         found = found + noise[:, None] * (rng.normal(size=found.shape) + 1j * rng.normal(size=found.shape))
         return found, np.repeat(noise[:, None], 2, axis=1), ranges
@@ -214,7 +228,7 @@ class Bench:
             load = 2 * (1 / impedances.input_ohm + 2j * np.pi * hz * impedances.input_f)
             through.append(1 / (1 + impedances.source_ohm * load))
         truth = np.array([[through[0], 0], [0, through[1]], [through[0], 0], [0, through[1]]])
-        found, noise, ranges = self._read(emf, truth, self._rng)
+        found, noise, ranges = self._read(emf, truth, (1, 2, 3, 4), self._rng)
         found = found * np.exp(-1j * np.angle([found[0, 0], found[1, 1]]))
         return ToneReference(
             identity=f"through at {frequency_hz:g} Hz",
@@ -243,8 +257,8 @@ class Bench:
 
     def _measure(self, visit: HookupVisit, acquisition: Acquisition, truth, rng) -> Measured:
         emf = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
-        phasors, noise, ranges = self._read(emf, truth, rng)
-        inputs = tuple(range(1, len(truth) + 1))
+        inputs = input_numbers(visit.hookup)
+        phasors, noise, ranges = self._read(emf, truth, inputs, rng)
         tones = choose_tones(acquisition.stimulus.frequency_hz)
         zeros = np.zeros(len(inputs))
         capture = Capture(
@@ -293,9 +307,9 @@ class Bench:
         )
         return Measured(
             hookup=visit.hookup,
+            stimulus=acquisition.stimulus,
             taken=Taken(capture=capture, fit=fit, record=acquisition.number, problems=()),
             transfer=transfer,
             prediction=prediction,
             reason="",
         )
-

@@ -1,7 +1,7 @@
 """Which faults would explain what a run measured: ranked by likelihood, the indistinguishable together."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -55,6 +55,45 @@ class Diagnosis:
         return self.healthy > max([self.something_else, *(group.posterior for group in self.groups)])
 
 
+def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
+    """The acquisitions that a diagnosis goes by: tones, the lowest and the highest in each hookup and state.
+
+    What lies between them, and the same leads with the scope's inputs exchanged, would tell little more.
+    """
+    exchanged = {hookup.name for hookup in job.fixture.hookups if hookup.exchanged}
+    by_place: dict[tuple[str, str], list[Acquisition]] = {}
+    for each in pairs_of(plan):
+        if each.hookup not in exchanged:
+            by_place.setdefault((each.hookup, each.state.name), []).append(each)
+    kept = {
+        each.number
+        for here in by_place.values()
+        for each in (
+            min(here, key=lambda one: one.stimulus.frequency_hz),
+            max(here, key=lambda one: one.stimulus.frequency_hz),
+        )
+    }
+    return tuple(each for each in pairs_of(plan) if each.number in kept)
+
+
+def _only(plan: Plan, acquisitions: Sequence[Acquisition]) -> Plan:
+    """A plan of these acquisitions alone."""
+    wanted = {each.number for each in acquisitions}
+    return replace(
+        plan,
+        visits=tuple(
+            replace(
+                visit,
+                states=tuple(
+                    replace(here, acquisitions=tuple(a for a in here.acquisitions if a.number in wanted))
+                    for here in visit.states
+                ),
+            )
+            for visit in plan.visits
+        ),
+    )
+
+
 class Diagnoser:
     """Holds what all faults of a job would show, for the diagnosis of any number of runs.
 
@@ -71,9 +110,10 @@ class Diagnoser:
         impedances: BenchImpedances,
         more: Iterable[Fault | Suspect] = (),
     ) -> None:
-        self._job, self._plan, self._impedances = job, plan, impedances
-        pairs = pairs_of(plan)
-        self._places = [pairs.index(each) for each in acquisitions]
+        self._job, self._impedances = job, impedances
+        self._plan = _only(plan, acquisitions)
+        order = pairs_of(self._plan)
+        self._places = [order.index(each) for each in acquisitions]
         self._expecter = Expecter(job, acquisitions, impedances)
         self._states = states_of(plan)
         named = as_suspects((*single_faults(job.module, job.fixture), *more))
@@ -94,10 +134,12 @@ class Diagnoser:
             currents_a=self._currents_a,
         )
         pools = [pool]
-        found = search.rank(pool, pool.predicted[0])
-        doubles = double and not search.agrees(found[0])
+        found = search.rank(pool)
+        added = search.additions(found[0], pool, pool.predicted[0]) if double else []
+        doubles = bool(added) or (double and not search.agrees(found[0]))
         if doubles:
-            pairs, more = self._pairs(evidence, yardstick, pool, search)
+            unexplained = not search.agrees(found[0])
+            pairs, more = self._pairs(evidence, yardstick, pool, search, added, every=unexplained)
             found += pairs
             pools += more
         ranking = search.conclude(found, pools)
@@ -114,23 +156,33 @@ class Diagnoser:
         )
 
     def _pairs(
-        self, evidence: Evidence, yardstick: Yardstick, pool: Pool, search: Search
+        self,
+        evidence: Evidence,
+        yardstick: Yardstick,
+        pool: Pool,
+        search: Search,
+        added: Sequence[Suspect],
+        *,
+        every: bool,
     ) -> tuple[list[Candidate], list[Pool]]:
-        """The likeliest pairs; of single faults that show the same, one stands for all until the end."""
-        alike = {kind[0]: kind for kind in pool.kinds(yardstick) if len(pool.suspects[kind[0]]) == 1}
-        lone = list(alike)
-        suspects = [pool.suspects[place] for place in lone]
-        supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
-        aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
-        wanted = propose_pairs(yardstick, suspects, pool.predicted[lone], pool.predicted[0], aside)
+        """The likeliest pairs; of single faults that show the same, one stands for all until the end.
+
+        added: pairs to be looked at in any case. every: look for others too.
+        """
+        kinds = [kind for kind in pool.kinds(yardstick) if len(pool.suspects[kind[0]]) == 1]
+        alike = {pool.suspects[kind[0]][0]: [pool.suspects[place][0] for place in kind] for kind in kinds}
+        wanted = list(added)
+        if every:
+            lone = [kind[0] for kind in kinds]
+            suspects = [pool.suspects[place] for place in lone]
+            supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
+            aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
+            proposed = propose_pairs(yardstick, suspects, pool.predicted[lone], pool.predicted[0], aside)
+            wanted += [(*suspects[a], *suspects[b]) for a, b in proposed]
         if not wanted:
             return [], []
-        healthy = pool.predicted[0]
-        found = search.rank(self._pool([(*suspects[a], *suspects[b]) for a, b in wanted], yardstick), healthy)
-        of_name = {suspects[index][0]: place for index, place in enumerate(lone)}
-        one, other = (
-            [pool.suspects[place][0] for place in alike[of_name[fault]]] for fault in found[0].suspect
-        )
+        found = search.rank(self._pool(wanted, yardstick))
+        one, other = (alike.get(fault, [fault]) for fault in found[0].suspect)
         more = list(product(one, other))[:MOST_EXPANDED]
         return found, [self._pool(more, yardstick)]
 

@@ -15,6 +15,7 @@ from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.predict import Prediction, predict_circuit
 from harness.descriptions.job import Job
 from harness.descriptions.module import LEGS, Module, node_name
+from harness.descriptions.state import State
 from harness.faults.effects import Suspect, with_fault
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
@@ -23,8 +24,8 @@ Complex = NDArray[np.complex128]
 
 # Spreads of what a job's files say nothing of: common practice, no source.
 STRAY_F = 0.3e-12  # between the same leg of a port in two channels, as much again as its spread
-OFF_CAPACITANCE = 0.2  # of an open contact, a fraction
-JOINT_CAPACITANCE = 0.5  # of a broken joint, a fraction
+OFF_CAPACITANCE = 0.4  # of an open contact, a fraction
+JOINT_CAPACITANCE = 2.0  # of a broken joint, a fraction
 INPUT_RESISTANCE, INPUT_CAPACITANCE = 0.01, 0.05  # of a scope input, fractions
 BAD_CONTACT = 0.5  # of a bad contact's resistance in a combination, a fraction
 SHORT = 0.5  # of a short's resistance, a fraction
@@ -51,16 +52,22 @@ class Expecter:
             wiring = build_wiring(job.module, job.fixture, hookup, impedances)
             self._wiring[name] = replace(wiring, elements=(*wiring.elements, *strays))
         self._legs = max((2 * len(hookup.view) for hookup in self._hookups.values()), default=0)
+        self._circuits: dict[tuple[str, State], Circuit] = {}
         self._healthy: dict[int, Prediction] = {}
 
-    def of(self, suspect: Suspect, same: NDArray[np.bool_] | None = None) -> Expected:
-        """Compute one suspect; `same` says of each acquisition that the suspect changes nothing there."""
-        predictions = [
-            self._sound(place)
-            if not suspect or (same is not None and same[place])
-            else self._predict(acquisition, suspect)
-            for place, acquisition in enumerate(self._acquisitions)
-        ]
+    def of(self, suspect: Suspect) -> Expected:
+        """Compute one suspect. What it leaves as it was is not computed again."""
+        broken = {
+            place: self._broken(suspect, *place) for place in dict.fromkeys(map(_place, self._acquisitions))
+        }
+        predictions: list[Prediction] = []
+        for number, acquisition in enumerate(self._acquisitions):
+            circuit = broken[_place(acquisition)]
+            predictions.append(
+                self._sound(number)
+                if circuit is None
+                else _predict(circuit, acquisition, _bad_contacts(suspect))
+            )
         names: dict[str, int] = {}
         for prediction in predictions:
             for name in prediction.spread_names:
@@ -75,24 +82,38 @@ class Expecter:
             spreads[at, place, :rows] = prediction.spreads
         return Expected(transfers=transfers, spreads=spreads)
 
-    def _sound(self, place: int) -> Prediction:
-        if place not in self._healthy:
-            self._healthy[place] = self._predict(self._acquisitions[place], ())
-        return self._healthy[place]
+    def _sound(self, number: int) -> Prediction:
+        if number not in self._healthy:
+            acquisition = self._acquisitions[number]
+            self._healthy[number] = _predict(self._circuit(*_place(acquisition)), acquisition, {})
+        return self._healthy[number]
 
-    def _predict(self, acquisition: Acquisition, suspect: Suspect) -> Prediction:
-        module, hookup = self._job.module, self._hookups[acquisition.hookup]
-        circuit = in_state(self._wiring[acquisition.hookup], module, hookup, acquisition.state)
-        if suspect:
-            circuit = with_fault(
-                circuit, suspect, module=module, fixture=self._job.fixture, state=acquisition.state
-            )
-        bad = _bad_contacts(suspect)
-        loose = tuple(_loosened(element, bad) for element in circuit.elements)
-        tones = choose_tones(acquisition.stimulus.frequency_hz)
-        return predict_circuit(
-            replace(circuit, elements=loose), frequencies_hz=tones.frequencies_hz, with_live=False
-        )
+    def _circuit(self, hookup: str, state: State) -> Circuit:
+        """The sound circuit of a hookup in a state."""
+        if (hookup, state) not in self._circuits:
+            made = in_state(self._wiring[hookup], self._job.module, self._hookups[hookup], state)
+            self._circuits[hookup, state] = made
+        return self._circuits[hookup, state]
+
+    def _broken(self, suspect: Suspect, hookup: str, state: State) -> Circuit | None:
+        """The circuit with a suspect's faults in it; None where they change nothing there."""
+        sound = self._circuit(hookup, state)
+        if not suspect:
+            return None
+        broken = with_fault(sound, suspect, module=self._job.module, fixture=self._job.fixture, state=state)
+        return None if broken.elements == sound.elements else broken
+
+
+def _place(acquisition: Acquisition) -> tuple[str, State]:
+    return acquisition.hookup, acquisition.state
+
+
+def _predict(circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float]) -> Prediction:
+    loose = tuple(_loosened(element, bad) for element in circuit.elements)
+    tones = choose_tones(acquisition.stimulus.frequency_hz)
+    return predict_circuit(
+        replace(circuit, elements=loose), frequencies_hz=tones.frequencies_hz, with_live=False
+    )
 
 
 def _strays(module: Module) -> Iterator[Element]:

@@ -1,9 +1,9 @@
 """How well a suspect's prediction meets what was measured, all errors counted with what they share.
 
 A residual's covariance is noise and a small error of the model itself (diagonal), the measurement's shared
-errors, one unknown phase per acquisition and tone (the instant at which it began), and the spread of parts
-under the suspect. The first three are the same for every suspect and are whitened once; the last has few
-columns, and enters by the identities of Woodbury and Sylvester:
+errors and the spread of parts under the suspect. One phase per acquisition and tone, of the instant at which
+it began, is unknown: residuals are projected off that direction. The diagonal scales residuals to one; shared
+errors and spreads are a few columns, and enter by the identities of Woodbury and Sylvester:
 r'(I + G'G)⁻¹r = r'r - (Gr)'(I + GG')⁻¹(Gr), |I + G'G| = |I + GG'|.
 """
 
@@ -24,7 +24,6 @@ Floats = NDArray[np.float64]
 # What the model itself may be wrong by: common practice, no source.
 MODEL_RELATIVE = 1e-4
 MODEL_ABSOLUTE = 5e-6
-PHASE_RAD = 0.3  # what is left of an unknown phase after it has been matched; loose on purpose
 ROBUST_RELATIVE, ROBUST_ABSOLUTE = 0.02, 3e-3  # where a leg is "about as predicted"
 
 METER = 0.01 / 3**0.5  # of a supply's current reading, shared by all states
@@ -32,7 +31,6 @@ COIL_LOT = 0.1 / 3**0.5  # of the coils of one lot: data sheets give 10 %
 COIL = 0.02  # of one coil from its lot
 QUIESCENT = 0.05
 SUPPLY_NOISE_A = 0.1e-3
-SMALLEST = 1e-10  # a change of a transfer below this is rounding
 LIMITED = 0.97  # of its limit: from here a supply is taken to have reached it
 SHORTED = 0.2  # of the supply's voltage: less than this is left at a short
 DIVIDED = 0.15  # how far from the voltage that coils divide it may be, by their tolerance
@@ -60,8 +58,6 @@ class Yardstick:
             self._there
         ]
         self._first = np.flatnonzero(np.diff(cell, prepend=-1))
-        self._acquisition = cell[self._first] // 2
-        self._acquisitions = len(evidence.values)
         self._cell = np.cumsum(np.diff(cell, prepend=-1) > 0) - 1
         size = np.abs(self.measured)
         self._variance = (
@@ -70,7 +66,10 @@ class Yardstick:
             + MODEL_ABSOLUTE**2
         )
         self._robust = self._variance + (ROBUST_RELATIVE * size + ROBUST_ABSOLUTE) ** 2
-        self._whitener = self._whiten(evidence)
+        self._unphased = 1j * self.measured / np.sqrt(self._variance)
+        power = np.abs(self._unphased) ** 2
+        self._power = np.add.reduceat(power, self._first) if len(self._first) else np.zeros(0)
+        self.shared = self.white(self.entries(evidence.shared))
 
     @property
     def cells(self) -> int:
@@ -97,22 +96,18 @@ class Yardstick:
         turn = np.where(size > 0, agree / np.where(size > 0, size, 1), 1)
         return np.asarray(turn[..., self._cell])
 
-    def untouched(self, change: Complex) -> NDArray[np.bool_]:
-        """In which acquisitions entries, (entries,), that a suspect changes are nought."""
-        still = np.ones(self._acquisitions, dtype=bool)
-        if len(self._first):
-            largest = np.maximum.reduceat(np.abs(change), self._first)
-            still[self._acquisition[largest > SMALLEST]] = False
-        return still
-
     def distances(self, predicted: Complex, leader: Complex) -> Floats:
         """Squared distance of predictions from a leader's, (entries,), by noise alone; phases matched."""
         turned = predicted * self.turns(predicted)
         return np.asarray((np.abs(turned - leader) ** 2 / self._variance).sum(axis=-1))
 
     def white(self, values: Complex) -> Floats:
-        """Whiten the part of a residual that all suspects share: (…, entries) to (…, 2·entries)."""
-        return np.asarray(np.concatenate([values.real, values.imag], axis=-1) @ self._whitener)
+        """Scale a residual to noise of one and take its unknown phases out: (…, entries) to (…, 2·entries)."""
+        scaled = values / np.sqrt(self._variance)
+        if len(self._first):
+            along = np.add.reduceat((self._unphased.conj() * scaled).real, self._first, axis=-1)
+            scaled = scaled - (along / self._power)[..., self._cell] * self._unphased
+        return np.asarray(np.concatenate([scaled.real, scaled.imag], axis=-1))
 
     def misfit(self, turned: Complex) -> Floats:
         """Robust misfit of turned predictions in each cell, (…, cells): a gross error counts by its log."""
@@ -121,19 +116,9 @@ class Yardstick:
             return np.zeros((*turned.shape[:-1], 0))
         return np.asarray(np.add.reduceat(share, self._first, axis=-1))
 
-    def _whiten(self, evidence: Evidence) -> Floats:
-        phase = np.zeros((self.cells, len(self.measured)), dtype=complex)
-        phase[self._cell, np.arange(len(self.measured))] = 1j * PHASE_RAD * self.measured
-        columns = np.concatenate([self.entries(evidence.shared), phase])
-        real = np.concatenate([columns.real, columns.imag], axis=1)
-        covariance = real.T @ real
-        diagonal = np.arange(len(covariance))
-        covariance[diagonal, diagonal] += np.tile(self._variance, 2)
-        return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)).T)
-
 
 class Spread:
-    """Parts' spread under one suspect, whitened: shape (parameters, 2·entries)."""
+    """Errors that entries share, and parts' spread under one suspect: columns, (sources, 2·entries), white."""
 
     def __init__(self, white: Floats) -> None:
         keep = np.einsum("pe,pe->p", white, white) > 1e-6

@@ -16,7 +16,7 @@ Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
 MOST_SUMMED = 4000
-MOST_SOLVED = 400
+MOST_SOLVED = 200
 
 
 def propose_pairs(

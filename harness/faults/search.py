@@ -32,6 +32,7 @@ RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: 
 UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
 MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
 FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
+WORTH = 40.0  # of chi-squared: less than this may be noise in the best of hundreds of additions
 FITTED = 2.0  # nats for a value that was fitted and not foretold
 LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
 
@@ -91,13 +92,14 @@ class Pool:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Candidate:
-    """A suspect computed with its own spread. turned: its entries; score: with supply and prior.
+    """A suspect computed with its own spread. turned: its entries, by `turn`; score: with supply and prior.
 
     rough: what the batch computes of it, without strays, turned: to hold others of its pool against.
     """
 
     suspect: Suspect
     turned: Complex
+    turn: Complex
     rough: Complex
     currents_a: Floats
     spread: Spread
@@ -126,11 +128,8 @@ class Search:
         self._at_rest = self._healthy * yardstick.turns(self._healthy)
         self._residual = yardstick.white(yardstick.measured - self._at_rest)
 
-    def rank(self, pool: Pool, healthy: Complex) -> list[Candidate]:
-        """The likeliest of a pool, each computed with its own spread, best first.
-
-        healthy: entries that the batch gives for a sound unit, (entries,).
-        """
+    def rank(self, pool: Pool) -> list[Candidate]:
+        """The likeliest of a pool, each computed with its own spread, best first."""
         if not pool.suspects:
             return []
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
@@ -140,12 +139,7 @@ class Search:
         exact = -0.5 * self._rough(pool, turned) + supply.log_likelihood + short + prior
         level = supply.log_likelihood - supply.log_likelihood.max(initial=-np.inf)
         robust = -self._yardstick.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
-        found = [
-            self._refine(
-                pool, place, turned[place], self._yardstick.untouched(pool.predicted[place] - healthy)
-            )
-            for place in self._leaders(pool, exact, robust)
-        ]
+        found = [self._refine(pool, place, turned[place]) for place in self._leaders(pool, exact, robust)]
         return sorted(found, key=lambda candidate: -candidate.score)
 
     def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
@@ -182,13 +176,14 @@ class Search:
         size = float(self._sound.product(change, change))
         return float(self._sound.product(change, self._residual)) / size if size > 1e-9 else 1.0
 
-    def _refine(self, pool: Pool, place: int, rough: Complex, same: NDArray[np.bool_]) -> Candidate:
+    def _refine(self, pool: Pool, place: int, rough: Complex) -> Candidate:
         suspect = pool.suspects[place]
         if _is_resistive(suspect):
-            suspect = self._fitted(suspect, same)
-        expected = self._expecter.of(suspect, same)
+            suspect = self._fitted(suspect)
+        expected = self._expecter.of(suspect)
         predicted = self._yardstick.entries(expected.transfers)
-        turned = predicted * self._yardstick.turns(predicted)
+        turn = self._yardstick.turns(predicted)
+        turned = predicted * turn
         spread = self._spread(expected)
         fit = spread.fit(self._yardstick.white(self._yardstick.measured - turned))
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a[place : place + 1])
@@ -196,6 +191,7 @@ class Search:
         return Candidate(
             suspect=suspect,
             turned=turned,
+            turn=turn,
             rough=rough,
             currents_a=pool.currents_a[place],
             spread=spread,
@@ -209,12 +205,12 @@ class Search:
             - (FITTED if _is_resistive(suspect) else 0.0),
         )
 
-    def _fitted(self, suspect: Suspect, same: NDArray[np.bool_]) -> Suspect:
+    def _fitted(self, suspect: Suspect) -> Suspect:
         """The bad contact with the resistance that fits: its change grows with it, so a few steps do."""
         fault = suspect[0]
         for _ in range(3):
             ohm = fault.resistance_ohm or LEAST_OHM
-            predicted = self._yardstick.entries(self._expecter.of((fault,), same).transfers)
+            predicted = self._yardstick.entries(self._expecter.of((fault,)).transfers)
             turned = predicted * self._yardstick.turns(predicted)
             share = self._share(self._yardstick.white(self._yardstick.measured - turned))
             better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
@@ -223,10 +219,35 @@ class Search:
                 break
         return (fault,)
 
+    def additions(self, best: Candidate, pool: Pool, healthy: Complex) -> list[Suspect]:
+        """The best candidate with one more fault, where that would explain much of what it leaves over.
+
+        Changes are added up; a bad contact is given the resistance that suits.
+        """
+        if not best.suspect or not self._yardstick.cells:
+            return []
+        left = self._yardstick.white(self._yardstick.measured - best.turned)
+        changes = self._yardstick.white((pool.predicted - healthy) * best.turn)
+        cross = changes @ left - best.spread.shadow(changes) @ best.spread.shadow(left)
+        size = best.spread.squared(changes)
+        found: list[tuple[float, Suspect]] = []
+        for suspect, one, two in zip(pool.suspects, cross, size, strict=True):
+            if len(suspect) != 1 or suspect[0].subject in {fault.subject for fault in best.suspect}:
+                continue
+            share = min(max(one / two, 0.0), 100.0) if _is_resistive(suspect) and two > 1e-9 else 1.0
+            gain = share * (2 * one - share * two)
+            if gain > WORTH:
+                ohm = suspect[0].resistance_ohm
+                fitted = float(f"{share * ohm:.2g}") if ohm and _is_resistive(suspect) else ohm
+                found.append((gain, (*best.suspect, replace(suspect[0], resistance_ohm=fitted))))
+        found.sort(key=lambda entry: -entry[0])
+        return [suspect for _, suspect in found[:MOST_REFINED]]
+
     def _spread(self, expected: Expected) -> Spread:
         predicted = self._yardstick.entries(expected.transfers)
         spreads = self._yardstick.entries(expected.spreads)
-        return Spread(self._yardstick.white(spreads * self._yardstick.turns(predicted)))
+        parts = self._yardstick.white(spreads * self._yardstick.turns(predicted))
+        return Spread(np.concatenate([self._yardstick.shared, parts]))
 
     def agrees(self, candidate: Candidate) -> bool:
         """Whether what a candidate leaves over is no more than the uncertainties allow."""
@@ -313,9 +334,7 @@ class Search:
         places = [
             place
             for place, suspect in enumerate(pool.suspects)
-            if suspect not in known
-            and len(suspect) == len(leader.suspect)
-            and not _is_resistive(suspect)
+            if suspect not in known and len(suspect) == len(leader.suspect) and not _is_resistive(suspect)
         ]
         if not places:
             return

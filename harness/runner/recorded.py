@@ -15,6 +15,7 @@ from harness.descriptions.job import Job
 from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.descriptions.state import State
 from harness.errors import JobError, ReadingError, RecordsError
+from harness.faults.diagnosis import telling
 from harness.faults.observed import Evidence, SupplyTrial, gather
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
@@ -71,10 +72,13 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
     notes: list[str] = []
     records = _latest(kept.acquisitions.values())
     lost = _refused(kept)
+    wanted = {acquisition.number for acquisition in telling(plan, job)}
     for visit in plan.visits:
         for acquisition in (one for here in visit.states for one in here.acquisitions):
+            if acquisition.number not in wanted:
+                continue
             record = records.get((acquisition.hookup, acquisition.state.name, str(acquisition.stimulus)))
-            if record is None or acquisition.stimulus.kind != "pair":
+            if record is None:
                 continue
             try:
                 transfers.append(_transfer(job, plan, visit, acquisition, record, reference))
