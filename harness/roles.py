@@ -151,10 +151,14 @@ class Oscilloscope(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class SupplyReading:
-    """What the relay supply measures at its terminals."""
+    """What the relay supply measures at its terminals.
+
+    current_standard_a: standard uncertainty of the current by its own scatter, where it is a mean of several.
+    """
 
     voltage_v: float
     current_a: float
+    current_standard_a: float = 0.0
 
 
 class Supply(Protocol):

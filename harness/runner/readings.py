@@ -87,11 +87,15 @@ def supply_reading(
     """Judge the relay supply's current in one state."""
     import numpy as np
 
-    delta = np.asarray(SUPPLY_METER * supply.current_a / math.sqrt(3))
+    meter = np.asarray(SUPPLY_METER * supply.current_a / math.sqrt(3))
+    scatter = np.asarray(supply.current_standard_a)
     found = propagate(
         lambda value: value,
         np.asarray(supply.current_a),
-        [Component(name="supply's meter", source="supply's meter", delta=delta)],
+        [
+            Component(name="supply's meter", source="supply's meter", delta=meter),
+            Component(name="supply's scatter", source="supply's scatter", delta=scatter),
+        ],
         coverage_factor=sequence.coverage_factor,
     )
     expected = Estimate(

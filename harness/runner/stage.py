@@ -1,6 +1,8 @@
 """What every part of a run shares: the bench, the job, the recorder, and how a state is set."""
 
 from dataclasses import dataclass
+from math import sqrt
+from statistics import mean, stdev
 
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.fixture import Hookup
@@ -19,6 +21,7 @@ CURRENT_LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit read
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
 EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
 EXCESS_A = 0.02  # what is not worth a stop, at small currents
+LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
 # With the outputs off nothing is looked for, but mains is averaged over whole periods as with a tone.
@@ -79,6 +82,19 @@ class Stage:
         left_s = time_s - self.clock.now_s()
         if left_s > 0:
             self.clock.wait(left_s)
+
+    def average_supply(self, state: State, *, limit_a: float) -> SupplyReading:
+        """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
+
+        The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
+        """
+        first = self.check_supply(state, limit_a=limit_a)
+        currents_a = [first.current_a, *(self.bench.supply.measure().current_a for _ in range(LOOKS - 1))]
+        return SupplyReading(
+            voltage_v=first.voltage_v,
+            current_a=mean(currents_a),
+            current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
+        )
 
     def check_supply(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message."""

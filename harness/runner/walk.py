@@ -19,6 +19,7 @@ from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
 from harness.runner.bare import Bare
+from harness.runner.cycles import cycle_reading
 from harness.runner.edges import EdgeWalk
 from harness.runner.events import ReadingsMade, StateBegun
 from harness.runner.hookup_check import check_hookup
@@ -61,6 +62,9 @@ class Walk:
         stage = self._stage
         recorded: _Recorded | None = None
         proven = False
+        if visit.cycles:
+            self._through_cycles(visit)
+            proven = True
         for here in visit.states:
             stage.observe(
                 StateBegun(hookup=visit.hookup.name, state=here.state, done=self._begun, total=self._total)
@@ -79,6 +83,19 @@ class Walk:
         self._power(State(on=()))
         if visit.edges:
             self._through_edges(visit, proven=proven)
+
+    def _through_cycles(self, visit: HookupVisit) -> None:
+        """The lines that are operated again and again, before anything louder."""
+        stage, rest = self._stage, State(on=())
+        stage.set_state(visit.hookup, rest)
+        check_hookup(stage, visit.hookup, rest)
+        for cycle in visit.cycles:
+            reading = cycle_reading(stage, visit.hookup, cycle, recover=self._recover_in, visit=visit)
+            self._store.add_readings(self._run, [reading])
+            self.readings.append(reading)
+            stage.observe(
+                ReadingsMade(state=cycle.state, done=self._begun, total=self._total, readings=(reading,))
+            )
 
     def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
         """The changes of state of a hookup, after its levels."""
@@ -130,7 +147,8 @@ class Walk:
         supply: SupplyReading | str | None = unset or None
         if here.state.powered and not unset:
             try:
-                supply = stage.check_supply(here.state, limit_a=stage.job.module.supply.limit_a)
+                look = stage.average_supply if here.judges_supply else stage.check_supply
+                supply = look(here.state, limit_a=stage.job.module.supply.limit_a)
             except TRANSIENT as error:
                 supply = self._recover_in(visit, here.state, error)
         captures: list[tuple[Acquisition, Captured | str]] = []

@@ -134,7 +134,7 @@ class Supply(Instrument):
 
     def _ampere(self) -> float:
         true = min(self.world.current(self.world.now()), self.limit)
-        return true * 1.003 + float(self.world.random.normal(0, 1e-4))
+        return true * 1.003 + float(self.world.random.normal(0, 5e-5))
 
 
 class RouteSwitchboard(Instrument):

@@ -121,6 +121,10 @@ def gains(ran: Ran) -> list[dict[str, Any]]:
     return [reading for reading in ran.readings if reading["quantity"] == "gain" and not reading["floor"]]
 
 
+def one_reading(ran: Ran, quantity: str, state: str) -> dict[str, Any]:
+    return next(one for one in ran.readings if (one["quantity"], one["state"]) == (quantity, state))
+
+
 def expect_hand_made_gains(ran: Ran, unit: Unit) -> None:
     """Nine in ten within the stated interval (k = 2), none beyond five standard uncertainties."""
     off = [(one["value"] - hand_made_gain_db(unit, one)) / one["standard"] for one in gains(ran)]
@@ -148,6 +152,10 @@ def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.
     assert len(silent) == 4
     assert all(one["high"] < -95 for one in silent)
     current = {one["state"]: one["value"] for one in ran.readings if one["quantity"] == "supply_current"}
+    scatter = [
+        line for line in one_reading(ran, "supply_current", "rest")["budget"] if "scatter" in line["name"]
+    ]
+    assert 5e-6 < scatter[0]["standard"] < 2e-4  # the meter's noise is 50 µA, five times read
     assert current["insert+reverse+pad"] == pytest.approx(0.003 + 5 * 24 / 2880, rel=0.02)
 
 
