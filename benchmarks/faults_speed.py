@@ -21,16 +21,16 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import numpy as np
+import numpy as np  # noqa: E402
 
-from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import build_circuit, build_wiring
-from harness.circuit.solve import write_equations
-from harness.circuit.transfer import transfer
-from harness.descriptions.faults import single_faults
-from harness.descriptions.fixture import Fixture, Hookup, PortName, Termination
-from harness.descriptions.load import load_job
-from harness.descriptions.module import (
+from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
+from harness.circuit.expand import build_circuit, build_wiring  # noqa: E402
+from harness.circuit.solve import write_equations  # noqa: E402
+from harness.circuit.transfer import transfer  # noqa: E402
+from harness.descriptions.faults import single_faults  # noqa: E402
+from harness.descriptions.fixture import Fixture, Hookup, PortName, Termination  # noqa: E402
+from harness.descriptions.load import load_job  # noqa: E402
+from harness.descriptions.module import (  # noqa: E402
     GROUND,
     LEGS,
     Line,
@@ -43,10 +43,10 @@ from harness.descriptions.module import (
     RelayType,
     node_name,
 )
-from harness.descriptions.state import all_states
-from harness.faults.effects import with_fault
-from harness.faults.signatures import as_suspects
-from harness.faults.suspects import plan_batch
+from harness.descriptions.state import all_states  # noqa: E402
+from harness.faults.effects import with_fault  # noqa: E402
+from harness.faults.signatures import as_suspects  # noqa: E402
+from harness.faults.suspects import plan_batch  # noqa: E402
 
 LINES = 10
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)
@@ -177,51 +177,50 @@ def spice_seconds(circuits: list[Circuit]) -> float | None:
         return (sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2]) - start) / len(circuits)
 
 
+def inverse_seconds(network, operated) -> float:
+    """Numpy's inverse alone, of the stacks that the batch starts from."""
+    total_s = 0.0
+    for frequency_hz in FREQUENCIES_HZ:
+        for start in range(0, len(operated), 128):
+            stack = network.matrices(operated[start : start + 128], frequency_hz)
+            total_s += seconds(lambda stack=stack: np.linalg.inv(stack))
+    return total_s
+
+
+def sample_of(suspects, states, count: int) -> list[tuple[int, int]]:
+    rng = np.random.default_rng(4)
+    return [(int(rng.integers(len(suspects))), int(rng.integers(len(states)))) for _ in range(count)]
+
+
+def dense_seconds(circuits) -> float:
+    """Mean of numpy's solve alone, for one fault in one state at all frequencies and both drives."""
+    total_s = 0.0
+    for circuit in circuits:
+        equations = write_equations(circuit)
+        stack = equations.matrix(FREQUENCIES_HZ)
+        drive = np.broadcast_to(equations.source, (len(FREQUENCIES_HZ), *equations.source.shape))
+        total_s += seconds(lambda stack=stack, drive=drive: np.linalg.solve(stack, drive))
+    return total_s / len(circuits)
+
+
 def ten_lines(count: int) -> None:
     module, fixture = ten_pads(), its_fixture()
     hookup = fixture.hookups[0]
     states = all_states(module.line_names)[:count]
     suspects = as_suspects(single_faults(module, fixture))
     wiring = build_wiring(module, fixture, hookup, BENCH)
-    batch = plan_batch(wiring, module, fixture, states, suspects)
-    operated = batch.positions.operated
-    print(
-        f"{LINES} lines, {len(states)} states, {len(suspects)} faults, {len(FREQUENCIES_HZ)} frequencies; "
-        f"{batch.network.size} unknowns"
-    )
-
-    def inverses() -> None:
-        for frequency_hz in FREQUENCIES_HZ:
-            for start in range(0, len(operated), 128):
-                stack = batch.network.matrices(operated[start : start + 128], frequency_hz)
-                nonlocal_time[0] += seconds(lambda stack=stack: np.linalg.inv(stack))
-
-    nonlocal_time = [0.0]
-    inverses()
-    inverse_s = nonlocal_time[0]
     made = {}
 
-    def whole() -> None:
-        fresh = plan_batch(wiring, module, fixture, states, suspects)
+    def batch(these) -> None:
+        planned = plan_batch(wiring, module, fixture, these, suspects)
         for frequency_hz in FREQUENCIES_HZ:
-            made[frequency_hz] = fresh.transfers(frequency_hz=frequency_hz, columns=[0, 1])
+            made[frequency_hz] = planned.transfers(frequency_hz=frequency_hz, columns=[0, 1])
 
-    batch_s = seconds(whole)
-    half_s = seconds(
-        lambda: [
-            plan_batch(wiring, module, fixture, states[: count // 2], suspects).transfers(
-                frequency_hz=frequency_hz, columns=[0, 1]
-            )
-            for frequency_hz in FREQUENCIES_HZ
-        ]
-    )
-    rng = np.random.default_rng(4)
-    sample = [
-        (int(row), int(place))
-        for row, place in zip(
-            rng.integers(len(suspects), size=60), rng.integers(len(states), size=60), strict=True
-        )
-    ]
+    planned = plan_batch(wiring, module, fixture, states, suspects)
+    inverse_s = inverse_seconds(planned.network, planned.positions.operated)
+    half_s = seconds(lambda: batch(states[: count // 2]))
+    batch_s = seconds(lambda: batch(states))
+    sample = sample_of(suspects, states, 60)
     circuits = [
         with_fault(
             build_circuit(module, fixture, hookup, states[place], BENCH),
@@ -232,42 +231,31 @@ def ten_lines(count: int) -> None:
         )
         for row, place in sample
     ]
-    written = [write_equations(circuit) for circuit in circuits]
-    stacks = [equations.matrix(FREQUENCIES_HZ) for equations in written]
-    solve_s = sum(
-        seconds(
-            lambda e=equations, m=stack: np.linalg.solve(m, np.broadcast_to(e.source, (3, *e.source.shape)))
-        )
-        for equations, stack in zip(written, stacks, strict=True)
-    ) / len(sample)
-    worst = 0.0
-    for (row, place), circuit in zip(sample, circuits, strict=True):
-        for frequency_hz in FREQUENCIES_HZ:
-            plain = transfer(circuit, (frequency_hz, frequency_hz))
-            worst = max(worst, float(np.abs(plain - made[frequency_hz][1 + row, place]).max()))
-    cases = len(suspects) * len(states)
-    ordinary = write_equations(build_circuit(module, fixture, hookup, states[-1], BENCH))
-    stack = ordinary.matrix(FREQUENCIES_HZ[:1] * 60)
-    ordinary_s = seconds(lambda: np.linalg.inv(stack)) / 60 * len(operated) * len(FREQUENCIES_HZ)
-    print(f"inverse of the base matrices       {inverse_s:8.2f} s")
-    print(f"inverse of the ordinary matrices   {ordinary_s:8.2f} s  ({ordinary.size} unknowns, from 60)")
-    print(f"batch, all faults and states       {batch_s:8.2f} s  {batch_s / inverse_s:.2f} x the inverse")
-    print(f"batch, half of the states          {half_s:8.2f} s  {batch_s / half_s:.2f} x for twice as many")
-    print(
-        f"one dense solve (without assembly) {solve_s * 1e6:8.1f} us  batch is {solve_s * cases / batch_s:.0f} x as fast"
+    dense_s, spice_s = dense_seconds(circuits), spice_seconds(circuits[:12])
+    worst = max(
+        float(np.abs(transfer(circuit, (hz, hz)) - made[hz][1 + row, place]).max())
+        for (row, place), circuit in zip(sample, circuits, strict=True)
+        for hz in FREQUENCIES_HZ
     )
-    spice_s = spice_seconds(circuits[:12])
+    cases = len(suspects) * len(states)
+    results = sum(array.nbytes for array in made.values()) / 2**20
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(
+        f"{LINES} lines, {len(states)} states, {len(suspects)} faults, {len(FREQUENCIES_HZ)} frequencies; "
+        f"{planned.network.size} unknowns. Processor seconds:"
+    )
+    print(f"inverse of the base matrices        {inverse_s:8.2f} s")
+    print(f"batch, all faults and states        {batch_s:8.2f} s   {batch_s / inverse_s:.2f} x the inverse")
+    print(f"batch, half of the states           {half_s:8.2f} s   {batch_s / half_s:.2f} x for twice as many")
+    print(f"one dense solve, without assembly   {dense_s * 1e3:8.2f} ms  {dense_s * cases / batch_s:.0f} x")
     if spice_s is None:
         print("ngspice is not installed")
     else:
         print(
-            f"one ngspice case, one drive        {spice_s * 1e3:8.1f} ms  batch is {spice_s * cases / batch_s:.0f} x as fast"
+            f"one ngspice case, one drive         {spice_s * 1e3:8.2f} ms  {spice_s * cases / batch_s:.0f} x"
         )
-    print(f"largest difference from the dense solves of the sample {worst:.1e}")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(
-        f"largest memory of this process {peak:.0f} MiB, results of {sum(m.nbytes for m in made.values()) / 2**20:.0f} MiB included"
-    )
+    print(f"largest difference from the dense solves of the sample: {worst:.1e} of an e.m.f.")
+    print(f"largest memory of this process: {peak:.0f} MiB, of which results {results:.0f} MiB")
 
 
 def all_pairs() -> None:

@@ -1,6 +1,5 @@
 """Whether a sequence as written would see each single fault, by which reading, and what it cannot see."""
 
-from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
@@ -14,7 +13,7 @@ from harness.faults.contacts import WorstContact, smallest_seen
 from harness.faults.effects import Suspect
 from harness.faults.groups import groups_of, told_apart
 from harness.faults.margins import SURE, Margins, Prospect, weigh_margins, words_for
-from harness.faults.signatures import Signatures, signatures
+from harness.faults.signatures import signatures
 from harness.plan.model import Plan
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
@@ -93,7 +92,7 @@ def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Execut
         groups=tuple(tuple(shown.names[row] for row in group) for group in groups if len(group) > 1),
         distinct=len(groups),
         contacts=smallest_seen(job, plan, impedances=impedances, executor=executor),
-        tight=tuple(_tight(made)),
+        tight=tight_limits(made),
     )
 
 
@@ -154,12 +153,10 @@ def _idle(prospect: Prospect, suspect: Suspect) -> str:
     return ""
 
 
-def _tight(made: Margins) -> Iterator[TightLimit]:
-    for reading, margin in zip(made.readings, made.sound, strict=True):
-        if margin < SURE:
-            yield TightLimit(reading=words_for(reading), margin=float(margin))
-
-
-def seen_by(shown: Signatures, made: Margins) -> np.ndarray:
-    """Which readings see which suspects: bool, (suspects, readings + 1), the over-current check last."""
-    return np.asarray(made.margins >= SURE).reshape(len(shown.suspects), -1)
+def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
+    """Readings whose limits the spread of sound parts, and the bench's own doubt, reach past."""
+    return tuple(
+        TightLimit(reading=words_for(reading), margin=float(margin))
+        for reading, margin in zip(made.readings, made.sound, strict=True)
+        if margin < SURE
+    )

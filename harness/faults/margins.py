@@ -5,7 +5,7 @@ even so. The uncertainty holds the bench's, the prediction's and the spread of s
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,10 @@ from harness.plan.supply import expected_current_a
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
+REJECTION = "common_mode_rejection"
 KNOWN = frozenset(
     {"gain", "isolation", "polarity", "phase", "balance", "crosstalk", "channel_match", "supply_current"}
+    | {"response", REJECTION}
 )  # others count as no evidence: nothing here predicts what a fault does to them
 NONE = -math.inf  # the margin of a reading that says nothing
 SURE = 1.0  # the margin from which a fault counts as seen
@@ -88,7 +90,7 @@ class Prospect:
         self._hookups = {visit.hookup.name: visit.hookup for visit in self.plan.visits}
         self._places = {each.number: place for place, each in enumerate(self.signatures.acquisitions)}
         self._shown: dict[int, tuple[Complex, Doubt]] = {}
-        self._levels: dict[tuple[int, bytes], Level] = {}
+        self._levels: dict[tuple[int, bool, bytes], Level] = {}
 
     def margins(self, reading: PlannedReading) -> tuple[Floats, float]:
         """Margin by which each suspect breaks this reading's limit, and by which a healthy unit keeps it."""
@@ -100,6 +102,8 @@ class Prospect:
             return self._polarity(reading)
         if reading.quantity == "phase":
             return self._phase(reading)
+        if reading.quantity == REJECTION:
+            return self._rejection(reading)
         return self._level(reading)
 
     def change(self, reading: PlannedReading, suspect: int) -> tuple[float, str]:
@@ -112,7 +116,10 @@ class Prospect:
             number = reading.acquisitions[0]
             level = self._weighed(number, self._pair(number, reading.channel, reading.port))
             return float(np.degrees(np.angle(level.value[1 + suspect] / level.value[0]))), "deg"
-        level, _ = self._in_db(reading)
+        if reading.quantity == REJECTION:
+            level = self._converted(reading, reading.acquisitions[0])
+        else:
+            level, _ = self._in_db(reading)
         with np.errstate(divide="ignore", invalid="ignore"):
             change = 20 * np.log10(np.abs(level.value[1 + suspect]) / np.abs(level.value[0]))
         return float(change), "dB"
@@ -164,7 +171,8 @@ class Prospect:
         everywhere = np.ones(len(self.signatures.suspects) + 1, dtype=bool)
         if reading.quantity == "balance":
             hot, cold = self._legs(number, reading.channel, reading.port)
-            one, other = self._weighed(number, hot), self._weighed(number, cold)
+            alike = self._exchanges(reading)
+            one, other = (self._weighed(number, leg, alike=alike) for leg in (hot, cold))
             return ratio(one, other, together=True), self._there(one) & self._there(other)
         if reading.quantity == "channel_match":
             first, second = reading.acquisitions
@@ -172,10 +180,42 @@ class Prospect:
             one = self._weighed(second, self._pair(second, reading.channel, reading.port))
             return ratio(one, other, together=False), self._there(other)
         one = self._weighed(number, self._pair(number, reading.channel, reading.port))
+        if reading.quantity == "response":
+            first = reading.acquisitions[1]
+            other = self._weighed(first, self._pair(first, reading.channel, reading.port))
+            return ratio(one, other, together=False), self._there(other)
         if reading.quantity == "crosstalk":
             other = self._weighed(number, self._pair(number, reading.driven, reading.port))
             return ratio(one, other, together=True), self._there(other)
         return one, everywhere
+
+    def _rejection(self, reading: PlannedReading) -> tuple[Floats, float]:
+        """The worst of its sources' rejections: the differential over what a common drive makes of it."""
+        k = self.job.sequence.coverage_factor
+        broken = np.full(len(self.signatures.suspects), NONE)
+        inside = math.inf
+        limit = reading.limit
+        if limit is None or limit.low is None:
+            return broken, inside
+        edge = 10 ** (-limit.low / 20)
+        for number in reading.acquisitions:
+            if self._hookup(number).exchanged:
+                continue
+            level = self._converted(reading, number)
+            through = self._weighed(number, self._pair(number, reading.channel, reading.port))
+            bench = np.maximum(level.bench_standard, level.bench_quadrature)
+            whole = k * np.hypot(bench, level.parts_standard)
+            margin = (np.abs(level.value) - edge) / (whole + 1e-300)
+            broken = np.maximum(broken, np.where(self._there(through), margin, NONE)[1:])
+            inside = min(inside, -float(margin[0]))
+        return broken, inside
+
+    def _converted(self, reading: PlannedReading, number: int) -> Level:
+        """What a common drive, one volt on both legs in phase, puts between them, over the differential."""
+        alike = self._exchanges(reading)
+        pair = self._pair(number, reading.channel, reading.port)
+        common = self._weighed(number, 2 * pair * np.array([1, -1]), alike=alike)
+        return ratio(common, self._weighed(number, pair, alike=alike), together=True)
 
     def _polarity(self, reading: PlannedReading) -> tuple[Floats, float]:
         number = reading.acquisitions[0]
@@ -250,10 +290,17 @@ class Prospect:
         k = max(self.job.sequence.coverage_factor, CERTAIN)
         return np.asarray(np.abs(level.value) > k * level.bench_quadrature)
 
-    def _weighed(self, number: int, weights: Complex) -> Level:
-        key = (number, weights.tobytes())
+    def _exchanges(self, reading: PlannedReading) -> bool:
+        """Whether a reading's inputs are exchanged too, which takes the ratio of their gains out of it."""
+        return any(self._hookup(number).exchanged for number in reading.acquisitions)
+
+    def _weighed(self, number: int, weights: Complex, *, alike: bool = False) -> Level:
+        key = (number, alike, weights.tobytes())
         if key not in self._levels:
             transfers, doubt = self._show(number)
+            if alike:
+                crossed = (doubt.relative < 0).any(axis=(1, 2))
+                doubt = replace(doubt, relative=doubt.relative[~crossed], gains=0 * doubt.gains)
             self._levels[key] = weigh(transfers, doubt, weights)
         return self._levels[key]
 

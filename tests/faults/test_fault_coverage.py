@@ -1,0 +1,247 @@
+"""Which faults a sequence would see: the story of straight and keyed plugs, and everything around it.
+
+Figures of `practice.md` 1.2 come of another simulation, resistive, of the same layout ("half").
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.load import load_job
+from harness.descriptions.sequence import Limit
+from harness.descriptions.state import State
+from harness.errors import UsageError
+from harness.faults.additions import cheapest_additions
+from harness.faults.contacts import smallest_seen, with_loads
+from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, tight_limits
+from harness.faults.effects import Suspect
+from harness.faults.margins import SURE, over_current, weigh_margins
+from harness.faults.minimal import smallest_plan
+from harness.faults.plugs import VALUES_OHM, design_plugs
+from harness.faults.signatures import signatures
+from harness.plan.build import build_plan
+
+SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+BENCH = BenchImpedances()
+
+
+@pytest.fixture(scope="module")
+def shipped():
+    return load_job(SWITCHER)
+
+
+@pytest.fixture(scope="module")
+def by_hand():
+    return load_job(
+        SWITCHER,
+        sequence_file=SWITCHER / "by_hand_sequence.toml",
+        fixture_file=SWITCHER / "by_hand_fixture.toml",
+    )
+
+
+@pytest.fixture(scope="module")
+def shipped_coverage(shipped):
+    return cover(shipped, build_plan(shipped, impedances=BENCH), impedances=BENCH)
+
+
+@pytest.fixture(scope="module")
+def hand_coverage(by_hand):
+    return cover(by_hand, build_plan(by_hand, impedances=BENCH), impedances=BENCH)
+
+
+def share(coverage):
+    return len(coverage.seen) / len(coverage.faults)
+
+
+def unseen_names(coverage):
+    return {one.fault.name for one in coverage.unseen}
+
+
+def test_the_shipped_sequence_sees_nearly_every_hard_fault(shipped_coverage):
+    assert len(shipped_coverage.faults) >= 200
+    assert share(shipped_coverage) >= 0.98
+
+
+def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
+    """A welded contact onto a dead stub: the 5 % that practice.md 1.4 leaves too."""
+    assert all("stuck closed" in name for name in unseen_names(shipped_coverage))
+    assert all(one.why.startswith("the most it does is") for one in shipped_coverage.unseen)
+    unseen = [one.fault for one in shipped_coverage.unseen]
+    additions = cheapest_additions(shipped, unseen, impedances=BENCH)
+    assert sum(len(one.sees) for one in additions) == len(unseen)
+    assert additions[0].words == '"Leg balance" within 0.1 dB'
+    assert additions[0].cost_s == 0.0
+
+
+def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
+    """practice.md 1.2: 58 % leg by leg; 44 % by the differential alone, both channels on one signal."""
+    assert 0.44 < share(hand_coverage) < 0.70
+    missed = unseen_names(hand_coverage)
+    for relay in ("K1", "K2", "K3", "K5", "K6", "K7", "K8", "K10"):
+        assert f"{relay} never operates" in missed
+    assert "K1 always operated" in missed
+    assert "lines loop_a and loop_b swapped" in missed
+
+
+def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage):
+    reasons = {one.fault.name: one.why for one in hand_coverage.unseen}
+    assert reasons["K1 never operates"] == "changes nothing that is looked at"
+    assert "supply's current" in reasons["line loop_a dead"]
+
+
+def test_unequal_pads_are_what_the_hand_test_lacks(by_hand, hand_coverage):
+    additions = cheapest_additions(by_hand, [one.fault for one in hand_coverage.unseen], impedances=BENCH)
+    assert additions[0].words.startswith("unequal pads")
+    assert len(additions[0].sees) > 0.9 * len(hand_coverage.unseen)
+
+
+def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
+    groups = [set(group) for group in shipped_coverage.groups]
+    assert {"K1.1.hot operated stuck open", "left.a_return.hot open"} in groups  # the same wire, broken
+    assert {"left.a_return legs swapped", "left.key_a legs swapped"} in groups
+    assert shipped_coverage.distinct > 200
+    counted = sum(map(len, groups)) + shipped_coverage.distinct - len(groups)
+    assert counted == len(shipped_coverage.seen)
+
+
+def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage):
+    by = {one.fault.name: one.by for one in shipped_coverage.faults}
+    assert by["K3 coil shorted"] == OVER_CURRENT
+    margin, state = over_current(shipped.module, _named(shipped, "lines loop_a and swap swapped"))
+    assert (margin > SURE, state) == (True, "loop_a")
+    assert over_current(shipped.module, _named(shipped, "K3 coil open"))[0] < SURE
+
+
+def _named(job, name) -> Suspect:
+    return next((fault,) for fault in hard_faults(job) if fault.name == name)
+
+
+def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_coverage):
+    """practice.md 0.7: 10 ohm in one leg is 0.0086 dB at 10 kohm; so ohms hide, and tens of ohms don't."""
+    found = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
+    assert len(found) == 40
+    assert all(ohm is not None and 10 < ohm < 200 for ohm in found.values())
+    plan = build_plan(shipped, impedances=BENCH)
+    wanted = found["K5.1.hot rest"]
+    for factor, seen in ((0.8, False), (1.0, True)):
+        fault = _resistive("K5.1.hot", "rest", factor * wanted)
+        made = weigh_margins(shipped, plan, signatures(shipped, plan, [fault], impedances=BENCH))
+        assert (made.best[0] >= SURE) == seen
+
+
+def _resistive(pole, throw, ohm):
+    from harness.descriptions.faults import Fault
+
+    return Fault(kind="throw resistance", subject=pole, throw=throw, resistance_ohm=ohm)
+
+
+def test_a_heavier_load_shows_smaller_resistances(shipped, shipped_coverage):
+    best = min(one.smallest_seen_ohm for one in shipped_coverage.contacts)
+    (load,) = with_loads(shipped, [600.0], impedances=BENCH)
+    assert load.best_ohm < best
+
+
+def test_a_contact_that_no_state_uses_is_never_seen(shipped):
+    lone = replace(shipped.sequence, states=(State(on=()),))
+    job = replace(shipped, sequence=lone)
+    found = smallest_seen(job, build_plan(job, impedances=BENCH), impedances=BENCH)
+    assert {one.contact: one.smallest_seen_ohm for one in found}["K1.1.hot operated"] is None
+
+
+def test_states_that_are_left_out_are_the_addition(shipped):
+    lone = replace(shipped.sequence, states=(State(on=()), State(on=("loop_a",))))
+    job = replace(shipped, sequence=lone)
+    faults = [fault for fault in hard_faults(job) if fault.subject == "K2" and "never" in fault.name]
+    additions = cheapest_additions(job, faults, impedances=BENCH)
+    assert additions[0].words.startswith("state loop_a+loop_b")
+
+
+def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
+    narrow = Limit(kind="within", unit="dB", high=0.005)
+    checks = tuple(
+        replace(check, limit=narrow) if check.quantity == "balance" else check
+        for check in shipped.sequence.checks
+    )
+    job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
+    plan = build_plan(job, impedances=BENCH)
+    made = weigh_margins(job, plan, signatures(job, plan, [], impedances=BENCH))
+    tight = tight_limits(made)
+    assert tight
+    assert all(one.reading.startswith("balance") and one.margin < 1 for one in tight)
+
+
+def test_healthy_units_keep_the_shipped_limits(shipped_coverage):
+    assert shipped_coverage.tight == ()
+
+
+def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
+    plan = build_plan(shipped, impedances=BENCH)
+    shorter = smallest_plan(shipped, plan, impedances=BENCH)
+    assert shorter.proven
+    assert shorter.seen == len(shipped_coverage.seen)
+    assert shorter.after.acquisitions < shorter.before.acquisitions / 4
+    assert sum(shorter.after.operations.values()) < sum(shorter.before.operations.values())
+    made = weigh_margins(
+        shipped,
+        shorter.plan,
+        signatures(shipped, shorter.plan, hard_faults(shipped), impedances=BENCH),
+    )
+    assert int((made.best >= SURE).sum()) == shorter.seen
+    first = shorter.plan.visits[0]
+    without = replace(
+        shorter.plan, visits=(replace(first, states=first.states[1:]), *shorter.plan.visits[1:])
+    )
+    kept = {a.number for a in without.acquisitions}
+    without = replace(without, readings=tuple(r for r in without.readings if set(r.acquisitions) <= kept))
+    made = weigh_margins(
+        shipped, without, signatures(shipped, without, hard_faults(shipped), impedances=BENCH)
+    )
+    assert int((made.best >= SURE).sum()) < shorter.seen
+
+
+def test_a_sequence_that_sees_nothing_cannot_be_shortened(shipped):
+    offset = tuple(check for check in shipped.sequence.checks if check.quantity == "offset")
+    job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
+    plan = build_plan(job, impedances=BENCH)
+    with pytest.raises(UsageError, match="sees no fault"):
+        smallest_plan(job, plan, impedances=BENCH)
+
+
+def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand, monkeypatch):
+    """Matched pads commute, so their two orders read alike; nothing tells the search so but the circuit."""
+    monkeypatch.setattr("harness.faults.plugs.STARTS", 2)
+    monkeypatch.setattr("harness.faults.plugs.TRIES", 3)
+    found = design_plugs(by_hand, impedances=BENCH)
+    as_they_are, straight, matched = found.others
+    assert (as_they_are.seen, as_they_are.distinct) == (straight.seen, straight.distinct)
+    assert found.best.score > matched.score > straight.score
+    both = ("loop_a+loop_b", "loop_a+loop_b+swap")
+    assert both in {tuple(sorted(pair)) for pair in matched.alike}
+    assert both not in {tuple(sorted(pair)) for pair in found.best.alike}
+    assert "K1 never operates" in straight.unseen
+    assert found.best.seen / found.best.possible > 0.9
+    parts = [
+        part for link in found.best.links.values() for legs in link.legs.values() for part in legs.values()
+    ]
+    assert {part.series_ohm for part in parts} <= set(VALUES_OHM)
+
+
+def test_a_job_without_plugs_has_none_to_design():
+    job = load_job(SWITCHER.parent / "stepped_attenuator")
+    with pytest.raises(UsageError, match="no loop plugs"):
+        design_plugs(job, impedances=BENCH)
+
+
+@pytest.mark.parametrize(("name", "least"), [("source_selector", 0.98), ("stepped_attenuator", 0.9)])
+def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
+    job = load_job(SWITCHER.parent / name)
+    plan = build_plan(job, impedances=BENCH)
+    faults = hard_faults(job)[::3]
+    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=BENCH))
+    seen = float((made.best >= SURE).mean())
+    print(f"{name}: {100 * seen:.1f} % of {len(faults)} seen")
+    assert seen > least - 0.03
+    assert not np.isnan(made.margins).any()

@@ -1,0 +1,114 @@
+"""What coverage says of a fault is what a run of a simulated unit with that fault comes to."""
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import parse_fault
+from harness.descriptions.load import load_job
+from harness.faults.margins import SURE, weigh_margins
+from harness.faults.signatures import signatures
+from harness.plan.build import build_plan
+
+ROOT = Path(__file__).parents[2]
+SWITCHER = ROOT / "sequences" / "two_loop_switcher"
+FAULTS = [
+    "K1 never operates",
+    "K3.1.cold stuck operated",
+    "right.b_return.hot open",
+    "lines loop_a and loop_b swapped",
+    "K10.1.hot rest 200 ohm",
+    "K2.1.hot operated stuck closed",  # not seen, so the unit must pass
+]
+
+
+SEQUENCE = """
+[sequence]
+name = "Levels and current"
+states = ["all"]
+channels = "all"
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+
+[[check]]
+name = "Gain"
+quantity = "gain"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Polarity"
+quantity = "polarity"
+at = ["out"]
+
+[[check]]
+name = "Balance"
+quantity = "balance"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Relay current"
+quantity = "supply_current"
+within = "8 %"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """The shipped unit and fixture with a short sequence, so that six runs take no longer than they must."""
+    made = tmp_path_factory.mktemp("levels")
+    for name in ("module.toml", "fixture.toml", "bench.toml"):
+        shutil.copy(SWITCHER / name, made / name)
+    (made / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
+    return made
+
+
+@pytest.fixture(scope="module")
+def predicted(folder):
+    job = load_job(folder)
+    plan = build_plan(job, impedances=BenchImpedances())
+    suspects = [parse_fault(name, job.module, job.fixture) for name in FAULTS]
+    made = weigh_margins(job, plan, signatures(job, plan, suspects, impedances=BenchImpedances()))
+    failing = {
+        name: {
+            (reading.check.name, reading.state.name, reading.channel, reading.port)
+            for reading, margin in zip(made.readings, margins, strict=False)
+            if margin >= SURE
+        }
+        for name, margins in zip(FAULTS, made.margins, strict=True)
+    }
+    return dict(zip(FAULTS, made.best, strict=True)), failing
+
+
+@pytest.mark.timeout(170)
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path):
+    best, failing = predicted
+    records = tmp_path / "records.sqlite"
+    command = [sys.executable, "-c", "from harness.cli.app import main; main()", "run", str(folder)]
+    command += ["--serial", "SEEN-1", "--simulate", "--hasten", "10", "--fault", fault, "--json"]
+    done = subprocess.run(
+        [*command, "--records", str(records)],
+        capture_output=True,
+        text=True,
+        timeout=160,
+        cwd=ROOT,
+        check=False,
+    )
+    outcome = json.loads(done.stdout.splitlines()[-1])["outcome"]
+    assert outcome == ("fail" if best[fault] >= SURE else "pass"), done.stderr
+    from harness.records.store import open_records
+
+    with open_records(str(records)) as store:
+        failed = {
+            (reading.check, reading.state, reading.channel, reading.port)
+            for reading in store.readings(1)
+            if reading.verdict != "pass"
+        }
+    assert len(failing[fault] - failed) <= 0.02 * len(failing[fault])
