@@ -13,6 +13,7 @@ from harness.measure.budget import Estimate
 from harness.measure.click import band_limited, measure_click, pair_excess
 from harness.measure.instants import Instant, find_edge
 from harness.measure.levels import below
+from harness.measure.segments import Floating
 from harness.measure.tones import MAINS_HZ
 from harness.measure.transition import (
     LegChange,
@@ -64,19 +65,17 @@ def look_at(
     *,
     step_v: Sequence[float],
     joined: bool,
-    copies: Sequence[tuple[float, float]] | None = None,
+    floating: Sequence[Floating] | None = None,
     edge: Instant | str,
 ) -> Change:
     """Find what the legs do across a change; mains that stands above the noise is taken out as tones are.
 
-    joined: whether a load lies across each pair; copies: what an open leg shows through it of the other one,
-    see `find_transition`.
-
+    joined: whether a load lies across each pair; floating: what it does then, see `find_transition`.
     Raises ReadingError where the record is not steady on either side.
     """
     hum = mains_in(legs_v, interval_s, tones_hz)
     transition = find_transition(
-        legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined, copies=copies
+        legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined, floating=floating
     )
     return Change(
         transition=transition,

@@ -26,6 +26,7 @@ INNER_CHANGE_COST = 4.0  # between the courses of an open leg: the other leg cha
 UNLIKELY_COST = 18.0  # no sample counts for more: 6 standard deviations
 OTHER_COST = 6.0  # of a sample that follows no course: the cheaper from 3.5 standard deviations on
 SAME = 0.7  # of the noise: courses that differ by less can't be told apart
+ALONE_DIFFERS = 0.01  # of a course: the circuit tells it from the one of both legs closed
 COPY_INEXACT = 0.03  # of a copy of the other leg: what the inputs' own load takes of it
 CERTAIN_COST = 1e3
 PAD = 128  # samples looked at on either side of the change
@@ -65,16 +66,28 @@ class Path:
     stop: int
 
 
-def follow(sides: Sides, leg: int, partner: int | None, copies: tuple[float, float] = (1.0, 1.0)) -> Path:
-    """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg.
+@dataclass(frozen=True, kw_only=True)
+class Floating:
+    """What a load that joins two legs does while one of them is open; factors, on the old and the new route.
 
-    copies: what an open leg shows of its partner, as a factor, while that is on its old and its new route.
+    copy: what a leg that is open shows, of its partner's course. alone: what becomes of a leg's own course
+    while its partner is open.
     """
+
+    copy: tuple[float, float] = (1.0, 1.0)
+    alone: tuple[float, float] = (1.0, 1.0)
+
+
+PLAIN = Floating()
+
+
+def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLAIN) -> Path:
+    """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg."""
     first, last = sides.first or 0, sides.last or 0
     samples = sides.volts.shape[1]
     start, stop = max(first - PAD, 0), min(last + 1 + PAD, samples)
     volts = sides.volts[leg, start:stop]
-    courses = _courses(sides, leg, partner, copies, start, stop)
+    courses = _courses(sides, leg, partner, floating, start, stop)
     costs = np.stack(
         [
             *(_cost(volts, course, float(sides.noise_v[leg])) for course in courses),
@@ -89,14 +102,16 @@ def follow(sides: Sides, leg: int, partner: int | None, copies: tuple[float, flo
     runs = _runs(way)
     labels: list[Label] = [*(course.label for course in courses), "other"]
     names = _named([labels[int(way[a])] for a, _ in runs], "after" in labels)
+    ends = [place for place in range(len(runs)) if place + 1 == len(runs) or names[place] != names[place + 1]]
+    begins = [0, *(place + 1 for place in ends[:-1])]
     segments = tuple(
-        Segment(label=name, start=start + a, stop=start + b) for name, (a, b) in zip(names, runs, strict=True)
+        Segment(label=names[first], start=start + runs[first][0], stop=start + runs[last][1])
+        for first, last in zip(begins, ends, strict=True)
     )
     solid = [labels[int(way[a])] in ("before", "after") for a, _ in runs]
     gap = [row for row, label in enumerate(labels) if label not in ("before", "after")]
     instants = tuple(
-        _instant(costs, way, runs, solid, gap, place, start, sides.interval_s)
-        for place in range(len(runs) - 1)
+        _instant(costs, way, runs, solid, gap, place, start, sides.interval_s) for place in ends[:-1]
     )
     return Path(
         segments=segments,
@@ -136,7 +151,7 @@ def cheapest_way(costs: Floats, change_cost: float) -> Ints:
 
 
 def _courses(
-    sides: Sides, leg: int, partner: int | None, copies: tuple[float, float], start: int, stop: int
+    sides: Sides, leg: int, partner: int | None, floating: Floating, start: int, stop: int
 ) -> list[_Course]:
     """Courses that a leg can follow and that can be told apart: of two alike, the one named first."""
     noise = float(sides.noise_v[leg])
@@ -148,15 +163,25 @@ def _courses(
         _Course(label="open", volts=np.full(stop - start, offsets[leg]), spread_v=noise),
     ]
     if partner is not None:
-        for other, share in zip((before[partner], after[partner]), copies, strict=True):
+        for other, share in zip((before[partner], after[partner]), floating.copy, strict=True):
             copy = share * (other - offsets[partner]) + offsets[leg]
-            inexact = COPY_INEXACT * float(np.std(copy))
-            named.append(_Course(label="copy", volts=copy, spread_v=math.hypot(noise, inexact)))
+            named.append(_inexact("copy", copy, noise))
+        labels: tuple[Label, Label] = ("before", "after")
+        for label, own, share in zip(labels, (before[leg], after[leg]), floating.alone, strict=True):
+            if abs(share - 1) > ALONE_DIFFERS:
+                named.append(_inexact(label, share * (own - offsets[leg]) + offsets[leg], noise))
     kept: list[_Course] = []
     for course in named:
         if all(math.sqrt(float(np.mean((course.volts - one.volts) ** 2))) > SAME * noise for one in kept):
             kept.append(course)
     return kept
+
+
+def _inexact(label: Label, volts: Floats, noise_v: float) -> _Course:
+    """A course that is known from the circuit alone."""
+    return _Course(
+        label=label, volts=volts, spread_v=math.hypot(noise_v, COPY_INEXACT * float(np.std(volts)))
+    )
 
 
 def _cost(volts: Floats, course: _Course, noise_v: float) -> Floats:

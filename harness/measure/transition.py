@@ -19,7 +19,7 @@ from harness.measure.budget import Estimate
 from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.instants import Instant, between
 from harness.measure.levels import below
-from harness.measure.segments import CHANGE_COST, Path, follow
+from harness.measure.segments import CHANGE_COST, PLAIN, Floating, Path, follow
 from harness.measure.steady import Sides, steady_sides
 
 Kind = Literal["drop", "bounce", "unexplained"]
@@ -70,7 +70,7 @@ def find_transition(
     *,
     step_v: Sequence[float],
     joined: bool,
-    copies: Sequence[tuple[float, float]] | None = None,
+    floating: Sequence[Floating] | None = None,
     clock: Clock = NOMINAL_CLOCK,
 ) -> Transition:
     """Find what each leg of a record does across a change of state.
@@ -78,8 +78,7 @@ def find_transition(
     volts: hot, cold, hot, cold…, shape (legs, samples), or a single leg; frequencies_hz: of the tones in it,
     known; none in silence, in which there are no drops or bounces to be seen and only clicks. joined: whether
     a load lies across each pair, through which an open leg shows a copy of the other one.
-    copies: for each leg, how much of the other one it shows then, while that is on its old and on its new
-    route; all of it for None.
+    floating: for each leg, what that load does while one of its pair is open; a plain copy for None.
     Raises ReadingError where the record is too short or not steady on either side.
     """
     sides = steady_sides(volts, interval_s, frequencies_hz, step_v=step_v, clock=clock)
@@ -87,11 +86,11 @@ def find_transition(
         return Transition(sides=sides, legs=())
     legs = len(volts)
     pairs = joined and legs % 2 == 0
-    shares = [(1.0, 1.0)] * legs if copies is None else copies
+    loads = [PLAIN] * legs if floating is None else floating
     return Transition(
         sides=sides,
         legs=tuple(
-            _leg(sides, leg, leg + 1 - 2 * (leg % 2) if pairs else None, shares[leg]) for leg in range(legs)
+            _leg(sides, leg, leg + 1 - 2 * (leg % 2) if pairs else None, loads[leg]) for leg in range(legs)
         ),
     )
 
@@ -154,8 +153,8 @@ def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | No
     return float(np.max((ends - np.arange(len(summed)))[seen])) * sides.interval_s
 
 
-def _leg(sides: Sides, leg: int, partner: int | None, copies: tuple[float, float]) -> LegChange:
-    path = follow(sides, leg, partner, copies)
+def _leg(sides: Sides, leg: int, partner: int | None, floating: Floating) -> LegChange:
+    path = follow(sides, leg, partner, floating)
     labels = [segment.label for segment in path.segments]
     new = [place for place, label in enumerate(labels) if label == "after"]
     changed = bool(new) and new[0] > 0

@@ -17,6 +17,7 @@ from harness.descriptions.module import LEGS, Leg, Relay
 from harness.descriptions.read_edges import EDGE_QUANTITIES
 from harness.descriptions.sequence import Check
 from harness.descriptions.state import State
+from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.plan.model import IDLE, EdgeAcquisition, EdgeReading, HookupVisit, Stimulus
 from harness.plan.states import distance, energised
@@ -50,7 +51,7 @@ class _Routes:
     def transfer(
         self, hookup: Hookup, state: State, frequency_hz: float, without: Edge | None, leg: Leg | None = None
     ) -> Complex:
-        """(legs, 2); `without`: with the contacts open of each relay that moves at this edge, or its `leg`."""
+        """(legs, 2); `without`: contacts open of each relay that moves at this edge, or of its `leg`."""
         key = (hookup.name, state.name, without.name if without else "", leg or "", frequency_hz)
         if key not in self.known:
             module = self.job.module
@@ -125,7 +126,7 @@ def add_edges(
                     edge=edge,
                     stimulus=stimulus,
                     peaks_v=_peaks(routes, visit.hookup, edge, stimulus),
-                    copies=_copies(routes, visit.hookup, edge, stimulus),
+                    floating=_floating(routes, visit.hookup, edge, stimulus),
                 )
             )
             number += 1
@@ -207,20 +208,25 @@ def _peaks(routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> t
     return tuple(float(level) for level in pairs * stimulus.level_vrms / sqrt(2.0))
 
 
-def _copies(
-    routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus
-) -> tuple[tuple[float, float], ...]:
-    """What each leg shows of its partner while its own poles that move are open; (old, new) route of that."""
-    found = np.zeros((2 * len(hookup.view), 2))
-    for column, leg in enumerate(LEGS):
-        partner = 1 - column
-        for place, state in enumerate((edge.before, edge.after)):
-            seen = routes.transfer(hookup, state, stimulus.frequency_hz, edge, leg)
-            for row in range(column, len(seen), 2):
-                of_partner = seen[row + partner - column, partner]
-                if abs(of_partner) > 0:
-                    found[row, place] = (seen[row, partner] / of_partner).real
-    return tuple((float(old), float(new)) for old, new in found)
+def _floating(routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> tuple[Floating, ...]:
+    """What each leg shows while its own poles that move are open, or its partner's: (old, new) route."""
+    legs = 2 * len(hookup.view)
+    copy, alone = np.ones((legs, 2)), np.ones((legs, 2))
+    hz = stimulus.frequency_hz
+    for place, state in enumerate((edge.before, edge.after)):
+        closed = routes.transfer(hookup, state, hz, None)
+        for column, leg in enumerate(LEGS):  # the one that is open
+            partner = 1 - column
+            seen = routes.transfer(hookup, state, hz, edge, leg)
+            for row in range(column, legs, 2):
+                other = row + partner - column
+                if abs(closed[other, partner]) > 0:
+                    copy[row, place] = (seen[row, partner] / closed[other, partner]).real
+                    alone[other, place] = (seen[other, partner] / closed[other, partner]).real
+    return tuple(
+        Floating(copy=(float(c[0]), float(c[1])), alone=(float(a[0]), float(a[1])))
+        for c, a in zip(copy, alone, strict=True)
+    )
 
 
 def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple[Stimulus, Edge]]:

@@ -9,6 +9,7 @@ from harness.descriptions.edge import Edge
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.sequence import Check, Limit, Quantity
 from harness.descriptions.state import State
+from harness.measure.segments import Floating
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,8 +93,7 @@ class PlannedReading:
 class EdgeAcquisition:
     """One record of every viewed leg across a change of state.
 
-    peaks_v: expected on each leg, volts. copies: what each leg shows of its partner, as a factor, while its own
-    contacts are open and its partner is on its old route, and on its new one.
+    peaks_v: expected on each leg, volts. floating: what each leg shows while it, or its partner, is open.
     """
 
     number: int
@@ -101,7 +101,7 @@ class EdgeAcquisition:
     edge: Edge
     stimulus: Stimulus
     peaks_v: tuple[float, ...]
-    copies: tuple[tuple[float, float], ...]
+    floating: tuple[Floating, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,6 +132,41 @@ class EdgeReading:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Cycle:
+    """One line operated again and again, and looked at after each step: one reading of intermittency.
+
+    at_rest, operated: V RMS that the circuit expects on each viewed leg before and after, by row.
+    """
+
+    check: Check
+    hookup: str
+    line: str
+    stimulus: Stimulus
+    driven: str
+    channel: str
+    port: str
+    at_rest: tuple[float, ...]
+    operated: tuple[float, ...]
+
+    quantity: Quantity = "intermittency"
+
+    @property
+    def state(self) -> State:
+        """The line alone on."""
+        return State(on=(self.line,))
+
+    @property
+    def limit(self) -> Limit | None:
+        """Its check's."""
+        return self.check.limit
+
+    @property
+    def frequency_hz(self) -> float:
+        """That of its tone."""
+        return self.stimulus.frequency_hz
+
+
+@dataclass(frozen=True, kw_only=True)
 class StateVisit:
     """One state in one hookup: what is recorded there, and whether its supply current is judged."""
 
@@ -147,6 +182,7 @@ class HookupVisit:
     hookup: Hookup
     states: tuple[StateVisit, ...]
     edges: tuple[EdgeAcquisition, ...] = ()
+    cycles: tuple[Cycle, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,7 +203,12 @@ class Plan:
     @property
     def count(self) -> int:
         """How many readings there will be, of states and of the changes between them."""
-        return len(self.readings) + len(self.edge_readings)
+        return len(self.readings) + len(self.edge_readings) + len(self.cycles)
+
+    @property
+    def cycles(self) -> tuple[Cycle, ...]:
+        """Every line that is operated again and again, in order."""
+        return tuple(cycle for visit in self.visits for cycle in visit.cycles)
 
     @property
     def edges(self) -> tuple[EdgeAcquisition, ...]:

@@ -229,7 +229,7 @@ class EdgeWalk:
                 joined=any(
                     port.net in loads and loads[port.net].across_ohm is not None for port in hookup.view
                 ),
-                copies=recorded.planned.copies,
+                floating=recorded.planned.floating,
                 edge=self._edge(recorded.planned, capture, recorded.times),
             )
         except ReadingError as error:
