@@ -57,7 +57,8 @@ def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
         else:
             count = sum(len(state.acquisitions) for state in visit.states)
             edges = f"; {len(visit.edges)} changes of state" if visit.edges else ""
-            typer.echo(f"     {len(visit.states)} states, {count} acquisitions{edges}")
+            cycles = "".join(f"; {one.line} operated {one.check.operations} times" for one in visit.cycles)
+            typer.echo(f"     {len(visit.states)} states, {count} acquisitions{edges}{cycles}")
     typer.echo("")
     typer.echo("operations of each relay:")
     for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
@@ -69,6 +70,8 @@ def _print_steps(visit: "HookupVisit") -> None:
         typer.echo(f"     {state.state.name}" + (", supply current" if state.judges_supply else ""))
         for acquisition in state.acquisitions:
             typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
+    for cycle in visit.cycles:
+        typer.echo(f"     {cycle.line} on and off {cycle.check.operations} times, {cycle.stimulus}")
     for edge in visit.edges:
         typer.echo(f"     {edge.edge.name}")
         typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
@@ -137,6 +140,10 @@ def _as_json(job: "Job", made: "Plan", cost: "Estimate") -> dict[str, Any]:
                         ],
                     }
                     for state in visit.states
+                ],
+                "cycles": [
+                    {"line": one.line, "operations": one.check.operations, "stimulus": str(one.stimulus)}
+                    for one in visit.cycles
                 ],
                 "edges": [
                     {"number": one.number, "edge": one.edge.name, "stimulus": str(one.stimulus)}

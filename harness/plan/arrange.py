@@ -5,7 +5,7 @@ from harness.descriptions.read_check import DRY_LEVEL_VRMS
 from harness.descriptions.state import State
 from harness.plan.draft import Draft
 from harness.plan.edges import edge_hookups
-from harness.plan.model import Acquisition, HookupVisit, StateVisit, Stimulus
+from harness.plan.model import Acquisition, Cycle, HookupVisit, StateVisit, Stimulus
 
 
 def is_dry(stimulus: Stimulus) -> bool:
@@ -13,22 +13,27 @@ def is_dry(stimulus: Stimulus) -> bool:
     return stimulus.kind == "pair" and stimulus.level_vrms <= DRY_LEVEL_VRMS * (1 + 1e-9)
 
 
-def arrange(draft: Draft, ordered: tuple[Hookup, ...], walk: tuple[State, ...]) -> tuple[HookupVisit, ...]:
+def arrange(
+    draft: Draft, ordered: tuple[Hookup, ...], walk: tuple[State, ...], cycles: tuple[Cycle, ...] = ()
+) -> tuple[HookupVisit, ...]:
     """Walk through the states of each hookup, forth in one and back in the next.
 
     Volts mend bad contacts. So what is recorded at a dry level comes before anything louder: in every hookup
     that relays select before the first loud one, in one that needs hands before it is driven louder itself.
+    Lines that are operated again and again are so before a visit's states.
     """
     pen = _Pen(draft=draft, walk=walk)
     visits: list[HookupVisit] = []
     for hookup in ordered:
-        if hookup.select is not None and (dry := pen.through(hookup, dry=True)):
-            visits.append(HookupVisit(hookup=hookup, states=dry))
+        here = tuple(cycle for cycle in cycles if cycle.hookup == hookup.name)
+        if hookup.select is not None and ((dry := pen.through(hookup, dry=True)) or here):
+            visits.append(HookupVisit(hookup=hookup, states=dry, cycles=here))
     for hookup in ordered:
         first = () if hookup.select is not None else pen.through(hookup, dry=True)
         made = (*first, *pen.through(hookup, dry=False))
-        if made or hookup in edge_hookups(draft.job):
-            visits.append(HookupVisit(hookup=hookup, states=made))
+        here = tuple(one for one in cycles if one.hookup == hookup.name and hookup.select is None)
+        if made or here or hookup in edge_hookups(draft.job):
+            visits.append(HookupVisit(hookup=hookup, states=made, cycles=here))
     return tuple(visits)
 
 

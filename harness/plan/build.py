@@ -9,6 +9,7 @@ from harness.descriptions.sequence import Check, Limit, Quantity
 from harness.descriptions.state import State
 from harness.plan import hookups, states, steady
 from harness.plan.arrange import arrange
+from harness.plan.cycles import cycles_of
 from harness.plan.draft import Draft
 from harness.plan.edges import add_edges, edge_hookups
 from harness.plan.hookups import Need
@@ -39,7 +40,13 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     readings += _matches(draft, wanted, assigned, walk)
     acquiring = (*assigned.values(), *draft.hookups.values(), *edge_hookups(job))
     chosen = tuple(dict.fromkeys(acquiring)) or _any_hookup(job)
-    visits = arrange(draft, hookups.ordered(chosen), walk)
+    cycles = tuple(
+        cycle
+        for need in wanted
+        if need.check.quantity == "intermittency"
+        for cycle in cycles_of(draft, need, assigned[need])
+    )
+    visits = arrange(draft, hookups.ordered(chosen), walk, cycles)
     renumbered = {
         acquisition.number: number
         for number, acquisition in enumerate(
@@ -92,7 +99,7 @@ def _stimulus(check: Check) -> Stimulus:
 def _readings(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[PlannedReading]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
-    if check.quantity == "channel_match" or not check.covers(state):
+    if check.quantity in ("channel_match", "intermittency") or not check.covers(state):
         return []
     source = need.drive.channel if hookups.is_across(check) else need.channel
     live = draft.is_live(hookup, state, PortName(channel=source, net=need.port))

@@ -53,7 +53,8 @@ class Draft:
         """Predict at a frequency; where all states are wanted, all at once, since most work is shared."""
         known = self.predicted.setdefault((hookup.name, frequency_hz), {})
         if state.name not in known:
-            wanted = self.job.sequence.states if self._is_everywhere(frequency_hz) else (state,)
+            everywhere = self._is_everywhere(frequency_hz) and state in self.job.sequence.states
+            wanted = self.job.sequence.states if everywhere else (state,)
             found = predict_states(
                 self.job.module,
                 self.job.fixture,

@@ -11,6 +11,7 @@ from harness.plan.model import Acquisition, Plan
 
 SILENT_RECORD_S = 0.1  # an offset is averaged over whole periods of 50 and 60 Hz mains
 EDGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
+CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
 HANDS_S = 30.0  # a person moving one lead
 
 
@@ -42,6 +43,8 @@ def walked(plan: Plan) -> list[State]:
     walk: list[State] = []
     for visit in plan.visits:
         walk += [here.state for here in visit.states]
+        for cycle in visit.cycles:
+            walk += [State(on=()), cycle.state] * cycle.check.operations
         for edge in visit.edges:
             if not walk or walk[-1] != edge.edge.before:
                 walk.append(edge.edge.before)
@@ -62,11 +65,12 @@ def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: flo
     acquisitions = plan.acquisitions
     return Estimate(
         acquisitions=len(acquisitions) + len(edges),
-        readings=len(plan.readings) + len(plan.edge_readings),
+        readings=plan.count,
         state_changes=len(walk),
         unavoidable_s=(len(walk) - len(edges)) * (settle_s + board_settle_s)
         + sum(map(record_s, acquisitions))
-        + len(edges) * EDGE_RECORD_S,
+        + len(edges) * EDGE_RECORD_S
+        + sum(2 * cycle.check.operations * CYCLE_RECORD_S for cycle in plan.cycles),
         hands_s=hands,
         operations=states.operations(module, walk),
     )

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from harness.errors import UsageError
-from harness.plan.model import EdgeReading, Plan, PlannedReading
+from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
 from harness.reading import Reading
 
 Key = tuple[str, str, str, str, str, str, float | None]
@@ -34,6 +34,13 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             there[key] -= 1
         else:
             left_edges.append(edge)
+    left_cycles: list[Cycle] = []
+    for cycle in plan.cycles:
+        key = _cycle_key(cycle)
+        if there[key]:
+            there[key] -= 1
+        else:
+            left_cycles.append(cycle)
     strangers = [key for key, count in there.items() if count]
     if strangers:
         check, quantity, state, channel, port, *_ = strangers[0]
@@ -42,10 +49,15 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
             "version of switchwalk made it. Begin a new run"
         )
-    return _only(plan, tuple(left), tuple(left_edges))
+    return _only(plan, tuple(left), tuple(left_edges), left_cycles)
 
 
-def _only(plan: Plan, left: tuple[PlannedReading, ...], left_edges: tuple[EdgeReading, ...]) -> Plan:
+def _only(
+    plan: Plan,
+    left: tuple[PlannedReading, ...],
+    left_edges: tuple[EdgeReading, ...],
+    left_cycles: list[Cycle],
+) -> Plan:
     needed = {number for planned in left for number in planned.acquisitions}
     supplies = {planned.state for planned in left if not planned.acquisitions}
     needed_edges = {edge.acquisition for edge in left_edges}
@@ -61,8 +73,9 @@ def _only(plan: Plan, left: tuple[PlannedReading, ...], left_edges: tuple[EdgeRe
         )
         states = tuple(here for here in states if here.acquisitions or here.judges_supply)
         edges = tuple(edge for edge in visit.edges if edge.number in needed_edges)
-        if states or edges:
-            visits.append(replace(visit, states=states, edges=edges))
+        cycles = tuple(cycle for cycle in visit.cycles if cycle in left_cycles)
+        if states or edges or cycles:
+            visits.append(replace(visit, states=states, edges=edges, cycles=cycles))
     stimuli = {one.stimulus for visit in visits for here in visit.states for one in here.acquisitions}
     return replace(
         plan,
@@ -83,6 +96,11 @@ def _planned_key(planned: PlannedReading, hookups: dict[int, str]) -> Key:
 def _edge_key(planned: EdgeReading, hookup: str) -> Key:
     name, edge = planned.check.name, planned.edge.name
     return name, planned.quantity, edge, planned.channel, planned.port, hookup, planned.frequency_hz
+
+
+def _cycle_key(planned: Cycle) -> Key:
+    name, state = planned.check.name, planned.state.name
+    return name, planned.quantity, state, planned.channel, planned.port, planned.hookup, planned.frequency_hz
 
 
 def _key_of(reading: Reading) -> Key:

@@ -8,7 +8,7 @@ from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import ReadingError
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure.budget import Estimate
-from harness.plan.model import EdgeReading, Plan, PlannedReading
+from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
 from harness.reading import Reading
 
 
@@ -21,7 +21,7 @@ class Rejudged:
     """
 
     pairs: tuple[tuple[Reading, Reading], ...]
-    absent: tuple[PlannedReading | EdgeReading, ...]
+    absent: tuple[PlannedReading | EdgeReading | Cycle, ...]
     unasked: tuple[Reading, ...]
 
 
@@ -35,12 +35,13 @@ def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> 
     edge_hookups = {edge.number: edge.hookup for edge in plan.edges}
     left = list(kept)
     pairs: list[tuple[Reading, Reading]] = []
-    absent: list[PlannedReading | EdgeReading] = []
-    wanted: list[tuple[PlannedReading | EdgeReading, str]] = [
+    absent: list[PlannedReading | EdgeReading | Cycle] = []
+    wanted: list[tuple[PlannedReading | EdgeReading | Cycle, str]] = [
         (planned, hookups[planned.acquisitions[-1]] if planned.acquisitions else "")
         for planned in plan.readings
     ]
     wanted += [(edge, edge_hookups[edge.acquisition]) for edge in plan.edge_readings]
+    wanted += [(cycle, cycle.hookup) for cycle in plan.cycles]
     for planned, hookup in wanted:
         same = [reading for reading in left if _is_same(planned, hookup, reading)]
         if not same:
@@ -52,7 +53,7 @@ def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> 
     return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=tuple(left))
 
 
-def _is_same(planned: PlannedReading | EdgeReading, hookup: str, reading: Reading) -> bool:
+def _is_same(planned: PlannedReading | EdgeReading | Cycle, hookup: str, reading: Reading) -> bool:
     return (
         (reading.quantity, reading.state) == (planned.quantity, planned.state.name)
         and (reading.channel, reading.port) == (planned.channel, planned.port)
@@ -62,7 +63,9 @@ def _is_same(planned: PlannedReading | EdgeReading, hookup: str, reading: Readin
     )
 
 
-def _judged(planned: PlannedReading | EdgeReading, reading: Reading, sequence: CheckSequence) -> Reading:
+def _judged(
+    planned: PlannedReading | EdgeReading | Cycle, reading: Reading, sequence: CheckSequence
+) -> Reading:
     """The same value by the new limit; what was missing stays missing, for its old reason."""
     renamed = replace(reading, check=planned.check.name, limit_low=None, limit_high=None)
     if reading.value is None or reading.low is None or reading.high is None:

@@ -1,0 +1,162 @@
+"""A line operated again and again at a level that mends no contact, and looked at after every step."""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from math import sqrt
+
+import numpy as np
+
+from harness.descriptions.fixture import Hookup, PortName
+from harness.descriptions.sequence import Limit
+from harness.descriptions.state import State
+from harness.errors import BenchError, ReadingError
+from harness.judge import judge, limits_for
+from harness.measure.budget import Estimate
+from harness.measure.intermittency import failure_rate
+from harness.measure.tone import fit_tones
+from harness.measure.tones import TonePair, choose_tones
+from harness.plan.estimate import CYCLE_RECORD_S
+from harness.plan.model import Cycle, HookupVisit
+from harness.reading import Reading
+from harness.runner.inputs import input_numbers
+from harness.runner.recorder import Ask, Captured
+from harness.runner.recovery import TRANSIENT
+from harness.runner.stage import Stage
+
+SAMPLES = 4000
+MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
+SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
+CONFIDENCE = 0.95
+
+Recover = Callable[[HookupVisit, State, BenchError], str]
+
+
+def cycle_reading(
+    stage: Stage, hookup: Hookup, cycle: Cycle, *, recover: Recover, visit: HookupVisit
+) -> Reading:
+    """Operate the line as often as the check says: how many operations failed, and what that bounds."""
+    missed: list[str] = []
+    done = 0
+    try:
+        stage.drive.apply(cycle.stimulus)
+        for number in range(1, cycle.check.operations + 1):
+            found = _operate(stage, hookup, cycle)
+            done = number
+            if found:
+                missed.append(f"no. {number} {found}")
+        stage.set_state(hookup, State(on=()))
+    except ReadingError as error:
+        return _missing(stage, cycle, f"after {done} operations: {error}")
+    except TRANSIENT as error:
+        return _missing(stage, cycle, recover(visit, State(on=()), error))
+    return _judged(stage, cycle, missed)
+
+
+def _operate(stage: Stage, hookup: Hookup, cycle: Cycle) -> str:
+    """Release, then operate; gives what was wrong, and keeps what it was seen by."""
+    for state, expected, words in (
+        (State(on=()), cycle.at_rest, "released"),
+        (cycle.state, cycle.operated, "operated"),
+    ):
+        stage.set_state(hookup, state)
+        captured = stage.recorder.capture(_ask(hookup, state, cycle, expected))
+        wrong = _wrong(hookup, cycle, expected, captured)
+        if wrong:
+            stage.recorder.keep_waveform(stage.recorder.find(captured))
+            return f"{words}: {wrong}"
+    return ""
+
+
+def _wrong(hookup: Hookup, cycle: Cycle, expected: tuple[float, ...], captured: Captured) -> str:
+    """Say which leg of the port has another level than the circuit expects; "" where none has."""
+    capture, tones = captured.capture, captured.ask.tones
+    fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
+    levels = np.abs(fit.phasors[:, 0])
+    place = hookup.view.index(PortName(channel=cycle.channel, net=cycle.port))
+    for row, leg in ((2 * place, "hot"), (2 * place + 1, "cold")):
+        level, wanted = float(levels[row]), expected[row]
+        if wanted < SILENT * cycle.stimulus.level_vrms / 2:
+            if level > SILENT * cycle.stimulus.level_vrms:
+                return f"{leg} leg not silent"
+        elif abs(20 * math.log10(max(level, 1e-12) / wanted)) > MISS_DB:
+            return f"{leg} leg {20 * math.log10(max(level, 1e-12) / wanted):+.1f} dB"
+    return ""
+
+
+def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: tuple[float, ...]) -> Ask:
+    hz = choose_tones(cycle.stimulus.frequency_hz).hot_hz
+    tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=SAMPLES)
+    peaks_v = {
+        number: sqrt(2.0) * volts for number, volts in zip(input_numbers(hookup), expected, strict=True)
+    }
+    return Ask(
+        number=0,
+        hookup=hookup.name,
+        state=state.name,
+        stimulus=f"cycle: {cycle.stimulus}",
+        tones=tones,
+        silent=True,
+        peaks_v=peaks_v,
+    )
+
+
+def _judged(stage: Stage, cycle: Cycle, missed: list[str]) -> Reading:
+    sequence = stage.job.sequence
+    operations = cycle.check.operations
+    rate = failure_rate(len(missed), operations, confidence=CONFIDENCE)
+    lower = failure_rate(len(missed), operations, confidence=CONFIDENCE, sides="two").lower
+    found = Estimate(
+        value=len(missed) / operations,
+        standard=None,
+        low=lower,
+        high=rate.upper,
+        coverage_factor=sequence.coverage_factor,
+        floor=False,
+        budget=(),
+    )
+    low, high = limits_for(cycle.check.limit or Limit(kind="between", unit="%"), None)
+    verdict = judge(found, low, high, decision=sequence.decision)
+    said = f"{len(missed)} of {operations} operations failed, so at most {100 * rate.upper:.3g} % do"
+    if missed:
+        said += f": {'; '.join(missed[:5])}" + (" and more" if len(missed) > 5 else "")
+    elif verdict == "unproven":
+        said += "; more operations would tell"
+    blank = _missing(stage, cycle, said)
+    return replace(
+        blank,
+        value=found.value,
+        low=found.low,
+        high=found.high,
+        limit_low=low,
+        limit_high=high,
+        verdict=verdict,
+    )
+
+
+def _missing(stage: Stage, cycle: Cycle, reason: str) -> Reading:
+    return Reading(
+        check=cycle.check.name,
+        quantity=cycle.quantity,
+        state=cycle.state.name,
+        channel=cycle.channel,
+        port=cycle.port,
+        hookup=cycle.hookup,
+        frequency_hz=cycle.frequency_hz,
+        unit="%",
+        value=None,
+        standard=None,
+        low=None,
+        high=None,
+        coverage_factor=stage.job.sequence.coverage_factor,
+        floor=False,
+        expected=None,
+        expected_standard=None,
+        limit_low=None,
+        limit_high=None,
+        verdict="missing",
+        reason=reason,
+        budget=(),
+        acquisitions=(),
+        route="",
+    )
