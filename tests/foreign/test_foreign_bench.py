@@ -284,3 +284,22 @@ def test_a_hookup_that_needs_hands_is_refused_where_nobody_can_be_asked(
     assert ran.printed.code == 2, ran.printed.out
     assert "'drive right, view outputs'" in ran.printed.err
     assert not bench.scope.heard
+
+
+@pytest.mark.parametrize(
+    ("written", "instead", "told"),
+    [
+        ('{ leg = "hot", ', "{ ", 'found "bus.cold", one leg; expected leg beside it'),
+        ('operated = "bus.cold"', 'operated = "bus.hot"', "a contact with the same net twice"),
+        ('operated = "bus.cold"', 'operated = "bus.tip"', 'or its leg as in "bus.cold"'),
+    ],
+)
+def test_a_contact_that_crosses_legs_is_told_where_it_is_wrong(
+    capsys: pytest.CaptureFixture[str], short_job: Path, written: str, instead: str, told: str
+) -> None:
+    module = (short_job / "module.toml").read_text(encoding="utf-8")
+    (short_job / "module.toml").write_text(module.replace(written, instead, 1), encoding="utf-8")
+    printed = switchwalk(capsys, "table", str(short_job))
+    assert printed.code == 2
+    assert told in printed.err
+    assert "module.toml:45: " in printed.err
