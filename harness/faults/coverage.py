@@ -1,7 +1,7 @@
 """Whether a sequence as written would see each single fault, by which reading, and what it cannot see."""
 
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from harness.circuit.expand import is_operated
 from harness.descriptions.faults import Fault, single_faults
 from harness.descriptions.job import Job
 from harness.faults.contacts import WorstContact, smallest_seen
+from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
 from harness.faults.groups import groups_of, told_apart
 from harness.faults.margins import SURE, Margins, Prospect, weigh_margins, words_for
@@ -86,6 +87,7 @@ def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Execut
     made = weigh_margins(job, plan, shown)
     prospect = Prospect(job=job, plan=plan, signatures=shown)
     judged = tuple(_judge(fault, row, made, prospect) for row, fault in enumerate(faults))
+    judged = _with_edges(judged, job, plan, impedances)
     groups = groups_of(told_apart(prospect), [row for row, one in enumerate(judged) if one.seen])
     return Coverage(
         faults=judged,
@@ -110,6 +112,21 @@ def _judge(fault: Fault, row: int, made: Margins, prospect: Prospect) -> FaultSe
         margin=float(margins[best]),
         readings=int((margins >= SURE).sum()),
         why="" if seen else _why(row, made, prospect),
+    )
+
+
+def _with_edges(
+    judged: tuple[FaultSeen, ...], job: Job, plan: Plan, impedances: BenchImpedances
+) -> tuple[FaultSeen, ...]:
+    """Look among the readings of changes of state for what no level shows."""
+    left = [one for one in judged if not one.seen] if plan.edge_readings else []
+    found = weigh_edges(job, plan, [(one.fault,) for one in left], impedances=impedances)
+    by = {one.fault: evidence for one, evidence in zip(left, found, strict=True) if evidence is not None}
+    return tuple(
+        replace(one, seen=True, by=by[one.fault].by, margin=by[one.fault].margin, readings=1, why="")
+        if one.fault in by
+        else one
+        for one in judged
     )
 
 
