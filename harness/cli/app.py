@@ -9,10 +9,12 @@ from typing import Annotated
 import typer
 
 from harness.cli.cover import cover
+from harness.cli.diagnose import diagnose
 from harness.cli.export import export
 from harness.cli.judge import judge
 from harness.cli.plan import plan
 from harness.cli.records import show, units
+from harness.cli.reference import reference
 from harness.cli.resume import resume
 from harness.cli.run import run
 from harness.cli.simulate import simulate
@@ -36,11 +38,13 @@ app = typer.Typer(
 )
 app.command()(run)
 app.command()(resume)
+app.command()(reference)
 app.command()(plan)
 app.command()(table)
 app.command()(cover)
 app.command()(units)
 app.command()(show)
+app.command()(diagnose)
 app.command()(trends)
 app.command()(export)
 app.command()(judge)

@@ -16,6 +16,7 @@ from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, Usag
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
+    from harness.measure.reference import Reference
     from harness.plan.model import Plan
     from harness.records.run import RunHeader
     from harness.records.store import RunStore
@@ -40,7 +41,10 @@ class WallClock:
 
 @dataclass(frozen=True, kw_only=True)
 class Errand:
-    """What is to be run, and how it was asked for. `bench_file` is None for the job's own."""
+    """What is to be run, and how it was asked for.
+
+    bench_file: None for the job's own. kept: a through reference to use while it is good.
+    """
 
     job: "Job"
     plan: "Plan"
@@ -51,6 +55,7 @@ class Errand:
     bench_file: Path | None
     transcript: Path | None
     quiet: bool
+    kept: "Reference | None" = None
 
     @property
     def bench_folder(self) -> Path:
@@ -78,7 +83,7 @@ def carry_out(
             errand.job.bench,
             folder=errand.bench_folder,
             transcript=errand.transcript,
-            tell=lambda text: typer.echo(text, err=True),
+            tell=_tell,
             marked=not errand.simulated,
         ) as bench,
     ):
@@ -95,6 +100,7 @@ def carry_out(
                     observe=observe,
                     clock=WallClock(),
                     before=before,
+                    kept=errand.kept,
                 )
         except BaseException as error:
             error.add_note(
@@ -103,6 +109,20 @@ def carry_out(
             )
             raise
     return run_id, ended
+
+
+def leave_nothing_on(job: "Job", bench_file: Path | None) -> None:
+    """Make safe what a killed run left on, whatever is refused afterwards. Raises BenchError and its kinds."""
+    from drivers.bench import make_left_safe
+
+    if job.bench is not None:
+        folder = job.folder if bench_file is None else bench_file.parent
+        with stoppable():
+            make_left_safe(job.bench, folder=folder, tell=_tell)
+
+
+def _tell(text: str) -> None:
+    typer.echo(text, err=True)
 
 
 def claimed_run(store: "RunStore", run_id: int) -> None:

@@ -3,12 +3,14 @@
 import re
 import sys
 from contextlib import ExitStack
+from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out
+from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
 from harness.cli.job import BenchPath, JobFolder, planned
 from harness.cli.outcome import say_outcome, write_report_of
@@ -19,10 +21,22 @@ from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
+    from harness.measure.reference import Reference
+    from harness.plan.model import Plan
     from harness.records.store import RunStore
     from harness.runner.events import Hands
 
 LONGEST_SERIAL = 64
+
+
+class ReferenceFrom(StrEnum):
+    """Where a run's through reference comes from."""
+
+    auto = "auto"
+    own = "own"
+    kept = "kept"
+    none = "none"
+
 
 TranscriptPath = Annotated[
     Path | None,
@@ -41,6 +55,13 @@ def run(
     records: RecordsPlace = None,
     again: Annotated[bool, typer.Option("--again", help="Run a unit that has passed before.")] = False,
     operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
+    reference: Annotated[
+        ReferenceFrom,
+        typer.Option(
+            help="The through reference: auto (a new one; a kept one where it would need hands and is still "
+            "good), own, kept, or none."
+        ),
+    ] = ReferenceFrom.auto,
     transcript: TranscriptPath = None,
     as_json: OutcomeAsJson = False,
 ) -> None:
@@ -51,6 +72,8 @@ def run(
 
     described = load_job(job, bench)
     _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
+    if not simulate:
+        leave_nothing_on(described, bench)
     plan = None if simulate else planned(described, bench)
     if plan is not None:
         require_person(plan)
@@ -66,9 +89,12 @@ def run(
             )
             described = load_job(job, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated
+        plan = plan or planned(described, bench)
+        if reference is ReferenceFrom.none:
+            plan = replace(plan, through=None)
         errand = Errand(
             job=described,
-            plan=plan or planned(described, bench),
+            plan=plan,
             serial=serial,
             operator=operator,
             simulated=simulate,
@@ -76,12 +102,31 @@ def run(
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
+            kept=_kept(store, described, plan, reference, simulate=simulate),
         )
         run_id, ended = carry_out(errand, store, hands, begin_run(errand, store))
         report = write_report_of(store, run_id, records or DEFAULT_RECORDS)
     with output_may_be_gone():
         say_outcome(run_id, serial, ended, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])
+
+
+def _kept(
+    store: "RunStore", job: "Job", plan: "Plan", reference: ReferenceFrom, *, simulate: bool
+) -> "Reference | None":
+    """The kept reference to try: where it is asked for, or where a new one would need hands."""
+    from harness.measure.reference import Reference
+
+    by_hand = plan.through is not None and plan.through.select is None
+    wanted = reference is ReferenceFrom.kept or (reference is ReferenceFrom.auto and by_hand)
+    if not wanted or job.bench is None:
+        return None
+    found = store.latest_reference(job.bench.name, simulated=simulate)
+    if found is None and reference is ReferenceFrom.kept:
+        raise UsageError(
+            f"no through reference is kept of {job.bench.name!r}; `switchwalk reference` makes one"
+        )
+    return None if found is None else Reference.from_dict(found.content)
 
 
 def _check_request(

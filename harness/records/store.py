@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, Select, Table, case, func, insert, se
 from harness.descriptions.job import JobFile
 from harness.errors import RecordsError
 from harness.reading import Reading
-from harness.records import ledger, rows, tables
+from harness.records import kept, ledger, rows, tables
 from harness.records.database import Place, check_room, explained, find_place, hold_alone, open_engine
 from harness.records.history import RunLine, Series, read_lines, read_series
 from harness.records.run import (
@@ -92,8 +92,7 @@ class RunStore:
             return
         values = [{"run_id": run, **rows.reading_to_row(reading)} for reading in readings]
         with self._writing() as connection:
-            for row in values:
-                _insert(connection, tables.readings, row)
+            _insert_all(connection, tables.readings, values)
 
     def add_waveform(self, run: int, acquisition: int, capture: Capture) -> None:
         """Keep the samples of an acquisition, compressed."""
@@ -106,6 +105,16 @@ class RunStore:
         content = json.dumps(reference, ensure_ascii=False, allow_nan=False)
         with self._writing() as connection:
             _insert(connection, tables.through_references, {"run_id": run, "content": content})
+
+    def keep_reference(self, reference: kept.KeptReference) -> None:
+        """Keep a through reference that belongs to no run, for those of the next hours."""
+        with self._writing() as connection:
+            kept.keep(connection, reference)
+
+    def latest_reference(self, bench: str, *, simulated: bool) -> kept.KeptReference | None:
+        """Give the last reference that was kept of a bench, however old; None where there is none."""
+        with self._transaction() as connection:
+            return kept.latest(connection, bench, simulated=simulated)
 
     def add_event(self, run: int, kind: EventKind, text: str, *, at: datetime | None = None) -> None:
         """Record something that befell a run; how it ended is for `finish`, going on for `reopen`."""
@@ -260,11 +269,15 @@ class RunStore:
 
 
 def _insert(connection: Connection, table: Table, row: rows.Row) -> int:
-    key = connection.execute(insert(table).values(**row)).inserted_primary_key
-    if key is None:
-        raise RuntimeError(f"{table.name}: the database gave no key for a new row")
-    ledger.enter(connection, table, int(key[0]), row)
-    return int(key[0])
+    return _insert_all(connection, table, [row])[0]
+
+
+def _insert_all(connection: Connection, table: Table, new: Sequence[rows.Row]) -> list[int]:
+    """Add rows and their entries in the ledger; gives their ids, in the rows' order."""
+    statement = insert(table).returning(table.c.id, sort_by_parameter_order=True)
+    ids = [int(key) for key in connection.execute(statement, [dict(row) for row in new]).scalars()]
+    ledger.enter(connection, table, [{**row, "id": key} for key, row in zip(ids, new, strict=True)])
+    return ids
 
 
 def _event(

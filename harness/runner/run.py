@@ -9,6 +9,7 @@ from harness.descriptions.job import Job
 from harness.descriptions.state import State
 from harness.errors import RecordsError
 from harness.judge import unit_verdict
+from harness.measure.reference import Reference
 from harness.plan.model import Plan
 from harness.reading import Reading
 from harness.records.run import Outcome
@@ -21,7 +22,7 @@ from harness.runner.preflight import check_same_unit, energise
 from harness.runner.recorder import Recorder
 from harness.runner.recovery import Recovery
 from harness.runner.stage import OverCurrentError, Stage
-from harness.runner.through import take_reference
+from harness.runner.through import kept_reference, take_reference
 from harness.runner.walk import Walk
 
 
@@ -53,33 +54,20 @@ def run_plan(
     observe: Observer,
     clock: Clock,
     before: Before | None = None,
+    kept: Reference | None = None,
 ) -> Ended:
     """Carry out a plan and finish the run in the records. Whoever opened the bench leaves it safe.
 
     An error or an interruption ends the run as `stopped`, with no verdict on the unit, and goes on up. A run
     that went on after a bench fault ends as `stopped` as well. `plan` is what is left to do of a run that is
-    resumed, `before` what it has.
+    resumed, `before` what it has. kept: a reference that is used, while it is good, in place of a new one.
     """
-    if job.bench is None:
-        raise ValueError("a job without a bench has no instruments to run on")
-    drive = Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
-    stage = Stage(
-        job=job,
-        plan=plan,
-        bench=bench,
-        drive=drive,
-        recorder=Recorder(bench.oscilloscope, store, run),
-        recovery=Recovery(bench, drive, store, run, observe),
-        gain_accuracy=job.bench.oscilloscope.gain_accuracy,
-        hands=hands,
-        observe=observe,
-        clock=clock,
-    )
+    stage = stage_of(plan, job, bench, store, run, hands=hands, observe=observe, clock=clock)
     before = before or Before()
     readings = list(before.readings)
     try:
         if plan.count:
-            _carry_out(stage, store, run, readings, before.currents_a)
+            _carry_out(stage, store, run, readings, before.currents_a, kept)
         verdict = unit_verdict(reading.verdict for reading in readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
         reason = ""
@@ -102,6 +90,35 @@ def run_plan(
     return Ended(outcome=outcome, reason=reason, readings=tuple(readings))
 
 
+def stage_of(
+    plan: Plan,
+    job: Job,
+    bench: Bench,
+    store: RunStore,
+    run: int,
+    *,
+    hands: Hands,
+    observe: Observer,
+    clock: Clock,
+) -> Stage:
+    """What every part of a run shares, for an open bench."""
+    if job.bench is None:
+        raise ValueError("a job without a bench has no instruments to run on")
+    drive = Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
+    return Stage(
+        job=job,
+        plan=plan,
+        bench=bench,
+        drive=drive,
+        recorder=Recorder(bench.oscilloscope, store, run),
+        recovery=Recovery(bench, drive, store, run, observe),
+        gain_accuracy=job.bench.oscilloscope.gain_accuracy,
+        hands=hands,
+        observe=observe,
+        clock=clock,
+    )
+
+
 def _finish_stopped(store: RunStore, run: int, error: BaseException) -> None:
     """Say in the records why a run was stopped, unless it is the records that stopped it."""
     try:
@@ -116,12 +133,16 @@ def _carry_out(
     run: int,
     readings: list[Reading],
     currents_a: Mapping[str, float] | None,
+    kept: Reference | None,
 ) -> None:
     """Through reference, supply and lines, then hookup after hookup; whatever was made is in `readings`."""
-    reference = take_reference(stage)
+    reference = None if kept is None else kept_reference(stage, kept)
+    bare = Bare()
+    if reference is None:
+        reference = take_reference(stage)
+        bare = Bare() if reference is None else take_bare(stage)
     if reference is not None:
         store.add_reference(run, reference.to_dict())
-    bare = Bare() if reference is None else take_bare(stage)
     now_a = energise(stage)
     if currents_a is None:
         store.add_event(run, "fingerprint", json.dumps(now_a))

@@ -59,9 +59,30 @@ def take_reference(stage: Stage) -> Reference | None:
     )
 
 
+def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
+    """The kept reference if it is good for this bench now, and has every tone that the plan uses."""
+    instruments = (stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text)
+    if not kept.serves(time.time(), instruments):
+        stage.observe(Remark(text="the kept through reference has expired or is another bench's: not used"))
+        return None
+    for stimulus in stage.plan.stimuli:
+        emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
+        if kept.at(tones_of(stimulus).frequencies_hz, emf_vrms) is None:
+            stage.observe(Remark(text=f"the kept through reference has nothing at {stimulus}: not used"))
+            return None
+    minutes = (time.time() - kept.taken_s) / 60
+    stage.observe(
+        Remark(
+            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew, and of noise "
+            "and distortion only bounds are told"
+        )
+    )
+    return kept
+
+
 _NO_REFERENCE = (
-    "no through hookup in fixture.toml: the scope's gain accuracy stays in every reading, and leads are not "
-    "proven. Add a [[hookup]] with through = true"
+    "no through reference: the scope's gain accuracy stays in every reading, leads are not proven, and of "
+    "noise and distortion only bounds are told. A [[hookup]] with through = true in fixture.toml gives one"
 )
 
 
