@@ -17,6 +17,7 @@ from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
 from harness.faults.contacts import smallest_seen, with_loads
 from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, tight_limits
+from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
 from harness.faults.margins import SURE, over_current, weigh_margins
 from harness.faults.minimal import smallest_plan
@@ -28,9 +29,19 @@ SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 BENCH = BenchImpedances()
 
 
+LEVELS = ("Route and gain", "Polarity", "Phase", "Leg balance", "Channel match", "Crosstalk", "Relay current")
+
+
 @pytest.fixture(scope="module")
-def shipped():
+def whole():
     return load_job(SWITCHER)
+
+
+@pytest.fixture(scope="module")
+def shipped(whole):
+    """The shipped sequence's levels and currents, without what its checks of changes of state would add."""
+    checks = tuple(check for check in whole.sequence.checks if check.name in LEVELS)
+    return replace(whole, sequence=replace(whole.sequence, checks=checks))
 
 
 @pytest.fixture(scope="module")
@@ -60,9 +71,25 @@ def unseen_names(coverage):
     return {one.fault.name for one in coverage.unseen}
 
 
-def test_the_shipped_sequence_sees_nearly_every_hard_fault(shipped_coverage):
+def test_the_levels_of_the_shipped_sequence_see_nearly_every_hard_fault(shipped_coverage):
     assert len(shipped_coverage.faults) >= 200
     assert share(shipped_coverage) >= 0.98
+
+
+def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
+    """What no level shows, the checks of changes of state do: a contact that doesn't let go."""
+    plan = build_plan(whole, impedances=BENCH)
+    left = [(one.fault,) for one in shipped_coverage.unseen]
+    found = weigh_edges(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
+    assert all(one is not None and one.by.startswith("gap at left.out") for one in found[: len(left)])
+    assert found[len(left)] is None  # a healthy unit breaks nothing of it
+    assert found[-1] is None  # that relay's pole alone changes no level of the output by so much
+
+
+def test_a_relay_that_never_moves_has_no_operate_time(whole):
+    plan = build_plan(whole, impedances=BENCH)
+    (found,) = weigh_edges(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
+    assert found.by == "operate time at left.out, rest > loop_a"
 
 
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
@@ -202,8 +229,8 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
     assert int((made.best >= SURE).sum()) < shorter.seen
 
 
-def test_a_sequence_that_sees_nothing_cannot_be_shortened(shipped):
-    offset = tuple(check for check in shipped.sequence.checks if check.quantity == "offset")
+def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
+    offset = tuple(check for check in whole.sequence.checks if check.quantity == "offset")
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="sees no fault"):
