@@ -74,6 +74,17 @@ def open_bench(
             safe.come(None)  # where an interrupt came just before it was begun
 
 
+def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None]) -> None:
+    """Before anything else: switch off what a killed run left on. Does nothing where nothing was left.
+
+    Raises what `open_bench` raises, also where another run has the bench in use.
+    """
+    files = (bench.generator, bench.supply, bench.switchboard)
+    if any(Mark(file.address, instrument=role).found for role, file in zip(ROLES, files, strict=True)):
+        with open_bench(bench, folder=folder, tell=tell):
+            pass
+
+
 class _Opening:
     """All profiles are read before an instrument is opened, and all are identified before one is switched."""
 

@@ -112,7 +112,7 @@ def carry_out(
 
 
 def leave_nothing_on(job: "Job", bench_file: Path | None) -> None:
-    """Make safe what a killed run left on, whatever is refused afterwards. Raises BenchError and its kinds."""
+    """Make safe what a killed run left on, whatever is refused afterwards. Raises BenchError, its kinds."""
     from drivers.bench import make_left_safe
 
     if job.bench is not None:

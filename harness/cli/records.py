@@ -56,12 +56,15 @@ def show(
     from harness.records.store import open_records
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
-        record, readings = store.run(run), store.readings(run)
+        record, readings, events = store.run(run), store.readings(run), store.events(run)
     if as_json:
         _print_json(run_to_json(record) | {"readings": [reading_to_json(reading) for reading in readings]})
         return
     console = _console()
     _print_run(console, record)
+    for event in events:
+        if event.kind in ("resumed", "bench fault") or (event.kind == "ended" and event is not events[-1]):
+            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {event.outcome or ''} {event.text}"))
     _print_readings(console, readings, every=every, budget=budget)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.errand import EXIT_OF, Errand, carry_out, claimed_run
+from harness.cli.errand import EXIT_OF, Errand, carry_out, claimed_run, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
 from harness.cli.job import planned
 from harness.cli.outcome import say_outcome, write_report_of
@@ -55,8 +55,10 @@ def resume(
         recorded = store.readings(run)
         _check_run(record, recorded)
         claimed_run(store, run)
-        described = load_job(Path(header.job_folder), Path(header.bench_file) if header.bench_file else None)
         bench = Path(header.bench_file) if header.bench_file else None
+        described = load_job(Path(header.job_folder), bench)
+        if not header.simulated:
+            leave_nothing_on(described, bench)
         hands: Hands = PersonAtTheBench()
         _check_unit(header, serial, as_json=as_json)
         if hasten != 1.0 and not header.simulated:

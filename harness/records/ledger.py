@@ -10,7 +10,7 @@ last digest, noted elsewhere, is what shows that.
 import hashlib
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -81,22 +81,34 @@ def chain_digest(previous: str, run_id: int, kind: str, row: int, content: str) 
     return hashlib.sha256(f"{previous}\n{run_id}\n{kind}\n{row}\n{content}".encode()).hexdigest()
 
 
-def enter(connection: Connection, table: Table, key: int, row: Mapping[str, Any], *, kind: str = "") -> None:
-    """Add a row's entry; within the transaction that added the row, which holds the write lock."""
-    content = content_digest(table, {**row, "id": key})
-    run_id = key if table is tables.runs else int(row["run_id"])
+def enter(
+    connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]], *, before: str = ""
+) -> None:
+    """Add the entries of rows that have their ids.
+
+    Within the transaction that added the rows, which holds the write lock. before: what stands before the
+    table's name in the entries' kind.
+    """
     previous = head(connection)
-    kind = kind or table.name
-    connection.execute(
-        insert(tables.ledger).values(
-            run_id=run_id,
-            kind=kind,
-            row=key,
-            content=content,
-            previous=previous,
-            sha256=chain_digest(previous, run_id, kind, key, content),
+    kind = before + table.name
+    entries = []
+    for row in rows:
+        content = content_digest(table, row)
+        run_id, key = int(row["id"] if table is tables.runs else row["run_id"]), int(row["id"])
+        sha256 = chain_digest(previous, run_id, kind, key, content)
+        entries.append(
+            {
+                "run_id": run_id,
+                "kind": kind,
+                "row": key,
+                "content": content,
+                "previous": previous,
+                "sha256": sha256,
+            }
         )
-    )
+        previous = sha256
+    if entries:
+        connection.execute(insert(tables.ledger), entries)
 
 
 def head(connection: Connection) -> str:
@@ -112,8 +124,8 @@ SEALED_LATER = "sealed later: "
 def seal_existing(connection: Connection) -> None:
     """Enter every row of records that had no ledger, run by run."""
     for table in KEPT:
-        for row in connection.execute(select(table).order_by(table.c.id)).mappings().all():
-            enter(connection, table, row["id"], dict(row), kind=SEALED_LATER + table.name)
+        rows = connection.execute(select(table).order_by(table.c.id)).mappings().all()
+        enter(connection, table, [dict(row) for row in rows], before=SEALED_LATER)
 
 
 def verify(connection: Connection, run_id: int | None = None, *, noted: str = "") -> Verification:
