@@ -68,15 +68,22 @@ def look_at(
     floating: Sequence[Floating] | None = None,
     edge: Instant | str,
 ) -> Change:
-    """Find what the legs do across a change; mains that stands above the noise is taken out as tones are.
+    """Find what the legs do across a change; mains that makes its sides unsteady is taken out as tones are.
 
     joined: whether a load lies across each pair; floating: what it does then, see `find_transition`.
     Raises ReadingError where the record is not steady on either side.
     """
-    hum = mains_in(legs_v, interval_s, tones_hz)
-    transition = find_transition(
-        legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined, floating=floating
-    )
+    try:
+        transition = find_transition(
+            legs_v, interval_s, tones_hz, step_v=step_v, joined=joined, floating=floating
+        )
+    except ReadingError:
+        hum = mains_in(legs_v, interval_s, tones_hz)
+        if not hum:
+            raise
+        transition = find_transition(
+            legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined, floating=floating
+        )
     return Change(
         transition=transition,
         edge=edge,
