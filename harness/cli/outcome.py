@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.lines import say
-from harness.errors import RecordsError
+from harness.errors import CircuitError, RecordsError
 
 if TYPE_CHECKING:
+    from harness.records.run import RunRecord
     from harness.records.store import RunStore
+    from harness.report.explanation import Explanation
     from harness.runner.run import Ended
 
 WORST_SHOWN = 5
@@ -29,10 +31,22 @@ def write_report_of(store: "RunStore", run_id: int, records: str | Path) -> Path
     path = beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_report(record, store.readings(run_id), store.waveforms(run_id), path)
+        write_report(
+            record, store.readings(run_id), store.waveforms(run_id), path, _explanation(store, record)
+        )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
     return path
+
+
+def _explanation(store: "RunStore", record: "RunRecord") -> "Explanation | None":
+    """What would explain a failed run; a report is written without it where that cannot be told."""
+    from harness.cli.diagnose import explain_run_end
+
+    try:
+        return explain_run_end(store, record)
+    except (CircuitError, RecordsError):
+        return None
 
 
 def say_outcome(run_id: int, serial: str, ended: "Ended", report: Path, *, as_json: bool) -> None:

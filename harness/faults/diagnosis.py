@@ -11,11 +11,11 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import Fault, single_faults
 from harness.descriptions.job import Job
 from harness.faults.effects import Suspect, supply_current_a
-from harness.faults.observed import Evidence
 from harness.faults.expected import Expecter
 from harness.faults.likelihood import Yardstick, fit_supply
+from harness.faults.observed import Evidence
 from harness.faults.pairs import propose_pairs
-from harness.faults.search import MOST_ASIDE, UNLIKELY, Candidate, Group, Pool, Search
+from harness.faults.search import MOST_ASIDE, UNLIKELY, Candidate, Group, Pool, Search, in_order
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
 from harness.plan.model import Acquisition, Plan
 
@@ -31,7 +31,7 @@ class Diagnosis:
 
     groups: of faults, the likeliest first. healthy, something_else: posteriors of a sound unit and of what is
     on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
-    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies: how much there was to go by.
+    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies: how many there were.
     """
 
     groups: tuple[Group, ...]
@@ -178,12 +178,13 @@ class Diagnoser:
             supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
             aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
             proposed = propose_pairs(yardstick, suspects, pool.predicted[lone], pool.predicted[0], aside)
-            wanted += [(*suspects[a], *suspects[b]) for a, b in proposed]
+            wanted += [in_order((*suspects[a], *suspects[b])) for a, b in proposed]
+        wanted = list(dict.fromkeys(wanted))
         if not wanted:
             return [], []
         found = search.rank(self._pool(wanted, yardstick))
         one, other = (alike.get(fault, [fault]) for fault in found[0].suspect)
-        more = list(product(one, other))[:MOST_EXPANDED]
+        more = [in_order(pair) for pair in product(one, other)][:MOST_EXPANDED]
         return found, [self._pool(more, yardstick)]
 
     def _pool(self, suspects: Sequence[Suspect], yardstick: Yardstick) -> Pool:

@@ -90,7 +90,7 @@ class Yardstick:
         agree = (
             np.add.reduceat(predicted.conj() * self.measured / self._variance, self._first, axis=-1)
             if len(self._first)
-            else np.ones(predicted.shape[:-1] + (0,), dtype=complex)
+            else np.ones((*predicted.shape[:-1], 0), dtype=complex)
         )
         size = np.abs(agree)
         turn = np.where(size > 0, agree / np.where(size > 0, size, 1), 1)
@@ -102,7 +102,7 @@ class Yardstick:
         return np.asarray((np.abs(turned - leader) ** 2 / self._variance).sum(axis=-1))
 
     def white(self, values: Complex) -> Floats:
-        """Scale a residual to noise of one and take its unknown phases out: (…, entries) to (…, 2·entries)."""
+        """Scale a residual to noise of one, without its unknown phases: (…, entries) to (…, 2·entries)."""
         scaled = values / np.sqrt(self._variance)
         if len(self._first):
             along = np.add.reduceat((self._unphased.conj() * scaled).real, self._first, axis=-1)
@@ -118,7 +118,7 @@ class Yardstick:
 
 
 class Spread:
-    """Errors that entries share, and parts' spread under one suspect: columns, (sources, 2·entries), white."""
+    """Errors that entries share, and parts' spread under one suspect: (sources, 2·entries), white."""
 
     def __init__(self, white: Floats) -> None:
         keep = np.einsum("pe,pe->p", white, white) > 1e-6

@@ -33,8 +33,8 @@ class Evidence:
 
     acquisitions: those that were made. values: (acquisitions, legs, 2), each column up to one unknown phase;
     rows beyond an acquisition's own legs are zero. there: bool, (acquisitions, legs), the legs that count.
-    noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2), what
-    one standard uncertainty of an error changes that several values have in common.
+    noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2):
+    what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
     """
 

@@ -41,10 +41,11 @@ def propose_pairs(
     bound += np.minimum(aside[firsts], aside[seconds])
     sensible = np.array(
         [
-            bool({f.subject for f in suspects[a]}.isdisjoint(f.subject for f in suspects[b]))
-            or not suspects[a][0].kind.startswith(("relay", "coil", "pole", "throw", "line"))
-            for a, b in zip(firsts, seconds, strict=True)
-        ]
+            _sensible(suspects[first], suspects[second])
+            for first in range(count)
+            for second in range(first + 1, count)
+        ],
+        dtype=bool,
     )
     bound[~sensible] = np.inf
     best = np.argsort(bound, kind="stable")[:MOST_SUMMED]
@@ -54,3 +55,9 @@ def propose_pairs(
     total += np.minimum(aside[firsts[best]], aside[seconds[best]])
     chosen = best[np.argsort(total, kind="stable")[:MOST_SOLVED]]
     return [(int(firsts[place]), int(seconds[place])) for place in chosen]
+
+
+def _sensible(one: Suspect, other: Suspect) -> bool:
+    """Not two faults of the same relay, contact or line, of which one hides the other."""
+    together = {fault.subject for fault in one} & {fault.subject for fault in other}
+    return not together or not one[0].kind.startswith(("relay", "coil", "pole", "throw", "line"))

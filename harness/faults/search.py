@@ -1,4 +1,4 @@
-"""The search among many suspects: all of them roughly, the best of them with their own spread, then groups."""
+"""The search among many suspects: all of them roughly, the best with their own spread, then groups."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.faults.effects import Suspect, suspect_name
-from harness.faults.observed import Evidence
 from harness.faults.expected import Expected, Expecter
 from harness.faults.likelihood import (
     Fit,
@@ -21,6 +20,7 @@ from harness.faults.likelihood import (
     fit_trials,
     supply_distances,
 )
+from harness.faults.observed import Evidence
 from harness.faults.priors import SOMETHING_ELSE, log_prior
 
 Complex = NDArray[np.complex128]
@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 MOST_REFINED = 10  # suspects that are computed with their own spread
 ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
 RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
+ODDS = 3.0  # nats, twenty to one: what is less apart in likelihood is not told apart
 UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
 MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
 FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
@@ -155,7 +156,7 @@ class Search:
         return leaders
 
     def _among(self, pool: Pool, place: int, leaders: Sequence[int]) -> bool:
-        """Whether a leader shows the same already; a bad contact is always looked at, it has a value to find."""
+        """Whether a leader shows the same already; a bad contact has a value to find."""
         if _is_resistive(pool.suspects[place]):
             return False
         return bool(pool.alike(place, self._yardstick, [one for one in leaders if one]))
@@ -239,7 +240,7 @@ class Search:
             if gain > WORTH:
                 ohm = suspect[0].resistance_ohm
                 fitted = float(f"{share * ohm:.2g}") if ohm and _is_resistive(suspect) else ohm
-                found.append((gain, (*best.suspect, replace(suspect[0], resistance_ohm=fitted))))
+                found.append((gain, in_order((*best.suspect, replace(suspect[0], resistance_ohm=fitted)))))
         found.sort(key=lambda entry: -entry[0])
         return [suspect for _, suspect in found[:MOST_REFINED]]
 
@@ -259,7 +260,7 @@ class Search:
         if not degrees:
             return 0.0
         width = sqrt(2 / (9 * degrees))
-        return ((candidate.chi_squared / degrees) ** (1 / 3) - 1 + width**2) / width
+        return float(((candidate.chi_squared / degrees) ** (1 / 3) - 1 + width**2) / width)
 
     @property
     def _degrees(self) -> int:
@@ -324,7 +325,8 @@ class Search:
                 continue
             change = self._yardstick.white(other.turned - leader.turned)
             squared = float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
-            if squared < RESOLVED and other.impossible == leader.impossible:
+            likely = abs(_likelihood(other) - _likelihood(leader)) < ODDS
+            if (squared < RESOLVED or likely) and other.impossible == leader.impossible:
                 yield other.suspect, other.score
         for pool in pools if not _is_resistive(leader.suspect) else ():
             yield from self._of_pool(leader, pool, known)
@@ -352,6 +354,15 @@ class Search:
 
     def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
         return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)
+
+
+def in_order(suspect: Suspect) -> Suspect:
+    """The same faults, so that a combination has one name."""
+    return tuple(sorted(suspect, key=lambda fault: fault.name))
+
+
+def _likelihood(candidate: Candidate) -> float:
+    return candidate.score - log_prior(candidate.suspect)
 
 
 def _is_resistive(suspect: Suspect) -> bool:

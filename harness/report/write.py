@@ -11,6 +11,7 @@ from harness.errors import RecordsError
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words
+from harness.report.explanation import Explanation
 from harness.report.matrix import make_matrix
 from harness.report.response_plot import response_plots
 from harness.roles import Capture
@@ -53,13 +54,18 @@ class Picture:
 
 
 def write_report(
-    run: RunRecord, readings: Sequence[Reading], waveforms: Mapping[int, Capture], path: Path
+    run: RunRecord,
+    readings: Sequence[Reading],
+    waveforms: Mapping[int, Capture],
+    path: Path,
+    explanation: Explanation | None = None,
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
-    waveforms: kept captures by the number of their acquisition, as the records give them.
+    waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
+    run that failed, what would explain it.
     """
-    text = render_report(run, readings, waveforms)
+    text = render_report(run, readings, waveforms, explanation)
     unfinished = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -72,7 +78,12 @@ def write_report(
         ) from error
 
 
-def render_report(run: RunRecord, readings: Sequence[Reading], waveforms: Mapping[int, Capture]) -> str:
+def render_report(
+    run: RunRecord,
+    readings: Sequence[Reading],
+    waveforms: Mapping[int, Capture],
+    explanation: Explanation | None = None,
+) -> str:
     """Make the report's HTML."""
     import jinja2
 
@@ -102,6 +113,7 @@ def render_report(run: RunRecord, readings: Sequence[Reading], waveforms: Mappin
         matrix=make_matrix(readings),
         first_look=concerns[: max(_FIRST_LOOK, min(not_passed, 4 * _FIRST_LOOK))],
         not_passed=not_passed,
+        explanation=explanation,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),

@@ -26,13 +26,13 @@ from harness.reading import Reading
 from harness.records.run import AcquisitionRecord, RunRecord
 from harness.roles import Capture
 from harness.runner.inputs import input_numbers
-from harness.runner.inputs import input_numbers
 from harness.runner.preflight import limit_of
 from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
 
 _OVER_CURRENT = re.compile(
-    r"over-current in state (?P<state>\S+):.* limit at (?P<limit>[\d.]+) mA", re.DOTALL
+    r"over-current in state (?P<state>\S+):.* mA at (?P<voltage>[\d.]+) V .*limit at (?P<limit>[\d.]+) mA"
 )
+_INPUT = re.compile(r"\binput (\d+) ")
 
 
 def recorded_job(record: RunRecord) -> Job:

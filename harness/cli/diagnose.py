@@ -1,0 +1,147 @@
+"""`switchwalk diagnose`: which fault would explain what a run measured, and where to probe next."""
+
+import json
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.cli.job import impedances_of
+from harness.cli.lines import say
+from harness.cli.records import AsJson, RecordsPlace
+from harness.errors import EXIT_UNPROVEN, JobError
+
+if TYPE_CHECKING:
+    from harness.circuit.elements import BenchImpedances
+    from harness.descriptions.job import Job
+    from harness.faults.diagnosis import Diagnosis
+    from harness.faults.probes import Probe
+    from harness.records.run import RunRecord
+    from harness.records.store import RunStore
+    from harness.report.explanation import Explanation
+
+LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
+
+
+def diagnose(
+    run: Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)],
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+    double: Annotated[
+        bool, typer.Option("--double/--no-double", help="Try pairs of faults where no single one fits.")
+    ] = True,
+) -> None:
+    """Name the faults that would explain a run, from the job files and phasors that it recorded."""
+    from harness.records.run import DEFAULT_RECORDS
+    from harness.records.store import open_records
+
+    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+        record = store.run(run)
+        found = None if record.outcome == "pass" else Diagnosed(store, record, double=double)
+    title = f"{record.header.part} {record.header.serial}, run {run}: {record.outcome.upper()}"
+    if as_json:
+        _print_json(record, found)
+    elif found is None:
+        say(f"{title}. Every reading passed; there is nothing to explain.")
+    else:
+        say(title)
+        _print(found.explanation)
+    if found is not None and found.empty:
+        raise typer.Exit(EXIT_UNPROVEN)
+
+
+class Diagnosed:
+    """A run's diagnosis with its next probe, in words. Raises RecordsError, CircuitError."""
+
+    def __init__(self, store: "RunStore", record: "RunRecord", *, double: bool) -> None:
+        from harness.faults.diagnosis import Diagnoser
+        from harness.faults.probes import best_probe
+        from harness.plan.build import build_plan
+        from harness.report.explanation import make_explanation, shown_groups
+        from harness.runner.recorded import Kept, evidence_of, recorded_job
+
+        kept = Kept(
+            record=record,
+            readings=store.readings(record.run_id),
+            acquisitions=store.acquisitions(record.run_id),
+            references=store.references(record.run_id),
+        )
+        self.job: Job = recorded_job(record)
+        impedances = recorded_impedances(self.job)
+        plan = build_plan(self.job, impedances=impedances)
+        evidence = evidence_of(self.job, plan, kept)
+        self.empty = not (evidence.acquisitions or evidence.supply_a or evidence.over_current)
+        self.found: Diagnosis = Diagnoser(
+            self.job, plan, evidence.acquisitions, impedances=impedances
+        ).diagnose(evidence, double=double)
+        self.probe: Probe | None = None
+        if not self.empty and not evidence.over_current and self.found.explained:
+            self.probe = best_probe(
+                self.job,
+                plan,
+                shown_groups(self.found),
+                impedances=impedances,
+                supply_read=tuple(evidence.supply_a),
+            )
+        self.explanation: Explanation = make_explanation(
+            self.found, self.probe, self.job.module, self.job.fixture
+        )
+
+
+def recorded_impedances(job: "Job") -> "BenchImpedances":
+    """What the recorded bench loads the module with; the usual, where its own profiles are not at hand."""
+    from harness.circuit.elements import BenchImpedances
+
+    try:
+        return impedances_of(job, None)
+    except JobError:
+        return BenchImpedances()
+
+
+def explain_run_end(store: "RunStore", record: "RunRecord") -> "Explanation | None":
+    """What a failing run's report says; None where that would keep a person waiting. Never in pairs."""
+    from harness.descriptions.faults import single_faults
+    from harness.runner.recorded import recorded_job
+
+    if record.outcome != "fail":
+        return None
+    job = recorded_job(record)
+    if len(single_faults(job.module, job.fixture)) * record.acquisitions > LARGEST_AT_RUN_END:
+        return None
+    done = Diagnosed(store, record, double=False)
+    return None if done.empty else done.explanation
+
+
+def _print(explanation: "Explanation") -> None:
+    say(explanation.headline, hang=0)
+    for number, group in enumerate(explanation.groups, start=1):
+        typer.echo("")
+        say(f"{number}. {group.likelihood} likely")
+        for name, words in group.faults:
+            say(name, indent=3)
+            say(words, indent=5, hang=0)
+        if group.others:
+            say(f"and as well: {', '.join(group.others)}", indent=3)
+    typer.echo("")
+    if explanation.next_probe:
+        say(f"next: {explanation.next_probe}; that would tell most")
+    elif len(explanation.groups) > 1 or any(len(group.faults) > 1 for group in explanation.groups):
+        say("next: no view from outside would tell these apart; look at each")
+    for remark in explanation.remarks:
+        say(remark, hang=0)
+
+
+def _print_json(record: "RunRecord", done: "Diagnosed | None") -> None:
+    from harness.report.explanation import as_data
+
+    content = {"run": record.run_id, "serial": record.header.serial, "outcome": record.outcome}
+    if done is None:
+        content |= {
+            "explained": True,
+            "healthy": 1.0,
+            "something_else": 0.0,
+            "groups": [],
+            "next_probe": None,
+        }
+    else:
+        content |= as_data(done.found, done.probe, done.job.module, done.job.fixture)
+    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))

@@ -1,0 +1,212 @@
+"""Where to put the probe next: the view that would tell most about which of some suspects it is."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.circuit.elements import BenchImpedances, Circuit, pin_name
+from harness.circuit.expand import build_wiring, in_state
+from harness.circuit.fixings import scope_input
+from harness.circuit.predict import transfer
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.job import Job
+from harness.descriptions.module import LEGS, Module, node_name
+from harness.descriptions.state import State, all_states
+from harness.faults.effects import Suspect, supply_current_a, with_fault
+from harness.faults.search import Group
+from harness.plan.model import Plan
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+MOST_SUSPECTS = 8
+MOST_STATES = 16
+LEAST_GAIN = 0.05  # nats: a probe that tells less is not worth the walk
+SURE_RELATIVE, SURE_ABSOLUTE = 5e-3, 1e-3  # how well a probe by hand tells a leg's level, of the e.m.f.
+SURE_A = 2e-3
+PROBED_OHM, PROBED_F = 10e6, 12e-12  # a probe of ten to one
+FREQUENCY_HZ = 1e3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Probe:
+    """A view that was not taken: where, in which state, driven where; and what it would tell.
+
+    place: a port or a net inside the unit, or "" for the relay supply's current. information: nats expected.
+    """
+
+    place: str
+    inside: bool
+    driven: str
+    links: tuple[str, ...]
+    state: str
+    information: float
+
+
+def best_probe(
+    job: Job,
+    plan: Plan,
+    groups: Sequence[Group],
+    *,
+    impedances: BenchImpedances,
+    supply_read: Sequence[str] = (),
+) -> Probe | None:
+    """The view that would best split what the readings left together; None where none would."""
+    weighted = [
+        (suspect, group.posterior / len(group.suspects)) for group in groups for suspect in group.suspects
+    ]
+    weighted = sorted(weighted, key=lambda entry: -entry[1])[:MOST_SUSPECTS]
+    if len(weighted) < 2:
+        return None
+    suspects = [suspect for suspect, _ in weighted]
+    weights = np.array([weight for _, weight in weighted])
+    weights = weights / weights.sum()
+    states = _states(job)
+    found = [
+        *_of_supply(job.module, states, suspects, weights, supply_read),
+        *_of_views(job, plan, states, suspects, weights, impedances),
+    ]
+    best = max(found, key=lambda probe: (round(probe.information, 2), not probe.inside), default=None)
+    return best if best is not None and best.information > LEAST_GAIN else None
+
+
+def _states(job: Job) -> tuple[State, ...]:
+    lines = job.module.line_names
+    every = all_states(lines) if 2 ** len(lines) <= MOST_STATES else ()
+    return tuple(dict.fromkeys((*job.sequence.states, *every)))[:MOST_STATES]
+
+
+def _of_supply(
+    module: Module, states: Sequence[State], suspects: Sequence[Suspect], weights: Floats, read: Sequence[str]
+) -> Iterator[Probe]:
+    for state in states:
+        if state.powered and state.name not in read:
+            current = np.array([supply_current_a(module, state, suspect) for suspect in suspects])
+            squared = ((current[:, None] - current) / SURE_A) ** 2
+            yield Probe(
+                place="",
+                inside=False,
+                driven="",
+                links=(),
+                state=state.name,
+                information=expected_information(weights, squared),
+            )
+
+
+def _of_views(
+    job: Job,
+    plan: Plan,
+    states: Sequence[State],
+    suspects: Sequence[Suspect],
+    weights: Floats,
+    impedances: BenchImpedances,
+) -> Iterator[Probe]:
+    """Every port's pins, and every net inside, under every drive of the fixture in every state."""
+    places = tuple(_places(job.module))
+    nodes = tuple(node for place in places for node in place.nodes)
+    seen = _seen(job, plan)
+    drives = dict.fromkeys(
+        (hookup.drive, hookup.links)
+        for hookup in job.fixture.hookups
+        if hookup.drive is not None and not hookup.through
+    )
+    for drive, links in drives:
+        hookup = Hookup(name="probe", through=False, drive=drive, view=(), links=links, select=None)
+        wiring = _probed(build_wiring(job.module, job.fixture, hookup, impedances), nodes)
+        for state in states:
+            sound = in_state(wiring, job.module, hookup, state)
+            legs = np.stack(
+                [
+                    transfer(
+                        with_fault(sound, each, module=job.module, fixture=job.fixture, state=state),
+                        (FREQUENCY_HZ, FREQUENCY_HZ),
+                    )
+                    for each in suspects
+                ]
+            )
+            for number, place in enumerate(places):
+                if (place.name, str(drive), links, state.name) in seen:
+                    continue
+                here = legs[:, 2 * number : 2 * number + 2]
+                yield Probe(
+                    place=place.name,
+                    inside=place.inside,
+                    driven=str(drive),
+                    links=links,
+                    state=state.name,
+                    information=expected_information(weights, _apart(here)),
+                )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Place:
+    """Somewhere to put two probe tips."""
+
+    name: str
+    inside: bool
+    nodes: tuple[str, str]
+
+
+def _places(module: Module) -> Iterator[_Place]:
+    """Ports at their pins; then nets inside the unit, ports' own wires included."""
+    known = [port.net for port in module.ports]
+    nodes = [
+        node
+        for relay in module.relays
+        for pole in relay.poles
+        for node in (pole.common, pole.rest, pole.operated)
+        if node is not None
+    ]
+    nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
+    inner = dict.fromkeys(node.split(".")[1] for node in nodes if node.count(".") == 2)
+    for net in known:
+        for channel in module.channels:
+            hot, cold = (pin_name(node_name(channel, net, leg)) for leg in LEGS)
+            yield _Place(name=f"{channel}.{net}", inside=False, nodes=(hot, cold))
+    for net in dict.fromkeys((*inner, *known)):
+        for channel in module.channels:
+            hot, cold = (node_name(channel, net, leg) for leg in LEGS)
+            name = f"{channel}.{net}"
+            yield _Place(
+                name=f"the board's side of {name}" if net in known else name,
+                inside=True,
+                nodes=(hot, cold),
+            )
+
+
+def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
+    """The wiring with a probe on every node; what one loads the others with is next to nothing."""
+    probe = BenchImpedances(input_ohm=PROBED_OHM, input_f=PROBED_F)
+    tips = tuple(scope_input(number, node, probe) for number, node in enumerate(nodes, start=1))
+    return replace(wiring, elements=(*wiring.elements, *tips), view=tuple(nodes))
+
+
+def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
+    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
+    return {
+        (str(port), str(hookups[one.hookup].drive), hookups[one.hookup].links, one.state.name)
+        for one in plan.acquisitions
+        for port in hookups[one.hookup].view
+        if one.stimulus.kind == "pair"
+    }
+
+
+def _apart(legs: Complex) -> Floats:
+    """Squared distances between suspects of one port's transfers, (suspects, 2, 2), phases unknown."""
+    sigma = SURE_RELATIVE * np.abs(legs) + SURE_ABSOLUTE
+    product = (legs[:, None].conj() * legs[None]).sum(axis=2, keepdims=True)
+    size = np.abs(product)
+    turn = np.where(size > 0, product / np.where(size > 0, size, 1), 1)
+    change = np.abs(legs[None] - legs[:, None] * turn) ** 2
+    return np.asarray((change / (sigma[:, None] ** 2 + sigma[None] ** 2) * 2).sum(axis=(2, 3)))
+
+
+def expected_information(weights: Floats, squared: Floats) -> float:
+    """Nats that a reading is expected to tell, for Gaussian readings these squared distances apart.
+
+    A lower bound by Bhattacharyya distances: -Σ p ln Σ p' exp(-d²/8) (Kolchinsky and Tracey, Entropy 19, 361,
+    2017, from memory).
+    """
+    return float(-(weights * np.log(np.exp(-squared / 8) @ weights)).sum())

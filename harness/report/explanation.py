@@ -1,0 +1,148 @@
+"""A diagnosis in words: the same for the terminal, the report and another program."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from harness.descriptions.fixture import Fixture
+from harness.descriptions.module import Module
+from harness.faults.diagnosis import Diagnosis
+from harness.faults.effects import suspect_name
+from harness.faults.probes import Probe
+from harness.faults.search import Group
+from harness.faults.words import explain
+
+MOST_GROUPS = 3
+MOST_FAULTS = 6  # of a group that are spelled out
+LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExplainedGroup:
+    """Faults that the readings don't tell apart: names, what to look at, and their likelihood in words."""
+
+    likelihood: str
+    faults: tuple[tuple[str, str], ...]
+    others: tuple[str, ...]  # names of those not spelled out
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explanation:
+    """What would explain a run. `next_probe` is "" where no view would tell more."""
+
+    headline: str
+    groups: tuple[ExplainedGroup, ...]
+    next_probe: str
+    remarks: tuple[str, ...]
+
+
+def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:
+    """Put a diagnosis into words."""
+    shown = shown_groups(found)
+    return Explanation(
+        headline=_headline(found, shown),
+        groups=tuple(_group(group, module, fixture) for group in shown),
+        next_probe="" if probe is None else _probe(probe),
+        remarks=tuple(_remarks(found)),
+    )
+
+
+def shown_groups(found: Diagnosis) -> tuple[Group, ...]:
+    """The groups worth a reader's time."""
+    if found.says_healthy:
+        return ()
+    likely = [group for group in found.groups[:MOST_GROUPS] if group.posterior >= LEAST]
+    return tuple(likely or found.groups[:1])
+
+
+def _headline(found: Diagnosis, shown: tuple[Group, ...]) -> str:
+    if found.says_healthy:
+        return "No listed fault explains these readings better than a sound unit does."
+    if not found.explained:
+        return "Nothing in the list explains these readings. Nearest, and still wrong, is:"
+    first = shown[0]
+    count = len(first.suspects)
+    what = "Two faults at once explain" if len(first.suspects[0]) > 1 else "One fault explains"
+    if count == 1:
+        return f"{what} these readings:"
+    return f"{what} these readings; {count} candidates are not told apart by them:"
+
+
+def _group(group: Group, module: Module, fixture: Fixture) -> ExplainedGroup:
+    spelled, others = group.suspects[:MOST_FAULTS], group.suspects[MOST_FAULTS:]
+    return ExplainedGroup(
+        likelihood=percent(group.posterior),
+        faults=tuple((suspect_name(each), explain(each, module, fixture)) for each in spelled),
+        others=tuple(suspect_name(each) for each in others),
+    )
+
+
+def percent(share: float) -> str:
+    """`97 %`, `> 99 %`, `< 1 %`."""
+    if share > 0.99:
+        return "> 99 %"
+    return "< 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def _probe(probe: Probe) -> str:
+    if not probe.place:
+        return f"read the relay supply's current in state {probe.state}"
+    plugs = f", plugs {', '.join(probe.links)} in" if probe.links else ", no plugs in"
+    inside = " (inside the unit)" if probe.inside else ""
+    return f"probe both legs of {probe.place}{inside} in state {probe.state}, {probe.driven} driven{plugs}"
+
+
+def _remarks(found: Diagnosis) -> list[str]:
+    remarks = []
+    if found.over_current:
+        remarks.append(
+            f"The run was stopped by over-current in state {found.over_current}, so the supply's current is "
+            "nearly all that is known."
+        )
+    if not found.explained and not found.doubles:
+        remarks.append("Pairs of faults were not tried here; `switchwalk diagnose` tries them.")
+    if not found.explained and found.doubles:
+        remarks.append(
+            "Pairs of faults were tried too. Look for what is on no list: wiring, wrong parts, a lead."
+        )
+    if any(
+        fault.kind.startswith("link") for group in found.groups[:1] for s in group.suspects for fault in s
+    ):
+        remarks.append(
+            "A plug belongs to the fixture: set it right and test again before the unit is opened."
+        )
+    return [*remarks, *found.notes]
+
+
+def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> dict[str, Any]:
+    """The diagnosis for another program; groups, healthy and something_else add up to 1."""
+    return {
+        "explained": found.explained,
+        "healthy": found.healthy,
+        "something_else": found.something_else,
+        "beyond_standard_deviations": None if found.beyond == float("inf") else found.beyond,
+        "pairs_tried": found.doubles,
+        "acquisitions": found.acquisitions,
+        "supply_readings": found.supplies,
+        "over_current_in": found.over_current or None,
+        "groups": [
+            {
+                "probability": group.posterior,
+                "faults": [
+                    {"name": suspect_name(each), "words": explain(each, module, fixture)}
+                    for each in group.suspects
+                ],
+            }
+            for group in found.groups
+        ],
+        "next_probe": None
+        if probe is None
+        else {
+            "place": probe.place or "supply current",
+            "state": probe.state,
+            "driven": probe.driven or None,
+            "plugs": list(probe.links),
+            "information_nats": probe.information,
+            "words": _probe(probe),
+        },
+        "notes": list(found.notes),
+    }
