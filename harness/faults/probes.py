@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.fixings import scope_input
-from harness.circuit.predict import transfer
+from harness.circuit.transfer import transfer
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.job import Job
 from harness.descriptions.module import LEGS, Module, node_name
