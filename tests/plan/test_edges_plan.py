@@ -1,0 +1,151 @@
+"""Changes of state in a plan: which, in which order, from which records, and what they cost."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.edge import Edge, single_line_edges
+from harness.descriptions.job import Job
+from harness.descriptions.load import load_job
+from harness.descriptions.state import State, all_states
+from harness.plan.build import build_plan
+from harness.plan.edges import EDGE_QUANTITIES
+from harness.plan.estimate import EDGE_RECORD_S, estimate, walked
+from harness.plan.model import Plan
+from harness.plan.remaining import remaining_plan
+
+JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+REST, LOOP_A, SWAP = State(on=()), State(on=("loop_a",)), State(on=("swap",))
+
+
+@pytest.fixture(scope="module")
+def job() -> Job:
+    """The shipped switcher with the checks of its edges alone."""
+    whole = load_job(JOB)
+    checks = tuple(check for check in whole.sequence.checks if check.quantity in EDGE_QUANTITIES)
+    return replace(whole, sequence=replace(whole.sequence, checks=checks))
+
+
+@pytest.fixture(scope="module")
+def plan(job: Job) -> Plan:
+    return build_plan(job, impedances=BenchImpedances())
+
+
+@pytest.mark.parametrize("lines", [1, 2, 3, 4])
+def test_every_line_has_two_edges_in_every_state_of_the_others(lines: int) -> None:
+    # practice: 24 single-line edges of 8 states and 3 lines; n 2^n in general
+    states = all_states([f"line_{index}" for index in range(lines)])
+    edges = single_line_edges((*states, State(on=(), powered=False)))
+    assert len(edges) == lines * 2**lines
+    assert len(set(edges)) == len(edges)
+    assert {edge.direction for edge in edges} == {"operate", "release"}
+
+
+def test_a_race_has_both_directions_or_one() -> None:
+    assert Edge(before=LOOP_A, after=SWAP).direction == "mixed"
+    assert Edge(before=REST, after=State(on=("loop_a", "swap"))).direction == "operate"
+    assert Edge(before=LOOP_A, after=SWAP).lines == ("loop_a", "swap")
+
+
+def test_edges_come_in_hookups_whose_spare_input_sees_the_lines(plan: Plan) -> None:
+    assert {visit.hookup.name for visit in plan.visits if visit.edges} == {
+        "drive left, view output and lines",
+        "drive right, view output and lines",
+    }
+
+
+def test_one_record_serves_every_check_of_an_edge(plan: Plan) -> None:
+    # six edges between rest and three single lines; in tone and beside the idle source; two channels
+    assert len(plan.edges) == 6 * 2 * 2
+    in_tone = [reading for reading in plan.edge_readings if reading.acquisition == plan.edges[0].number]
+    assert [reading.quantity for reading in in_tone] == ["operate_time", "bounce", "bounce", "gap", "gap"]
+    assert [reading.port for reading in in_tone] == ["out", "out.hot", "out.cold", "out.hot", "out.cold"]
+    assert {reading.acquisition for reading in plan.edge_readings} == {edge.number for edge in plan.edges}
+
+
+def test_each_edge_begins_where_the_last_one_ended(plan: Plan) -> None:
+    for visit in plan.visits:
+        for before, after in pairwise(visit.edges):
+            assert before.edge.after == after.edge.before
+
+
+def test_the_open_leg_copies_what_the_load_lets_through(plan: Plan) -> None:
+    # rest > loop_b opens right before the output: 10 kohm to the other leg, 1 Mohm to ground: 0.990, by hand;
+    # and the other leg rises as its 50 ohm source no longer feeds 10 kohm into it: 1 + 50/10k.
+    edge = next(one for one in plan.edges if one.edge.name == "rest > loop_b")
+    assert edge.floating[0].copy[0] == pytest.approx(0.9901 * 1.0050, abs=1e-3)
+    assert edge.floating[0].alone[0] == pytest.approx(1.0048, abs=5e-4)
+
+
+def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) -> None:
+    """At a send that is always live, loop A's relay changes nothing: a missing gap would be no fault."""
+    timed = tuple(replace(check, at=("a_send",)) for check in job.sequence.checks if check.name == "Bounce")
+    hookups = tuple(replace(hookup, lines_on={}) for hookup in job.fixture.hookups if "sends" in hookup.name)
+    sends = replace(
+        job,
+        sequence=replace(job.sequence, checks=timed),
+        fixture=replace(job.fixture, hookups=hookups),
+    )
+    found = {reading.edge.name for reading in build_plan(sends, impedances=BenchImpedances()).edge_readings}
+    assert found == {"rest > swap", "swap > rest"}
+
+
+def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
+    cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
+    assert cost.acquisitions == len(plan.edges)
+    assert cost.readings == plan.count == len(plan.edge_readings)
+    assert cost.unavoidable_s == pytest.approx(
+        len(plan.edges) * EDGE_RECORD_S + (len(walked(plan)) - len(plan.edges)) * 0.035
+    )
+    # each line is energised once under either stimulus in both hookups
+    assert min(cost.operations.values()) >= 4
+
+
+@pytest.mark.parametrize("kept", [0, 1, 5, 40])
+def test_a_resumed_run_records_only_the_edges_that_are_left(
+    plan: Plan, kept: int, reading_of: Callable[..., object]
+) -> None:
+    there = [reading_of(plan, one) for one in plan.edge_readings[:kept]]
+    left = remaining_plan(plan, there)  # type: ignore[arg-type]
+    assert left.edge_readings == plan.edge_readings[kept:]
+    assert {edge.number for edge in left.edges} == {one.acquisition for one in left.edge_readings}
+
+
+@pytest.fixture
+def reading_of() -> Callable[..., object]:
+    from harness.reading import Reading
+
+    def make(plan: Plan, planned: object) -> Reading:
+        hookups = {edge.number: edge.hookup for edge in plan.edges}
+        one = planned
+        return Reading(
+            check=one.check.name,  # type: ignore[attr-defined]
+            quantity=one.quantity,  # type: ignore[attr-defined]
+            state=one.edge.name,  # type: ignore[attr-defined]
+            channel=one.channel,  # type: ignore[attr-defined]
+            port=one.port,  # type: ignore[attr-defined]
+            hookup=hookups[one.acquisition],  # type: ignore[attr-defined]
+            frequency_hz=one.frequency_hz,  # type: ignore[attr-defined]
+            unit="s",
+            value=1e-3,
+            standard=1e-6,
+            low=0.998e-3,
+            high=1.002e-3,
+            coverage_factor=2.0,
+            floor=False,
+            expected=None,
+            expected_standard=None,
+            limit_low=None,
+            limit_high=4e-3,
+            verdict="pass",
+            reason="",
+            budget=(),
+            acquisitions=(1,),
+            route="",
+        )
+
+    return make
