@@ -177,6 +177,7 @@ def _minimal_data(shorter: "Minimal") -> dict[str, Any]:
             {
                 "hookup": visit.hookup.name,
                 "states": [state.state.name for state in visit.states],
+                "edges": [edge.edge.name for edge in visit.edges],
                 "acquisitions": sum(len(state.acquisitions) for state in visit.states),
             }
             for visit in shorter.plan.visits
@@ -232,7 +233,7 @@ def _lines(
     yield from _folded(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     yield from _folded(
         f"{seen} of {possible} faults seen ({100 * seen / max(possible, 1):.1f} %), by "
-        f"{len(plan.readings)} readings; they show {found.distinct} different things"
+        f"{plan.count} readings; they show {found.distinct} different things"
     )
     if found.tight:
         yield ""
@@ -302,8 +303,9 @@ def _minimal_lines(shorter: "Minimal") -> Iterator[str]:
     best = "the fewest" if shorter.proven else "the fewest found in the time given"
     yield from _folded(f"Steps that see the same {shorter.seen} faults, {best}:")
     for visit in shorter.plan.visits:
-        states = ", ".join(state.state.name for state in visit.states)
-        yield from _folded(f"{visit.hookup.name}: {states}", indent=2, more=6)
+        states = [state.state.name for state in visit.states]
+        edges = [edge.edge.name for edge in visit.edges]
+        yield from _folded(f"{visit.hookup.name}: {', '.join(states + edges)}", indent=2, more=6)
     yield from _folded(
         f"{after.acquisitions} acquisitions instead of {before.acquisitions}, "
         f"{after.unavoidable_s:.1f} s of settling and recording instead of {before.unavoidable_s:.1f} s, "

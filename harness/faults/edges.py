@@ -35,11 +35,13 @@ SEEN_BY = ("gap", *TIMED)  # bounce and clicks say nothing of a contact that sta
 class EdgeEvidence:
     """The reading of a change of state that would be judged fail, and how clear what it misses would be.
 
-    margin: the change that a healthy unit shows there, in the least changes that a record shows.
+    margin: the change that a healthy unit shows there, in the least changes that a record shows. acquisition:
+    its number in the plan.
     """
 
     by: str
     margin: float
+    acquisition: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,7 +147,9 @@ def _best(
         if sound > 1 and broken < 0.5 and (best is None or sound > best.margin):
             quantity = reading.quantity.replace("_", " ")
             best = EdgeEvidence(
-                by=f"{quantity} at {reading.channel}.{reading.port}, {reading.edge.name}", margin=sound
+                by=f"{quantity} at {reading.channel}.{reading.port}, {reading.edge.name}",
+                margin=sound,
+                acquisition=reading.acquisition,
             )
     return best
 

@@ -8,6 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.job import Job
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
+from harness.faults.edges import weigh_edges
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
 from harness.plan.estimate import HANDS_S, Estimate, estimate, record_s
@@ -34,26 +35,30 @@ class Minimal:
 def smallest_plan(job: Job, plan: Plan, *, impedances: BenchImpedances) -> Minimal:
     """Leave out hookups, states and acquisitions as long as every fault that is seen stays seen.
 
-    Minimised is the time of settling, recording and moving leads. Raises UsageError for a plan that sees
-    nothing.
+    Minimised is the time of settling, recording and moving leads. Of the changes of state those stay that see
+    what no level or current does. Raises UsageError for a plan that sees nothing.
     """
     faults = hard_faults(job)
     made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances))
     by = made.margins[:, :-1] >= SURE
+    steady = np.asarray((made.margins >= SURE).any(axis=1))
+    left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
+    changes = [one for one in weigh_edges(job, plan, left, impedances=impedances) if one is not None]
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
         raise UsageError("this sequence sees no fault that needs a step; there is nothing to shorten")
     settle_s = job.sequence.settle_s + (job.bench.switchboard.settle_s if job.bench else 0.0)
     steps = _Steps(plan, settle_s=settle_s)
     chosen, proven = steps.solve(by)
-    kept = steps.plan_of(chosen)
+    kept = steps.plan_of(chosen, {one.acquisition for one in changes})
     board_settle_s = settle_s - job.sequence.settle_s
     costs = [
         estimate(each, job.module, settle_s=job.sequence.settle_s, board_settle_s=board_settle_s)
         for each in (plan, kept)
     ]
-    seen = int((made.margins >= SURE).any(axis=1).sum())
-    return Minimal(plan=kept, seen=seen, before=costs[0], after=costs[1], proven=proven)
+    return Minimal(
+        plan=kept, seen=int(steady.sum()) + len(changes), before=costs[0], after=costs[1], proven=proven
+    )
 
 
 class _Steps:
@@ -65,12 +70,12 @@ class _Steps:
         self._names: dict[object, int] = {}
         self._rows: list[tuple[dict[int, float], float]] = []  # sums that must be at least so much
         last = plan.through
-        for visit in plan.visits:
+        for index, visit in enumerate(plan.visits):
             hands_s = HANDS_S * lead_moves(last, visit.hookup) if visit.hookup.select is None else 0.0
             last = visit.hookup
-            hookup = self._add(("hookup", visit.hookup.name), hands_s)
+            hookup = self._add(("hookup", index), hands_s)
             for state in visit.states:
-                here = self._add(("state", visit.hookup.name, state.state.name), settle_s)
+                here = self._add(("state", index, state.state.name), settle_s)
                 self._needs(here, hookup)
                 for acquisition in state.acquisitions:
                     taken = self._add(("acquisition", acquisition.number), record_s(acquisition))
@@ -106,9 +111,9 @@ class _Steps:
             return np.ones(len(self._cost), dtype=bool), False
         return np.asarray(result.x > 0.5), bool(result.status == 0)
 
-    def plan_of(self, chosen: np.ndarray) -> Plan:
-        """The plan with what was chosen, and every reading that its acquisitions and states still give."""
-        visits = tuple(self._visits(chosen))
+    def plan_of(self, chosen: np.ndarray, edges: set[int]) -> Plan:
+        """The plan with what was chosen and these edges, and every reading that they still give."""
+        visits = tuple(self._visits(chosen, edges))
         taken = {a.number for visit in visits for state in visit.states for a in state.acquisitions}
         states = {state.state for visit in visits for state in visit.states}
         return replace(
@@ -120,22 +125,24 @@ class _Steps:
                 if (set(reading.acquisitions) <= taken if reading.acquisitions else reading.state in states)
             ),
             predictions={number: made for number, made in self._plan.predictions.items() if number in taken},
+            edge_readings=tuple(one for one in self._plan.edge_readings if one.acquisition in edges),
         )
 
-    def _visits(self, chosen: np.ndarray) -> list[HookupVisit]:
+    def _visits(self, chosen: np.ndarray, edges: set[int]) -> list[HookupVisit]:
         visits: list[HookupVisit] = []
         seen: set[str] = set()
-        for visit in self._plan.visits:
+        for index, visit in enumerate(self._plan.visits):
             states: list[StateVisit] = []
             for state in visit.states:
-                if not chosen[self._names["state", visit.hookup.name, state.state.name]]:
+                if not chosen[self._names["state", index, state.state.name]]:
                     continue
                 kept = tuple(a for a in state.acquisitions if chosen[self._names["acquisition", a.number]])
                 judges = state.state.name not in seen
                 seen.add(state.state.name)
                 states.append(replace(state, acquisitions=kept, judges_supply=judges))
-            if states:
-                visits.append(replace(visit, states=tuple(states)))
+            changes = tuple(edge for edge in visit.edges if edge.number in edges)
+            if states or changes:
+                visits.append(replace(visit, states=tuple(states), edges=changes, cycles=()))
         return visits
 
     def _add(self, name: object, cost_s: float) -> int:
@@ -148,8 +155,8 @@ class _Steps:
 
     def _states_of(self, reading: PlannedReading) -> list[int]:
         return [
-            self._names["state", visit.hookup.name, state.state.name]
-            for visit in self._plan.visits
+            self._names["state", index, state.state.name]
+            for index, visit in enumerate(self._plan.visits)
             for state in visit.states
             if state.state == reading.state
         ]
