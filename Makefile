@@ -43,7 +43,7 @@ lock:
 	$(BIN)/python -m pip install --quiet uv
 	$(BIN)/uv pip compile pyproject.toml --universal --python-version 3.11 --generate-hashes \
 		--no-emit-index-url --no-header --upgrade -q -o requirements.txt
-	$(BIN)/uv pip compile pyproject.toml --extra dev --extra gpio --universal --python-version 3.11 --generate-hashes \
+	$(BIN)/uv pip compile pyproject.toml --extra dev --extra gpio --extra cluster --universal --python-version 3.11 --generate-hashes \
 		--no-emit-index-url --no-header -q -c requirements.txt -o requirements-dev.txt
 
 clean:
