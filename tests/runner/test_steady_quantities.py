@@ -1,0 +1,137 @@
+"""The steady quantities end to end: shipped fixtures, a simulated bench, real drivers and records."""
+
+from pathlib import Path
+
+import pytest
+
+from harness.reading import Reading
+from harness.records.store import open_records
+from tests.cli.commands import switchwalk, with_checks_of
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+STEADY = (
+    "response", "common_mode_rejection", "noise", "distortion", "contact_resistance", "capacitance",
+    "intermittency",
+)  # fmt: skip
+
+
+def run(capsys: pytest.CaptureFixture[str], job: Path, *more: str) -> list[Reading]:
+    switchwalk(capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "20", "--again", *more)
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        return store.readings(max(one.run_id for one in store.runs()))
+
+
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+def of(readings: list[Reading], quantity: str) -> list[Reading]:
+    found = [reading for reading in readings if reading.quantity == quantity]
+    assert found
+    return found
+
+
+def test_the_attenuators_contacts_noise_and_response(capsys: pytest.CaptureFixture[str]) -> None:
+    readings = run(capsys, with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), *STEADY))
+    assert {reading.verdict for reading in readings} == {"pass"}
+    for reading in of(readings, "contact_resistance"):
+        # Twelve contacts a leg, each of 50 to 95 mohm by the simulated unit's own draw.
+        assert 24 * 0.050 < reading.value < 24 * 0.095
+        assert {part.name for part in reading.budget} >= {"tolerance of the load", "noise"}
+    for reading in of(readings, "response"):
+        # Resistors alone: flat, by the closed form.
+        assert abs(reading.value) <= 3 * reading.standard
+        assert reading.frequency_hz in (20.0, 100.0, 10e3, 20e3)
+    for reading in of(readings, "noise"):
+        # Thermal noise of 700 ohm is -125 dBu (Nyquist): what is read is where the bench's own noise ends.
+        assert reading.floor
+        assert reading.unit == "dBu"
+    assert all(reading.unit == "%" for reading in of(readings, "distortion"))
+
+
+def test_the_selectors_open_contacts_have_their_picofarads(capsys: pytest.CaptureFixture[str]) -> None:
+    readings = run(capsys, with_checks_of(SEQUENCES / "source_selector", Path("job"), "capacitance"))
+    for reading in of(readings, "capacitance"):
+        # 1 pF by the data sheet, 0.7 to 1.0 of it as simulated, and some stray between neighbouring nets
+        assert 0.65e-12 < reading.value < 1.15e-12
+        assert (reading.unit, reading.verdict, reading.frequency_hz) == ("F", "pass", None)
+
+
+def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None:
+    job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance")
+    left, right = of(run(capsys, job, "--fault", "K1.1.hot rest 2 ohm"), "contact_resistance")
+    assert {left.channel: left.verdict, right.channel: right.verdict} == {"left": "fail", "right": "pass"}
+    bad, good = (left, right) if left.channel == "left" else (right, left)
+    assert bad.value - good.value == pytest.approx(2.0, abs=0.6)
+
+
+def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.CaptureFixture[str]) -> None:
+    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "intermittency")
+    readings = of(run(capsys, job, "--fault", "K1 never operates"), "intermittency")
+    bad = [reading for reading in readings if reading.verdict != "pass"]
+    assert [(reading.where, reading.state, reading.verdict) for reading in bad] == [
+        ("left.out", "loop_a", "fail")
+    ]
+    assert bad[0].value == 1.0
+    assert "10 of 10 operations failed" in bad[0].reason
+    # Clopper and Pearson, none of ten: 1 - 0.05^(1/10)
+    good = next(reading for reading in readings if reading.verdict == "pass")
+    assert good.high == pytest.approx(0.2589, abs=1e-4)
+
+
+def test_ten_ohm_in_a_leg_convert_what_the_circuit_says(capsys: pytest.CaptureFixture[str]) -> None:
+    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "common_mode_rejection")
+    readings = of(run(capsys, job), "common_mode_rejection")
+    assert len(readings) == 4
+    for reading in readings:
+        assert reading.expected is not None
+        assert reading.low < reading.expected < reading.high
+    unequal = [reading for reading in readings if "10 ohm" in reading.check]
+    assert all(reading.value < 44 for reading in unequal)
+
+
+def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]) -> None:
+    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "balance")
+    fixture = job / "fixture.toml"
+    sequence = job / "sequence.toml"
+    text = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["loop_a+loop_b"]')
+    sequence.write_text(text, encoding="utf-8")
+    tight = of(run(capsys, job), "balance")
+    head, *hookups = fixture.read_text(encoding="utf-8").split("[[hookup]]")
+    kept = [one for one in hookups if "exchanged = true" not in one]
+    fixture.write_text("[[hookup]]".join([head, *kept]), encoding="utf-8")
+    loose = of(run(capsys, job), "balance")
+    for one, other in zip(tight, loose, strict=True):
+        assert one.standard < other.standard / 4
+        assert abs(one.value - other.value) < 2 * (one.standard + other.standard)
+        assert abs(one.value - one.expected) < 2 * (one.standard + one.expected_standard)
+
+
+def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.CaptureFixture[str]) -> None:
+    job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance")
+    bench = ("--simulate", "--hasten", "20")
+    nothing = switchwalk(
+        capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept"
+    )  # fmt: skip
+    assert nothing.code == 2
+    assert "`switchwalk reference` makes one" in nothing.err
+    first = switchwalk(capsys, "reference", str(job), *bench, "--temperature", "22.5")
+    assert first.code == 0
+    assert "there is no earlier one to compare with" in first.out
+    second = switchwalk(capsys, "reference", str(job), *bench)
+    assert "at 22.5 degrees Celsius" in second.out
+    ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept")
+    assert ran.code == 0, ran.out
+    assert "kept through reference, 0 minutes old" in ran.out
+
+
+def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance", "distortion")
+    bench = ("--simulate", "--hasten", "20")
+    ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "none")
+    assert ran.code == 3
+    assert "no through reference: the scope's gain accuracy stays in every reading" in ran.out
+    assert "not observable here" in ran.out
