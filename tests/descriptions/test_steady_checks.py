@@ -97,7 +97,7 @@ def test_what_makes_no_sense_is_refused_at_its_line(tmp_path: Path, check: str, 
 
 def test_an_unequal_source_needs_a_hookup_with_the_resistor(tmp_path: Path) -> None:
     check = 'quantity = "common_mode_rejection"\nsource = "unequal"\nat = ["a_send"]\nabove = "60 dB"\n'
-    with pytest.raises(JobError, match='expected a .*source_added = { leg = "hot", series = "10 ohm" }'):
+    with pytest.raises(JobError, match=r'expected a .*source_added = { leg = "hot", series = "10 ohm" }'):
         load(tmp_path, check)
 
 
