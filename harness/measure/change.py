@@ -139,6 +139,8 @@ def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: fl
         return "the computer's clock and the scope's do not agree on the length of the record"
     low_s = times.command_from_s - latest_trigger_s - origin_s
     high_s = board_s - origin_s
+    if low_s < 0 or high_s > length_s:
+        return "by the computer's clock the command may lie outside the record"
     return Instant(time_s=(low_s + high_s) / 2, standard_s=(high_s - low_s) * UNIFORM)
 
 
@@ -163,6 +165,10 @@ def read_bounce(change: Change, row: int, k: float) -> Estimate:
 def read_gap(change: Change, row: int, k: float) -> Estimate:
     """How long a leg shows neither route, s; a floor where no gap is seen."""
     if not change.transition.legs:
+        if isinstance(change.edge, str):
+            raise ReadingError(
+                f"nothing changes in the record, and it may have missed the command: {change.edge}"
+            )
         return below(smallest_interruption(change.transition.sides, row), k=k)
     return drop(change.transition.legs[row], k)
 

@@ -7,7 +7,7 @@ each change of course a fixed price, so that noise makes no changes and a contac
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.instants import Instant, boundary
-from harness.measure.steady import Sides
+from harness.measure.steady import Course, Sides
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -98,7 +98,10 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     last_row = known.index("after") if "after" in known else 0
     costs[1:, 0] += CERTAIN_COST  # outside the change the courses are what was fitted there
     costs[np.arange(len(costs)) != last_row, -1] += CERTAIN_COST
-    way = _absorbed(cheapest_way(costs, CHANGE_COST), len(courses))
+    old = [row for row, label in enumerate(known) if label == "before"]
+    new = [row for row, label in enumerate(known) if label == "after"]
+    cheapest = one_way(costs, CHANGE_COST, old, new) if new else cheapest_way(costs, CHANGE_COST)
+    way = _absorbed(cheapest, len(courses))
     runs = _runs(way)
     labels: list[Label] = [*(course.label for course in courses), "other"]
     names = _named([labels[int(way[a])] for a, _ in runs], "after" in labels)
@@ -150,6 +153,42 @@ def cheapest_way(costs: Floats, change_cost: float) -> Ints:
     return way
 
 
+def one_way(costs: Floats, change_cost: float, old: Sequence[int], new: Sequence[int]) -> Ints:
+    """The same where no course of `old` follows one of `new`: no contact goes back to the throw that it left.
+
+    Every other course may stand on either side; going over to the second side within it costs nothing.
+    """
+    courses, samples = costs.shape
+    barred = math.inf
+    first = [barred if c in new else 0.0 for c in range(courses)]
+    second = [barred if c in old else 0.0 for c in range(courses)]
+    shared = [c not in old and c not in new for c in range(courses)]
+    early = [cost + bar for cost, bar in zip(costs[:, 0].tolist(), first, strict=True)]
+    late = [barred] * courses
+    came = np.empty((samples, 2 * courses), dtype=np.intp)  # early courses, then late ones
+    for n, column in enumerate(costs.T[1:].tolist(), start=1):
+        least_early, least_late = min(early), min(late)
+        from_early, from_late = early.index(least_early), courses + late.index(least_late)
+        least, source = min((least_early, from_early), (least_late, from_late))
+        next_early, next_late = [], []
+        pointers = came[n]
+        for c in range(courses):
+            total, pointers[c] = min((early[c], c), (least_early + change_cost, from_early))
+            next_early.append(total + column[c] + first[c])
+            ways = [(late[c], courses + c), (least + change_cost, source)]
+            if shared[c]:
+                ways.append((early[c], c))
+            total, pointers[courses + c] = min(ways)
+            next_late.append(total + column[c] + second[c])
+        early, late = next_early, next_late
+    ends = early + late
+    way = np.empty(samples, dtype=np.intp)
+    way[-1] = ends.index(min(ends))
+    for n in range(samples - 1, 0, -1):
+        way[n - 1] = came[n, way[n]]
+    return np.asarray(way % courses)
+
+
 def _courses(
     sides: Sides, leg: int, partner: int | None, floating: Floating, start: int, stop: int
 ) -> list[_Course]:
@@ -163,18 +202,31 @@ def _courses(
         _Course(label="open", volts=np.full(stop - start, offsets[leg]), spread_v=noise),
     ]
     if partner is not None:
-        for other, share in zip((before[partner], after[partner]), floating.copy, strict=True):
-            copy = share * (other - offsets[partner]) + offsets[leg]
-            named.append(_inexact("copy", copy, noise))
+        sides_in_turn = (sides.before, sides.after)
+        for course, share in zip(sides_in_turn, floating.copy, strict=True):
+            named.append(
+                _inexact("copy", share * _own_tone(course, partner, start, stop) + offsets[leg], noise)
+            )
         labels: tuple[Label, Label] = ("before", "after")
-        for label, own, share in zip(labels, (before[leg], after[leg]), floating.alone, strict=True):
+        for label, course, share in zip(labels, sides_in_turn, floating.alone, strict=True):
             if abs(share - 1) > ALONE_DIFFERS:
-                named.append(_inexact(label, share * (own - offsets[leg]) + offsets[leg], noise))
+                own = share * _own_tone(course, leg, start, stop) + offsets[leg]
+                named.append(_inexact(label, own, noise))
     kept: list[_Course] = []
     for course in named:
         if all(math.sqrt(float(np.mean((course.volts - one.volts) ** 2))) > SAME * noise for one in kept):
             kept.append(course)
     return kept
+
+
+def _own_tone(course: Course, leg: int, start: int, stop: int) -> Floats:
+    """A leg's strongest tone alone: of its partner's it sees something only while that is closed as well."""
+    found = course.coefficients[leg, 1:].reshape(-1, 2)
+    kept = np.zeros_like(course.coefficients)
+    if len(found):
+        tone = 1 + 2 * int(np.argmax(np.sum(found**2, axis=1)))
+        kept[leg, tone : tone + 2] = course.coefficients[leg, tone : tone + 2]
+    return replace(course, coefficients=kept).volts(start, stop)[leg]
 
 
 def _inexact(label: Label, volts: Floats, noise_v: float) -> _Course:

@@ -192,9 +192,19 @@ def _ports(routes: _Routes, want: _Want) -> tuple[str, ...]:
     change = np.maximum(np.abs(between - before), np.abs(after - before)).max(axis=1)[rows]
     level = np.maximum(np.abs(before), np.abs(after)).max(axis=1)[rows]
     moved = [bool(c > MOVES * v and v > MOVES) for c, v in zip(change, level, strict=True)]
+    if want.check.quantity == "gap" and _movers(routes.job, want.edge, channel) != 1:
+        return ()
     if want.check.quantity in PER_LEG:
         return tuple(f"{want.port}.{leg}" for leg, does in zip(LEGS, moved, strict=True) if does)
     return (want.port,) if all(moved) else ()
+
+
+def _movers(job: Job, edge: Edge, channel: str) -> int:
+    """Relays of a channel that move at an edge: of several the gaps overlap, and none can be told."""
+    return sum(
+        moves(relay, edge) and any(pole.channel == channel for pole in relay.poles)
+        for relay in job.module.relays
+    )
 
 
 def _peaks(routes: _Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> tuple[float, ...]:
