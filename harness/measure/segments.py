@@ -213,9 +213,9 @@ def _courses(
                 own = share * _own_tone(course, leg, start, stop) + offsets[leg]
                 named.append(_inexact(label, own, noise))
     kept: list[_Course] = []
-    for course in named:
-        if all(math.sqrt(float(np.mean((course.volts - one.volts) ** 2))) > SAME * noise for one in kept):
-            kept.append(course)
+    for one in named:
+        if all(math.sqrt(float(np.mean((one.volts - other.volts) ** 2))) > SAME * noise for other in kept):
+            kept.append(one)
     return kept
 
 
