@@ -95,7 +95,7 @@ class Generator(Protocol):
         ...
 
     def recover(self) -> None:
-        """After a failure: reopen, same identity, off and verified, every setting unknown but those of opening.
+        """After a failure: reopen, same identity, off and verified; settings unknown but those of opening.
 
         Raises BenchError where that cannot be had. So for every role.
         """

@@ -73,8 +73,8 @@ def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
     minutes = (time.time() - kept.taken_s) / 60
     stage.observe(
         Remark(
-            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew, and of noise "
-            "and distortion only bounds are told"
+            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew, and of "
+            "noise and distortion only bounds are told"
         )
     )
     return kept
