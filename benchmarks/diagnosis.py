@@ -117,9 +117,7 @@ def print_singles(title: str, cases: list[Case]) -> None:
     three = sum(case.place is not None and case.place < 3 for case in detected)
     print(f"\n{title}")
     print(f"  detected                           {share(len(detected), len(cases))}")
-    print(
-        f"    of these by a failing reading    {share(sum(c.verdict == 'fail' for c in detected), len(detected))}"
-    )
+    print(f"    of these by a failing reading    {share(failing, len(detected))}")
     print(f"  fault's group first, of detected   {share(first, len(detected))}")
     print(f"  in the first three, of detected    {share(three, len(detected))}")
     print(f"  fits within the uncertainties      {share(sum(c.explained for c in detected), len(detected))}")

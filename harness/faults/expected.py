@@ -6,17 +6,18 @@ names, so they are parameters here, with a spread as large as they are.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit, Element
-from harness.circuit.expand import build_wiring, in_state
+from harness.circuit.expand import build_wiring, contacts, in_state
 from harness.circuit.predict import Prediction, predict_circuit
 from harness.descriptions.job import Job
 from harness.descriptions.module import LEGS, Module, node_name
 from harness.descriptions.state import State
-from harness.faults.effects import Suspect, with_fault
+from harness.faults.effects import Suspect, control_of, edit_wiring, faulty_contacts
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
 
@@ -27,6 +28,7 @@ STRAY_F = 0.3e-12  # between the same leg of a port in two channels, as much aga
 OFF_CAPACITANCE = 0.4  # of an open contact, a fraction
 JOINT_CAPACITANCE = 2.0  # of a broken joint, a fraction
 INPUT_RESISTANCE, INPUT_CAPACITANCE = 0.01, 0.05  # of a scope input, fractions
+FITTED_CONTACT = 0.04  # of a bad contact's resistance, which is given in two digits
 BAD_CONTACT = 0.5  # of a bad contact's resistance in a combination, a fraction
 SHORT = 0.5  # of a short's resistance, a fraction
 
@@ -53,20 +55,18 @@ class Expecter:
             self._wiring[name] = replace(wiring, elements=(*wiring.elements, *strays))
         self._legs = max((2 * len(hookup.view) for hookup in self._hookups.values()), default=0)
         self._circuits: dict[tuple[str, State], Circuit] = {}
+        self._sound_contacts: dict[State, tuple[Element, ...]] = {}
         self._healthy: dict[int, Prediction] = {}
 
     def of(self, suspect: Suspect) -> Expected:
         """Compute one suspect. What it leaves as it was is not computed again."""
-        broken = {
-            place: self._broken(suspect, *place) for place in dict.fromkeys(map(_place, self._acquisitions))
-        }
+        changed = self._changed(suspect)
+        bad = _bad_contacts(suspect)
         predictions: list[Prediction] = []
         for number, acquisition in enumerate(self._acquisitions):
-            circuit = broken[_place(acquisition)]
+            circuit = changed[_place(acquisition)]
             predictions.append(
-                self._sound(number)
-                if circuit is None
-                else _predict(circuit, acquisition, _bad_contacts(suspect))
+                self._sound(number) if circuit is None else _predict(circuit, acquisition, bad)
             )
         names: dict[str, int] = {}
         for prediction in predictions:
@@ -95,13 +95,40 @@ class Expecter:
             self._circuits[hookup, state] = made
         return self._circuits[hookup, state]
 
-    def _broken(self, suspect: Suspect, hookup: str, state: State) -> Circuit | None:
-        """The circuit with a suspect's faults in it; None where they change nothing there."""
-        sound = self._circuit(hookup, state)
-        if not suspect:
-            return None
-        broken = with_fault(sound, suspect, module=self._job.module, fixture=self._job.fixture, state=state)
-        return None if broken.elements == sound.elements else broken
+    def _changed(self, suspect: Suspect) -> dict[tuple[str, State], Circuit | None]:
+        """The circuits with a suspect's faults in them; None where they change nothing.
+
+        As `with_fault` has it; but contacts are the same in every hookup, and the wiring in every state.
+        """
+        module, control = self._job.module, control_of(suspect)
+        places = dict.fromkeys(map(_place, self._acquisitions))
+        standing: dict[State, tuple[Element, ...] | None] = {}
+        for state in dict.fromkeys(state for _, state in places):
+            made = tuple(faulty_contacts(module, state, control)) if suspect else ()
+            standing[state] = None if not suspect or made == self._contacts(state) else made
+        wiring: dict[str, list[Element] | None] = {}
+        for hookup in self._hookups:
+            sound = list(self._wiring[hookup].elements)
+            edited = sound
+            for fault in suspect:
+                edited = edit_wiring(edited, fault, module=module, fixture=self._job.fixture)
+            wiring[hookup] = None if edited == sound else edited
+        found: dict[tuple[str, State], Circuit | None] = {}
+        for hookup, state in places:
+            found[hookup, state] = None
+            throws, parts = standing[state], wiring[hookup]
+            if throws is not None or parts is not None:
+                whole = (
+                    *(parts if parts is not None else self._wiring[hookup].elements),
+                    *(throws if throws is not None else self._contacts(state)),
+                )
+                found[hookup, state] = replace(self._circuit(hookup, state), elements=whole)
+        return found
+
+    def _contacts(self, state: State) -> tuple[Element, ...]:
+        if state not in self._sound_contacts:
+            self._sound_contacts[state] = tuple(contacts(self._job.module, state))
+        return self._sound_contacts[state]
 
 
 def _place(acquisition: Acquisition) -> tuple[str, State]:
@@ -110,10 +137,16 @@ def _place(acquisition: Acquisition) -> tuple[str, State]:
 
 def _predict(circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float]) -> Prediction:
     loose = tuple(_loosened(element, bad) for element in circuit.elements)
-    tones = choose_tones(acquisition.stimulus.frequency_hz)
     return predict_circuit(
-        replace(circuit, elements=loose), frequencies_hz=tones.frequencies_hz, with_live=False
+        replace(circuit, elements=loose),
+        frequencies_hz=_tones(acquisition.stimulus.frequency_hz),
+        with_live=False,
     )
+
+
+@cache
+def _tones(frequency_hz: float) -> tuple[float, float]:
+    return choose_tones(frequency_hz).frequencies_hz
 
 
 def _strays(module: Module) -> Iterator[Element]:
@@ -134,11 +167,10 @@ def _strays(module: Module) -> Iterator[Element]:
 
 
 def _bad_contacts(suspect: Suspect) -> dict[str, float]:
-    """Bad contacts of a combination: there the resistance isn't fitted, and may well be another."""
-    if len(suspect) == 1:
-        return {}
+    """Spread of bad contacts' resistance: alone it is fitted, but in a combination it may well be another."""
+    share = FITTED_CONTACT if len(suspect) == 1 else BAD_CONTACT
     return {
-        f"{fault.subject}.{fault.throw}": BAD_CONTACT * (fault.resistance_ohm or 0.0)
+        f"{fault.subject}.{fault.throw}": share * (fault.resistance_ohm or 0.0)
         for fault in suspect
         if fault.kind == "throw resistance"
     }

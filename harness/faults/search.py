@@ -26,6 +26,8 @@ from harness.faults.priors import SOMETHING_ELSE, log_prior
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
+HOPELESS = 200.0  # nats below the best by a sound unit's spread
+GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for
 MOST_REFINED = 10  # suspects that are computed with their own spread
 ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
 RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
@@ -35,6 +37,7 @@ MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect 
 FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
 WORTH = 40.0  # of chi-squared: less than this may be noise in the best of hundreds of additions
 FITTED = 2.0  # nats for a value that was fitted and not foretold
+MOST_STEPS = 6
 LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
 
 
@@ -146,7 +149,10 @@ class Search:
     def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
         """The best by either measure in turn, one of each kind that shows the same; the sound unit always."""
         leaders = [0] if pool.suspects[0] == () else []
-        orders = (np.argsort(-exact, kind="stable"), np.argsort(-robust, kind="stable"))
+        orders = [
+            [place for place in np.argsort(-score, kind="stable") if score[place] > score.max() - hopeless]
+            for score, hopeless in ((exact, HOPELESS), (robust, GROSSLY))
+        ]
         turns = (place for pair in zip_longest(*orders) for place in pair if place is not None)
         for place in dict.fromkeys(int(place) for place in turns):
             if len(leaders) >= MOST_REFINED:
@@ -209,7 +215,7 @@ class Search:
     def _fitted(self, suspect: Suspect) -> Suspect:
         """The bad contact with the resistance that fits: its change grows with it, so a few steps do."""
         fault = suspect[0]
-        for _ in range(3):
+        for _ in range(MOST_STEPS):
             ohm = fault.resistance_ohm or LEAST_OHM
             predicted = self._yardstick.entries(self._expecter.of((fault,)).transfers)
             turned = predicted * self._yardstick.turns(predicted)

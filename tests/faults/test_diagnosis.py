@@ -1,0 +1,175 @@
+"""The diagnosis names what was put into simulated units, and says when nothing in its list would do."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+
+from benchmarks.simulated_runs import Bench
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import Fault, parse_fault, single_faults
+from harness.descriptions.load import load_job
+from harness.faults.diagnosis import Diagnoser, telling
+from harness.faults.effects import suspect_name
+from harness.faults.likelihood import Spread
+from harness.faults.probes import best_probe, expected_information
+from harness.faults.words import explain
+from harness.plan.build import build_plan
+from harness.report.explanation import make_explanation, shown_groups
+
+SEQUENCES = Path(__file__).parents[2] / "sequences"
+IMPEDANCES = BenchImpedances()
+SEED = 7
+EVERY = 20  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
+
+
+class Laboratory:
+    """The two-loop switcher on a bench in memory."""
+
+    def __init__(self) -> None:
+        self.job = load_job(SEQUENCES / "two_loop_switcher")
+        self.plan = build_plan(self.job, impedances=IMPEDANCES)
+        self.bench = Bench(self.job, self.plan, seed=SEED)
+        self.faults = single_faults(self.job.module, self.job.fixture)
+        self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job), impedances=IMPEDANCES)
+        self.stopped = Diagnoser(self.job, self.plan, (), impedances=IMPEDANCES)
+
+    def evidence(self, names, serial="T-1"):
+        faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []
+        return self.bench.run(serial, faults).evidence
+
+    def diagnose(self, evidence, *, double=True):
+        diagnoser = self.diagnoser if evidence.acquisitions else self.stopped
+        return diagnoser.diagnose(evidence, double=double)
+
+
+@pytest.fixture(scope="module")
+def laboratory():
+    return Laboratory()
+
+
+def but_for_resistance(suspect: tuple[Fault, ...]) -> set[tuple[object, ...]]:
+    return {(f.kind, f.subject, f.channel, f.leg, f.throw, f.other) for f in suspect}
+
+
+@pytest.mark.parametrize("start", range(0, EVERY, 2))
+def test_a_fault_of_the_list_is_named_first(laboratory, start):
+    number = start * len(laboratory.faults) // EVERY
+    fault = laboratory.faults[number]
+    found = laboratory.diagnose(laboratory.evidence(fault.name, f"T-{number}"), double=False)
+    named = [but_for_resistance(suspect) for suspect in found.groups[0].suspects]
+    assert but_for_resistance((fault,)) in named, (fault.name, found.groups[:2])
+    assert found.explained
+    assert not found.says_healthy
+
+
+@pytest.mark.parametrize("serial", ["H-1", "H-2", "H-3"])
+def test_a_healthy_unit_raises_no_alarm(laboratory, serial):
+    found = laboratory.diagnose(laboratory.evidence("", serial))
+    assert found.says_healthy
+    assert found.explained
+    assert not found.doubles
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        "K2 coil open + left.out.hot open",
+        "K10.1.hot rest stuck open + line swap dead",
+        "left.a_send.hot open + right.out legs swapped",
+        "K2.1.hot operated 10 ohm + right.b_return.cold grounded",
+    ],
+)
+def test_two_faults_at_once_are_both_named(laboratory, names):
+    found = laboratory.diagnose(laboratory.evidence(names))
+    wanted = but_for_resistance(parse_fault(names, laboratory.job.module, laboratory.job.fixture))
+    assert found.doubles
+    assert wanted in [but_for_resistance(suspect) for suspect in found.groups[0].suspects]
+
+
+def test_without_double_no_pair_is_tried(laboratory):
+    found = laboratory.diagnose(laboratory.evidence("K2 coil open + left.out.hot open"), double=False)
+    assert not found.doubles
+    assert not found.explained
+    assert all(len(suspect) == 1 for group in found.groups for suspect in group.suspects)
+
+
+@pytest.mark.parametrize("ohm", [3, 22, 150, 1500])
+def test_a_bad_contact_is_given_its_resistance(laboratory, ohm):
+    found = laboratory.diagnose(laboratory.evidence(f"K2.1.hot operated {ohm} ohm"))
+    (first,) = found.groups[0].suspects[0]
+    assert (first.subject, first.throw) == ("K2.1.hot", "operated")
+    assert first.resistance_ohm == pytest.approx(ohm, rel=0.25)
+
+
+def test_what_is_on_no_list_is_said_to_be_so(laboratory):
+    evidence = laboratory.evidence("")
+    rng = np.random.default_rng(SEED)
+    values = evidence.values * rng.uniform(0.5, 1.0, evidence.values.shape)
+    found = laboratory.diagnose(replace(evidence, values=values))
+    assert not found.explained
+    assert found.something_else > 0.99
+    words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
+    assert words.headline.startswith("Nothing in the list explains these readings")
+
+
+def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):
+    found = laboratory.diagnose(laboratory.evidence("K1 coil shorted"))
+    assert set(found.groups[0].names) == {"K1 coil shorted", "K6 coil shorted"}
+    assert found.over_current == "loop_a"
+
+
+def test_exchanged_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(laboratory):
+    found = laboratory.diagnose(laboratory.evidence("lines loop_a and swap swapped"))
+    assert found.groups[0].names == ("lines loop_a and swap swapped",)
+
+
+def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_split_it(laboratory):
+    found = laboratory.diagnose(laboratory.evidence("K2.1.cold operated stuck open"))
+    assert set(found.groups[0].names) == {"left.b_return.cold open", "K2.1.cold operated stuck open"}
+    probe = best_probe(laboratory.job, laboratory.plan, shown_groups(found), impedances=IMPEDANCES)
+    assert probe is not None
+    assert probe.place == "the board's side of left.b_return"
+    assert probe.information > 0.4
+
+
+@pytest.mark.parametrize("job", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
+def test_every_fault_has_words_of_its_own_that_name_its_subject(job):
+    described = load_job(SEQUENCES / job)
+    faults = single_faults(described.module, described.fixture)
+    said = [explain((fault,), described.module, described.fixture) for fault in faults]
+    assert len(set(said)) == len(said)
+    for fault, words in zip(faults, said, strict=True):
+        subject = fault.subject.split(".")[0]
+        assert subject in words, suspect_name((fault,))
+        assert fault.channel is None or fault.channel in words
+
+
+def test_the_words_of_a_coil_that_draws_nothing_point_at_its_pins(laboratory):
+    (fault,) = parse_fault("K3 coil open", laboratory.job.module, laboratory.job.fixture)
+    words = explain((fault,), laboratory.job.module, laboratory.job.fixture)
+    assert words.startswith("relay K3, left: its coil draws no current: look at the coil pins")
+
+
+def test_expected_information_is_the_entropy_where_a_reading_tells_all():
+    # log 2, log 4: the entropy of equally likely suspects
+    assert expected_information(np.array([0.5, 0.5]), np.array([[0, 1e4], [1e4, 0]])) == pytest.approx(
+        math.log(2)
+    )
+    apart = 1e4 * (1 - np.eye(4))
+    assert expected_information(np.full(4, 0.25), apart) == pytest.approx(math.log(4))
+    assert expected_information(np.full(4, 0.25), np.zeros((4, 4))) == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_likelihood_is_that_of_the_whole_covariance(seed):
+    # against scipy's multivariate normal density with the covariance written out
+    rng = np.random.default_rng(seed)
+    columns = rng.normal(size=(5, 12))
+    residual = rng.normal(size=12)
+    fit = Spread(columns).fit(residual)
+    whole = multivariate_normal(mean=np.zeros(12), cov=np.eye(12) + columns.T @ columns).logpdf(residual)
+    assert fit.log_likelihood == pytest.approx(whole + 6 * math.log(2 * math.pi), abs=1e-9)

@@ -1,0 +1,119 @@
+"""`switchwalk diagnose`, on runs made by wire on the simulated bench."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness.cli.app import main
+
+SEQUENCES = Path(__file__).parents[2] / "sequences"
+SEQUENCE = """
+[sequence]
+name = "Short test"
+states = ["all"]
+channels = "all"
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+
+[[check]]
+name = "Route and gain"
+quantity = "gain"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Relay current"
+quantity = "supply_current"
+within = "8 %"
+"""
+NEVER, SHORTED, SOUND = 1, 2, 3
+
+
+def switchwalk(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main(list(arguments))
+    return int(ended.value.code or 0)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """Records of three runs, whose job files have changed since."""
+    folder = tmp_path_factory.mktemp("diagnosis")
+    job = folder / "job"
+    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
+    (job / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
+    records = folder / "records.sqlite"
+    for serial, fault in (("A", "K3 never operates"), ("B", "K1 coil shorted"), ("C", "")):
+        faults = ("--fault", fault) if fault else ()
+        switchwalk(
+            "run", str(job), "--serial", serial, "--simulate", "--hasten", "20", *faults,
+            "--records", str(records), "--json",
+        )  # fmt: skip
+    for file in job.iterdir():
+        file.write_text("another job now", encoding="utf-8")
+    return records
+
+
+def diagnose(capsys, place, run, *more):
+    capsys.readouterr()
+    code = switchwalk("diagnose", str(run), "--records", str(place), *more)
+    return code, capsys.readouterr()
+
+
+def test_the_fault_is_named_from_the_files_that_the_run_recorded(place, capsys):
+    code, printed = diagnose(capsys, place, NEVER)
+    assert code == 0
+    assert "K3 never operates" in printed.out
+    assert "relay K3, left: never operates though its coil draws current" in " ".join(printed.out.split())
+    assert max(len(line) for line in printed.out.splitlines()) <= 80
+
+
+def test_json_holds_groups_probabilities_and_words(place, capsys):
+    code, printed = diagnose(capsys, place, NEVER, "--json")
+    found = json.loads(printed.out)
+    assert code == 0
+    assert (found["run"], found["serial"], found["outcome"]) == (1, "A", "fail")
+    assert found["explained"] is True
+    assert found["groups"][0]["faults"][0]["name"] == "K3 never operates"
+    assert set(found["groups"][0]) == {"probability", "faults"}
+    total = sum(group["probability"] for group in found["groups"])
+    assert total + found["healthy"] + found["something_else"] == pytest.approx(1.0)
+    assert set(found) == {
+        "run", "serial", "outcome", "explained", "healthy", "something_else", "beyond_standard_deviations",
+        "pairs_tried", "acquisitions", "supply_readings", "over_current_in", "groups", "next_probe", "notes",
+    }  # fmt: skip
+
+
+def test_a_run_that_over_current_stopped_is_explained_by_the_supply(place, capsys):
+    code, printed = diagnose(capsys, place, SHORTED)
+    said = " ".join(printed.out.split())
+    assert code == 0
+    assert "K1 coil shorted" in said
+    assert "K6 coil shorted" in said
+    assert "K2 coil shorted" not in said
+    assert "stopped by over-current in state loop_a" in said
+
+
+def test_a_run_that_passed_needs_no_explanation(place, capsys):
+    code, printed = diagnose(capsys, place, SOUND)
+    assert code == 0
+    assert "Every reading passed; there is nothing to explain" in " ".join(printed.out.split())
+    code, printed = diagnose(capsys, place, SOUND, "--json")
+    assert json.loads(printed.out)["groups"] == []
+
+
+def test_a_run_that_is_not_there_is_said_not_to_be(place, capsys):
+    code, printed = diagnose(capsys, place, 99)
+    assert code == 4
+    assert "there is no run 99" in printed.err
+
+
+def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place):
+    reports = sorted((place.parent / "reports").glob("*.html"))
+    pages = [page.read_text(encoding="utf-8") for page in reports]
+    told = [re.search(r"What would explain it", page) is not None for page in pages]
+    assert told == [True, True, False]
+    assert "K3 never operates" in pages[0]
