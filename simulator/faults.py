@@ -1,7 +1,7 @@
 """Faults done to a unit and its plugs, as the physical thing that each one is."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 from harness.descriptions.faults import Fault
@@ -45,6 +45,7 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
 
 def _relay(damage: Damage, fault: Fault) -> None:
     subject = fault.subject
+    slowed = damage.slowed.get(subject, Slowed())
     match fault.kind:
         case "relay never operates":
             damage.held[subject] = REST
@@ -55,11 +56,11 @@ def _relay(damage: Damage, fault: Fault) -> None:
         case "coil shorted":
             damage.coil_ohm[subject] = COIL_SHORT_OHM
         case "relay slow to operate":
-            damage.slowed[subject] = Slowed(operate=SLOW)
+            damage.slowed[subject] = replace(slowed, operate=SLOW)
         case "relay slow to release":
-            damage.slowed[subject] = Slowed(release=SLOW)
+            damage.slowed[subject] = replace(slowed, release=SLOW)
         case "relay long bounce":
-            damage.slowed[subject] = Slowed(bounce=LONG_BOUNCE)
+            damage.slowed[subject] = replace(slowed, bounce=LONG_BOUNCE)
         case "pole stuck at rest":
             damage.pole_held[subject] = REST
         case "pole stuck operated":

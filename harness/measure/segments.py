@@ -226,7 +226,7 @@ def _own_tone(course: Course, leg: int, start: int, stop: int) -> Floats:
     if len(found):
         tone = 1 + 2 * int(np.argmax(np.sum(found**2, axis=1)))
         kept[leg, tone : tone + 2] = course.coefficients[leg, tone : tone + 2]
-    return replace(course, coefficients=kept).volts(start, stop)[leg]
+    return np.asarray(replace(course, coefficients=kept).volts(start, stop)[leg])
 
 
 def _inexact(label: Label, volts: Floats, noise_v: float) -> _Course:

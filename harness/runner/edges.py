@@ -242,11 +242,16 @@ class EdgeWalk:
         row = self._line_row(planned, capture)
         if row is not None:
             return line_edge(capture.volts[row], capture.interval_s)
-        return host_edge(
+        found = host_edge(
             times,
             origin_s=capture.origin_s,
             length_s=capture.volts.shape[1] * capture.interval_s,
             board_s=self._stage.bench.switchboard.settle_s,
+        )
+        if isinstance(found, Instant):
+            return found
+        return (
+            f"{found}. Bring {' or '.join(planned.edge.lines)} to a spare scope input: lines_on in the hookup"
         )
 
     def _marks(self, planned: EdgeAcquisition, capture: Capture, change: Change | None) -> tuple[Mark, ...]:
