@@ -46,6 +46,7 @@ class PersonAtTheBench:
             f"inputs {2 * index + 1} and {2 * index + 2} to {port} hot and cold"
             for index, port in enumerate(hookup.view)
         ]
+        views += [f"input {number} to control line {line}" for line, number in hookup.lines_on.items()]
         links = [f"plugs {', '.join(hookup.links)}"] if hookup.links else []
         typer.echo(f"Please make the hookup {hookup.name!r}: {'; '.join([drive, *views, *links])}.")
         if not sys.stdin.isatty():
