@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.stopping import stoppable
-from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
+from harness.cli.stopping import Stopping, stoppable
+from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -78,7 +78,7 @@ def carry_out(
     if errand.job.bench is None:
         raise UsageError("this job has no bench")
     with (
-        stoppable(),
+        stoppable() as stopping,
         open_bench(
             errand.job.bench,
             folder=errand.bench_folder,
@@ -89,7 +89,10 @@ def carry_out(
     ):
         run_id = begin(bench)
         try:
-            with claim(_name(store, run_id), instrument=f"run {run_id}"), _observer(errand) as observe:
+            with (
+                claim(_name(store, run_id), instrument=f"run {run_id}"),
+                _observer(errand, stopping) as observe,
+            ):
                 ended = run_plan(
                     errand.plan,
                     errand.job,
@@ -103,12 +106,22 @@ def carry_out(
                     kept=errand.kept,
                 )
         except BaseException as error:
+            _finish_stopped(store, run_id, error)
             error.add_note(
                 f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
                 f"`switchwalk resume {run_id}` goes on with it"
             )
             raise
     return run_id, ended
+
+
+def _finish_stopped(store: "RunStore", run_id: int, error: BaseException) -> None:
+    """Say in the records that a run was stopped that had begun, where carrying it out had not."""
+    from harness.records.run import INTERRUPTED
+
+    with suppress(RecordsError):
+        if store.run(run_id).outcome == INTERRUPTED:
+            store.finish(run_id, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
 
 
 def leave_nothing_on(job: "Job", bench_file: Path | None) -> None:
@@ -139,12 +152,13 @@ def _name(store: "RunStore", run_id: int) -> str:
 
 
 @contextmanager
-def _observer(errand: Errand) -> "Iterator[Observer]":
+def _observer(errand: Errand, stopping: Stopping) -> "Iterator[Observer]":
     """Shows a run, and stops it where nobody can be shown anything: the terminal or the pipe is gone."""
     from harness.cli.watch import watcher
 
     def ignore(event: "Event") -> None:
         """Nobody is watching."""
+        stopping.check()
 
     if errand.quiet:
         yield ignore
@@ -152,6 +166,7 @@ def _observer(errand: Errand) -> "Iterator[Observer]":
     watch = watcher()
 
     def see(event: "Event") -> None:
+        stopping.check()
         try:
             watch(event)
         except OSError as error:

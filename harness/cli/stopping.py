@@ -15,27 +15,41 @@ from harness.errors import RunStopped
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
+class Stopping:
+    """Whether a signal has asked for the end of what is going on."""
+
+    def __init__(self) -> None:
+        self.reason = ""
+
+    def check(self) -> None:
+        """Raise KeyboardInterrupt where a signal came and its own one was lost.
+
+        Python drops what is raised within a finaliser or a weak reference's callback, wherever those run.
+        """
+        if self.reason:
+            raise KeyboardInterrupt(self.reason)
+
+
 @contextmanager
-def stoppable() -> Iterator[None]:
+def stoppable() -> Iterator[Stopping]:
     """Turn the first Ctrl-C, SIGTERM or SIGHUP into KeyboardInterrupt; ignore what follows, and say so.
 
     Outside, the interruption is a RunStopped: the command line's own handling of Ctrl-C has no exit code of
     ours.
     """
-    stopping = False
+    stopping = Stopping()
 
     def stop(number: int, frame: FrameType | None) -> None:
-        nonlocal stopping
-        if stopping:
+        if stopping.reason:
             with contextlib.suppress(OSError):  # the terminal may be what was lost
                 typer.echo("already stopping: the bench is being made safe", err=True)
             return
-        stopping = True
-        raise KeyboardInterrupt(f"stopped by {signal.Signals(number).name}")
+        stopping.reason = f"stopped by {signal.Signals(number).name}"
+        raise KeyboardInterrupt(stopping.reason)
 
     before = {number: signal.signal(number, stop) for number in SIGNALS}
     try:
-        yield
+        yield stopping
     except KeyboardInterrupt as error:
         stopped = RunStopped(str(error) or "stopped by hand")
         for note in getattr(error, "__notes__", ()):

@@ -1,0 +1,233 @@
+"""Whole runs on a bench in trouble: the unit is never blamed, nothing wrong is recorded, the bench ends safe.
+
+Instruments, troubles and wires are real processes and sockets; only the simulator's clock is hastened.
+"""
+
+import json
+import random
+import re
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from zlib import crc32
+
+import pytest
+
+from harness.reading import Reading
+from harness.records.store import open_records
+from tests.wire.standing_bench import Bench, Wire, kept, key, standing_bench, tiny_job
+
+SAME_WITHIN = {"dB": 0.03, "A": 0.001}  # repeats of a reading on the simulated bench differ by a tenth of it
+
+
+@pytest.fixture(scope="module")
+def clean(lasting_bench: Bench) -> tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]]:
+    """What a run makes on a bench without trouble, and every message of it."""
+    transcript = lasting_bench.folder / "clean.jsonl"
+    code, said = lasting_bench.nursery.run(
+        *lasting_bench.run_arguments("CLEAN"), "--transcript", str(transcript)
+    )
+    assert code == 0, said
+    lines = [json.loads(line) for line in transcript.read_text(encoding="utf-8").splitlines()]
+    return {key(reading): reading for reading in kept(lasting_bench, "CLEAN")[1]}, lines
+
+
+@pytest.fixture
+def bench(lasting_bench: Bench) -> Iterator[Bench]:
+    yield lasting_bench
+    lasting_bench.standing.trouble("none")
+
+
+def answers_before(lines: list[dict[str, str]], instrument: str, question: str, nth: int) -> int:
+    """How many answers an instrument gives before the nth one to this question from the last one on."""
+    own = [line for line in lines if line["instrument"] == instrument]
+    asked = [index for index, line in enumerate(own) if line.get("bytes", "").startswith(question)]
+    return sum(line["direction"] == "in" for line in own[: asked[nth]])
+
+
+def check_readings(bench: Bench, serial: str, clean: dict[tuple[object, ...], Reading]) -> list[Reading]:
+    """Each reading is missing with its reason, or as it is without trouble; gives those that are missing."""
+    _, readings = kept(bench, serial)
+    for reading in readings:
+        if reading.verdict == "missing":
+            assert reading.reason.startswith("the bench failed: ")
+            assert reading.value is None
+            continue
+        assert reading.verdict == "pass"
+        expected = clean[key(reading)].value
+        assert reading.value == pytest.approx(expected, abs=SAME_WITHIN[reading.unit])
+    return [reading for reading in readings if reading.verdict == "missing"]
+
+
+def outcome(bench: Bench, serial: str) -> tuple[str, str, list[str]]:
+    """How a unit's run ended, why, and what befell it."""
+    run, _ = kept(bench, serial)
+    with open_records(bench.records, read_only=True) as store:
+        record = store.run(run)
+        return record.outcome, record.reason, [event.kind for event in store.events(run)]
+
+
+@pytest.mark.parametrize(
+    ("instrument", "question", "nth", "trouble", "message", "lost"),
+    [
+        ("oscilloscope", ":WAVeform:PREamble?", -1, "late 3000", "no complete answer within 2 s", 2),
+        ("oscilloscope", ":WAVeform:PREamble?", -5, "half", "without a line feed", 2),
+        ("oscilloscope", ":WAVeform:PREamble?", -5, "half 2500", "without a line feed", 2),
+        ("oscilloscope", ":WAVeform:PREamble?", -2, "rubbish", "expected plain ASCII text", 2),
+        ("oscilloscope", ":WAVeform:PREamble?", -2, "mute", "nothing arrived", 2),
+        ("oscilloscope", ":WAVeform:DATA?", -3, "garble", "expected a block of data", 2),
+        ("oscilloscope", ":WAVeform:DATA?", -3, "short", "bytes of the block arrived", 2),
+        ("oscilloscope", ":WAVeform:DATA?", -1, "drop", "closed the connection", 2),
+        ("oscilloscope", "*OPC?", -1, "drop", "closed the connection", 2),
+        ("oscilloscope", "*OPC?", -1, "error -365", "reports -365", 2),
+        ("supply", "MEASure:CURRent?", -1, "mute", "nothing arrived", 0),
+        ("supply", "MEASure:CURRent?", -3, "rubbish", "expected plain ASCII text", 1),
+        ("supply", "MEASure:VOLTage?", -5, "drop", "closed the connection", 1),
+        ("switchboard", "ROUTe:CLOSe?", -2, "late 2500", "no complete answer within 2 s", 2),
+        ("switchboard", "ROUTe:CLOSe?", -2, "drop", "closed the connection", 2),
+    ],
+)  # fmt: skip
+def test_a_bench_fault_is_no_unit_fault(
+    bench: Bench,
+    clean: tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]],
+    instrument: str,
+    question: str,
+    nth: int,
+    trouble: str,
+    message: str,
+    lost: int,
+    request: pytest.FixtureRequest,
+) -> None:
+    readings, lines = clean
+    serial = f"T-{crc32(request.node.name.encode())}"
+    after = answers_before(lines, instrument, question, nth)
+    bench.standing.trouble(f"{instrument} {trouble} after {after}")
+    code, said = bench.nursery.run(*bench.run_arguments(serial))
+    assert code == 4, said
+    missing = check_readings(bench, serial, readings)
+    said_outcome, reason, events = outcome(bench, serial)
+    assert said_outcome == "stopped"
+    assert message in reason, reason
+    assert f"{instrument} at " in reason
+    assert "the unit has no verdict" in reason, said
+    assert "bench fault" in events
+    assert len(kept(bench, serial)[1]) == len(readings)
+    assert bench.standing.left_on() == []
+    assert len(missing) == lost, [key(reading) for reading in missing]
+    if missing:
+        run, _ = kept(bench, serial)
+        code, said = bench.nursery.run(*bench.resume_arguments(run, serial))
+        assert code == 2
+        assert "the bench failed to take" in said
+
+
+KINDS = ("late 2500", "half", "half 2200", "mute", "drop", "garble", "short", "error -310", "rubbish")
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_no_trouble_at_any_moment_makes_a_wrong_reading(
+    bench: Bench, clean: tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]], seed: int
+) -> None:
+    """Two troubles, of any kind, on any instrument, at any of its answers."""
+    readings, lines = clean
+    chance = random.Random(seed)
+    troubles = []
+    for _ in range(2):
+        instrument = chance.choice(("generator", "oscilloscope", "supply", "switchboard"))
+        total = sum(line["instrument"] == instrument and line["direction"] == "in" for line in lines)
+        troubles.append(f"{instrument} {chance.choice(KINDS)} after {chance.randrange(total)}")
+        bench.standing.trouble(troubles[-1])
+    serial = f"R-{seed}"
+    code, said = bench.nursery.run(*bench.run_arguments(serial))
+    print(f"seed {seed}: {'; '.join(troubles)}: exit {code}")
+    assert code in (0, 4), said
+    assert "Traceback" not in said
+    bench.standing.trouble("none")
+    missing = check_readings(bench, serial, readings)
+    run, _ = kept(bench, serial)
+    if run:
+        assert outcome(bench, serial)[0] == ("pass" if code == 0 else "stopped")
+    if code == 0:
+        assert not missing
+        assert "NOT SAFE" not in said
+    if "NOT SAFE" not in said:
+        assert bench.standing.left_on() == []
+    else:  # it says so, and the next start finds it
+        code, said = bench.nursery.run(*bench.run_arguments(f"{serial}-next"))
+        assert code == 0, said
+        assert "the bench was not left safe by" in said
+        assert bench.standing.left_on() == []
+
+
+def test_a_bench_that_fails_again_and_again_ends_the_run(bench: Bench) -> None:
+    bench.standing.trouble("oscilloscope error -365 after 150 always")
+    code, said = bench.nursery.run(*bench.run_arguments("AGAIN"))
+    assert code == 4
+    assert outcome(bench, "AGAIN")[0] == "stopped"
+    assert re.search(r"the bench failed 4 times; the run ends here|oscilloscope at .* -365", said), said
+    assert bench.standing.left_on() == []
+
+
+IN_THE_WALK = {"generator": 60, "supply": 30, "switchboard": 24, "oscilloscope": 150}  # answers
+
+
+@pytest.mark.parametrize(
+    ("dead", "board"),
+    [
+        ("generator", "route"),
+        ("supply", "route"),
+        ("oscilloscope", "route"),
+        ("switchboard", "route"),
+        ("switchboard", "text"),  # on a serial line: the adapter is unplugged
+        ("switchboard", "modbus"),
+    ],
+)
+def test_an_instrument_that_dies_among_live_ones_leaves_those_safe(
+    lasting_bench: Bench, tmp_path: Path, dead: str, board: str
+) -> None:
+    """It refuses every connection from the middle of the walk on."""
+    job = tiny_job(tmp_path)
+    with standing_bench(job, switchboard=board) as standing:
+        bench = Bench(tmp_path, job, standing, lasting_bench.nursery)
+        standing.trouble(f"{dead} refuse after {IN_THE_WALK[dead]}")
+        code, said = bench.nursery.run(*bench.run_arguments("DEAD"))
+        assert code == 4, said
+        assert f"{dead} at " in said
+        others = [role for role in ("generator", "supply", "switchboard") if role != dead]
+        on = [what for role in others for what in standing.left_on(role)]
+        assert on == []
+        assert ("NOT SAFE" in said) == (dead != "oscilloscope")
+        assert outcome(bench, "DEAD")[0] == "stopped"
+        # The next start cannot make it safe either, says which is not, and still switches off the others.
+        code, said = bench.nursery.run(*bench.run_arguments("NEXT"))
+        assert code == 4
+        assert ("was not left safe by" in said) == (dead != "oscilloscope")
+        assert [what for role in others for what in standing.left_on(role)] == []
+
+
+def test_a_second_client_of_the_same_instruments_gets_none_of_the_answers(
+    bench: Bench, clean: tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]]
+) -> None:
+    """It asks on connections of its own, as fast as it is answered, from the run's first word to its last."""
+    over = threading.Event()
+    heard: dict[str, set[str]] = {}
+
+    def ask(role: str, question: str) -> None:
+        wire = Wire(bench.standing.ready[role])
+        while not over.is_set():
+            heard.setdefault(role, set()).add(wire.ask(question))
+        wire.close()
+
+    asked = {"generator": "*IDN?", "oscilloscope": "*IDN?", "supply": "*OPC?"}
+    clients = [threading.Thread(target=ask, args=pair) for pair in asked.items()]
+    for client in clients:
+        client.start()
+    try:
+        code, said = bench.nursery.run(*bench.run_arguments("SECOND-CLIENT"))
+    finally:
+        over.set()
+        for client in clients:
+            client.join(10)
+    assert code == 0, said
+    assert check_readings(bench, "SECOND-CLIENT", clean[0]) == []
+    assert {role: len(answers) for role, answers in heard.items()} == dict.fromkeys(asked, 1)

@@ -1,0 +1,235 @@
+"""What `switchwalk resume` goes on with and what it refuses; `verify` and `judge` on the same runs."""
+
+import json
+import socket
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from harness.records.store import open_records
+from tests.wire.standing_bench import TINY, Bench, kept, nursery, standing_bench, tiny_job
+
+HALF_WAY = (2, "killed after readings")  # of four groups of two readings each
+
+
+@pytest.fixture
+def bench(lasting_bench: Bench) -> Bench:
+    return lasting_bench
+
+
+def killed(bench: Bench, serial: str) -> int:
+    """The number of a run that was killed with some of its readings there."""
+    code, said = bench.nursery.run(*bench.run_arguments(serial), befalls=HALF_WAY)
+    assert code == -9, said
+    run, readings = kept(bench, serial)
+    assert len(readings) == 4
+    return run
+
+
+def refused(bench: Bench, run: int, serial: str, *, code: int = 2) -> str:
+    """Why a run is not resumed; it stays as it is."""
+    before = kept(bench, serial)
+    found, said = bench.nursery.run(*bench.resume_arguments(run, serial))
+    assert found == code, said
+    assert kept(bench, serial)[1] == before[1]
+    assert bench.standing.left_on() == []
+    return said
+
+
+def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
+    run = killed(bench, "GOES-ON")
+    with open_records(bench.records, read_only=True) as store:
+        assert store.run(run).outcome == "interrupted"
+        references = len(store.references(run))
+    code, said = bench.nursery.run(*bench.resume_arguments(run, "GOES-ON"))
+    assert code == 0, said
+    with open_records(bench.records, read_only=True) as store:
+        assert store.run(run).outcome == "pass"
+        assert len(store.references(run)) == references + 1  # a new one was taken
+        assert [event.kind for event in store.events(run)] == ["fingerprint", "resumed", "ended"]
+    assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
+
+
+def test_another_serial_number_is_refused(bench: Bench) -> None:
+    run = killed(bench, "SERIAL")
+    code, said = bench.nursery.run(*bench.resume_arguments(run, "OTHER"))
+    assert code == 2
+    assert "the run is of unit SERIAL, and --serial says OTHER" in said
+    code, said = bench.nursery.run("resume", str(run), "--records", str(bench.records))
+    assert code == 2
+    assert "say which unit is in the fixture, with --serial" in said
+
+
+def test_another_unit_is_refused_by_what_it_draws(bench: Bench) -> None:
+    run = killed(bench, "DRAWS")
+    bench.standing.by_hand(unit="SIM-2", faults=["K1 coil open"])
+    said = refused(bench, run, "DRAWS")
+    assert "another unit, or a changed one: in loop_a it draws" in said
+    bench.standing.by_hand(unit="SIM-1", faults=[])
+    code, said = bench.nursery.run(*bench.resume_arguments(run, "DRAWS"))
+    assert code == 0, said
+
+
+@pytest.mark.parametrize("name", ["module.toml", "fixture.toml", "sequence.toml", "standing_bench.toml"])
+def test_files_that_were_changed_are_refused_by_name(bench: Bench, name: str) -> None:
+    run = killed(bench, f"FILE {name}")
+    path = bench.standing.bench_file if "bench" in name else bench.job / name
+    before = path.read_bytes()
+    path.write_bytes(before + b"# a remark\n")
+    try:
+        said = refused(bench, run, f"FILE {name}")
+    finally:
+        path.write_bytes(before)
+    assert f"{name} in {bench.job} was changed since the run began" in said
+
+
+@contextmanager
+def forwarder() -> Iterator[tuple[int, list[int]]]:
+    """A port of this computer that leads to another one; which, can be changed."""
+    target: list[int] = []
+    listener = socket.create_server(("127.0.0.1", 0))
+
+    def pump(source: socket.socket, sink: socket.socket) -> None:
+        with suppress(OSError):
+            while data := source.recv(65536):
+                sink.sendall(data)
+        for end in (source, sink):
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def serve() -> None:
+        with suppress(OSError):
+            while True:
+                here, _ = listener.accept()
+                there = socket.create_connection(("127.0.0.1", target[0]))
+                ways = [
+                    threading.Thread(target=pump, args=ends, daemon=True)
+                    for ends in ((here, there), (there, here))
+                ]
+                for way in ways:
+                    way.start()
+                for way in ways:
+                    way.join()
+                here.close()
+                there.close()
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    try:
+        yield listener.getsockname()[1], target
+    finally:
+        listener.shutdown(socket.SHUT_RDWR)
+        listener.close()
+        thread.join(5)
+
+
+def test_another_instrument_at_the_same_address_is_refused(tmp_path: Path) -> None:
+    job = tiny_job(tmp_path)
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    with (
+        standing_bench(tiny_job(elsewhere), "--bench-seed", "2") as other,
+        standing_bench(job) as standing,
+        nursery(tmp_path) as own,
+        forwarder() as (port, target),
+    ):
+        address = str(standing.ready["generator"])
+        text = standing.bench_file.read_text("utf-8")
+        standing.bench_file.write_text(text.replace(address, f"TCPIP::127.0.0.1::{port}::SOCKET"), "utf-8")
+        bench = Bench(tmp_path, job, standing, own)
+        target.append(int(address.split("::")[2]))
+        run = killed(bench, "IDENTITY")
+        target[0] = int(str(other.ready["generator"]).split("::")[2])
+        said = refused_by_identity(bench, run)
+        assert "SIM0001" in said
+        assert "SIM0002" in said
+        target[0] = int(address.split("::")[2])
+        code, said = own.run(*bench.resume_arguments(run, "IDENTITY"))
+        assert code == 0, said
+
+
+def refused_by_identity(bench: Bench, run: int) -> str:
+    code, said = bench.nursery.run(*bench.resume_arguments(run, "IDENTITY"))
+    assert code == 4, said
+    assert "Put the same instrument back, or begin a new run" in said
+    return said
+
+
+def test_a_simulated_run_is_resumed_with_its_faults(bench: Bench) -> None:
+    place = ("--records", str(bench.records))
+    arguments = ("run", str(bench.job), "--serial", "SIMULATED", "--simulate", "--hasten", "20", *place)
+    faulty = (*arguments, "--fault", "K1 never operates")
+    code, said = bench.nursery.run(*faulty, befalls=HALF_WAY)
+    assert code == -9, said
+    run, _ = kept(bench, "SIMULATED")
+    code, said = bench.nursery.run("resume", str(run), "--hasten", "20", *place)
+    assert code == 1, said
+    assert len(kept(bench, "SIMULATED")[1]) == 8
+
+
+@pytest.fixture(scope="module")
+def passed(lasting_bench: Bench) -> int:
+    code, said = lasting_bench.nursery.run(*lasting_bench.run_arguments("PASSED"))
+    assert code == 0, said
+    return kept(lasting_bench, "PASSED")[0]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code", "now", "changed", "absent"),
+    [
+        ('within = "0.2 dB"', 'within = "0.5 dB"', 0, "pass", set(), 0),
+        ('within = "0.2 dB"', 'within = "0.00001 dB"', None, None, {"gain"}, 0),
+        ('within = "0.2 dB"', 'above = "-1 dB"', 1, "fail", {"gain"}, 0),
+        ('within = "8 %"', 'below = "1 mA"', 1, "fail", {"supply_current"}, 0),
+        ('between = ["-20 dB", "20 dB"]', 'within = "0.1 dB"', 0, "pass", set(), 0),
+        ('"loop_a"]', '"loop_a", "swap"]', 3, "unproven", set(), 4),
+        ('at = ["out"]\nwithin', 'at = ["out", "in"]\nwithin', 3, "unproven", set(), 4),
+        ('"rest", "loop_a"', '"rest"', 0, "pass", set(), 0),
+    ],
+)
+def test_kept_readings_are_judged_by_another_sequence(
+    bench: Bench, passed: int, tmp_path: Path, old: str, new: str, code: int | None, now: str | None,
+    changed: set[str], absent: int,
+) -> None:  # fmt: skip
+    assert old in TINY
+    sequence = tmp_path / "sequence.toml"
+    sequence.write_text(TINY.replace(old, new, 1), "utf-8")
+    arguments = ("judge", str(passed), "--sequence", str(sequence), "--records", str(bench.records))
+    found, said = bench.nursery.run(*arguments, "--json")
+    judged = json.loads(said)
+    if code is None:  # far inside the uncertainty: which of the two, chance says
+        assert judged["now"] in ("unproven", "fail")
+    else:
+        assert (found, judged["now"]) == (code, now)
+    assert judged["was"] == "pass"
+    assert {one["now"]["quantity"] for one in judged["changed"]} == changed
+    assert len(judged["absent"]) == absent
+    with open_records(bench.records, read_only=True) as store:
+        assert store.run(passed).outcome == "pass"
+        assert store.verify(passed).findings == ()
+    _, said = bench.nursery.run(*arguments)
+    assert "its own verdict stays: PASS" in said
+
+
+def test_verify_says_which_run_was_meddled_with(bench: Bench, passed: int) -> None:
+    arguments = ("verify", "--records", str(bench.records))
+    code, said = bench.nursery.run(*arguments)
+    assert code == 0, said
+    noted = said.strip().rpartition(" ")[2]
+    assert bench.nursery.run(*arguments, str(passed), "--noted", noted)[0] == 0
+    with closing(sqlite3.connect(bench.records)) as database:
+        database.execute("UPDATE readings SET reason = 'fine' WHERE run_id = ? AND unit = 'A'", (passed,))
+        database.commit()
+        code, said = bench.nursery.run(*arguments)
+        assert code == 1
+        assert f"run {passed}: reading " in said
+        assert "is not what was recorded" in said
+        code, said = bench.nursery.run(*arguments, "--json")
+        found = json.loads(said)
+        assert (found["intact"], {one["run_id"] for one in found["findings"]}) == (False, {passed})
+        database.execute("UPDATE readings SET reason = '' WHERE run_id = ? AND unit = 'A'", (passed,))
+        database.commit()
