@@ -91,7 +91,9 @@ class Laboratory:
         diagnoser = self._full if run.evidence.acquisitions else self._stopped
         found = diagnoser.diagnose(run.evidence)
         name = " + ".join(fault.name for fault in faults) or "healthy"
-        return case_of(name, run.verdict, faults, found, time.perf_counter() - start)
+        case = case_of(name, run.verdict, faults, found, time.perf_counter() - start)
+        print(f"{serial:6s} place {case.place} {name}", file=sys.stderr, flush=True)
+        return case
 
 
 def whole_run(laboratory: Laboratory, fault: Fault, serial: str, folder: Path) -> Case:
@@ -117,6 +119,7 @@ def print_singles(title: str, cases: list[Case]) -> None:
     three = sum(case.place is not None and case.place < 3 for case in detected)
     print(f"\n{title}")
     print(f"  detected                           {share(len(detected), len(cases))}")
+    failing = sum(case.verdict == "fail" for case in detected)
     print(f"    of these by a failing reading    {share(failing, len(detected))}")
     print(f"  fault's group first, of detected   {share(first, len(detected))}")
     print(f"  in the first three, of detected    {share(three, len(detected))}")
