@@ -8,6 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
+from harness.errors import BadReply
 from harness.measure.tones import TonePair, choose_tones
 from harness.plan.model import Plan, Stimulus
 from harness.plan.supply import expected_current_a
@@ -97,23 +98,42 @@ class Stage:
         )
 
     def check_supply(self, state: State, *, limit_a: float) -> SupplyReading:
-        """Read the relay supply; raises OverCurrentError with the state and the current in its message."""
+        """Read the relay supply; raises OverCurrentError with the state and the current in its message.
+
+        The unit is blamed by two looks, one at once after the other. An answer that lost its end on the wire
+        is a number as well ("+2.999" of "+2.999E-02"): where the second look differs, it is the bench's
+        BadReply, and nothing is said of the unit.
+        """
         reading = self.bench.supply.measure()
+        if not self._is_over(reading, state, limit_a):
+            return reading
+        again = self.bench.supply.measure()
+        if not self._is_over(again, state, limit_a):
+            raise BadReply(
+                f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
+                f"{state.name}, and at once after that {again.current_a * 1e3:.1f} mA at "
+                f"{again.voltage_v:.2f} V; one of the two cannot be",
+                instrument="supply",
+                address=self.bench.supply.identity.address,
+            )
         expected_a = expected_current_a(self.job.module, state)
-        limited = (
+        tripped = (
+            ""
+            if again.current_a > 0.5 * limit_a
+            else "That is below its limit: it tripped, or does not hold its voltage (look there too). "
+        )
+        raise OverCurrentError(
+            f"over-current in state {state.name}: the relay supply gives "
+            f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
+            f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
+            "Look for a shorted coil, a reversed diode, or lines exchanged or bridged"
+        )
+
+    def _is_over(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
+        """Whether the supply is in current limit, or gives more than any mix of coils that still work."""
+        expected_a = expected_current_a(self.job.module, state)
+        return (
             reading.current_a >= CURRENT_LIMIT_REACHED * limit_a
             or reading.voltage_v < VOLTAGE_HELD * self.job.module.supply.voltage_v
+            or reading.current_a > EXCESS * expected_a + EXCESS_A
         )
-        if limited or reading.current_a > EXCESS * expected_a + EXCESS_A:
-            tripped = (
-                ""
-                if reading.current_a > 0.5 * limit_a
-                else "That is below its limit: it tripped, or does not hold its voltage (look there too). "
-            )
-            raise OverCurrentError(
-                f"over-current in state {state.name}: the relay supply gives "
-                f"{reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V with its limit at "
-                f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
-                "Look for a shorted coil, a reversed diode, or lines exchanged or bridged"
-            )
-        return reading

@@ -168,7 +168,7 @@ def test_a_bench_that_fails_again_and_again_ends_the_run(bench: Bench) -> None:
     assert bench.standing.left_on() == []
 
 
-IN_THE_WALK = {"generator": 60, "supply": 30, "switchboard": 24, "oscilloscope": 150}  # answers
+IN_THE_WALK = {"generator": 40, "supply": 30, "switchboard": 24, "oscilloscope": 140}  # answers
 
 
 @pytest.mark.parametrize(
@@ -231,3 +231,19 @@ def test_a_second_client_of_the_same_instruments_gets_none_of_the_answers(
     assert code == 0, said
     assert check_readings(bench, "SECOND-CLIENT", clean[0]) == []
     assert {role: len(answers) for role, answers in heard.items()} == dict.fromkeys(asked, 1)
+
+
+def test_an_answer_that_lost_its_end_is_no_over_current(
+    bench: Bench, clean: tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]]
+) -> None:
+    """What is left of a current in amperes, cut before its exponent, is a number a thousand times too big."""
+    readings, lines = clean
+    after = answers_before(lines, "supply", "MEASure:CURRent?", -3)
+    bench.standing.trouble(f"supply short after {after}")
+    code, said = bench.nursery.run(*bench.run_arguments("CUT"))
+    assert code == 4, said
+    check_readings(bench, "CUT", readings)
+    said_outcome, reason, _ = outcome(bench, "CUT")
+    assert said_outcome == "stopped"
+    assert "one of the two cannot be" in reason
+    assert bench.standing.left_on() == []
