@@ -90,7 +90,10 @@ class Stage:
         The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
         """
         first = self.check_supply(state, limit_a=limit_a)
-        currents_a = [first.current_a, *(self.bench.supply.measure().current_a for _ in range(LOOKS - 1))]
+        currents_a = [
+            first.current_a,
+            *(self.check_supply(state, limit_a=limit_a).current_a for _ in range(LOOKS - 1)),
+        ]
         return SupplyReading(
             voltage_v=first.voltage_v,
             current_a=mean(currents_a),
