@@ -189,6 +189,7 @@ def _leg(raw: RawLinkLeg) -> LinkLeg:
 
 
 def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Hookup, ...]:
+    before = len(source.mistakes)
     hookups: dict[Key, Hookup] = {}
     links = tuple(source.table("links"))
     for index, value in enumerate(source.entries("hookup")):
@@ -225,7 +226,8 @@ def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Ho
             ),
         )
     _check_apart(source, hookups)
-    _check_exchanged(source, hookups)
+    if len(source.mistakes) == before:
+        _check_exchanged(source, hookups)  # of a hookup that is wrong its partner is not told apart
     if not any(isinstance(value, dict) and value.get("drive") for value in source.entries("hookup")):
         source.wrong(
             ("hookup",), "missing; expected at least one [[hookup]] that drives an input", missing=True

@@ -27,9 +27,10 @@ def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | No
     source.only_tables(TABLES)
     raw = source.required(RawSequence, "sequence")
     states = _states(source, raw.states, names) if raw and names.known else ()
+    states_known = bool(states) and len(source.mistakes) == before
     channels = _channels(source, raw.channels, names) if raw else names.channels
     tone = Tone(frequency_hz=raw.tone.frequency, level_vrms=raw.tone.level) if raw else None
-    checks = _checks(source, names, tone, {state.name: state for state in states} or None)
+    checks = _checks(source, names, tone, {state.name: state for state in states} if states_known else None)
     if hookups is not None and names.known:
         for index, check in checks.items():
             _check_views(source, check, ("check", index), channels, names, hookups)

@@ -39,7 +39,7 @@ def take_reference(stage: Stage) -> Reference | None:
     """
     hookup = stage.plan.through
     if hookup is None or not (stage.plan.stimuli or stage.plan.acquisitions):
-        stage.observe(Remark(text=_NO_REFERENCE))
+        stage.observe(Remark(text=_why_no_reference(stage)))
         return None
     stage.observe(HookupBegun(hookup=hookup, number=0, total=len(stage.plan.visits)))
     if hookup.select is None:
@@ -80,10 +80,14 @@ def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
     return kept
 
 
-_NO_REFERENCE = (
-    "no through reference: the scope's gain accuracy stays in every reading, leads are not proven, and of "
-    "noise and distortion only bounds are told. A [[hookup]] with through = true in fixture.toml gives one"
-)
+def _why_no_reference(stage: Stage) -> str:
+    lost = (
+        "the scope's gain accuracy stays in every reading, leads are not proven, and of noise and distortion "
+        "only bounds are told"
+    )
+    if any(hookup.through for hookup in stage.job.fixture.hookups):
+        return f"no through reference: {lost}"
+    return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
 
 
 def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:

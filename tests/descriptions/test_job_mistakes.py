@@ -251,7 +251,7 @@ SPOILT = [
         "sequence.toml",
         'between = ["-5 mV", "5 mV"]',
         'between = ["5 mV", "-5 mV"]',
-        'check[7].between: found ["5 mV", "-5 mV"]; expected the low end first',
+        'check[17].between: found ["5 mV", "-5 mV"]; expected the low end first',
     ),
     (
         "sequence.toml",
