@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.simulated_runs import Bench, InMemory
 from harness.circuit.elements import BenchImpedances
-from harness.cli.diagnose import Diagnosed
+from harness.cli.diagnose import Diagnosed, read_recorded
 from harness.descriptions.faults import Fault, single_faults
 from harness.descriptions.load import load_job
 from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
@@ -104,9 +104,10 @@ def whole_run(laboratory: Laboratory, fault: Fault, serial: str, folder: Path) -
     subprocess.run(command, check=False, capture_output=True, cwd=JOB.parents[1])
     with open_records(place, read_only=True) as store:
         record = store.run(1)
-        start = time.perf_counter()
-        found = Diagnosed(store, record, double=True).found
-        return case_of(fault.name, record.outcome, [fault], found, time.perf_counter() - start)
+        recorded = read_recorded(store, record)
+    start = time.perf_counter()
+    found = Diagnosed(recorded, double=True).found
+    return case_of(fault.name, record.outcome, [fault], found, time.perf_counter() - start)
 
 
 def share(count: int, total: int) -> str:

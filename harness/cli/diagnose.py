@@ -1,6 +1,7 @@
 """`switchwalk diagnose`: which fault would explain what a run measured, and where to probe next."""
 
 import json
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,7 +15,9 @@ if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
     from harness.descriptions.job import Job
     from harness.faults.diagnosis import Diagnosis
+    from harness.faults.observed import Evidence
     from harness.faults.probes import Probe
+    from harness.plan.model import Plan
     from harness.records.run import RunRecord
     from harness.records.store import RunStore
     from harness.report.explanation import Explanation
@@ -36,7 +39,8 @@ def diagnose(
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record = store.run(run)
-        found = None if record.outcome == "pass" else Diagnosed(store, record, double=double)
+        recorded = None if record.outcome == "pass" else read_recorded(store, record)
+    found = None if recorded is None else Diagnosed(recorded, double=double)
     title = f"{record.header.part} {record.header.serial}, run {run}: {record.outcome.upper()}"
     if as_json:
         _print_json(record, found)
@@ -49,42 +53,60 @@ def diagnose(
         raise typer.Exit(EXIT_UNPROVEN)
 
 
-class Diagnosed:
-    """A run's diagnosis with its next probe, in words. Raises RecordsError, CircuitError."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Recorded:
+    """What a diagnosis starts from: a run's own job, its plan and what it measured."""
 
-    def __init__(self, store: "RunStore", record: "RunRecord", *, double: bool) -> None:
+    job: "Job"
+    plan: "Plan"
+    impedances: "BenchImpedances"
+    evidence: "Evidence"
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to go by."""
+        return not (self.evidence.acquisitions or self.evidence.supply_a or self.evidence.over_current)
+
+
+def read_recorded(store: "RunStore", record: "RunRecord") -> Recorded:
+    """Read a run back. Raises RecordsError where its files no longer read."""
+    from harness.plan.build import build_plan
+    from harness.runner.recorded import Kept, evidence_of, recorded_job
+
+    kept = Kept(
+        record=record,
+        readings=store.readings(record.run_id),
+        acquisitions=store.acquisitions(record.run_id),
+        references=store.references(record.run_id),
+    )
+    job = recorded_job(record)
+    impedances = recorded_impedances(job)
+    plan = build_plan(job, impedances=impedances)
+    return Recorded(job=job, plan=plan, impedances=impedances, evidence=evidence_of(job, plan, kept))
+
+
+class Diagnosed:
+    """A run's diagnosis with its next probe, in words. Raises CircuitError."""
+
+    def __init__(self, recorded: Recorded, *, double: bool) -> None:
         from harness.faults.diagnosis import Diagnoser
         from harness.faults.probes import best_probe
-        from harness.plan.build import build_plan
         from harness.report.explanation import make_explanation, shown_groups
-        from harness.runner.recorded import Kept, evidence_of, recorded_job
 
-        kept = Kept(
-            record=record,
-            readings=store.readings(record.run_id),
-            acquisitions=store.acquisitions(record.run_id),
-            references=store.references(record.run_id),
-        )
-        self.job: Job = recorded_job(record)
-        impedances = recorded_impedances(self.job)
-        plan = build_plan(self.job, impedances=impedances)
-        evidence = evidence_of(self.job, plan, kept)
-        self.empty = not (evidence.acquisitions or evidence.supply_a or evidence.over_current)
-        self.found: Diagnosis = Diagnoser(
-            self.job, plan, evidence.acquisitions, impedances=impedances
-        ).diagnose(evidence, double=double)
+        job, plan, evidence = recorded.job, recorded.plan, recorded.evidence
+        self.job, self.empty = job, recorded.empty
+        diagnoser = Diagnoser(job, plan, evidence.acquisitions, impedances=recorded.impedances)
+        self.found: Diagnosis = diagnoser.diagnose(evidence, double=double)
         self.probe: Probe | None = None
         if not self.empty and not evidence.over_current and self.found.explained:
             self.probe = best_probe(
-                self.job,
+                job,
                 plan,
                 shown_groups(self.found),
-                impedances=impedances,
+                impedances=recorded.impedances,
                 supply_read=tuple(evidence.supply_a),
             )
-        self.explanation: Explanation = make_explanation(
-            self.found, self.probe, self.job.module, self.job.fixture
-        )
+        self.explanation: Explanation = make_explanation(self.found, self.probe, job.module, job.fixture)
 
 
 def recorded_impedances(job: "Job") -> "BenchImpedances":
@@ -100,15 +122,14 @@ def recorded_impedances(job: "Job") -> "BenchImpedances":
 def explain_run_end(store: "RunStore", record: "RunRecord") -> "Explanation | None":
     """What a failing run's report says; None where that would keep a person waiting. Never in pairs."""
     from harness.descriptions.faults import single_faults
-    from harness.runner.recorded import recorded_job
 
     if record.outcome != "fail":
         return None
-    job = recorded_job(record)
-    if len(single_faults(job.module, job.fixture)) * record.acquisitions > LARGEST_AT_RUN_END:
+    recorded = read_recorded(store, record)
+    faults = len(single_faults(recorded.job.module, recorded.job.fixture))
+    if recorded.empty or faults * len(recorded.evidence.acquisitions) > LARGEST_AT_RUN_END:
         return None
-    done = Diagnosed(store, record, double=False)
-    return None if done.empty else done.explanation
+    return Diagnosed(recorded, double=False).explanation
 
 
 def _print(explanation: "Explanation") -> None:
