@@ -154,9 +154,14 @@ def described_block(
     for node in view:
         lines.append(("R", node, GROUND, repr(bench.input_ohm)))
         lines.append(("C", node, GROUND, repr(bench.input_f)))
+    drive = {leg: f"{hookup.drive}.{leg}" for leg in LEGS}
+    if hookup.source_added is not None:
+        leg = hookup.source_added.leg
+        lines.append(("R", f"source {leg}", drive[leg], repr(hookup.source_added.series_ohm)))
+        drive[leg] = f"source {leg}"
     return Block(
         lines=tuple(lines),
-        drive=(f"{hookup.drive}.hot", f"{hookup.drive}.cold"),
+        drive=(drive["hot"], drive["cold"]),
         source_ohm=bench.source_ohm,
         view=view,
     )

@@ -66,10 +66,15 @@ def compare(
 @pytest.mark.parametrize("name", JOBS)
 def test_a_shipped_job_agrees_with_ngspice_in_every_state(name, tmp_path):
     job = load_job(SEQUENCES / name)
-    hookups = [hookup for hookup in job.fixture.hookups if hookup.drive is not None]
-    made_db, silent_db = compare(job.module, job.fixture, hookups, spice.described_block, tmp_path)
-    assert made_db < 0.001
-    assert silent_db < 0.1
+    circuits = {  # hookups that differ in what a circuit doesn't know, as exchanged inputs, are solved once
+        (hookup.drive, hookup.view, hookup.links, hookup.source_added): hookup
+        for hookup in job.fixture.hookups
+        if hookup.drive is not None
+    }
+    for hookup in circuits.values():  # one by one: a deck of all would cost ngspice more than their sum
+        made_db, silent_db = compare(job.module, job.fixture, [hookup], spice.described_block, tmp_path)
+        assert made_db < 0.001
+        assert silent_db < 0.1
 
 
 @pytest.mark.parametrize("name", JOBS)
