@@ -50,7 +50,7 @@ def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
     if made.through is not None:
         typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
     for number, visit in enumerate(made.visits, start=1):
-        typer.echo(f"{number:2d} {visit.hookup.name}: {_made_by(visit.hookup.select)}")
+        say(f"{number:2d} {visit.hookup.name}: {_made_by(visit.hookup.select)}", hang=3)
         say(_leads(visit), indent=5)
         if steps:
             _print_steps(visit)
@@ -71,7 +71,7 @@ def _print_steps(visit: "HookupVisit") -> None:
         for acquisition in state.acquisitions:
             typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
     for cycle in visit.cycles:
-        typer.echo(f"     {cycle.line} on and off {cycle.check.operations} times, {cycle.stimulus}")
+        say(f"{cycle.line} on and off {cycle.check.operations} times, {cycle.stimulus}", indent=5)
     for edge in visit.edges:
         typer.echo(f"     {edge.edge.name}")
         typer.echo(f"       {edge.number:4d}  {edge.stimulus}")

@@ -67,7 +67,7 @@ def test_the_names_that_records_keep_do_not_change(switcher, name):
 
 
 @pytest.mark.parametrize(
-    "name", ["R1.hot open", "R1.hot shorted", "R1.hot tenfold", "R1.hot a tenth", "R2 open"]
+    "name", ["R1.hot open", "R1.hot shorted", "R1.hot tenfold", "R1.hot a tenth", "R2.cold open"]
 )
 def test_parts_fail_by_name(selector, name):
     (fault,) = parse_fault(name, selector.module, selector.fixture)

@@ -161,7 +161,7 @@ def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
     )
     cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
     assert cost.hands_s >= 30.0 * len(plan.visits)
-    assert cost.readings == len(plan.readings) + len(plan.edge_readings)
+    assert cost.readings == plan.count
 
 
 def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
@@ -169,5 +169,6 @@ def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
     records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + EDGE_RECORD_S * len(plan.edges)
     settled = cost.state_changes - len(plan.edges)
-    assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s)
+    looks_s = 0.02 * 2 * sum(cycle.check.operations for cycle in plan.cycles)
+    assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s + looks_s)
     assert cost.hands_s == 0.0
