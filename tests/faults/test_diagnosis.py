@@ -23,7 +23,7 @@ from harness.report.explanation import make_explanation, shown_groups
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 IMPEDANCES = BenchImpedances()
 SEED = 7
-EVERY = 20  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
+EVERY = 16  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
 
 
 class Laboratory:
@@ -78,7 +78,6 @@ def test_a_healthy_unit_raises_no_alarm(laboratory, serial):
     "names",
     [
         "K2 coil open + left.out.hot open",
-        "K10.1.hot rest stuck open + line swap dead",
         "left.a_send.hot open + right.out legs swapped",
         "K2.1.hot operated 10 ohm + right.b_return.cold grounded",
     ],
