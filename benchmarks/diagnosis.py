@@ -159,8 +159,11 @@ def main() -> None:
     print_singles("Of these, all but resistive contacts", hard)
     sys.stdout.flush()
     rng = random.Random(SEED)
-    chosen = [rng.sample(faults, 2) for _ in range(PAIRS // step)]
-    chosen = [pair for pair in chosen if pair[0].subject != pair[1].subject]
+    chosen: list[list[Fault]] = []
+    while len(chosen) < PAIRS // step:
+        pair = rng.sample(faults, 2)
+        if pair[0].subject != pair[1].subject:
+            chosen.append(pair)
     print_pairs([laboratory.diagnose(f"P{n}", pair) for n, pair in enumerate(chosen)])
     sound = [laboratory.diagnose(f"H{n}", []) for n in range(HEALTHY // step)]
     print("\nHealthy units, in memory")
