@@ -8,21 +8,8 @@ from dataclasses import asdict
 from typing import Any
 
 from harness.reading import Reading
-from harness.records.rows import number_to_json
+from harness.records.rows import NUMBERS, number_to_json
 from harness.records.run import RunRecord, UnitSummary
-
-NUMBERS = (
-    "frequency_hz",
-    "value",
-    "standard",
-    "low",
-    "high",
-    "coverage_factor",
-    "expected",
-    "expected_standard",
-    "limit_low",
-    "limit_high",
-)
 
 
 def unit_to_json(unit: UnitSummary) -> dict[str, Any]:

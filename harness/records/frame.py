@@ -13,7 +13,8 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from harness.errors import UsageError
-from harness.records.export import NUMBERS, reading_to_row
+from harness.records.export import reading_to_row
+from harness.records.rows import NUMBERS
 from harness.records.store import RunStore
 
 if TYPE_CHECKING:

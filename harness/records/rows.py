@@ -20,7 +20,7 @@ from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
 
 Row = Mapping[str, Any]
 
-_READING_NUMBERS = (
+NUMBERS = (
     "frequency_hz",
     "value",
     "standard",
@@ -75,7 +75,7 @@ def row_to_event(row: Row) -> RunEvent:
 
 def reading_to_row(reading: Reading) -> Row:
     """Make the row of `readings`. Raises RecordsError for a NaN, which a database would turn into "none"."""
-    for name in _READING_NUMBERS:
+    for name in NUMBERS:
         value = getattr(reading, name)
         if value is not None and math.isnan(value):
             place = f"{reading.where or 'the unit'} in state {reading.state}"
