@@ -90,7 +90,8 @@ def test_mistakes_are_told_in_a_line(arguments, words):
 @pytest.fixture(scope="module")
 def cluster():
     """A scheduler and two worker processes on the loopback, as `dask scheduler` and `dask worker` are."""
-    distributed = pytest.importorskip("distributed", reason='pip install "switchwalk[cluster]"')
+    import distributed  # one of the tests' own requirements
+
     os.environ["PYTHONPATH"] = str(SWITCHER.parents[1])
     with distributed.LocalCluster(
         n_workers=2,
