@@ -6,6 +6,7 @@ SwitchwalkError                 exit code
 ├── CircuitError                2   a circuit that has no solution
 ├── ReadingError                -   one reading cannot be taken; it becomes "missing"
 ├── RecordsError                4   the records cannot be written or read
+│   └── NoSuchRun               2   a run that is not in them was asked for
 ├── RunStopped                  4   a person, a signal or a lost terminal stopped the run
 └── BenchError                  4   an instrument or the wiring did not do what it was asked
     ├── BenchTimeout                no complete answer before the deadline
@@ -79,6 +80,12 @@ class RunStopped(SwitchwalkError):
     """A run was stopped by a person, a signal, or because nobody can be shown anything."""
 
     exit_code = EXIT_BENCH
+
+
+class NoSuchRun(RecordsError):
+    """A run was asked for that is not in the records."""
+
+    exit_code = EXIT_USAGE
 
 
 class BenchError(SwitchwalkError):

@@ -11,7 +11,7 @@ from typing import Any, Self
 from sqlalchemy import Connection, Engine, Select, Table, case, func, insert, select, update
 
 from harness.descriptions.job import JobFile
-from harness.errors import RecordsError
+from harness.errors import NoSuchRun, RecordsError
 from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.database import Place, check_room, explained, find_place, hold_alone, open_engine
@@ -149,18 +149,16 @@ class RunStore:
         )
         with self._writing() as connection:
             if connection.execute(statement).rowcount != 1:
-                raise RecordsError(f"{self.place}: there is no run {run} that was interrupted or stopped")
+                raise NoSuchRun(f"{self.place}: there is no run {run} that was interrupted or stopped")
             _event(connection, run, "resumed", text, at)
 
     # --- reading
 
     def run(self, run_id: int) -> RunRecord:
-        """Give one run. Raises RecordsError if there is none of that number."""
+        """Give one run. Raises NoSuchRun if there is none of that number."""
         found = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
         if not found:
-            raise RecordsError(
-                f"{self.place}: there is no run {run_id}. `switchwalk units` lists what there is"
-            )
+            raise NoSuchRun(f"{self.place}: there is no run {run_id}. `switchwalk units` lists what there is")
         return found[0]
 
     def runs(self, *, serial: str | None = None) -> list[RunRecord]:

@@ -107,7 +107,7 @@ def test_a_run_that_passed_needs_no_explanation(place, capsys):
 
 def test_a_run_that_is_not_there_is_said_not_to_be(place, capsys):
     code, printed = diagnose(capsys, place, 99)
-    assert code == 4
+    assert code == 2
     assert "there is no run 99" in printed.err
 
 

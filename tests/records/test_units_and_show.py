@@ -154,7 +154,7 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
 
 
 def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(place, tmp_path, switchwalk):
-    said = switchwalk("show", 9, "--records", place, expect=4)
+    said = switchwalk("show", 9, "--records", place, expect=2)
     assert said == f"{place}: there is no run 9. `switchwalk units` lists what there is\n"
     said = switchwalk("units", "--records", tmp_path / "none.sqlite", expect=4)
     assert "there are no records here yet" in said
