@@ -16,6 +16,7 @@ from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.database import Place, check_room, explained, find_place, hold_alone, open_engine
 from harness.records.history import RunLine, Series, read_lines, read_series
+from harness.records.overview import RunDetail, read_details, read_not_passed, read_state
 from harness.records.run import (
     INTERRUPTED,
     OUTCOMES,
@@ -242,6 +243,27 @@ class RunStore:
         """Give every reading of these runs as a series through them, in the order they were begun."""
         with self._transaction() as connection:
             return read_series(connection, run_ids)
+
+    def details(self, run_ids: Iterable[int]) -> dict[int, RunDetail]:
+        """Give how far each of these runs came."""
+        with self._transaction() as connection:
+            return read_details(connection, run_ids)
+
+    def not_passed(self, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
+        """Give the readings that did not pass of each of these runs that has any."""
+        with self._transaction() as connection:
+            return read_not_passed(connection, run_ids)
+
+    def state(self) -> tuple[int, ...]:
+        """Give what changes whenever anything is recorded; cheap enough to ask for every second."""
+        with self._transaction() as connection:
+            return read_state(connection)
+
+    def seal(self, run_id: int) -> str:
+        """Give the digest of the ledger's last entry of a run, which holds all of it in the chain."""
+        self.run(run_id)
+        with self._transaction() as connection:
+            return ledger.seal(connection, run_id)
 
     # --- within
 

@@ -12,7 +12,7 @@ SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"
 # Within the harness, a room may import itself and what stands to the left of it.
 FLOW = (
     "errors", "quantities", "roles", "reading", "descriptions", "circuit", "measure", "plan", "judge",
-    "faults", "records", "statistics", "runner", "report", "cli",
+    "faults", "records", "statistics", "runner", "report", "site", "cli",
 )  # fmt: skip
 
 MAY_READ = {

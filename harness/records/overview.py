@@ -1,0 +1,107 @@
+"""What a list of runs or the page of a unit wants to know, for many runs at once and in few queries."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Table, func, select
+
+from harness.reading import Reading, Verdict
+from harness.records import rows, tables
+
+_RUNS_A_QUERY = 100  # well below the bound values that any database allows
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunDetail:
+    """How far a run came. `last_sign` is when its last acquisition was begun, or the run itself."""
+
+    module_name: str
+    planned_readings: int
+    reason: str
+    notes: str
+    ended: datetime | None
+    last_sign: datetime
+    verdicts: dict[Verdict, int]  # only verdicts that occur
+
+    @property
+    def readings(self) -> int:
+        """How many readings the run made so far."""
+        return sum(self.verdicts.values())
+
+
+def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, RunDetail]:
+    """Give how far these runs came, by their numbers."""
+    found: dict[int, RunDetail] = {}
+    for some in _portions(run_ids):
+        verdicts = _verdicts(connection, some)
+        signs = dict(
+            connection.execute(
+                select(tables.acquisitions.c.run_id, func.max(tables.acquisitions.c.started))
+                .where(tables.acquisitions.c.run_id.in_(some))
+                .group_by(tables.acquisitions.c.run_id)
+            )
+            .tuples()
+            .all()
+        )
+        query = select(*(tables.runs.c[name] for name in _DETAIL_COLUMNS)).where(tables.runs.c.id.in_(some))
+        for row in connection.execute(query).mappings():
+            content = dict(row)
+            run = content.pop("id")
+            ended, started = content.pop("ended"), content.pop("started")
+            found[run] = RunDetail(
+                ended=None if ended is None else datetime.fromisoformat(ended),
+                last_sign=datetime.fromisoformat(signs.get(run, started)),
+                verdicts=verdicts.get(run, {}),
+                **content,
+            )
+    return found
+
+
+def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
+    """Give the readings that did not pass of each of these runs that has any, in the order they were made."""
+    found: dict[int, list[Reading]] = {}
+    table = tables.readings
+    for some in _portions(run_ids):
+        query = (
+            select(table)
+            .where(table.c.run_id.in_(some), table.c.verdict != "pass")
+            .order_by(table.c.run_id, table.c.id)
+        )
+        for row in connection.execute(query).mappings():
+            found.setdefault(row["run_id"], []).append(rows.row_to_reading(dict(row)))
+    return found
+
+
+def read_state(connection: Connection) -> tuple[int, ...]:
+    """Give what changes whenever anything is recorded, cheaply: the last number of each table that grows."""
+    query = select(*(_last(table) for table in _GROWING))
+    return tuple(int(number or 0) for number in connection.execute(query).one())
+
+
+_GROWING = (tables.runs, tables.acquisitions, tables.readings, tables.run_events)
+_DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
+
+
+def _last(table: Table) -> ColumnElement[Any]:
+    return select(func.max(table.c.id)).scalar_subquery()
+
+
+def _verdicts(connection: Connection, some: Sequence[int]) -> dict[int, dict[Verdict, int]]:
+    columns = tables.readings.c
+    query = (
+        select(columns.run_id, columns.verdict, func.count())
+        .where(columns.run_id.in_(some))
+        .group_by(columns.run_id, columns.verdict)
+    )
+    found: dict[int, dict[Verdict, int]] = {}
+    for run, verdict, count in connection.execute(query):
+        found.setdefault(run, {})[verdict] = count
+    return found
+
+
+def _portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
+    ids = sorted(run_ids)
+    for start in range(0, len(ids), _RUNS_A_QUERY):
+        yield ids[start : start + _RUNS_A_QUERY]
