@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select
 from harness.quantities import format_value
 from harness.reading import Verdict
 from harness.records import tables
-from harness.records.run import INTERRUPTED, Outcome
+from harness.records.run import INTERRUPTED, Outcome, Purpose
 
 _RUNS_A_QUERY = 100  # well below the bound values that any database allows
 
@@ -35,6 +35,8 @@ class RunLine:
     simulated: bool
     started: datetime
     outcome: Outcome | Literal["interrupted"]
+    batch: str = ""
+    purpose: Purpose = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,7 +121,7 @@ def read_series(connection: Connection, run_ids: Iterable[int]) -> list[Series]:
 
 _LINE_COLUMNS = (
     "id", "serial", "part", "revision", "sequence_name", "bench_name", "operator", "simulated", "started",
-    "outcome",
+    "outcome", "batch", "purpose",
 )  # fmt: skip
 _KEY_COLUMNS = ("check_name", "quantity", "state", "channel", "port", "hookup", "frequency_hz", "unit")
 _VALUE_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")

@@ -20,6 +20,7 @@ from harness.records import tables
 
 GENESIS = "0" * 64
 RUN_STANDS = ("outcome", "reason", "ended")  # columns of `runs` that repeat the run's last event
+ADDED_LATER = ("batch", "purpose")  # columns of `runs` that entries of version 2 know nothing of: "" there
 KEPT = (
     tables.runs,
     tables.run_files,
@@ -56,11 +57,15 @@ def content_digest(table: Table, row: Mapping[str, Any]) -> str:
     content = {
         column.name: _plain(column.type, row[column.name])
         for column in table.columns
-        if not (table is tables.runs and column.name in RUN_STANDS)
+        if not (table is tables.runs and _not_entered(column.name, row[column.name]))
     }
     return hashlib.sha256(
         json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
     ).hexdigest()
+
+
+def _not_entered(column: str, value: object) -> bool:
+    return column in RUN_STANDS or (column in ADDED_LATER and value == "")
 
 
 def _plain(kind: object, value: Any) -> Any:

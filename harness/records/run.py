@@ -23,6 +23,10 @@ INTERRUPTED: Literal["interrupted"] = "interrupted"
 """What a run is called that was begun and never finished."""
 
 
+Purpose = Literal["", "gauge", "golden", "known-bad"]
+"""What a run was for: "" tests a unit, and only that counts as a test of it; the others test the bench."""
+
+
 def check_time(name: str, time: datetime) -> None:
     """Refuse a time that doesn't say its zone or isn't UTC. Raises ValueError."""
     if time.utcoffset() != timedelta(0):
@@ -35,7 +39,8 @@ class RunHeader:
 
     `planned_readings` is how many there will be if nothing stops the run. `notes` is free text: what a person
     said of this run, or the seed and the faults of a simulated one. `started` is in UTC. `job_folder` and
-    `bench_file` are where the files were read, "" where that is not known.
+    `bench_file` are where the files were read, "" where that is not known. `batch` is the name of the batch
+    that the unit was tested in, "" without one.
     """
 
     serial: str
@@ -55,13 +60,24 @@ class RunHeader:
     planned_readings: int
     job_folder: str = ""
     bench_file: str = ""
+    batch: str = ""
+    purpose: Purpose = ""
 
     def __post_init__(self) -> None:
         check_time("started", self.started)
 
 
-EventKind = Literal["ended", "resumed", "bench fault", "fingerprint"]
-"""What can befall a run besides readings; a fingerprint is what the unit drew, by which it is known again."""
+EventKind = Literal[
+    "ended",
+    "resumed",
+    "bench fault",
+    "fingerprint",  # what the unit drew, by which it is known again
+    "retest",  # who let a unit be run again, and why
+    "override",  # who went on where a check said no, and why
+    "diagnosis",  # which fault explains the run best
+    "bench check",  # what a run of the golden or of a known-bad unit says of the bench
+]
+"""What can befall a run besides readings."""
 
 
 @dataclass(frozen=True, kw_only=True)

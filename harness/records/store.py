@@ -173,7 +173,7 @@ class RunStore:
         latest = self._runs(
             select(tables.runs)
             .where(columns.serial == serial, columns.part == part, columns.simulated.is_(simulated))
-            .where(columns.outcome.in_(("pass", "fail", "unproven")))
+            .where(columns.outcome.in_(("pass", "fail", "unproven")), columns.purpose == "")
             .order_by(columns.id.desc())
             .limit(1)
         )
@@ -196,6 +196,19 @@ class RunStore:
     def events(self, run_id: int) -> list[RunEvent]:
         """Give what befell a run besides its readings, oldest first."""
         return [rows.row_to_event(row) for row in self._of_run(tables.run_events, run_id)]
+
+    def latest_events(self, kind: EventKind, run_ids: Iterable[int] | None = None) -> dict[int, RunEvent]:
+        """Give the last event of a kind by run, of these runs or of all; runs without one are left out."""
+        columns = tables.run_events.c
+        wanted = None if run_ids is None else set(run_ids)
+        query = select(tables.run_events).where(columns.kind == kind).order_by(columns.id)
+        with self._transaction() as connection:
+            rows_found = connection.execute(query).mappings().all()
+        return {
+            row["run_id"]: rows.row_to_event(dict(row))
+            for row in rows_found
+            if wanted is None or row["run_id"] in wanted
+        }
 
     def verify(self, run_id: int | None = None, *, noted: str = "") -> ledger.Verification:
         """Compare the records with their ledger: of one run or of all; and the whole chain of entries.

@@ -19,7 +19,7 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 metadata = MetaData()
 
@@ -58,6 +58,8 @@ runs = Table(
     _text("notes"),
     Column("job_folder", Text, nullable=False, server_default=""),
     Column("bench_file", Text, nullable=False, server_default=""),
+    Column("batch", Text, nullable=False, server_default=""),
+    Column("purpose", Text, nullable=False, server_default=""),
     Column("planned_readings", Integer, nullable=False),
     Column("outcome", Text, nullable=True),
     _text("reason"),

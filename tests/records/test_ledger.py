@@ -145,15 +145,36 @@ def to_version_1(place: Path) -> None:
         "DROP TABLE run_events",
         "ALTER TABLE runs DROP COLUMN job_folder",
         "ALTER TABLE runs DROP COLUMN bench_file",
+        "ALTER TABLE runs DROP COLUMN batch",
+        "ALTER TABLE runs DROP COLUMN purpose",
         "UPDATE switchwalk_schema SET version = 1",
     )
+
+
+def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(place: Path) -> None:
+    with open_records(place, read_only=True) as store:
+        head = store.verify().head
+    meddle(
+        place,
+        "ALTER TABLE runs DROP COLUMN batch",
+        "ALTER TABLE runs DROP COLUMN purpose",
+        "UPDATE switchwalk_schema SET version = 2",
+    )
+    with open_records(place) as store:
+        found = store.verify()
+        assert (found.findings, found.head, found.sealed_later) == ((), head, 0)
+        run = store.begin(replace(HEADER, batch="autumn", purpose="golden"))
+        assert store.run(run).header == replace(HEADER, batch="autumn", purpose="golden")
+    meddle(place, f"UPDATE runs SET batch = '' WHERE id = {run}")
+    with open_records(place, read_only=True) as store:
+        assert [finding.run_id for finding in store.verify().findings] == [run]
 
 
 def test_records_of_version_1_are_brought_up_and_say_so(place: Path) -> None:
     with open_records(place, read_only=True) as store:
         before = [store.readings(run) for run in (1, 2, 3)], store.runs()
     to_version_1(place)
-    with pytest.raises(RecordsError, match=r"version 1\. The next run brings them to version 2"):
+    with pytest.raises(RecordsError, match=r"version 1\. The next run brings them to version 3"):
         open_records(place, read_only=True)
     with open_records(place) as store:
         found = store.verify()

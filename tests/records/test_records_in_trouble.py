@@ -200,7 +200,7 @@ def test_records_of_a_newer_version_are_refused(tmp_path):
         newer.commit()
     for read_only in (False, True):
         with pytest.raises(
-            RecordsError, match=r"has records of version 9, and this switchwalk knows version 2\. Use"
+            RecordsError, match=r"has records of version 9, and this switchwalk knows version 3\. Use"
         ):
             open_records(place, read_only=read_only)
 

@@ -143,6 +143,8 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
         "planned_readings",
         "job_folder",
         "bench_file",
+        "batch",
+        "purpose",
         "instruments",
         "files",
         "readings",
