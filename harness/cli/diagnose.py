@@ -70,7 +70,7 @@ class Recorded:
 
 def read_recorded(store: "RunStore", record: "RunRecord") -> Recorded:
     """Read a run back. Raises RecordsError where its files no longer read."""
-    from harness.plan.build import build_plan
+    from harness.plan.build import trial_plan
     from harness.runner.recorded import Kept, evidence_of, recorded_job
 
     kept = Kept(
@@ -81,7 +81,7 @@ def read_recorded(store: "RunStore", record: "RunRecord") -> Recorded:
     )
     job = recorded_job(record)
     impedances = recorded_impedances(job)
-    plan = build_plan(job, impedances=impedances)
+    plan = trial_plan(job, impedances=impedances)
     return Recorded(job=job, plan=plan, impedances=impedances, evidence=evidence_of(job, plan, kept))
 
 
@@ -108,6 +108,17 @@ class Diagnosed:
             )
         self.explanation: Explanation = make_explanation(self.found, self.probe, job.module, job.fixture)
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Faults that explain the run best and are not told apart, the likeliest first."""
+        said = self.found.explained and not self.found.says_healthy and bool(self.found.groups)
+        return self.found.groups[0].names if said else ()
+
+    @property
+    def probability(self) -> float:
+        """Of those faults together; 0 where there are none."""
+        return self.found.groups[0].posterior if self.names else 0.0
+
 
 def recorded_impedances(job: "Job") -> "BenchImpedances":
     """What the recorded bench loads the module with; the usual, where its own profiles are not at hand."""
@@ -119,8 +130,12 @@ def recorded_impedances(job: "Job") -> "BenchImpedances":
         return BenchImpedances()
 
 
-def explain_run_end(store: "RunStore", record: "RunRecord") -> "Explanation | None":
-    """What a failing run's report says; None where that would keep a person waiting. Never in pairs."""
+def diagnose_run_end(store: "RunStore", record: "RunRecord") -> Diagnosed | None:
+    """Which fault explains a failing run; None where that would keep a person waiting. Never in pairs.
+
+    What it finds is kept with the run, for the batch's figures: faults that are not told apart, the likeliest
+    first, none where nothing on the list explains it.
+    """
     from harness.descriptions.faults import single_faults
 
     if record.outcome != "fail":
@@ -129,7 +144,10 @@ def explain_run_end(store: "RunStore", record: "RunRecord") -> "Explanation | No
     faults = len(single_faults(recorded.job.module, recorded.job.fixture))
     if recorded.empty or faults * len(recorded.evidence.acquisitions) > LARGEST_AT_RUN_END:
         return None
-    return Diagnosed(recorded, double=False).explanation
+    found = Diagnosed(recorded, double=False)
+    kept = {"faults": found.names, "probability": found.probability}
+    store.add_event(record.run_id, "diagnosis", json.dumps(kept, ensure_ascii=False))
+    return found
 
 
 def _print(explanation: "Explanation") -> None:

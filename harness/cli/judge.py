@@ -31,7 +31,7 @@ def judge(
     """Judge a run's kept readings by another sequence; its own verdict stays as it is."""
     from harness.circuit.elements import BenchImpedances
     from harness.judge import unit_verdict
-    from harness.plan.build import build_plan
+    from harness.plan.build import trial_plan
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
     from harness.runner.rejudge import rejudge
@@ -39,7 +39,7 @@ def judge(
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
     job = _job_as_it_was(record, sequence)
-    plan = build_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
+    plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
     judged = rejudge(plan, kept, sequence=job.sequence)
     verdict = unit_verdict(now.verdict for _, now in judged.pairs)
     if verdict == "pass" and judged.absent:

@@ -14,7 +14,7 @@ from harness.descriptions.job import Job
 from harness.descriptions.module import Module
 from harness.faults.margins import SURE, weigh_margins, words_for
 from harness.faults.signatures import signatures
-from harness.plan.build import build_plan
+from harness.plan.build import trial_plan
 from harness.plan.model import Plan
 
 COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
@@ -97,7 +97,7 @@ def with_loads(
             for net, load in job.fixture.loads.items()
         }
         other = replace(job, fixture=replace(job.fixture, loads=loads))
-        plan = build_plan(other, impedances=impedances)
+        plan = trial_plan(other, impedances=impedances)
         tried = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
         shown = signatures(other, plan, tried, impedances=impedances, executor=executor)
         made = weigh_margins(other, plan, shown)

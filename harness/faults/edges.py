@@ -24,7 +24,8 @@ from harness.faults.effects import (
     with_fault,
 )
 from harness.measure.tones import choose_tones
-from harness.plan.edges import MOVES, TIMED
+from harness.plan.edge_routes import MOVES
+from harness.plan.edges import TIMED
 from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
 
 Floats = NDArray[np.float64]

@@ -20,7 +20,7 @@ from harness.faults.coverage import hard_faults
 from harness.faults.groups import groups_of, told_apart
 from harness.faults.margins import SURE, Prospect, weigh_margins
 from harness.faults.signatures import signatures
-from harness.plan.build import build_plan
+from harness.plan.build import trial_plan
 
 # IEC 60063, E24, from memory.
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
@@ -184,7 +184,7 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Link]]]:
 def _evaluate(job: Job, words: str, links: Mapping[str, Link], impedances: BenchImpedances) -> PlugSet:
     """What the outputs alone see with these plugs, in the sequence's states."""
     trial = _at_outputs(job, links)
-    plan = build_plan(trial, impedances=impedances)
+    plan = trial_plan(trial, impedances=impedances)
     faults = hard_faults(trial)
     shown = signatures(trial, plan, faults, impedances=impedances)
     made = weigh_margins(trial, plan, shown)

@@ -4,7 +4,6 @@ from harness.descriptions.fixture import Hookup
 from harness.descriptions.read_check import DRY_LEVEL_VRMS
 from harness.descriptions.state import State
 from harness.plan.draft import Draft
-from harness.plan.edges import edge_hookups
 from harness.plan.model import Acquisition, Cycle, HookupVisit, StateVisit, Stimulus
 
 
@@ -14,13 +13,19 @@ def is_dry(stimulus: Stimulus) -> bool:
 
 
 def arrange(
-    draft: Draft, ordered: tuple[Hookup, ...], walk: tuple[State, ...], cycles: tuple[Cycle, ...] = ()
+    draft: Draft,
+    ordered: tuple[Hookup, ...],
+    walk: tuple[State, ...],
+    *,
+    cycles: tuple[Cycle, ...],
+    edged: tuple[Hookup, ...],
 ) -> tuple[HookupVisit, ...]:
     """Walk through the states of each hookup, forth in one and back in the next.
 
     Volts mend bad contacts. So what is recorded at a dry level comes before anything louder: in every hookup
     that relays select before the first loud one, in one that needs hands before it is driven louder itself.
-    Lines that are operated again and again are so before a visit's states.
+    Lines that are operated again and again are so before a visit's states. edged: hookups that changes of
+    state are recorded in.
     """
     pen = _Pen(draft=draft, walk=walk)
     visits: list[HookupVisit] = []
@@ -32,7 +37,7 @@ def arrange(
         first = () if hookup.select is not None else pen.through(hookup, dry=True)
         made = (*first, *pen.through(hookup, dry=False))
         here = tuple(one for one in cycles if one.hookup == hookup.name and hookup.select is None)
-        if made or here or hookup in edge_hookups(draft.job):
+        if made or here or hookup in edged:
             visits.append(HookupVisit(hookup=hookup, states=made, cycles=here))
     return tuple(visits)
 

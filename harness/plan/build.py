@@ -11,9 +11,11 @@ from harness.plan import hookups, states, steady
 from harness.plan.arrange import arrange
 from harness.plan.cycles import cycles_of
 from harness.plan.draft import Draft
-from harness.plan.edges import add_edges, edge_hookups
+from harness.plan.edge_routes import Routes
+from harness.plan.edges import add_edges, edge_wants
 from harness.plan.hookups import Need
 from harness.plan.model import SILENCE, HookupVisit, Plan, PlannedReading, Stimulus
+from harness.plan.unread import refuse_unread
 
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
@@ -25,7 +27,17 @@ ONLY_WITH_SIGNAL: frozenset[Quantity] = frozenset(
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
-    """Plan a job: which hookups, states and acquisitions, and the readings that they serve."""
+    """Plan a job: which hookups, states and acquisitions, and the readings that they serve.
+
+    Raises JobError for every check that would give no reading somewhere it is asked for.
+    """
+    plan = trial_plan(job, impedances=impedances)
+    refuse_unread(job, plan, impedances=impedances)
+    return plan
+
+
+def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
+    """The same for a job that was made up, or recorded: checks that give no reading are left out of it."""
     draft = Draft(job=job, impedances=impedances)
     wanted = hookups.needs(job.module, job.fixture, job.sequence)
     assigned = hookups.choose(wanted)
@@ -38,7 +50,10 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         for need in wanted:
             readings += _readings(draft, need, assigned[need], state)
     readings += _matches(draft, wanted, assigned, walk)
-    acquiring = (*assigned.values(), *draft.hookups.values(), *edge_hookups(job))
+    routes = Routes(job=job, impedances=impedances)
+    edges = edge_wants(routes)
+    edged = tuple(dict.fromkeys(want.hookup for want in edges if want.places))
+    acquiring = (*assigned.values(), *draft.hookups.values(), *edged)
     chosen = tuple(dict.fromkeys(acquiring)) or _any_hookup(job)
     cycles = tuple(
         cycle
@@ -46,7 +61,7 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         if need.check.quantity == "intermittency"
         for cycle in cycles_of(draft, need, assigned[need])
     )
-    visits = arrange(draft, hookups.ordered(chosen), walk, cycles)
+    visits = arrange(draft, hookups.ordered(chosen), walk, cycles=cycles, edged=edged)
     renumbered = {
         acquisition.number: number
         for number, acquisition in enumerate(
@@ -54,9 +69,9 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         )
     }
     visits, edge_readings = add_edges(
-        job,
+        routes,
+        edges,
         tuple(_renumber_visit(visit, renumbered) for visit in visits),
-        impedances=impedances,
         first_number=len(renumbered) + 1,
     )
     return Plan(

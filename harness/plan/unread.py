@@ -1,0 +1,199 @@
+"""Checks that would give no reading where they ask for one: told before a run, with what would help. Pure."""
+
+from collections.abc import Iterable, Iterator
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.edge import Edge
+from harness.descriptions.fixture import PortName
+from harness.descriptions.job import Job
+from harness.descriptions.read_edges import EDGE_QUANTITIES
+from harness.descriptions.sequence import Check
+from harness.descriptions.state import State
+from harness.errors import JobError, Mistake
+from harness.plan.edge_routes import Routes
+from harness.plan.edges import best_view, edges_of, fitting_hookups
+from harness.plan.model import Cycle, Plan, PlannedReading
+
+SOME = 3  # examples of what would help
+REST = State(on=())
+
+Place = tuple[str, str]  # a channel that is driven, or read where no matter which is; a net
+
+
+def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
+    """Raise JobError with each check that gives no reading at a port of a channel, or in a state it names."""
+    routes = Routes(job=job, impedances=impedances)
+    mistakes = [
+        Mistake(file="sequence.toml", line=check.line, key=f"check {check.name!r}", message=message)
+        for check in job.sequence.checks
+        for message in (
+            _edges_unread(routes, plan, check)
+            if check.quantity in EDGE_QUANTITIES
+            else _unread(routes, plan, check)
+        )
+    ]
+    if mistakes:
+        raise JobError(mistakes)
+
+
+def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
+    """What a check in states lacks: every reading at a port, else those of a state that it names."""
+    job, words = routes.job, check.quantity.replace("_", " ")
+    if check.quantity == "supply_current":
+        if not any(reading.check == check for reading in plan.readings):
+            yield "none of its states has the relay supply on; expected one that has, such as rest"
+        return
+    read = set(_read(plan, check))
+    missing = [place for place in _asked(job, check) if place not in read]
+    if missing:
+        here = ", ".join(dict.fromkeys(f"{channel}.{net}".removeprefix(".") for channel, net in missing))
+        yield f"gives no {words} at {here}: {_why(routes, check, missing)}"
+        return
+    silent = [state.name for state in check.states or () if state.name not in _states_read(plan, check)]
+    if check.quantity == "intermittency":
+        silent = [name for name in silent if name != REST.name]
+    if silent:
+        yield f"gives no {words} in {', '.join(silent)}: {_why(routes, check, [])}"
+
+
+def _asked(job: Job, check: Check) -> Iterator[Place]:
+    for net in check.at:
+        if check.quantity == "channel_match":
+            yield "", net
+        else:
+            yield from ((channel, net) for channel in job.sequence.channels)
+
+
+def _read(plan: Plan, check: Check) -> Iterator[Place]:
+    for reading in _steady(plan):
+        if reading.check == check:
+            net = reading.port.partition(".")[0]
+            channel = reading.channel if check.quantity == "offset" else reading.driven
+            yield ("" if check.quantity == "channel_match" else channel), net
+
+
+def _states_read(plan: Plan, check: Check) -> set[str]:
+    return {reading.state.name for reading in _steady(plan) if reading.check == check}
+
+
+def _steady(plan: Plan) -> Iterator[PlannedReading | Cycle]:
+    yield from plan.readings
+    yield from plan.cycles
+
+
+def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
+    """Why a check in states gives nothing there, and what would."""
+    job = routes.job
+    match check.quantity:
+        case "isolation":
+            return (
+                "the drive is led there, and isolation is of a port that is silent; expected a state in "
+                "which it is, or gain in place of isolation"
+            )
+        case "intermittency":
+            some = ", ".join(f'"{line}"' for line in job.module.line_names[:SOME])
+            return f"lines are operated one by one, from rest; expected states such as {some}, or no states"
+        case "channel_match" if len(job.sequence.channels) < len(job.module.channels):
+            return f'the sequence drives {", ".join(job.sequence.channels)} alone; expected channels = "all"'
+        case "channel_match" if not _is_live(routes, check, missing, None):
+            return (
+                "expected a [[hookup]] of each channel, with the same drive and plugs, in which it is viewed"
+            )
+        case "capacitance" if check.coupling == "isolation":
+            return (
+                "it is told by what one open contact lets through, and none does: the drive is led there, or "
+                "nothing of it comes; expected states in which the port is silent through one open contact"
+            )
+    live = _is_live(routes, check, missing, job.sequence.states)
+    some = f", such as {', '.join(live[:SOME])}" if live else ""
+    return f"the drive is not led there; expected states in which it is{some}"
+
+
+def _is_live(
+    routes: Routes, check: Check, missing: Iterable[Place], states: Iterable[State] | None
+) -> list[str]:
+    """Of some states, or the check's own, those in which a hookup leads its drive to the first place."""
+    job = routes.job
+    own = [state for state in job.sequence.states if check.covers(state)]
+    channel, net = next(iter(missing), (job.sequence.channels[0], check.at[0]))
+    port = PortName(channel=channel or job.module.channels[0], net=net)
+    hookups = fitting_hookups(job, port)
+    hz = check.tone.frequency_hz
+    return [
+        state.name
+        for state in (own if states is None else states)
+        if any(abs(routes.transfer(h, state, hz)[2 * h.view.index(port)]).max() > 1e-3 for h in hookups)
+    ]
+
+
+def _edges_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
+    """What a check of edges lacks: every reading at a port, else those of a race that it names."""
+    job, words = routes.job, check.quantity.replace("_", " ")
+    read = {
+        (one.edge, one.channel, one.port.partition(".")[0])
+        for one in plan.edge_readings
+        if one.check == check
+    }
+    edges = edges_of(check, job.sequence.states)
+    for channel in job.sequence.channels:
+        for net in check.at:
+            here = [edge for edge in edges if (edge, channel, net) in read]
+            port = PortName(channel=channel, net=net)
+            if not here:
+                yield f"gives no {words} at {port}: {_why_no_edge(routes, check, edges, port)}"
+                continue
+            races = check.edge.also if check.edge is not None else ()
+            for race in (race for race in races if race not in here):
+                why = _why_no_edge(routes, check, [race], port)
+                yield f"gives no {words} at {port} in {race.name}: {why}"
+
+
+def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> str:
+    """Why no change of state shows what is asked, and which would."""
+    hookups = fitting_hookups(routes.job, port)
+    if not hookups:
+        return (
+            f"no [[hookup]] drives {port.channel} and views {port}, other than with inputs exchanged or a "
+            "resistor added; expected one"
+        )
+    edges = list(edges)
+    if not edges:
+        reason = "no two of its states differ by one line" + (
+            "" if check.quantity in ("transient", "bounce", "gap") else " that this is a time of"
+        )
+    elif check.quantity == "gap" and (names := _several(routes, check, edges, port)):
+        reason = f"several relays move at once ({', '.join(names)}), and their gaps overlap"
+    elif check.quantity == "gap":
+        reason = "no contact is seen to leave one signal and to reach another"
+    elif check.quantity == "bounce":
+        reason = "no contact is seen to close on a signal"
+    else:
+        reason = "no contact of its route moves there, or no signal is led there on either side"
+    would = list(_would(routes, check, port))
+    if would:
+        return f"{reason}; expected states with a change such as {', '.join(would[:SOME])}"
+    return f"{reason}; and no change of one line from rest would show it: leave this port out"
+
+
+def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> tuple[str, ...]:
+    """Relays whose gaps overlap, at the first edge that would else show a gap."""
+    for edge in edges:
+        for hookup in fitting_hookups(routes.job, port):
+            for leg in routes.of_port(hookup, edge, port, check.tone.frequency_hz):
+                if leg.breaks and leg.closes and len(leg.relays) > 1:
+                    return leg.relays
+    return ()
+
+
+def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
+    """Changes of one line from rest, or back, that would show what is asked."""
+    for line in routes.job.module.line_names:
+        pair = (REST, State(on=(line,)))
+        for before, after in (pair, pair[::-1]):
+            edge = Edge(before=before, after=after)
+            wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity)
+            if (
+                wanted in (None, edge.direction)
+                and best_view(routes, check, edge, port, fitting_hookups(routes.job, port)).places
+            ):
+                yield f'"{edge.name}"'
