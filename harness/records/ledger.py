@@ -122,12 +122,6 @@ def head(connection: Connection) -> str:
     return connection.execute(last).scalar() or GENESIS
 
 
-def seal(connection: Connection, run_id: int) -> str:
-    """The digest of a run's last entry: noted elsewhere, it shows later whether the run is as it was then."""
-    last = select(tables.ledger.c.sha256).where(tables.ledger.c.run_id == run_id)
-    return connection.execute(last.order_by(tables.ledger.c.id.desc()).limit(1)).scalar() or GENESIS
-
-
 SEALED_LATER = "sealed later: "
 """What stands before the table's name in entries for rows that are older than the ledger."""
 

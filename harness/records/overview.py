@@ -30,6 +30,11 @@ class RunDetail:
         """How many readings the run made so far."""
         return sum(self.verdicts.values())
 
+    @property
+    def not_passed(self) -> int:
+        """How many of them did not pass."""
+        return self.readings - self.verdicts.get("pass", 0)
+
 
 def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, RunDetail]:
     """Give how far these runs came, by their numbers."""
@@ -78,6 +83,13 @@ def read_state(connection: Connection) -> tuple[int, ...]:
     """Give what changes whenever anything is recorded, cheaply: the last number of each table that grows."""
     query = select(*(_last(table) for table in _GROWING))
     return tuple(int(number or 0) for number in connection.execute(query).one())
+
+
+def read_seal(connection: Connection, run_id: int) -> str:
+    """Give the digest of a run's last entry in the ledger; "" where it has none."""
+    columns = tables.ledger.c
+    last = select(columns.sha256).where(columns.run_id == run_id).order_by(columns.id.desc()).limit(1)
+    return str(connection.execute(last).scalar() or "")
 
 
 _GROWING = (tables.runs, tables.acquisitions, tables.readings, tables.run_events)

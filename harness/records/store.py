@@ -16,7 +16,7 @@ from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.database import Place, check_room, explained, find_place, hold_alone, open_engine
 from harness.records.history import RunLine, Series, read_lines, read_series
-from harness.records.overview import RunDetail, read_details, read_not_passed, read_state
+from harness.records.overview import RunDetail, read_details, read_not_passed, read_seal, read_state
 from harness.records.run import (
     INTERRUPTED,
     OUTCOMES,
@@ -276,7 +276,7 @@ class RunStore:
         """Give the digest of the ledger's last entry of a run, which holds all of it in the chain."""
         self.run(run_id)
         with self._transaction() as connection:
-            return ledger.seal(connection, run_id)
+            return read_seal(connection, run_id)
 
     # --- within
 
