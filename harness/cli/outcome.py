@@ -22,13 +22,10 @@ WORST_SHOWN = 5
 
 def write_report_of(store: "RunStore", run_id: int, records: str | Path) -> Path:
     """Write the run's page beside the records (in the default folder for records on a server)."""
-    from harness.records.run import DEFAULT_RECORDS
     from harness.report.write import write_report
 
     record = store.run(run_id)
-    beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", record.header.serial)
-    path = beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
+    path = report_path(records, run_id, record.header.serial)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_report(
@@ -37,6 +34,15 @@ def write_report_of(store: "RunStore", run_id: int, records: str | Path) -> Path
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
     return path
+
+
+def report_path(records: str | Path, run_id: int, serial: str) -> Path:
+    """Where a run's page is: beside the records, in the default folder for records on a server."""
+    from harness.records.run import DEFAULT_RECORDS
+
+    beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", serial)
+    return beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
 
 
 def _explanation(store: "RunStore", record: "RunRecord") -> "Explanation | None":
