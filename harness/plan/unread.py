@@ -95,7 +95,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
             return f"lines are operated one by one, from rest; expected states such as {some}, or no states"
         case "channel_match" if len(job.sequence.channels) < len(job.module.channels):
             return f'the sequence drives {", ".join(job.sequence.channels)} alone; expected channels = "all"'
-        case "channel_match" if not _is_live(routes, check, missing, None):
+        case "channel_match" if _is_live(routes, check, missing, None):
             return (
                 "expected a [[hookup]] of each channel, with the same drive and plugs, in which it is viewed"
             )

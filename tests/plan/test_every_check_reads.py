@@ -1,0 +1,137 @@
+"""A check that would give no reading is refused before a run, at its line, with what would help."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.edge import Edge, EdgeCheck
+from harness.descriptions.job import Job
+from harness.descriptions.load import load_job
+from harness.descriptions.sequence import Check, Limit, Quantity, Tone
+from harness.descriptions.state import State
+from harness.errors import JobError
+from harness.plan.build import build_plan, trial_plan
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+DB, TIME = Limit(kind="below", unit="dB", high=-40.0), Limit(kind="below", unit="s", high=7e-3)
+JOBS = {name: load_job(SEQUENCES / name) for name in ("two_loop_switcher", "source_selector")}
+
+
+def states(*names: str) -> tuple[State, ...]:
+    return tuple(
+        State(on=tuple(part for part in name.split("+") if part not in ("rest", "unpowered")),
+              powered=name != "unpowered")
+        for name in names
+    )  # fmt: skip
+
+
+def job_with(name: str, *checks: Check) -> Job:
+    job = JOBS[name]
+    return replace(job, sequence=replace(job.sequence, checks=checks))
+
+
+def check(quantity: Quantity, taken: tuple[State, ...] | None, **more: object) -> Check:
+    edge = quantity in ("bounce", "gap", "operate_time", "release_time", "transient")
+    return Check(
+        **{
+            "name": quantity,
+            "quantity": quantity,
+            "at": () if quantity == "supply_current" else ("out",),
+            "tone": Tone(frequency_hz=1e3, level_vrms=1.228),
+            "limit": TIME if edge else DB,
+            "silent_below_db": None,
+            "line": 7,
+            "states": taken,
+            "edge": EdgeCheck(measure=None, band="full", also=()) if edge else None,
+            **more,
+        }
+    )  # type: ignore[arg-type]
+
+
+def refusal(job: Job) -> str:
+    with pytest.raises(JobError) as caught:
+        build_plan(job, impedances=BenchImpedances())
+    assert all(mistake.file == "sequence.toml" and mistake.line == 7 for mistake in caught.value.mistakes)
+    return str(caught.value)
+
+
+def test_a_gap_where_several_relays_move_at_once_is_refused_and_told_where_one_moves_alone() -> None:
+    said = refusal(job_with("two_loop_switcher", check("gap", states("rest", "swap"))))
+    assert "gap at left.out: several relays move at once (K3, K4, K5), and their gaps overlap" in said
+    assert "gap at right.out: several relays move at once (K8, K9, K10)" in said
+    assert '"rest > loop_a"' in said
+
+
+def test_a_gap_beside_a_silent_side_is_refused() -> None:
+    """A selector's contact leaves one source, which is driven, and reaches another, which is not."""
+    said = refusal(job_with("source_selector", check("gap", states("rest", "select_low", "mute"))))
+    assert "no contact is seen to leave one signal and to reach another" in said
+    assert '"rest > dim"' in said
+
+
+@pytest.mark.parametrize("quantity", ["bounce", "gap", "operate_time", "release_time", "transient"])
+def test_states_without_a_change_of_one_line_are_refused(quantity: Quantity) -> None:
+    said = refusal(job_with("two_loop_switcher", check(quantity, states("rest", "loop_a+loop_b"))))
+    assert "no two of its states differ by one line" in said
+    assert "loop_a" in said.partition("expected states with a change such as")[2]
+
+
+def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
+    race = Edge(before=State(on=("loop_a",)), after=State(on=("loop_b",)))
+    asked = EdgeCheck(measure=None, band="full", also=(race,))
+    said = refusal(job_with("two_loop_switcher", check("gap", states("rest", "loop_a"), edge=asked)))
+    assert "in loop_a > loop_b: several relays move at once (K1, K2)" in said
+
+
+@pytest.mark.parametrize(
+    ("quantity", "taken", "expected"),
+    [
+        ("response", states("mute"), "the drive is not led there; expected states in which it is, such as"),
+        ("phase", states("mute"), "the drive is not led there"),
+        ("distortion", states("mute"), "the drive is not led there"),
+        ("polarity", states("rest", "mute"), "gives no polarity in mute"),
+        ("channel_match", states("mute"), "expected states in which it is"),
+        ("supply_current", states("unpowered"), "none of its states has the relay supply on"),
+        ("intermittency", states("mute+dim"), "lines are operated one by one, from rest"),
+        ("capacitance", states("rest"), "silent through one open contact"),
+    ],
+)
+def test_a_state_in_which_nothing_is_to_be_had_is_refused(
+    quantity: Quantity, taken: tuple[State, ...], expected: str
+) -> None:
+    more: dict[str, object] = {"operations": 10} if quantity == "intermittency" else {}
+    if quantity in ("response", "capacitance"):
+        more["frequencies_hz"] = (20e3, 50e3, 100e3)
+    job = job_with("source_selector", check(quantity, taken, **more))
+    if quantity == "capacitance":  # one source, so that no other is silent while it is selected
+        kept = tuple(h for h in job.fixture.hookups if h.through or "source 1" in h.name)
+        job = replace(job, fixture=replace(job.fixture, hookups=kept))
+    assert expected in refusal(job)
+
+
+def test_isolation_of_a_port_that_is_never_silent_is_refused() -> None:
+    said = refusal(job_with("two_loop_switcher", check("isolation", states("rest", "loop_a"))))
+    assert "isolation is of a port that is silent" in said
+
+
+def test_channels_cannot_be_matched_with_one_of_them() -> None:
+    job = job_with("two_loop_switcher", check("channel_match", states("rest")))
+    job = replace(job, sequence=replace(job.sequence, channels=("left",)))
+    assert 'expected channels = "all"' in refusal(job)
+
+
+def test_all_of_them_are_told_in_one_go() -> None:
+    job = job_with(
+        "source_selector",
+        check("response", states("mute"), frequencies_hz=(1e2,)),
+        check("phase", states("mute")),
+    )
+    assert len(refusal(job).splitlines()) == 2
+
+
+def test_a_job_that_is_only_tried_loses_such_checks_and_no_more() -> None:
+    gap, bounce = check("gap", states("rest", "swap")), check("bounce", states("rest", "swap"))
+    plan = trial_plan(job_with("two_loop_switcher", gap, bounce), impedances=BenchImpedances())
+    assert {reading.quantity for reading in plan.edge_readings} == {"bounce"}
