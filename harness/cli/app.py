@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.batch import batch
 from harness.cli.cover import cover
 from harness.cli.diagnose import diagnose
 from harness.cli.export import export
@@ -18,6 +19,7 @@ from harness.cli.reference import reference
 from harness.cli.resume import resume
 from harness.cli.run import run
 from harness.cli.simulate import simulate
+from harness.cli.site import site
 from harness.cli.stopping import output_may_be_gone
 from harness.cli.table import table
 from harness.cli.trends import trends
@@ -37,6 +39,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command()(run)
+app.command()(batch)
 app.command()(resume)
 app.command()(reference)
 app.command()(plan)
@@ -47,6 +50,7 @@ app.command()(show)
 app.command()(diagnose)
 app.command()(trends)
 app.command()(export)
+app.command()(site)
 app.command()(judge)
 app.command()(verify)
 app.command()(simulate)

@@ -15,10 +15,11 @@ from harness.cli.stopping import Stopping, stoppable
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
 
 if TYPE_CHECKING:
+    from harness.cli.watch import Watcher
     from harness.descriptions.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.run import RunHeader
+    from harness.records.run import Purpose, RunHeader
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.runner.events import Event, Hands, Observer
@@ -43,7 +44,7 @@ class WallClock:
 class Errand:
     """What is to be run, and how it was asked for.
 
-    bench_file: None for the job's own. kept: a through reference to use while it is good.
+    bench_file: None for the job's own. kept: a through reference to use while it is good. batch: its name.
     """
 
     job: "Job"
@@ -56,6 +57,8 @@ class Errand:
     transcript: Path | None
     quiet: bool
     kept: "Reference | None" = None
+    batch: str = ""
+    purpose: "Purpose" = ""
 
     @property
     def bench_folder(self) -> Path:
@@ -71,48 +74,70 @@ def carry_out(
     before: "Before | None" = None,
 ) -> tuple[int, "Ended"]:
     """Open the bench, let `begin` say which run it is now that the bench is known, and do what is planned."""
+    with stoppable() as stopping, bench_of(errand) as bench:
+        run_id = begin(bench)
+        return run_id, run_on(bench, run_id, errand, store, hands, stopping, before=before)
+
+
+@contextmanager
+def bench_of(errand: Errand) -> "Iterator[Bench]":
+    """Open the bench of an errand; it is left safe on every way out."""
     from drivers.bench import open_bench
-    from drivers.claim import claim
-    from harness.runner.run import run_plan
 
     if errand.job.bench is None:
         raise UsageError("this job has no bench")
-    with (
-        stoppable() as stopping,
-        open_bench(
-            errand.job.bench,
-            folder=errand.bench_folder,
-            transcript=errand.transcript,
-            tell=_tell,
-            marked=not errand.simulated,
-        ) as bench,
-    ):
-        run_id = begin(bench)
-        try:
-            with (
-                claim(_name(store, run_id), instrument=f"run {run_id}"),
-                _observer(errand, stopping) as observe,
-            ):
-                ended = run_plan(
-                    errand.plan,
-                    errand.job,
-                    bench,
-                    store,
-                    run_id,
-                    hands=hands,
-                    observe=observe,
-                    clock=WallClock(),
-                    before=before,
-                    kept=errand.kept,
-                )
-        except BaseException as error:
-            _finish_stopped(store, run_id, error)
-            error.add_note(
-                f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
-                f"`switchwalk resume {run_id}` goes on with it"
+    with open_bench(
+        errand.job.bench,
+        folder=errand.bench_folder,
+        transcript=errand.transcript,
+        tell=_tell,
+        marked=not errand.simulated,
+    ) as bench:
+        yield bench
+
+
+def run_on(
+    bench: "Bench",
+    run_id: int,
+    errand: Errand,
+    store: "RunStore",
+    hands: "Hands",
+    stopping: Stopping,
+    *,
+    before: "Before | None" = None,
+    watch: "Watcher | None" = None,
+) -> "Ended":
+    """Carry out a run that has begun, on an open bench. watch: who sees it, where not a run's usual view.
+
+    What ends it before its end is raised, and the run stands as stopped.
+    """
+    from drivers.claim import claim
+    from harness.runner.run import run_plan
+
+    try:
+        with (
+            claim(_name(store, run_id), instrument=f"run {run_id}"),
+            _observer(errand, stopping, watch) as observe,
+        ):
+            return run_plan(
+                errand.plan,
+                errand.job,
+                bench,
+                store,
+                run_id,
+                hands=hands,
+                observe=observe,
+                clock=WallClock(),
+                before=before,
+                kept=errand.kept,
             )
-            raise
-    return run_id, ended
+    except BaseException as error:
+        _finish_stopped(store, run_id, error)
+        error.add_note(
+            f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
+            f"`switchwalk resume {run_id}` goes on with it"
+        )
+        raise
 
 
 def _finish_stopped(store: "RunStore", run_id: int, error: BaseException) -> None:
@@ -152,7 +177,7 @@ def _name(store: "RunStore", run_id: int) -> str:
 
 
 @contextmanager
-def _observer(errand: Errand, stopping: Stopping) -> "Iterator[Observer]":
+def _observer(errand: Errand, stopping: Stopping, watch: "Watcher | None") -> "Iterator[Observer]":
     """Shows a run, and stops it where nobody can be shown anything: the terminal or the pipe is gone."""
     from harness.cli.watch import watcher
 
@@ -163,21 +188,21 @@ def _observer(errand: Errand, stopping: Stopping) -> "Iterator[Observer]":
     if errand.quiet:
         yield ignore
         return
-    watch = watcher()
+    shown = watch or watcher()
 
     def see(event: "Event") -> None:
         stopping.check()
         try:
-            watch(event)
+            shown(event)
         except OSError as error:
             raise KeyboardInterrupt(f"stopped: what it prints can go nowhere ({error})") from error
 
-    watch.__enter__()
+    shown.__enter__()
     try:
         yield see
     finally:
         with suppress(OSError):  # a lost terminal must not hide why the run ended
-            watch.__exit__(None, None, None)
+            shown.__exit__(None, None, None)
 
 
 def begin_run(errand: Errand, store: "RunStore") -> "Callable[[Bench], int]":
@@ -212,4 +237,6 @@ def _header(errand: Errand, bench: "Bench") -> "RunHeader":
         planned_readings=errand.plan.count,
         job_folder=str(job.folder.resolve()),
         bench_file="" if errand.bench_file is None or errand.simulated else str(errand.bench_file.resolve()),
+        batch=errand.batch,
+        purpose=errand.purpose,
     )

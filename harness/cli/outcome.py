@@ -12,24 +12,36 @@ from harness.cli.lines import say
 from harness.errors import CircuitError, RecordsError
 
 if TYPE_CHECKING:
+    from harness.cli.diagnose import Diagnosed
     from harness.records.run import RunRecord
     from harness.records.store import RunStore
-    from harness.report.explanation import Explanation
     from harness.runner.run import Ended
 
 WORST_SHOWN = 5
 
 
 def write_report_of(store: "RunStore", run_id: int, records: str | Path) -> Path:
+    """Diagnose a run that failed, and write its page."""
+    record = store.run(run_id)
+    return write_page(store, record, records, find_fault(store, record))
+
+
+def write_page(
+    store: "RunStore", record: "RunRecord", records: str | Path, found: "Diagnosed | None"
+) -> Path:
     """Write the run's page beside the records (in the default folder for records on a server)."""
     from harness.report.write import write_report
 
-    record = store.run(run_id)
+    run_id = record.run_id
     path = report_path(records, run_id, record.header.serial)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_report(
-            record, store.readings(run_id), store.waveforms(run_id), path, _explanation(store, record)
+            record,
+            store.readings(run_id),
+            store.waveforms(run_id),
+            path,
+            None if found is None else found.explanation,
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
@@ -45,12 +57,12 @@ def report_path(records: str | Path, run_id: int, serial: str) -> Path:
     return beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
 
 
-def _explanation(store: "RunStore", record: "RunRecord") -> "Explanation | None":
+def find_fault(store: "RunStore", record: "RunRecord") -> "Diagnosed | None":
     """What would explain a failed run; a report is written without it where that cannot be told."""
-    from harness.cli.diagnose import explain_run_end
+    from harness.cli.diagnose import diagnose_run_end
 
     try:
-        return explain_run_end(store, record)
+        return diagnose_run_end(store, record)
     except (CircuitError, RecordsError):
         return None
 

@@ -24,6 +24,9 @@ RecordsPlace = Annotated[
         show_default=False,
     ),
 ]
+TOLD = ("resumed", "bench fault", "retest", "override")
+"""Events that `show` prints."""
+
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 
 
@@ -63,7 +66,7 @@ def show(
     console = _console()
     _print_run(console, record)
     for event in events:
-        if event.kind in ("resumed", "bench fault") or (event.kind == "ended" and event is not events[-1]):
+        if event.kind in TOLD or (event.kind == "ended" and event is not events[-1]):
             console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {event.outcome or ''} {event.text}"))
     _print_readings(console, readings, every=every, budget=budget)
 

@@ -97,14 +97,16 @@ class SimulatedBench:
 NOTED_FAULTS = "simulated faults: "
 
 
-def fault_notes(faults: Sequence[str]) -> str:
-    """What is noted of a simulated run, so that it can be resumed on the same unit."""
-    return NOTED_FAULTS + "; ".join(faults) if faults else ""
+def fault_notes(faults: Sequence[str], notes: str = "") -> str:
+    """What is noted of a simulated run, so that it can be resumed on the same unit; then a person's notes."""
+    noted = NOTED_FAULTS + "; ".join(faults) if faults else ""
+    return "\n".join(filter(None, (noted, notes)))
 
 
 def faults_noted(notes: str) -> list[str]:
     """The faults that `fault_notes` noted."""
-    return notes.removeprefix(NOTED_FAULTS).split("; ") if notes.startswith(NOTED_FAULTS) else []
+    first = notes.partition("\n")[0]
+    return first.removeprefix(NOTED_FAULTS).split("; ") if first.startswith(NOTED_FAULTS) else []
 
 
 @contextmanager

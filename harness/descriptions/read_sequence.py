@@ -45,6 +45,7 @@ def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | No
         decision=raw.decision,
         serial_pattern=raw.serial_pattern,
         checks=tuple(checks.values()),
+        retests=raw.retests,
     )
 
 
@@ -163,7 +164,8 @@ def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, na
     across = quantity in ("channel_match", "crosstalk") or raw.coupling == "crosstalk"
     if across and names.known and len(names.channels) < 2:
         source.wrong(
-            (*key, "quantity"), f"{quantity} needs two channels; module.toml has {names.channels[0]}"
+            (*key, "quantity"),
+            f"{quantity} needs two channels; module.toml has {', '.join(names.channels) or 'none'}",
         )
 
 

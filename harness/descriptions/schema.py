@@ -302,6 +302,7 @@ class RawSequence(Table):
     coverage_factor: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] = 2.0
     decision: Literal["guarded", "simple"] = "guarded"
     serial_pattern: Pattern | None = None
+    retests: Annotated[int, Field(ge=0, le=99)] | None = None
 
 
 class RawCheck(Table):

@@ -91,7 +91,10 @@ class Check:
 
 @dataclass(frozen=True, kw_only=True)
 class Sequence:
-    """A sequence of checks, over states and channels."""
+    """A sequence of checks, over states and channels.
+
+    retests: how often a unit may be run again after its first complete run; None for no bound.
+    """
 
     name: str
     states: tuple[State, ...]
@@ -101,3 +104,4 @@ class Sequence:
     decision: Literal["guarded", "simple"]
     serial_pattern: str | None
     checks: tuple[Check, ...]
+    retests: int | None = None

@@ -17,7 +17,7 @@ COMPLETE = frozenset({"pass", "fail", "unproven"})
 
 
 class RunOfUnit(Protocol):
-    """What must be known of a run to count it."""
+    """What must be known of a run to count it. Runs that test the bench are left out before."""
 
     @property
     def serial(self) -> str:
@@ -30,7 +30,17 @@ class RunOfUnit(Protocol):
         ...
 
 
+class RunForPurpose(RunOfUnit, Protocol):
+    """A run that may have been made for something else than its unit."""
+
+    @property
+    def purpose(self) -> str:
+        """Of `harness.records.run.Purpose`; "" where it tests the unit."""
+        ...
+
+
 Run = TypeVar("Run", bound=RunOfUnit)
+AnyRun = TypeVar("AnyRun", bound=RunForPurpose)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +99,11 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Prop
         high=high,
         confidence=confidence,
     )
+
+
+def tests_of_units(runs: Iterable[AnyRun]) -> list[AnyRun]:
+    """Give the complete runs that test a unit; golden units and studies say something of the bench."""
+    return [run for run in runs if run.outcome in COMPLETE and run.purpose == ""]
 
 
 def first_complete_runs(runs: Iterable[Run]) -> list[Run]:

@@ -1,0 +1,239 @@
+"""`switchwalk batch`: unit after unit through a job, the bench kept open between them."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.cli.bench_block import check_block
+from harness.cli.errand import Errand, leave_nothing_on
+from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
+from harness.cli.job import BenchPath, JobFolder, planned
+from harness.cli.records import RecordsPlace
+from harness.cli.retest import check_count, earlier_runs, said
+from harness.cli.run import TranscriptPath
+from harness.cli.serials import asked_serials, read_serials
+from harness.cli.simulate import Hasten, simulated_bench
+from harness.cli.stopping import output_may_be_gone, stoppable
+from harness.errors import (
+    EXIT_BENCH,
+    EXIT_FAIL,
+    EXIT_PASS,
+    EXIT_UNPROVEN,
+    EXIT_USAGE,
+    SwitchwalkError,
+    UsageError,
+)
+
+if TYPE_CHECKING:
+    from harness.cli.batch_units import UnitResult, Units
+    from harness.cli.station import Station
+    from harness.descriptions.job import Job
+    from harness.records.store import RunStore
+    from harness.runner.events import Hands
+
+Again = Annotated[
+    str,
+    typer.Option(
+        "--again",
+        metavar="REASON",
+        help="Run units again that have been run before, for this reason; --operator says who lets them.",
+        show_default=False,
+    ),
+]
+Despite = Annotated[
+    str,
+    typer.Option(
+        "--despite",
+        metavar="REASON",
+        help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
+        show_default=False,
+    ),
+]
+SerialsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--serials",
+        metavar="FILE",
+        help="Serial numbers, a line each, in place of asking.",
+        show_default=False,
+    ),
+]
+Operator = Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)]
+Seed = Annotated[int, typer.Option(help="Draws which units are faulty, and by what.")]
+
+
+def batch(
+    job: JobFolder,
+    serials: SerialsFile = None,
+    name: Annotated[str, typer.Option("--batch", metavar="NAME", help="The batch's name.")] = "",
+    operator: Operator = None,
+    notes: Annotated[str, typer.Option(help="Kept with each run.", show_default=False)] = "",
+    again: Again = "",
+    despite: Despite = "",
+    bench: BenchPath = None,
+    simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
+    faulty: Annotated[
+        float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
+    ] = 0.0,
+    seed: Seed = 1,
+    hasten: Hasten = 1.0,
+    records: RecordsPlace = None,
+    transcript: TranscriptPath = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the batch as JSON at its end, and nothing else.")
+    ] = False,
+) -> None:
+    """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
+    from harness.cli.batch_units import Units
+    from harness.cli.job_files import read_job
+    from harness.records.run import DEFAULT_RECORDS
+    from harness.records.store import open_records
+
+    described = read_job(job, bench)
+    _check_request(described, serials, simulate=simulate, bench=bench, faulty=faulty, hasten=hasten)
+    wanted = None if serials is None else read_serials(serials, described.sequence)
+    faults = _faults(wanted, faulty, described, seed)
+    if not simulate:
+        leave_nothing_on(described, bench)
+        require_person(planned(described, bench))
+    with ExitStack() as open_things:
+        store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
+        _check_wanted(store, described, wanted or [], simulate=simulate, again=again, operator=operator)
+        hands: Hands = PersonAtTheBench()
+        simulated = None
+        if simulate:
+            first = wanted[0] if wanted else "none"
+            simulated = open_things.enter_context(
+                simulated_bench(job, serial=first, faults=[], hasten=hasten)
+            )
+            described = read_job(job, simulated.bench_file)
+            bench, hands = simulated.bench_file, simulated
+        errand = Errand(
+            job=described,
+            plan=planned(described, bench),
+            serial="",
+            operator=operator,
+            simulated=simulate,
+            notes=notes,
+            bench_file=bench,
+            transcript=transcript,
+            quiet=as_json,
+            batch=name,
+        )
+        bench_name = described.bench.name if described.bench else ""
+        override = check_block(store, bench_name, simulated=simulate, despite=despite, who=operator)
+        if not as_json:
+            typer.echo(CAUTIONS)
+        units = Units(
+            errand=errand,
+            store=store,
+            records=records or DEFAULT_RECORDS,
+            simulated=simulated,
+            faults=faults,
+            again=again,
+            override=override,
+            attended=serials is None,
+        )
+        trouble = _work(units, store, hands, wanted)
+    left = [serial for serial in wanted or [] if serial not in {one.serial for one in units.results}]
+    with output_may_be_gone():
+        _say(units.results, left, errand, trouble, seed=seed if faulty else None, as_json=as_json)
+    if trouble is not None:
+        raise trouble
+    raise typer.Exit(exit_code(units.results, refused=units.refused))
+
+
+def exit_code(results: "Iterable[UnitResult]", *, refused: int) -> int:
+    """The worst of a batch: bench trouble, a failed unit, an unproven one, a refused serial number."""
+    outcomes = Counter(one.outcome for one in results)
+    if outcomes["stopped"]:
+        return EXIT_BENCH
+    if outcomes["fail"]:
+        return EXIT_FAIL
+    if outcomes["unproven"]:
+        return EXIT_UNPROVEN
+    return EXIT_USAGE if refused or not outcomes else EXIT_PASS
+
+
+def _work(
+    units: "Units", store: "RunStore", hands: "Hands", wanted: list[str] | None
+) -> SwitchwalkError | None:
+    """Test units until there are no more; what ended it before, if anything did."""
+    from harness.cli.station import Station
+
+    try:
+        with stoppable() as stopping, Station(store, hands, stopping) as station:
+            _each(units, station, wanted)
+    except SwitchwalkError as error:
+        return error
+    return None
+
+
+def _each(units: "Units", station: "Station", wanted: list[str] | None) -> None:
+    sequence, quiet = units.errand.job.sequence, units.errand.quiet
+    for serial in asked_serials(sequence, quiet=quiet) if wanted is None else wanted:
+        units.take(serial, station)
+
+
+def _check_request(
+    job: "Job", serials: Path | None, *, simulate: bool, bench: Path | None, faulty: float, hasten: float
+) -> None:
+    if simulate and bench is not None:
+        raise UsageError("--simulate brings a bench of its own; leave --bench out")
+    if not simulate and (faulty or hasten != 1.0):
+        raise UsageError("--faulty and --hasten are for a simulated bench; add --simulate")
+    if faulty and serials is None:
+        raise UsageError("--faulty is a share of the units of --serials FILE; add that")
+    if not simulate and job.bench is None:
+        raise UsageError(
+            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
+        )
+
+
+def _faults(wanted: list[str] | None, share: float, job: "Job", seed: int) -> Mapping[str, str]:
+    from harness.cli.faulty import draw_faults
+
+    return draw_faults(wanted, share, job, seed=seed) if wanted and share else {}
+
+
+def _check_wanted(
+    store: "RunStore", job: "Job", wanted: list[str], *, simulate: bool, again: str, operator: str | None
+) -> None:
+    """Refuse a list with units in it that may not be run again, before anything is opened; all at once."""
+    mistakes: list[str] = []
+    for serial in wanted:
+        earlier = earlier_runs(store, job, serial, simulate=simulate)
+        if not earlier:
+            continue
+        try:
+            check_count(serial, earlier, job.sequence.retests)
+        except UsageError as error:
+            mistakes.append(str(error))
+            continue
+        if not (again and operator):
+            mistakes.append(f"unit {serial}: {said(earlier[-1])}")
+    if mistakes:
+        cure = "Units are run again only with a name and a reason: --operator NAME --again REASON"
+        raise UsageError("\n".join([*mistakes, cure]))
+
+
+def _say(
+    results: "list[UnitResult]",
+    left: list[str],
+    errand: Errand,
+    trouble: SwitchwalkError | None,
+    *,
+    seed: int | None,
+    as_json: bool,
+) -> None:
+    from harness.cli.batch_text import batch_to_json, summary_lines
+
+    if as_json:
+        typer.echo(batch_to_json(results, left, errand, trouble, seed=seed))
+        return
+    for line in summary_lines(results, left, errand, seed=seed):
+        typer.echo(line)

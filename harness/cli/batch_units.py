@@ -1,0 +1,225 @@
+"""The units of a batch, one after another: what is asked, what is kept, and what is shown of each."""
+
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.cli.big_word import show_big
+from harness.cli.errand import Errand
+from harness.cli.lines import say
+from harness.cli.outcome import find_fault, write_page
+from harness.cli.retest import Retest, earlier_runs, leave_for
+from harness.cli.serials import ask
+from harness.cli.simulate import fault_notes
+from harness.errors import BenchError, UsageError
+
+if TYPE_CHECKING:
+    from harness.cli.diagnose import Diagnosed
+    from harness.cli.simulate import SimulatedBench
+    from harness.cli.station import Station, Tested
+    from harness.reading import Reading
+    from harness.records.run import EventKind, Outcome
+    from harness.records.store import RunStore
+
+WORST_SHOWN = 3
+TROUBLES_IN_A_ROW = 2  # after so many stopped runs an unattended batch ends: the bench has to be looked at
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitResult:
+    """One unit of a batch.
+
+    faults: not told apart, the likeliest first; () where none is named. injected: the simulated fault, "" for
+    none. seconds: of the run; ready_s: from its verdict until the next unit could come.
+    """
+
+    serial: str
+    run_id: int
+    outcome: "Outcome"
+    reason: str
+    faults: tuple[str, ...]
+    probability: float
+    injected: str
+    seconds: float
+    ready_s: float
+    retest: int
+    report: str
+
+
+@dataclass(kw_only=True)
+class Units:
+    """Takes units through the job, and keeps what became of each in `results`.
+
+    records: where they are, for the reports beside them. faults: of simulated units. again, override: what
+    the command line says of retests and of a bad bench. attended: whether serial numbers come from a person.
+    """
+
+    errand: Errand
+    store: "RunStore"
+    records: str | Path
+    simulated: "SimulatedBench | None"
+    faults: Mapping[str, str]
+    again: str
+    override: str
+    attended: bool
+    results: list[UnitResult] = field(default_factory=list)
+    refused: int = 0
+
+    def take(self, serial: str, station: "Station") -> None:
+        """Test one unit, or say why it is not. Raises what ends the batch."""
+        try:
+            retest = self._leave(serial)
+            injected = self.faults.get(serial, "")
+            if self.simulated is not None:
+                self.simulated.place_unit(serial, [injected] if injected else [])
+            errand = replace(
+                self.errand,
+                serial=serial,
+                operator=self.errand.operator or (retest.who if retest else None),
+                notes=fault_notes([injected] if injected else [], self.errand.notes),
+            )
+            arrived = self._arrive(errand, station)
+        except UsageError as error:
+            self.refused += 1
+            typer.echo(str(error), err=True)
+            return
+        tested = station.test(errand, self._kept(retest, arrived))
+        ended_s = time.monotonic()
+        self._keep(serial, tested, injected, retest)
+        found = self._show(serial, tested)
+        last = self.results[-1]
+        self.results[-1] = replace(
+            last,
+            faults=() if found is None else found.names,
+            probability=0.0 if found is None else found.probability,
+            ready_s=time.monotonic() - ended_s,
+            report=str(self._page(tested, found)),
+        )
+        self.results[-1] = replace(self.results[-1], ready_s=time.monotonic() - ended_s)
+        self._tell_report(self.results[-1])
+        self._check_trouble()
+
+    def _leave(self, serial: str) -> Retest | None:
+        job = self.errand.job
+        earlier = earlier_runs(self.store, job, serial, simulate=self.errand.simulated)
+        return leave_for(
+            serial,
+            earlier,
+            job.sequence.retests,
+            who=self.errand.operator or "",
+            why=self.again,
+            attended=self.attended,
+        )
+
+    def _arrive(self, errand: Errand, station: "Station") -> str:
+        """Look whether a unit is in the fixture, and another than before; what a person said of it, or ""."""
+        while True:
+            try:
+                arrived = station.look(errand)
+            except BenchError:
+                return ""  # the run meets it too, and keeps it
+            if arrived.what in ("a unit", "over-current"):
+                return ""
+            if arrived.what == "nothing":
+                told = (
+                    "nothing in the fixture draws current, at rest or on any line: no unit, or no supply lead"
+                )
+            else:
+                before = self.results[-1].serial if self.results else ""
+                if before == errand.serial:
+                    return ""
+                told = f"what is in the fixture draws the same as {before} did when it left"
+            if self.simulated is not None and not self.attended:
+                return told  # nobody has forgotten anything here: the unit is like that
+            if not (self.attended and sys.stdin.isatty()):
+                raise UsageError(f"unit {errand.serial} is not tested: {told}")
+            say(told[:1].upper() + told[1:] + ".", hang=0)
+            answer = ask(f"Put {errand.serial} in and press Enter; or type run, or skip: ")
+            if answer == "skip":
+                raise UsageError(f"unit {errand.serial} is not tested")
+            if answer == "run":
+                return f"{errand.operator or 'nobody named'} had it tested as it is: {told}"
+
+    def _kept(self, retest: Retest | None, arrived: str) -> "list[tuple[EventKind, str]]":
+        kept: list[tuple[EventKind, str]] = []
+        if retest is not None:
+            kept.append(("retest", retest.text))
+        kept += [("override", text) for text in (self.override, arrived) if text]
+        return kept
+
+    def _keep(self, serial: str, tested: "Tested", injected: str, retest: Retest | None) -> None:
+        self.results.append(
+            UnitResult(
+                serial=serial,
+                run_id=tested.run_id,
+                outcome=tested.outcome,
+                reason=tested.reason,
+                faults=(),
+                probability=0.0,
+                injected=injected,
+                seconds=tested.seconds,
+                ready_s=0.0,
+                retest=0 if retest is None else retest.number,
+                report="",
+            )
+        )
+
+    def _show(self, serial: str, tested: "Tested") -> "Diagnosed | None":
+        """The word at once; then what would explain a failure, which may take a moment."""
+        quiet = self.errand.quiet
+        if not quiet:
+            if self.attended or sys.stdout.isatty():  # an unattended log has no room to be read across
+                show_big(tested.outcome.upper())
+            counts = f"{tested.passed} of {tested.readings} readings pass"
+            say(f"{serial}: {tested.outcome.upper()}, run {tested.run_id}, {tested.seconds:.1f} s, {counts}")
+            if tested.reason:
+                say(tested.reason, indent=2, hang=0)
+        found = find_fault(self.store, self.store.run(tested.run_id))
+        if not quiet and tested.outcome in ("fail", "unproven"):
+            self._explain(found)
+            self._worst(self.store.readings(tested.run_id))
+        return found
+
+    def _explain(self, found: "Diagnosed | None") -> None:
+        if found is None:
+            return
+        if not found.names:
+            say(found.explanation.headline, indent=2, hang=0)
+            return
+        name, words = found.explanation.groups[0].faults[0]
+        say(f"most likely: {name} ({found.explanation.groups[0].likelihood})", indent=2)
+        say(words, indent=15, hang=0)
+        if len(found.names) > 1:
+            say(f"not told apart from: {', '.join(found.names[1:])}", indent=2)
+
+    def _worst(self, readings: "list[Reading]") -> None:
+        from harness.cli.watch import reading_line
+        from harness.report.words import worst_first
+
+        for reading in worst_first(one for one in readings if one.verdict != "pass")[:WORST_SHOWN]:
+            say(reading_line(reading), indent=2)
+
+    def _page(self, tested: "Tested", found: "Diagnosed | None") -> Path:
+        return write_page(self.store, self.store.run(tested.run_id), self.records, found)
+
+    def _tell_report(self, result: UnitResult) -> None:
+        if not self.errand.quiet:
+            say(f"report: {result.report}", indent=2)
+            typer.echo("")
+
+    def _check_trouble(self) -> None:
+        """End an unattended batch on a bench that stops run after run."""
+        latest = self.results[-TROUBLES_IN_A_ROW:]
+        if self.attended or len(latest) < TROUBLES_IN_A_ROW:
+            return
+        if all(one.outcome == "stopped" for one in latest):
+            raise BenchError(
+                f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends here. "
+                f"Last: {latest[-1].reason}",
+                instrument="bench",
+            )

@@ -1,0 +1,180 @@
+"""A bench that stays open from unit to unit, off and verified while hands are at the fixture."""
+
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+import typer
+
+from harness.cli.errand import Errand, WallClock, begin_run, bench_of, run_on
+from harness.cli.lines import WIDTH
+from harness.errors import BenchError
+from harness.runner.events import Event, HookupBegun, ReadingsMade, StateBegun
+
+if TYPE_CHECKING:
+    from harness.cli.stopping import Stopping
+    from harness.measure.reference import Reference
+    from harness.records.run import EventKind, Outcome
+    from harness.records.store import RunStore
+    from harness.roles import Bench
+    from harness.runner.arrival import Arrived
+    from harness.runner.events import Hands
+    from harness.runner.stage import Stage
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tested:
+    """One run on the station: how it ended, how long it took, and how many readings had which verdict."""
+
+    run_id: int
+    outcome: "Outcome"
+    reason: str
+    seconds: float
+    readings: int
+    passed: int
+
+
+class Station:
+    """Opens the bench with its first run, keeps it, and opens it anew after it failed; a context manager."""
+
+    def __init__(self, store: "RunStore", hands: "Hands", stopping: "Stopping") -> None:
+        self._store, self._hands, self._stopping = store, hands, stopping
+        self._open = ExitStack()
+        self._bench: Bench | None = None
+        self._left_a: Mapping[str, float] = {}
+        self._reference: Reference | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._open.__exit__(kind, error, trace)
+
+    def look(self, errand: Errand) -> "Arrived":
+        """Look at the unit in the fixture before its run. Raises BenchError and its kinds."""
+        from harness.runner.arrival import what_arrived
+
+        self._stopping.check()
+        return what_arrived(self._stage(errand, 0), self._left_a)
+
+    def test(self, errand: Errand, said: "Sequence[tuple[EventKind, str]]" = ()) -> Tested:
+        """Run a unit; `said` is kept with it. A bench that fails stops the run, and is made safe and closed.
+
+        Raises what is not the bench's: a person's stop, records that cannot be written; and BenchError where
+        the bench cannot be opened, or cannot be made safe.
+        """
+        self._stopping.check()
+        bench = self._opened(errand)
+        begun_s = time.monotonic()
+        run_id = begin_run(errand, self._store)(bench)
+        for kind, text in said:
+            self._store.add_event(run_id, kind, text)
+        errand = replace(errand, kept=errand.kept or self._reference)
+        watch = _Progress(errand.serial)
+        try:
+            ended = run_on(bench, run_id, errand, self._store, self._hands, self._stopping, watch=watch)
+        except BenchError as error:
+            self._close()
+            record = self._store.run(run_id)
+            return Tested(
+                run_id=run_id,
+                outcome="stopped",
+                reason=str(error),
+                seconds=time.monotonic() - begun_s,
+                readings=record.readings,
+                passed=record.verdicts.get("pass", 0),
+            )
+        seconds = time.monotonic() - begun_s
+        self._leave(errand, run_id)
+        return Tested(
+            run_id=run_id,
+            outcome=ended.outcome,
+            reason=ended.reason,
+            seconds=seconds,
+            readings=len(ended.readings),
+            passed=sum(reading.verdict == "pass" for reading in ended.readings),
+        )
+
+    def _leave(self, errand: Errand, run_id: int) -> None:
+        """Note what the unit draws as it leaves, and switch everything off before hands come near it."""
+        from harness.runner.arrival import signature
+
+        self._keep_reference(errand, run_id)
+        try:
+            self._left_a = signature(self._stage(errand, run_id))
+        except BenchError as error:
+            typer.echo(f"after the run: {error}", err=True)
+            self._left_a = {}
+            self._close()
+
+    def _keep_reference(self, errand: Errand, run_id: int) -> None:
+        """A through hookup that hands must make is made once for all units of the station."""
+        from harness.measure.reference import Reference
+
+        through = errand.plan.through
+        if through is not None and through.select is None and self._reference is None:
+            taken = self._store.references(run_id)
+            self._reference = Reference.from_dict(taken[-1]) if taken else None
+
+    def _stage(self, errand: Errand, run_id: int) -> "Stage":
+        from harness.runner.run import stage_of
+
+        def ignore(event: Event) -> None:
+            """What the supply shows here is looked at as a whole."""
+
+        return stage_of(
+            errand.plan,
+            errand.job,
+            self._opened(errand),
+            self._store,
+            run_id,
+            hands=self._hands,
+            observe=ignore,
+            clock=WallClock(),
+        )
+
+    def _opened(self, errand: Errand) -> "Bench":
+        if self._bench is None:
+            self._bench = self._open.enter_context(bench_of(errand))
+        return self._bench
+
+    def _close(self) -> None:
+        """Leave the bench safe; the next unit opens it anew. Raises BenchError for what stays on."""
+        self._bench, self._left_a = None, {}
+        self._open.close()
+
+
+class _Progress:
+    """One line that is written over while a unit is tested; nothing where it is no terminal."""
+
+    def __init__(self, serial: str) -> None:
+        self._serial, self._shown = serial, sys.stderr.isatty()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._write("")
+
+    def __call__(self, event: Event) -> None:
+        """Show how far the run is."""
+        match event:
+            case HookupBegun(hookup=hookup):
+                self._write(f"{self._serial}: {hookup.name}")
+            case StateBegun(state=state, done=done, total=total):
+                self._write(f"{self._serial}: {done} of {total}, {state.name}")
+            case ReadingsMade():
+                pass
+
+    def _write(self, text: str) -> None:
+        if self._shown:
+            sys.stderr.write(f"\r{text[: WIDTH - 1]:<{WIDTH - 1}}" + ("\r" if not text else ""))
+            sys.stderr.flush()
