@@ -60,7 +60,7 @@ def cover(
     """Print, for every single fault, whether a job's sequence would see it, and what would."""
     # Thousands of small matrices: BLAS threads would only wait for each other. numpy reads this once.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from harness.descriptions.load import load_job
+    from harness.cli.job_files import read_job
     from harness.faults.additions import cheapest_additions
     from harness.faults.contacts import with_loads
     from harness.faults.coverage import cover as find_coverage
@@ -68,7 +68,7 @@ def cover(
     from harness.faults.plugs import design_plugs
     from harness.plan.build import build_plan
 
-    described = load_job(job, bench, sequence_file=sequence, fixture_file=fixture)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     impedances = impedances_of(described, bench)
     plan = build_plan(described, impedances=impedances)
     with _executor(workers) as executor:

@@ -23,10 +23,10 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Print what a run of a job will do: hookups, states, acquisitions, relay operations, time."""
-    from harness.descriptions.load import load_job
+    from harness.cli.job_files import read_job
     from harness.plan.estimate import estimate
 
-    described = load_job(job, bench)
+    described = read_job(job, bench)
     made = planned(described, bench)
     board_settle_s = described.bench.switchboard.settle_s if described.bench else 0.0
     cost = estimate(

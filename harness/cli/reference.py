@@ -40,6 +40,7 @@ def reference(
     ] = None,
 ) -> None:
     """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
+    from harness.cli.job_files import read_job
     from harness.descriptions.load import load_job
     from harness.records.kept import KeptReference
     from harness.records.run import DEFAULT_RECORDS
@@ -47,7 +48,7 @@ def reference(
 
     if simulate and bench is not None:
         raise UsageError("--simulate brings a bench of its own; leave --bench out")
-    described = load_job(job, bench)
+    described = read_job(job, bench)
     with ExitStack() as open_things:
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         typer.echo(CAUTIONS)

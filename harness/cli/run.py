@@ -66,11 +66,12 @@ def run(
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Test one unit: every state, both channels; ends in PASS, FAIL or UNPROVEN and a report."""
+    from harness.cli.job_files import read_job
     from harness.descriptions.load import load_job
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
-    described = load_job(job, bench)
+    described = read_job(job, bench)
     _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
     if not simulate:
         leave_nothing_on(described, bench)

@@ -29,9 +29,9 @@ def table(
 ) -> None:
     """Print the truth table of a job: states by ports, with route, level and polarity."""
     from harness.circuit.truth import truth_table
-    from harness.descriptions.load import load_job
+    from harness.cli.job_files import read_job
 
-    described = load_job(job, bench)
+    described = read_job(job, bench)
     rows = truth_table(
         described.module,
         described.fixture,

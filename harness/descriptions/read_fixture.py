@@ -228,11 +228,29 @@ def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Ho
     _check_apart(source, hookups)
     if len(source.mistakes) == before:
         _check_exchanged(source, hookups)  # of a hookup that is wrong its partner is not told apart
-    if not any(isinstance(value, dict) and value.get("drive") for value in source.entries("hookup")):
+    _check_driven(source, names)
+    return tuple(hookups.values())
+
+
+def _check_driven(source: Source, names: Names) -> None:
+    """Note every input that no hookup feeds, by what stands in the file whatever else is wrong with it."""
+    drives = [value.get("drive") for value in source.entries("hookup") if isinstance(value, dict)]
+    driven = {drive.partition(".")[2] for drive in drives if isinstance(drive, str)}
+    if not driven:
         source.wrong(
             ("hookup",), "missing; expected at least one [[hookup]] that drives an input", missing=True
         )
-    return tuple(hookups.values())
+        return
+    inputs = names.with_role("input")
+    if driven <= set(inputs):  # else an input may be meant by a drive that is misspelt, which is told there
+        channel = next(iter(names.channels), "left")
+        for net in inputs:
+            if net not in driven:
+                source.wrong(
+                    ("hookup",),
+                    f'nothing drives {net}, an input; expected a [[hookup]] with drive = "{channel}.{net}"',
+                    missing=True,
+                )
 
 
 def _port(

@@ -55,6 +55,21 @@ def test_what_the_instruments_cannot_do_is_said_with_its_place(
     assert said in printed.err
 
 
+@pytest.mark.parametrize("command", [("plan",), ("table",), ("run", "--serial", "X-1", "--simulate")])
+def test_a_misspelt_profile_is_told_with_the_mistakes_of_the_other_files(
+    capsys: pytest.CaptureFixture[str], job: Path, command: tuple[str, ...]
+) -> None:
+    bench, sequence = job / "bench.toml", job / "sequence.toml"
+    bench.write_text(bench.read_text().replace('"scpi-generator"', '"scpi-generater"'))
+    sequence.write_text(sequence.read_text().replace('within = "3 deg"', "within = 3"))
+    name, *options = command
+    printed = switchwalk(capsys, name, str(job), *options)
+    assert printed.code == 2
+    assert "check[3].within: found 3, which has no unit" in printed.err
+    assert "bench.toml:6: generator.profile: no profile 'scpi-generater'" in printed.err
+    assert "did you mean scpi-generator" in printed.err
+
+
 def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture[str], job: Path) -> None:
     printed = switchwalk(capsys, "plan", str(job), "--steps")
     assert printed.code == 0

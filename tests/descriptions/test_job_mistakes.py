@@ -384,6 +384,17 @@ def test_an_output_that_no_contact_leads_to_is_told(job):
     ]
 
 
+def test_an_input_that_no_hookup_drives_is_told(job):
+    text = (job / "module.toml").read_text()
+    text = text.replace('b_return = "return"\n', 'b_return = "return"\ncue = "input"\n')
+    text += '\n[[resistor]]\nnames = { left = "R1", right = "R2" }\nacross = "cue"\nvalue = "10 kohm"\n'
+    (job / "module.toml").write_text(text)
+    (expected,) = mistakes_of(job)
+    assert expected.endswith(
+        'hookup: nothing drives cue, an input; expected a [[hookup]] with drive = "left.cue"'
+    )
+
+
 def test_two_relays_that_fight_over_one_net_are_legal(job):
     with (job / "module.toml").open("a") as file:
         file.write(
