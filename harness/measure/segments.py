@@ -157,36 +157,43 @@ def one_way(costs: Floats, change_cost: float, old: Sequence[int], new: Sequence
     """The same where no course of `old` follows one of `new`: no contact goes back to the throw that it left.
 
     Every other course may stand on either side; going over to the second side within it costs nothing.
+    Places are counted through the first side's courses, then through the second's.
     """
-    courses, samples = costs.shape
-    barred = math.inf
-    first = [barred if c in new else 0.0 for c in range(courses)]
-    second = [barred if c in old else 0.0 for c in range(courses)]
-    shared = [c not in old and c not in new for c in range(courses)]
-    early = [cost + bar for cost, bar in zip(costs[:, 0].tolist(), first, strict=True)]
-    late = [barred] * courses
-    came = np.empty((samples, 2 * courses), dtype=np.intp)  # early courses, then late ones
-    for n, column in enumerate(costs.T[1:].tolist(), start=1):
-        least_early, least_late = min(early), min(late)
-        from_early, from_late = early.index(least_early), courses + late.index(least_late)
-        least, source = min((least_early, from_early), (least_late, from_late))
-        next_early, next_late = [], []
-        pointers = came[n]
-        for c in range(courses):
-            total, pointers[c] = min((early[c], c), (least_early + change_cost, from_early))
-            next_early.append(total + column[c] + first[c])
-            ways = [(late[c], courses + c), (least + change_cost, source)]
-            if shared[c]:
-                ways.append((early[c], c))
-            total, pointers[courses + c] = min(ways)
-            next_late.append(total + column[c] + second[c])
-        early, late = next_early, next_late
+    courses = len(costs)
+    first = [c for c in range(courses) if c not in new]
+    second = [c for c in range(courses) if c not in old]
+    split = len(first)
+    # Of each course of the second side: its number there, its place, and its place on the first side.
+    late_places = [(k, split + k, first.index(c) if c in first else None) for k, c in enumerate(second)]
+    early, late = costs[first, 0].tolist(), [math.inf] * len(second)
+    came = [list(range(split + len(second)))]
+    columns = zip(costs[first, 1:].T.tolist(), costs[second, 1:].T.tolist(), strict=True)
+    for column, late_column in columns:
+        least, least_late = min(early), min(late)
+        from_early, dearest_early = early.index(least), least + change_cost
+        source, dearest = from_early, dearest_early
+        if least_late < least:
+            source, dearest = split + late.index(least_late), least_late + change_cost
+        pointers = [c if total <= dearest_early else from_early for c, total in enumerate(early)]
+        for k, place, shared in late_places:
+            total = late[k]
+            if total > dearest:
+                total, place = dearest, source
+            if shared is not None and early[shared] < total:
+                total, place = early[shared], shared
+            pointers.append(place)
+            late[k] = total + late_column[k]
+        early = [
+            column[c] + (total if total <= dearest_early else dearest_early) for c, total in enumerate(early)
+        ]
+        came.append(pointers)
     ends = early + late
-    way = np.empty(samples, dtype=np.intp)
-    way[-1] = ends.index(min(ends))
-    for n in range(samples - 1, 0, -1):
-        way[n - 1] = came[n, way[n]]
-    return np.asarray(way % courses)
+    place = ends.index(min(ends))
+    backwards = [place]
+    for pointers in reversed(came[1:]):
+        place = pointers[place]
+        backwards.append(place)
+    return np.asarray([*first, *second], dtype=np.intp)[backwards[::-1]]
 
 
 def _courses(

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from harness.errors import ReadingError
 from harness.measure.instants import Instant, find_edge, state_levels
-from harness.measure.segments import cheapest_way
+from harness.measure.segments import cheapest_way, one_way
 from harness.measure.transition import bounce, drop, find_transition, skew, switching_time
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 
@@ -130,6 +130,23 @@ def test_the_cheapest_way_is_the_cheapest_of_all():
 
         best = min(price(way) for way in ways)
         assert price(cheapest_way(costs, 1.5)) == pytest.approx(best)
+
+
+def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those():
+    """Against every sequence of four courses over six samples that begin before 1 and in which 0 never follows it."""
+    random = np.random.default_rng(5)
+    ways = np.array(np.meshgrid(*[range(4)] * 6)).reshape(6, -1).T
+    after = np.cumsum(ways == 1, axis=1) > 0
+    allowed = ways[~np.any(after & (ways == 0), axis=1) & (ways[:, 0] != 1)]
+    for _ in range(20):
+        costs = random.uniform(0, 4, size=(4, 6))
+
+        def price(way, costs=costs):
+            return costs[way, np.arange(6)].sum() + 1.5 * np.count_nonzero(np.diff(way))
+
+        found = one_way(costs, 1.5, [0], [1])
+        assert found.tolist() in allowed.tolist()
+        assert price(found) == pytest.approx(min(price(way) for way in allowed))
 
 
 def test_a_change_too_near_the_records_end_is_refused():
