@@ -334,7 +334,10 @@ def open_visa(address: str, library: str) -> Wire:
         manager = pyvisa.ResourceManager(library)
         resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
     except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
-        raise ConnectionError(f"cannot be opened ({error})") from error
+        # Where nothing answers at all it gives the standard's status as a bare number.
+        late = str(int(pyvisa.constants.StatusCode.error_timeout)) in str(error)
+        why = f"nothing answered within {CONNECT_WITHIN_S:g} s" if late else str(error)
+        raise ConnectionError(f"cannot be opened ({why})") from error
     sessions = getattr(manager.visalib, "sessions", {})
     link = getattr(sessions.get(resource.session), "interface", None)
     if isinstance(link, socket.socket):

@@ -1,9 +1,10 @@
 """Wires beside raw sockets of pyvisa-py: an interface with END (HiSLIP), and sockets by VISA reads alone."""
 
+import socket
 import struct
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 
 import numpy as np
 import pytest
@@ -153,3 +154,18 @@ def test_pyvisa_py_still_lets_its_socket_be_reached() -> None:
         wire = open_visa(served.address, "@py")
         assert isinstance(wire, SocketWire)
         wire.close()
+
+
+def test_an_address_where_nothing_answers_is_said_in_words() -> None:
+    """A listener whose queue is full drops what else comes, as a switched-off instrument's address does."""
+    with ExitStack() as open_things:
+        listener = open_things.enter_context(socket.socket())
+        listener.bind(("127.0.0.1", 0))
+        listener.listen(0)
+        port = listener.getsockname()[1]
+        for _ in range(3):
+            waiting = open_things.enter_context(socket.socket())
+            waiting.setblocking(False)
+            waiting.connect_ex(("127.0.0.1", port))
+        with pytest.raises(ConnectionError, match=r"nothing answered within 2 s"):
+            open_visa(f"TCPIP::127.0.0.1::{port}::SOCKET", "@py")
