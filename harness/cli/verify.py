@@ -28,7 +28,7 @@ def verify(
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
-    with open_records(records or DEFAULT_RECORDS, read_only=not upgrade) as store:
+    with open_records(records or DEFAULT_RECORDS, read_only=not upgrade, bring_up=upgrade) as store:
         found = store.verify(run, noted=noted)
     if as_json:
         typer.echo(json.dumps(asdict(found) | {"intact": not found.findings}, ensure_ascii=False))
@@ -36,8 +36,6 @@ def verify(
         for finding in found.findings:
             place = f"run {finding.run_id}: " if finding.run_id else ""
             typer.echo(place + finding.what)
-        if found.sealed_later:
-            typer.echo(f"{found.sealed_later} entries were made when older records were brought up to date")
         looked = f"run {run}" if run is not None else f"{found.runs} runs"
         said = f"{len(found.findings)} things are not as recorded" if found.findings else "as recorded"
         typer.echo(f"{looked}, {found.entries} entries: {said}")

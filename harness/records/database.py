@@ -1,107 +1,45 @@
-"""The one place that knows which database it is: opening, checking and explaining what went wrong.
+"""The one place that knows which database it is: opening it, checking it, and holding it alone.
 
-SQLite runs with a write-ahead log and full synchronisation: a reading that was committed survives a pulled
-plug.
+What was committed survives a pulled plug: SQLite runs with a write-ahead log and full synchronisation, and
+PostgreSQL is told to wait for its disk.
 """
 
 import os
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, select
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, select
 from sqlalchemy.pool import QueuePool
 
 from harness.errors import RecordsError
+from harness.records import upgrade
+from harness.records.place import ELSEWHERE, LOCK_WAIT_S, Place, explained
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
-from harness.records.upgrade import UPGRADABLE, upgrade
 
-LOCK_WAIT_S = 10.0
-"""How long to wait for another program that is writing."""
-
-FREE_BYTES_NEEDED = 64 * 1024 * 1024
-"""Free disk that a run wants before it starts: ten times the 64-state job's readings and waveforms."""
-
-_ELSEWHERE = "Give another place with --records"
-
-_CAUSES = {
-    "SQLITE_READONLY": (
-        f"is read-only. Make the file and its folder writable, or lift the write protection. {_ELSEWHERE}"
-    ),
-    "SQLITE_CANTOPEN": f"cannot be opened. Check that its folder exists and can be written. {_ELSEWHERE}",
-    "SQLITE_PERM": f"cannot be opened: permission denied. {_ELSEWHERE}",
-    "SQLITE_FULL": f"the disk is full. Free some space and start the run again. {_ELSEWHERE}",
-    "SQLITE_IOERR": (
-        "the disk refuses to write or read. It may be full, over a quota, or unplugged; see to it and start "
-        f"the run again. {_ELSEWHERE}"
-    ),
-    "SQLITE_NOTADB": f"is not a database, so it is left alone. {_ELSEWHERE}",
-    "SQLITE_CORRUPT": "is damaged. Put it aside and bring back a copy",
-    "SQLITE_BUSY": (
-        f"another program has held it locked for {LOCK_WAIT_S:g} s. Close that program (a database viewer?) "
-        "and start again"
-    ),
-    "SQLITE_LOCKED": "is locked by another program. Close that program and start again",
-}
+_WRITERS = 0x5357
+"""The number of the advisory lock of those who write; any will do, the same in every version."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Place:
-    """Where records are: an address to show, without a password, and the file where it is one."""
-
-    url: URL
-    shown: str
-    file: Path | None
-
-
-def find_place(url_or_path: str | Path) -> Place:
-    """Understand a path or a database URL. Raises RecordsError."""
-    text = str(url_or_path)
-    if "://" not in text:
-        path = Path(text)
-        if path.is_dir():
-            raise RecordsError(f"{path}: is a folder. Name a file in it, such as {path / 'records.sqlite'}")
-        return Place(url=URL.create("sqlite", database=str(path)), shown=text, file=path)
-    try:
-        url = make_url(text)
-    except ArgumentError as error:
-        raise RecordsError(
-            f"{text.partition('://')[0]}://…: is not a database URL. Expected a path, or something like "
-            "postgresql+psycopg://user@host/records"
-        ) from error
-    if url.get_backend_name() == "sqlite":
-        if not url.database:
-            raise RecordsError(f"{text}: names no file. Records in memory would be lost; name a file")
-        return Place(
-            url=URL.create("sqlite", database=url.database), shown=url.database, file=Path(url.database)
-        )
-    return Place(url=url, shown=url.render_as_string(hide_password=True), file=None)
-
-
-def open_engine(place: Place, *, read_only: bool) -> Engine:
+def open_engine(place: Place, *, read_only: bool, bring_up: bool = False) -> Engine:
     """Open the database, make its tables where there are none, and refuse what is not ours.
 
-    Read only, nothing is made or changed, and records in a write-protected place can be read.
-    Raises RecordsError.
+    Read only, nothing is made or changed, and records in a write-protected place can be read. bring_up:
+    records of an older version become this version's first. Raises RecordsError.
     """
     with explained(place):
         if place.file is None:
-            engine = create_engine(place.url)
+            engine = _server(place, read_only=read_only)
         elif read_only:
             engine = _sqlite_to_read(place, place.file)
         else:
             engine = _sqlite_to_write(place, place.file)
         try:
-            with engine.begin() as connection:
-                if not read_only:
-                    hold_alone(connection)
-                _check_tables(connection, place, create=not read_only)
+            with reading(engine) if read_only else writing(engine) as connection:
+                _check_tables(connection, place, create=not read_only, bring_up=bring_up)
             if not read_only:
                 _keep_a_log(engine)
         except BaseException:
@@ -110,48 +48,49 @@ def open_engine(place: Place, *, read_only: bool) -> Engine:
     return engine
 
 
-def check_room(place: Place) -> None:
-    """Refuse to start a run on a disk that is nearly full. Raises RecordsError."""
-    if place.file is None:
-        return
-    with explained(place):
-        free = shutil.disk_usage(place.file.resolve().parent).free
-    if free < FREE_BYTES_NEEDED:
-        raise RecordsError(
-            f"{place.shown}: the disk has {free / 1e6:.0f} MB free and a run wants "
-            f"{FREE_BYTES_NEEDED / 1e6:.0f} MB. Free some space. {_ELSEWHERE}"
-        )
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """A transaction that sees one moment of the records, whatever others write meanwhile."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        with connection.begin():
+            if engine.dialect.name == "sqlite":
+                connection.exec_driver_sql("BEGIN")
+            yield connection
 
 
 @contextmanager
-def explained(place: Place) -> Iterator[None]:
-    """Turn what the database or the disk says into a RecordsError with the place and the cure."""
-    try:
-        yield
-    except DBAPIError as error:
-        raise RecordsError(f"{place.shown}: {_cause(error.orig)}") from error
-    except sqlite3.Error as error:  # while connecting, before SQLAlchemy has a hand in it
-        raise RecordsError(f"{place.shown}: {_cause(error)}") from error
-    except (NoSuchModuleError, ModuleNotFoundError) as error:
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that writes alone: what it reads before a write is still true then."""
+    with engine.begin() as connection:
+        if engine.dialect.name == "sqlite":
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        elif engine.dialect.name == "postgresql":
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
+        yield connection
+
+
+def _server(place: Place, *, read_only: bool) -> Engine:
+    if place.url.get_backend_name() != "postgresql":
         raise RecordsError(
-            f"{place.shown}: no driver for this database is installed ({error}). Install one, such as "
-            "`pip install psycopg[binary]`"
-        ) from error
-    except SQLAlchemyError as error:
-        raise RecordsError(f"{place.shown}: {error}") from error
-    except OSError as error:
-        raise RecordsError(f"{place.shown}: {error.strerror or error}. {_ELSEWHERE}") from error
+            f"{place.shown}: records are kept in SQLite or PostgreSQL. Expected a path, or a URL that begins "
+            "with postgresql://"
+        )
+    engine = create_engine(place.url, connect_args={"connect_timeout": int(LOCK_WAIT_S)})
 
+    def set_up(connection: Any, _record: object) -> None:
+        connection.autocommit = True
+        with connection.cursor() as cursor:
+            cursor.execute(f"SET lock_timeout = '{LOCK_WAIT_S:g}s'")
+            if not read_only:
+                cursor.execute("SHOW synchronous_commit")
+                if cursor.fetchone() in (("off",), ("local",)):
+                    cursor.execute("SET synchronous_commit = on")
+        connection.autocommit = False
 
-def _cause(error: BaseException | None) -> str:
-    if isinstance(error, sqlite3.Error):
-        name = getattr(error, "sqlite_errorname", "")
-        for prefix, cause in _CAUSES.items():
-            if name == prefix or name.startswith(prefix + "_"):
-                return f"{cause} ({error})" if prefix in ("SQLITE_IOERR", "SQLITE_CANTOPEN") else cause
-        if name == "SQLITE_CONSTRAINT_FOREIGNKEY":
-            return "there is no such run or acquisition in these records. Nothing was recorded"
-    return str(error)
+    event.listen(engine, "connect", set_up)
+    return engine
 
 
 def _sqlite_to_write(place: Place, file: Path) -> Engine:
@@ -182,7 +121,7 @@ def _sqlite_to_read(place: Place, file: Path) -> Engine:
     can't, in a protected folder, it can do without them as long as no log is left there.
     """
     if not file.exists():
-        raise RecordsError(f"{place.shown}: there are no records here yet. {_ELSEWHERE}, or make a run first")
+        raise RecordsError(f"{place.shown}: there are no records here yet. {ELSEWHERE}, or make a run first")
     log = file.with_name(file.name + "-wal")
     mode = "mode=rw" if log.exists() or _can_write(file) else "immutable=1"
     uri = f"file:{quote(str(file.absolute()))}?{mode}"
@@ -200,33 +139,37 @@ def _can_write(file: Path) -> bool:
     return all(os.access(path, os.W_OK, effective_ids=effective) for path in (file, file.parent))
 
 
-def hold_alone(connection: Connection) -> None:
-    """Take SQLite's write lock first, so that what is read before a write is still true then."""
-    if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
-
-
-def _check_tables(connection: Connection, place: Place, *, create: bool) -> None:
+def _check_tables(connection: Connection, place: Place, *, create: bool, bring_up: bool) -> None:
     names = set(inspect(connection).get_table_names())
+    if schema.name not in names and place.file is None and not create and not names:
+        raise RecordsError(f"{place.shown}: there are no records here yet. {ELSEWHERE}, or make a run first")
     if schema.name not in names:
-        if not create or (place.file is not None and names):
+        if names or not create:
             raise RecordsError(
                 f"{place.shown}: is a database of something else: it lacks the table {schema.name}. "
-                f"{_ELSEWHERE}"
+                f"{ELSEWHERE}"
             )
         metadata.create_all(connection)
         connection.execute(schema.insert().values(version=SCHEMA_VERSION))
     version = connection.execute(select(schema.c.version)).scalar_one()
-    if version in UPGRADABLE and create:
-        upgrade(connection)
+    if version == SCHEMA_VERSION:
         return
-    if version in UPGRADABLE:
+    held = f"{place.shown}: has records of version {version}, and this switchwalk"
+    if version not in upgrade.STEPS:
+        other = "newer" if version > SCHEMA_VERSION else "older"
         raise RecordsError(
-            f"{place.shown}: has records of version {version}. The next run brings them to version "
-            f"{SCHEMA_VERSION}; or do so now with `switchwalk verify --upgrade`"
+            f"{held} knows version {SCHEMA_VERSION}. Use the {other} switchwalk that made them, or give "
+            "another place with --records"
         )
-    if version != SCHEMA_VERSION:
-        raise RecordsError(
-            f"{place.shown}: has records of version {version}, and this switchwalk knows version "
-            f"{SCHEMA_VERSION}. Use the newer switchwalk that made them, or give another place with --records"
+    # Benches that share a server stop when its records are brought up: that is for a person to say.
+    if bring_up or (create and place.file is not None):
+        upgrade.bring_up(connection, place, version)
+        return
+    raise RecordsError(
+        f"{held} keeps version {SCHEMA_VERSION}. Bring them up with `switchwalk verify --upgrade`"
+        + (
+            "; so does the next run. A copy is kept"
+            if place.file is not None
+            else ", for all benches at once"
         )
+    )

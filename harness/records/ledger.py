@@ -10,8 +10,9 @@ last digest, noted elsewhere, is what shows that.
 import hashlib
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Boolean, Connection, Double, LargeBinary, Table, insert, select
@@ -49,36 +50,42 @@ class Verification:
     runs: int
     head: str
     findings: tuple[Finding, ...]
-    sealed_later: int  # entries made when older records were brought to this version
 
 
 def content_digest(table: Table, row: Mapping[str, Any]) -> str:
     """SHA-256 of a row, wherever it comes from: about to be inserted, or read back."""
-    content = {
-        column.name: _plain(column.type, row[column.name])
-        for column in table.columns
-        if not (table is tables.runs and _not_entered(column.name, row[column.name]))
-    }
-    return hashlib.sha256(
-        json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-    ).hexdigest()
+    content = {name: None if row[name] is None else plain(row[name]) for name, plain in _kept_of(table)}
+    if table is tables.runs:
+        content = {name: value for name, value in content.items() if name not in ADDED_LATER or value != ""}
+    return hashlib.sha256(_CANONICAL.encode(content).encode()).hexdigest()
 
 
-def _not_entered(column: str, value: object) -> bool:
-    return column in RUN_STANDS or (column in ADDED_LATER and value == "")
+_CANONICAL = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
-def _plain(kind: object, value: Any) -> Any:
-    if value is None:
-        return None
+@cache
+def _kept_of(table: Table) -> tuple[tuple[str, Callable[[Any], Any]], ...]:
+    """The columns that a digest covers, by name, each with what makes its value plain JSON."""
+    return tuple(
+        (column.name, _plain_of(column.type))
+        for column in sorted(table.columns, key=lambda column: column.name)
+        if not (table is tables.runs and column.name in RUN_STANDS)
+    )
+
+
+def _plain_of(kind: object) -> Callable[[Any], Any]:
     if isinstance(kind, Boolean):
-        return bool(value)
+        return bool
     if isinstance(kind, Double):
-        number = float(value) + 0.0  # no negative zero: databases don't keep it
-        return number if math.isfinite(number) else repr(number)
+        return _plain_number
     if isinstance(kind, LargeBinary):
-        return hashlib.sha256(value).hexdigest()
-    return value
+        return lambda value: hashlib.sha256(value).hexdigest()
+    return lambda value: value
+
+
+def _plain_number(value: float) -> float | str:
+    number = float(value) + 0.0  # no negative zero: not every database keeps it
+    return number if math.isfinite(number) else repr(number)
 
 
 def chain_digest(previous: str, run_id: int, kind: str, row: int, content: str) -> str:
@@ -86,25 +93,20 @@ def chain_digest(previous: str, run_id: int, kind: str, row: int, content: str) 
     return hashlib.sha256(f"{previous}\n{run_id}\n{kind}\n{row}\n{content}".encode()).hexdigest()
 
 
-def enter(
-    connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]], *, before: str = ""
-) -> None:
-    """Add the entries of rows that have their ids.
-
-    Within the transaction that added the rows, which holds the write lock. before: what stands before the
-    table's name in the entries' kind.
-    """
-    previous = head(connection)
-    kind = before + table.name
+def enter(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add entries of rows that have their ids, within the transaction that added them, which writes alone."""
+    last = connection.execute(_LAST).one_or_none()
+    first, previous = (1, GENESIS) if last is None else (int(last.id) + 1, str(last.sha256))
     entries = []
-    for row in rows:
+    for number, row in enumerate(rows, start=first):
         content = content_digest(table, row)
         run_id, key = int(row["id"] if table is tables.runs else row["run_id"]), int(row["id"])
-        sha256 = chain_digest(previous, run_id, kind, key, content)
+        sha256 = chain_digest(previous, run_id, table.name, key, content)
         entries.append(
             {
+                "id": number,
                 "run_id": run_id,
-                "kind": kind,
+                "kind": table.name,
                 "row": key,
                 "content": content,
                 "previous": previous,
@@ -116,74 +118,66 @@ def enter(
         connection.execute(insert(tables.ledger), entries)
 
 
-def head(connection: Connection) -> str:
-    """The last digest of the chain."""
-    last = select(tables.ledger.c.sha256).order_by(tables.ledger.c.id.desc()).limit(1)
-    return connection.execute(last).scalar() or GENESIS
-
-
-SEALED_LATER = "sealed later: "
-"""What stands before the table's name in entries for rows that are older than the ledger."""
-
-
-def seal_existing(connection: Connection) -> None:
-    """Enter every row of records that had no ledger, run by run."""
-    for table in KEPT:
-        rows = connection.execute(select(table).order_by(table.c.id)).mappings().all()
-        enter(connection, table, [dict(row) for row in rows], before=SEALED_LATER)
+_LAST = select(tables.ledger.c.id, tables.ledger.c.sha256).order_by(tables.ledger.c.id.desc()).limit(1)
 
 
 def verify(connection: Connection, run_id: int | None = None, *, noted: str = "") -> Verification:
     """Compare the records with their ledger: the whole chain, and the rows of every run or of one."""
+    count, head, findings, entered = _follow(connection, noted)
+    present = set(connection.execute(select(tables.runs.c.id)).scalars())
+    wanted = sorted(present | entered) if run_id is None else [run_id]
+    for run in wanted:
+        findings += _verify_run(connection, run)
+    return Verification(entries=count, runs=len(wanted), head=head, findings=tuple(findings))
+
+
+def _follow(connection: Connection, noted: str) -> tuple[int, str, list[Finding], set[int]]:
+    """Follow the chain: how many entries, the last digest, what is wrong, and the runs that have entries."""
+    columns = tables.ledger.c
+    names = ("id", "previous", "run_id", "kind", "row", "content", "sha256")
+    query = select(*(columns[name] for name in names)).order_by(columns.id)
     findings: list[Finding] = []
-    entries: dict[int, dict[tuple[str, int], str]] = {}
-    previous, count, later, seen_noted = GENESIS, 0, 0, not noted
-    for entry in connection.execute(select(tables.ledger).order_by(tables.ledger.c.id)).mappings():
-        count += 1
-        kind = entry["kind"].removeprefix(SEALED_LATER)
-        later += kind != entry["kind"]
-        expected = chain_digest(
-            entry["previous"], entry["run_id"], entry["kind"], entry["row"], entry["content"]
-        )
-        if entry["previous"] != previous or entry["sha256"] != expected:
+    entered: set[int] = set()
+    last, count, seen = GENESIS, 0, not noted
+    # A portion at a time: a million entries are many to hold at once.
+    for entry in connection.execute(query.execution_options(yield_per=_ENTRIES_AT_ONCE)):
+        number, previous, run, kind, row, content, sha256 = entry
+        if previous != last or sha256 != chain_digest(previous, run, kind, row, content):
             what = (
-                f"entry {entry['id']} of the ledger does not follow the one before it: entries were changed, "
+                f"entry {number} of the ledger does not follow the one before it: entries were changed, "
                 "removed or moved"
             )
-            findings.append(Finding(run_id=entry["run_id"], what=what))
-        previous = entry["sha256"]
-        seen_noted = seen_noted or entry["sha256"] == noted
-        if run_id in (None, entry["run_id"]):
-            entries.setdefault(entry["run_id"], {})[kind, entry["row"]] = entry["content"]
-    if not seen_noted:
+            findings.append(Finding(run_id=run, what=what))
+        last = sha256
+        count += 1
+        seen = seen or sha256 == noted
+        entered.add(run)
+    if not seen:
         what = f"the chain has no entry {noted}, so that its end was cut off or it was made anew"
         findings.append(Finding(run_id=0, what=what))
-    present = set(connection.execute(select(tables.runs.c.id)).scalars())
-    wanted = sorted(present | entries.keys()) if run_id is None else [run_id]
-    for run in wanted:
-        findings += _verify_run(connection, run, entries.get(run, {}))
-    return Verification(
-        entries=count, runs=len(wanted), head=previous, findings=tuple(findings), sealed_later=later
-    )
+    return count, last, findings, entered
 
 
-def _verify_run(
-    connection: Connection, run: int, entries: Mapping[tuple[str, int], str]
-) -> Iterator[Finding]:
-    left = dict(entries)
+_ENTRIES_AT_ONCE = 10_000
+
+
+def _verify_run(connection: Connection, run: int) -> Iterator[Finding]:
+    columns = tables.ledger.c
+    entries = select(columns.kind, columns.row, columns.content).where(columns.run_id == run)
+    left = {(kind, row): content for kind, row, content in connection.execute(entries.order_by(columns.id))}
     for table in KEPT:
         column = table.c.id if table is tables.runs else table.c.run_id
         for row in connection.execute(select(table).where(column == run).order_by(table.c.id)).mappings():
-            name = _name(table, row)
             content = left.pop((table.name, row["id"]), None)
             if content is None:
-                yield Finding(
-                    run_id=run, what=f"{name} has no entry in the ledger: it was put in or moved here"
-                )
+                what = "has no entry in the ledger: it was put in or moved here"
             elif content != content_digest(table, dict(row)):
-                yield Finding(run_id=run, what=f"{name} is not what was recorded: it was changed or moved")
-    for table_name, key in left:
-        yield Finding(run_id=run, what=f"{_SINGULAR[table_name]} {key} was recorded and is gone")
+                what = "is not what was recorded: it was changed or moved"
+            else:
+                continue
+            yield Finding(run_id=run, what=f"{_name(table, row)} {what}")
+    for kind, key in left:
+        yield Finding(run_id=run, what=f"{_SINGULAR.get(kind, kind)} {key} was recorded and is gone")
     yield from _verify_end(connection, run)
 
 

@@ -8,15 +8,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Select, Table, case, func, insert, select, update
+from sqlalchemy import Connection, Engine, Select, Table, case, func, select, update
 
 from harness.descriptions.job import JobFile
 from harness.errors import NoSuchRun, RecordsError
 from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
-from harness.records.database import Place, check_room, explained, find_place, hold_alone, open_engine
+from harness.records.adding import insert_rows
+from harness.records.database import open_engine, reading, writing
 from harness.records.history import RunLine, Series, read_lines, read_series
 from harness.records.overview import RunDetail, read_details, read_not_passed, read_seal, read_state
+from harness.records.place import Place, check_room, explained, find_place
 from harness.records.run import (
     INTERRUPTED,
     OUTCOMES,
@@ -32,13 +34,14 @@ from harness.records.run import (
 from harness.roles import Capture, Identity
 
 
-def open_records(url_or_path: str | Path, *, read_only: bool = False) -> "RunStore":
+def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: bool = False) -> "RunStore":
     """Open the records, making them where there are none; `read_only` neither makes nor changes anything.
 
-    url_or_path: a SQLite file, or a database URL. Raises RecordsError that names the place and the cure.
+    url_or_path: a SQLite file, or the URL of a PostgreSQL database. Records of an older version are refused,
+    unless `bring_up` says to make them this version's. Raises RecordsError that names the place and the cure.
     """
     place = find_place(url_or_path)
-    return RunStore(place, open_engine(place, read_only=read_only))
+    return RunStore(place, open_engine(place, read_only=read_only, bring_up=bring_up))
 
 
 class RunStore:
@@ -93,7 +96,7 @@ class RunStore:
             return
         values = [{"run_id": run, **rows.reading_to_row(reading)} for reading in readings]
         with self._writing() as connection:
-            _insert_all(connection, tables.readings, values)
+            insert_rows(connection, tables.readings, values)
 
     def add_waveform(self, run: int, acquisition: int, capture: Capture) -> None:
         """Keep the samples of an acquisition, compressed."""
@@ -114,7 +117,7 @@ class RunStore:
 
     def latest_reference(self, bench: str, *, simulated: bool) -> kept.KeptReference | None:
         """Give the last reference that was kept of a bench, however old; None where there is none."""
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return kept.latest(connection, bench, simulated=simulated)
 
     def add_event(self, run: int, kind: EventKind, text: str, *, at: datetime | None = None) -> None:
@@ -202,7 +205,7 @@ class RunStore:
         columns = tables.run_events.c
         wanted = None if run_ids is None else set(run_ids)
         query = select(tables.run_events).where(columns.kind == kind).order_by(columns.id)
-        with self._transaction() as connection:
+        with self._reading() as connection:
             rows_found = connection.execute(query).mappings().all()
         return {
             row["run_id"]: rows.row_to_event(dict(row))
@@ -217,7 +220,7 @@ class RunStore:
         """
         if run_id is not None:
             self.run(run_id)
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return ledger.verify(connection, run_id, noted=noted)
 
     def references(self, run_id: int) -> list[dict[str, Any]]:
@@ -242,75 +245,66 @@ class RunStore:
             .join(totals, columns.id == totals.c.latest)
             .order_by(columns.id.desc())
         )
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return [_unit(row) for row in connection.execute(query).mappings()]
 
     def lines(
         self, *, part: str | None = None, serial: str | None = None, simulated: bool | None = None
     ) -> list[RunLine]:
         """Give one line for every run, oldest first: all, or of one part or unit, real or simulated."""
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return read_lines(connection, part=part, serial=serial, simulated=simulated)
 
     def series(self, run_ids: Iterable[int]) -> list[Series]:
         """Give every reading of these runs as a series through them, in the order they were begun."""
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return read_series(connection, run_ids)
 
     def details(self, run_ids: Iterable[int]) -> dict[int, RunDetail]:
         """Give how far each of these runs came."""
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return read_details(connection, run_ids)
 
     def not_passed(self, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
         """Give the readings that did not pass of each of these runs that has any."""
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return read_not_passed(connection, run_ids)
 
     def state(self) -> tuple[int, ...]:
         """Give what changes whenever anything is recorded; cheap enough to ask for every second."""
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return read_state(connection)
 
     def seal(self, run_id: int) -> str:
         """Give the digest of the ledger's last entry of a run, which holds all of it in the chain."""
         self.run(run_id)
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return read_seal(connection, run_id)
 
     # --- within
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        with self._transaction() as connection:
-            hold_alone(connection)  # the ledger's last entry is read before the next is written
+        with explained(self._place), writing(self._engine) as connection:
             yield connection
 
     @contextmanager
-    def _transaction(self) -> Iterator[Connection]:
-        with explained(self._place), self._engine.begin() as connection:
+    def _reading(self) -> Iterator[Connection]:
+        with explained(self._place), reading(self._engine) as connection:
             yield connection
 
     def _of_run(self, table: Table, run_id: int) -> list[rows.Row]:
         query = select(table).where(table.c.run_id == run_id).order_by(table.c.id)
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
     def _runs(self, query: Select[Any]) -> list[RunRecord]:
-        with self._transaction() as connection:
+        with self._reading() as connection:
             return [_run_record(connection, dict(row)) for row in connection.execute(query).mappings().all()]
 
 
 def _insert(connection: Connection, table: Table, row: rows.Row) -> int:
-    return _insert_all(connection, table, [row])[0]
-
-
-def _insert_all(connection: Connection, table: Table, new: Sequence[rows.Row]) -> list[int]:
-    """Add rows and their entries in the ledger; gives their ids, in the rows' order."""
-    statement = insert(table).returning(table.c.id, sort_by_parameter_order=True)
-    ids = [int(key) for key in connection.execute(statement, [dict(row) for row in new]).scalars()]
-    ledger.enter(connection, table, [{**row, "id": key} for key, row in zip(ids, new, strict=True)])
-    return ids
+    return insert_rows(connection, table, [row])[0]
 
 
 def _event(

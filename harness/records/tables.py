@@ -24,6 +24,11 @@ SCHEMA_VERSION = 3
 metadata = MetaData()
 
 
+def _id() -> Column[int]:
+    """Given by who adds the row, who writes alone: gapless, and the same in any database."""
+    return Column("id", Integer, primary_key=True, autoincrement=False)
+
+
 def _of_run() -> Column[int]:
     return Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True)
 
@@ -43,7 +48,7 @@ schema = Table(
 runs = Table(
     "runs",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _text("serial"),
     _text("module_name"),
     _text("part"),
@@ -70,7 +75,7 @@ runs = Table(
 run_files = Table(
     "run_files",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     _text("name"),
     _text("sha256"),
@@ -80,7 +85,7 @@ run_files = Table(
 instruments = Table(
     "instruments",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     _text("role"),
     _text("address"),
@@ -91,7 +96,7 @@ instruments = Table(
 through_references = Table(
     "through_references",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     _text("content"),
 )
@@ -99,7 +104,7 @@ through_references = Table(
 acquisitions = Table(
     "acquisitions",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     Column("number", Integer, nullable=False),
     _text("hookup"),
@@ -116,7 +121,7 @@ acquisitions = Table(
 readings = Table(
     "readings",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     _text("check_name"),
     _text("quantity"),
@@ -146,7 +151,7 @@ readings = Table(
 waveforms = Table(
     "waveforms",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     Column("acquisition_id", Integer, ForeignKey("acquisitions.id"), nullable=False, unique=True),
     _text("description"),
@@ -157,7 +162,7 @@ waveforms = Table(
 run_events = Table(
     "run_events",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     _of_run(),
     _text("kind"),
     _text("at"),
@@ -168,7 +173,7 @@ run_events = Table(
 ledger = Table(
     "ledger",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     Column("run_id", Integer, nullable=False, index=True),
     _text("kind"),
     Column("row", Integer, nullable=False),

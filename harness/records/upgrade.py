@@ -1,34 +1,59 @@
 """Brings records of an older version to this one: adds what is new, changes nothing that was recorded.
 
-Version 1 had no ledger and no events. Its rows get their entries now, marked as sealed later: what befell
-them before is not known. Version 2 had no batch and no purpose of a run.
+One step for each version, from it to the next, all within the transaction that holds the write lock: it is
+done whole or not at all. A SQLite file is copied first.
 """
 
-from sqlalchemy import Connection, insert, inspect, select, text, update
+import shutil
+import sqlite3
+from collections.abc import Callable, Mapping
+from contextlib import closing
+from pathlib import Path
 
-from harness.records import ledger, tables
+from sqlalchemy import Connection, text, update
 
-UPGRADABLE = (1, 2)
-ADDED_TO_RUNS = ("job_folder", "bench_file", "batch", "purpose")
+from harness.errors import RecordsError
+from harness.records import tables
+from harness.records.place import Place
 
 
-def upgrade(connection: Connection) -> None:
-    """Bring an older version to this one, within one transaction that holds the write lock."""
-    version = connection.execute(select(tables.schema.c.version)).scalar_one()
-    tables.metadata.create_all(connection)
-    there = {column["name"] for column in inspect(connection).get_columns("runs")}
-    for name in ADDED_TO_RUNS:
-        if name not in there:
-            connection.execute(text(f"ALTER TABLE runs ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"))
-    if version == 1:
-        _begin_ledger(connection)
+def bring_up(connection: Connection, place: Place, version: int) -> None:
+    """Bring records of an older version to this one, and keep a copy of a file. Raises RecordsError."""
+    if place.file is not None:
+        keep_copy(place.file, version)
+    for older in range(version, tables.SCHEMA_VERSION):
+        STEPS[older](connection)
     connection.execute(update(tables.schema).values(version=tables.SCHEMA_VERSION))
 
 
-def _begin_ledger(connection: Connection) -> None:
-    runs = tables.runs.c
-    ended = select(runs.id, runs.outcome, runs.reason, runs.ended).where(runs.outcome.is_not(None))
-    for row in connection.execute(ended).mappings().all():
-        event = {"run_id": row["id"], "kind": "ended", "at": row["ended"], "outcome": row["outcome"]}
-        connection.execute(insert(tables.run_events).values(**event, text=row["reason"]))
-    ledger.seal_existing(connection)
+def keep_copy(file: Path, version: int) -> Path:
+    """Copy a SQLite file with what is in its log, beside it, and give the copy: `records.sqlite.version-2`.
+
+    A copy that is there already stays, and this one gets a number. Raises RecordsError for want of room.
+    """
+    size, free = file.stat().st_size, shutil.disk_usage(file.resolve().parent).free
+    if free < 2 * size:  # the copy, and what grows meanwhile
+        raise RecordsError(
+            f"{file}: the disk has {free / 1e6:.0f} MB free, and to bring up these records takes "
+            f"{2 * size / 1e6:.0f} MB. Free some space. Nothing was changed"
+        )
+    copy = file.with_name(f"{file.name}.version-{version}")
+    number = 1
+    while copy.exists():
+        number += 1
+        copy = file.with_name(f"{file.name}.version-{version}-{number}")
+    part = file.with_name(f"{file.name}.version-{version}.part")
+    part.unlink(missing_ok=True)  # of one that was killed
+    with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(part)) as target:
+        source.backup(target)
+    return part.replace(copy)
+
+
+def _add_batch_and_purpose(connection: Connection) -> None:
+    """Version 2 had no batch and no purpose of a run; its ledger knows nothing of them where they are ""."""
+    for name in ("batch", "purpose"):
+        connection.execute(text(f"ALTER TABLE runs ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"))
+
+
+STEPS: Mapping[int, Callable[[Connection], None]] = {2: _add_batch_and_purpose}
+"""What brings a version to the next. Version 1 was never released, and none is brought up from it."""

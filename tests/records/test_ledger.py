@@ -53,7 +53,7 @@ def test_untouched_records_are_as_recorded(place: Path) -> None:
     with open_records(place, read_only=True) as store:
         found = store.verify()
         assert found.findings == ()
-        assert (found.runs, found.sealed_later) == (3, 0)
+        assert found.runs == 3
         assert store.verify(2, noted=found.head).findings == ()
         with pytest.raises(RecordsError, match="there is no run 9"):
             store.verify(9)
@@ -138,31 +138,22 @@ def test_a_run_that_goes_on_stays_in_the_chain(place: Path) -> None:
                 store.reopen(run, "", ENDED)
 
 
-def to_version_1(place: Path) -> None:
-    meddle(
-        place,
-        "DROP TABLE ledger",
-        "DROP TABLE run_events",
-        "ALTER TABLE runs DROP COLUMN job_folder",
-        "ALTER TABLE runs DROP COLUMN bench_file",
-        "ALTER TABLE runs DROP COLUMN batch",
-        "ALTER TABLE runs DROP COLUMN purpose",
-        "UPDATE switchwalk_schema SET version = 1",
-    )
-
-
-def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(place: Path) -> None:
-    with open_records(place, read_only=True) as store:
-        head = store.verify().head
+def to_version_2(place: Path) -> None:
     meddle(
         place,
         "ALTER TABLE runs DROP COLUMN batch",
         "ALTER TABLE runs DROP COLUMN purpose",
         "UPDATE switchwalk_schema SET version = 2",
     )
+
+
+def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(place: Path) -> None:
+    with open_records(place, read_only=True) as store:
+        head = store.verify().head
+    to_version_2(place)
     with open_records(place) as store:
         found = store.verify()
-        assert (found.findings, found.head, found.sealed_later) == ((), head, 0)
+        assert (found.findings, found.head) == ((), head)
         run = store.begin(replace(HEADER, batch="autumn", purpose="golden"))
         assert store.run(run).header == replace(HEADER, batch="autumn", purpose="golden")
     meddle(place, f"UPDATE runs SET batch = '' WHERE id = {run}")
@@ -170,44 +161,63 @@ def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(place: P
         assert [finding.run_id for finding in store.verify().findings] == [run]
 
 
-def test_records_of_version_1_are_brought_up_and_say_so(place: Path) -> None:
+def test_records_of_an_older_version_are_refused_to_a_reader_and_copied_before_they_are_changed(
+    place: Path,
+) -> None:
     with open_records(place, read_only=True) as store:
         before = [store.readings(run) for run in (1, 2, 3)], store.runs()
-    to_version_1(place)
-    with pytest.raises(RecordsError, match=r"version 1\. The next run brings them to version 3"):
+    to_version_2(place)
+    with pytest.raises(RecordsError, match=r"version 2, and this switchwalk keeps version 3\. Bring them up"):
         open_records(place, read_only=True)
+    was = dump(place)
+    (place.parent / "records.sqlite.version-2").write_text("an earlier copy")
     with open_records(place) as store:
-        found = store.verify()
-        assert found.findings == ()
-        assert found.sealed_later == found.entries > 0
         assert ([store.readings(run) for run in (1, 2, 3)], store.runs()) == before
-        store.finish(store.begin(HEADER), "pass", "", ENDED)
-        assert store.verify().findings == ()
-    meddle(place, "UPDATE readings SET value = 9 WHERE id = 1")
-    with open_records(place, read_only=True) as store:
-        assert [finding.run_id for finding in store.verify().findings] == [1]
+    assert dump(place.parent / "records.sqlite.version-2-2") == was
+    assert (place.parent / "records.sqlite.version-2").read_text() == "an earlier copy"
+    assert not list(place.parent.glob("*.part"))
+
+
+def test_records_from_before_the_first_release_are_refused(place: Path) -> None:
+    meddle(place, "UPDATE switchwalk_schema SET version = 1")
+    for read_only in (True, False):
+        with pytest.raises(
+            RecordsError, match=r"version 1, and this switchwalk knows version 3\. Use the older"
+        ):
+            open_records(place, read_only=read_only)
 
 
 def test_an_upgrade_that_is_killed_changes_nothing(place: Path) -> None:
-    to_version_1(place)
+    to_version_2(place)
+    was = dump(place)
     killed = subprocess.run(
         [
             sys.executable,
             "-c",
             "import os, signal, sys\n"
-            "from harness.records import ledger, upgrade\n"
+            "from harness.records import upgrade\n"
             "from harness.records.store import open_records\n"
-            "ledger.seal_existing = lambda connection: os.kill(os.getpid(), signal.SIGKILL)\n"
+            "step = upgrade.STEPS[2]\n"
+            "def killed(connection):\n"
+            "    step(connection)\n"
+            "    os.kill(os.getpid(), signal.SIGKILL)\n"
+            "upgrade.STEPS[2] = killed\n"
             "open_records(sys.argv[1])\n",
             str(place),
         ],
         check=False,
     )
     assert killed.returncode == -9
-    with pytest.raises(RecordsError, match="version 1"):
+    with pytest.raises(RecordsError, match="version 2"):
         open_records(place, read_only=True)
+    assert dump(place) == was
     with open_records(place) as store:
         assert store.verify().findings == ()
+
+
+def dump(place: Path) -> list[str]:
+    with closing(sqlite3.connect(place)) as database:
+        return list(database.iterdump())
 
 
 def test_two_programs_writing_at_once_keep_one_chain(tmp_path: Path) -> None:
