@@ -5,6 +5,7 @@ The keys that `--json` prints are promised in harness/statistics/export.py.
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -41,10 +42,20 @@ def trends(
     serials: Annotated[
         str, typer.Option("--serials", metavar="PATTERN", help="Only units like this, such as 'OB-1*'.")
     ] = "*",
+    batch: Annotated[
+        str | None,
+        typer.Option("--batch", metavar="NAME", help="Only units of this batch.", show_default=False),
+    ] = None,
     against: Annotated[
         str | None,
         typer.Option(
             "--against", metavar="PATTERN", help="Compare with these units as well.", show_default=False
+        ),
+    ] = None,
+    against_batch: Annotated[
+        str | None,
+        typer.Option(
+            "--against-batch", metavar="NAME", help="Compare with this batch as well.", show_default=False
         ),
     ] = None,
     golden: Annotated[
@@ -68,13 +79,17 @@ def trends(
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         lines = _lines_of_part(store, part, simulated=simulated)
-        batch = _batch(store, lines, serials, last, reading, without=golden)
-        second = None if against is None else _batch(store, lines, against, last, reading, without=golden)
+        units = _Units(last=last, reading=reading, without=golden)
+        first = _batch(store, lines, units, serials, batch)
+        second = None
+        if against is not None or against_batch is not None:
+            second = _batch(store, lines, units, against or "*", against_batch)
         golden_batch = None if golden is None else _golden(store, lines, golden, reading)
     if as_json:
-        typer.echo(json.dumps(_to_json(batch, second, golden_batch), indent=2, ensure_ascii=False))
+        content = _to_json(first, second, golden_batch, each=reading is not None)
+        typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
         return
-    _print(batch, second, golden_batch)
+    _print(first, second, golden_batch)
 
 
 def _lines_of_part(store: "RunStore", part: str | None, *, simulated: bool) -> "list[RunLine]":
@@ -95,24 +110,55 @@ def _lines_of_part(store: "RunStore", part: str | None, *, simulated: bool) -> "
     return [line for line in kind if part is None or line.part == part]
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Units:
+    """Which units and readings are looked at: the latest so many, readings with a text, but one unit."""
+
+    last: int
+    reading: str | None
+    without: str | None
+
+
 def _batch(
-    store: "RunStore",
-    lines: "Sequence[RunLine]",
-    serials: str,
-    last: int,
-    reading: str | None,
-    *,
-    without: str | None,
+    store: "RunStore", lines: "Sequence[RunLine]", units: _Units, serials: str, name: str | None
 ) -> "Batch":
     from harness.statistics.batch import Batch, latest_units
     from harness.statistics.yields import first_complete_runs
 
-    like = [line for line in lines if fnmatchcase(line.serial, serials) and line.serial != without]
-    chosen = latest_units(like, last)
+    # A unit that was tested in another batch before has its first run there.
+    firsts_of_all = {run.serial: run for run in first_complete_runs(lines)}
+    like = [
+        line
+        for line in lines
+        if fnmatchcase(line.serial, serials)
+        and line.serial != units.without
+        and (name is None or firsts_of_all.get(line.serial, line).batch == name)
+    ]
+    chosen = latest_units(like, units.last)
     firsts = first_complete_runs(chosen)
     if not firsts:
-        raise UsageError(f"{store.place}: no unit like {serials} has a complete run yet")
-    return Batch(lines=tuple(chosen), firsts=tuple(firsts), series=_series(store, firsts, reading))
+        raise UsageError(_no_units(store, lines, serials, name))
+    return Batch(
+        lines=tuple(chosen),
+        firsts=tuple(firsts),
+        series=_series(store, firsts, units.reading),
+        diagnosed=_diagnosed(store, firsts),
+    )
+
+
+def _no_units(store: "RunStore", lines: "Sequence[RunLine]", serials: str, name: str | None) -> str:
+    names = sorted({line.batch for line in lines} - {""})
+    if name is not None and name not in names:
+        return f"{store.place}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
+    of = "" if name is None else f" of batch {name}"
+    return f"{store.place}: no unit like {serials}{of} has a complete run yet"
+
+
+def _diagnosed(store: "RunStore", firsts: "Sequence[RunLine]") -> dict[int, Sequence[str]]:
+    """What the diagnosis at the end of a failed run named, by run."""
+    failed = [run.run_id for run in firsts if run.outcome == "fail"]
+    events = store.latest_events("diagnosis", failed) if failed else {}
+    return {run: json.loads(event.text)["faults"] for run, event in events.items()}
 
 
 def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading: str | None) -> "Batch":
@@ -120,7 +166,8 @@ def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading:
     from harness.statistics.batch import Batch
     from harness.statistics.yields import COMPLETE
 
-    runs = tuple(line for line in lines if line.serial == serial and line.outcome in COMPLETE)
+    of_unit = [line for line in lines if line.serial == serial and line.outcome in COMPLETE]
+    runs = tuple(line for line in of_unit if line.purpose != "known-bad")
     if not runs:
         raise UsageError(f"{store.place}: the golden unit {serial} has no complete run yet")
     return Batch(lines=runs, firsts=runs, series=_series(store, runs, reading))
@@ -137,14 +184,18 @@ def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -
     return tuple(like)
 
 
-def _to_json(batch: "Batch", second: "Batch | None", golden: "Batch | None") -> dict[str, Any]:
-    """Keys: part, simulated, those of `batch_to_json`, sides; and compared, drifts where asked for."""
+def _to_json(batch: "Batch", second: "Batch | None", golden: "Batch | None", *, each: bool) -> dict[str, Any]:
+    """Keys: part, simulated, those of `batch_to_json`, sides; and, where asked for, charted (of the readings
+    asked for), compared, drifts.
+    """
     from harness.statistics import batch as figures
     from harness.statistics import export
 
     content = {"part": batch.firsts[0].part, "simulated": batch.firsts[0].simulated}
     content |= export.batch_to_json(batch, [figures.figures(one) for one in batch.series])
     content["sides"] = export.sides_to_json(figures.side_differences(batch.series))
+    if each:
+        content["charted"] = [export.reading_to_json(batch, one) for one in batch.series]
     if second is not None:
         content["compared"] = export.comparison_to_json(figures.compare(batch.series, second.series))
     if golden is not None:

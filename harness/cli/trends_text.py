@@ -1,5 +1,6 @@
 """A batch's figures as plain lines of at most eighty columns."""
 
+import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
@@ -7,7 +8,7 @@ from harness.cli.records import printable
 from harness.quantities import format_value
 from harness.records.history import Series
 from harness.statistics import batch as figures
-from harness.statistics.batch import Batch, ReadingFigures
+from harness.statistics.batch import Batch, Distribution, ReadingFigures
 from harness.statistics.capability import Doubt, Index
 from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
@@ -16,6 +17,7 @@ from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
 WIDTH = 80
 SHOWN = 20
 FEW_SHOWN = 8
+BAR = 50
 CHARTED = 40
 LEVEL = 0.05
 _MARKS = {"few": "f", "not normal": "n", "not in control": "c", "limits changed": "l"}
@@ -25,7 +27,9 @@ def batch_lines(batch: Batch) -> Iterator[str]:
     """What it is, the yields with their definition, and what fails."""
     first, last = batch.firsts[0], batch.firsts[-1]
     simulated = "   SIMULATED" if first.simulated else ""
-    yield printable(f"{first.part}: {len(batch.firsts)} units{simulated}")
+    names = sorted({run.batch for run in batch.firsts} - {""})
+    named = f" of batch {', '.join(names)}" if names else ""
+    yield from _hanging("", f"{first.part}: {len(batch.firsts)} units{named}{simulated}")
     yield f"first runs {first.started:%Y-%m-%d} to {last.started:%Y-%m-%d} UTC"
     revisions = sorted({run.revision for run in batch.firsts})
     if len(revisions) > 1:
@@ -38,6 +42,7 @@ def batch_lines(batch: Batch) -> Iterator[str]:
         yield f"{found.other_runs} runs stopped or interrupted"
     yield from _wrapped(YIELD_DEFINITION, indent="  ")
     for title, lines in (
+        ("Faults diagnosed in units that failed at first", batch.diagnosed_faults),
         ("Checks that units did not pass at first", batch.failing_checks),
         ("Readings that units did not pass at first", batch.failing_readings),
     ):
@@ -152,6 +157,9 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
         cp = "" if found.capability.cp is None else f"Cp {_interval(found.capability.cp)}, "
         yield f"  {cp}Cpk {_interval(found.capability.cpk)}, 95 %"
     yield from _doubt_lines(found.doubts)
+    spread = figures.distribution(one)
+    if spread is not None and unit != "":
+        yield from _distribution_lines(spread, unit)
     chart = figures.chart(one)
     if chart is not None and unit != "":
         names = _serials(batch, one)
@@ -162,6 +170,17 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
         yield f"  Limits proposed: {_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
         for reason in proposal.reasoning:
             yield from _wrapped(reason, indent="    ")
+
+
+def _distribution_lines(spread: Distribution, unit: str) -> Iterator[str]:
+    """A row for each class, lowest first: where it begins, and a mark for each value (or several)."""
+    most = max(spread.counts)
+    each = max(1, math.ceil(most / BAR))
+    yield ""
+    yield f"  Distribution: from, values{'' if each == 1 else f' (# is {each})'}"
+    for edge, count in zip(spread.edges, spread.counts, strict=False):
+        bar = "#" * math.ceil(count / each)
+        yield f"  {_number(edge, unit):>12} {count:5d} {bar}".rstrip()
 
 
 def _serials(batch: Batch, one: Series) -> list[str]:
@@ -178,6 +197,11 @@ def _chart_lines(chart: IndividualsChart, names: Sequence[str], unit: str) -> It
         f"  Individuals: centre {_number(chart.centre, unit)}, limits {_number(chart.lower, unit)} to "
         f"{_number(chart.upper, unit)}"
     )
+    yield (
+        f"  Moving range: mean {_spread(chart.mean_range, unit)}, limit {_spread(chart.upper_range, unit)}; "
+        "R: beyond it"
+    )
+    moved = set(chart.range_signals)
     for index in range(max(0, len(names) - CHARTED), len(names)):
         row = [" "] * columns
         for sigmas, mark in ((-3.0, "|"), (0.0, ":"), (3.0, "|")):
@@ -186,7 +210,8 @@ def _chart_lines(chart: IndividualsChart, names: Sequence[str], unit: str) -> It
         row[min(max(round(place * (columns - 1)), 0), columns - 1)] = "#" if index in signalled else "o"
         name = printable(names[index])
         name = name if len(name) <= 16 else name[:15] + "~"
-        yield f"  {name:<16} {_number(float(chart.values[index]), unit):>12} {''.join(row)}".rstrip()
+        place_of = f"{''.join(row)} {'R' if index in moved else ''}"
+        yield f"  {name:<16} {_number(float(chart.values[index]), unit):>12} {place_of}".rstrip()
     if len(names) > CHARTED:
         yield f"  the latest {CHARTED} of {len(names)}"
 

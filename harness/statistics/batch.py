@@ -5,7 +5,7 @@ same unit is no further unit.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,9 @@ from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_comple
 COVERAGE = 2.0  # of a reading's expanded uncertainty
 SECONDS_A_DAY = 86_400.0
 FEWEST_FOR_TREND = 3
+NOT_DIAGNOSED = "not diagnosed"
+NOT_LISTED = "no listed fault"
+MOST_BINS = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,21 +56,47 @@ class ReadingFigures:
     doubts: tuple[Doubt, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Distribution:
+    """How many values lie in each class: `counts[i]` from edges[i] up to edges[i + 1]."""
+
+    edges: tuple[float, ...]
+    counts: tuple[int, ...]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Batch:
     """The units of one part, with their series; all that `figures`, `chart` and the rest are made from.
 
-    firsts: the first complete run of each unit, oldest first. series: through these.
+    firsts: the first complete run of each unit, oldest first. series: through these. diagnosed: of runs that
+    failed, by number, the faults that explain them and are not told apart, the likeliest first.
     """
 
     lines: tuple[RunLine, ...]
     firsts: tuple[RunLine, ...]
     series: tuple[Series, ...]
+    diagnosed: Mapping[int, Sequence[str]] = field(default_factory=dict)
 
     @property
     def yields(self) -> Yields:
         """First-pass and final yield."""
         return yields(self.lines)
+
+    @property
+    def diagnosed_faults(self) -> list[ParetoLine]:
+        """What the diagnosis named in units that failed at first, each unit once.
+
+        Faults that are not told apart stand under the likeliest of them.
+        """
+        return pareto(self._fault(run.run_id) for run in self.firsts if run.outcome == "fail")
+
+    def _fault(self, run_id: int) -> str:
+        names = self.diagnosed.get(run_id)
+        if names is None:
+            return NOT_DIAGNOSED
+        if not names:
+            return NOT_LISTED
+        return names[0] if len(names) == 1 else f"{names[0]} (or {len(names) - 1} not told apart)"
 
     @property
     def failing_checks(self) -> list[ParetoLine]:
@@ -137,6 +166,19 @@ def figures(one: Series) -> ReadingFigures:
         capability=capability(values, low, high) if judged else None,
         doubts=_doubts(one, values) if spread else (),
     )
+
+
+def distribution(one: Series) -> Distribution | None:
+    """Count the values of a reading in classes of one width (Freedman and Diaconis); None of less than two.
+
+    Source: Freedman and Diaconis, Zeitschrift für Wahrscheinlichkeitstheorie 57 (1981); at most MOST_BINS.
+    """
+    values = one.values[one.measured]
+    if values.size < 2 or np.ptp(values) == 0:
+        return None
+    bins = min(MOST_BINS, len(np.histogram_bin_edges(values, bins="fd")) - 1)
+    counts, edges = np.histogram(values, bins=max(1, bins))
+    return Distribution(edges=tuple(map(float, edges)), counts=tuple(map(int, counts)))
 
 
 def chart(one: Series) -> IndividualsChart | None:

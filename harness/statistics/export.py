@@ -5,17 +5,27 @@ from collections.abc import Sequence
 from dataclasses import asdict, is_dataclass
 from typing import Any
 
-from harness.records.history import ReadingKey
-from harness.statistics.batch import Batch, ReadingDrift, ReadingFigures, SideDifference
+from harness.records.history import ReadingKey, Series
+from harness.statistics.batch import (
+    Batch,
+    ReadingDrift,
+    ReadingFigures,
+    SideDifference,
+    chart,
+    distribution,
+    proposal,
+)
 from harness.statistics.compare import Comparison
+from harness.statistics.control import IndividualsChart
 from harness.statistics.yields import YIELD_DEFINITION
 
 
 def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str, Any]:
-    """Keys: units, first, last, definition, yields, failing_checks, failing_readings, readings.
+    """Keys: units, first, last, definition, yields, diagnosed_faults, failing_checks, failing_readings,
+    readings.
 
-    yields: the fields of `Yields`. failing_…: label, count, share, cumulative. readings: the fields of
-    `ReadingFigures`, the key's own among them.
+    yields: the fields of `Yields`. diagnosed_…, failing_…: label, count, share, cumulative. readings: the
+    fields of `ReadingFigures`, the key's own among them.
     """
     return {
         "units": len(batch.firsts),
@@ -23,9 +33,44 @@ def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str,
         "last": batch.firsts[-1].started.isoformat() if batch.firsts else None,
         "definition": YIELD_DEFINITION,
         "yields": plain(batch.yields),
+        "diagnosed_faults": plain(batch.diagnosed_faults),
         "failing_checks": plain(batch.failing_checks),
         "failing_readings": plain(batch.failing_readings),
         "readings": [plain(one) for one in readings],
+    }
+
+
+def reading_to_json(batch: Batch, one: Series) -> dict[str, Any]:
+    """Keys: key, distribution, chart, proposed; null where there are too few values.
+
+    distribution: edges, counts. chart: centre, lower, upper, sigma, mean_range, upper_range, units (serial,
+    value, range from the one before), signals (rule, sentence, serial), range_signals (serials). proposed:
+    the fields of `ProposedLimits`.
+    """
+    serial = {run.run_id: run.serial for run in batch.firsts}
+    names = [serial[int(run_id)] for run_id in one.run_ids[one.measured]]
+    return {
+        "key": plain(one.key),
+        "distribution": plain(distribution(one)),
+        "chart": _chart_to_json(chart(one), names),
+        "proposed": plain(proposal(one)),
+    }
+
+
+def _chart_to_json(found: IndividualsChart | None, names: Sequence[str]) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    ranges = [None, *map(float, found.ranges)]
+    fields = ("centre", "lower", "upper", "sigma", "mean_range", "upper_range")
+    return {name: plain(getattr(found, name)) for name in fields} | {
+        "units": [
+            {"serial": serial, "value": float(value), "range": moved}
+            for serial, value, moved in zip(names, found.values, ranges, strict=True)
+        ],
+        "signals": [
+            {"rule": one.rule, "sentence": one.sentence, "serial": names[one.at]} for one in found.signals
+        ],
+        "range_signals": [names[at] for at in found.range_signals],
     }
 
 

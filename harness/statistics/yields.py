@@ -10,14 +10,14 @@ YIELD_DEFINITION = (
     "First-pass yield: units whose first complete run passed, of all units with a complete run. No retest, "
     "no rework; an unproven first run is no pass. Final yield: units whose latest complete run passed. A "
     "complete run ended in pass, fail or unproven; stopped and interrupted runs are the bench's or a "
-    "person's doing and do not count. Limits: Clopper-Pearson."
+    "person's doing and do not count, nor do runs of golden units and gauge studies. Limits: Clopper-Pearson."
 )
 
 COMPLETE = frozenset({"pass", "fail", "unproven"})
 
 
 class RunOfUnit(Protocol):
-    """What must be known of a run to count it. Runs that test the bench are left out before."""
+    """What must be known of a run to count it."""
 
     @property
     def serial(self) -> str:
@@ -29,10 +29,6 @@ class RunOfUnit(Protocol):
         """One of `harness.records.run.Outcome`, or interrupted."""
         ...
 
-
-class RunForPurpose(RunOfUnit, Protocol):
-    """A run that may have been made for something else than its unit."""
-
     @property
     def purpose(self) -> str:
         """Of `harness.records.run.Purpose`; "" where it tests the unit."""
@@ -40,7 +36,6 @@ class RunForPurpose(RunOfUnit, Protocol):
 
 
 Run = TypeVar("Run", bound=RunOfUnit)
-AnyRun = TypeVar("AnyRun", bound=RunForPurpose)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,23 +96,22 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Prop
     )
 
 
-def tests_of_units(runs: Iterable[AnyRun]) -> list[AnyRun]:
+def tests_of_units(runs: Iterable[Run]) -> list[Run]:
     """Give the complete runs that test a unit; golden units and studies say something of the bench."""
     return [run for run in runs if run.outcome in COMPLETE and run.purpose == ""]
 
 
 def first_complete_runs(runs: Iterable[Run]) -> list[Run]:
-    """Give the first complete run of each unit, in the order given. runs: of one part, oldest first."""
+    """Give the first complete run that tests each unit, in their order. runs: of one part, oldest first."""
     firsts: dict[str, Run] = {}
-    for run in runs:
-        if run.outcome in COMPLETE:
-            firsts.setdefault(run.serial, run)
+    for run in tests_of_units(runs):
+        firsts.setdefault(run.serial, run)
     return list(firsts.values())
 
 
 def yields(runs: Sequence[RunOfUnit], *, confidence: float = 0.95) -> Yields:
     """Count units that pass at first and in the end. runs: of one part, oldest first."""
-    complete = [run for run in runs if run.outcome in COMPLETE]
+    complete = tests_of_units(runs)
     latest = {run.serial: run for run in complete}
     firsts = first_complete_runs(complete)
     return Yields(
@@ -129,7 +123,7 @@ def yields(runs: Sequence[RunOfUnit], *, confidence: float = 0.95) -> Yields:
         ),
         units=len(firsts),
         complete_runs=len(complete),
-        other_runs=len(runs) - len(complete),
+        other_runs=sum(run.outcome not in COMPLETE and run.purpose == "" for run in runs),
     )
 
 

@@ -18,6 +18,7 @@ from harness.statistics.yields import (
 class Run:
     serial: str
     outcome: str
+    purpose: str = ""
 
 
 def runs(*pairs):

@@ -1,0 +1,176 @@
+"""`switchwalk batch`, unattended on a simulated bench: one batch for all, of a short job."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness.cli.big_word import big_lines
+from harness.cli.faulty import draw_faults
+from harness.cli.serials import read_serials
+from harness.descriptions.load import load_job
+from harness.errors import JobError, UsageError
+from harness.records.store import open_records
+from tests.cli.commands import Printed, switchwalk
+from tests.wire.standing_bench import TINY
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+SERIALS = ("OB-0001", "OB-0002", "OB-0003", "OB-0004")
+SEED = 4  # faults that two states show
+
+
+def short_job(folder: Path, more: str = "") -> Path:
+    job = folder / "short"
+    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
+    keys = f'serial_pattern = "OB-[0-9]{{4}}"\n{more}'
+    sequence = TINY.replace('settle = "20 ms"\n', f'settle = "20 ms"\n{keys}')
+    (job / "sequence.toml").write_text(sequence, encoding="utf-8")
+    return job
+
+
+class Place:
+    """A folder with a job, a list of serial numbers, and records that fill up."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.job = short_job(folder, "retests = 1\n")
+        self.records = folder / "records.sqlite"
+        self.serials = folder / "serials.txt"
+        self.serials.write_text("# the autumn batch\n" + "\n".join(SERIALS) + "\n\n", encoding="utf-8")
+
+    def batch(self, capsys: pytest.CaptureFixture[str], *more: str) -> Printed:
+        return switchwalk(
+            capsys, "batch", str(self.job), "--serials", str(self.serials), "--simulate", "--hasten", "20",
+            "--records", str(self.records), *more,
+        )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
+    return Place(tmp_path_factory.mktemp("batch"))
+
+
+def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = place.batch(
+        capsys, "--faulty", "0.5", "--seed", str(SEED), "--batch", "autumn", "--operator", "Ada", "--notes",
+        "relays of lot 7", "--json",
+    )  # fmt: skip
+    said = json.loads(printed.out)
+    units = {one["serial"]: one for one in said["units"]}
+    assert list(units) == list(SERIALS)
+    injected = draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED)
+    assert len(injected) == 2
+    assert {serial: one["injected"] for serial, one in units.items() if one["injected"]} == injected
+    for serial, one in units.items():
+        assert one["outcome"] == ("fail" if serial in injected else "pass")
+        assert not one["faults"] or one["injected"] in one["faults"]
+    assert any(one["faults"] for one in units.values())
+    assert printed.code == 1
+    assert (said["batch"], said["operator"], said["not_run"], said["stopped"]) == ("autumn", "Ada", [], None)
+    with open_records(place.records, read_only=True) as store:
+        headers = [store.run(one["run"]).header for one in units.values()]
+        diagnoses = store.latest_events("diagnosis")
+        assert store.verify().findings == ()
+    assert {(one.batch, one.operator, one.notes.splitlines()[-1]) for one in headers} == {
+        ("autumn", "Ada", "relays of lot 7")
+    }
+    assert set(diagnoses) == {one["run"] for one in units.values() if one["outcome"] == "fail"}
+    kept = {run: json.loads(event.text)["faults"] for run, event in diagnoses.items()}
+    assert all(one["faults"] == kept[one["run"]] for one in units.values() if one["faults"])
+
+
+def test_units_that_were_run_are_run_again_with_a_name_and_a_reason_and_not_for_ever(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    refused = place.batch(capsys)
+    assert refused.code == 2
+    assert f"unit {SERIALS[3]}: " in refused.err
+    assert "--operator NAME --again REASON" in refused.err
+    place.serials.write_text("OB-0001\n", encoding="utf-8")
+    assert place.batch(capsys, "--again", "relay cleaned").code == 2  # who says so?
+    again = place.batch(capsys, "--again", "relay cleaned", "--operator", "Grace")
+    assert "(retest 1)" in again.out
+    with open_records(place.records, read_only=True) as store:
+        (event,) = store.latest_events("retest").values()
+    assert event.text.startswith("retest 1 of 1, by Grace: relay cleaned. Before it ")
+    shown = switchwalk(capsys, "show", "5", "--records", str(place.records))
+    assert "by Grace: relay cleaned" in shown.out
+    third = place.batch(capsys, "--again", "once more", "--operator", "Grace")
+    assert third.code == 2
+    assert "unit OB-0001 has been run 2 times" in third.err
+    assert "sequence.toml allows 1 retest (key sequence.retests)" in third.err
+
+
+def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place_of = ("--records", str(place.records), "--simulated")
+    found = json.loads(switchwalk(capsys, "trends", *place_of, "--batch", "autumn", "--json").out)
+    assert found["units"] == 4
+    assert found["yields"]["first_pass"]["count"] == 2
+    assert sum(line["count"] for line in found["diagnosed_faults"]) == 2
+    injected = set(draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED).values())
+    assert any(fault in line["label"] for fault in injected for line in found["diagnosed_faults"])
+    said = switchwalk(capsys, "trends", *place_of).out
+    assert "Faults diagnosed in units that failed at first" in said
+    assert max(map(len, said.splitlines())) <= 80
+    none = switchwalk(capsys, "trends", *place_of, "--batch", "spring")
+    assert none.code == 2
+    assert "there is no batch spring. There are: autumn" in none.err
+
+
+def test_faults_are_drawn_by_seed_and_share_alone(place: Place) -> None:
+    job = load_job(place.job)
+    serials = [f"OB-{number:04d}" for number in range(40)]
+    first = draw_faults(serials, 0.25, job, seed=1)
+    assert len(first) == 10
+    assert first == draw_faults(serials, 0.25, job, seed=1)
+    assert first != draw_faults(serials, 0.25, job, seed=2)
+    assert not any("key_a" in fault for fault in first.values())  # plugs are the fixture's
+
+
+def test_a_list_with_mistakes_is_told_line_by_line(tmp_path: Path, place: Place) -> None:
+    path = tmp_path / "list.txt"
+    path.write_text("OB-0001\nPA-1\nOB-0001\n", encoding="utf-8")
+    with pytest.raises(UsageError) as told:
+        read_serials(path, load_job(place.job).sequence)
+    assert str(told.value).splitlines() == [
+        f"{path}:2: serial 'PA-1': the sequence wants the pattern OB-[0-9]{{4}}",
+        f"{path}:3: serial 'OB-0001': stands in line 1 too; expected every serial number once",
+    ]
+    path.write_text("\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="no serial number is in it"):
+        read_serials(path, load_job(place.job).sequence)
+
+
+@pytest.mark.parametrize(
+    ("key", "said"),
+    [
+        ('serial_pattern = "OB-[0-9"', "sequence.toml:6: sequence.serial_pattern: "),
+        ("retests = -1", "sequence.toml:6: sequence.retests: "),
+        ('retests = "2"', "sequence.toml:6: sequence.retests: "),
+    ],
+)
+def test_a_pattern_that_is_none_and_retests_that_are_no_number_are_told_with_their_place(
+    tmp_path: Path, key: str, said: str
+) -> None:
+    job = tmp_path / "job"
+    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
+    lines = TINY.strip().splitlines()
+    (job / "sequence.toml").write_text("\n".join([*lines[:5], key, *lines[5:]]) + "\n", encoding="utf-8")
+    with pytest.raises(JobError) as told:
+        load_job(job)
+    assert said in str(told.value)
+
+
+@pytest.mark.parametrize("word", ["PASS", "FAIL", "UNPROVEN", "STOPPED"])
+@pytest.mark.parametrize("width", [80, 50, 20])
+def test_the_big_word_fits_its_columns_and_is_plain(word: str, width: int) -> None:
+    lines = list(big_lines(word, width))
+    assert max(map(len, lines)) <= width
+    assert set("".join(lines)) <= {"#", " "} or lines == [word]
+    if width == 80:
+        assert len(lines) == (14 if len(word) == 4 else 7)
