@@ -23,7 +23,7 @@ _FIRST_LOOK = 12
 _PICTURES = 8
 _WINDOW_PERIODS = 6
 
-_SYMBOLS = {
+SYMBOLS = {
     "pass": "✓",
     "fail": "✕",
     "unproven": "?",
@@ -107,7 +107,7 @@ def render_report(
         style=(here / "report.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
-        symbols=_SYMBOLS,
+        symbols=SYMBOLS,
         verdict_order=words.VERDICT_ORDER,
         meaning=words.OUTCOME_MEANS[run.outcome],
         matrix=make_matrix(readings),

@@ -1,0 +1,260 @@
+"""The charts of the pages: individuals in their order, their distribution, yields, and a unit's trend."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from harness.quantities import format_value
+from harness.reading import Verdict
+from harness.records.history import RunLine
+from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
+from harness.statistics.control import RUN_RULES, IndividualsChart
+from harness.statistics.yields import Proportion, clopper_pearson
+
+UNITS_A_GROUP = 20  # of the yield chart, so that its whiskers tell something
+MOST_GROUPS = 24
+_FEWEST_BINS, _MOST_BINS = 5, 60
+_FAR_OFF = 4.0  # a limit further away than so many widths of the values is said and not drawn
+_SHAPES: dict[str, Shape] = {"pass": "dot", "fail": "cross", "unproven": "diamond", "missing": "square"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """What a value must keep to; None where open."""
+
+    low: float | None
+    high: float | None
+
+    @property
+    def known(self) -> list[float]:
+        """The ends that are not open."""
+        return [end for end in (self.low, self.high) if end is not None]
+
+
+def individuals(
+    label: str, unit: str, chart: IndividualsChart, names: Sequence[str], limits: Limits
+) -> Markup:
+    """Values of one reading, unit after unit, with the chart's own limits and those of the reading.
+
+    names: serial numbers, one a value. Points that meet a run rule are drawn as squares.
+    """
+    values = [float(value) for value in chart.values]
+    own = [*values, chart.lower, chart.upper]
+    scale = scale_of(own, unit)
+    near = _near(limits, own)
+    low, high = roomy([*own, *near.known])
+    picture = Picture(640, 216)
+    y = Axis(low=low / scale.factor, high=high / scale.factor, start=190, end=16)
+    x = Axis(low=-0.5, high=len(values) - 0.5, start=52, end=566)
+    picture.text(4, 11, scale.unit, kind="unit")
+    picture.level_axis(y, 52, 566)
+    _level(picture, y, chart.centre / scale.factor, "centre", "mean")
+    if chart.sigma > 0:
+        _level(picture, y, chart.upper / scale.factor, "control", "+3 sigma")
+        _level(picture, y, chart.lower / scale.factor, "control", "−3 sigma")
+    for end, text in ((near.high, "limit"), (near.low, "limit")):
+        if end is not None:
+            _level(picture, y, end / scale.factor, "limit", text)
+    places = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(values)]
+    picture.path(places, "trace")
+    signalled = {signal.at: signal.rule for signal in reversed(chart.signals)}
+    for index, (across, up) in enumerate(places):
+        hint = f"{names[index]}: {format_value(values[index], unit)}"
+        if index in signalled:
+            hint += f"; {RUN_RULES[signalled[index]]}"
+            picture.mark(across, up, "square", 3.4, "point signal", hint)
+        else:
+            picture.mark(across, up, "dot", 2.0 if len(values) <= 100 else 1.5, "point", hint)
+    picture.text(52, 208, names[0])
+    picture.text(566, 208, names[-1], anchor="end")
+    return picture.finish(f"{label}, unit by unit", _in_words(chart, unit, limits, near))
+
+
+def _near(limits: Limits, own: Sequence[float]) -> Limits:
+    """Those limits that fit into a picture without flattening what it is about."""
+    width = max(own) - min(own) or abs(max(own)) or 1.0
+
+    def fits(end: float | None) -> bool:
+        return end is not None and min(own) - _FAR_OFF * width <= end <= max(own) + _FAR_OFF * width
+
+    return Limits(
+        low=limits.low if fits(limits.low) else None, high=limits.high if fits(limits.high) else None
+    )
+
+
+def _level(picture: Picture, axis: Axis, value: float, kind: str, text: str) -> None:
+    picture.line(52, axis.at(value), 566, axis.at(value), kind)
+    picture.text(571, axis.at(value) + 3.5, text, kind=f"name {kind}")
+
+
+def _in_words(chart: IndividualsChart, unit: str, limits: Limits, near: Limits) -> str:
+    far = [end for end in limits.known if end not in near.known]
+    told = [
+        f"{chart.values.size} values, mean {format_value(chart.centre, unit)}, "
+        f"chart limits {format_value(chart.lower, unit)} to {format_value(chart.upper, unit)}."
+    ]
+    told += [f"The limit of {format_value(end, unit)} is too far away to be drawn." for end in far]
+    rules = sorted({signal.rule for signal in chart.signals})
+    told += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule is met."]
+    return " ".join(told)
+
+
+def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Limits) -> Markup:
+    """How often which value occurs, with the limits. values: shape (n,), n >= 2."""
+    own = [float(values.min()), float(values.max())]
+    scale = scale_of(own, unit)
+    near = _near(limits, own)
+    low, high = roomy([*own, *near.known])
+    edges = np.histogram_bin_edges(values, bins=_bins(values))
+    counts, _ = np.histogram(values, bins=edges)
+    picture = Picture(320, 216)
+    x = Axis(low=low / scale.factor, high=high / scale.factor, start=34, end=312)
+    y = Axis(low=0.0, high=1.08 * float(counts.max()), start=190, end=16)
+    picture.text(4, 11, "units", kind="unit")
+    picture.text(312, 11, scale.unit, anchor="end", kind="unit")
+    picture.level_axis(y, 34, 312, most=4)
+    for number, left, right in zip(counts, edges[:-1], edges[1:], strict=True):
+        if number:
+            start, end = x.at(float(left) / scale.factor), x.at(float(right) / scale.factor)
+            picture.box(start, y.at(float(number)), end - start - 0.6, 190 - y.at(float(number)), "bar")
+    _values_below(picture, x, 208)
+    for end_ in near.known:
+        picture.line(x.at(end_ / scale.factor), 16, x.at(end_ / scale.factor), 190, "limit")
+    inside = sum(
+        (limits.low is None or v >= limits.low) and (limits.high is None or v <= limits.high) for v in values
+    )
+    said = f"{values.size} units from {format_value(own[0], unit)} to {format_value(own[1], unit)}; "
+    return picture.finish(f"{label}, distribution", f"{said}{inside} of them within the limits.")
+
+
+def _bins(values: NDArray[np.float64]) -> int:
+    """How many bins: by the spread of the middle half (Freedman and Diaconis), so that strays widen none."""
+    middle = float(np.subtract(*np.percentile(values, [75, 25])))
+    if middle == 0:
+        return _FEWEST_BINS
+    width = 2.0 * middle / values.size ** (1 / 3)
+    return min(_MOST_BINS, max(_FEWEST_BINS, int(np.ptp(values) / width) + 1))
+
+
+def _values_below(picture: Picture, axis: Axis, base: float) -> None:
+    for value, text in ticks(axis.low, axis.high, most=4):
+        picture.text(axis.at(value), base, text, anchor="middle")
+
+
+@dataclass(frozen=True, kw_only=True)
+class YieldGroup:
+    """First-pass yield of units one after the other: who was first and last, and how many passed."""
+
+    first: str
+    last: str
+    passed: Proportion
+
+
+def yield_groups(firsts: Sequence[RunLine]) -> list[YieldGroup]:
+    """Take units together, oldest first, so many that few groups remain; the last may be smaller."""
+    size = max(UNITS_A_GROUP, -(-len(firsts) // MOST_GROUPS))
+    groups = [firsts[start : start + size] for start in range(0, len(firsts), size)]
+    return [
+        YieldGroup(
+            first=group[0].serial,
+            last=group[-1].serial,
+            passed=clopper_pearson(sum(run.outcome == "pass" for run in group), len(group)),
+        )
+        for group in groups
+    ]
+
+
+def yield_chart(groups: Sequence[YieldGroup]) -> Markup:
+    """First-pass yield, group after group, with the 95 % limits that each group's size allows."""
+    picture = Picture(640, 190)
+    y = Axis(low=0.0, high=100.0, start=162, end=16)
+    x = Axis(low=-0.5, high=len(groups) - 0.5, start=52, end=632)
+    picture.text(4, 11, "%", kind="unit")
+    picture.level_axis(y, 52, 632, most=4)
+    for index, group in enumerate(groups):
+        across = x.at(index)
+        value = 100 * (group.passed.value or 0.0)
+        picture.line(across, y.at(100 * group.passed.low), across, y.at(100 * group.passed.high), "whisker")
+        hint = f"{group.first} to {group.last}: {group.passed.count} of {group.passed.total}"
+        picture.mark(across, y.at(value), "dot", 4, "point", hint)
+    picture.text(52, 180, groups[0].first)
+    if len(groups) > 1:
+        picture.text(632, 180, groups[-1].last, anchor="end")
+    said = "; ".join(
+        f"{group.first} to {group.last} {group.passed.count} of {group.passed.total}" for group in groups
+    )
+    return picture.finish("First-pass yield over time", said)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrendPoint:
+    """One reading of one run of a unit; `value` None where there is none."""
+
+    run_id: int
+    value: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class Population:
+    """Where the batch's units lie: its median, and what nine in ten lie between."""
+
+    low: float
+    middle: float
+    high: float
+    units: int
+
+
+def trend(
+    label: str, unit: str, points: Sequence[TrendPoint], limits: Limits, population: Population | None
+) -> Markup:
+    """One reading of one unit through its runs, before the batch's other units and the limits."""
+    others = [] if population is None else [population.low, population.high]
+    own = [*(point.value for point in points), *others]
+    near = _near(limits, own)
+    scale = scale_of(own, unit)
+    low, high = roomy([*own, *near.known])
+    picture = Picture(330, 132)
+    y = Axis(low=low / scale.factor, high=high / scale.factor, start=110, end=16)
+    x = Axis(low=-0.5, high=len(points) - 0.5, start=50, end=324)
+    if population is not None:
+        top, bottom = y.at(population.high / scale.factor), y.at(population.low / scale.factor)
+        picture.box(50, top, 274, bottom - top, "band")
+    picture.text(4, 11, scale.unit, kind="unit")
+    picture.level_axis(y, 50, 324, most=4)
+    for end in near.known:
+        picture.line(50, y.at(end / scale.factor), 324, y.at(end / scale.factor), "limit")
+    places = [(x.at(index), y.at(point.value / scale.factor)) for index, point in enumerate(points)]
+    picture.path(places, "trace")
+    for point, (across, up) in zip(points, places, strict=True):
+        hint = f"run {point.run_id}: {format_value(point.value, unit)}, {point.verdict}"
+        picture.mark(across, up, _SHAPES[point.verdict], 3.2, f"point {point.verdict}", hint)
+    for index in dict.fromkeys((0, len(points) - 1)):
+        picture.text(places[index][0], 126, f"run {points[index].run_id}", anchor="middle")
+    return picture.finish(label, _trend_in_words(unit, points, limits, near, population, scale))
+
+
+def _trend_in_words(
+    unit: str,
+    points: Sequence[TrendPoint],
+    limits: Limits,
+    near: Limits,
+    population: Population | None,
+    scale: Scale,
+) -> str:
+    said = "; ".join(
+        f"run {point.run_id} {format_value(point.value, unit)} {point.verdict}" for point in points[-8:]
+    )
+    told = [f"In {scale.unit or 'signs'}: {said}."]
+    if population is not None:
+        told.append(
+            f"Nine in ten of {population.units} units lie from {format_value(population.low, unit)} to "
+            f"{format_value(population.high, unit)}."
+        )
+    if limits.known:
+        ends = " and ".join(format_value(end, unit) for end in limits.known)
+        told.append(f"Limit {ends}{'' if near.known else ', too far away to be drawn'}.")
+    return " ".join(told)

@@ -1,0 +1,36 @@
+"use strict";
+(() => {
+  const form = document.getElementById("find"), said = document.getElementById("said");
+  let chunks = [];
+  const read = () => {
+    chunks = Array.from(document.querySelectorAll("#list .chunk"), (chunk) => ({
+      chunk,
+      rows: Array.from(chunk.querySelector("tbody").rows, (row) => ({
+        row, text: row.textContent.toLowerCase(), passed: row.cells[1].className === "pass",
+      })),
+    }));
+  };
+  const filter = () => {
+    const words = form.q.value.toLowerCase().split(/\s+/).filter(Boolean), bad = form.bad.checked;
+    let shown = 0, all = 0;
+    for (const { chunk, rows } of chunks) {
+      let here = 0;
+      for (const one of rows) {
+        const keep = !(bad && one.passed) && words.every((word) => one.text.includes(word));
+        if (one.row.hidden === keep) one.row.hidden = !keep;
+        here += keep;
+      }
+      if (chunk.hidden !== !here) chunk.hidden = !here;
+      chunk.style.setProperty("--rows", here);
+      shown += here;
+      all += rows.length;
+    }
+    said.textContent = words.length || bad ? `${shown} of ${all} units` : "";
+  };
+  form.hidden = false;
+  form.addEventListener("input", filter);
+  form.addEventListener("submit", (event) => { event.preventDefault(); filter(); });
+  document.addEventListener("newer", () => { read(); filter(); });
+  read();
+  if (form.q.value || form.bad.checked) filter();
+})();

@@ -1,0 +1,49 @@
+"use strict";
+(() => {
+  const note = document.getElementById("live-note"), calm = note.textContent;
+  // A page that was asked for with a search holds a part of the list only: it is fetched whole at once.
+  const states = new Map([[location.href, location.search ? "" : document.documentElement.dataset.state]]);
+  const parts = [location.href];
+  if (document.getElementById("now")) parts.push(new URL("now.html", location.href).href);
+  const say = (text) => { if (note.textContent !== text) note.textContent = text; };
+  const take = (page) => {
+    const held = document.activeElement && document.activeElement.getAttribute("href");
+    let newer = false;
+    for (const part of page.querySelectorAll("[data-live]")) {
+      const here = document.getElementById(part.id);
+      if (!here || here.outerHTML === part.outerHTML) continue;
+      const open = new Set(Array.from(here.querySelectorAll("details[open]"), (one) => one.id));
+      for (const one of part.querySelectorAll("details[id]")) if (open.has(one.id)) one.open = true;
+      here.replaceWith(document.adoptNode(part));
+      newer = true;
+    }
+    if (!newer) return;
+    if (held && document.activeElement === document.body) {
+      const again = Array.from(document.links).find((link) => link.getAttribute("href") === held);
+      if (again) again.focus({ preventScroll: true });
+    }
+    document.dispatchEvent(new Event("newer"));
+  };
+  const look = async () => {
+    if (document.hidden) return;
+    try {
+      for (const part of parts) {
+        const url = part === location.href ? location.pathname : part;
+        const answer = await fetch(url, {
+          cache: "no-store", headers: states.get(part) ? { "If-None-Match": states.get(part) } : {},
+        });
+        if (answer.status === 304) continue;
+        if (!answer.ok) throw new Error(String(answer.status));
+        states.set(part, answer.headers.get("ETag"));
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        if (page.title && part === location.href) document.title = page.title;
+        take(page);
+      }
+      say(calm);
+    } catch {
+      say("Nothing can be heard of the records now; this is how they stood.");
+    }
+  };
+  const again = async () => { await look(); setTimeout(again, 2000); };
+  setTimeout(again, 2000);
+})();

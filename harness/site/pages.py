@@ -1,0 +1,203 @@
+"""From units, batches and what is under way to the text of pages; the same for files and served live."""
+
+import base64
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.quantities import format_value
+from harness.records.history import RunLine
+from harness.records.overview import RunDetail
+from harness.report.words import OUTCOME_MEANS
+from harness.report.write import SYMBOLS
+from harness.site.model import Catalogue, Unit
+from harness.site.study import Study
+from harness.site.unit import UnitView
+from harness.statistics.yields import YIELD_DEFINITION, Proportion
+
+if TYPE_CHECKING:
+    import jinja2
+
+HERE = Path(__file__).parent
+MOST_GOING = 5
+REPORT_NAME = "reports/run-{:05d}.html"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Search:
+    """What the list of units is narrowed to: words that all must occur, and units that have not passed."""
+
+    words: str = ""
+    not_passed: bool = False
+
+    def keeps(self, unit: Unit) -> bool:
+        """Whether a unit is searched for, by what its line in the list says."""
+        run = unit.stands
+        if self.not_passed and run.outcome == "pass":
+            return False
+        simulated = "simulated" if unit.key.simulated else ""
+        day = f"{unit.runs[-1].started:%Y-%m-%d %H:%M}"
+        line = f"{unit.key.serial} {run.outcome} {unit.key.part} {run.revision} {run.batch} {simulated} {day}"
+        return all(word in line.casefold() for word in self.words.casefold().split())
+
+
+EVERY_UNIT = Search()
+
+
+class Pages:
+    """Makes pages. `report` gives the address of a run's report from the site's top, "" where there is none.
+
+    live: pages keep themselves up to date, which takes a server; else they are files.
+    """
+
+    def __init__(self, report: Callable[[int], str], *, live: bool = False) -> None:
+        self._report = report
+        self._live = live
+
+    @property
+    def style(self) -> str:
+        """The style sheet, which every page asks for as `style.css` at the top."""
+        return _read("site.css")
+
+    @property
+    def policy(self) -> str:
+        """What a browser may do with these pages: run the scripts that are ours, and fetch nothing else."""
+        return _policy(self._scripts(index=True), live=self._live)
+
+    def index(
+        self,
+        catalogue: Catalogue,
+        details: Mapping[int, RunDetail],
+        *,
+        search: Search = EVERY_UNIT,
+        state: str = "",
+    ) -> str:
+        """Make the page of all units. details: of the runs that have not ended, as `going` gives them."""
+        wanted = search.words or search.not_passed
+        shown = [unit for unit in catalogue.units.values() if not wanted or search.keeps(unit)]
+        return self._render(
+            "index.html",
+            index=True,
+            state=state,
+            catalogue=catalogue,
+            shown=shown,
+            q=search.words,
+            bad=search.not_passed,
+            going=list(_going(catalogue, details)),
+            share=_share,
+        )
+
+    def now(self, catalogue: Catalogue, details: Mapping[int, RunDetail]) -> str:
+        """Make the part of the index that says what is under way."""
+        return self._templates.get_template("now.html").render(going=list(_going(catalogue, details)))
+
+    def unit(self, view: UnitView, *, batch_slug: str, state: str = "") -> str:
+        """Make the page of a unit. batch_slug: "" where its runs belong to no batch."""
+        return self._render(
+            "unit.html",
+            state=state,
+            root="../",
+            view=view,
+            batch_slug=batch_slug,
+            report=self._report,
+            meaning=OUTCOME_MEANS,
+            words={outcome: outcome.upper() for outcome in OUTCOME_MEANS},
+        )
+
+    def batch(self, study: Study, *, state: str = "") -> str:
+        """Make the page of a batch."""
+        return self._render(
+            "batch.html",
+            state=state,
+            root="../",
+            study=study,
+            definition=YIELD_DEFINITION,
+            number=_number,
+            span=_span,
+        )
+
+    def _render(self, name: str, *, index: bool = False, root: str = "", **content: Any) -> str:
+        scripts = self._scripts(index=index)
+        return self._templates.get_template(name).render(
+            root=root,
+            live=self._live,
+            written=datetime.now(UTC),
+            symbols=SYMBOLS,
+            scripts=scripts,
+            policy=_policy(scripts, live=self._live),
+            **content,
+        )
+
+    def _scripts(self, *, index: bool) -> list[str]:
+        return [_read("filter.js")] * index + [_read("live.js")] * self._live
+
+    @cached_property
+    def _templates(self) -> "jinja2.Environment":
+        import jinja2
+
+        environment = jinja2.Environment(
+            loader=jinja2.FileSystemLoader(HERE),
+            autoescape=True,
+            undefined=jinja2.StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            auto_reload=False,
+        )
+        environment.filters["minus"] = lambda text: str(text).replace("-", "−")
+        return environment
+
+
+def going(catalogue: Catalogue) -> list[int]:
+    """The runs that have not ended and are shown as such, the latest first."""
+    return [run.run_id for run in catalogue.open[:MOST_GOING]]
+
+
+def _going(
+    catalogue: Catalogue, details: Mapping[int, RunDetail]
+) -> Iterable[tuple[RunLine, RunDetail, str]]:
+    for run in catalogue.open[:MOST_GOING]:
+        if run.run_id in details:
+            yield run, details[run.run_id], f"units/{catalogue.unit_of(run).slug}.html"
+
+
+def _policy(scripts: Iterable[str], *, live: bool) -> str:
+    digests = [base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in scripts]
+    allowed = ["default-src 'none'", "style-src 'self' file: 'unsafe-inline'", "img-src data:"]
+    allowed += ["script-src " + " ".join(f"'sha256-{digest}'" for digest in digests)] if digests else []
+    allowed += ["connect-src 'self'", "form-action 'self'"] if live else []
+    return "; ".join([*allowed, "base-uri 'none'"])
+
+
+def _read(name: str) -> str:
+    return (HERE / name).read_text(encoding="utf-8")
+
+
+def _share(found: Proportion) -> str:
+    if found.value is None:
+        return "–"
+    return f"{100 * found.value:.1f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
+
+
+def _number(value: float | None, unit: str) -> str:
+    """A figure of a batch: more decimals than a reading has, since many were averaged."""
+    if value is None:
+        return ""
+    if unit in ("dB", "dBu", "dBV", "deg"):
+        text = f"{value:.3g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
+    elif unit == "":
+        text = f"{value:+.3g}"
+    else:
+        text = format_value(value, unit).replace(" u", " µ")
+    return text.replace("-", "−")
+
+
+def _span(low: float | None, high: float | None, unit: str) -> str:
+    if low is not None and high is not None:
+        return f"{_number(low, unit)} to {_number(high, unit)}"
+    if high is not None:
+        return f"at most {_number(high, unit)}"
+    return "" if low is None else f"at least {_number(low, unit)}"
