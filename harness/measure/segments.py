@@ -22,6 +22,9 @@ Ints = NDArray[np.intp]
 Label = Literal["before", "open", "copy", "after", "other"]
 
 CHANGE_COST = 14.0  # in half squared standard deviations: noise alone buys one change in a million samples
+DIRECT_COST = (
+    14.0  # more, from the old course to the new one at once: a contact leaves one and arrives at the other
+)
 INNER_CHANGE_COST = 4.0  # between the courses of an open leg: the other leg changes too, about as late
 UNLIKELY_COST = 18.0  # no sample counts for more: 6 standard deviations
 OTHER_COST = 6.0  # of a sample that follows no course: the cheaper from 3.5 standard deviations on
@@ -100,7 +103,8 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     costs[np.arange(len(costs)) != last_row, -1] += CERTAIN_COST
     old = [row for row, label in enumerate(known) if label == "before"]
     new = [row for row, label in enumerate(known) if label == "after"]
-    cheapest = one_way(costs, CHANGE_COST, old, new) if new else cheapest_way(costs, CHANGE_COST)
+    direct_cost = DIRECT_COST if "open" in known else 0.0
+    cheapest = one_way(costs, CHANGE_COST, old, new, direct_cost) if new else cheapest_way(costs, CHANGE_COST)
     way = _absorbed(cheapest, len(courses))
     runs = _runs(way)
     labels: list[Label] = [*(course.label for course in courses), "other"]
@@ -153,47 +157,53 @@ def cheapest_way(costs: Floats, change_cost: float) -> Ints:
     return way
 
 
-def one_way(costs: Floats, change_cost: float, old: Sequence[int], new: Sequence[int]) -> Ints:
+def one_way(
+    costs: Floats, change_cost: float, old: Sequence[int], new: Sequence[int], direct_cost: float = 0.0
+) -> Ints:
     """The same where no course of `old` follows one of `new`: no contact goes back to the throw that it left.
 
     Every other course may stand on either side; going over to the second side within it costs nothing.
-    Places are counted through the first side's courses, then through the second's.
+    direct_cost: of a change from `old` to `new` with nothing between, above its price. Without it a leg that
+    opens first, and for that long copies its partner, would have arrived where the copy looks like the new
+    course, and its gap would be a bounce.
     """
-    courses = len(costs)
-    first = [c for c in range(courses) if c not in new]
-    second = [c for c in range(courses) if c not in old]
-    split = len(first)
-    # Of each course of the second side: its number there, its place, and its place on the first side.
-    late_places = [(k, split + k, first.index(c) if c in first else None) for k, c in enumerate(second)]
-    early, late = costs[first, 0].tolist(), [math.inf] * len(second)
-    came = [list(range(split + len(second)))]
-    columns = zip(costs[first, 1:].T.tolist(), costs[second, 1:].T.tolist(), strict=True)
-    for column, late_column in columns:
-        least, least_late = min(early), min(late)
-        from_early, dearest_early = early.index(least), least + change_cost
-        source, dearest = from_early, dearest_early
-        if least_late < least:
-            source, dearest = split + late.index(least_late), least_late + change_cost
-        pointers = [c if total <= dearest_early else from_early for c, total in enumerate(early)]
-        for k, place, shared in late_places:
-            total = late[k]
-            if total > dearest:
-                total, place = dearest, source
-            if shared is not None and early[shared] < total:
-                total, place = early[shared], shared
-            pointers.append(place)
-            late[k] = total + late_column[k]
-        early = [
-            column[c] + (total if total <= dearest_early else dearest_early) for c, total in enumerate(early)
-        ]
-        came.append(pointers)
+    courses, samples = costs.shape
+    barred = math.inf
+    first = [barred if c in new else 0.0 for c in range(courses)]
+    second = [barred if c in old else 0.0 for c in range(courses)]
+    shared = [c not in old and c not in new for c in range(courses)]
+    arrives = [c in new for c in range(courses)]
+    between = [c for c in range(courses) if shared[c]]
+    early = [cost + bar for cost, bar in zip(costs[:, 0].tolist(), first, strict=True)]
+    late = [barred] * courses
+    came = np.empty((samples, 2 * courses), dtype=np.intp)  # early courses, then late ones
+    for n, column in enumerate(costs.T[1:].tolist(), start=1):
+        least_early, least_late = min(early), min(late)
+        from_early, from_late = early.index(least_early), courses + late.index(least_late)
+        to_shared = min((least_early, from_early), (least_late, from_late))
+        to_new = min(
+            (least_early + direct_cost, from_early),
+            (least_late, from_late),
+            min(((early[c], c) for c in between), default=(barred, 0)),
+        )
+        next_early, next_late = [], []
+        pointers = came[n]
+        for c in range(courses):
+            total, pointers[c] = min((early[c], c), (least_early + change_cost, from_early))
+            next_early.append(total + column[c] + first[c])
+            least, source = to_new if arrives[c] else to_shared
+            ways = [(late[c], courses + c), (least + change_cost, source)]
+            if shared[c]:
+                ways.append((early[c], c))
+            total, pointers[courses + c] = min(ways)
+            next_late.append(total + column[c] + second[c])
+        early, late = next_early, next_late
     ends = early + late
-    place = ends.index(min(ends))
-    backwards = [place]
-    for pointers in reversed(came[1:]):
-        place = pointers[place]
-        backwards.append(place)
-    return np.asarray([*first, *second], dtype=np.intp)[backwards[::-1]]
+    way = np.empty(samples, dtype=np.intp)
+    way[-1] = ends.index(min(ends))
+    for n in range(samples - 1, 0, -1):
+        way[n - 1] = came[n, way[n]]
+    return np.asarray(way % courses)
 
 
 def _courses(
