@@ -11,6 +11,7 @@ import typer
 from harness.cli.batch import batch
 from harness.cli.cover import cover
 from harness.cli.diagnose import diagnose
+from harness.cli.examples import under_help
 from harness.cli.export import export
 from harness.cli.judge import judge
 from harness.cli.plan import plan
@@ -34,7 +35,6 @@ app = typer.Typer(
     help="Walk a relay-switched balanced audio module through every switch state, measure it, judge it, "
     "and keep the record.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -54,6 +54,9 @@ app.command()(site)
 app.command()(judge)
 app.command()(verify)
 app.command()(simulate)
+for each in app.registered_commands:
+    if each.callback is not None:
+        each.epilog = under_help(each.callback.__name__)
 
 
 def _print_version(wanted: bool) -> None:

@@ -1,0 +1,36 @@
+"""An example or two for each command, shown under its --help; a test holds them against its options."""
+
+from collections.abc import Mapping
+
+JOB = "sequences/two_loop_switcher"
+
+EXAMPLES: Mapping[str, tuple[str, ...]] = {
+    "run": (
+        f"switchwalk run {JOB} --serial OB-0001",
+        'switchwalk run JOB --serial OB-0002 --simulate --fault "K3 never operates"',
+    ),
+    "batch": (
+        f"switchwalk batch {JOB} --batch autumn --operator Mara",
+        "switchwalk batch JOB --simulate --serials units.txt --faulty 0.2",
+    ),
+    "resume": ("switchwalk resume 12",),
+    "reference": (f"switchwalk reference {JOB}",),
+    "plan": (f"switchwalk plan {JOB} --steps",),
+    "table": (f"switchwalk table {JOB}",),
+    "cover": (f"switchwalk cover {JOB}", f"switchwalk cover {JOB} --design-plugs"),
+    "units": ("switchwalk units", "switchwalk units --json"),
+    "show": ("switchwalk show 12", "switchwalk show 12 --budget"),
+    "diagnose": ("switchwalk diagnose 12",),
+    "trends": ("switchwalk trends",),
+    "export": ("switchwalk export 12 --format csv --out run-12.csv",),
+    "site": ("switchwalk site pages",),
+    "judge": ("switchwalk judge 12 --sequence tighter.toml",),
+    "verify": ("switchwalk verify",),
+    "simulate": (f"switchwalk simulate {JOB} --bench-file simulated.toml",),
+}
+
+
+def under_help(name: str) -> str | None:
+    """What stands under a command's help; each example on its own line."""
+    examples = EXAMPLES.get(name)
+    return "\b\nFor example:\n" + "\n".join(f"  {each}" for each in examples) if examples else None
