@@ -15,7 +15,7 @@ from harness.cli.records import AsJson, RecordsPlace
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.records.history import RunLine
+    from harness.records.history import RunLine, Series
     from harness.records.store import RunStore
     from harness.statistics.batch import Batch
 
@@ -173,15 +173,17 @@ def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading:
     return Batch(lines=runs, firsts=runs, series=_series(store, runs, reading))
 
 
-def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -> Any:
-    found = store.series(run.run_id for run in runs)
+def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -> "tuple[Series, ...]":
+    """Every reading through these runs; or those with this name, or with this in their name."""
+    run_ids = [run.run_id for run in runs]
     if reading is None:
-        return tuple(found)
-    exact = [one for one in found if one.key.label == reading]
-    like = exact or [one for one in found if reading.casefold() in one.key.label.casefold()]
+        return tuple(store.series(run_ids))
+    keys = store.reading_keys(run_ids)
+    exact = [key for key in keys if key.label == reading]
+    like = exact or [key for key in keys if reading.casefold() in key.label.casefold()]
     if not like:
         raise UsageError(f"no reading has {reading!r} in its name; `switchwalk trends` lists them")
-    return tuple(like)
+    return tuple(store.series(run_ids, keys=like))
 
 
 def _to_json(batch: "Batch", second: "Batch | None", golden: "Batch | None", *, each: bool) -> dict[str, Any]:

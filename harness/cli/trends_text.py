@@ -53,11 +53,11 @@ def batch_lines(batch: Batch) -> Iterator[str]:
 
 def readings_lines(batch: Batch) -> Iterator[str]:
     """Every reading's figures, the least capable first."""
-    found = sorted((figures.figures(one) for one in batch.series), key=_capability_order)
+    shown = [figures.figures(one) for one in figures.least_capable_first(batch.series)[:SHOWN]]
     yield ""
-    yield f"Readings, the least capable first ({min(SHOWN, len(found))} of {len(found)})"
+    yield f"Readings, the least capable first ({len(shown)} of {len(batch.series)})"
     yield "   n       mean      sigma    Cpk  at least  !    reading"
-    for one in found[:SHOWN]:
+    for one in shown:
         index = one.capability.cpk if one.capability else None
         marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
         numbers = (
@@ -265,12 +265,6 @@ def _beside(found: ReadingFigures) -> str:
     )  # fmt: skip
     told = ", ".join(f"{count} {what}" for count, what in counts if count)
     return f"{found.key.label} ({told})" if told else found.key.label
-
-
-def _capability_order(found: ReadingFigures) -> tuple[bool, float, str]:
-    if found.capability is None:
-        return True, -float(found.not_passed), found.key.label
-    return False, found.capability.cpk.value, found.key.label
 
 
 def _index(index: Index | None) -> str:

@@ -4,14 +4,14 @@ For questions about batches, where a `RunRecord` with its files and a `Reading` 
 much to load a million times.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, select
+from sqlalchemy import ColumnElement, Connection, Select, select
 
 from harness.quantities import format_value
 from harness.reading import Verdict
@@ -101,29 +101,56 @@ def read_lines(
     return [_line(row) for row in connection.execute(query).mappings()]
 
 
-def read_series(connection: Connection, run_ids: Iterable[int]) -> list[Series]:
-    """Give every reading of these runs as a series, runs in the order they were begun."""
-    found: dict[tuple[Any, ...], tuple[list[Any], ...]] = {}
+def read_keys(connection: Connection, run_ids: Iterable[int]) -> list[ReadingKey]:
+    """Give what these runs read, without the values, in no order worth a name."""
+    columns = [tables.readings.c[name] for name in _KEY_COLUMNS]
+    found: dict[_Key, None] = {}
+    for some in portions(run_ids):
+        query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
+        found |= dict.fromkeys(_fetch(connection, query))
+    return [_key(one) for one in found]
+
+
+def read_series(
+    connection: Connection, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None
+) -> list[Series]:
+    """Give every reading of these runs as a series, or those asked for; runs in the order they were begun."""
     columns = [tables.readings.c[name] for name in (*_KEY_COLUMNS, *_VALUE_COLUMNS)]
+    wanted = None if keys is None else {_columns_of(key) for key in keys}
+    numbers: dict[_Key, int] = {}
+    parts = []
+    for some in portions(run_ids):
+        query = select(*columns).where(tables.readings.c.run_id.in_(some), *_narrowed(keys))
+        # In the order of the index, so that the database has nothing to sort.
+        found = _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id))
+        if wanted is not None:
+            found = [row for row in found if row[: len(_KEY_COLUMNS)] in wanted]
+        if found:
+            parts.append(_arrays(found, numbers))
+    if not parts:
+        return []
+    number, *values = (np.concatenate(some) for some in zip(*parts, strict=True))
+    order = np.argsort(number, kind="stable")  # reading by reading, each in the order of the runs
+    ends = np.cumsum(np.bincount(number))[:-1]
+    split = zip(*(np.split(array[order], ends) for array in values), strict=True)
+    return [_series(key, *arrays) for key, arrays in zip(numbers, split, strict=True)]
+
+
+def portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
+    """So many runs at a time that no database has too many bound values, nor this program too many rows."""
     ids = sorted(run_ids)
     for start in range(0, len(ids), _RUNS_A_QUERY):
-        query = select(*columns).where(tables.readings.c.run_id.in_(ids[start : start + _RUNS_A_QUERY]))
-        # In the order of the index, so that the database has nothing to sort.
-        for row in connection.execute(query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
-            key = row[: len(_KEY_COLUMNS)]
-            lists = found.get(key)
-            if lists is None:
-                lists = found[key] = tuple([] for _ in _VALUE_COLUMNS)
-            for content, value in zip(lists, row[len(_KEY_COLUMNS) :], strict=True):
-                content.append(value)
-    return [_series(key, lists) for key, lists in found.items()]
+        yield ids[start : start + _RUNS_A_QUERY]
 
 
+_Key = tuple[Any, ...]  # the key's columns as they stand in a row
 _LINE_COLUMNS = (
     "id", "serial", "part", "revision", "sequence_name", "bench_name", "operator", "simulated", "started",
     "outcome", "batch", "purpose",
 )  # fmt: skip
 _KEY_COLUMNS = ("check_name", "quantity", "state", "channel", "port", "hookup", "frequency_hz", "unit")
+_NARROWING = ("check_name", "quantity", "state", "channel", "port", "hookup", "unit")
+_VERDICTS = {verdict: number for number, verdict in enumerate(get_args(Verdict))}
 _VALUE_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")
 
 
@@ -137,20 +164,71 @@ def _line(row: Any) -> RunLine:
     )
 
 
-def _series(key: tuple[Any, ...], lists: Sequence[list[Any]]) -> Series:
-    run_ids, values, floor, standard, low, high, verdicts = lists
-    check, *rest = key
-    return Series(
-        key=ReadingKey(check=check, **dict(zip(_KEY_COLUMNS[1:], rest, strict=True))),
-        run_ids=np.array(run_ids, dtype=np.int64),
-        values=_numbers(values, np.nan),
-        floor=np.array(floor, dtype=np.bool_),
-        standard=_numbers(standard, np.nan),
-        limit_low=_numbers(low, -np.inf),
-        limit_high=_numbers(high, np.inf),
-        verdicts=tuple(verdicts),
+def _fetch(connection: Connection, query: Select[Any]) -> list[tuple[Any, ...]]:
+    """Rows as the driver gives them: a million are many to make anything else of."""
+    with connection.execute(query) as result:
+        return [] if result.cursor is None else list(result.cursor.fetchall())
+
+
+def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[bool]]:
+    """What must be so of a row with one of these keys: each column for itself, to leave out most others."""
+    if keys is not None:
+        for name in _NARROWING:
+            field = "check" if name == "check_name" else name
+            yield tables.readings.c[name].in_({str(getattr(key, field)) for key in keys})
+
+
+def _arrays(found: Sequence[tuple[Any, ...]], numbers: dict[_Key, int]) -> tuple[NDArray[Any], ...]:
+    """Rows to columns: each row's number of its key, new ones added, and the columns of `_VALUE_COLUMNS`."""
+    columns = list(zip(*found, strict=True))
+    keys = zip(*columns[: len(_KEY_COLUMNS)], strict=True)
+    run_ids, values, floor, standard, low, high, verdicts = columns[len(_KEY_COLUMNS) :]
+    return (
+        np.array([numbers.setdefault(key, len(numbers)) for key in keys], dtype=np.int64),
+        np.array(run_ids, dtype=np.int64),
+        _numbers(values, np.nan),
+        np.array(floor, dtype=np.bool_),
+        _numbers(standard, np.nan),
+        _numbers(low, -np.inf),
+        _numbers(high, np.inf),
+        np.array([_VERDICTS[verdict] for verdict in verdicts], dtype=np.int8),
     )
 
 
-def _numbers(values: Iterable[float | None], absent: float) -> NDArray[np.float64]:
-    return np.array([absent if value is None else value for value in values], dtype=np.float64)
+def _series(
+    key: _Key,
+    run_ids: NDArray[np.int64],
+    values: NDArray[np.float64],
+    floor: NDArray[np.bool_],
+    standard: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    verdicts: NDArray[np.int8],
+) -> Series:
+    names = get_args(Verdict)
+    return Series(
+        key=_key(key),
+        run_ids=run_ids,
+        values=values,
+        floor=floor,
+        standard=standard,
+        limit_low=low,
+        limit_high=high,
+        verdicts=tuple(names[number] for number in verdicts.tolist()),
+    )
+
+
+def _key(columns: _Key) -> ReadingKey:
+    check, *rest = columns
+    return ReadingKey(check=check, **dict(zip(_KEY_COLUMNS[1:], rest, strict=True)))
+
+
+def _columns_of(key: ReadingKey) -> _Key:
+    return (key.check, *(getattr(key, name) for name in _KEY_COLUMNS[1:]))
+
+
+def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float64]:
+    """What is not there is NaN to numpy; nothing else is, since no NaN is ever recorded."""
+    found = np.array(values, dtype=np.float64)
+    found[np.isnan(found)] = absent
+    return found

@@ -1,7 +1,7 @@
 """The run store: begin a run, add to it as it goes, finish it, read it back."""
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,7 +16,7 @@ from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.adding import insert_rows
 from harness.records.database import open_engine, reading, writing
-from harness.records.history import RunLine, Series, read_lines, read_series
+from harness.records.history import ReadingKey, RunLine, Series, read_keys, read_lines, read_series
 from harness.records.overview import RunDetail, read_details, read_not_passed, read_seal, read_state
 from harness.records.place import Place, check_room, explained, find_place
 from harness.records.run import (
@@ -255,10 +255,15 @@ class RunStore:
         with self._reading() as connection:
             return read_lines(connection, part=part, serial=serial, simulated=simulated)
 
-    def series(self, run_ids: Iterable[int]) -> list[Series]:
-        """Give every reading of these runs as a series through them, in the order they were begun."""
+    def reading_keys(self, run_ids: Iterable[int]) -> list[ReadingKey]:
+        """Give what these runs read, without the values: for choosing what `series` is to give."""
         with self._reading() as connection:
-            return read_series(connection, run_ids)
+            return read_keys(connection, run_ids)
+
+    def series(self, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None) -> list[Series]:
+        """Give every reading of these runs, or those asked for, as a series through them, oldest first."""
+        with self._reading() as connection:
+            return read_series(connection, run_ids, keys=keys)
 
     def details(self, run_ids: Iterable[int]) -> dict[int, RunDetail]:
         """Give how far each of these runs came."""

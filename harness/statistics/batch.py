@@ -112,6 +112,7 @@ class Batch:
         return {
             (int(run_id), str(getattr(one.key, attribute)))
             for one in self.series
+            if set(one.verdicts) != {"pass"}
             for run_id, verdict in zip(one.run_ids, one.verdicts, strict=True)
             if verdict != "pass"
         }
@@ -149,7 +150,7 @@ def figures(one: Series) -> ReadingFigures:
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
     several = values.size >= 2
     spread = several and float(np.ptp(values)) > 0
-    judged = spread and one.key.unit != "" and (low is not None or high is not None)
+    found = capability(values, low, high) if spread and _judged(one) else None
     return ReadingFigures(
         key=one.key,
         n=int(values.size),
@@ -163,9 +164,32 @@ def figures(one: Series) -> ReadingFigures:
         largest=float(values.max()) if values.size else None,
         limit_low=low,
         limit_high=high,
-        capability=capability(values, low, high) if judged else None,
-        doubts=_doubts(one, values) if spread else (),
+        capability=found,
+        doubts=_doubts(one, values, found) if spread else (),
     )
+
+
+def least_capable_first(series: Sequence[Series]) -> list[Series]:
+    """Order readings by Cpk; then those without one, by how many units did not pass, and by name.
+
+    Many are ordered where few are shown: this costs a small part of what `figures` does.
+    """
+
+    def order(one: Series) -> tuple[bool, float, str]:
+        values = one.values[one.measured]
+        sigma = float(np.std(values, ddof=1)) if values.size >= 2 and np.ptp(values) > 0 else 0.0
+        if sigma == 0 or not _judged(one):
+            return True, -float(sum(verdict != "pass" for verdict in one.verdicts)), one.key.label
+        mean = float(np.mean(values))
+        nearest = min(mean - float(one.limit_low[-1]), float(one.limit_high[-1]) - mean)
+        return False, nearest / sigma, one.key.label
+
+    return sorted(series, key=order)
+
+
+def _judged(one: Series) -> bool:
+    """Whether the latest limits leave anything out of a quantity that has a spread worth the name."""
+    return one.key.unit != "" and bool(np.isfinite(one.limit_low[-1]) or np.isfinite(one.limit_high[-1]))
 
 
 def distribution(one: Series) -> Distribution | None:
@@ -264,14 +288,11 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
     return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))
 
 
-def _doubts(one: Series, values: NDArray[np.float64]) -> tuple[Doubt, ...]:
-    doubts = list(population_doubts(values))
-    limits = {
-        (round(float(low), 9), round(float(high), 9))
-        for low, high in zip(one.limit_low, one.limit_high, strict=True)
-    }
-    if len(limits) > 1:
-        told = f"the limits changed within these runs ({len(limits)} kinds); the latest are used"
+def _doubts(one: Series, values: NDArray[np.float64], found: Capability | None) -> tuple[Doubt, ...]:
+    doubts = list(population_doubts(values) if found is None else found.doubts)
+    kinds = len(np.unique(np.round([one.limit_low, one.limit_high], 9), axis=1).T)
+    if kinds > 1:
+        told = f"the limits changed within these runs ({kinds} kinds); the latest are used"
         doubts.append(Doubt(kind="limits changed", sentence=told))
     return tuple(doubts)
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from harness.statistics.control import EXACT, finite_values, individuals_chart, instability
-from harness.statistics.noncentral import noncentral_t
+from harness.statistics.noncentral import noncentral_centre
 
 FEWEST_FOR_NORMALITY = 8
 NORMALITY_LEVEL = 0.05
@@ -227,19 +227,9 @@ def _cp(value: float, n: int, confidence: float) -> Index:
 
 def _one_sided(value: float, n: int, confidence: float) -> Index:
     """3 sqrt(n) times the index is non-central t; its interval is the range of centres that allow it."""
-    from scipy.optimize import brentq
-
     scale, tail = 3.0 * math.sqrt(n), (1.0 - confidence) / 2.0
-    statistic = scale * value
-    reach = 12.0 * (1.0 + abs(statistic) / math.sqrt(2.0 * (n - 1)))
-
-    def centre(share: float) -> float:
-        def excess(delta: float) -> float:
-            return noncentral_t(statistic, n - 1, delta) - share
-
-        return float(brentq(excess, statistic - reach, statistic + reach, xtol=1e-9))
-
-    return Index(value=value, low=centre(1.0 - tail) / scale, high=centre(tail) / scale)
+    low, high = (noncentral_centre(scale * value, n - 1, share) / scale for share in (1.0 - tail, tail))
+    return Index(value=value, low=low, high=high)
 
 
 def _bissell(value: float, n: int, confidence: float) -> Index:

