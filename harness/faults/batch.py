@@ -255,9 +255,8 @@ def contact_edits(
     network: Network, position: Mapping[int, bool], wanted: Mapping[str, Element]
 ) -> Iterator[Edit]:
     """What must change at some relays' poles, standing as `position` says, for `wanted` contacts."""
-    for index, pole in enumerate(network.poles):
-        if pole.relay not in position:
-            continue
+    for index in (index for relay in position for index in network.poles_of.get(relay, ())):
+        pole = network.poles[index]
         closed, opened = pole.rest, pole.operated
         if position[pole.relay]:
             closed, opened = opened, closed

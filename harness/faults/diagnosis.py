@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import Fault, single_faults
 from harness.descriptions.job import Job
-from harness.faults.effects import Suspect, supply_current_a
+from harness.faults.effects import Suspect, supply_currents_a
 from harness.faults.expected import Expecter
 from harness.faults.likelihood import Yardstick, fit_supply
 from harness.faults.observed import Evidence
@@ -201,7 +201,4 @@ class Diagnoser:
         return np.asarray(found[:, self._places])
 
     def _currents(self, suspects: Sequence[Suspect]) -> Floats:
-        module = self._job.module
-        return np.array(
-            [[supply_current_a(module, state, suspect) for state in self._states] for suspect in suspects]
-        ).reshape(len(suspects), len(self._states))
+        return supply_currents_a(self._job.module, self._states, suspects)

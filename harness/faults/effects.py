@@ -8,12 +8,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from harness.circuit.elements import Circuit, Element, pin_name, terminal
 from harness.circuit.expand import contacts, is_operated
 from harness.circuit.fixings import link_elements
 from harness.descriptions.faults import Fault
 from harness.descriptions.fixture import Fixture, Link
-from harness.descriptions.module import GROUND, LEGS, Module, node_name
+from harness.descriptions.module import GROUND, LEGS, Module, Relay, node_name
 from harness.descriptions.state import State
 from harness.plan.states import energised
 
@@ -52,7 +55,9 @@ def with_fault(
     """
     suspect = (faults,) if isinstance(faults, Fault) else faults
     control = control_of(suspect)
-    standing = {element.name: element for element in faulty_contacts(module, state, control)}
+    standing = {
+        element.name: element for element in faulty_contacts(module, state, control, Throws.of(module))
+    }
     elements = [
         standing[element.name] if element.kind == "contact" else element for element in circuit.elements
     ]
@@ -122,31 +127,50 @@ def armature(relay: str, operated: bool, control: Control) -> bool:
     return operated and relay not in control.coil_open and relay not in control.coil_shorted
 
 
-def faulty_contacts(module: Module, state: State, control: Control) -> Iterator[Element]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Throws:
+    """Every throw of a module's poles as it is when closed and when open."""
+
+    known: Mapping[Throw, tuple[Element, Element]]
+
+    @classmethod
+    def of(cls, module: Module) -> "Throws":
+        """Expanded once, for many suspects."""
+        at_rest = {element.name: element for element in contacts(module, UNPOWERED)}
+        thrown = {element.name: element for element in contacts(module, State(on=module.line_names))}
+        known: dict[Throw, tuple[Element, Element]] = {}
+        for relay in module.relays:
+            for pole in relay.poles:
+                rest, operated = f"{pole.name}.rest", f"{pole.name}.operated"
+                if rest in at_rest:
+                    known[pole.name, "rest"] = at_rest[rest], thrown[rest]
+                if operated in at_rest:
+                    known[pole.name, "operated"] = thrown[operated], at_rest[operated]
+        return cls(known=known)
+
+
+def faulty_contacts(module: Module, state: State, control: Control, throws: Throws) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
     reached = reached_state(module, state, control)
     sound = {relay.name: is_operated(relay, reached) for relay in module.relays}
-    return contacts_standing(module, sound, control)
+    return contacts_standing(module.relays, sound, control, throws)
 
 
-def contacts_standing(module: Module, sound: Mapping[str, bool], control: Control) -> Iterator[Element]:
-    """Both throws of every pole, where sound relays would be operated or not as `sound` says."""
-    standing = {relay.name: armature(relay.name, sound[relay.name], control) for relay in module.relays}
-    at_rest = {element.name: element for element in contacts(module, UNPOWERED)}
-    thrown = {element.name: element for element in contacts(module, State(on=module.line_names))}
-    for relay in module.relays:
+def contacts_standing(
+    relays: Sequence[Relay], sound: Mapping[str, bool], control: Control, throws: Throws
+) -> Iterator[Element]:
+    """Both throws of these relays' poles, where sound ones would be operated or not as `sound` says."""
+    for relay in relays:
+        standing = armature(relay.name, sound[relay.name], control)
         for pole in relay.poles:
-            operated = control.poles.get(pole.name, standing[relay.name])
-            throws: tuple[Literal["rest", "operated"], ...] = ("rest", "operated")
-            for throw in throws:
-                name = f"{pole.name}.{throw}"
-                if name not in at_rest:
+            name = pole.name
+            operated = control.poles.get(name, standing)
+            keys: tuple[Throw, Throw] = ((name, "rest"), (name, "operated"))
+            for key in keys:
+                if key not in throws.known:
                     continue
-                closed, opened = at_rest[name], thrown[name]
-                if throw == "operated":
-                    closed, opened = opened, closed
-                key: Throw = (pole.name, throw)
-                if not control.conducting.get(key, operated == (throw == "operated")):
+                closed, opened = throws.known[key]
+                if not control.conducting.get(key, operated == (key[1] == "operated")):
                     yield opened
                 elif key in control.contact_ohm:
                     yield replace(closed, resistance_ohm=control.contact_ohm[key], resistance_spread_ohm=0.0)
@@ -156,9 +180,25 @@ def contacts_standing(module: Module, sound: Mapping[str, bool], control: Contro
 
 def supply_current_a(module: Module, state: State, faults: Fault | Suspect) -> float:
     """What the relay supply gives in a state: as `expected_current_a` for a healthy unit."""
+    return _drawn_a(module, state, control_of((faults,) if isinstance(faults, Fault) else faults))
+
+
+def supply_currents_a(
+    module: Module, states: Sequence[State], suspects: Sequence[Suspect]
+) -> NDArray[np.float64]:
+    """The same of many suspects in many states: amperes, (suspects, states)."""
+    sound = [supply_current_a(module, state, ()) for state in states]
+    rows = []
+    for suspect in suspects:
+        control = control_of(suspect)
+        same = not (control.feeds or control.coil_open or control.coil_shorted)
+        rows.append(sound if same else [_drawn_a(module, state, control) for state in states])
+    return np.array(rows, dtype=float).reshape(len(suspects), len(states))
+
+
+def _drawn_a(module: Module, state: State, control: Control) -> float:
     if not state.powered:
         return 0.0
-    control = control_of((faults,) if isinstance(faults, Fault) else faults)
     on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
     driven = [relay for relay in module.relays if energised(relay, State(on=on))]
     if any(relay.name in control.coil_shorted for relay in driven):

@@ -17,7 +17,7 @@ from harness.circuit.predict import Prediction, predict_circuit
 from harness.descriptions.job import Job
 from harness.descriptions.module import LEGS, Module, node_name
 from harness.descriptions.state import State
-from harness.faults.effects import Suspect, control_of, edit_wiring, faulty_contacts
+from harness.faults.effects import Suspect, Throws, control_of, edit_wiring, faulty_contacts
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
 
@@ -57,6 +57,7 @@ class Expecter:
         self._circuits: dict[tuple[str, State], Circuit] = {}
         self._sound_contacts: dict[State, tuple[Element, ...]] = {}
         self._healthy: dict[int, Prediction] = {}
+        self._throws = Throws.of(job.module)
 
     def of(self, suspect: Suspect) -> Expected:
         """Compute one suspect. What it leaves as it was is not computed again."""
@@ -104,7 +105,7 @@ class Expecter:
         places = dict.fromkeys(map(_place, self._acquisitions))
         standing: dict[State, tuple[Element, ...] | None] = {}
         for state in dict.fromkeys(state for _, state in places):
-            made = tuple(faulty_contacts(module, state, control)) if suspect else ()
+            made = tuple(faulty_contacts(module, state, control, self._throws)) if suspect else ()
             standing[state] = None if not suspect or made == self._contacts(state) else made
         wiring: dict[str, list[Element] | None] = {}
         for hookup in self._hookups:

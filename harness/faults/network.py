@@ -67,6 +67,15 @@ class Network:
         """The wiring's branches by name."""
         return {element.name: element for element in self.elements}
 
+    @cached_property
+    def poles_of(self) -> Mapping[int, tuple[int, ...]]:
+        """Places of each relay's poles in `poles`."""
+        numbers = dict.fromkeys(pole.relay for pole in self.poles)
+        return {
+            number: tuple(place for place, pole in enumerate(self.poles) if pole.relay == number)
+            for number in numbers
+        }
+
     def matrices(self, operated: Flags, frequency_hz: float) -> Complex:
         """Matrices of several positions of the relays, (positions, relays): (positions, size, size)."""
         omega = 2 * np.pi * frequency_hz

@@ -16,8 +16,8 @@ from harness.descriptions.job import Job
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.errors import CircuitError
-from harness.faults.effects import Suspect, supply_current_a, suspect_name, with_fault
-from harness.faults.suspects import plan_batch
+from harness.faults.effects import Suspect, supply_currents_a, suspect_name, with_fault
+from harness.faults.suspects import Planner
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition, Plan
 
@@ -100,24 +100,27 @@ def plain_transfers(
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Task:
-    """What one worker does: one hookup under one stimulus, some suspects in some states."""
+    """What one worker does: one hookup, some suspects, and of each stimulus its states and frequencies."""
 
     wiring: Circuit
     module: Module
     fixture: Fixture
-    states: tuple[State, ...]
+    looks: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
     suspects: tuple[Suspect, ...]
-    frequencies_hz: tuple[float, float]
 
 
-def _do(task: _Task) -> Complex:
-    """(suspects, states, legs, 2)."""
-    batch = plan_batch(task.wiring, task.module, task.fixture, task.states, task.suspects)
-    columns = [
-        batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
-        for column, frequency_hz in enumerate(task.frequencies_hz)
-    ]
-    return np.stack(columns, axis=-1)
+def _do(task: _Task) -> list[Complex]:
+    """(suspects, states, legs, 2) for each look."""
+    planner = Planner.of(task.wiring, task.module, task.fixture)
+    found = []
+    for states, frequencies_hz in task.looks:
+        batch = planner.plan(states, task.suspects)
+        columns = [
+            batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
+            for column, frequency_hz in enumerate(frequencies_hz)
+        ]
+        found.append(np.stack(columns, axis=-1))
+    return found
 
 
 def batch_transfers(
@@ -137,10 +140,14 @@ def batch_transfers(
     widest = max((2 * len(hookups[each.hookup].view) for each in pairs), default=0)
     found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
-    homes: list[tuple[slice, list[int]]] = []
-    for name, stimulus in dict.fromkeys((each.hookup, each.stimulus) for each in pairs):
-        places = [n for n, each in enumerate(pairs) if (each.hookup, each.stimulus) == (name, stimulus)]
+    homes: list[tuple[slice, list[list[int]]]] = []
+    for name in dict.fromkeys(each.hookup for each in pairs):
         wiring = build_wiring(job.module, job.fixture, hookups[name], impedances)
+        looks = dict.fromkeys(each.stimulus for each in pairs if each.hookup == name)
+        places = [
+            [n for n, each in enumerate(pairs) if (each.hookup, each.stimulus) == (name, stimulus)]
+            for stimulus in looks
+        ]
         for start in range(0, len(suspects), PORTION):
             portion = slice(start, start + PORTION)
             homes.append((portion, places))
@@ -149,15 +156,21 @@ def batch_transfers(
                     wiring=wiring,
                     module=job.module,
                     fixture=job.fixture,
-                    states=tuple(pairs[place].state for place in places),
+                    looks=tuple(
+                        (
+                            tuple(pairs[place].state for place in here),
+                            choose_tones(stimulus.frequency_hz).frequencies_hz,
+                        )
+                        for stimulus, here in zip(looks, places, strict=True)
+                    ),
                     suspects=tuple(suspects[portion]),
-                    frequencies_hz=choose_tones(stimulus.frequency_hz).frequencies_hz,
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
     try:
         for (portion, places), made in zip(homes, done, strict=True):
-            found[portion, places, : made.shape[2]] = made
+            for here, transfers in zip(places, made, strict=True):
+                found[portion, here, : transfers.shape[2]] = transfers
     except CircuitError:
         _name_the_net(job, plan, suspects, impedances)
         raise
@@ -202,8 +215,6 @@ def signatures(
         spreads=tuple(prediction.spreads for prediction in predictions),
         spread_names=tuple(prediction.spread_names for prediction in predictions),
         states=states,
-        supply_a=np.array(
-            [[supply_current_a(job.module, state, suspect) for state in states] for suspect in suspects]
-        ).reshape(len(suspects), len(states)),
-        healthy_supply_a=np.array([supply_current_a(job.module, state, ()) for state in states]),
+        supply_a=supply_currents_a(job.module, states, suspects),
+        healthy_supply_a=supply_currents_a(job.module, states, [()])[0],
     )

@@ -1,7 +1,8 @@
 """From suspects and states to work for the batch solver: which relays' positions, and which edits there."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_e
 from harness.faults.effects import (
     Control,
     Suspect,
+    Throws,
     contacts_standing,
     control_of,
     edit_wiring,
@@ -99,67 +101,99 @@ class Batch:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Case:
-    """Some positions (ascending) in which the same edits are to be made, and the states that lead there."""
+class _Way:
+    """Some positions (ascending) in which the relays that a suspect touches stand alike.
 
-    edits: tuple[Edit, ...]
+    standing: those relays by number, operated or not. wanted: their contacts by name, as the suspect has
+    them. states: those that lead to these positions, and rows: to which of them.
+    """
+
+    standing: Mapping[int, bool]
+    wanted: Mapping[str, Element]
     positions: Places
     states: Places
     rows: Places
 
 
-def plan_batch(
-    wiring: Circuit, module: Module, fixture: Fixture, states: Sequence[State], suspects: Sequence[Suspect]
-) -> Batch:
-    """Turn every suspect into work for a hookup's wiring; what a suspect doesn't change costs nothing."""
-    network = make_network(wiring, module)
-    moving = [tuple(fault for fault in suspect if not _is_wiring(fault)) for suspect in suspects]
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Moves:
+    """What suspects do to relays and contacts in some states: the same in every hookup.
+
+    moving: each suspect's faults but for those of the wiring; ways: what becomes of the relays by these.
+    """
+
+    positions: Positions
+    moving: tuple[Suspect, ...]
+    ways: Mapping[Suspect, tuple[_Way, ...]]
+
+
+@lru_cache(maxsize=8)
+def _moves_of(module: Module, states: tuple[State, ...], suspects: tuple[Suspect, ...]) -> _Moves:
+    """Kept, because every hookup asks for the same few sets of states."""
+    moving = tuple(tuple(fault for fault in suspect if not _is_wiring(fault)) for suspect in suspects)
     controls = {faults: control_of(faults) for faults in moving}
     positions = positions_of(module, states, [controls[faults] for faults in moving])
-    fixed = _Wiring(network=network, module=module, fixture=fixture)
-    cases: dict[Suspect, tuple[_Case, ...]] = {}
-    works: list[Work] = []
-    slots: list[Slot] = []
-    shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
-    for row, (suspect, faults) in enumerate(zip(suspects, moving, strict=True)):
-        if faults not in cases:
-            made = _cases(network, module, controls[faults], positions.operated, positions.place[row])
-            cases[faults] = tuple(made)
-        wired = fixed.edits(tuple(fault for fault in suspect if _is_wiring(fault)))
-        for case in cases[faults]:
-            edits = wired + case.edits
-            if not edits:
-                continue
-            key = (edits, case.positions.tobytes())
-            if key not in shared:
-                shared[key] = len(works)
-                works.append(Work(edits=edits, positions=case.positions))
-            slots.append(Slot(work=shared[key], suspect=row, states=case.states, rows=case.rows))
-    return Batch(network=network, positions=positions, works=tuple(works), slots=tuple(slots))
-
-
-def _is_wiring(fault: Fault) -> bool:
-    return fault.kind.startswith(WIRING)
+    throws = Throws.of(module)
+    ways: dict[Suspect, tuple[_Way, ...]] = {}
+    for row, faults in enumerate(moving):
+        if faults not in ways:
+            place = positions.place[row]
+            ways[faults] = tuple(_ways(module, controls[faults], positions.operated, place, throws))
+    return _Moves(positions=positions, moving=moving, ways=ways)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Wiring:
-    """What faults change in a hookup's wiring, the same in every state."""
+class Planner:
+    """Plans work for one hookup's wiring; keeps what faults change in it, whatever states are asked for."""
 
     network: Network
     module: Module
     fixture: Fixture
-    known: dict[Suspect, tuple[Edit, ...]] = field(default_factory=dict)
+    _known: dict[Suspect, tuple[Edit, ...]] = field(default_factory=dict)
+    _stood: dict[tuple[Suspect, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = field(default_factory=dict)
 
-    def edits(self, faults: Suspect) -> tuple[Edit, ...]:
-        """Edits of several faults at once: those of each, where they touch different things."""
-        if faults not in self.known:
-            alone = [self.edits((fault,)) for fault in faults] if len(faults) > 1 else []
+    @classmethod
+    def of(cls, wiring: Circuit, module: Module, fixture: Fixture) -> "Planner":
+        """For a hookup's wiring, as `build_wiring` made it."""
+        return cls(network=make_network(wiring, module), module=module, fixture=fixture)
+
+    def plan(self, states: Sequence[State], suspects: Sequence[Suspect]) -> Batch:
+        """Turn every suspect into work; what a suspect doesn't change costs nothing."""
+        moves = _moves_of(self.module, tuple(states), tuple(suspects))
+        cases: dict[Suspect, list[tuple[_Way, tuple[Edit, ...]]]] = {}
+        works: list[Work] = []
+        slots: list[Slot] = []
+        shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
+        for row, (suspect, faults) in enumerate(zip(suspects, moves.moving, strict=True)):
+            if faults not in cases:
+                cases[faults] = [(way, self._contacts(faults, way)) for way in moves.ways[faults]]
+            wired = self._wired(tuple(fault for fault in suspect if _is_wiring(fault)))
+            for way, contact in cases[faults]:
+                edits = wired + contact
+                if not edits:
+                    continue
+                key = (edits, way.positions.tobytes())
+                if key not in shared:
+                    shared[key] = len(works)
+                    works.append(Work(edits=edits, positions=way.positions))
+                slots.append(Slot(work=shared[key], suspect=row, states=way.states, rows=way.rows))
+        return Batch(network=self.network, positions=moves.positions, works=tuple(works), slots=tuple(slots))
+
+    def _contacts(self, faults: Suspect, way: _Way) -> tuple[Edit, ...]:
+        key = faults, tuple(way.standing.items())
+        if key not in self._stood:
+            self._stood[key] = tuple(contact_edits(self.network, way.standing, way.wanted))
+        return self._stood[key]
+
+    def _wired(self, faults: Suspect) -> tuple[Edit, ...]:
+        """Edits of several faults of the wiring at once: those of each, where they touch different things."""
+        if faults not in self._known:
+            alone = [self._wired((fault,)) for fault in faults] if len(faults) > 1 else []
             together = tuple(edit for edits in alone for edit in edits)
             touched = [_touched(edit) for edit in together if edit.branch is not None or _holds(edit)]
             apart = alone and len(set(touched)) == len(touched)
-            self.known[faults] = together if apart else self._edits(faults)
-        return self.known[faults]
+            self._known[faults] = together if apart else self._edits(faults)
+        return self._known[faults]
 
     def _edits(self, faults: Suspect) -> tuple[Edit, ...]:
         sound = self.network.wiring.elements
@@ -167,6 +201,17 @@ class _Wiring:
         for fault in faults:
             elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
         return tuple(wiring_edits(self.network, elements)) if faults else ()
+
+
+def plan_batch(
+    wiring: Circuit, module: Module, fixture: Fixture, states: Sequence[State], suspects: Sequence[Suspect]
+) -> Batch:
+    """Work for a hookup's wiring in some states, once."""
+    return Planner.of(wiring, module, fixture).plan(states, suspects)
+
+
+def _is_wiring(fault: Fault) -> bool:
+    return fault.kind.startswith(WIRING)
 
 
 def _touched(edit: Edit) -> tuple[int, int] | int:
@@ -177,22 +222,31 @@ def _holds(edit: Edit) -> bool:
     return bool(edit.held_s or edit.held_f)
 
 
-def _cases(
-    network: Network, module: Module, control: Control, operated: Flags, places: Places
-) -> Iterator[_Case]:
-    """Every position that is reached, in one case for each way that the touched relays may stand."""
-    reached = np.unique(places)
+def _ways(
+    module: Module, control: Control, operated: Flags, places: Places, throws: Throws
+) -> Iterator[_Way]:
+    """Every position that is reached, in one entry for each way that the touched relays may stand."""
+    reached = np.array(sorted(set(places.tolist())), dtype=np.intp)
     touched = _touched_relays(module, control)
-    there = replace(module, relays=tuple(module.relays[number] for number in touched))
+    if not touched:
+        yield _Way(
+            standing={},
+            wanted={},
+            positions=reached,
+            states=np.arange(len(places)),
+            rows=np.searchsorted(reached, places),
+        )
+        return
+    relays = [module.relays[number] for number in touched]
     stand = operated[reached][:, touched]
-    for way in {row.tobytes(): row for row in stand}.values():
-        position = {number: bool(flag) for number, flag in zip(touched, way, strict=True)}
-        sound = {module.relays[number].name: flag for number, flag in position.items()}
-        wanted = {element.name: element for element in contacts_standing(there, sound, control)}
-        positions = reached[(stand == way).all(axis=1)]
-        at = np.flatnonzero(np.isin(places, positions))
-        yield _Case(
-            edits=tuple(contact_edits(network, position, wanted)),
+    for flags in dict.fromkeys(map(tuple, stand.tolist())):
+        sound = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
+        alike = (stand == flags).all(axis=1)
+        at = np.flatnonzero(alike[np.searchsorted(reached, places)])
+        positions = reached[alike]
+        yield _Way(
+            standing=dict(zip(touched, flags, strict=True)),
+            wanted={each.name: each for each in contacts_standing(relays, sound, control, throws)},
             positions=positions,
             states=at,
             rows=np.searchsorted(positions, places[at]),
@@ -201,10 +255,11 @@ def _cases(
 
 def _touched_relays(module: Module, control: Control) -> list[int]:
     """Relays that a suspect's own faults are in."""
-    names = {*control.held, *control.coil_open, *control.coil_shorted}
     poles = {*control.poles, *(pole for pole, _ in control.conducting), *(p for p, _ in control.contact_ohm)}
-    return [
-        number
-        for number, relay in enumerate(module.relays)
-        if relay.name in names or any(pole.name in poles for pole in relay.poles)
-    ]
+    names = {
+        *control.held,
+        *control.coil_open,
+        *control.coil_shorted,
+        *(pole.rsplit(".", 2)[0] for pole in poles),
+    }
+    return [number for number, relay in enumerate(module.relays) if relay.name in names]
