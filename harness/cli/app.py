@@ -13,6 +13,7 @@ from harness.cli.cover import cover
 from harness.cli.diagnose import diagnose
 from harness.cli.examples import under_help
 from harness.cli.export import export
+from harness.cli.gauge import gauge
 from harness.cli.judge import judge
 from harness.cli.plan import plan
 from harness.cli.records import show, units
@@ -49,6 +50,7 @@ app.command()(units)
 app.command()(show)
 app.command()(diagnose)
 app.command()(trends)
+app.command()(gauge)
 app.command()(export)
 app.command()(site)
 app.command()(judge)

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.bench_block import check_block
-from harness.cli.errand import Errand, leave_nothing_on
-from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, planned
+from harness.cli.bench_block import Despite, check_block
+from harness.cli.errand import Errand
+from harness.cli.hands import CAUTIONS
+from harness.cli.job import BenchPath, JobFolder
 from harness.cli.records import RecordsPlace
 from harness.cli.retest import check_count, earlier_runs, said
 from harness.cli.run import TranscriptPath
 from harness.cli.serials import asked_serials, read_serials
-from harness.cli.simulate import Hasten, simulated_bench
+from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone, stoppable
 from harness.errors import (
     EXIT_BENCH,
@@ -41,15 +41,6 @@ Again = Annotated[
         "--again",
         metavar="REASON",
         help="Run units again that have been run before, for this reason; --operator says who lets them.",
-        show_default=False,
-    ),
-]
-Despite = Annotated[
-    str,
-    typer.Option(
-        "--despite",
-        metavar="REASON",
-        help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
         show_default=False,
     ),
 ]
@@ -90,55 +81,48 @@ def batch(
     """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
     from harness.cli.batch_units import Units
     from harness.cli.job_files import read_job
+    from harness.cli.station import check_workplace, workplace
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
     described = read_job(job, bench)
-    _check_request(described, serials, simulate=simulate, bench=bench, faulty=faulty, hasten=hasten)
+    check_workplace(described, bench, simulate=simulate, hasten=hasten)
+    _check_faulty(faulty, serials, simulate=simulate)
     wanted = None if serials is None else read_serials(serials, described.sequence)
     faults = _faults(wanted, faulty, described, seed)
-    if not simulate:
-        leave_nothing_on(described, bench)
-        require_person(planned(described, bench))
     with ExitStack() as open_things:
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_wanted(store, described, wanted or [], simulate=simulate, again=again, operator=operator)
-        hands: Hands = PersonAtTheBench()
-        simulated = None
-        if simulate:
-            first = wanted[0] if wanted else "none"
-            simulated = open_things.enter_context(
-                simulated_bench(job, serial=first, faults=[], hasten=hasten)
-            )
-            described = read_job(job, simulated.bench_file)
-            bench, hands = simulated.bench_file, simulated
+        first = wanted[0] if wanted else "none"
+        here = open_things.enter_context(
+            workplace(described, bench, simulate=simulate, hasten=hasten, first=first)
+        )
         errand = Errand(
-            job=described,
-            plan=planned(described, bench),
+            job=here.job,
+            plan=here.plan,
             serial="",
             operator=operator,
             simulated=simulate,
             notes=notes,
-            bench_file=bench,
+            bench_file=here.bench_file,
             transcript=transcript,
             quiet=as_json,
             batch=name,
         )
-        bench_name = described.bench.name if described.bench else ""
-        override = check_block(store, bench_name, simulated=simulate, despite=despite, who=operator)
+        override = check_block(store, here.bench_name, simulated=simulate, despite=despite, who=operator)
         if not as_json:
             typer.echo(CAUTIONS)
         units = Units(
             errand=errand,
             store=store,
             records=records or DEFAULT_RECORDS,
-            simulated=simulated,
+            simulated=here.simulated,
             faults=faults,
             again=again,
             override=override,
             attended=serials is None,
         )
-        trouble = _work(units, store, hands, wanted)
+        trouble = _work(units, store, here.hands, wanted)
     left = [serial for serial in wanted or [] if serial not in {one.serial for one in units.results}]
     with output_may_be_gone():
         _say(units.results, left, errand, trouble, seed=seed if faulty else None, as_json=as_json)
@@ -179,19 +163,11 @@ def _each(units: "Units", station: "Station", wanted: list[str] | None) -> None:
         units.take(serial, station)
 
 
-def _check_request(
-    job: "Job", serials: Path | None, *, simulate: bool, bench: Path | None, faulty: float, hasten: float
-) -> None:
-    if simulate and bench is not None:
-        raise UsageError("--simulate brings a bench of its own; leave --bench out")
-    if not simulate and (faulty or hasten != 1.0):
-        raise UsageError("--faulty and --hasten are for a simulated bench; add --simulate")
+def _check_faulty(faulty: float, serials: Path | None, *, simulate: bool) -> None:
+    if faulty and not simulate:
+        raise UsageError("--faulty is for a simulated bench; add --simulate")
     if faulty and serials is None:
         raise UsageError("--faulty is a share of the units of --serials FILE; add that")
-    if not simulate and job.bench is None:
-        raise UsageError(
-            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
-        )
 
 
 def _faults(wanted: list[str] | None, share: float, job: "Job", seed: int) -> Mapping[str, str]:

@@ -88,7 +88,7 @@ class Units:
             self.refused += 1
             typer.echo(str(error), err=True)
             return
-        tested = station.test(errand, self._kept(retest, arrived))
+        tested = station.test(errand, self._said(retest, arrived))
         ended_s = time.monotonic()
         self._keep(serial, tested, injected, retest)
         found = self._show(serial, tested)
@@ -145,12 +145,11 @@ class Units:
             if answer == "run":
                 return f"{errand.operator or 'nobody named'} had it tested as it is: {told}"
 
-    def _kept(self, retest: Retest | None, arrived: str) -> "list[tuple[EventKind, str]]":
-        kept: list[tuple[EventKind, str]] = []
-        if retest is not None:
-            kept.append(("retest", retest.text))
-        kept += [("override", text) for text in (self.override, arrived) if text]
-        return kept
+    def _said(self, retest: Retest | None, arrived: str) -> "dict[EventKind, str]":
+        return {
+            "retest": "" if retest is None else retest.text,
+            "override": "; ".join(filter(None, (self.override, arrived))),
+        }
 
     def _keep(self, serial: str, tested: "Tested", injected: str, retest: Retest | None) -> None:
         self.results.append(

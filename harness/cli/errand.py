@@ -1,7 +1,7 @@
 """Carrying out a plan on an open bench, for a run that begins and for one that goes on."""
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from harness.descriptions.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.run import Purpose, RunHeader
+    from harness.records.run import EventKind, Purpose, RunHeader
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.runner.events import Event, Hands, Observer
@@ -205,9 +205,19 @@ def _observer(errand: Errand, stopping: Stopping, watch: "Watcher | None") -> "I
             shown.__exit__(None, None, None)
 
 
-def begin_run(errand: Errand, store: "RunStore") -> "Callable[[Bench], int]":
-    """What begins a run in the records once the bench is known."""
-    return lambda bench: store.begin(_header(errand, bench))
+def begin_run(
+    errand: Errand, store: "RunStore", said: "Mapping[EventKind, str] | None" = None
+) -> "Callable[[Bench], int]":
+    """What begins a run in the records once the bench is known, and keeps with it what was said before."""
+
+    def begin(bench: "Bench") -> int:
+        run_id = store.begin(_header(errand, bench))
+        for kind, text in (said or {}).items():
+            if text:
+                store.add_event(run_id, kind, text)
+        return run_id
+
+    return begin
 
 
 def _header(errand: Errand, bench: "Bench") -> "RunHeader":

@@ -1,6 +1,5 @@
 """`switchwalk run`: one unit through a job, on the bench or simulated."""
 
-import re
 import sys
 from contextlib import ExitStack
 from dataclasses import replace
@@ -10,11 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.bench_block import Despite, check_block
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
 from harness.cli.job import BenchPath, JobFolder, planned
 from harness.cli.outcome import say_outcome, write_report_of
 from harness.cli.records import RecordsPlace
+from harness.cli.retest import Retest, check_count, earlier_runs, said
+from harness.cli.serials import serial_mistake
 from harness.cli.simulate import Faults, Hasten, fault_notes, simulated_bench
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
@@ -25,8 +27,6 @@ if TYPE_CHECKING:
     from harness.plan.model import Plan
     from harness.records.store import RunStore
     from harness.runner.events import Hands
-
-LONGEST_SERIAL = 64
 
 
 class ReferenceFrom(StrEnum):
@@ -54,7 +54,11 @@ def run(
     hasten: Hasten = 1.0,
     records: RecordsPlace = None,
     again: Annotated[bool, typer.Option("--again", help="Run a unit that has passed before.")] = False,
+    reason: Annotated[
+        str, typer.Option(help="Why a unit is run again; kept with the run.", show_default=False)
+    ] = "",
     operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
+    despite: Despite = "",
     reference: Annotated[
         ReferenceFrom,
         typer.Option(
@@ -81,6 +85,7 @@ def run(
     with ExitStack() as open_things:
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
+        retest = _retest(store, described, serial, simulate=simulate, who=operator, why=reason)
         if not as_json:
             typer.echo(CAUTIONS)
         hands: Hands = PersonAtTheBench()
@@ -91,6 +96,8 @@ def run(
             described = load_job(job, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated
         plan = plan or planned(described, bench)
+        name = described.bench.name if described.bench else ""
+        override = check_block(store, name, simulated=simulate, despite=despite, who=operator)
         if reference is ReferenceFrom.none:
             plan = replace(plan, through=None)
         errand = Errand(
@@ -105,7 +112,8 @@ def run(
             quiet=as_json,
             kept=_kept(store, described, plan, reference, simulate=simulate),
         )
-        run_id, ended = carry_out(errand, store, hands, begin_run(errand, store))
+        begin = begin_run(errand, store, {"retest": retest, "override": override})
+        run_id, ended = carry_out(errand, store, hands, begin)
         report = write_report_of(store, run_id, records or DEFAULT_RECORDS)
     with output_may_be_gone():
         say_outcome(run_id, serial, ended, report, as_json=as_json)
@@ -134,13 +142,9 @@ def _check_request(
     job: "Job", serial: str, *, simulate: bool, bench: Path | None, faults: list[str], hasten: float
 ) -> None:
     """Refuse what cannot be run, before anything is opened."""
-    if not serial or len(serial) > LONGEST_SERIAL or not serial.isprintable() or serial != serial.strip():
-        raise UsageError(
-            f"--serial {serial!r}: expected 1 to {LONGEST_SERIAL} printable characters, no space at the ends"
-        )
-    pattern = job.sequence.serial_pattern
-    if pattern is not None and re.fullmatch(pattern, serial) is None:
-        raise UsageError(f"--serial {serial}: the sequence wants the pattern {pattern}")
+    wrong = serial_mistake(serial, job.sequence)
+    if wrong:
+        raise UsageError(f"--serial {serial!r}: {wrong}")
     if simulate:
         if bench is not None:
             raise UsageError("--simulate brings a bench of its own; leave --bench out")
@@ -151,6 +155,21 @@ def _check_request(
         raise UsageError(
             f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
         )
+
+
+def _retest(store: "RunStore", job: "Job", serial: str, *, simulate: bool, who: str | None, why: str) -> str:
+    """What is kept of a unit that is run again; "" of one that is not. UsageError beyond its retests."""
+    earlier = earlier_runs(store, job, serial, simulate=simulate)
+    if not earlier:
+        return ""
+    check_count(serial, earlier, job.sequence.retests)
+    return Retest(
+        number=len(earlier),
+        allowed=job.sequence.retests,
+        who=who or "nobody named",
+        why=why or "no reason given",
+        before=said(earlier[-1]),
+    ).text
 
 
 def _check_passed(

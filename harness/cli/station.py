@@ -2,28 +2,89 @@
 
 import sys
 import time
-from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
+from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 import typer
 
-from harness.cli.errand import Errand, WallClock, begin_run, bench_of, run_on
+from harness.cli.errand import Errand, WallClock, begin_run, bench_of, leave_nothing_on, run_on
+from harness.cli.hands import PersonAtTheBench, require_person
+from harness.cli.job import planned
 from harness.cli.lines import WIDTH
-from harness.errors import BenchError
+from harness.cli.simulate import SimulatedBench, simulated_bench
+from harness.errors import BenchError, UsageError
 from harness.runner.events import Event, HookupBegun, ReadingsMade, StateBegun
 
 if TYPE_CHECKING:
     from harness.cli.stopping import Stopping
+    from harness.descriptions.job import Job
     from harness.measure.reference import Reference
+    from harness.plan.model import Plan
     from harness.records.run import EventKind, Outcome
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.runner.arrival import Arrived
     from harness.runner.events import Hands
     from harness.runner.stage import Stage
+
+
+@dataclass(frozen=True, kw_only=True)
+class Workplace:
+    """A job with its bench, and whose hands are at it; `simulated` is None at a real one."""
+
+    job: "Job"
+    plan: "Plan"
+    bench_file: Path | None
+    hands: "Hands"
+    simulated: "SimulatedBench | None"
+
+    @property
+    def bench_name(self) -> str:
+        """Of its bench file."""
+        return self.job.bench.name if self.job.bench else ""
+
+
+@contextmanager
+def workplace(
+    job: "Job", bench: Path | None, *, simulate: bool, hasten: float, first: str
+) -> "Iterator[Workplace]":
+    """Where units are tested: the job's bench, or a simulated one with the unit `first` in its fixture.
+
+    bench: another bench file than the job's own. Raises UsageError for what cannot go together.
+    """
+    from harness.cli.job_files import read_job
+
+    if not simulate:
+        leave_nothing_on(job, bench)
+        plan = planned(job, bench)
+        require_person(plan)
+        yield Workplace(job=job, plan=plan, bench_file=bench, hands=PersonAtTheBench(), simulated=None)
+        return
+    with simulated_bench(job.folder, serial=first, faults=[], hasten=hasten) as simulated:
+        there = read_job(job.folder, simulated.bench_file)
+        yield Workplace(
+            job=there,
+            plan=planned(there, simulated.bench_file),
+            bench_file=simulated.bench_file,
+            hands=simulated,
+            simulated=simulated,
+        )
+
+
+def check_workplace(job: "Job", bench: Path | None, *, simulate: bool, hasten: float) -> None:
+    """Refuse what cannot be a place to work, before anything is opened. Raises UsageError."""
+    if simulate and bench is not None:
+        raise UsageError("--simulate brings a bench of its own; leave --bench out")
+    if not simulate and hasten != 1.0:
+        raise UsageError("--hasten is for a simulated bench; add --simulate")
+    if not simulate and job.bench is None:
+        raise UsageError(
+            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +124,7 @@ class Station:
         self._stopping.check()
         return what_arrived(self._stage(errand, 0), self._left_a)
 
-    def test(self, errand: Errand, said: "Sequence[tuple[EventKind, str]]" = ()) -> Tested:
+    def test(self, errand: Errand, said: "Mapping[EventKind, str] | None" = None) -> Tested:
         """Run a unit; `said` is kept with it. A bench that fails stops the run, and is made safe and closed.
 
         Raises what is not the bench's: a person's stop, records that cannot be written; and BenchError where
@@ -72,9 +133,7 @@ class Station:
         self._stopping.check()
         bench = self._opened(errand)
         begun_s = time.monotonic()
-        run_id = begin_run(errand, self._store)(bench)
-        for kind, text in said:
-            self._store.add_event(run_id, kind, text)
+        run_id = begin_run(errand, self._store, said)(bench)
         errand = replace(errand, kept=errand.kept or self._reference)
         watch = _Progress(errand.serial)
         try:

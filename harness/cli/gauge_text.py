@@ -1,0 +1,194 @@
+"""What a study and the checks of a bench print, within eighty columns; and the same as JSON values."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from harness.cli.gauge_checks import Golden, KnownBad
+from harness.cli.gauge_study import Wanted
+from harness.cli.lines import WIDTH
+from harness.cli.records import printable
+from harness.quantities import format_value
+from harness.statistics.export import plain
+from harness.statistics.golden import Shift
+from harness.statistics.study import Crossing, ReadingStudy
+
+if TYPE_CHECKING:
+    from harness.descriptions.job import Job
+
+SHOWN = 20
+STUDY_MEANS = (
+    "bench: repeatability and reproducibility together. % of study: its sigma of the whole sigma; % of "
+    "tolerance: six of its sigmas of the limits' width, or of twice the distance from the mean to the only "
+    "limit. Below 10 % is good, above 30 % unfit; 5 distinct categories or more tell units apart (AIAG MSA, "
+    "4th edition). Units that are all alike leave few categories to a good bench."
+)
+
+
+def study_lines(
+    job: "Job", wanted: Wanted, crossing: Crossing, found: Sequence[ReadingStudy], *, simulate: bool
+) -> Iterator[str]:
+    """A line for each reading, the largest share of its tolerance first."""
+    simulated = "   SIMULATED" if simulate else ""
+    named = f" {printable(wanted.name)}" if wanted.name else ""
+    yield f"Gauge study{named}: {printable(job.module.part)}{simulated}"
+    yield from _wrapped(
+        f"{len(crossing.units)} units ({', '.join(map(printable, crossing.units))}) by "
+        f"{len(crossing.appraisers)} {wanted.by}s ({', '.join(map(printable, crossing.appraisers))}), "
+        f"{crossing.trials} times each; crossed, analysis of variance"
+    )
+    if crossing.left_out:
+        yield f"{crossing.left_out} runs did not fit the crossing and are left out"
+    studied = [one for one in found if one.study is not None]
+    yield ""
+    yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
+    yield "% of tol.  study  ndc      repeat.   reproduc.  reading"
+    for one in studied[:SHOWN]:
+        yield from _study_lines(one)
+    if len(studied) > SHOWN:
+        yield f"and {len(studied) - SHOWN} more; --json has them all"
+    reasons = sorted({one.reason for one in found if one.study is None})
+    for reason in reasons:
+        count = sum(one.reason == reason for one in found)
+        yield from _wrapped(f"{count} readings have no study: {reason}")
+    yield ""
+    yield from _wrapped(STUDY_MEANS)
+
+
+def _study_lines(one: ReadingStudy) -> Iterator[str]:
+    study, unit = one.study, one.key.unit
+    if study is None:
+        return
+    share = study.gauge.tolerance_percent
+    start = (
+        f"{'' if share is None else f'{share:7.2f} %':>9} {study.gauge.study_percent:5.1f} % "
+        f"{study.categories:3d} {_sigma(study.repeatability.sigma, unit):>12} "
+        f"{_sigma(study.reproducibility.sigma, unit):>11}  "
+    )
+    doubts = f" ({'; '.join(study.doubts)})" if study.doubts else ""
+    yield from _hanging(start, one.key.label + doubts)
+
+
+def study_to_json(
+    job: "Job", wanted: Wanted, crossing: Crossing, found: Sequence[ReadingStudy], *, simulate: bool
+) -> dict[str, Any]:
+    """Keys: part, simulated, study, by, units, appraisers, trials, left_out, runs, readings.
+
+    runs: numbers by unit, appraiser and trial. readings: key, study (the fields of `GaugeStudy`, null where
+    there is none), reason.
+    """
+    return {
+        "part": job.module.part,
+        "simulated": simulate,
+        "study": wanted.name,
+        "by": wanted.by,
+        "units": list(crossing.units),
+        "appraisers": list(crossing.appraisers),
+        "trials": crossing.trials,
+        "left_out": crossing.left_out,
+        "runs": plain(crossing.runs),
+        "readings": [plain(one) for one in found],
+    }
+
+
+def golden_lines(found: Golden) -> Iterator[str]:
+    """Whether the bench is where it was, and what moved."""
+    word = "IN PLACE" if found.check.good else "MOVED"
+    yield ""
+    yield printable(f"{word}  bench {found.bench!r} by golden unit {found.serial}, run {found.run_id}")
+    yield from _wrapped(f"{found.check.why}.")
+    if not found.history:
+        reason = f" anew: {found.check.new_history}" if found.check.new_history else ""
+        yield from _wrapped(f"With this run its history begins{reason}.")
+        return
+    yield f"{len(found.shifts)} readings against {len(found.history)} earlier runs"
+    if found.moved:
+        yield ""
+        yield "      moved by   from its mean  claimed  reading"
+        for one in found.moved[:SHOWN]:
+            yield from _shift_lines(one)
+        if len(found.moved) > SHOWN:
+            yield f"and {len(found.moved) - SHOWN} more; --json has them all"
+    if not found.check.good:
+        yield from _wrapped(
+            "Runs and batches are refused on this bench until it is checked again and is in place. Look at "
+            "leads, plugs, loads and probes; then at the golden unit. Where the bench was changed on "
+            "purpose, --new-history REASON begins a new history with the next check."
+        )
+
+
+def _shift_lines(one: Shift) -> Iterator[str]:
+    unit = one.key.unit
+    moved = "no value" if one.shift is None else _sigma(one.shift, unit)
+    start = f"  {moved:>12} {_sigma(one.mean, unit):>14} {_sigma(one.expanded, unit):>9}  "
+    told = "" if one.p is None else f", p {one.p:.2g}"
+    yield from _hanging(start, one.key.label + told)
+
+
+def golden_to_json(found: Golden) -> dict[str, Any]:
+    """Keys: serial, bench, run, outcome, in_place, why, new_history, history (runs), shifts.
+
+    shifts: the fields of `Shift`, and shift.
+    """
+    return {
+        "serial": found.serial,
+        "bench": found.bench,
+        "run": found.run_id,
+        "outcome": found.outcome,
+        "in_place": found.check.good,
+        "why": found.check.why,
+        "new_history": found.check.new_history,
+        "history": list(found.history),
+        "shifts": [plain(one) | {"shift": one.shift} for one in found.shifts],
+    }
+
+
+def known_bad_lines(found: Sequence[KnownBad]) -> Iterator[str]:
+    """A line for each known fault, and whether the bench sees them all."""
+    good = sum(one.good for one in found)
+    yield ""
+    yield "   run verdict   known fault, and what was named where that is another"
+    for one in found:
+        start = f"{one.run_id:6d} {one.outcome.upper():<8}  "
+        yield from _hanging(start, f"{one.serial}, {one.fault}{_beside(one)}")
+    word = "SEES ALL" if good == len(found) else "DOES NOT SEE ALL"
+    yield f"{word}  {good} of {len(found)} known faults failed and were named"
+
+
+def _beside(one: KnownBad) -> str:
+    if not one.named:
+        return ": none named"
+    if one.named[0] == one.fault:
+        return f" (or {len(one.named) - 1} not told apart)" if len(one.named) > 1 else ""
+    kind = "among" if one.good else "named"
+    return f": {kind} {', '.join(one.named[:4])}{' …' if len(one.named) > 4 else ''}"
+
+
+def known_bad_to_json(found: Sequence[KnownBad]) -> dict[str, Any]:
+    """Keys: good, faults: serial, fault, run, outcome, named, good."""
+    return {
+        "good": all(one.good for one in found),
+        "faults": [_known_bad(one) for one in found],
+    }
+
+
+def _known_bad(one: KnownBad) -> dict[str, Any]:
+    content = asdict(one)
+    return {"run": content.pop("run_id")} | content | {"named": list(one.named), "good": one.good}
+
+
+def _sigma(value: float, unit: str) -> str:
+    if unit in ("dB", "dBu", "dBV", "deg"):
+        return f"{value:.3g} {unit}"
+    return format_value(value, unit, digits=3) if unit else f"{value:.3g}"
+
+
+def _hanging(start: str, text: str) -> list[str]:
+    return textwrap.wrap(
+        printable(text), WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
+    ) or [start]
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(printable(text), WIDTH, subsequent_indent="  ")
