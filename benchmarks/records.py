@@ -29,7 +29,7 @@ from harness.records.database import open_engine, writing
 from harness.records.place import find_place
 from harness.records.run import RunHeader
 from harness.records.store import open_records
-from tests.records.postgresql_server import INSTALL, find_program, new_database, postgresql_server
+from tests.records.postgresql_server import INSTALL, find_program, postgresql_server
 
 BENCHES = 4
 BENCH_SECONDS = 10.0
@@ -177,7 +177,8 @@ def commands(place: str) -> Iterator[tuple[str, list[str]]]:
     yield "units --json", ["units", "--json", *here]
     yield "show RUN", ["show", str(middle), *here]
     yield "show RUN --all", ["show", str(middle), "--all", *here]
-    yield "export RUN, csv", ["export", str(middle), "--format", "csv", "--out", "/dev/null", *here]
+    out = str(Path(tempfile.gettempdir()) / "switchwalk-benchmark.csv")
+    yield "export RUN, csv", ["export", str(middle), "--format", "csv", "--out", out, *here]
     yield "trends (latest 100 units)", ["trends", *here]
     yield "trends --json", ["trends", "--json", *here]
     yield "trends, one reading", ["trends", *one, *here]
@@ -270,7 +271,7 @@ def main() -> None:
         print(f"PostgreSQL: not measured. {INSTALL}")
         return
     with postgresql_server(durable=True) as server:
-        place = new_database(server, "records")
+        place = server.new_place()
         measure("PostgreSQL", place, asked.runs, asked.readings, whole=asked.whole)
         measure_writing("PostgreSQL", place)
 

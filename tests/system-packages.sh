@@ -1,8 +1,10 @@
 #!/bin/sh
-# Programs that only tests need: ngspice (a third solver of the circuits) and chromium (looks at the pages).
+# Programs that only tests need: ngspice (a third solver of the circuits), chromium (looks at the pages) and
+# PostgreSQL's server (keeps records; Debian has its programs off the path).
 missing=""
 command -v ngspice >/dev/null 2>&1 || missing="$missing ngspice"
 command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || missing="$missing chromium"
+command -v initdb >/dev/null 2>&1 || ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$missing postgresql"
 [ -z "$missing" ] && exit 0
 if command -v apt-get >/dev/null 2>&1; then
     if [ "$(id -u)" = 0 ]; then as_root=""; elif sudo -n true 2>/dev/null; then as_root="sudo -n"; else as_root="no"; fi

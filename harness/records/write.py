@@ -190,6 +190,9 @@ def _wav_writer(capture: Capture) -> Callable[[Path], object]:
 def _put(path: Path, write: Callable[[Path], object]) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and not path.is_file() and not path.is_dir():
+            write(path)  # a device or a pipe is written to; a file moved there would take its place
+            return path
         part = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
         try:
             write(part)

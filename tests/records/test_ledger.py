@@ -4,25 +4,26 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-from contextlib import closing
+from collections import Counter
+from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
 
+import psycopg
 import pytest
 
 from harness.errors import RecordsError
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
+from tests.records.postgresql_server import PostgreSQL
 
 MISSING = replace(
     READING, value=None, standard=None, low=None, high=None, verdict="missing", reason="no range", budget=()
 )
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def make(place: str) -> None:
     """Two finished runs and one that was interrupted, with everything that a run can have."""
-    place = tmp_path_factory.mktemp("records") / "records.sqlite"
     with open_records(place) as store:
         for outcome in ("pass", "fail", None):
             run = store.begin(HEADER)
@@ -34,22 +35,48 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
             store.add_readings(run, [MISSING, replace(READING, high=float("inf"), limit_high=None)])
             if outcome:
                 store.finish(run, outcome, "", ENDED)
+
+
+@pytest.fixture(scope="module")
+def made_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("records") / "records.sqlite"
+    make(str(place))
     return place
 
 
 @pytest.fixture
-def place(made: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copy(made, tmp_path / "records.sqlite"))
+def file(made_file: Path, tmp_path: Path) -> Path:
+    """A copy of the records in a file."""
+    return Path(shutil.copy(made_file, tmp_path / "records.sqlite"))
 
 
-def meddle(place: Path, *statements: str) -> None:
+@pytest.fixture
+def database(postgresql: PostgreSQL) -> str:
+    """The same records in a database."""
+    place = postgresql.new_place()
+    make(place)
+    return place
+
+
+@pytest.fixture(params=["file", "database"])
+def place(request: pytest.FixtureRequest) -> str:
+    """A copy of the records in either."""
+    return str(request.getfixturevalue(request.param))
+
+
+def meddle(place: str | Path, *statements: str) -> None:
+    if "://" in str(place):
+        with psycopg.connect(str(place)) as connection:
+            for statement in statements:
+                connection.execute(statement.replace("X'00'", r"'\x00'"))
+        return
     with closing(sqlite3.connect(place)) as database:
         for statement in statements:
             database.execute(statement)
         database.commit()
 
 
-def test_untouched_records_are_as_recorded(place: Path) -> None:
+def test_untouched_records_are_as_recorded(place: str) -> None:
     with open_records(place, read_only=True) as store:
         found = store.verify()
         assert found.findings == ()
@@ -82,11 +109,15 @@ SWAPPED = "UPDATE readings SET id = CASE id WHEN 7 THEN 900 ELSE 7 END WHERE id 
         (("UPDATE run_events SET at = '2020' WHERE run_id = 1",), 1, "event"),
         (("DELETE FROM ledger WHERE id = 4",), 1, "does not follow the one before it"),
         (("UPDATE ledger SET content = 'x' WHERE run_id = 2 AND kind = 'readings'",), 2, "does not follow"),
-        (("INSERT INTO run_events (run_id, kind, at, text) VALUES (3, 'ended', '', '')",), 3, "was put in"),
+        (
+            ("INSERT INTO run_events (id, run_id, kind, at, text) VALUES (99, 3, 'ended', '', '')",),
+            3,
+            "was put in",
+        ),
     ],
 )
 def test_what_was_done_from_outside_is_found_with_its_run(
-    place: Path, statements: tuple[str, ...], run: int, message: str
+    place: str, statements: tuple[str, ...], run: int, message: str
 ) -> None:
     meddle(place, *statements)
     with open_records(place, read_only=True) as store:
@@ -98,7 +129,7 @@ def test_what_was_done_from_outside_is_found_with_its_run(
             assert [store.verify(other).findings for other in others] == [(), ()]
 
 
-def test_a_whole_run_that_is_gone_is_found(place: Path) -> None:
+def test_a_whole_run_that_is_gone_is_found(place: str) -> None:
     tables = ("waveforms", "readings", "acquisitions", "through_references", "run_events", "instruments")
     meddle(
         place,
@@ -109,7 +140,7 @@ def test_a_whole_run_that_is_gone_is_found(place: Path) -> None:
         assert {finding.run_id for finding in store.verify().findings} == {2}
 
 
-def test_an_end_that_was_cut_off_is_found_by_a_digest_that_was_noted(place: Path) -> None:
+def test_an_end_that_was_cut_off_is_found_by_a_digest_that_was_noted(place: str) -> None:
     with open_records(place, read_only=True) as store:
         noted = store.verify().head
     meddle(
@@ -123,7 +154,7 @@ def test_an_end_that_was_cut_off_is_found_by_a_digest_that_was_noted(place: Path
     assert "its end was cut off" in finding.what
 
 
-def test_a_run_that_goes_on_stays_in_the_chain(place: Path) -> None:
+def test_a_run_that_goes_on_stays_in_the_chain(place: str) -> None:
     with open_records(place) as store:
         store.reopen(3, "resumed", ENDED)
         store.finish(3, "stopped", "by hand", ENDED)
@@ -138,7 +169,7 @@ def test_a_run_that_goes_on_stays_in_the_chain(place: Path) -> None:
                 store.reopen(run, "", ENDED)
 
 
-def to_version_2(place: Path) -> None:
+def to_version_2(place: str | Path) -> None:
     meddle(
         place,
         "ALTER TABLE runs DROP COLUMN batch",
@@ -147,49 +178,49 @@ def to_version_2(place: Path) -> None:
     )
 
 
-def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(place: Path) -> None:
-    with open_records(place, read_only=True) as store:
+def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(file: Path) -> None:
+    with open_records(file, read_only=True) as store:
         head = store.verify().head
-    to_version_2(place)
-    with open_records(place) as store:
+    to_version_2(file)
+    with open_records(file) as store:
         found = store.verify()
         assert (found.findings, found.head) == ((), head)
         run = store.begin(replace(HEADER, batch="autumn", purpose="golden"))
         assert store.run(run).header == replace(HEADER, batch="autumn", purpose="golden")
-    meddle(place, f"UPDATE runs SET batch = '' WHERE id = {run}")
-    with open_records(place, read_only=True) as store:
+    meddle(file, f"UPDATE runs SET batch = '' WHERE id = {run}")
+    with open_records(file, read_only=True) as store:
         assert [finding.run_id for finding in store.verify().findings] == [run]
 
 
 def test_records_of_an_older_version_are_refused_to_a_reader_and_copied_before_they_are_changed(
-    place: Path,
+    file: Path,
 ) -> None:
-    with open_records(place, read_only=True) as store:
+    with open_records(file, read_only=True) as store:
         before = [store.readings(run) for run in (1, 2, 3)], store.runs()
-    to_version_2(place)
+    to_version_2(file)
     with pytest.raises(RecordsError, match=r"version 2, and this switchwalk keeps version 3\. Bring them up"):
-        open_records(place, read_only=True)
-    was = dump(place)
-    (place.parent / "records.sqlite.version-2").write_text("an earlier copy")
-    with open_records(place) as store:
+        open_records(file, read_only=True)
+    was = dump(file)
+    (file.parent / "records.sqlite.version-2").write_text("an earlier copy")
+    with open_records(file) as store:
         assert ([store.readings(run) for run in (1, 2, 3)], store.runs()) == before
-    assert dump(place.parent / "records.sqlite.version-2-2") == was
-    assert (place.parent / "records.sqlite.version-2").read_text() == "an earlier copy"
-    assert not list(place.parent.glob("*.part"))
+    assert dump(file.parent / "records.sqlite.version-2-2") == was
+    assert (file.parent / "records.sqlite.version-2").read_text() == "an earlier copy"
+    assert not list(file.parent.glob("*.part"))
 
 
-def test_records_from_before_the_first_release_are_refused(place: Path) -> None:
-    meddle(place, "UPDATE switchwalk_schema SET version = 1")
+def test_records_from_before_the_first_release_are_refused(file: Path) -> None:
+    meddle(file, "UPDATE switchwalk_schema SET version = 1")
     for read_only in (True, False):
         with pytest.raises(
             RecordsError, match=r"version 1, and this switchwalk knows version 3\. Use the older"
         ):
-            open_records(place, read_only=read_only)
+            open_records(file, read_only=read_only)
 
 
-def test_an_upgrade_that_is_killed_changes_nothing(place: Path) -> None:
-    to_version_2(place)
-    was = dump(place)
+def test_an_upgrade_that_is_killed_changes_nothing(file: Path) -> None:
+    to_version_2(file)
+    was = dump(file)
     killed = subprocess.run(
         [
             sys.executable,
@@ -203,37 +234,60 @@ def test_an_upgrade_that_is_killed_changes_nothing(place: Path) -> None:
             "    os.kill(os.getpid(), signal.SIGKILL)\n"
             "upgrade.STEPS[2] = killed\n"
             "open_records(sys.argv[1])\n",
-            str(place),
+            str(file),
         ],
         check=False,
     )
     assert killed.returncode == -9
     with pytest.raises(RecordsError, match="version 2"):
-        open_records(place, read_only=True)
-    assert dump(place) == was
-    with open_records(place) as store:
+        open_records(file, read_only=True)
+    assert dump(file) == was
+    with open_records(file) as store:
         assert store.verify().findings == ()
 
 
-def dump(place: Path) -> list[str]:
-    with closing(sqlite3.connect(place)) as database:
+def test_records_on_a_server_are_brought_up_only_when_a_person_says_so(database: str) -> None:
+    with open_records(database, read_only=True) as store:
+        before = [store.readings(run) for run in (1, 2, 3)], store.runs(), store.verify()
+    to_version_2(database)
+    for read_only in (True, False):
+        with pytest.raises(RecordsError, match=r"`switchwalk verify --upgrade`, for all benches at once"):
+            open_records(database, read_only=read_only)
+    with open_records(database, bring_up=True) as store:
+        assert ([store.readings(run) for run in (1, 2, 3)], store.runs(), store.verify()) == before
+
+
+def dump(file: Path) -> list[str]:
+    with closing(sqlite3.connect(file)) as database:
         return list(database.iterdump())
 
 
-def test_two_programs_writing_at_once_keep_one_chain(tmp_path: Path) -> None:
-    place = tmp_path / "records.sqlite"
-    open_records(place).close()
-    program = (
-        "import sys\n"
-        "from harness.records.store import open_records\n"
-        "from tests.records.outside_broadcast import HEADER, READING\n"
-        "with open_records(sys.argv[1]) as store:\n"
-        "    run = store.begin(HEADER)\n"
-        "    for _ in range(40):\n"
-        "        store.add_readings(run, [READING] * 3)\n"
-    )
-    both = [subprocess.Popen([sys.executable, "-c", program, str(place)]) for _ in range(2)]
-    assert [one.wait(60) for one in both] == [0, 0]
-    with open_records(place, read_only=True) as store:
-        assert [len(store.readings(run)) for run in (1, 2)] == [120, 120]
+PROGRAM = """
+import sys
+from dataclasses import replace
+from harness.records.store import open_records
+from tests.records.outside_broadcast import ENDED, HEADER, READING
+with open_records(sys.argv[1]) as store:
+    for _ in range(3):
+        run = store.begin(replace(HEADER, bench_name=sys.argv[2]))
+        for number in range(15):
+            store.add_readings(run, [replace(READING, value=float(number))] * 2)
+        store.finish(run, "pass", "", ENDED)
+"""
+
+
+def test_four_benches_writing_at_once_keep_one_chain_and_numbers_without_gaps(empty: str) -> None:
+    """Also the tables are made by whoever comes first; who verifies meanwhile finds nothing wrong."""
+    benches = [subprocess.Popen([sys.executable, "-c", PROGRAM, empty, f"Bench {n}"]) for n in range(4)]
+    while any(bench.poll() is None for bench in benches):
+        with suppress(RecordsError), open_records(empty, read_only=True) as store:
+            assert store.verify().findings == ()
+    assert [bench.wait() for bench in benches] == [0] * 4
+    with open_records(empty, read_only=True) as store:
         assert store.verify().findings == ()
+        runs = store.runs()
+        assert [run.run_id for run in runs] == list(range(1, 13))
+        assert Counter(run.header.bench_name for run in runs) == {f"Bench {n}": 3 for n in range(4)}
+        for run in runs:
+            values = [reading.value for reading in store.readings(run.run_id)]
+            assert values == [float(number) for number in range(15) for _ in range(2)]
