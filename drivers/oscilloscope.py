@@ -3,7 +3,7 @@
 import bisect
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import numpy as np
@@ -19,6 +19,7 @@ MARGIN_S = 5.0  # for arming, an automatic trigger, and the instrument's own thi
 SLOWEST_BYTES_PER_S = 50e3
 OUT_OF_RANGE = re.compile(r"\s*-222\b")  # SCPI-1999 volume 2, 21.8.10
 SAME = 1e-6  # relative: two numbers that were written with a few digits less
+MOST_OVER = 1.01  # of the profile's longest record; a garbled count would be waited for, and made room for
 RATE_WITHIN = 0.01  # some makers count the points of a record, some the intervals between them
 CODES = 256
 UNREACHED = 0.49  # of the screen, from its middle: a level that no well-ranged signal gets to
@@ -102,18 +103,28 @@ class PreambleOscilloscope:
         """To ground, at the probe's tip."""
         return self._profile.input_capacitance_f
 
-    def capture(self, setting: CaptureSetting) -> Capture:
+    def capture(self, setting: CaptureSetting, meanwhile: Callable[[], None] | None = None) -> Capture:
         """One acquisition of all inputs asked for: volts, float64, shape (inputs, samples), inputs ascending.
 
         The record may be longer than asked, where the timebase has steps; it is never shorter or slower.
+        meanwhile: done while the instrument records; what it raises goes up as it is.
         Raises BenchError for what the profile doesn't have, BadReply where preamble, block and request
         don't agree.
         """
         with self._whole():
             s_per_div, points = self._timing(setting)
             self._set(setting, s_per_div, points)
-            self._acquire(s_per_div * self._profile.time_divisions)
+            self._session.write(self._profile.commands.single())
+            if meanwhile is not None:
+                meanwhile()
+            self._wait(s_per_div * self._profile.time_divisions)
             return self._records(setting, points)
+
+    @property
+    def waits_for_trigger(self) -> bool:
+        """Whether what `begin` armed waits for `trigger`: the profile has the two commands for that."""
+        commands = self._profile.commands
+        return commands.trigger_normal is not None and commands.trigger_force is not None
 
     def begin(self, setting: CaptureSetting) -> float:
         """Arm an acquisition and let it wait; gives the seconds after which its beginning is full.
@@ -126,7 +137,7 @@ class PreambleOscilloscope:
         with self._whole():
             s_per_div, points = self._timing(setting)
             length_s = s_per_div * self._profile.time_divisions
-            waits = commands.trigger_normal is not None and commands.trigger_force is not None
+            waits = self.waits_for_trigger
             self._set(setting, s_per_div, points, waits=waits)
             self._armed = (setting, points, length_s)
             self._session.write(commands.single())
@@ -249,11 +260,6 @@ class PreambleOscilloscope:
         settings = ", ".join(f"{scale:g}" for scale in self.volts_per_division)
         raise self._session.error(f"has {settings} V a division, asked for {volts_per_division:g}")
 
-    def _acquire(self, duration_s: float) -> None:
-        commands = self._profile.commands
-        self._session.write(commands.single())
-        self._wait(duration_s)
-
     def _wait(self, duration_s: float) -> None:
         commands = self._profile.commands
         answer = self._session.query(commands.complete_query(), timeout_s=duration_s + MARGIN_S)
@@ -293,6 +299,8 @@ class PreambleOscilloscope:
             )
         if found.points < setting.samples:
             return f"at least {setting.samples} samples"
+        if found.points > MOST_OVER * self._profile.record_length_max:
+            return f"at most {self._profile.record_length_max} samples"
         if found.x_increment_s > asked_interval_s * (1.0 + RATE_WITHIN):
             return f"samples at {asked_interval_s:g} s or faster"
         if found.points * found.x_increment_s < setting.duration_s * (1.0 - RATE_WITHIN):

@@ -13,6 +13,8 @@ from drivers.profile import KINDS, Profile
 from harness.errors import JobError, Mistake
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
+LARGEST_BYTES = 50_000
+LONGEST_LINE = 2_000  # what reads a key takes time that grows with the square of its parts
 
 
 def shipped_profiles() -> tuple[str, ...]:
@@ -32,7 +34,7 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
     if not NAME.fullmatch(name):
         raise _one_mistake("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
     if own.is_file():
-        file, text = str(own), own.read_text(encoding="utf-8")
+        file, text = str(own), _read(own)
     elif name in shipped_profiles():
         file = f"{name}.toml (shipped)"
         text = (resources.files("drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
@@ -44,6 +46,19 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
     return profile
 
 
+def _read(path: Path) -> str:
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise _one_mistake(str(path), "", "larger than 50 kB; expected a profile written by hand")
+        return path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise _one_mistake(str(path), "", f"cannot be read: {error.strerror or error}") from None
+    except UnicodeDecodeError:
+        raise _one_mistake(
+            str(path), "", "a byte that is no UTF-8; expected the file saved as UTF-8"
+        ) from None
+
+
 def _unknown(name: str, folder: Path) -> str:
     known = shipped_profiles()
     near = difflib.get_close_matches(name, known, n=2, cutoff=0.4)
@@ -53,9 +68,13 @@ def _unknown(name: str, folder: Path) -> str:
 
 def parse_profile(text: str, file: str) -> Profile:
     """Read a profile's text; `file` is for messages. Raises JobError with every mistake found."""
+    for number, each in enumerate(text.splitlines(), start=1):
+        if len(each) > LONGEST_LINE:
+            message = f"a line of {len(each)} characters; expected {LONGEST_LINE} at most"
+            raise JobError([Mistake(file=file, line=number, key="", message=message)])
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also Python's own limits on digits and on nesting
         line = re.search(r"line (\d+)", str(error))
         raise JobError(
             [Mistake(file=file, line=int(line[1]) if line else None, key="", message=str(error))]

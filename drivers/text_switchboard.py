@@ -11,6 +11,7 @@ from harness.roles import Identity
 QUIET_S = 0.05
 BOOT_WITHIN_S = 4.0  # boards that reset when their port is opened talk for a second or two
 TRY_FOR_S = 0.5
+MOST_CHANNELS = 1024
 
 
 class TextSwitchboard(Channels):
@@ -85,7 +86,7 @@ class TextSwitchboard(Channels):
             mask = int(answer.strip(), 16)
         except ValueError:
             mask = -1
-        if mask < 0:
+        if not 0 <= mask < 1 << MOST_CHANNELS:
             raise self._session.bad_reply("a hexadecimal mask of its channels", answer, query())
         return mask
 

@@ -22,6 +22,7 @@ State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
 KEEPALIVE_WITHIN_MS = 10_000
 LONGEST_LINE = 1 << 20
+LONGEST_BLOCK = 1 << 26  # where nobody knows how long it should be
 UNTERMINATED = (
     "the line feed behind the block (the block is whole; of an instrument that sends none, its profile may "
     "say block_terminated = false)"
@@ -76,6 +77,8 @@ def block_length(digits: bytes, expected: int | None) -> int:
     if not digits.isdigit():
         raise ValueError(f"expected the length of a block in digits, found {digits!r}")
     length = int(digits)
+    if expected is None and length > LONGEST_BLOCK:
+        raise ValueError(f"expected a block of {LONGEST_BLOCK} bytes at most, and {length} are announced")
     if expected is not None and length != expected:
         raise ValueError(f"expected a block of {expected} bytes, and the instrument announces {length}")
     return length

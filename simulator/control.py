@@ -44,7 +44,7 @@ class ControlPort:
     def _answer(self, line: bytes) -> tuple[dict[str, object], bool]:
         try:
             request = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             return {"ok": False, "error": "no line of JSON"}, False
         known = (*self._hands, "quit")
         names = [name for name in known if isinstance(request, dict) and name in request]

@@ -85,7 +85,7 @@ def channel_list(highest: int) -> Callable[[str], tuple[int, ...]]:
             raise ScpiError(-104, text[:40])
         channels: list[int] = []
         for part in found[1].split(",") if found[1].strip() else []:
-            ends = re.fullmatch(r"\s*(\d+)\s*(?::\s*(\d+)\s*)?", part)
+            ends = re.fullmatch(r"\s*(\d{1,9})\s*(?::\s*(\d{1,9})\s*)?", part)
             if ends is None:
                 raise ScpiError(-104, text[:40])
             first = int(ends[1])

@@ -34,6 +34,7 @@ MESSAGES = {
 """Error numbers and their texts, SCPI-1999 volume 2, 21.8."""
 
 MNEMONIC_MAX = 12  # characters, IEEE 488.2 7.6.1.4.1
+SUFFIX_DIGITS = 9
 
 
 class ScpiError(Exception):
@@ -206,6 +207,8 @@ def _mnemonic(text: str) -> Mnemonic:
         raise ScpiError(-102, text[:40])
     if len(found[1].lstrip("*")) > MNEMONIC_MAX:
         raise ScpiError(-112, text[:40])
+    if len(found[2]) > SUFFIX_DIGITS:
+        raise ScpiError(-114, text[:40])
     return Mnemonic(word=found[1].upper(), suffix=int(found[2]) if found[2] else None)
 
 

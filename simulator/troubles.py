@@ -18,8 +18,8 @@ GRAMMAR = (
 NEEDS_VALUE, MAY_HAVE_VALUE = ("late", "error"), ("late", "error", "half")
 LATE_MAX_MS = 600_000
 _TROUBLE = re.compile(
-    r"(?P<who>[a-z]+)\s+(?P<kind>[a-z]+)(?:\s+(?P<value>-?\d+)(?:\s*ms)?)?"
-    r"(?:\s+after\s+(?P<after>\d+))?(?P<always>\s+always)?"
+    r"(?P<who>[a-z]+)\s+(?P<kind>[a-z]+)(?:\s+(?P<value>-?\d{1,9})(?:\s*ms)?)?"
+    r"(?:\s+after\s+(?P<after>\d{1,9}))?(?P<always>\s+always)?"
 )
 
 

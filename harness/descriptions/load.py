@@ -15,7 +15,7 @@ from harness.descriptions.read_sequence import read_sequence
 from harness.errors import JobError, Mistake
 
 MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"
-LARGEST_BYTES = 4_000_000  # a job's file is written by hand; more is some other file
+LARGEST_BYTES = 1_000_000  # a job's file is written by hand; more is some other file
 
 
 def load_job(
@@ -93,7 +93,7 @@ def _open(path: Path, name: str, mistakes: list[Mistake], files: list[JobFile]) 
     """Read one file as TOML and keep it; notes why not where it cannot be read."""
     try:
         if path.stat().st_size > LARGEST_BYTES:
-            mistakes.append(_mistake(name, "larger than 4 MB; expected a TOML file written by hand"))
+            mistakes.append(_mistake(name, "larger than 1 MB; expected a TOML file written by hand"))
             return None
         content = path.read_bytes()
     except FileNotFoundError:

@@ -4,6 +4,7 @@ The standard library reads the values and drops their places; this walks the sam
 alone, and is written for text that has already been read without an error.
 """
 
+import bisect
 import re
 import tomllib
 from collections.abc import Mapping
@@ -17,6 +18,11 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _SPACE = re.compile(r"[ \t]*")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _SCALAR = re.compile(r"[^,\]}#\r\n]*")
+MOST_PARTS = 32
+# What reads a key takes time that grows with the square of its parts; no key of ours has more than five.
+_TOO_MANY_PARTS = re.compile(
+    rf"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){{{MOST_PARTS}}}"""
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +53,9 @@ class TomlSyntaxError(ValueError):
 
 def read_located(text: str) -> Located:
     """Read TOML text. Raises TomlSyntaxError with the line where it stops making sense."""
+    if long := _TOO_MANY_PARTS.search(text):
+        line = text.count("\n", 0, long.start()) + 1
+        raise TomlSyntaxError(f"a key of more than {MOST_PARTS} parts", line)
     try:
         values = tomllib.loads(text)
         return Located(values=values, lines=_Walk(text).lines())
@@ -67,8 +76,10 @@ class _Walk:
     at: int = 0
     found: dict[Key, int] = field(default_factory=dict)
     counts: dict[Key, int] = field(default_factory=dict)  # arrays of tables seen so far
+    line_ends: list[int] = field(default_factory=list)
 
     def lines(self) -> dict[Key, int]:
+        self.line_ends = [each.start() for each in re.finditer("\n", self.text)]
         table: Key = ()
         self._skip(_BLANK)
         while self.at < len(self.text):
@@ -87,7 +98,7 @@ class _Walk:
 
     def _mark(self, key: Key, at: int) -> None:
         """Remember a key's line, and that of the tables which a dotted key opens on the way."""
-        line = self.text.count("\n", 0, at) + 1
+        line = bisect.bisect_left(self.line_ends, at) + 1
         for length in range(1, len(key) + 1):
             self.found.setdefault(key[:length], line)
 

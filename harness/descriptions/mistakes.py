@@ -14,6 +14,7 @@ from harness.descriptions.schema import InQuantity
 from harness.errors import Mistake
 from harness.quantities import expected_words
 
+MOST_MISTAKES = 500  # a file with more is some other file, or a mischievous one
 LISTED_NAMES = 8  # longer lists of known names help nobody
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -40,6 +41,8 @@ class Source:
 
     def wrong(self, key: Key, message: str, *, missing: bool = False) -> None:
         """Note a mistake at a key; `missing` where the key itself does not stand in the file."""
+        if len(self.mistakes) >= MOST_MISTAKES:
+            return
         shown = key if missing else self.located.known(key) or key
         place = Mistake(file=self.name, line=self.located.line(key), key=dotted(shown), message=message)
         if place not in self.mistakes:

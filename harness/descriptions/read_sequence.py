@@ -16,6 +16,7 @@ from harness.descriptions.state import REST, UNPOWERED, State, all_states
 
 TABLES = ("sequence", "check")
 QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
+MOST_LINES_FOR_ALL = 12
 
 
 def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence | None:
@@ -69,7 +70,7 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
     for index, text in enumerate(texts):
         key: Key = ("sequence", "states", index)
         try:
-            found = all_states(names.lines) if text == "all" else (parse_state(text, names.lines),)
+            found = _all(names.lines) if text == "all" else (parse_state(text, names.lines),)
         except ValueError as error:
             source.wrong(key, str(error))
             continue
@@ -77,6 +78,15 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
             source.wrong(key, f"state {repeated[0]} stands here twice; expected once")
         states.extend(found)
     return tuple(states)
+
+
+def _all(lines: tuple[str, ...]) -> tuple[State, ...]:
+    if len(lines) > MOST_LINES_FOR_ALL:
+        raise ValueError(
+            f"{len(lines)} lines have {2 ** len(lines)} states, and a run through all is no test but a "
+            f"wait; expected a list of states (all: up to {MOST_LINES_FOR_ALL} lines)"
+        )
+    return all_states(lines)
 
 
 def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]:

@@ -78,6 +78,7 @@ class StandingBench:
 
     bench_file: Path
     ready: dict[str, Any]
+    pid: int
 
     def by_hand(self, **request: object) -> None:
         host, port = self.ready["control"].rsplit(":", 1)
@@ -123,7 +124,7 @@ def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iter
     )
     try:
         assert process.stdout is not None
-        yield StandingBench(bench_file, json.loads(process.stdout.readline()))
+        yield StandingBench(bench_file, json.loads(process.stdout.readline()), process.pid)
     finally:
         process.communicate(timeout=10)
 
