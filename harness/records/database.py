@@ -20,7 +20,7 @@ from harness.records import upgrade
 from harness.records.place import ELSEWHERE, LOCK_WAIT_S, Place, explained
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
 
-_WRITERS = 0x5357
+WRITERS = 0x5357
 """The number of the advisory lock of those who write; any will do, the same in every version."""
 
 
@@ -53,7 +53,7 @@ def reading(engine: Engine) -> Iterator[Connection]:
     """A transaction that sees one moment of the records, whatever others write meanwhile."""
     with engine.connect() as connection:
         if engine.dialect.name == "postgresql":
-            connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            connection.execution_options(isolation_level="REPEATABLE READ")
         with connection.begin():
             if engine.dialect.name == "sqlite":
                 connection.exec_driver_sql("BEGIN")
@@ -67,7 +67,7 @@ def writing(engine: Engine) -> Iterator[Connection]:
         if engine.dialect.name == "sqlite":
             connection.exec_driver_sql("BEGIN IMMEDIATE")
         elif engine.dialect.name == "postgresql":
-            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITERS})")
         yield connection
 
 
@@ -83,7 +83,9 @@ def _server(place: Place, *, read_only: bool) -> Engine:
         connection.autocommit = True
         with connection.cursor() as cursor:
             cursor.execute(f"SET lock_timeout = '{LOCK_WAIT_S:g}s'")
-            if not read_only:
+            if read_only:
+                cursor.execute("SET default_transaction_read_only = on")
+            else:
                 cursor.execute("SHOW synchronous_commit")
                 if cursor.fetchone() in (("off",), ("local",)):
                     cursor.execute("SET synchronous_commit = on")

@@ -19,6 +19,7 @@ FREE_BYTES_NEEDED = 64 * 1024 * 1024
 """Free disk that a run wants before it starts: ten times the 64-state job's readings and waveforms."""
 
 ELSEWHERE = "Give another place with --records"
+_LOST = "the connection to the server is lost. See to the server and the network, and start again"
 _NO_SUCH_RUN = "there is no such run or acquisition in these records. Nothing was recorded"
 
 _SQLITE_CAUSES = {
@@ -53,8 +54,8 @@ _POSTGRESQL_CAUSES = {
     "42501": "the server does not allow this user to do that. Ask whoever runs it, or give another user",
     "3D000": "there is no database of that name on the server. Have it made (`createdb NAME`)",
     "23503": _NO_SUCH_RUN,
-    "57P": "the server was stopped or has ended the connection. Start again when it is back",
-    "08": "the connection to the server is lost. Check the network and start again",
+    "57P": _LOST,
+    "08": _LOST,
 }
 
 
@@ -113,7 +114,8 @@ def explained(place: Place) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise RecordsError(f"{place.shown}: {_cause(error.orig)}") from error
+        cause = _LOST if error.connection_invalidated and place.file is None else _cause(error.orig)
+        raise RecordsError(f"{place.shown}: {cause}") from error
     except sqlite3.Error as error:  # while connecting, before SQLAlchemy has a hand in it
         raise RecordsError(f"{place.shown}: {_cause(error)}") from error
     except (NoSuchModuleError, ModuleNotFoundError) as error:
@@ -142,5 +144,5 @@ def _cause(error: BaseException | None) -> str:
     for prefix, cause in _POSTGRESQL_CAUSES.items():
         if state.startswith(prefix):
             return cause
-    said = " ".join(str(error).split())  # on one line; it names the host, the user and what is wrong
+    said = " ".join(str(error).split()).rstrip(".")  # on one line: the host, the user and what is wrong
     return said if state else f"{said}. Check the address and that the server runs. {ELSEWHERE}"

@@ -77,7 +77,8 @@ def postgresql_server(*, durable: bool = False) -> Iterator[PostgreSQL]:
         try:
             yield server
         finally:
-            server.stop_at_once()
+            if (data / "postmaster.pid").exists():
+                server.stop_at_once()
 
 
 def _start(control: str, data: Path, password: str, *, durable: bool) -> PostgreSQL:
