@@ -1,5 +1,6 @@
 """`switchwalk batch`: unit after unit through a job, the bench kept open between them."""
 
+import sys
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
@@ -10,7 +11,7 @@ import typer
 
 from harness.cli.bench_block import Despite, check_block
 from harness.cli.errand import Errand
-from harness.cli.hands import CAUTIONS
+from harness.cli.hands import CAUTIONS, NOBODY
 from harness.cli.job import BenchPath, JobFolder
 from harness.cli.records import RecordsPlace
 from harness.cli.retest import check_count, earlier_runs, said
@@ -88,6 +89,7 @@ def batch(
     described = read_job(job, bench)
     check_workplace(described, bench, simulate=simulate, hasten=hasten)
     _check_faulty(faulty, serials, simulate=simulate)
+    _check_person(serials, simulate=simulate)
     wanted = None if serials is None else read_serials(serials, described.sequence)
     faults = _faults(wanted, faulty, described, seed)
     with ExitStack() as open_things:
@@ -120,7 +122,7 @@ def batch(
             faults=faults,
             again=again,
             override=override,
-            attended=serials is None,
+            listed=wanted is not None,
         )
         trouble = _work(units, store, here.hands, wanted)
     left = [serial for serial in wanted or [] if serial not in {one.serial for one in units.results}]
@@ -161,6 +163,14 @@ def _each(units: "Units", station: "Station", wanted: list[str] | None) -> None:
     sequence, quiet = units.errand.job.sequence, units.errand.quiet
     for serial in asked_serials(sequence, quiet=quiet) if wanted is None else wanted:
         units.take(serial, station)
+
+
+def _check_person(serials: Path | None, *, simulate: bool) -> None:
+    if serials is not None and not simulate and not sys.stdin.isatty():
+        raise UsageError(
+            f"{NOBODY} to put the units of --serials in. Run it in a terminal, or give the serial numbers on "
+            "standard input, each when its unit is in the fixture"
+        )
 
 
 def _check_faulty(faulty: float, serials: Path | None, *, simulate: bool) -> None:

@@ -66,14 +66,25 @@ class Units:
     faults: Mapping[str, str]
     again: str
     override: str
-    attended: bool
+    listed: bool
     results: list[UnitResult] = field(default_factory=list)
     refused: int = 0
+
+    @property
+    def attended(self) -> bool:
+        """Whether a person puts the units in."""
+        return self.simulated is None or not self.listed
 
     def take(self, serial: str, station: "Station") -> None:
         """Test one unit, or say why it is not. Raises what ends the batch."""
         try:
             retest = self._leave(serial)
+            if (
+                self.listed
+                and self.attended
+                and ask(f"Put unit {serial} in and press Enter (or type skip): ") == "skip"
+            ):
+                raise UsageError(f"unit {serial} is not tested")
             injected = self.faults.get(serial, "")
             if self.simulated is not None:
                 self.simulated.place_unit(serial, [injected] if injected else [])
@@ -134,7 +145,7 @@ class Units:
                 if before == errand.serial:
                     return ""
                 told = f"what is in the fixture draws the same as {before} did when it left"
-            if self.simulated is not None and not self.attended:
+            if not self.attended:
                 return told  # nobody has forgotten anything here: the unit is like that
             if not (self.attended and sys.stdin.isatty()):
                 raise UsageError(f"unit {errand.serial} is not tested: {told}")

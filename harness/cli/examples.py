@@ -21,7 +21,11 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "units": ("switchwalk units", "switchwalk units --json"),
     "show": ("switchwalk show 12", "switchwalk show 12 --budget"),
     "diagnose": ("switchwalk diagnose 12",),
-    "trends": ("switchwalk trends",),
+    "trends": ("switchwalk trends", "switchwalk trends --batch autumn --against-batch spring"),
+    "gauge": (
+        f"switchwalk gauge {JOB} --golden OB-GOLD --operator Mara",
+        "switchwalk gauge JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
+    ),
     "export": ("switchwalk export 12 --format csv --out run-12.csv",),
     "site": ("switchwalk site pages",),
     "judge": ("switchwalk judge 12 --sequence tighter.toml",),

@@ -86,8 +86,6 @@ def run(
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
         retest = _retest(store, described, serial, simulate=simulate, who=operator, why=reason)
-        if not as_json:
-            typer.echo(CAUTIONS)
         hands: Hands = PersonAtTheBench()
         if simulate:
             simulated = open_things.enter_context(
@@ -98,6 +96,8 @@ def run(
         plan = plan or planned(described, bench)
         name = described.bench.name if described.bench else ""
         override = check_block(store, name, simulated=simulate, despite=despite, who=operator)
+        if not as_json:
+            typer.echo(CAUTIONS)
         if reference is ReferenceFrom.none:
             plan = replace(plan, through=None)
         errand = Errand(
