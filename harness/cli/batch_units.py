@@ -4,13 +4,16 @@ import sys
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.big_word import show_big
+from harness.cli.described import Described
 from harness.cli.errand import Errand
+from harness.cli.job import impedances_of
 from harness.cli.lines import say
 from harness.cli.outcome import find_fault, write_page
 from harness.cli.retest import Retest, earlier_runs, leave_for
@@ -189,7 +192,7 @@ class Units:
             say(f"{serial}: {tested.outcome.upper()}, run {tested.run_id}, {tested.seconds:.1f} s, {counts}")
             if tested.reason:
                 say(tested.reason, indent=2, hang=0)
-        found = find_fault(self.store, self.store.run(tested.run_id))
+        found = find_fault(self.store, self.store.run(tested.run_id), self._described)
         if not quiet and tested.outcome in ("fail", "unproven"):
             self._explain(found)
             self._worst(self.store.readings(tested.run_id))
@@ -215,7 +218,15 @@ class Units:
             say(reading_line(reading), indent=2)
 
     def _page(self, tested: "Tested", found: "Diagnosed | None") -> Path:
-        return write_page(self.store, self.store.run(tested.run_id), self.records, found)
+        record = self.store.run(tested.run_id)
+        return write_page(self.store, record, self.records, found, self._described)
+
+    @cached_property
+    def _described(self) -> Described:
+        """The same for every unit: what follows from the job alone is worked out once."""
+        errand = self.errand
+        impedances = impedances_of(errand.job, errand.bench_file)
+        return Described(job=errand.job, plan=errand.plan, impedances=impedances)
 
     def _tell_report(self, result: UnitResult) -> None:
         if not self.errand.quiet:

@@ -1,28 +1,23 @@
 """`switchwalk diagnose`: which fault would explain what a run measured, and where to probe next."""
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.job import impedances_of
+from harness.cli.described import Described, recorded_description
 from harness.cli.lines import say
 from harness.cli.records import AsJson, RecordsPlace
-from harness.errors import EXIT_UNPROVEN, JobError
+from harness.errors import EXIT_UNPROVEN
 
 if TYPE_CHECKING:
-    from harness.circuit.elements import BenchImpedances
-    from harness.descriptions.job import Job
     from harness.faults.diagnosis import Diagnosis
     from harness.faults.observed import Evidence
     from harness.faults.probes import Probe
-    from harness.plan.model import Plan
     from harness.records.run import RunRecord
     from harness.records.store import RunStore
     from harness.report.explanation import Explanation
-
-LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
 
 
 def diagnose(
@@ -55,55 +50,56 @@ def diagnose(
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Recorded:
-    """What a diagnosis starts from: a run's own job, its plan and what it measured."""
+    """What a diagnosis starts from: a run's own job with its plan, and what it measured."""
 
-    job: "Job"
-    plan: "Plan"
-    impedances: "BenchImpedances"
+    described: Described
     evidence: "Evidence"
 
     @property
     def empty(self) -> bool:
         """Whether there is nothing to go by."""
-        return not (self.evidence.acquisitions or self.evidence.supply_a or self.evidence.over_current)
+        evidence = self.evidence
+        return not (evidence.acquisitions or evidence.supply_a or evidence.over_current)
 
 
-def read_recorded(store: "RunStore", record: "RunRecord") -> Recorded:
-    """Read a run back. Raises RecordsError where its files no longer read."""
-    from harness.plan.build import trial_plan
-    from harness.runner.recorded import Kept, evidence_of, recorded_job
+def read_recorded(store: "RunStore", record: "RunRecord", described: Described | None = None) -> Recorded:
+    """Read a run back. described: its job and plan, where they are at hand; else made anew of its files.
 
+    Raises RecordsError where its files no longer read.
+    """
+    from harness.runner.recorded import Kept, evidence_of
+
+    described = described or recorded_description(record)
     kept = Kept(
         record=record,
         readings=store.readings(record.run_id),
         acquisitions=store.acquisitions(record.run_id),
         references=store.references(record.run_id),
+        events=store.events(record.run_id),
     )
-    job = recorded_job(record)
-    impedances = recorded_impedances(job)
-    plan = trial_plan(job, impedances=impedances)
-    return Recorded(job=job, plan=plan, impedances=impedances, evidence=evidence_of(job, plan, kept))
+    evidence = evidence_of(described.job, described.plan, kept)
+    notes = (*evidence.notes, *described.notes)
+    return Recorded(described=described, evidence=replace(evidence, notes=notes))
 
 
 class Diagnosed:
     """A run's diagnosis with its next probe, in words. Raises CircuitError."""
 
     def __init__(self, recorded: Recorded, *, double: bool) -> None:
-        from harness.faults.diagnosis import Diagnoser
         from harness.faults.probes import best_probe
         from harness.report.explanation import make_explanation, shown_groups
 
-        job, plan, evidence = recorded.job, recorded.plan, recorded.evidence
+        described, evidence = recorded.described, recorded.evidence
+        job, plan = described.job, described.plan
         self.job, self.empty = job, recorded.empty
-        diagnoser = Diagnoser(job, plan, evidence.acquisitions, impedances=recorded.impedances)
-        self.found: Diagnosis = diagnoser.diagnose(evidence, double=double)
+        self.found: Diagnosis = described.diagnoser(evidence.acquisitions).diagnose(evidence, double=double)
         self.probe: Probe | None = None
         if not self.empty and not evidence.over_current and self.found.explained:
             self.probe = best_probe(
                 job,
                 plan,
                 shown_groups(self.found),
-                impedances=recorded.impedances,
+                impedances=described.impedances,
                 supply_read=tuple(evidence.supply_a),
             )
         self.explanation: Explanation = make_explanation(self.found, self.probe, job.module, job.fixture)
@@ -120,29 +116,18 @@ class Diagnosed:
         return self.found.groups[0].posterior if self.names else 0.0
 
 
-def recorded_impedances(job: "Job") -> "BenchImpedances":
-    """What the recorded bench loads the module with; the usual, where its own profiles are not at hand."""
-    from harness.circuit.elements import BenchImpedances
-
-    try:
-        return impedances_of(job, None)
-    except JobError:
-        return BenchImpedances()
-
-
-def diagnose_run_end(store: "RunStore", record: "RunRecord") -> Diagnosed | None:
+def diagnose_run_end(
+    store: "RunStore", record: "RunRecord", described: Described | None = None
+) -> Diagnosed | None:
     """Which fault explains a failing run; None where that would keep a person waiting. Never in pairs.
 
     What it finds is kept with the run, for the batch's figures: faults that are not told apart, the likeliest
     first, none where nothing on the list explains it.
     """
-    from harness.descriptions.faults import single_faults
-
     if record.outcome != "fail":
         return None
-    recorded = read_recorded(store, record)
-    faults = len(single_faults(recorded.job.module, recorded.job.fixture))
-    if recorded.empty or faults * len(recorded.evidence.acquisitions) > LARGEST_AT_RUN_END:
+    recorded = read_recorded(store, record, described)
+    if recorded.empty or not recorded.described.is_quick(len(recorded.evidence.acquisitions)):
         return None
     found = Diagnosed(recorded, double=False)
     kept = {"faults": found.names, "probability": found.probability}

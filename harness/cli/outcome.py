@@ -12,6 +12,7 @@ from harness.cli.lines import say
 from harness.errors import CircuitError, RecordsError
 
 if TYPE_CHECKING:
+    from harness.cli.described import Described
     from harness.cli.diagnose import Diagnosed
     from harness.records.run import RunRecord
     from harness.records.store import RunStore
@@ -20,16 +21,27 @@ if TYPE_CHECKING:
 WORST_SHOWN = 5
 
 
-def write_report_of(store: "RunStore", run_id: int, records: str | Path) -> Path:
-    """Diagnose a run that failed, and write its page."""
+def write_report_of(
+    store: "RunStore", run_id: int, records: str | Path, described: "Described | None" = None
+) -> Path:
+    """Diagnose a run that failed, and write its page. described: its job and plan, where they are at hand."""
     record = store.run(run_id)
-    return write_page(store, record, records, find_fault(store, record))
+    described = described or _described(record)
+    return write_page(store, record, records, find_fault(store, record, described), described)
 
 
 def write_page(
-    store: "RunStore", record: "RunRecord", records: str | Path, found: "Diagnosed | None"
+    store: "RunStore",
+    record: "RunRecord",
+    records: str | Path,
+    found: "Diagnosed | None",
+    described: "Described | None",
 ) -> Path:
-    """Write the run's page beside the records (in the default folder for records on a server)."""
+    """Write the run's page beside the records (in the default folder for records on a server).
+
+    described: what its sequence would see of every fault is told by it; None leaves that out.
+    """
+    from harness.report.coverage_picture import draw_coverage
     from harness.report.write import write_report
 
     run_id = record.run_id
@@ -42,6 +54,7 @@ def write_page(
             store.waveforms(run_id),
             path,
             None if found is None else found.explanation,
+            draw_coverage(described.faults_seen(path.parent)) if described is not None else None,
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
@@ -57,12 +70,23 @@ def report_path(records: str | Path, run_id: int, serial: str) -> Path:
     return beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
 
 
-def find_fault(store: "RunStore", record: "RunRecord") -> "Diagnosed | None":
+def _described(record: "RunRecord") -> "Described | None":
+    from harness.cli.described import recorded_description
+
+    try:
+        return recorded_description(record)
+    except (CircuitError, RecordsError):
+        return None
+
+
+def find_fault(
+    store: "RunStore", record: "RunRecord", described: "Described | None" = None
+) -> "Diagnosed | None":
     """What would explain a failed run; a report is written without it where that cannot be told."""
     from harness.cli.diagnose import diagnose_run_end
 
     try:
-        return diagnose_run_end(store, record)
+        return diagnose_run_end(store, record, described)
     except (CircuitError, RecordsError):
         return None
 

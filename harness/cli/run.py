@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.bench_block import Despite, check_block
+from harness.cli.described import Described
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, planned
+from harness.cli.job import BenchPath, JobFolder, impedances_of, planned
 from harness.cli.outcome import say_outcome, write_report_of
 from harness.cli.records import RecordsPlace
 from harness.cli.retest import Retest, check_count, earlier_runs, said
@@ -115,6 +116,9 @@ def run(
         begin = begin_run(errand, store, {"retest": retest, "override": override})
         run_id, ended = carry_out(errand, store, hands, begin)
         report = write_report_of(store, run_id, records or DEFAULT_RECORDS)
+        run_id, ended = carry_out(errand, store, hands, begin_run(errand, store))
+        known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
+        report = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
         say_outcome(run_id, serial, ended, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])

@@ -77,17 +77,26 @@ def hard_faults(job: Job) -> tuple[Fault, ...]:
     )
 
 
+def judge_faults(
+    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
+) -> tuple[FaultSeen, ...]:
+    """Say for every hard fault whether a plan would see it, and nothing else. Raises CircuitError."""
+    faults = hard_faults(job)
+    shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
+    return _judged(
+        weigh_margins(job, plan, shown), Prospect(job=job, plan=plan, signatures=shown), impedances
+    )
+
+
 def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None) -> Coverage:
     """Say for every single fault of a job whether its plan would see it.
 
     Raises CircuitError where a circuit has no solution.
     """
-    faults = hard_faults(job)
-    shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
+    shown = signatures(job, plan, hard_faults(job), impedances=impedances, executor=executor)
     made = weigh_margins(job, plan, shown)
     prospect = Prospect(job=job, plan=plan, signatures=shown)
-    judged = tuple(_judge(fault, row, made, prospect) for row, fault in enumerate(faults))
-    judged = _with_edges(judged, job, plan, impedances)
+    judged = _judged(made, prospect, impedances)
     groups = groups_of(told_apart(prospect), [row for row, one in enumerate(judged) if one.seen])
     return Coverage(
         faults=judged,
@@ -96,6 +105,13 @@ def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Execut
         contacts=smallest_seen(job, plan, impedances=impedances, executor=executor),
         tight=tight_limits(made),
     )
+
+
+def _judged(made: Margins, prospect: Prospect, impedances: BenchImpedances) -> tuple[FaultSeen, ...]:
+    judged = tuple(
+        _judge(suspect[0], row, made, prospect) for row, suspect in enumerate(prospect.signatures.suspects)
+    )
+    return _with_edges(judged, prospect.job, prospect.plan, impedances)
 
 
 def _judge(fault: Fault, row: int, made: Margins, prospect: Prospect) -> FaultSeen:

@@ -11,6 +11,7 @@ from harness.errors import RecordsError
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words
+from harness.report.coverage_picture import CoverageFigure
 from harness.report.explanation import Explanation
 from harness.report.matrix import make_matrix
 from harness.report.response_plot import response_plots
@@ -59,13 +60,14 @@ def write_report(
     waveforms: Mapping[int, Capture],
     path: Path,
     explanation: Explanation | None = None,
+    coverage: CoverageFigure | None = None,
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
-    run that failed, what would explain it.
+    run that failed, what would explain it. coverage: what its sequence would see of every fault.
     """
-    text = render_report(run, readings, waveforms, explanation)
+    text = render_report(run, readings, waveforms, explanation, coverage)
     unfinished = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -83,6 +85,7 @@ def render_report(
     readings: Sequence[Reading],
     waveforms: Mapping[int, Capture],
     explanation: Explanation | None = None,
+    coverage: CoverageFigure | None = None,
 ) -> str:
     """Make the report's HTML."""
     import jinja2
@@ -114,6 +117,7 @@ def render_report(
         first_look=concerns[: max(_FIRST_LOOK, min(not_passed, 4 * _FIRST_LOOK))],
         not_passed=not_passed,
         explanation=explanation,
+        faults_seen=coverage,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),

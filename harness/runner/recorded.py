@@ -3,11 +3,13 @@
 A run is read with the job files that it was made with, whatever has become of the folder since.
 """
 
+import json
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
 
@@ -23,15 +25,12 @@ from harness.measure.tone import ToneFit
 from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.reading import Reading
-from harness.records.run import AcquisitionRecord, RunRecord
+from harness.records.run import AcquisitionRecord, RunEvent, RunRecord
 from harness.roles import Capture
 from harness.runner.inputs import input_numbers
 from harness.runner.preflight import limit_of
 from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
 
-_OVER_CURRENT = re.compile(
-    r"over-current in state (?P<state>\S+):.* mA at (?P<voltage>[\d.]+) V .*limit at (?P<limit>[\d.]+) mA"
-)
 _INPUT = re.compile(r"\binput (\d+) ")
 
 
@@ -61,6 +60,13 @@ class Kept:
     readings: Sequence[Reading]
     acquisitions: Mapping[int, AcquisitionRecord]
     references: Sequence[Mapping[str, object]]
+    events: Sequence[RunEvent] = ()
+
+    @property
+    def over_current(self) -> Mapping[str, Any] | None:
+        """Where the supply went to its limit: state, limit_a, current_a, voltage_v; None where it didn't."""
+        told = [event.text for event in self.events if event.kind == "over-current"]
+        return json.loads(told[-1]) if told else None
 
 
 def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
@@ -188,7 +194,7 @@ def _fit(record: AcquisitionRecord) -> ToneFit:
 def _trials(job: Job, kept: Kept) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the lines proven before that."""
     lines = (State(on=()), *(State(on=(line,)) for line in job.module.line_names))
-    found = _OVER_CURRENT.search(kept.record.reason)
+    found = kept.over_current
     short = found["state"] if found else ""
     preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
     if not found and preflight:
@@ -199,7 +205,7 @@ def _trials(job: Job, kept: Kept) -> Iterator[SupplyTrial]:
             state=state,
             limit_a=limit_of(job.module, state),
             limited=limited,
-            voltage_v=float(found["voltage"]) if limited and found else None,
+            voltage_v=found["voltage_v"] if limited and found else None,
         )
         if limited:
             return
@@ -207,7 +213,7 @@ def _trials(job: Job, kept: Kept) -> Iterator[SupplyTrial]:
         if state.name == short and found:
             yield SupplyTrial(
                 state=state,
-                limit_a=float(found["limit"]) / 1e3,
+                limit_a=found["limit_a"],
                 limited=True,
-                voltage_v=float(found["voltage"]),
+                voltage_v=found["voltage_v"],
             )

@@ -73,6 +73,9 @@ def run_plan(
         reason = ""
     except OverCurrentError as error:
         outcome, reason = "fail", str(error)
+        found = {"state": error.state, "limit_a": error.limit_a}
+        found |= {"current_a": error.current_a, "voltage_v": error.voltage_v}
+        store.add_event(run, "over-current", json.dumps(found))
     except BaseException as error:
         _finish_stopped(store, run, error)
         raise

@@ -46,6 +46,12 @@ def impedances(bench: Bench) -> BenchImpedances:
 class OverCurrentError(Exception):
     """The unit draws more than any healthy one could. Ends the run; the verdict is the unit's."""
 
+    def __init__(
+        self, message: str, *, state: str, limit_a: float, current_a: float, voltage_v: float
+    ) -> None:
+        super().__init__(message)
+        self.state, self.limit_a, self.current_a, self.voltage_v = state, limit_a, current_a, voltage_v
+
 
 @dataclass(frozen=True, kw_only=True)
 class Stage:
@@ -129,7 +135,11 @@ class Stage:
             f"over-current in state {state.name}: the relay supply gives "
             f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
             f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
-            "Look for a shorted coil, a reversed diode, or lines exchanged or bridged"
+            "Look for a shorted coil, a reversed diode, or lines exchanged or bridged",
+            state=state.name,
+            limit_a=limit_a,
+            current_a=again.current_a,
+            voltage_v=again.voltage_v,
         )
 
     def _is_over(self, reading: SupplyReading, state: State, limit_a: float) -> bool:

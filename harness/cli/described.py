@@ -1,0 +1,158 @@
+"""A job with its plan, and what follows from these alone: worked out once for a run or for a batch."""
+
+import hashlib
+import json
+import os
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.cli.bench_check import check_bench
+from harness.errors import CircuitError, JobError
+
+if TYPE_CHECKING:
+    from harness.circuit.elements import BenchImpedances
+    from harness.descriptions.faults import Fault
+    from harness.descriptions.job import Job
+    from harness.faults.coverage import FaultSeen
+    from harness.faults.diagnosis import Diagnoser
+    from harness.plan.model import Acquisition, Plan
+    from harness.records.run import RunHeader, RunRecord
+
+LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
+LARGEST_KEPT = 400_000  # the same, for what is worked out once for all units of a job
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Described:
+    """A job, its plan, and what its bench loads the unit with. notes: what had to be taken as usual."""
+
+    job: "Job"
+    plan: "Plan"
+    impedances: "BenchImpedances"
+    notes: tuple[str, ...] = ()
+    _diagnosers: "dict[tuple[int, ...], Diagnoser]" = field(default_factory=dict)
+
+    def is_quick(self, acquisitions: int) -> bool:
+        """Whether all faults in so many acquisitions are a matter of about a second."""
+        from harness.descriptions.faults import single_faults
+
+        return acquisitions * len(single_faults(self.job.module, self.job.fixture)) <= LARGEST_AT_RUN_END
+
+    def diagnoser(self, acquisitions: "Sequence[Acquisition]") -> "Diagnoser":
+        """What all faults would show in these acquisitions; kept. Raises CircuitError."""
+        from harness.faults.diagnosis import Diagnoser
+
+        key = tuple(each.number for each in acquisitions)
+        if key not in self._diagnosers:
+            self._diagnosers[key] = Diagnoser(self.job, self.plan, acquisitions, impedances=self.impedances)
+        return self._diagnosers[key]
+
+    def faults_seen(self, folder: Path) -> "tuple[FaultSeen, ...]":
+        """What the plan would see of every hard fault; kept in `folder` for the next run of this job.
+
+        It is the same for every unit, and takes a second or several; () for a job where it takes minutes.
+        """
+        from harness.faults.coverage import hard_faults, judge_faults
+
+        faults = hard_faults(self.job)
+        if len(faults) * len(self.plan.acquisitions) > LARGEST_KEPT:
+            return ()
+        kept = folder / f"coverage-{self._digest}.json"
+        found = _read_kept(kept, faults)
+        if not found:
+            try:
+                found = judge_faults(self.job, self.plan, impedances=self.impedances)
+            except CircuitError:
+                return ()
+            _write_kept(kept, found)
+        return found
+
+    @cached_property
+    def _digest(self) -> str:
+        """Of all that coverage follows from; a simulated bench's file has other addresses each time."""
+        job, bench = self.job, self.job.bench
+        accuracy = None if bench is None else bench.oscilloscope.gain_accuracy
+        parts = [
+            version("switchwalk"),
+            repr(self.impedances),
+            repr(accuracy),
+            repr(self.plan.through is None),
+        ]
+        parts += [file.sha256 for file in job.files[:3]]
+        return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+
+
+def _read_kept(path: Path, faults: "Sequence[Fault]") -> "tuple[FaultSeen, ...]":
+    """What was kept of just these faults; () where it is not there, or not whole."""
+    from harness.faults.coverage import FaultSeen
+
+    try:
+        rows = json.loads(path.read_text(encoding="utf-8"))
+        return tuple(
+            FaultSeen(
+                fault=fault,
+                seen=bool(row["seen"]),
+                by=str(row["by"]),
+                margin=float(row["margin"]),
+                readings=int(row["readings"]),
+                why=str(row["why"]),
+            )
+            for fault, row in zip(faults, (rows[fault.name] for fault in faults), strict=True)
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
+
+
+def _write_kept(path: Path, found: "tuple[FaultSeen, ...]") -> None:
+    """Keep it for the next unit; where that can't be, it is worked out again."""
+    rows = {
+        one.fault.name: {
+            "seen": one.seen,
+            "by": one.by,
+            "margin": one.margin,
+            "readings": one.readings,
+            "why": one.why,
+        }
+        for one in found
+    }
+    with suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unfinished = path.with_name(f".{path.name}.part")
+        unfinished.write_text(json.dumps(rows, ensure_ascii=False, indent=1), encoding="utf-8")
+        os.replace(unfinished, path)
+
+
+def recorded_description(record: "RunRecord") -> Described:
+    """A run's job as it was recorded. Raises RecordsError where its files no longer read."""
+    from harness.plan.build import trial_plan
+    from harness.runner.recorded import recorded_job
+
+    job = recorded_job(record)
+    impedances, notes = _recorded_impedances(job, record.header)
+    plan = trial_plan(job, impedances=impedances)
+    return Described(job=job, plan=plan, impedances=impedances, notes=notes)
+
+
+def _recorded_impedances(job: "Job", header: "RunHeader") -> "tuple[BenchImpedances, tuple[str, ...]]":
+    """What the recorded bench loads the unit with: by its profiles, a person's own beside the bench file.
+
+    Profiles are not recorded; where one is not found any more, the usual impedances are taken, with a note.
+    """
+    from harness.circuit.elements import BenchImpedances
+
+    if job.bench is None:
+        return BenchImpedances(), ()
+    folder = Path(header.bench_file).parent if header.bench_file else Path(header.job_folder)
+    try:
+        return check_bench(job, job.bench, folder), ()
+    except JobError as error:
+        usual = BenchImpedances()
+        return usual, (
+            f"The bench's profiles are not at hand ({error.mistakes[0].message}), so "
+            f"sources of {usual.source_ohm:g} ohm and inputs of {usual.input_ohm / 1e6:g} Mohm are taken.",
+        )
