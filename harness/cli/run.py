@@ -115,8 +115,6 @@ def run(
         )
         begin = begin_run(errand, store, {"retest": retest, "override": override})
         run_id, ended = carry_out(errand, store, hands, begin)
-        report = write_report_of(store, run_id, records or DEFAULT_RECORDS)
-        run_id, ended = carry_out(errand, store, hands, begin_run(errand, store))
         known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
         report = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
