@@ -16,6 +16,7 @@ from harness.descriptions.state import State
 from harness.faults.diagnosis import telling
 from harness.faults.observed import Evidence, SupplyTrial, gather
 from harness.judge import unit_verdict
+from harness.measure.bare import Bare
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import RangeGain, ToneReference
 from harness.measure.tone import ToneFit
@@ -24,7 +25,6 @@ from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.plan.supply import expected_current_a
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
-from harness.runner.bare import Bare
 from harness.runner.inputs import input_numbers
 from harness.runner.preflight import limit_of
 from harness.runner.readings import Measured, make_reading, supply_reading

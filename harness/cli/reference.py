@@ -140,13 +140,17 @@ def _say(found: "Reference", taken: datetime, bench: str) -> None:
 
     expires = taken + timedelta(seconds=LIFE_S)
     typer.echo("")
-    typer.echo(f"through reference of {bench!r}: {len(found.tones)} tones, kept")
+    also = [
+        word for word, there in (("noise", found.bare.noise), ("harmonics", found.bare.harmonics)) if there
+    ]
+    own = f" and the bench's own {' and '.join(also)}" if also else ""
+    typer.echo(f"through reference of {bench!r}: {len(found.tones)} tones{own}, kept")
     typer.echo(f"good until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
 
 
 def _say_drift(found: "Reference", before: "KeptReference | None") -> None:
     from harness.measure.reference import Reference
-    from harness.measure.reference_drift import drift
+    from harness.measure.reference_drift import drift, harmonic_drift, noise_drift
 
     if before is None:
         typer.echo("there is no earlier one to compare with")
@@ -161,4 +165,15 @@ def _say_drift(found: "Reference", before: "KeptReference | None") -> None:
         typer.echo(
             f"  {tone.frequency_hz:8.6g} Hz, {tone.level_vrms:.3g} V: input {tone.input} "
             f"{tone.change_db:+.4f} ± {2 * tone.standard_db:.4f} dB, cold to hot {tone.legs_db:+.4f} dB"
+        )
+    for noise in noise_drift(found, last):
+        typer.echo(
+            f"  noise, inputs {noise.inputs[0]}-{noise.inputs[1]}: {noise.now_dbu:.1f} dBu, "
+            f"{noise.change_db:+.2f} ± {2 * noise.standard_db:.2f} dB"
+        )
+    for one in harmonic_drift(found, last):
+        typer.echo(
+            f"  harmonics of {one.frequency_hz:g} Hz, {one.level_vrms:.3g} V, inputs "
+            f"{one.inputs[0]}-{one.inputs[1]}: {one.now:.3%}, "
+            f"change {one.change:.3%} ± {2 * one.standard:.3%}"
         )

@@ -6,12 +6,13 @@ Their readings stand for the source legs, and tie each input's ranges together. 
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from harness.errors import ReadingError
+from harness.measure.bare import NOTHING_BARE, Bare
 from harness.measure.clock import Clock
 
 LIFE_S = 4 * 3600.0  # common practice: four hours, or a change of leads
@@ -90,15 +91,17 @@ class ToneReference:
 
 @dataclass(frozen=True, kw_only=True)
 class Reference:
-    """A whole through reference: one per pair of tones and level, and the inputs' offsets.
+    """A whole through reference: one per pair of tones and level, the inputs' offsets, what else is there.
 
     taken_s: POSIX time. instruments: identities of generator and scope; another bench's reference is no good.
+    bare: the bench's own noise and harmonics, as far as they were wanted.
     """
 
     taken_s: float
     instruments: tuple[str, ...]
     tones: tuple[ToneReference, ...]
     offsets: tuple[Offset, ...]
+    bare: Bare = field(default=NOTHING_BARE, compare=False)
 
     def at(self, frequencies_hz: Sequence[float], emf_vrms: Sequence[float]) -> ToneReference | None:
         """Find the reference of these tones, the one nearest in level; None where there is none."""
@@ -123,6 +126,7 @@ class Reference:
             "instruments": list(self.instruments),
             "tones": [_tone_to_dict(tone) for tone in self.tones],
             "offsets": [dict(vars(offset)) for offset in self.offsets],
+            "bare": self.bare.to_dict(),
         }
 
     @classmethod
@@ -133,6 +137,7 @@ class Reference:
             instruments=tuple(kept["instruments"]),
             tones=tuple(_tone_from_dict(tone) for tone in kept["tones"]),
             offsets=tuple(Offset(**offset) for offset in kept["offsets"]),
+            bare=Bare.from_dict(kept["bare"]) if "bare" in kept else NOTHING_BARE,
         )
 
 

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.measure.noise import band_power
 from harness.measure.reference import Reference, ToneReference
+from harness.quantities import dbu_from_vrms
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,3 +62,71 @@ def _drift(tone: ToneReference, other: ToneReference) -> ToneDrift:
         standard_db=20 / math.log(10) * relative,
         legs_db=20 * math.log10(tone.cold_over_hot() / other.cold_over_hot()),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseDrift:
+    """A pair's own noise from 20 Hz to 20 kHz, how its level changed, the standard uncertainty of that."""
+
+    inputs: tuple[int, int]
+    now_dbu: float
+    change_db: float
+    standard_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class HarmonicDrift:
+    """A tone's harmonics in a pair, all of them as a fraction of it, and how much as phasors they changed.
+
+    standard: of the change, by the noise of both records.
+    """
+
+    frequency_hz: float
+    level_vrms: float
+    inputs: tuple[int, int]
+    now: float
+    change: float
+    standard: float
+
+
+def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
+    """Compare the bench's own noise pair by pair; on other ranges than before it is another noise."""
+    one, other = now.bare.noise, before.bare.noise
+    if one is None or other is None or one.inputs != other.inputs or one.step_v != other.step_v:
+        return ()
+    found = []
+    for hot in range(0, len(one.inputs), 2):
+        new, old = (
+            band_power(each.volts[hot : hot + 2], each.interval_s) for each in (one, other)
+        )  # fmt: skip
+        spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
+        found.append(
+            NoiseDrift(
+                inputs=(one.inputs[hot], one.inputs[hot + 1]),
+                now_dbu=dbu_from_vrms(math.sqrt(new.mean_square_v2)),
+                change_db=10 * math.log10(new.mean_square_v2 / old.mean_square_v2),
+                standard_db=10 / math.log(10) * spread,
+            )
+        )
+    return tuple(found)
+
+
+def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ...]:
+    """Compare the harmonics of each tone and pair that both references have."""
+    found = []
+    for (hz, volts, pair), one in now.bare.harmonics.items():
+        other = before.bare.harmonics.get((hz, volts, pair))
+        if other is None or other.orders != one.orders:
+            continue
+        change = np.linalg.norm(one.relative - other.relative)
+        found.append(
+            HarmonicDrift(
+                frequency_hz=hz,
+                level_vrms=volts,
+                inputs=(2 * pair + 1, 2 * pair + 2),
+                now=float(np.linalg.norm(one.relative)),
+                change=float(change),
+                standard=float(np.sqrt(2 * np.sum(one.standard**2 + other.standard**2))),
+            )
+        )
+    return tuple(found)

@@ -3,44 +3,50 @@
 The unit's noise and distortion are what is left when this is taken off.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from math import sqrt
 
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.state import State
 from harness.errors import ReadingError
+from harness.measure.bare import Bare, Key
 from harness.measure.distortion import Harmonics, measure_harmonics
-from harness.plan.model import Stimulus
+from harness.plan.model import Plan, Stimulus
 from harness.roles import Capture
 from harness.runner.recorder import Ask
 from harness.runner.stage import Stage, tones_of
-from harness.runner.through import UNPOWERED, bare_inputs
+
+UNPOWERED = State(on=(), powered=False)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Bare:
-    """noise: a record of all inputs with the sources idle, None where there is none. harmonics: by stimulus
-    and the pair's place in the view.
-    """
+def bare_stimuli(plan: Plan) -> tuple[Stimulus, ...]:
+    """What the bench must be recorded under by itself, so that a plan's noise and distortion can be told."""
+    return tuple(
+        dict.fromkeys(one.stimulus for one in plan.acquisitions if one.stimulus.kind in ("idle", "antiphase"))
+    )
 
-    noise: Capture | None = None
-    harmonics: Mapping[tuple[Stimulus, int], Harmonics] = field(default_factory=dict)
+
+def lacks(bare: Bare, plan: Plan) -> bool:
+    """Whether some of that is not there."""
+    known = {(hz, volts) for hz, volts, _ in bare.harmonics}
+    return any(
+        bare.noise is None if one.kind == "idle" else (one.frequency_hz, one.level_vrms) not in known
+        for one in bare_stimuli(plan)
+    )
 
 
 def take_bare(stage: Stage) -> Bare:
     """Record what is wanted, in a through hookup that is made; nothing where the plan asks for nothing."""
-    wanted = dict.fromkeys(
-        one.stimulus for one in stage.plan.acquisitions if one.stimulus.kind in ("idle", "antiphase")
-    )
     noise: Capture | None = None
-    harmonics: dict[tuple[Stimulus, int], Harmonics] = {}
-    for stimulus in wanted:
+    harmonics: dict[Key, Harmonics] = {}
+    for stimulus in bare_stimuli(stage.plan):
         capture = _capture(stage, stimulus)
         if stimulus.kind == "idle":
             noise = capture
             continue
         for pair in range(len(capture.inputs) // 2):
+            key = (stimulus.frequency_hz, stimulus.level_vrms, pair)
             try:
-                harmonics[stimulus, pair] = harmonics_of(capture, (2 * pair, 2 * pair + 1), stimulus)
+                harmonics[key] = harmonics_of(capture, (2 * pair, 2 * pair + 1), stimulus)
             except ReadingError:
                 continue  # its readings then say that nothing could be taken off
     stage.drive.silence()
@@ -73,3 +79,9 @@ def _capture(stage: Stage, stimulus: Stimulus) -> Capture:
         peaks_v=dict.fromkeys(bare_inputs(stage, hookup), peak_v),
     )
     return stage.recorder.take(ask).capture
+
+
+def bare_inputs(stage: Stage, hookup: Hookup) -> range:
+    """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
+    pairs = len(hookup.view) or max(len(other.view) for other in stage.job.fixture.hookups)
+    return range(1, 2 * pairs + 1)

@@ -11,6 +11,7 @@ from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import ReadingError
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure import quantities
+from harness.measure.bare import Bare
 from harness.measure.budget import Component, Estimate, propagate
 from harness.measure.quantities import View
 from harness.measure.reference import Reference
@@ -20,7 +21,6 @@ from harness.plan.hookups import is_across
 from harness.plan.model import PlannedReading, Stimulus
 from harness.reading import Reading, Verdict
 from harness.roles import SupplyReading
-from harness.runner.bare import Bare
 from harness.runner.recorder import Taken
 from harness.runner.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view
 

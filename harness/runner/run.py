@@ -15,7 +15,6 @@ from harness.reading import Reading
 from harness.records.run import Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
-from harness.runner.bare import Bare, take_bare
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
 from harness.runner.preflight import check_same_unit, energise
@@ -140,10 +139,8 @@ def _carry_out(
 ) -> None:
     """Through reference, supply and lines, then hookup after hookup; whatever was made is in `readings`."""
     reference = None if kept is None else kept_reference(stage, kept)
-    bare = Bare()
     if reference is None:
         reference = take_reference(stage)
-        bare = Bare() if reference is None else take_bare(stage)
     if reference is not None:
         store.add_reference(run, reference.to_dict())
     now_a = energise(stage)
@@ -151,7 +148,7 @@ def _carry_out(
         store.add_event(run, "fingerprint", json.dumps(now_a))
     else:
         check_same_unit(currents_a, now_a)
-    walk = Walk(stage, store, run, reference, bare)
+    walk = Walk(stage, store, run, reference)
     try:
         for number, visit in enumerate(stage.plan.visits, start=1):
             stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))

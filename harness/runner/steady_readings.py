@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
+from harness.measure.bare import Bare
 from harness.measure.budget import Estimate
 from harness.measure.capacitance import Quiet, coupling_capacitance
 from harness.measure.common_mode import common_mode_rejection, exchanged, worst_rejection
@@ -21,7 +22,7 @@ from harness.measure.response import response
 from harness.measure.transfer import Transfer
 from harness.plan.model import PlannedReading, Stimulus
 from harness.roles import Capture
-from harness.runner.bare import Bare, harmonics_of
+from harness.runner.bare import harmonics_of
 from harness.runner.recorder import Taken
 
 Floats = NDArray[np.float64]
@@ -184,6 +185,6 @@ def distortion(
 ) -> Estimate:
     """Distortion of a pair, a fraction, less what the same tone shows in the through hookup."""
     seen = harmonics_of(taken.capture, rows, stimulus)
-    through = bare.harmonics.get((stimulus, rows[0] // 2))
+    through = bare.harmonics.get((stimulus.frequency_hz, stimulus.level_vrms, rows[0] // 2))
     measure = thd_and_noise if planned.check.include == "everything" else thd
     return measure(seen, through, largest_residual=0.0 if through else LARGEST_RESIDUAL, k=k)

@@ -5,7 +5,6 @@ from math import sqrt
 
 from harness.circuit.predict import Prediction, predict
 from harness.descriptions.fixture import Hookup
-from harness.descriptions.state import State
 from harness.errors import HookupError, InstrumentError
 from harness.measure.ranging import pick_range
 from harness.measure.reference import Reference, ToneReference
@@ -20,15 +19,16 @@ from harness.measure.through import (
 from harness.measure.tone import fit_tones
 from harness.measure.tones import MAINS_HZ, choose_tones
 from harness.plan.model import SILENCE, Stimulus
+from harness.runner.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.runner.events import HookupBegun, Remark
 from harness.runner.recorder import Ask, Taken
 from harness.runner.stage import Stage, impedances, tones_of
 
-UNPOWERED = State(on=(), powered=False)
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
 RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
+BOUNDS_ONLY = "of noise and distortion only bounds are told"
 COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
 
 
@@ -49,6 +49,7 @@ def take_reference(stage: Stage) -> Reference | None:
         _prove_leads(stage, hookup, stimulus.frequency_hz)
     tones = tuple(_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli)
     offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
+    bare = take_bare(stage)
     stage.drive.silence()
     stage.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
     return Reference(
@@ -56,6 +57,7 @@ def take_reference(stage: Stage) -> Reference | None:
         instruments=(stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text),
         tones=tones,
         offsets=offsets,
+        bare=bare,
     )
 
 
@@ -73,18 +75,15 @@ def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
     minutes = (time.time() - kept.taken_s) / 60
     stage.observe(
         Remark(
-            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew, and of "
-            "noise and distortion only bounds are told"
+            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew"
+            + (f"; {BOUNDS_ONLY}" if lacks(kept.bare, stage.plan) else "")
         )
     )
     return kept
 
 
 def _why_no_reference(stage: Stage) -> str:
-    lost = (
-        "the scope's gain accuracy stays in every reading, leads are not proven, and of noise and distortion "
-        "only bounds are told"
-    )
+    lost = f"the scope's gain accuracy stays in every reading, leads are not proven, and {BOUNDS_ONLY}"
     if any(hookup.through for hookup in stage.job.fixture.hookups):
         return f"no through reference: {lost}"
     return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
@@ -213,12 +212,6 @@ def _ask(stage: Stage, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, fl
 
 def _shot(taken: Taken, level_vrms: float) -> Shot:
     return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
-
-
-def bare_inputs(stage: Stage, hookup: Hookup) -> range:
-    """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
-    pairs = len(hookup.view) or max(len(other.view) for other in stage.job.fixture.hookups)
-    return range(1, 2 * pairs + 1)
 
 
 def _predict(stage: Stage, hookup: Hookup, frequency_hz: float) -> Prediction:

@@ -11,6 +11,7 @@ import numpy as np
 
 from harness.descriptions.state import State
 from harness.errors import BenchError, ReadingError
+from harness.measure.bare import NOTHING_BARE
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
@@ -18,7 +19,6 @@ from harness.plan.supply import expected_current_a
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
-from harness.runner.bare import Bare
 from harness.runner.cycles import cycle_reading
 from harness.runner.edges import EdgeWalk
 from harness.runner.events import ReadingsMade, StateBegun
@@ -45,11 +45,8 @@ class _Recorded:
 class Walk:
     """What a run has so far: the readings made, and the acquisitions that others wait for."""
 
-    def __init__(
-        self, stage: Stage, store: RunStore, run: int, reference: Reference | None, bare: Bare
-    ) -> None:
+    def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
         self._stage, self._store, self._run, self._reference = stage, store, run, reference
-        self._bare = bare
         self._waiting = list(stage.plan.readings)
         self._measured: dict[int, Measured] = {}
         self._powered = True
@@ -214,7 +211,7 @@ class Walk:
             sequence=stage.job.sequence,
             reference=self._reference,
             gain_accuracy=stage.gain_accuracy,
-            bare=self._bare,
+            bare=NOTHING_BARE if self._reference is None else self._reference.bare,
         )
         if reading.verdict != "pass":
             self._keep_waveforms(measured)

@@ -1,5 +1,6 @@
 """The steady quantities end to end: shipped fixtures, a simulated bench, real drivers and records."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -109,7 +110,9 @@ def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[st
 
 
 def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.CaptureFixture[str]) -> None:
-    job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance")
+    job = with_checks_of(
+        SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance", "noise", "distortion"
+    )
     bench = ("--simulate", "--hasten", "20")
     nothing = switchwalk(
         capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept"
@@ -119,11 +122,30 @@ def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.Captur
     first = switchwalk(capsys, "reference", str(job), *bench, "--temperature", "22.5")
     assert first.code == 0
     assert "there is no earlier one to compare with" in first.out
+    assert "and the bench's own noise and harmonics, kept" in first.out
     second = switchwalk(capsys, "reference", str(job), *bench)
     assert "at 22.5 degrees Celsius" in second.out
+    drifts = [line for line in second.out.splitlines() if line.startswith("  ")]
+    assert [line.split(":")[0].strip() for line in drifts if "inputs" in line] == [
+        "noise, inputs 1-2", "noise, inputs 3-4",
+        "harmonics of 1000 Hz, 3.88 V, inputs 1-2", "harmonics of 1000 Hz, 3.88 V, inputs 3-4",
+    ]  # fmt: skip
+    for line in drifts:  # nothing drifts in a simulated bench
+        if "noise" in line:
+            change, bound = re.findall(r"[-+]?\d+\.\d\d", line.split("dBu, ")[1])
+            assert abs(float(change)) < 2 * float(bound)
     ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept")
     assert ran.code == 0, ran.out
     assert "kept through reference, 0 minutes old" in ran.out
+    assert "only bounds are told" not in ran.out
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        readings = store.readings(1)
+    harmonic = [one for one in readings if one.check == "Harmonic distortion"]
+    for reading in harmonic:  # the generator's own 0.03 % or so are taken off
+        assert reading.high < 0.003  # which alone is its share where nothing is known of the bench
+    bench_dbu = min(float(line.split()[3]) for line in drifts if "noise" in line)
+    for reading in [one for one in readings if one.check == "Noise"]:  # what the bench adds by itself is off
+        assert reading.high < bench_dbu - 3
 
 
 def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(
