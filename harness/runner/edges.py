@@ -161,8 +161,17 @@ class EdgeWalk:
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
         for line in planned.edge.lines:
             if line in self._visit.hookup.lines_on:
-                peaks_v[self._visit.hookup.lines_on[line]] = stage.job.module.supply.voltage_v
+                number = self._visit.hookup.lines_on[line]
+                peaks_v[number] = self._line_peak_v(number, planned)
         return {n: pick_range(peak, scope.volts_per_division, scope.divisions) for n, peak in peaks_v.items()}
+
+    def _line_peak_v(self, number: int, planned: EdgeAcquisition) -> float:
+        """What a spare input sees of the lines at most; of several through equal resistors, their mean."""
+        here = [line for line, other in self._visit.hookup.lines_on.items() if other == number]
+        on = max(
+            sum(line in state.on for line in here) for state in (planned.edge.before, planned.edge.after)
+        )
+        return self._stage.job.module.supply.voltage_v * on / len(here)
 
     def _coarser(self, capture: Capture, ranges: dict[int, float]) -> dict[int, float] | None:
         """Ranges to try again with, two settings coarser where the screen was left; None where it was not."""
