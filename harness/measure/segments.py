@@ -101,22 +101,26 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     last_row = known.index("after") if "after" in known else 0
     costs[1:, 0] += CERTAIN_COST  # outside the change the courses are what was fitted there
     costs[np.arange(len(costs)) != last_row, -1] += CERTAIN_COST
-    old = [row for row, label in enumerate(known) if label == "before"]
+    silent = _is_silent(sides.before, leg, float(sides.noise_v[leg]))  # then an open leg follows it as well
+    old = [row for row, label in enumerate(known) if label == "before" and not silent]
     new = [row for row, label in enumerate(known) if label == "after"]
     direct_cost = DIRECT_COST if "open" in known else 0.0
     cheapest = one_way(costs, CHANGE_COST, old, new, direct_cost) if new else cheapest_way(costs, CHANGE_COST)
     way = _absorbed(cheapest, len(courses))
     runs = _runs(way)
-    labels: list[Label] = [*(course.label for course in courses), "other"]
-    names = _named([labels[int(way[a])] for a, _ in runs], "after" in labels)
+    labels: list[Label] = [*known, "other"]
+    found = [labels[int(way[a])] for a, _ in runs]
+    if silent:
+        found = _opened(found)
+    names = _named(found, "after" in labels)
     ends = [place for place in range(len(runs)) if place + 1 == len(runs) or names[place] != names[place + 1]]
     begins = [0, *(place + 1 for place in ends[:-1])]
     segments = tuple(
         Segment(label=names[first], start=start + runs[first][0], stop=start + runs[last][1])
         for first, last in zip(begins, ends, strict=True)
     )
-    solid = [labels[int(way[a])] in ("before", "after") for a, _ in runs]
-    gap = [row for row, label in enumerate(labels) if label not in ("before", "after")]
+    solid = [label in ("before", "after") for label in found]
+    gap = [row for row, label in enumerate(labels) if row not in old and label != "after"]
     instants = tuple(
         _instant(costs, way, runs, solid, gap, place, start, sides.interval_s) for place in ends[:-1]
     )
@@ -322,6 +326,17 @@ def _runs(way: Ints) -> list[tuple[int, int]]:
     """Start and stop of each run of one course."""
     cuts = [0, *(np.flatnonzero(np.diff(way)) + 1).tolist(), len(way)]
     return list(pairwise(cuts))
+
+
+def _is_silent(course: Course, leg: int, noise_v: float) -> bool:
+    """Whether a leg's course can't be told from that of an open leg."""
+    return math.sqrt(float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2) <= SAME * noise_v
+
+
+def _opened(found: Sequence[Label]) -> list[Label]:
+    """Where the old course is silence, what looks like it after the new one was reached is an open leg."""
+    arrived = found.index("after") if "after" in found else len(found)
+    return ["open" if label == "before" and place > arrived else label for place, label in enumerate(found)]
 
 
 def _named(found: Sequence[Label], distinct_after: bool) -> list[Label]:
