@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.batch import batch
+from harness.cli.certificate import certificate
 from harness.cli.cover import cover
 from harness.cli.diagnose import diagnose
 from harness.cli.examples import under_help
@@ -20,6 +21,7 @@ from harness.cli.records import show, units
 from harness.cli.reference import reference
 from harness.cli.resume import resume
 from harness.cli.run import run
+from harness.cli.serve import serve
 from harness.cli.simulate import simulate
 from harness.cli.site import site
 from harness.cli.stopping import output_may_be_gone
@@ -52,7 +54,9 @@ app.command()(diagnose)
 app.command()(trends)
 app.command()(gauge)
 app.command()(export)
+app.command()(certificate)
 app.command()(site)
+app.command()(serve)
 app.command()(judge)
 app.command()(verify)
 app.command()(simulate)

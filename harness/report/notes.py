@@ -43,7 +43,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
 )
 
-_QUANTITIES: dict[Quantity, str] = {
+QUANTITIES_IN_WORDS: dict[Quantity, str] = {
     "gain": "gain",
     "polarity": "polarity",
     "phase": "phase",
@@ -79,7 +79,7 @@ DECISIONS = {
 def not_claimed(header: RunHeader, quantities: Iterable[str]) -> list[str]:
     """Say what a reader must not take from the report of a run that took these quantities."""
     taken = set(quantities)
-    left_out = [words for name, words in _QUANTITIES.items() if name not in taken]
+    left_out = [words for name, words in QUANTITIES_IN_WORDS.items() if name not in taken]
     notes = []
     if header.simulated:
         notes.append("This run was simulated: it tells about the test and proves nothing about any board.")

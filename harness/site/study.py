@@ -1,7 +1,9 @@
 """A batch looked at: its yields, what it fails by, its readings in figures and those in doubt in charts."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from markupsafe import Markup
@@ -57,7 +59,7 @@ class Study:
     charted: tuple[ChartedReading, ...]
     populations: dict[ReadingKey, Population]
 
-    @property
+    @cached_property
     def key_readings(self) -> list[ReadingKey]:
         """Readings that are worth following in every unit: the least capable, few of one check."""
         chosen: list[ReadingKey] = []
@@ -100,7 +102,9 @@ def _causes(
     found = store.not_passed(bad)
     checks = pareto(check for some in found.values() for check in {one.check for one in some})
     labels = pareto(label for some in found.values() for label in {key_of(one).label for one in some})
-    diagnosed = pareto(event.text for event in store.latest_events("diagnosis", bad).values())
+    events = store.latest_events("diagnosis", bad)
+    named = {run: json.loads(event.text)["faults"] for run, event in events.items()}
+    diagnosed = Batch(lines=(), firsts=tuple(firsts), series=(), diagnosed=named).diagnosed_faults
     return diagnosed, checks, labels
 
 

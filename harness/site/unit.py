@@ -54,8 +54,11 @@ def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Stu
     runs = [run.run_id for unit in units for run in unit.runs]
     details, bad = store.details(runs), store.not_passed(runs)
     verdicts = [run.run_id for unit in units for run in complete(unit.runs)[-_MOST_RUNS:]]
-    series = {one.key: _Lookup(one) for one in store.series(verdicts)}
     by_batch = {study.batch.key: study for study in studies.values()}
+    here = {unit.batch for unit in units}
+    keys = {key for batch in here & by_batch.keys() for key in by_batch[batch].key_readings}
+    keys |= {key_of(reading) for some in bad.values() for reading in some}
+    series = {one.key: _Lookup(one) for one in store.series(verdicts, keys=keys)} if keys else {}
     views = []
     for unit in units:
         study = by_batch.get(unit.batch)

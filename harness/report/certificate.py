@@ -1,0 +1,133 @@
+"""One page about a tested unit: what was measured, how well, with what, and what that does not claim."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.errors import UsageError
+from harness.quantities import format_value
+from harness.reading import Reading
+from harness.records.run import RunRecord
+from harness.report import notes, words
+from harness.report.write import SYMBOLS
+
+MOST_LINES = 20
+"""So many checks fit on the page one by one; with more, they are taken together by what they measure."""
+
+_MOST_NAMED = 8
+_VERDICTS = ("pass", "fail", "unproven")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """Readings of one check: where, within which limits, and the one closest to its limit."""
+
+    title: str
+    count: int
+    not_passed: int
+    tones: str
+    worst: Reading
+    worst_words: words.Words
+    uncertainty: str  # the largest, expanded; "" where none is known
+
+
+@dataclass(frozen=True, kw_only=True)
+class Standing:
+    """What the records say around the run: its seal in the ledger, and the unit's later run, if there is one.
+
+    seal: digest of the run's last entry in the ledger.
+    """
+
+    seal: str
+    later: RunRecord | None
+
+
+def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: Standing) -> str:
+    """Make the page. Raises UsageError for a run that has no verdict or tested the bench and not a unit."""
+    import jinja2
+
+    if run.outcome not in _VERDICTS or run.ended is None:
+        raise UsageError(
+            f"run {run.run_id} was {run.outcome} and has no verdict on unit {run.header.serial}: there is "
+            f"nothing to certify. `switchwalk resume {run.run_id}` goes on with it, or run the unit again"
+        )
+    if run.header.purpose:
+        raise UsageError(
+            f"run {run.run_id} tested the bench ({run.header.purpose}), not unit {run.header.serial}: "
+            "there is nothing to certify. Run the unit"
+        )
+    here = Path(__file__).parent
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(here),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["minus"] = lambda text: str(text).replace("-", "−")
+    return environment.get_template("certificate.html").render(
+        style=(here / "certificate.css").read_text(encoding="utf-8"),
+        run=run,
+        header=run.header,
+        symbols=SYMBOLS,
+        lines=_lines(readings),
+        by_quantity=len({reading.check for reading in readings}) > MOST_LINES,
+        states=_named(dict.fromkeys(reading.state for reading in readings)),
+        ports=_named(dict.fromkeys(reading.where for reading in readings if reading.where)),
+        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
+        decision=notes.DECISIONS[run.header.decision],
+        meaning=words.OUTCOME_MEANS[run.outcome],
+        not_claimed=_not_claimed(run, readings),
+        seal=standing.seal,
+        later=standing.later,
+    )
+
+
+def _lines(readings: Sequence[Reading]) -> list[Line]:
+    by_check = len({reading.check for reading in readings}) <= MOST_LINES
+    names = {str(name): said for name, said in notes.QUANTITIES_IN_WORDS.items()}
+    groups: dict[str, list[Reading]] = {}
+    for reading in readings:
+        title = reading.check if by_check else names.get(reading.quantity, reading.quantity)
+        groups.setdefault(title, []).append(reading)
+    return [_line(title, group) for title, group in groups.items()]
+
+
+def _line(title: str, group: Sequence[Reading]) -> Line:
+    worst = words.worst_first(group)[0]
+    known = [(half, one) for one in group if (half := words.half_interval(one)) is not None and not one.floor]
+    half, of = max(known, key=lambda pair: pair[0], default=(None, worst))
+    return Line(
+        title=title,
+        count=len(group),
+        not_passed=sum(reading.verdict != "pass" for reading in group),
+        tones=_tones(group),
+        worst=worst,
+        worst_words=words.describe(worst),
+        uncertainty="" if not half or of.unit == "" else format_value(half, of.unit, digits=2),
+    )
+
+
+def _tones(group: Iterable[Reading]) -> str:
+    found = sorted({reading.frequency_hz for reading in group if reading.frequency_hz is not None})
+    if len(found) > 3:
+        return f"{format_value(found[0], 'Hz')} to {format_value(found[-1], 'Hz')}, {len(found)} frequencies"
+    return ", ".join(format_value(one, "Hz") for one in found)
+
+
+def _named(names: Iterable[str]) -> str:
+    """Names in a line, as many as fit, and how many there are."""
+    all_of_them = list(names)
+    more = len(all_of_them) - _MOST_NAMED
+    shown = ", ".join(all_of_them[:_MOST_NAMED])
+    return f"{len(all_of_them)}: {shown}" + (f" and {more} more, listed in the report" if more > 0 else "")
+
+
+def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
+    return [
+        "This is the maker's own test record. It is not a calibration, not by an accredited laboratory, and "
+        "gives no traceability beyond what the owner of the instruments can show.",
+        "Nothing is claimed for any state, port, frequency or level that is not named here, nor for any "
+        "other unit of the kind, another time or another temperature.",
+        *notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+    ]

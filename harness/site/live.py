@@ -1,0 +1,274 @@
+"""The pages served live from the records: to this machine alone, and only to read.
+
+Bound to loopback. A page of somebody else's that a browser here has open must not read along by having its
+own name point at this machine: only requests that name this machine as their host are answered.
+"""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any, TypeVar
+from urllib.parse import parse_qs, urlsplit
+
+from harness.errors import NoSuchRun, RecordsError
+from harness.records.run import RunRecord
+from harness.records.store import RunStore
+from harness.site.model import Catalogue, make_catalogue
+from harness.site.pages import EVERY_UNIT, Pages, Search, going
+from harness.site.study import Study, study_batch
+from harness.site.unit import view_units
+
+HOST = "127.0.0.1"
+LONGEST_WAIT_S = 20.0  # for a request that does not come to its end
+_KEPT = 16  # studies and reports
+_LONGEST_SEARCH = 200
+
+Made = TypeVar("Made")
+
+
+class LiveSite:
+    """Makes pages from records as they are now; keeps what is dear to make for as long as it holds.
+
+    report: makes a run's report, given the records and the run. Safe to be asked from many threads.
+    """
+
+    def __init__(
+        self, open_store: Callable[[], RunStore], report: Callable[[RunStore, RunRecord], str]
+    ) -> None:
+        self._open_store, self._make_report = open_store, report
+        self._store: RunStore | None = None
+        self._lock = threading.Lock()
+        self._dear = threading.Lock()  # one thing at a time that takes long; drawing is not safe in threads
+        self._catalogue: tuple[tuple[int, ...], Catalogue] | None = None
+        self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self.pages = Pages("reports/run-{:05d}.html".format, live=True)
+
+    def close(self) -> None:
+        """Let the records go."""
+        if self._store is not None:
+            self._store.close()
+
+    def answer(self, path: str, query: str, known: str) -> tuple[str, str] | None:
+        """Give a page and its state, or a page of "" where the state is `known`; None where there is no page.
+
+        Raises RecordsError where the records cannot be read.
+        """
+        if path == "/style.css":
+            return self.pages.style, ""
+        place = path.strip("/").removesuffix(".html").split("/")
+        store = self._opened()
+        state = store.state()
+        if place in ([""], ["index"]):
+            return self._index(store, state, query, known)
+        if place == ["now"]:
+            return self._at(f"now-{_tag(state)}", known, lambda _: self._now(store, state))
+        if len(place) != 2:
+            return None
+        kind, name = place
+        make = {"units": self._unit, "batches": self._batch, "reports": self._report}.get(kind)
+        return make(store, state, name, known) if make else None
+
+    def _index(
+        self, store: RunStore, state: tuple[int, ...], query: str, known: str
+    ) -> tuple[str, str] | None:
+        asked = parse_qs(query[:_LONGEST_SEARCH])
+        search = Search(words=asked.get("q", [""])[0], not_passed="bad" in asked)
+        catalogue = self._catalogue_at(store, state)
+
+        def make(tag: str) -> str:
+            details = store.details(going(catalogue))
+            return self.pages.index(catalogue, details, search=search, state=tag)
+
+        # Of what is under way another page tells; the list changes where a run begins or ends.
+        return self._at(f"index-{_tag(_list_state(state))}", known if search == EVERY_UNIT else "", make)
+
+    def _now(self, store: RunStore, state: tuple[int, ...]) -> str:
+        catalogue = self._catalogue_at(store, state)
+        return self.pages.now(catalogue, store.details(going(catalogue)))
+
+    def _unit(self, store: RunStore, state: tuple[int, ...], name: str, known: str) -> tuple[str, str] | None:
+        catalogue = self._catalogue_at(store, state)
+        unit = catalogue.units.get(name)
+        if unit is None:
+            return None
+        slug = next((slug for slug, batch in catalogue.batches.items() if batch.key == unit.batch), "")
+
+        def make(tag: str) -> str:
+            studies = {slug: self._study(store, state, slug)} if slug else {}
+            view = view_units(store, [unit], studies)[0]
+            return self.pages.unit(view, batch_slug=slug, state=tag)
+
+        # Only a unit that is being run changes with every reading.
+        running = any(run.outcome == "interrupted" for run in unit.runs)
+        return self._at(f"unit-{_tag(state if running else _list_state(state))}", known, make)
+
+    def _batch(
+        self, store: RunStore, state: tuple[int, ...], name: str, known: str
+    ) -> tuple[str, str] | None:
+        if name not in self._catalogue_at(store, state).batches:
+            return None
+        tag = f"batch-{_tag(_list_state(state))}"
+        return self._at(tag, known, lambda tag: self.pages.batch(self._study(store, state, name), state=tag))
+
+    def _report(
+        self, store: RunStore, state: tuple[int, ...], name: str, known: str
+    ) -> tuple[str, str] | None:
+        number = name.removeprefix("run-")
+        if not (number.isascii() and number.isdigit() and len(number) < 10):
+            return None
+        try:
+            record = store.run(int(number))
+        except NoSuchRun:
+            return None
+        moving = state if record.ended is None else _list_state(state)
+        return self._at(f"report-{_tag(moving)}", known, lambda _: self._report_of(store, moving, record))
+
+    def _report_of(self, store: RunStore, state: tuple[int, ...], record: RunRecord) -> str:
+        key = ("report", record.run_id, state)
+        return self._keep(key, lambda: self._make_report(store, record))
+
+    def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> Study:
+        batch = self._catalogue_at(store, state).batches[slug]
+        # What a study is made of are complete runs, and a reading never changes.
+        runs = tuple((run.run_id, run.outcome) for run in batch.runs)
+        return self._keep(("study", slug, hash(runs)), lambda: study_batch(store, batch))
+
+    def _keep(self, key: tuple[Any, ...], make: Callable[[], Made]) -> Made:
+        with self._dear:
+            if key not in self._kept:
+                self._kept[key] = make()
+                while len(self._kept) > _KEPT:
+                    self._kept.popitem(last=False)
+            self._kept.move_to_end(key)
+            found: Made = self._kept[key]
+            return found
+
+    def _at(self, tag: str, known: str, make: Callable[[str], str]) -> tuple[str, str]:
+        state = f'"{tag}"'
+        return ("" if known == state else make(state)), state
+
+    def _opened(self) -> RunStore:
+        with self._lock:
+            if self._store is None:
+                self._store = self._open_store()
+            return self._store
+
+    def _catalogue_at(self, store: RunStore, state: tuple[int, ...]) -> Catalogue:
+        key = _list_state(state)
+        with self._lock:
+            if self._catalogue is None or self._catalogue[0] != key:
+                self._catalogue = key, make_catalogue(store.lines())
+            return self._catalogue[1]
+
+
+def _list_state(state: tuple[int, ...]) -> tuple[int, ...]:
+    """What changes where a run begins or ends: the last run and the last event."""
+    return state[0], state[-1]
+
+
+def _tag(state: tuple[int, ...]) -> str:
+    return "-".join(map(str, state))
+
+
+class SiteServer(ThreadingHTTPServer):
+    """Serves a live site on loopback; `port` 0 takes any that is free. Raises OSError where it is taken."""
+
+    daemon_threads = True
+
+    def __init__(self, site: LiveSite, port: int) -> None:
+        super().__init__((HOST, port), _Handler)
+        self.site = site
+
+    @property
+    def address(self) -> str:
+        """Where the site is."""
+        return f"http://{HOST}:{self.server_port}/"
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Say nothing where a browser has hung up."""
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: SiteServer
+    protocol_version = "HTTP/1.1"
+    timeout = LONGEST_WAIT_S
+
+    def __getattr__(self, name: str) -> Any:
+        """Every other method is refused by its name, where the base class would not know it."""
+        if name.startswith("do_"):
+            return self._refuse
+        raise AttributeError(name)
+
+    def do_GET(self) -> None:
+        """Answer with a page."""
+        hosts = [value.lower() for value in self.headers.get_all("Host", [])]
+        port = self.server.server_port
+        if len(hosts) != 1 or hosts[0] not in (f"{HOST}:{port}", f"localhost:{port}"):
+            self._say(HTTPStatus.MISDIRECTED_REQUEST, f"This is {self.server.address} and nothing else.")
+            return
+        if self.headers.get("Content-Length", "0") != "0" or "Transfer-Encoding" in self.headers:
+            self._say(HTTPStatus.BAD_REQUEST, "A request to read has nothing to bring.")
+            return
+        address = urlsplit(self.path)
+        known = self.headers.get("If-None-Match", "")
+        try:
+            found = self.server.site.answer(address.path, address.query, known)
+        except RecordsError as error:
+            self._say(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
+            return
+        if found is None:
+            self._say(HTTPStatus.NOT_FOUND, "There is no such page.")
+            return
+        text, state = found
+        if state and state == known:
+            self._send(HTTPStatus.NOT_MODIFIED, "", state=state)
+        else:
+            kind = "text/css" if address.path.endswith(".css") else "text/html"
+            self._send(HTTPStatus.OK, text, kind=kind, state=state)
+
+    do_HEAD = do_GET
+
+    def log_message(self, format: str, *arguments: object) -> None:
+        """Keep the terminal for what matters."""
+
+    def version_string(self) -> str:
+        """Name the program and nothing more."""
+        return "switchwalk"
+
+    def _refuse(self) -> None:
+        self.close_connection = True
+        self._say(HTTPStatus.METHOD_NOT_ALLOWED, "These pages can be read and nothing else.")
+
+    def _say(self, status: HTTPStatus, sentence: str) -> None:
+        self.close_connection = True
+        self._send(status, f"{sentence}\n", kind="text/plain")
+
+    def _send(self, status: HTTPStatus, text: str, *, kind: str = "text/html", state: str = "") -> None:
+        body = text.encode("utf-8", "replace")
+        self.send_response(status)
+        for name, value in self._headers(kind, status).items():
+            self.send_header(name, value)
+        if state:
+            self.send_header("ETag", state)
+        if status != HTTPStatus.NOT_MODIFIED:
+            self.send_header("Content-Length", str(len(body)))
+        if self.close_connection:
+            self.send_header("Connection", "close")
+        self.end_headers()
+        if self.command != "HEAD":
+            self.wfile.write(body)
+
+    def _headers(self, kind: str, status: HTTPStatus) -> dict[str, str]:
+        headers = {
+            "Content-Type": f"{kind}; charset=utf-8",
+            "Cache-Control": "no-cache",
+            "X-Content-Type-Options": "nosniff",
+            "Referrer-Policy": "no-referrer",
+            "Cross-Origin-Resource-Policy": "same-origin",
+            "Content-Security-Policy": f"{self.server.site.pages.policy}; frame-ancestors 'none'",
+        }
+        if status == HTTPStatus.METHOD_NOT_ALLOWED:
+            headers["Allow"] = "GET, HEAD"
+        return headers
