@@ -14,7 +14,7 @@ import typer
 from harness.cli.errand import EXIT_OF, Errand, carry_out, claimed_run, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
 from harness.cli.job import planned
-from harness.cli.outcome import say_outcome, write_report_of
+from harness.cli.outcome import report_path, say_outcome, write_report_of
 from harness.cli.records import RecordsPlace
 from harness.cli.run import OutcomeAsJson, TranscriptPath
 from harness.cli.simulate import Hasten, faults_noted, simulated_bench
@@ -53,8 +53,10 @@ def resume(
         record = store.run(run)
         header = record.header
         recorded = store.readings(run)
-        _check_run(record, recorded)
         claimed_run(store, run)
+        if _lacks_report(record, records or DEFAULT_RECORDS):
+            raise typer.Exit(_end_with_report(store, record, records or DEFAULT_RECORDS, as_json=as_json))
+        _check_run(record, recorded)
         bench = Path(header.bench_file) if header.bench_file else None
         described = load_job(Path(header.job_folder), bench)
         if not header.simulated:
@@ -93,6 +95,27 @@ def resume(
     with output_may_be_gone():
         say_outcome(run_id, header.serial, ended, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])
+
+
+def _lacks_report(record: "RunRecord", records: str | Path) -> bool:
+    """Whether a run came to its verdict and was killed before its page was written."""
+    page = report_path(records, record.run_id, record.header.serial)
+    return record.outcome in ("pass", "fail", "unproven") and not page.exists()
+
+
+def _end_with_report(store: "RunStore", record: "RunRecord", records: str | Path, *, as_json: bool) -> int:
+    """Write the page that a run lacks; gives the exit code that the run had. Nothing is measured."""
+    from harness.runner.run import Ended
+
+    ended = Ended(
+        outcome=record.outcome if record.outcome != "interrupted" else "stopped",
+        reason=record.reason,
+        readings=tuple(store.readings(record.run_id)),
+    )
+    report = write_report_of(store, record.run_id, records)
+    with output_may_be_gone():
+        say_outcome(record.run_id, record.header.serial, ended, report, as_json=as_json)
+    return EXIT_OF[ended.outcome]
 
 
 def _check_run(record: "RunRecord", recorded: "Sequence[Reading]") -> None:

@@ -55,6 +55,31 @@ def tiny_job(folder: Path) -> Path:
     return job
 
 
+SMALLER = (
+    TINY.partition("[[check]]")[0].replace('"rest", ', "")
+    + """
+[[check]]
+name = "Channels alike"
+quantity = "channel_match"
+at = ["out"]
+between = ["-20 dB", "20 dB"]
+
+[[check]]
+name = "Relay current"
+quantity = "supply_current"
+within = "8 %"
+"""
+)
+
+
+def smaller_job(folder: Path) -> Path:
+    """The same in one state: two readings, one of which needs two hookups."""
+    job = folder / "smaller"
+    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
+    (job / "sequence.toml").write_text(SMALLER, encoding="utf-8")
+    return job
+
+
 class Wire:
     """A bare connection to one SCPI instrument."""
 
@@ -210,6 +235,10 @@ class Bench:
     def with_records_in(self, folder: Path) -> "Bench":
         """The same bench, with records of their own."""
         return replace(self, folder=folder)
+
+    def with_job(self, job: Path) -> "Bench":
+        """The same bench, for another job."""
+        return replace(self, job=job)
 
     @property
     def records(self) -> Path:
