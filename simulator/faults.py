@@ -74,6 +74,8 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.always_closed.add((subject, fault.throw))
         case "throw resistance":
             damage.contact_ohm[subject, fault.throw] = fault.resistance_ohm or 0.0
+        case "throw intermittent":
+            damage.intermittent[subject, fault.throw] = fault.chance or 0.0
 
 
 def _line(damage: Damage, fault: Fault) -> None:

@@ -1,8 +1,10 @@
 """A relay's contacts in time: they break, travel, make and bounce."""
 
 import bisect
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -26,9 +28,19 @@ class Timing:
 class Motion:
     """The past and planned positions of one relay's poles."""
 
-    def __init__(self, timing: Timing, *, position: int, seed: int) -> None:
+    def __init__(
+        self,
+        timing: Timing,
+        *,
+        position: int,
+        seed: int,
+        misses: Mapping[int, Mapping[int, float]] = MappingProxyType({}),
+    ) -> None:
+        """misses: of a pole, by position, the chance that it arrives there and does not conduct."""
         self._timing = timing
         self._rng = np.random.default_rng(seed)
+        self._chances = np.random.default_rng([seed, 1])  # of its own, so that the motion stays what it is
+        self._misses = misses
         self._target = position
         self._events: list[list[tuple[float, int]]] = [[(-1e9, position)] for _ in timing.skew_s]
 
@@ -45,9 +57,13 @@ class Motion:
         timing = self._timing
         nominal_s = timing.operate_s if target == OPERATED else timing.release_s
         make_s = at_s + nominal_s * self._rng.uniform(0.97, 1.03)
-        for events, skew_s in zip(self._events, timing.skew_s, strict=True):
+        for pole, (events, skew_s) in enumerate(zip(self._events, timing.skew_s, strict=True)):
             _forget(events, at_s)
-            events.extend(self._move(events[-1][1], target, at_s, make_s - skew_s))
+            missed = self._chances.uniform() < self._misses.get(pole, {}).get(target, 0.0)
+            moves = self._move(events[-1][1], target, at_s, make_s - skew_s)
+            if missed:  # it leaves the other throw, and that is all that is seen of it
+                moves = ((instant_s, OPEN) for instant_s, _ in itertools.islice(moves, 1))
+            events.extend(moves)
 
     def at(self, at_s: float) -> tuple[int, ...]:
         """Every pole's position at an instant."""

@@ -48,6 +48,7 @@ class Built:
     pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
     line_feeds: Mapping[str, frozenset[str]]  # module's line → fixture's lines that energise it
     coil_f: Mapping[str, tuple[float, ...]]  # relay → from its coil to each of its poles
+    misses: Mapping[tuple[int, int], Mapping[int, float]]  # relay, pole → throw → chance not to conduct
 
     def closed(self, positions: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
         """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
@@ -74,6 +75,7 @@ class Damage:
     """What is to be changed of a healthy unit before it is put together."""
 
     contact_ohm: dict[Throw, float] = field(default_factory=dict)  # in place of its own
+    intermittent: dict[Throw, float] = field(default_factory=dict)  # chance of each operation not to conduct
     always_closed: set[Throw] = field(default_factory=set)
     always_open: set[Throw] = field(default_factory=set)
     held: dict[str, int] = field(default_factory=dict)
@@ -97,6 +99,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
     throws: list[tuple[int, int]] = []
     contacts: list[Contact] = []
     closed, opened = set(), set()
+    misses: dict[tuple[int, int], dict[int, float]] = {}
     for number, (relay, pole, throw, position, other) in _throws(module):
         contact = _contact(relay, pole, other, rng)
         key: Throw = (pole.name, throw)
@@ -106,6 +109,8 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
             closed.add(len(contacts))
         if key in damage.always_open:
             opened.add(len(contacts))
+        if key in damage.intermittent:
+            misses.setdefault(poles[number], {})[position] = damage.intermittent[key]
         throws.append((number, position))
         contacts.append(contact)
     resistors = [_element(part, damage, rng) for part in module.resistors]
@@ -132,6 +137,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
             if pole.name in damage.pole_held
         },
         coil_f=_coil_capacitances(module, serial),
+        misses=misses,
         line_feeds={line: damage.line_feeds.get(line, frozenset({line})) for line in module.line_names},
     )
 

@@ -219,8 +219,13 @@ class World:
                 timing,
                 position=self._built.held.get(relay.name, REST),
                 seed=seed_of("motion", serial, relay.name),
+                misses={
+                    pole: chances for (index, pole), chances in self._built.misses.items() if index == number
+                },
             )
-            for relay, timing in zip(self._job.module.relays, self._built.timings, strict=True)
+            for number, (relay, timing) in enumerate(
+                zip(self._job.module.relays, self._built.timings, strict=True)
+            )
         ]
 
     def _instant(self, delay_s: float = 0.0) -> float:

@@ -29,6 +29,7 @@ FaultKind = Literal[
     "throw stuck open",  # never conducts
     "throw stuck closed",  # conducts in either position
     "throw resistance",  # conducts when closed, through `resistance_ohm`
+    "throw intermittent",  # now and then does not conduct, from one operation to the next: `chance` of each
     "leg open",  # one pin of a port's connector; the module and the outside are no longer joined there
     "leg grounded",
     "legs swapped",  # hot and cold exchanged at a port's connector
@@ -60,6 +61,7 @@ _TEMPLATES: dict[FaultKind, str] = {
     "throw stuck open": "{subject} {throw} stuck open",
     "throw stuck closed": "{subject} {throw} stuck closed",
     "throw resistance": "{subject} {throw} {resistance}",
+    "throw intermittent": "{subject} {throw} intermittent{chance}",
     "leg open": "{channel}.{subject}.{leg} open",
     "leg grounded": "{channel}.{subject}.{leg} grounded",
     "legs swapped": "{channel}.{subject} legs swapped",
@@ -79,6 +81,9 @@ _TEMPLATES: dict[FaultKind, str] = {
 }
 LISTED_RESISTANCE_OHM = 10.0  # what a bad contact reads in the list; any other may be asked for by name
 
+USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other
+
+_INTERMITTENT = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) intermittent(?P<chance> [\d.]+ ?\S*)?")
 _RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) (?P<resistance>[\d.]+ ?\S*)")
 
 
@@ -87,7 +92,7 @@ class Fault:
     """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a link, a part.
 
     The other fields are set where the kind needs them: `channel`, `leg` of a port's or link's fault, `throw`
-    of a pole's, `other` of a swap, `resistance_ohm` of a bad contact.
+    of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent one.
     """
 
     kind: FaultKind
@@ -97,11 +102,13 @@ class Fault:
     throw: Literal["rest", "operated"] | None = None
     other: str | None = None
     resistance_ohm: float | None = None
+    chance: float | None = None
 
     @property
     def name(self) -> str:
         """The fault's short stable name."""
         ohm = self.resistance_ohm
+        chance = None if self.chance == USUAL_CHANCE else self.chance
         return _TEMPLATES[self.kind].format(
             subject=self.subject,
             channel=self.channel,
@@ -109,6 +116,7 @@ class Fault:
             throw=self.throw,
             other=self.other,
             resistance="" if ohm is None else format_value(ohm, "ohm"),
+            chance="" if chance is None else f" {100 * chance:g} %",
         )
 
     def __str__(self) -> str:
@@ -141,7 +149,7 @@ def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...
     faults: list[Fault] = []
     for part in re.split(r"\s\+\s", text.strip()):
         wanted = " ".join(part.split())
-        fault = known.get(wanted.casefold()) or _bad_contact(wanted, module)
+        fault = known.get(wanted.casefold()) or _bad_contact(wanted, module) or _intermittent(wanted, module)
         if fault is None:
             raise UsageError(_no_such_fault(wanted, tuple(known.values())))
         if fault in faults:
@@ -163,19 +171,42 @@ def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
 def _bad_contact(wanted: str, module: Module) -> Fault | None:
     """Read `K1.1.hot rest 2 ohm`, for any resistance."""
     match = _RESISTANCE.fullmatch(wanted)
-    if match is None:
+    found = None if match is None else _throw_of(match, module)
+    if match is None or found is None:
         return None
+    try:
+        ohm = parse_quantity(match["resistance"], "resistance")
+    except ValueError as error:
+        raise UsageError(f'fault "{wanted}": {error}') from None
+    return Fault(kind="throw resistance", subject=found[0], throw=found[1], resistance_ohm=ohm)
+
+
+def _intermittent(wanted: str, module: Module) -> Fault | None:
+    """Read `K1.1.hot operated intermittent`, or `... intermittent 10 %`, for any chance."""
+    match = _INTERMITTENT.fullmatch(wanted)
+    found = None if match is None else _throw_of(match, module)
+    if match is None or found is None:
+        return None
+    chance = USUAL_CHANCE
+    if match["chance"] is not None:
+        try:
+            chance = parse_quantity(match["chance"].strip(), "fraction")
+        except ValueError as error:
+            raise UsageError(f'fault "{wanted}": {error}') from None
+        if not 0 < chance <= 1:
+            raise UsageError(f'fault "{wanted}": found {100 * chance:g} %; expected over 0 % and up to 100 %')
+    return Fault(kind="throw intermittent", subject=found[0], throw=found[1], chance=chance)
+
+
+def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["rest", "operated"]] | None:
+    """The pole and the throw that a name begins with; None where the module has no such one."""
+    throw: Literal["rest", "operated"] = "rest" if match["throw"] == "rest" else "operated"
     for relay in module.relays:
         for pole in relay.poles:
             if pole.name.casefold() == match["pole"].casefold():
-                throw: Literal["rest", "operated"] = "rest" if match["throw"] == "rest" else "operated"
-                if (pole.rest if throw == "rest" else pole.operated) is None:
-                    return None
-                try:
-                    ohm = parse_quantity(match["resistance"], "resistance")
-                except ValueError as error:
-                    raise UsageError(f'fault "{wanted}": {error}') from None
-                return Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
+                return (
+                    None if (pole.rest if throw == "rest" else pole.operated) is None else (pole.name, throw)
+                )
     return None
 
 
