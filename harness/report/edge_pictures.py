@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.roles import Capture, Mark
+from harness.roles import Capture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,12 +42,12 @@ def draw_edge(capture: Capture) -> str:
             len(heights), 1, squeeze=False, sharex=True, gridspec_kw={"height_ratios": heights}
         )[:, 0]
         figure.subplots_adjust(left=0.075, right=0.995, bottom=0.16, top=0.88, hspace=0.12)
-        for row in legs:
-            _draw(panels[0], capture, row, _LOOKS[(capture.inputs[row] + 1) % 2])
+        for place, row in enumerate(legs):
+            _draw(panels[0], capture, row, _LOOKS[place % 2])
         for row in lines:
             _draw(panels[-1], capture, row, ("#444440", "-", "control line"))
         for panel in panels:
-            _draw_marks(panel, capture.marks)
+            _draw_marks(panel, capture)
             panel.grid(visible=True, color="#e2e2dd", linewidth=0.5)
             panel.spines[["top", "right"]].set_visible(False)
             panel.set_ylabel("V")
@@ -101,12 +101,12 @@ def _draw(panel: "Axes", capture: Capture, row: int, look: tuple[str, str, str])
     panel.plot(time_ms, capture.volts[row, first + index], dash, color=colour, linewidth=1.0, label=label)
 
 
-def _draw_marks(panel: "Axes", marks: tuple[Mark, ...]) -> None:
-    origin_s = next((mark.time_s for mark in marks if mark.kind == "edge"), 0.0)
-    for mark in marks:
+def _draw_marks(panel: "Axes", capture: Capture) -> None:
+    origin_s = _origin_s(capture)
+    for mark in capture.marks:
         colour, dash, label = _MARKS[mark.kind]
         if mark.kind != "edge":
-            colour = _LOOKS[(mark.input + 1) % 2][0]
+            colour = _LOOKS[capture.inputs.index(mark.input) % 2][0]
         panel.axvline(
             1e3 * (mark.time_s - origin_s), color=colour, linestyle=dash, linewidth=0.9, label=label
         )

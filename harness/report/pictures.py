@@ -26,7 +26,7 @@ _LOOKS = (("#0b4f8a", "-", "hot"), ("#b3541e", "--", "cold"))
 def draw_waveform(capture: Capture, *, window_s: float) -> str:
     """Draw the first `window_s` of a capture, one panel for each pair of inputs: an SVG element, as text.
 
-    Odd inputs are hot, even ones cold (files.md: scope inputs 1-2, 3-4, hot first).
+    A capture's rows are legs, hot first, whichever input of a pair sees them: an exchange swaps the inputs.
     """
     from matplotlib import rc_context
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -53,7 +53,7 @@ def _draw_pair(panel: "Axes", capture: Capture, pair: int, window_s: float) -> N
     panel.spines[["top", "right"]].set_visible(False)
     for row, number in enumerate(capture.inputs):
         if (number + 1) // 2 == pair:
-            colour, dash, leg = _LOOKS[(number + 1) % 2]
+            colour, dash, leg = _LOOKS[row % 2]
             time_s, volts = _thin(capture.volts[row], capture.interval_s, window_s)
             panel.plot(1e3 * time_s, volts, dash, color=colour, linewidth=1.1, label=f"input {number}, {leg}")
     panel.legend(loc="lower left", bbox_to_anchor=(0.0, 0.98), ncols=2, frameon=False, borderpad=0.1)
