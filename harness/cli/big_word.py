@@ -47,5 +47,5 @@ def show_big(word: str) -> None:
     colour = _COLOURS[word] if sys.stdout.isatty() and not os.environ.get("NO_COLOR") else None
     typer.echo("")
     for line in big_lines(word, min(WIDTH, shutil.get_terminal_size().columns)):
-        typer.secho(line, fg=colour, bold=None if colour is None else True)
+        typer.echo(line if colour is None else typer.style(line, fg=colour, bold=True))
     typer.echo("")

@@ -23,7 +23,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "diagnose": ("switchwalk diagnose 12",),
     "trends": ("switchwalk trends", "switchwalk trends --batch autumn --against-batch spring"),
     "gauge": (
-        f"switchwalk gauge {JOB} --golden OB-GOLD --operator Mara",
+        f"switchwalk gauge {JOB} --golden OB-0100",
         "switchwalk gauge JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
     ),
     "export": ("switchwalk export 12 --format csv --out run-12.csv",),

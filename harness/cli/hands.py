@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 NOBODY = "standard input is no terminal, so nobody can be asked"
 CAUTIONS = """\
 Before you start:
- - Generator and scope commons are earth: clip to pin 1 only, never to a leg, and
-   leave the instruments earthed.
+ - Generator and scope commons are earth: clip to pin 1 only, never to a leg,
+   and leave the instruments earthed.
  - No phantom power on the unit; no power amplifier, loudspeaker or headphones.
  - Extra-low voltage only: mains-powered units with covers off are not for this
    bench.

@@ -1,0 +1,149 @@
+"""`switchwalk batch` with a person at a terminal, on a bench that stands: a real pty, real signals."""
+
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+
+if sys.platform == "win32":
+    pytest.skip("there is no pty", allow_module_level=True)
+import pty
+
+from harness.records.store import open_records
+from tests.cli.test_batch import short_job
+from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
+
+PATIENCE_S = 120.0
+
+
+class Terminal:
+    """A command on a pty: reads what it shows, types what a person or a scanner would."""
+
+    def __init__(self, *arguments: str) -> None:
+        self._ours, theirs = pty.openpty()
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "harness.cli", *arguments],
+            cwd=ROOT, stdin=theirs, stdout=theirs, stderr=theirs,
+            env=os.environ | {"COLUMNS": "80", "NO_COLOR": "1", "TERM": "dumb"},
+        )  # fmt: skip
+        os.close(theirs)
+        self.seen = ""
+        self._looked = 0
+
+    def until(self, text: str) -> str:
+        """Wait until a text is shown that was not waited for before; gives what came with it."""
+        deadline = time.monotonic() + PATIENCE_S
+        while text not in self.seen[self._looked :]:
+            assert self._more(deadline), f"never showed {text!r} in:\n{self.seen[self._looked :]}"
+        end = self.seen.index(text, self._looked) + len(text)
+        shown, self._looked = self.seen[self._looked : end], end
+        return shown
+
+    def types(self, line: str) -> None:
+        os.write(self._ours, line.encode() + b"\n")
+
+    def interrupt(self) -> None:
+        self._process.send_signal(signal.SIGINT)
+
+    def ended(self) -> int:
+        deadline = time.monotonic() + PATIENCE_S
+        while self._more(deadline):
+            pass
+        os.close(self._ours)
+        return self._process.wait(timeout=10)
+
+    def _more(self, deadline: float) -> bool:
+        ready, _, _ = select.select([self._ours], [], [], max(0.0, deadline - time.monotonic()))
+        try:
+            data = os.read(self._ours, 65536) if ready else b""
+        except OSError:  # the other end is closed
+            data = b""
+        self.seen += data.decode("utf-8", "replace").replace("\r\n", "\n")
+        return bool(data)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
+    job = short_job(tmp_path_factory.mktemp("bench"), "retests = 1\n")
+    with standing_bench(job, "--serial", "OB-0001") as standing:
+        yield standing
+
+
+@contextmanager
+def at_the_bench(bench: StandingBench, *more: str) -> Iterator[Terminal]:
+    folder = bench.bench_file.parent
+    yield Terminal(
+        "batch", str(folder / "short"), "--bench", str(bench.bench_file), "--operator", "Ada",
+        "--records", str(folder / "records.sqlite"), *more,
+    )  # fmt: skip
+
+
+def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
+    with at_the_bench(bench, "--batch", "autumn") as terminal:
+        terminal.until("Its serial (empty ends): ")
+        terminal.types("PA-1")
+        terminal.until("'PA-1': the sequence wants the pattern")
+        terminal.until("Its serial (empty ends): ")
+        terminal.types("OB-0001")
+        terminal.until("#########")  # big, and without colour
+        terminal.until("OB-0001: PASS, run 1")
+        terminal.until("Its serial (empty ends): ")
+        assert bench.left_on() == []  # while hands are at the fixture
+        terminal.types("OB-0002")  # and nobody has changed the unit
+        terminal.until("draws the same as OB-0001")
+        bench.by_hand(unit="OB-0002", faults=["K1 never operates"])
+        terminal.types("")
+        terminal.until("OB-0002: FAIL, run 2")
+        terminal.until("most likely: K1 never operates")
+        terminal.until("Its serial (empty ends): ")
+        bench.by_hand(unit="OB-0003")
+        bench.trouble("oscilloscope mute after 3")  # before anything is driven: that stops a run
+        terminal.types("OB-0003")
+        terminal.until("OB-0003: STOPPED, run 3")
+        terminal.until("Its serial (empty ends): ")
+        assert bench.left_on() == []
+        bench.trouble("none")
+        terminal.types("OB-0003")  # a run that the bench stopped is no test: no reason is asked for
+        terminal.until("OB-0003: PASS, run 4")
+        terminal.until("Its serial (empty ends): ")
+        terminal.types("OB-0002")
+        terminal.until("Retest 1 of 1: why? (empty: not run) ")
+        terminal.types("")
+        terminal.until("run again only with a name and a reason")
+        terminal.until("Its serial (empty ends): ")
+        terminal.interrupt()
+        assert terminal.ended() == 4
+    table = terminal.seen[terminal.seen.index("Batch autumn") :]
+    assert "OB-0002     2 FAIL" in table
+    assert "1 fail, 2 pass, 1 stopped" in table
+    assert "stopped by SIGINT" in table
+    assert "\x1b" not in terminal.seen
+    assert max(len(line.rpartition("\r")[2]) for line in table.splitlines()) <= 80
+    assert bench.left_on() == []
+    with open_records(bench.bench_file.parent / "records.sqlite", read_only=True) as store:
+        assert store.verify().findings == ()
+        assert [line.outcome for line in store.lines()] == ["pass", "fail", "stopped", "pass"]
+
+
+def test_a_stop_in_the_middle_of_a_unit_leaves_the_bench_safe_and_the_records_whole(
+    bench: StandingBench,
+) -> None:
+    with at_the_bench(bench, "--again", "soldered anew") as terminal:
+        terminal.until("Its serial (empty ends): ")
+        bench.by_hand(unit="OB-0004")
+        terminal.types("OB-0004")
+        terminal.until("OB-0004: 1 of ")
+        terminal.interrupt()
+        assert terminal.ended() == 4
+    assert bench.left_on() == []
+    with open_records(bench.bench_file.parent / "records.sqlite", read_only=True) as store:
+        assert store.verify().findings == ()
+        (run,) = store.runs(serial="OB-0004")
+        assert run.outcome == "stopped"
+        assert run.reason == "stopped by SIGINT"

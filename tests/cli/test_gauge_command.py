@@ -1,0 +1,158 @@
+"""`switchwalk gauge` on a simulated bench: a study, a golden unit that blocks the bench, known faults."""
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.records.store import open_records
+from harness.statistics.gauge import gauge_anova
+from tests.cli.commands import Printed, switchwalk
+from tests.cli.test_batch import short_job
+
+STUDY = (
+    "--units",
+    "OB-0001,OB-0002",
+    "--operators",
+    "Ada,Grace",
+    "--repeats",
+    "2",
+    "--batch",
+    "spring study",
+)
+
+
+class Place:
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.job = short_job(folder)
+        self.records = folder / "records.sqlite"
+
+    def gauge(self, capsys: pytest.CaptureFixture[str], *more: str) -> Printed:
+        return self.does(capsys, "gauge", *more)
+
+    def does(self, capsys: pytest.CaptureFixture[str], command: str, *more: str) -> Printed:
+        hasten = () if "--from-records" in more else ("--hasten", "20")
+        return switchwalk(
+            capsys, command, str(self.job), "--simulate", *hasten, "--records", str(self.records), *more
+        )
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
+    return Place(tmp_path_factory.mktemp("gauge"))
+
+
+def test_a_study_runs_every_unit_by_every_operator_and_goes_on_where_it_was(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = json.loads(place.gauge(capsys, *STUDY, "--json").out)
+    assert (said["appraisers"], said["trials"], said["by"]) == (["Ada", "Grace"], 2, "operator")
+    assert sorted(said["units"]) == ["OB-0001", "OB-0002"]
+    assert len({run for unit in said["runs"] for operator in unit for run in operator}) == 8
+    again = place.gauge(capsys, *STUDY)  # all its runs are there
+    assert "Gauge study spring study" in again.out
+    assert max(map(len, again.out.splitlines())) <= 80
+    assert again.code == 0
+    with open_records(place.records, read_only=True) as store:
+        assert len(store.lines()) == 8
+        assert {line.purpose for line in store.lines()} == {"gauge"}
+
+
+def test_its_figures_are_those_of_the_runs_that_it_names(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = json.loads(place.gauge(capsys, *STUDY, "--from-records", "--json").out)
+    studied = [one for one in said["readings"] if one["study"]]
+    shares = [one["study"]["gauge"]["tolerance_percent"] or 0.0 for one in studied]
+    assert shares == sorted(shares, reverse=True)
+    current = next(one for one in studied if one["key"]["state"] == "loop_a" and one["key"]["unit"] == "A")
+    runs = np.array(said["runs"])
+    with open_records(place.records, read_only=True) as store:
+        values = {
+            run: reading.value
+            for run in runs.ravel().tolist()
+            for reading in store.readings(run)
+            if (reading.quantity, reading.state) == ("supply_current", "loop_a")
+        }
+    data = np.vectorize(values.__getitem__)(runs).astype(np.float64)
+    expected = gauge_anova(data)
+    assert current["study"]["repeatability"]["sigma"] == pytest.approx(expected.repeatability.sigma)
+    assert current["study"]["categories"] == expected.categories
+    assert expected.categories >= 5  # units' coils differ by more than a supply's meter scatters
+
+
+def test_what_does_not_cross_is_said(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
+    units = ("--units", "OB-0001,OB-0002")
+    by_day = place.gauge(capsys, *units, "--from-records", "--by", "bench")
+    assert by_day.code == 2
+    assert "the runs cross 2 units with 1 of bench" in by_day.err
+    assert "two or more operators" in place.gauge(capsys, *units).err
+    assert "say one of" in place.gauge(capsys).err
+    assert place.gauge(capsys, "--units", "OB-0001,OB-0001", "--from-records").code == 2
+
+
+def test_studies_of_the_bench_are_no_tests_of_units(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
+    printed = switchwalk(capsys, "trends", "--simulated", "--records", str(place.records))
+    assert "no unit like * has a complete run yet" in printed.err
+
+
+def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    golden = ("--golden", "OB-9001", "--operator", "Ada")
+    first = place.gauge(capsys, *golden)
+    assert (first.code, "With this run its history begins." in first.out) == (0, True)
+    # 60 ohm in a path of 10 kohm: still within the limits of 0.2 dB, and far from where it was
+    moved = place.gauge(capsys, *golden, "--fault", "K1.1.hot rest 60 ohm")
+    assert moved.code == 4
+    assert re.search(r"^MOVED  bench 'Simulated bench' by golden unit OB-9001, run 10$", moved.out, re.M)
+    assert re.search(r"^[1-3] of \d readings of OB-9001 moved: ", moved.out, re.M)
+    assert "Route and gain: rest left.out 1 kHz" in " ".join(moved.out.split())
+    assert max(map(len, moved.out.splitlines())) <= 80
+    unit = ("--serial", "OB-0005")
+    refused = place.does(capsys, "run", *unit)
+    assert refused.code == 4
+    assert "Units are not tested on it" in refused.err
+    serials = place.folder / "serials.txt"
+    serials.write_text("OB-0005\n", encoding="utf-8")
+    assert place.does(capsys, "batch", "--serials", str(serials)).code == 4
+    assert place.does(capsys, "run", *unit, "--despite", "a lead, seen to").code == 4  # who says so?
+    despite = ("--despite", "a lead, seen to", "--operator", "Grace")
+    assert place.does(capsys, "batch", "--serials", str(serials), *despite).code == 0
+    with open_records(place.records, read_only=True) as store:
+        (event,) = store.latest_events("override").values()
+    assert event.text.startswith("Grace went on despite a bad check of the bench: a lead, seen to.")
+    said = json.loads(place.gauge(capsys, *golden, "--json").out)
+    assert (said["in_place"], said["history"]) == (True, [9])  # what had moved is no history
+    assert place.does(capsys, "run", "--serial", "OB-0006", "--json").code == 0
+
+
+def test_known_faults_must_fail_by_their_names(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
+    faults = place.folder / "known.txt"
+    known = ("# switched", "OB-9002, K1 never operates", "OB-9002, left.out.cold open", "")
+    faults.write_text("\n".join(known), encoding="utf-8")
+    good = json.loads(place.gauge(capsys, "--known-bad", str(faults), "--json").out)
+    assert [one["named"][0] for one in good["faults"]] == ["K1 never operates", "left.out.cold open"]
+    assert good["good"]
+    faults.write_text("OB-9002, right.in legs swapped\n", encoding="utf-8")  # no check of polarity here
+    unseen = place.gauge(capsys, "--known-bad", str(faults))
+    assert unseen.code == 4
+    assert "DOES NOT SEE ALL  0 of 1 known faults failed and were named" in unseen.out
+    blocked = place.does(capsys, "run", "--serial", "OB-0007")
+    assert "1 of 1 known faults were not failed or not named: right.in legs swapped" in blocked.err
+
+
+def test_a_list_of_known_faults_with_mistakes_is_told_line_by_line(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    faults = place.folder / "wrong.txt"
+    faults.write_text("OB-9002 K1\nOB-9002, K1 never opperates\nPA-1, K1 coil open\n", encoding="utf-8")
+    told = place.gauge(capsys, "--known-bad", str(faults))
+    assert told.code == 2
+    first, second, third = told.err.splitlines()
+    assert first.startswith(f"{faults}:1: expected SERIAL, FAULT")
+    assert "K1 never operates" in second
+    assert f"{faults}:3: the sequence wants the pattern" in third

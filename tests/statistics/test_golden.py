@@ -1,0 +1,80 @@
+"""A golden unit's run against its history: what has moved, and what only scatters."""
+
+import numpy as np
+import pytest
+
+from harness.records.history import ReadingKey, Series
+from harness.statistics.golden import golden_shifts
+
+KEY = ReadingKey(
+    check="Gain",
+    quantity="gain",
+    state="rest",
+    channel="left",
+    port="out",
+    hookup="h",
+    frequency_hz=1e3,
+    unit="dB",
+)
+
+
+def series(history, now, *, standard=0.001, key=KEY):
+    """A reading through its history (runs 1, 2, …) and the run in question (run 100)."""
+    values = np.array([*history, now], dtype=np.float64)
+    n = values.size
+    return Series(
+        key=key,
+        run_ids=np.array([*range(1, n), 100]),
+        values=values,
+        floor=np.zeros(n, dtype=np.bool_),
+        standard=np.full(n, standard),
+        limit_low=np.full(n, -np.inf),
+        limit_high=np.full(n, np.inf),
+        verdicts=("pass",) * n,
+    )
+
+
+# Critical values of Student's t with n - 1 degrees of freedom, two-sided 5 %: 2.776 (4), 2.306 (8), 2.093
+# (19), NIST/SEMATECH e-Handbook 1.3.6.7.2, from memory; in units of sigma sqrt(1 + 1/n).
+@pytest.mark.parametrize(("n", "times", "p"), [(5, 2.776, 0.05), (9, 2.306, 0.05), (20, 2.093, 0.05)])
+def test_the_p_of_a_single_value_is_students(n, times, p):
+    history = np.linspace(-1.0, 1.0, n)
+    reach = np.std(history, ddof=1) * np.sqrt(1 + 1 / n)
+    (found,) = golden_shifts([series(history, times * reach)], 100)
+    assert found.p == pytest.approx(p, abs=1e-4)
+    assert found.n == n
+
+
+def test_it_has_moved_beyond_scatter_and_beyond_what_the_reading_claims():
+    history = [0.0000, 0.0002, -0.0002, 0.0001, -0.0001, 0.0002, -0.0002, 0.0]
+    assert [one.moved for one in golden_shifts([series(history, 0.0100)], 100)] == [True]
+    # sure, and so small that the reading itself does not claim to know it
+    (small,) = golden_shifts([series(history, 0.0019)], 100)
+    assert (small.moved, small.p < 0.001) == (False, True)
+    # large, and no more than the history scatters
+    scattered = [0.010, -0.012, 0.008, -0.009, 0.011, -0.010, 0.009, -0.007]
+    assert not golden_shifts([series(scattered, 0.015)], 100)[0].moved
+
+
+def test_with_one_or_two_earlier_runs_the_claims_of_both_decide():
+    assert not golden_shifts([series([0.0], 0.0028)], 100)[0].moved  # 2 sqrt(2) times 0.001
+    assert golden_shifts([series([0.0], 0.0029)], 100)[0].moved
+    assert golden_shifts([series([0.0, 0.0], 0.0029)], 100)[0].p is None
+
+
+def test_a_reading_without_a_value_now_has_moved_and_one_without_a_history_is_left_out():
+    (lost,) = golden_shifts([series([0.0, 0.1, 0.0], np.nan)], 100)
+    assert (lost.moved, lost.shift) == (True, None)
+    assert golden_shifts([series([], 0.0)], 100) == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_bench_that_has_not_moved_is_seldom_stopped(seed):
+    """Common practice wants 1 in 100 at most: of 200 checks of 60 readings, by Holm's correction."""
+    rng = np.random.default_rng(seed)
+    stopped = 0
+    for _ in range(200):
+        readings = rng.normal(0, 0.01, size=(60, 11))
+        every = [series(row[:-1], row[-1], standard=1e-6) for row in readings]
+        stopped += any(one.moved for one in golden_shifts(every, 100))
+    assert stopped <= 8  # more than 8 would come once in 4700 (binomial of 200 and 0.01, by scipy.stats)
