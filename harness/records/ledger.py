@@ -20,6 +20,7 @@ from sqlalchemy import Boolean, Connection, Double, LargeBinary, Table, insert, 
 from harness.records import tables
 
 GENESIS = "0" * 64
+NO_RUN = 0  # the run of entries for what belongs to none
 RUN_STANDS = ("outcome", "reason", "ended")  # columns of `runs` that repeat the run's last event
 ADDED_LATER = ("batch", "purpose")  # columns of `runs` that entries of version 2 know nothing of: "" there
 KEPT = (
@@ -100,7 +101,7 @@ def enter(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]
     entries = []
     for number, row in enumerate(rows, start=first):
         content = content_digest(table, row)
-        run_id, key = int(row["id"] if table is tables.runs else row["run_id"]), int(row["id"])
+        run_id, key = int(row["id"] if table is tables.runs else row.get("run_id", NO_RUN)), int(row["id"])
         sha256 = chain_digest(previous, run_id, table.name, key, content)
         entries.append(
             {
@@ -125,9 +126,12 @@ def verify(connection: Connection, run_id: int | None = None, *, noted: str = ""
     """Compare the records with their ledger: the whole chain, and the rows of every run or of one."""
     count, head, findings, entered = _follow(connection, noted)
     present = set(connection.execute(select(tables.runs.c.id)).scalars())
-    wanted = sorted(present | entered) if run_id is None else [run_id]
+    wanted = sorted((present | entered) - {NO_RUN}) if run_id is None else [run_id]
     for run in wanted:
-        findings += _verify_run(connection, run)
+        findings += _verify_rows(connection, run, KEPT)
+        findings += _verify_end(connection, run)
+    if run_id is None:
+        findings += _verify_rows(connection, NO_RUN, (tables.kept_references,))
     return Verification(entries=count, runs=len(wanted), head=head, findings=tuple(findings))
 
 
@@ -161,13 +165,15 @@ def _follow(connection: Connection, noted: str) -> tuple[int, str, list[Finding]
 _ENTRIES_AT_ONCE = 10_000
 
 
-def _verify_run(connection: Connection, run: int) -> Iterator[Finding]:
+def _verify_rows(connection: Connection, run: int, kept: Sequence[Table]) -> Iterator[Finding]:
     columns = tables.ledger.c
     entries = select(columns.kind, columns.row, columns.content).where(columns.run_id == run)
     left = {(kind, row): content for kind, row, content in connection.execute(entries.order_by(columns.id))}
-    for table in KEPT:
-        column = table.c.id if table is tables.runs else table.c.run_id
-        for row in connection.execute(select(table).where(column == run).order_by(table.c.id)).mappings():
+    for table in kept:
+        query = select(table).order_by(table.c.id)
+        if run != NO_RUN:
+            query = query.where((table.c.id if table is tables.runs else table.c.run_id) == run)
+        for row in connection.execute(query).mappings():
             content = left.pop((table.name, row["id"]), None)
             if content is None:
                 what = "has no entry in the ledger: it was put in or moved here"
@@ -178,7 +184,6 @@ def _verify_run(connection: Connection, run: int) -> Iterator[Finding]:
             yield Finding(run_id=run, what=f"{_name(table, row)} {what}")
     for kind, key in left:
         yield Finding(run_id=run, what=f"{_SINGULAR.get(kind, kind)} {key} was recorded and is gone")
-    yield from _verify_end(connection, run)
 
 
 def _verify_end(connection: Connection, run: int) -> Iterator[Finding]:
@@ -213,6 +218,7 @@ _SINGULAR = {
     "acquisitions": "acquisition",
     "readings": "reading",
     "waveforms": "waveform of acquisition",
+    "kept_references": "kept reference",
 }
 
 

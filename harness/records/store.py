@@ -113,7 +113,7 @@ class RunStore:
     def keep_reference(self, reference: kept.KeptReference) -> None:
         """Keep a through reference that belongs to no run, for those of the next hours."""
         with self._writing() as connection:
-            kept.keep(connection, reference)
+            _insert(connection, tables.kept_references, kept.reference_to_row(reference))
 
     def latest_reference(self, bench: str, *, simulated: bool) -> kept.KeptReference | None:
         """Give the last reference that was kept of a bench, however old; None where there is none."""

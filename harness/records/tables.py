@@ -170,6 +170,18 @@ run_events = Table(
     _text("text"),
 )
 
+# Of a bench and of no run: its entries in the ledger have 0 for their run.
+kept_references = Table(
+    "kept_references",
+    metadata,
+    _id(),
+    _text("taken"),
+    _text("bench"),
+    _optional_number("temperature_c"),
+    Column("simulated", Integer, nullable=False),
+    _text("content"),
+)
+
 ledger = Table(
     "ledger",
     metadata,

@@ -10,10 +10,10 @@ from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
 
-from sqlalchemy import Connection, text, update
+from sqlalchemy import Connection, select, text, update
 
 from harness.errors import RecordsError
-from harness.records import tables
+from harness.records import ledger, tables
 from harness.records.place import Place
 
 
@@ -55,5 +55,17 @@ def _add_batch_and_purpose(connection: Connection) -> None:
         connection.execute(text(f"ALTER TABLE runs ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"))
 
 
-STEPS: Mapping[int, Callable[[Connection], None]] = {2: _add_batch_and_purpose}
+def _enter_kept_references(connection: Connection) -> None:
+    """Version 2 kept references of benches outside the ledger; what befell them there is not known."""
+    tables.kept_references.create(connection, checkfirst=True)
+    rows = connection.execute(select(tables.kept_references).order_by(tables.kept_references.c.id)).mappings()
+    ledger.enter(connection, tables.kept_references, [dict(row) for row in rows.all()])
+
+
+def _from_version_2(connection: Connection) -> None:
+    _add_batch_and_purpose(connection)
+    _enter_kept_references(connection)
+
+
+STEPS: Mapping[int, Callable[[Connection], None]] = {2: _from_version_2}
 """What brings a version to the next. Version 1 was never released, and none is brought up from it."""

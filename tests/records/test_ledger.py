@@ -13,6 +13,7 @@ import psycopg
 import pytest
 
 from harness.errors import RecordsError
+from harness.records.kept import KeptReference
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
 from tests.records.postgresql_server import PostgreSQL
@@ -265,6 +266,7 @@ def dump(file: Path) -> list[str]:
 PROGRAM = """
 import sys
 from dataclasses import replace
+from harness.records.kept import KeptReference
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ENDED, HEADER, READING
 with open_records(sys.argv[1]) as store:
@@ -291,3 +293,33 @@ def test_four_benches_writing_at_once_keep_one_chain_and_numbers_without_gaps(em
         for run in runs:
             values = [reading.value for reading in store.readings(run.run_id)]
             assert values == [float(number) for number in range(15) for _ in range(2)]
+
+
+@pytest.mark.parametrize(
+    ("statement", "what"),
+    [
+        (
+            "UPDATE kept_references SET content = '{}' WHERE id = 1",
+            "kept reference 1 is not what was recorded",
+        ),
+        ("DELETE FROM kept_references WHERE id = 1", "kept reference 1 was recorded and is gone"),
+        ("UPDATE kept_references SET bench = 'Bench 2' WHERE id = 1", "kept reference 1 is not what was"),
+        (
+            "INSERT INTO kept_references SELECT 9, taken, bench, temperature_c, simulated, content "
+            "FROM kept_references WHERE id = 1",
+            "kept reference 9 has no entry in the ledger",
+        ),
+    ],
+)
+def test_a_kept_reference_is_in_the_chain(file: Path, statement: str, what: str) -> None:
+    with open_records(file) as store:
+        store.keep_reference(
+            KeptReference(
+                taken=ENDED, bench="Bench 1", temperature_c=21.5, simulated=True, content={"gain": [1.0]}
+            )
+        )
+        assert store.verify().findings == ()
+    meddle(str(file), statement)
+    with open_records(file, read_only=True) as store:
+        (finding,) = store.verify().findings
+        assert (finding.run_id, what in finding.what) == (0, True), finding
