@@ -136,6 +136,19 @@ def read_series(
     return [_series(key, *arrays) for key, arrays in zip(numbers, split, strict=True)]
 
 
+def read_table(
+    connection: Connection, run_ids: Iterable[int]
+) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
+    """Give the readings of these runs as plain rows in the order they were made: names, and rows."""
+    names = ("run_id", *_KEY_COLUMNS, *_JUDGED_COLUMNS)
+    columns = [tables.readings.c[name] for name in names]
+    found: list[tuple[Any, ...]] = []
+    for some in portions(run_ids):
+        query = select(*columns).where(tables.readings.c.run_id.in_(some))
+        found += _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id))
+    return names, found
+
+
 def portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
     """So many runs at a time that no database has too many bound values, nor this program too many rows."""
     ids = sorted(run_ids)
@@ -149,6 +162,10 @@ _LINE_COLUMNS = (
     "outcome", "batch", "purpose",
 )  # fmt: skip
 _KEY_COLUMNS = ("check_name", "quantity", "state", "channel", "port", "hookup", "frequency_hz", "unit")
+_JUDGED_COLUMNS = (
+    "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
+    "limit_low", "limit_high", "verdict", "reason",
+)  # fmt: skip
 _NARROWING = ("check_name", "quantity", "state", "channel", "port", "hookup", "unit")
 _VERDICTS = {verdict: number for number, verdict in enumerate(get_args(Verdict))}
 _VALUE_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")

@@ -41,15 +41,7 @@ def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, Ru
     found: dict[int, RunDetail] = {}
     for some in _portions(run_ids):
         verdicts = _verdicts(connection, some)
-        signs = dict(
-            connection.execute(
-                select(tables.acquisitions.c.run_id, func.max(tables.acquisitions.c.started))
-                .where(tables.acquisitions.c.run_id.in_(some))
-                .group_by(tables.acquisitions.c.run_id)
-            )
-            .tuples()
-            .all()
-        )
+        signs = _last_signs(connection, some)
         query = select(*(tables.runs.c[name] for name in _DETAIL_COLUMNS)).where(tables.runs.c.id.in_(some))
         for row in connection.execute(query).mappings():
             content = dict(row)
@@ -98,6 +90,16 @@ _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "
 
 def _last(table: Table) -> ColumnElement[Any]:
     return select(func.max(table.c.id)).scalar_subquery()
+
+
+def _last_signs(connection: Connection, some: Sequence[int]) -> dict[int, str]:
+    columns = tables.acquisitions.c
+    query = (
+        select(columns.run_id, func.max(columns.started))
+        .where(columns.run_id.in_(some))
+        .group_by(columns.run_id)
+    )
+    return {run: last for run, last in connection.execute(query)}  # noqa: C416  (a Result is not a Mapping)
 
 
 def _verdicts(connection: Connection, some: Sequence[int]) -> dict[int, dict[Verdict, int]]:

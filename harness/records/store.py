@@ -16,7 +16,15 @@ from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.adding import insert_rows
 from harness.records.database import open_engine, reading, writing
-from harness.records.history import ReadingKey, RunLine, Series, read_keys, read_lines, read_series
+from harness.records.history import (
+    ReadingKey,
+    RunLine,
+    Series,
+    read_keys,
+    read_lines,
+    read_series,
+    read_table,
+)
 from harness.records.overview import RunDetail, read_details, read_not_passed, read_seal, read_state
 from harness.records.place import Place, check_room, explained, find_place
 from harness.records.run import (
@@ -264,6 +272,11 @@ class RunStore:
         """Give every reading of these runs, or those asked for, as a series through them, oldest first."""
         with self._reading() as connection:
             return read_series(connection, run_ids, keys=keys)
+
+    def table(self, run_ids: Iterable[int]) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
+        """Give the readings of these runs as plain rows: the columns' names, and the rows, in SI."""
+        with self._reading() as connection:
+            return read_table(connection, run_ids)
 
     def details(self, run_ids: Iterable[int]) -> dict[int, RunDetail]:
         """Give how far each of these runs came."""

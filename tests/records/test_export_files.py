@@ -2,8 +2,11 @@
 
 import csv
 import json
+import os
+import subprocess
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import pytest
@@ -127,6 +130,56 @@ def test_wav_holds_volts_a_channel_for_each_input(export, tmp_path):
     rate_hz, samples = wavfile.read(path)
     assert (path.name, rate_hz, samples.dtype) == ("acquisition-1.wav", 100_000, np.float32)
     assert pytest.approx(CAPTURE.volts, abs=1e-6) == samples.T
+
+
+def test_wav_is_read_by_a_library_that_did_not_write_it(export, tmp_path):
+    import soundfile  # libsndfile; scipy wrote the file
+
+    (path,) = export("wav", tmp_path / "waves").iterdir()
+    samples, rate_hz = soundfile.read(path, dtype="float32")
+    assert (rate_hz, soundfile.info(path).subtype) == (100_000, "FLOAT")
+    assert pytest.approx(CAPTURE.volts, abs=1e-6) == samples.T
+
+
+def test_csv_is_read_by_pandas_and_parquet_by_arrow_as_the_same_numbers(export, tmp_path):
+    import pandas
+    import pyarrow.parquet
+
+    text = pandas.read_csv(
+        export("csv", tmp_path / "run.csv"), keep_default_na=False, na_values={"value": [""]}
+    )
+    table = pyarrow.parquet.read_table(export("parquet", tmp_path / "run.parquet"))
+    assert text.value.dtype == "float64"
+    assert np.array_equal(text.value, table["value"].to_numpy(), equal_nan=True)
+    assert text.verdict.tolist() == table["verdict"].to_pylist()
+    assert text["where"].tolist() == table["where"].to_pylist()
+    assert str(table.schema.field("floor").type) == "bool"
+
+
+def test_junit_keeps_to_the_schema_that_ci_servers_share(export, tmp_path):
+    """Counts agree with the cases, and every element has what the schema asks of it.
+
+    Source: JUnit.xsd of the Ant JUnit task as the windyroad copy has it, from memory.
+    """
+    (suite,) = ET.parse(export("junit", tmp_path / "run.xml")).getroot()
+    cases = suite.findall("testcase")
+    assert [child.tag for child in suite] == ["properties"] + ["testcase"] * len(cases)
+    assert {"name", "tests", "failures", "errors", "skipped", "time", "timestamp"} <= set(suite.keys())
+    assert int(suite.get("tests")) == len(cases)
+    assert int(suite.get("failures")) == len(suite.findall("testcase/failure"))
+    assert int(suite.get("errors")) == len(suite.findall("testcase/error"))
+    assert all({"name", "classname", "time"} <= set(case.keys()) for case in cases)
+    assert all({"type", "message"} <= set(found.keys()) for case in cases for found in case)
+    datetime.strptime(suite.get("timestamp"), "%Y-%m-%dT%H:%M:%S")  # without a zone, as the schema has it
+
+
+def test_a_device_is_written_to_and_stays_one(export, tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = subprocess.Popen(["cat", pipe], stdout=subprocess.PIPE, text=True)
+    export("csv", pipe)
+    assert reader.communicate(timeout=30)[0].startswith("run_id,serial,where")
+    assert pipe.is_fifo()
 
 
 def test_npz_holds_the_waveforms_exactly(export, tmp_path):
