@@ -4,10 +4,13 @@ The keys that `--json` prints are promised in harness/records/export.py.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from harness.cli.lines import say
+from harness.cli.wear import wear_lines, wear_of
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -60,14 +63,18 @@ def show(
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, readings, events = store.run(run), store.readings(run), store.events(run)
+        wear = wear_of(store, record, readings, events)
     if as_json:
-        _print_json(run_to_json(record) | {"readings": [reading_to_json(reading) for reading in readings]})
+        made = {"readings": [reading_to_json(reading) for reading in readings]}
+        _print_json(run_to_json(record) | {"relays": wear} | made)
         return
     console = _console()
     _print_run(console, record)
     for event in events:
         if event.kind in TOLD or (event.kind == "ended" and event is not events[-1]):
             console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {event.outcome or ''} {event.text}"))
+    for line in wear_lines(wear) if wear else ():
+        say(printable(line))
     _print_readings(console, readings, every=every, budget=budget)
 
 
@@ -88,29 +95,47 @@ def printable(text: str) -> str:
     )
 
 
-def _print_units(found: "Sequence[UnitSummary]") -> None:
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
+_COLUMNS = ("Serial", "Part", "Verdict", "Run", "Runs", "Started (UTC)", "")
+_GAP = 3
 
+
+def _print_units(found: "Sequence[UnitSummary]") -> None:
+    """A line a unit, without a table's care for each cell: there may be ten thousand."""
     if not found:
         typer.echo("No unit has been run yet.")
         return
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
-    for heading in ("Serial", "Part"):
-        table.add_column(heading, overflow="fold")
-    for heading in ("Verdict", "Run", "Runs", "Started (UTC)", ""):
-        table.add_column(heading, no_wrap=True)
-    for unit in found:
-        table.add_row(
-            printable(unit.serial),
-            printable(f"{unit.part} {unit.revision}"),
-            unit.latest_outcome.upper(),
-            str(unit.latest_run),
-            str(unit.runs),
-            f"{unit.latest_started:%Y-%m-%d %H:%M}",
-            "simulated" if unit.simulated else "",
-        )
-    _console().print(table)
+    rows = [_COLUMNS, *map(_unit_row, found)]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    # What is left of the screen is for the names, which go on in the next line where they are longer.
+    left = _console().width - sum(widths[2:]) - _GAP * (len(widths) - 1)
+    widths[1] = max(min(widths[1], left - min(widths[0], left // 2)), 1)
+    widths[0] = max(min(widths[0], left - widths[1]), 1)
+    for number, row in enumerate(rows):
+        typer.echo("\n".join(_folded(row, widths)))
+        if number == 0:
+            typer.echo("─" * (sum(widths) + _GAP * (len(widths) - 1)))
+
+
+def _unit_row(unit: "UnitSummary") -> tuple[str, ...]:
+    return (
+        printable(unit.serial),
+        printable(f"{unit.part} {unit.revision}"),
+        unit.latest_outcome.upper(),
+        str(unit.latest_run),
+        str(unit.runs),
+        f"{unit.latest_started:%Y-%m-%d %H:%M}",
+        "simulated" if unit.simulated else "",
+    )
+
+
+def _folded(row: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
+    lines = max(1, *(-(-len(cell) // width) for cell, width in zip(row, widths, strict=True) if width))
+    for line in range(lines):
+        parts = [
+            cell[line * width : (line + 1) * width].ljust(width)
+            for cell, width in zip(row, widths, strict=True)
+        ]
+        yield (" " * _GAP).join(parts).rstrip()
 
 
 def _print_run(console: "Console", record: "RunRecord") -> None:
