@@ -104,7 +104,9 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
         tones=_tones(group),
         worst=worst,
         worst_words=words.describe(worst),
-        uncertainty="" if not half or of.unit == "" else format_value(half, of.unit, digits=2),
+        uncertainty=""
+        if not half or of.unit == ""
+        else format_value(half, of.unit, digits=2).replace(" u", " µ"),
     )
 
 

@@ -1,4 +1,4 @@
-"""A browser to look at pages with, driven over a pipe: sizes, keys, what a script sees, pictures and print."""
+"""A browser to look at pages with, driven over a pipe: sizes, keys, scripts, pictures, print."""
 
 import base64
 import json
@@ -49,9 +49,7 @@ class Tab:
 
     def find(self, expression: str):
         """What an expression is on the page; waits for a promise."""
-        answer = self._ask(
-            "Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True
-        )
+        answer = self._ask("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
 
@@ -60,7 +58,12 @@ class Tab:
         for kind in ("keyDown", "keyUp"):
             text = {"text": "\r"} if key == "Enter" and kind == "keyDown" else {}
             self._ask(
-                "Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=codes[key], **text
+                "Input.dispatchKeyEvent",
+                type=kind,
+                key=key,
+                code=key,
+                windowsVirtualKeyCode=codes[key],
+                **text,
             )
 
     def write(self, text: str) -> None:
@@ -123,7 +126,7 @@ def browser() -> Iterator[Tab]:
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         # The browser reads from descriptor 3 and writes to descriptor 4.
         process = subprocess.Popen(
-            ["/bin/sh", "-c", f'exec "$@" 3<&{theirs_in} 4>&{theirs_out}', "sh", program, *SWITCHES,
+            ["/bin/bash", "-c", f'exec "$@" 3<&{theirs_in} 4>&{theirs_out}', "sh", program, *SWITCHES,
              f"--user-data-dir={profile}", "--remote-debugging-pipe"],
             pass_fds=(theirs_in, theirs_out), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip

@@ -1,0 +1,149 @@
+"""`switchwalk certificate`: one page about a run, as text, in a browser and on paper."""
+
+import re
+import sqlite3
+from dataclasses import replace
+
+import pytest
+
+from harness.errors import RecordsError
+from harness.records.store import open_records
+from harness.report import paper
+from tests.cli.commands import switchwalk
+from tests.records.outside_broadcast import ENDED, HEADER
+from tests.report.chromium import browse
+from tests.report.invented_run import faulty_walk, walk
+from tests.report.test_report import Page
+
+HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
+
+
+def add(store, outcome, readings, **header):
+    found = [replace(reading, acquisitions=()) for reading in readings]
+    run = store.begin(replace(HEADER, planned_readings=len(found), **header))
+    store.add_readings(run, found)
+    if outcome:
+        store.finish(run, outcome, "", ENDED)
+    return run
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory):
+    """1 passed, 2 failed, 3 stopped, 4 not ended, 5 simulated, 6 a known-bad unit, 7 and 8 one unit twice."""
+    path = tmp_path_factory.mktemp("certified") / "records.sqlite"
+    with open_records(path) as store:
+        add(store, "pass", walk(), serial="OB-1", batch="autumn")
+        add(store, "fail", faulty_walk(), serial="OB-2")
+        add(store, "stopped", walk()[:5], serial="OB-3")
+        add(store, None, walk()[:5], serial="OB-4")
+        add(store, "pass", walk()[:5], serial="OB-1", simulated=True)
+        add(store, "fail", walk()[:5], serial="OB-6", purpose="known-bad")
+        add(store, "pass", walk()[:5], serial=HOSTILE, operator=HOSTILE, module_name=HOSTILE)
+        add(store, "fail", faulty_walk()[:5], serial=HOSTILE)
+    return path
+
+
+@pytest.fixture
+def certify(records, capsys, tmp_path):
+    def run(number, *more, place=records):
+        page = tmp_path / "page.html"
+        done = switchwalk(
+            capsys, "certificate", str(number), "--records", str(place), "--out", str(page), *more
+        )
+        return done, page
+
+    return run
+
+
+def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_claimed(certify, records):
+    done, page = certify(1)
+    assert (done.code, done.out) == (0, f"{page}\n")
+    text = Page(page.read_text(encoding="utf-8"))
+    with open_records(records, read_only=True) as store:
+        seal = store.seal(1)
+        assert store.verify(1, noted=seal).findings == ()
+    for said in (
+        "Test certificate", "serial OB-1", "✓ PASS", "batch autumn", "Ada, Van bench", "8: rest, loop_a",
+        "Example,G2,1001,1.0", "U: expanded uncertainty, k = 2.", "It is not a calibration, not by an",
+        "Nothing is claimed for any state, port, frequency", seal, "at most −80.00 dB",
+    ):  # fmt: skip
+        assert said in text.words, said
+    assert text.badly_nested == []
+    assert len(text.all("caption")) == len(text.all("table"))
+    assert all(head.get("scope") in {"col", "row"} for head in text.all("th"))
+    assert "Not the latest" not in text.words  # the simulated pass of that serial is another unit's
+
+
+def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certify):
+    _, page = certify(2)
+    words = Page(page.read_text(encoding="utf-8")).words
+    assert "Test record of a unit that did not pass" in words
+    assert "✕ FAIL" in words
+    assert "Test certificate" not in words.replace("Test certificate, FAIL", "")
+    assert "2 not passed" in words
+
+
+@pytest.mark.parametrize(
+    ("run", "why"),
+    [
+        (3, "run 3 was stopped and has no verdict on unit OB-3"),
+        (4, "run 4 was interrupted and has no verdict"),
+        (6, "run 6 tested the bench (known-bad), not unit OB-6"),
+        (99, "there is no run 99"),
+    ],
+)
+def test_a_run_that_says_nothing_of_a_unit_gets_none(certify, run, why):
+    done, page = certify(run)
+    assert done.code == 2
+    assert why in done.err
+    assert not page.exists()
+
+
+def test_a_simulated_run_and_one_that_is_not_the_latest_are_marked(certify):
+    _, page = certify(5)
+    assert "SIMULATED. No board was measured" in Page(page.read_text(encoding="utf-8")).words
+    _, page = certify(7)
+    text = page.read_text(encoding="utf-8")
+    assert "Not the latest. This unit was run again: run 8" in Page(text).words
+    assert Page(text).all("script") == []
+    assert "{{ 7 * 7 }}" in text
+
+
+def test_records_that_were_changed_are_not_certified(certify, records, tmp_path):
+    with open_records(records, read_only=True) as store:
+        assert store.verify(1).findings == ()
+    copy = tmp_path / "changed.sqlite"
+    with sqlite3.connect(records) as source, sqlite3.connect(copy) as target:
+        source.backup(target)
+        target.execute("UPDATE readings SET value = value + 0.001 WHERE run_id = 1 AND check_name = 'Offset'")
+    source.close()
+    target.close()
+    done, page = certify(1, place=copy)
+    assert done.code == 4
+    assert "run 1 is not as it was recorded" in done.err
+    assert not page.exists()
+
+
+@pytest.mark.parametrize("run", [1, 2])
+def test_it_prints_to_one_page(certify, run):
+    if paper.find_browser() is None:
+        pytest.skip("no browser is installed")
+    done, page = certify(run, "--pdf")
+    assert done.out.splitlines()[-1] == str(page.with_suffix(".pdf"))
+    content = page.with_suffix(".pdf").read_bytes()
+    assert content.startswith(b"%PDF-")
+    assert len(re.findall(rb"/Type\s*/Page\b", content)) == 1
+
+
+def test_without_a_browser_it_says_what_to_do(monkeypatch, certify, tmp_path):
+    _, page = certify(1)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(
+        RecordsError, match=r"no browser to print with .* Install chromium, or open .*page\.html"
+    ):
+        paper.print_page(page, tmp_path / "page.pdf")
+
+
+def test_a_browser_shows_it_and_blocks_nothing(certify):
+    _, page = certify(1)
+    assert "PASS" in browse(page, "--dump-dom")

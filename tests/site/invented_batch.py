@@ -1,0 +1,120 @@
+"""Invented records of many units, written straight into the tables: quick, and without a ledger."""
+
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+from sqlalchemy import insert
+
+from harness.records import rows, tables
+from harness.records.database import open_engine
+from harness.records.place import find_place
+from tests.records.outside_broadcast import HEADER
+
+CHECKS = (  # name, quantity, unit, middle, spread, limits
+    ("Route and gain", "gain", "dB", -0.086, 0.02, -0.286, 0.114),
+    ("Crosstalk", "crosstalk", "dB", -93.0, 2.0, None, -80.0),
+    ("Offset", "offset", "V", 0.0003, 0.0008, -0.01, 0.01),
+    ("Contact resistance", "contact_resistance", "ohm", 0.09, 0.012, None, 0.15),
+    ("Operate time", "operate_time", "s", 0.0021, 0.0003, None, 0.004),
+)
+STATES = (
+    "rest",
+    "loop_a",
+    "loop_b",
+    "loop_a+loop_b",
+    "swap",
+    "loop_a+swap",
+    "loop_b+swap",
+    "mute",
+    "dim",
+    "mono",
+)
+UNITS_A_BATCH = 500
+_AT_ONCE = 200
+
+
+def fill(path: Path, *, units: int, readings: int, seed: int = 5, bad: float = 0.08) -> None:
+    """Some units of which a share fails at first and passes then; batches of 500, `readings` a run."""
+    rng = np.random.default_rng(seed)
+    base = rows.header_to_row(HEADER)
+    engine = open_engine(find_place(path), read_only=False)
+    run = 0
+    with engine.begin() as connection:
+        last = dict.fromkeys((tables.runs, tables.readings, tables.run_events), 0)
+        new = {table: [] for table in (tables.runs, tables.readings, tables.run_events)}
+        for unit in range(units):
+            outcomes = ("fail", "pass") if rng.random() < bad else ("pass",)
+            for outcome in outcomes:
+                run += 1
+                started = HEADER.started + timedelta(minutes=4 * run)
+                new[tables.runs].append(
+                    {
+                        **base,
+                        "id": run,
+                        "serial": f"OB-{unit + 1:05d}",
+                        "batch": f"{unit // UNITS_A_BATCH + 1}",
+                        "started": rows.time_to_text(started),
+                        "planned_readings": readings,
+                        "outcome": outcome,
+                        "ended": rows.time_to_text(started + timedelta(seconds=80)),
+                    }
+                )
+                new[tables.readings] += _readings(rng, run, readings, failing=2 if outcome == "fail" else 0)
+                if outcome == "fail":
+                    text = f'{{"faults": ["K{rng.integers(1, 5)} contact 1 cold leg open"]}}'
+                    new[tables.run_events].append(
+                        {
+                            "run_id": run,
+                            "kind": "diagnosis",
+                            "at": base["started"],
+                            "outcome": None,
+                            "text": text,
+                        }
+                    )
+            if len(new[tables.runs]) >= _AT_ONCE or unit == units - 1:
+                for table, some in new.items():
+                    if some:
+                        numbered = [{"id": last[table] + place, **row} for place, row in enumerate(some, 1)]
+                        connection.execute(insert(table), numbered)
+                        last[table] += len(some)
+                        some.clear()
+    engine.dispose()
+
+
+def _readings(rng, run, count, *, failing):
+    found = []
+    strays = set(rng.choice(count, size=failing, replace=False).tolist())
+    for number in range(count):
+        name, quantity, unit, middle, spread, low, high = CHECKS[number // 2 % len(CHECKS)]
+        value = high + 6 * spread if number in strays else middle + 0.5 * spread * rng.standard_normal()
+        half = spread / 2
+        found.append(
+            {
+                "run_id": run,
+                "check_name": name,
+                "quantity": quantity,
+                "state": STATES[number // (2 * len(CHECKS)) % len(STATES)],
+                "channel": ("left", "right")[number % 2],
+                "port": "out",
+                "hookup": "view outputs",
+                "frequency_hz": 1000.0 if quantity == "gain" else None,
+                "unit": unit,
+                "value": value,
+                "standard": half / 2,
+                "low": value - half,
+                "high": value + half,
+                "coverage_factor": 2.0,
+                "floor": False,
+                "expected": middle,
+                "expected_standard": half,
+                "limit_low": low,
+                "limit_high": high,
+                "verdict": "fail" if number in strays else "pass",
+                "reason": "",
+                "budget": "[]",
+                "acquisitions": "[]",
+                "route": "",
+            }
+        )
+    return found

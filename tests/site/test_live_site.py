@@ -1,0 +1,190 @@
+"""`switchwalk serve`: a real server in a process of its own, asked by raw requests and by a browser."""
+
+import http.client
+import signal
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+
+from harness.records.store import open_records
+from tests.cli.commands import switchwalk
+from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.report.test_report import Page
+from tests.site.devtools import browser
+from tests.site.invented_batch import fill
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def start(records: Path) -> tuple[subprocess.Popen, str]:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "harness.cli", "serve", "--records", str(records)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    return process, process.stdout.readline().strip()
+
+
+def end(process: subprocess.Popen, by: int = signal.SIGINT) -> tuple[int, str]:
+    process.send_signal(by)
+    _, said = process.communicate(timeout=30)
+    return process.returncode, said
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory):
+    path = tmp_path_factory.mktemp("live") / "records.sqlite"
+    fill(path, units=30, readings=20, bad=0.2)
+    return path
+
+
+@pytest.fixture(scope="module")
+def served(records):
+    process, address = start(records)
+    yield address
+    assert end(process)[0] == 0
+
+
+@pytest.fixture(scope="module")
+def tab():
+    with browser() as tab:
+        yield tab
+
+
+def ask(address, path, *, method="GET", host=None, **headers):
+    """One request as it is given, and the answer's status, headers and text."""
+    place = urlsplit(address)
+    connection = http.client.HTTPConnection(place.hostname, place.port, timeout=30)
+    connection.putrequest(method, path, skip_host=True)
+    connection.putheader("Host", place.netloc if host is None else host)
+    for name, value in headers.items():
+        connection.putheader(name.replace("_", "-"), value)
+    connection.endheaders()
+    answer = connection.getresponse()
+    text = answer.read().decode()
+    connection.close()
+    return answer.status, answer.headers, text
+
+
+def links(text, start):
+    return [link["href"] for link in Page(text).all("a") if (link["href"] or "").startswith(start)]
+
+
+def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served):
+    status, headers, index = ask(served, "/")
+    assert status == 200
+    assert "script-src 'sha256-" in headers["Content-Security-Policy"]
+    assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    for address in ("style.css", "now.html", links(index, "units/")[0], links(index, "batches/")[0]):
+        assert ask(served, f"/{address}")[0] == 200
+    status, _, report = ask(served, "/reports/run-00001.html")
+    assert status == 200
+    assert "Test record, run 1" in report
+
+
+@pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "127.0.0.1", "localhost:1", ""])
+def test_a_request_for_another_host_is_refused(served, host):
+    assert ask(served, "/", host=host)[0] == 421
+
+
+def test_this_machine_may_be_called_localhost(served):
+    assert ask(served, "/", host=f"localhost:{urlsplit(served).port}")[0] == 200
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"])
+def test_nothing_but_reading_is_allowed(served, method):
+    status, headers, _ = ask(served, "/", method=method)
+    assert (status, headers["Allow"]) == (405, "GET, HEAD")
+
+
+def test_head_says_what_get_would_without_the_page(served):
+    _, wanted, page = ask(served, "/")
+    status, headers, text = ask(served, "/", method="HEAD")
+    assert (status, text) == (200, "")
+    assert abs(int(headers["Content-Length"]) - len(page.encode())) < 100
+    assert headers["ETag"] == wanted["ETag"]
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/../records.sqlite", "/%2e%2e/records.sqlite", "/units/../../etc/passwd", "/units/", "/units/x.html",
+        "/batches/x.html", "/reports/run-99999.html", "/reports/run-1e3.html", "/reports/run-%C2%B2",
+        "/nothing", "/a/b/c", "/reports/run-" + "9" * 400, "//etc/passwd",
+    ],
+)  # fmt: skip
+def test_a_path_that_is_no_page_is_none(served, path):
+    assert ask(served, path)[0] == 404
+
+
+def test_what_has_not_changed_is_not_sent_again(served):
+    state = ask(served, "/")[1]["ETag"]
+    assert ask(served, "/", If_None_Match=state)[0] == 304
+    assert ask(served, "/", If_None_Match='"older"')[0] == 200
+
+
+def test_the_search_works_without_a_script(served):
+    _, _, text = ask(served, "/?q=ob-00007")
+    assert len(links(text, "units/")) == 1
+    assert "1 of 30 units" in Page(text).words
+    assert "No unit is like that." in ask(served, "/?q=%3Cscript%3E")[2]
+
+
+def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
+    tab.size(1280, 900)
+    tab.open(served)
+    tab.find("document.getElementById('q').value = 'ob-9'")
+    tab.find("document.getElementById('q').dispatchEvent(new Event('input', {bubbles: true}))")
+    assert tab.find("document.getElementById('now').hidden")
+    with open_records(records) as store:
+        run = store.begin(replace(HEADER, serial="OB-90000", batch="1", planned_readings=40))
+        store.add_readings(run, [replace(READING, acquisitions=())] * 10)
+        assert tab.find(until("document.getElementById('now').textContent.includes('10 of 40 readings')"))
+        store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")] * 30)
+        assert tab.find(until("document.getElementById('now').textContent.includes('30 not passed')"))
+        assert (
+            tab.find("document.getElementById('said').textContent") == "1 of 31 units"
+        )  # it is still filtered
+        store.finish(run, "fail", "", ENDED)
+    assert tab.find(until("document.querySelector('#list tr:not([hidden]) .fail')"))
+    assert tab.find("document.getElementById('now').hidden")
+    assert tab.find("document.getElementById('q').value") == "ob-9"
+    assert tab.said == []
+
+
+def until(condition: str) -> str:
+    """A promise that is kept when the page comes to be so."""
+    return f"""new Promise((kept) => {{
+      const look = () => {condition} && kept(true);
+      new MutationObserver(look).observe(document.body,
+        {{subtree: true, childList: true, attributes: true, characterData: true}});
+      look();
+    }})"""
+
+
+def test_records_that_are_not_there_yet_are_waited_for(tmp_path):
+    records = tmp_path / "records.sqlite"
+    process, address = start(records)
+    status, _, text = ask(address, "/")
+    assert (status, "there are no records here yet" in text) == (503, True)
+    with open_records(records) as store:
+        store.begin(HEADER)
+    assert "OB-0023" in ask(address, "/")[2]
+    assert ask(address, "/reports/run-00001.html")[0] == 200
+    code, said = end(process, signal.SIGTERM)
+    assert (code, said.splitlines()[-1]) == (0, "ended")
+    assert "Traceback" not in said
+
+
+def test_a_port_that_is_taken_is_said(served, records, capsys):
+    port = str(urlsplit(served).port)
+    refused = switchwalk(capsys, "serve", "--records", str(records), "--port", port)
+    assert refused.code == 2
+    assert f"port {port}: cannot be listened on" in refused.err

@@ -1,0 +1,273 @@
+"""`switchwalk site`: the pages as text, as files, and as a browser shows them."""
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from harness.records.history import RunLine
+from harness.records.store import open_records
+from harness.site.model import make_catalogue
+from harness.site.pages import Pages, Search
+from harness.site.svg import ticks
+from tests.cli.commands import switchwalk
+from tests.records.outside_broadcast import HEADER, READING
+from tests.report.test_report import Page
+from tests.site.devtools import browser
+from tests.site.invented_batch import fill
+
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>../../{{ 7 * 7 }}"
+LINE = RunLine(
+    run_id=1,
+    serial="OB-1",
+    part="TLS-2",
+    revision="B",
+    sequence_name="Production test",
+    bench_name="Van bench",
+    operator="Ada",
+    simulated=False,
+    started=HEADER.started,
+    outcome="pass",
+    batch="1",
+)
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory):
+    """The site of 60 units of which some failed at first, one with a name that means harm, one not ended."""
+    folder = tmp_path_factory.mktemp("site")
+    records = folder / "records.sqlite"
+    fill(records, units=60, readings=20, bad=0.2)
+    with open_records(records) as store:
+        header = replace(
+            HEADER, serial=HOSTILE, batch=HOSTILE, operator=HOSTILE, notes=HOSTILE, simulated=True
+        )
+        run = store.begin(header)
+        store.add_readings(
+            run, [replace(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
+        )
+        store.finish(run, "fail", HOSTILE, HEADER.started)
+        store.begin(replace(HEADER, serial="OB-00001", batch="1"))
+    report = folder / "reports" / "run-00001-OB-00001.html"
+    report.parent.mkdir()
+    report.write_text("the report of run 1")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def written(site):
+    from harness.cli.outcome import report_path
+    from harness.site.write import write_site
+
+    records, out = site / "records.sqlite", site / "out"
+    with open_records(records, read_only=True) as store:
+        write_site(store, out, lambda run, serial: report_path(records, run, serial))
+    return out
+
+
+@pytest.fixture(scope="module")
+def tab():
+    with browser() as tab:
+        yield tab
+
+
+def every_page(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.rglob("*.html") if path.parent.name != "reports")
+
+
+def unit_page(folder: Path, start: str) -> Path:
+    return next((folder / "units").glob(f"{start}-*.html"))
+
+
+def test_every_page_is_well_formed_names_its_parts_and_leads_somewhere(written):
+    pages = every_page(written)
+    assert len(pages) == 1 + 61 + 2
+    for path in pages:
+        page = Page(path.read_text(encoding="utf-8"))
+        assert page.badly_nested == [], path
+        assert page.all("html") == [{"lang": "en"}]
+        assert len(page.all("h1")) == len(page.all("main")) == len(page.all("header")) == 1
+        assert len(page.all("caption")) == len(page.all("table"))
+        assert all(head.get("scope") in {"col", "row"} for head in page.all("th"))
+        ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+        assert len(ids) == len(set(ids))
+        for link in page.all("a"):
+            file, _, anchor = link["href"].partition("#")
+            assert not anchor or anchor in ids
+            assert not file or (path.parent / file).resolve().is_file(), (path, file)
+        assert all(picture.get("aria-label") for picture in page.all("svg"))
+        for outer, inner in pairwise(int(tag[1]) for tag, _ in page.elements if tag in ("h1", "h2", "h3")):
+            assert inner <= outer + 1
+
+
+def test_no_name_becomes_markup_or_a_path(written):
+    for path in every_page(written):
+        text = path.read_text(encoding="utf-8")
+        page = Page(text)
+        assert len(page.all("script")) == (path.name == "index.html")
+        assert page.all("img") == []
+        assert not [attributes for _, attributes in page.elements if "onerror" in attributes]
+    assert re.fullmatch(r"[A-Za-z0-9-]+\.html", unit_page(written, "script-alert").name)
+    assert "{{ 7 * 7 }}" in unit_page(written, "script-alert").read_text(encoding="utf-8")
+
+
+def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(written):
+    words = Page(unit_page(written, "OB-00001").read_text(encoding="utf-8")).words
+    assert "OB-00001 Two-loop line switcher, TLS-2 revision B" in words
+    assert "■ INTERRUPTED The run was never finished." in words
+    assert "0 of 96" in words
+    assert (written / "reports" / "run-00001.html").read_text() == "the report of run 1"
+    simulated = Page(unit_page(written, "script-alert").read_text(encoding="utf-8")).words
+    assert "SIMULATED No board was measured" in simulated
+    assert "✕ fail <script>alert(1)</script>" in simulated
+
+
+def test_a_batch_has_its_yields_causes_and_charts(written):
+    words = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8")).words
+    with open_records(written.parent / "records.sqlite", read_only=True) as store:
+        failed = {line.serial for line in store.lines(simulated=False) if line.outcome == "fail"}
+    assert f"{60 - len(failed)} of 60 units; 95 % limits" in words
+    assert "60 of 60 units" in words
+    for title in ("Faults diagnosed", "Checks not passed at first", "Unit by unit", "cold leg open"):
+        assert title in words
+
+
+def test_a_second_writing_takes_away_what_is_no_more_and_no_folder_of_somebody_else_is_touched(
+    site, written, tmp_path, capsys
+):
+    stale = written / "units" / "gone-0123456789.html"
+    stale.write_text("old")
+    records = str(site / "records.sqlite")
+    done = switchwalk(capsys, "site", str(written), "--records", records)
+    assert (done.code, done.out) == (0, f"{written / 'index.html'}\n")
+    assert "61 units in 2 batches" in done.err
+    assert not stale.exists()
+    (tmp_path / "thesis.txt").write_text("mine")
+    refused = switchwalk(capsys, "site", str(tmp_path), "--records", records)
+    assert refused.code == 4
+    assert "holds something else (thesis.txt)" in refused.err
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_units_whose_serials_differ_by_a_sign_have_pages_of_their_own():
+    lines = [
+        replace(LINE, run_id=n, serial=s) for n, s in enumerate(("a/b", "a-b", "A-B", "a b", "äb", "…"), 1)
+    ]
+    assert len({slug.casefold() for slug in make_catalogue(lines).units}) == len(lines)
+
+
+def test_runs_that_test_the_bench_do_not_say_how_a_unit_stands():
+    lines = [LINE, replace(LINE, run_id=2, outcome="fail", purpose="known-bad")]
+    catalogue = make_catalogue(lines)
+    (unit,) = catalogue.units.values()
+    assert (unit.stands.run_id, len(unit.runs)) == (1, 2)
+    assert [len(batch.runs) for batch in catalogue.batches.values()] == [1]
+
+
+@pytest.mark.parametrize(
+    ("search", "count"), [("", 2), ("ob-2 tls", 1), ("FAIL", 1), ("ob-1 fail", 0), ("2026-11-25", 2)]
+)
+def test_the_list_can_be_searched_without_a_script(search, count):
+    catalogue = make_catalogue([LINE, replace(LINE, run_id=2, serial="OB-2", outcome="fail")])
+    assert sum(Search(words=search).keeps(unit) for unit in catalogue.units.values()) == count
+
+
+def test_axes_have_round_numbers():
+    assert [text for _, text in ticks(-0.11, 0.23)] == ["−0.1", "0.0", "0.1", "0.2"]
+    assert [text for _, text in ticks(0.0, 10.1, most=4)] == ["0", "5", "10"]
+
+
+# --- as a browser shows them
+
+
+@pytest.mark.parametrize("width", [1280, 390], ids=["desktop", "phone"])
+def test_no_page_is_wider_than_its_window_and_nothing_is_blocked(tab, written, width):
+    tab.size(width, 844)
+    batch = next((written / "batches").glob("TLS-2-1-*.html"))
+    for path in (written / "index.html", unit_page(written, "script-alert"), batch):
+        tab.open(path.as_uri())
+        assert tab.find("document.documentElement.scrollWidth") == width
+        assert (
+            tab.find("getComputedStyle(document.body).backgroundColor") == "rgb(252, 251, 248)"
+        )  # has its style
+    assert tab.said == []
+
+
+def test_the_keyboard_reaches_the_content_the_search_and_the_units_and_shows_where_it_is(tab, written):
+    tab.size(1280, 844)
+    tab.open((written / "index.html").as_uri())
+    tab.press("Tab")
+    assert tab.find("document.activeElement.textContent") == "Skip to the content"
+    assert tab.find("document.activeElement.getBoundingClientRect().left >= 0")
+    assert tab.find("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    tab.press("Enter")
+    assert tab.find("document.activeElement.id") == "main"
+    tab.find("document.getElementById('q').focus()")
+    tab.write("OB-00007")
+    assert tab.find("document.getElementById('said').textContent") == "1 of 61 units"
+    tab.press("Tab")
+    tab.press("Tab")
+    assert tab.find("document.activeElement.textContent") == "OB-00007"
+
+
+def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab, written):
+    tab.open((written / "index.html").as_uri())
+    told = tab.tree()
+    assert {"main", "banner", "contentinfo", "search", "table"} <= {role for role, _ in told}
+    assert ("heading", "Units") in told
+    assert ("searchbox", "Find") in told
+    assert ("checkbox", "only units that have not passed") in told
+    assert ("columnheader", "Stands at") in told
+
+
+def test_without_a_script_the_whole_list_is_there_and_no_search_that_would_do_nothing(tab, written):
+    tab.scripts(run=False)
+    try:
+        tab.open((written / "index.html").as_uri())
+        told = tab.tree()
+    finally:
+        tab.scripts(run=True)
+    assert ("searchbox", "Find") not in told
+    assert len({name for role, name in told if role == "link" and name.startswith("OB-")}) == 60
+
+
+def test_ten_thousand_units_are_searched_at_once(tab, tmp_path):
+    lines = [
+        replace(
+            LINE,
+            run_id=n,
+            serial=f"OB-{n:05d}",
+            outcome="fail" if n % 10 == 0 else "pass",
+            batch=str(n // 500),
+            started=HEADER.started + timedelta(minutes=n),
+        )
+        for n in range(1, 10_001)
+    ]
+    pages = Pages(lambda run: "")
+    page = tmp_path / "index.html"
+    page.write_text(pages.index(make_catalogue(lines), {}), encoding="utf-8")
+    (tmp_path / "style.css").write_text(pages.style, encoding="utf-8")
+    assert page.stat().st_size < 2_500_000
+    tab.open(page.as_uri())
+    took_ms = tab.find(
+        """(async () => {
+          const q = document.getElementById('q'), start = performance.now();
+          q.value = 'ob-0421';
+          q.dispatchEvent(new Event('input', {bubbles: true}));
+          await new Promise((shown) => requestAnimationFrame(() => setTimeout(shown, 0)));
+          return performance.now() - start;
+        })()"""
+    )
+    assert tab.find("document.getElementById('said').textContent") == "10 of 10000 units"
+    assert took_ms < 1500  # about 50 ms on a quiet machine
+    tab.find("document.getElementById('bad').click()")
+    assert tab.find("document.getElementById('said').textContent") == "1 of 10000 units"
+
+
+def test_pages_print(tab, written):
+    tab.open(next((written / "batches").glob("TLS-2-1-*.html")).as_uri())
+    pages = len(re.findall(rb"/Type\s*/Page\b", tab.paper()))
+    assert 2 <= pages <= 9
