@@ -28,6 +28,8 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     ),
     "export": ("switchwalk export 12 --format csv --out run-12.csv",),
     "site": ("switchwalk site pages",),
+    "serve": ("switchwalk serve", "switchwalk serve --port 8080"),
+    "certificate": ("switchwalk certificate 12 --pdf",),
     "judge": ("switchwalk judge 12 --sequence tighter.toml",),
     "verify": ("switchwalk verify",),
     "simulate": (f"switchwalk simulate {JOB} --bench-file simulated.toml",),
