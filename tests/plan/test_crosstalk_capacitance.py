@@ -1,0 +1,92 @@
+"""Capacitance by crosstalk: known capacitors between the channels, as ngspice couples them, come back."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.circuit.elements import BenchImpedances, pin_name
+from harness.circuit.expand import build_circuit
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.load import load_job
+from harness.descriptions.module import node_name
+from harness.descriptions.sequence import Check, Limit, Tone
+from harness.descriptions.state import State
+from harness.measure.budget import Component
+from harness.measure.capacitance import Quiet, coupling_capacitance
+from harness.measure.quantities import View
+from harness.measure.transfer import Transfer
+from harness.plan.build import build_plan
+from harness.plan.model import PlannedReading
+from tests.circuit.spice import Block, from_elements, transfers
+
+SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+REST, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each leg
+
+
+def planned(name: str) -> tuple[tuple[PlannedReading, Hookup], ...]:
+    job = load_job(SEQUENCES / name)
+    asked = Check(
+        name="Coupling", quantity="capacitance", at=("out",), tone=Tone(frequency_hz=1e3, level_vrms=1.228),
+        limit=Limit(kind="below", unit="F", high=1e-10), silent_below_db=None, line=1, states=(REST,),
+        frequencies_hz=HZ, coupling="crosstalk",
+    )  # fmt: skip
+    job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
+    plan = build_plan(job, impedances=BenchImpedances())
+    numbers = {one.number: one.hookup for one in plan.acquisitions}
+    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
+    return tuple((one, hookups[numbers[one.acquisitions[0]]]) for one in plan.readings)
+
+
+def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path) -> np.ndarray:
+    """Transfers by ngspice, with a capacitor between the channels' hot and cold legs at the output."""
+    job = load_job(SEQUENCES / name)
+    block = from_elements(build_circuit(job.module, job.fixture, hookup, REST, BenchImpedances()))
+    extra = tuple(
+        ("C", *(pin_name(node_name(channel, "out", leg)) for channel in ("left", "right")), repr(value))
+        for leg, value in zip(("hot", "cold"), farads, strict=True)
+    )
+    whole = Block(
+        lines=(*block.lines, *extra), drive=block.drive, source_ohm=block.source_ohm, view=block.view
+    )
+    return transfers([whole], HZ, folder)[0]
+
+
+def view_of(values: np.ndarray, place: int) -> View:
+    parts = tuple(
+        Component(name="noise", source=f"{place} {row} {part}", delta=np.full(2, NOISE) * unit * _row(row))
+        for row in (0, 1)
+        for part, unit in (("re", 1), ("im", 1j))
+    )
+    made = Transfer(
+        values=values[2 * place : 2 * place + 2], components=parts, phase_known=True, polarity_known=True
+    )
+    return View(transfer=made, hot=0, cold=1)
+
+
+def _row(row: int) -> np.ndarray:
+    return np.eye(2)[row][:, np.newaxis]
+
+
+@pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
+@pytest.mark.parametrize("farads", [(3.3e-12, 3.3e-12), (2e-12, 6e-12)])
+def test_known_capacitors_between_the_channels_come_back(
+    name: str, farads: tuple[float, float], tmp_path: Path
+) -> None:
+    readings = planned(name)
+    assert {one.driven for one, _ in readings} == {"left", "right"}
+    one, hookup = next(found for found in readings if found[0].driven == "left")
+    assert one.load is not None
+    found = solved(name, hookup, farads, tmp_path)
+    driven, heard = (
+        next(p for p, port in enumerate(hookup.view) if port.channel == c) for c in ("left", "right")
+    )
+    points = [
+        Quiet(frequency_hz=hz, view=view_of(values, heard), driven=view_of(values, driven))
+        for hz, values in zip(HZ, found, strict=True)
+    ]
+    made = coupling_capacitance(points, resistance_ohm=one.load.ohm, resistance_standard_ohm=0.0)
+    # Unlike legs: each carries half of the pair's drive, so that their mean is what couples.
+    assert made.capacitance_f.value == pytest.approx(sum(farads) / 2, rel=0.02)
+    assert made.slope_db_per_octave.value == pytest.approx(6.02, abs=0.1)
