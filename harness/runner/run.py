@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from harness.descriptions.job import Job
@@ -23,6 +23,7 @@ from harness.runner.recovery import Recovery
 from harness.runner.stage import OverCurrentError, Stage
 from harness.runner.through import kept_reference, take_reference
 from harness.runner.walk import Walk
+from harness.runner.wear import CountedSwitchboard, wear_text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,6 +62,8 @@ def run_plan(
     that went on after a bench fault ends as `stopped` as well. `plan` is what is left to do of a run that is
     resumed, `before` what it has. kept: a reference that is used, while it is good, in place of a new one.
     """
+    board = CountedSwitchboard(bench.switchboard)
+    bench = replace(bench, switchboard=board)
     stage = stage_of(plan, job, bench, store, run, hands=hands, observe=observe, clock=clock)
     before = before or Before()
     readings = list(before.readings)
@@ -76,7 +79,7 @@ def run_plan(
         found |= {"current_a": error.current_a, "voltage_v": error.voltage_v}
         store.add_event(run, "over-current", json.dumps(found))
     except BaseException as error:
-        _finish_stopped(store, run, error)
+        _finish_stopped(store, run, error, wear_text(job, board))
         raise
     faults = stage.recovery.faults
     if faults:
@@ -88,6 +91,7 @@ def run_plan(
                 + (f". Then: {reason}" if reason else "")
             ),
         )
+    store.add_event(run, "relays", wear_text(job, board))
     store.finish(run, outcome, reason, datetime.now(UTC))
     return Ended(outcome=outcome, reason=reason, readings=tuple(readings))
 
@@ -121,9 +125,10 @@ def stage_of(
     )
 
 
-def _finish_stopped(store: RunStore, run: int, error: BaseException) -> None:
+def _finish_stopped(store: RunStore, run: int, error: BaseException, wear: str) -> None:
     """Say in the records why a run was stopped, unless it is the records that stopped it."""
     try:
+        store.add_event(run, "relays", wear)
         store.finish(run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
     except RecordsError:
         error.add_note(f"that run {run} was stopped could not be recorded: it stands as interrupted")

@@ -50,8 +50,30 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "pass"
         assert len(store.references(run)) == references + 1  # a new one was taken
-        assert [event.kind for event in store.events(run)] == ["fingerprint", "resumed", "ended"]
+        assert [event.kind for event in store.events(run)] == ["fingerprint", "resumed", "relays", "ended"]
     assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
+
+
+def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench, passed: int) -> None:
+    """Of each relay its operations; of the unit those of all its runs."""
+    place = ("--records", str(bench.records))
+    code, said = bench.nursery.run("show", str(passed), "--json", *place)
+    assert code == 0, said
+    relays = json.loads(said)["relays"]
+    by_line = {"loop_a": ("K1", "K6"), "loop_b": ("K2", "K7")}
+    for names in by_line.values():
+        assert len({relays["operations"][name] for name in names}) == 1, "two relays on one line"
+    # Each line alone; then loop_a, which stays on from one hookup to the next.
+    assert relays["operations"]["K1"] == 2
+    assert relays["operations"]["K2"] == 1
+    assert relays["read_back"] is True
+    assert relays["line_currents_a"]["loop_a"] > relays["line_currents_a"]["rest"] > 0.0
+    assert relays["contact_readings"] == {"pass": 4}
+    code, said = bench.nursery.run(*bench.run_arguments("PASSED"), "--again")
+    assert code == 0, said
+    code, said = bench.nursery.run("show", str(passed), *place)
+    assert "K1 2 of 4" in said
+    assert "by the switchboard, after every change" in said
 
 
 def test_another_serial_number_is_refused(bench: Bench) -> None:
