@@ -33,10 +33,14 @@ NOMINAL_CLOCK = Clock(ratio=1.0, standard=1e-4 / math.sqrt(3))  # two clocks wit
 EXACT_CLOCK = Clock(ratio=1.0, standard=0.0)
 
 
-def _turns(samples: int, radians: float) -> Phasors:
-    """exp(i radians n), n counted from the middle: an outer product of two short ones, for speed."""
+def turns(samples: int, radians: float, first: float | None = None) -> Phasors:
+    """exp(i radians n), n counted on from `first`, or from the middle: an outer product of two short ones.
+
+    Several times faster than cosine and sine of every sample.
+    """
     block = math.isqrt(samples) + 1
-    coarse = np.exp(1j * radians * (block * np.arange(-(-samples // block)) - (samples - 1) / 2))
+    begin = -(samples - 1) / 2 if first is None else first
+    coarse = np.exp(1j * radians * (block * np.arange(-(-samples // block)) + begin))
     fine = np.exp(1j * radians * np.arange(block))
     return np.asarray(np.multiply.outer(coarse, fine).ravel()[:samples])
 
@@ -46,9 +50,87 @@ def sine_rows(samples: int, radians: Floats) -> Floats:
     basis = np.empty((1 + 2 * len(radians), samples))
     basis[0] = 1.0
     for tone, step in enumerate(radians):
-        turns = _turns(samples, float(step))
-        basis[1 + 2 * tone], basis[2 + 2 * tone] = turns.real, turns.imag
+        turned = turns(samples, float(step))
+        basis[1 + 2 * tone], basis[2 + 2 * tone] = turned.real, turned.imag
     return basis
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sines:
+    """Tones over a record, kept as factors: turn n of a tone is coarse[n // block] times fine[n % block].
+
+    Products with a record, and sums of tones, are then two small matrix products, and no sine is ever made.
+    coarse: complex, (rows, tones); fine: (tones, block).
+    """
+
+    samples: int
+    radians: Floats
+    coarse: Phasors
+    fine: Phasors
+
+    @classmethod
+    def of(cls, samples: int, radians: Floats) -> "Sines":
+        """Tones of so many radians a sample, phase 0 at the middle of the record."""
+        block = math.isqrt(samples) + 1
+        starts = block * np.arange(-(-samples // block)) - (samples - 1) / 2
+        return cls(
+            samples=samples,
+            radians=radians,
+            coarse=np.exp(1j * np.multiply.outer(starts, radians)),
+            fine=np.exp(1j * np.multiply.outer(radians, np.arange(block))),
+        )
+
+    def against(self, volts: Floats) -> Floats:
+        """Products of a record with one, and with cosine and sine of each tone: (1 + 2 tones, inputs)."""
+        inputs = len(volts)
+        tones, block = self.fine.shape
+        whole = self.samples // block
+        rest = self.samples - whole * block
+        columns = np.concatenate([np.ones((1, block)), self.fine.real, self.fine.imag]).T
+        parts = volts[:, : whole * block].reshape(inputs, whole, block) @ columns
+        if rest:
+            parts = np.concatenate([parts, (volts[:, None, whole * block :] @ columns[:rest])], axis=1)
+        turned = ((parts[..., 1 : 1 + tones] + 1j * parts[..., 1 + tones :]) * self.coarse).sum(axis=1)
+        products = np.empty((1 + 2 * tones, inputs))
+        products[0], products[1::2], products[2::2] = parts[..., 0].sum(axis=1), turned.T.real, turned.T.imag
+        return products
+
+    def summed(self, found: Floats) -> Floats:
+        """Sum of offset and tones, by amplitudes as `against` has them; (inputs, samples)."""
+        tones, block = self.fine.shape
+        turned = (found[1::2] - 1j * found[2::2]).T[:, None, :] * self.coarse
+        left = np.empty((*turned.shape[:2], 1 + 2 * tones))
+        left[..., 0], left[..., 1 : 1 + tones], left[..., 1 + tones :] = (
+            found[0, :, None],
+            turned.real,
+            turned.imag,
+        )
+        right = np.concatenate([np.ones((1, block)), self.fine.real, -self.fine.imag])
+        return np.asarray((left @ right).reshape(len(left), -1)[:, : self.samples])
+
+    def products(self) -> Floats:
+        """Products with one another of what `against` takes products with, by their closed form.
+
+        The sum of cos(a n) over n counted from the middle is sin(N a / 2) / sin(a / 2), and of an even times
+        an odd function nothing. Shape (1 + 2 tones, 1 + 2 tones).
+        """
+        steps = np.concatenate([[0.0], self.radians])
+        apart, joint = _cosine_sum(self.samples, np.stack([steps[:, None] - steps, steps[:, None] + steps]))
+        products = np.zeros((2 * len(steps) - 1, 2 * len(steps) - 1))
+        cosines = np.maximum(np.arange(0, 2 * len(steps), 2) - 1, 0)
+        products[np.ix_(cosines, cosines)] = (apart + joint) / 2
+        products[2::2, 2::2] = (apart - joint)[1:, 1:] / 2
+        return products
+
+
+def _cosine_sum(samples: int, radians: Floats) -> Floats:
+    """Sum of cos(radians n) over n from the middle of so many samples."""
+    below = np.sin(radians / 2)
+    none = np.abs(below) < 1e-150
+    below[none] = 1.0
+    summed = np.sin(samples / 2 * radians) / below
+    summed[none] = samples
+    return np.asarray(summed)
 
 
 def inverse(gram: Floats) -> Floats:
@@ -78,25 +160,26 @@ def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Cl
     volts, interval_s = _thinned(volts, interval_s, float(hz.max()))
     samples = volts.shape[1]
     cycles = float(hz.max()) * interval_s * samples
-    basis = sine_rows(samples, 2 * np.pi * interval_s * hz * clock.ratio)
+    radians = 2 * np.pi * interval_s * hz
+    basis = sine_rows(samples, radians * clock.ratio)
     inverted = inverse(basis @ basis.T)
-    record = volts[_clearest(volts, basis, inverted)]
+    record = volts[_clearest(volts, basis, inverted) if len(volts) > 1 else 0]
     ratio = _scan(record, interval_s, hz, clock, cycles)
     prior = 0.0 if math.isinf(clock.standard) else clock.standard**-2
     information = prior
     time = (np.arange(samples) - (samples - 1) / 2) * interval_s
     for step in range(MOST_STEPS):
         if step > 0 or ratio != clock.ratio:
-            basis = sine_rows(samples, 2 * np.pi * interval_s * hz * ratio)
+            basis = sine_rows(samples, radians * ratio)
             inverted = inverse(basis @ basis.T)
         found = inverted @ (basis @ record)
         residual = record - found @ basis
         turned = np.zeros(len(found))  # the model's slope against the ratio, in terms of the basis
         turned[1::2], turned[2::2] = 2 * np.pi * hz * found[2::2], -2 * np.pi * hz * found[1::2]
         slope = time * (turned @ basis)
-        slope -= (inverted @ (basis @ slope)) @ basis
+        explained = basis @ slope  # by amplitudes and offset: only what these can't do tells of the ratio
         variance = max(float(residual @ residual) / (samples - len(found) - 1), 1e-300)
-        information = float(slope @ slope) / variance + prior
+        information = float(slope @ slope - explained @ inverted @ explained) / variance + prior
         if information == 0:
             return clock
         change = (float(slope @ residual) / variance - (ratio - clock.ratio) * prior) / information
@@ -113,7 +196,8 @@ def _thinned(volts: Floats, interval_s: float, highest_hz: float) -> tuple[Float
     if each < 2:
         return volts, interval_s
     count = samples // each
-    return volts[:, : count * each].reshape(inputs, count, each).mean(axis=2), interval_s * each
+    blocks = volts[:, : count * each].reshape(inputs, count, each)
+    return blocks @ np.full(each, 1 / each), interval_s * each
 
 
 def _clearest(volts: Floats, basis: Floats, inverted: Floats) -> int:
@@ -134,6 +218,6 @@ def _scan(record: Floats, interval_s: float, hz: Floats, clock: Clock, cycles: f
     level = np.zeros(len(ratios))
     for place, ratio in enumerate(ratios):
         for value in hz:
-            turns = _turns(len(record), -2 * np.pi * interval_s * float(value * ratio))
-            level[place] += abs(turns @ record) ** 2
+            turned = turns(len(record), -2 * np.pi * interval_s * float(value * ratio))
+            level[place] += abs(turned @ record) ** 2
     return float(ratios[int(np.argmax(level))])

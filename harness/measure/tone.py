@@ -8,13 +8,14 @@ move them.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.clock import NOMINAL_CLOCK, Clock, find_clock, inverse, sine_rows
+from harness.measure.clock import NOMINAL_CLOCK, Clock, Sines, find_clock, inverse
 from harness.measure.tones import LAST_MAINS_HZ, is_mains
 
 Floats = NDArray[np.float64]
@@ -60,6 +61,25 @@ class ToneFit:
         return tuple(hz * self.duration_s for hz in self.frequencies_hz)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SineFit:
+    """The least-squares fit alone: amplitudes, offset, clock, and what is left.
+
+    frequencies_hz: as set, shape (tones,). peak_v: complex, (inputs, tones), phase at the middle of the
+    record. offset_v, residual_v (RMS, by the degrees of freedom left): (inputs,). residual: volts, (inputs,
+    samples). spread: standard uncertainty of offset, and of each tone's real and imaginary part, over the
+    RMS of white noise: (1 + 2 tones,).
+    """
+
+    frequencies_hz: Floats
+    peak_v: Phasors
+    offset_v: Floats
+    residual: Floats
+    residual_v: Floats
+    spread: Floats
+    clock: Clock
+
+
 def fit_tones(
     volts: Floats,
     interval_s: float,
@@ -75,36 +95,26 @@ def fit_tones(
     stands (so hand on the clock of an acquisition that had one).
     Raises ReadingError for a record that holds no such fit: not finite, too short, undersampled.
     """
-    hz = np.asarray(frequencies_hz, dtype=np.float64)
-    _refuse(volts, interval_s, hz)
-    inputs, samples = volts.shape
+    inputs, samples = volts.shape if volts.ndim == 2 else (0, 0)
     step = np.zeros(inputs) if step_v is None else np.asarray(step_v, dtype=np.float64)
-    clock = find_clock(volts, interval_s, hz, clock)
-    radians = 2 * np.pi * interval_s * hz * clock.ratio
-    basis = sine_rows(samples, radians)
-    inverted = inverse(basis @ basis.T)
-    found = inverted @ (basis @ volts.T)
-    residual = found.T @ basis
-    np.subtract(volts, residual, out=residual)  # in place: fresh pages cost more than the arithmetic
-    peak: Phasors = np.asarray(found[1::2].T - 1j * found[2::2].T, dtype=np.complex128)
-    degrees_of_freedom = samples - len(found) - (0 if clock.standard == 0 else 1)
-    rms = np.sqrt(np.einsum("is,is->i", residual, residual) / degrees_of_freedom)
+    sines = fit_sines(volts, interval_s, frequencies_hz, clock=clock)
+    hz, clock, peak, residual = sines.frequencies_hz, sines.clock, sines.peak_v, sines.residual
+    rms, spread = sines.residual_v, sines.spread
     spectrum = np.fft.rfft(residual, axis=1)
     power = np.square(spectrum.real)
     power += np.square(spectrum.imag)
     power /= samples
     cycles = hz * clock.ratio * interval_s * samples
-    spread = np.sqrt(np.diagonal(inverted))
     noise = _noise_near(power, cycles, cycles, rms, step)
     offset_noise = _noise_near(power, np.zeros(1), cycles, rms, step)
     quiet = np.sqrt(_median(power[:, 1::7])[:, 0] / math.log(2))
     coherent, coherent_offset = _undithered(np.abs(peak), quiet, step)
     hum, lines, line = _lines(power, quiet, interval_s * samples)
     return ToneFit(
-        frequencies_hz=tuple(float(value) for value in hz),
+        frequencies_hz=tuple(hz.tolist()),
         phasors=np.asarray(peak / math.sqrt(2)),
         standard=np.hypot(np.outer(noise, np.maximum(spread[1::2], spread[2::2])), coherent) / math.sqrt(2),
-        offset_v=found[0],
+        offset_v=sines.offset_v,
         offset_standard_v=np.hypot(offset_noise * spread[0], coherent_offset),
         residual_v=rms,
         noise_v=noise,
@@ -115,6 +125,31 @@ def fit_tones(
         clock=clock,
         duration_s=samples * interval_s,
         samples=samples,
+    )
+
+
+def fit_sines(
+    volts: Floats, interval_s: float, frequencies_hz: Sequence[float], *, clock: Clock = NOMINAL_CLOCK
+) -> SineFit:
+    """Fit sines and an offset by least squares; what `fit_tones` starts from. Raises as that does."""
+    hz = np.asarray(frequencies_hz, dtype=np.float64)
+    _refuse(volts, interval_s, hz)
+    samples = volts.shape[1]
+    clock = find_clock(volts, interval_s, hz, clock)
+    sines = Sines.of(samples, 2 * np.pi * interval_s * hz * clock.ratio)
+    inverted = inverse(sines.products())
+    found = inverted @ sines.against(volts)
+    residual = sines.summed(found)
+    np.subtract(volts, residual, out=residual)  # in place: fresh pages cost more than the arithmetic
+    degrees_of_freedom = samples - len(found) - (0 if clock.standard == 0 else 1)
+    return SineFit(
+        frequencies_hz=hz,
+        peak_v=np.asarray(found[1::2].T - 1j * found[2::2].T, dtype=np.complex128),
+        offset_v=found[0],
+        residual=residual,
+        residual_v=np.sqrt(np.einsum("is,is->i", residual, residual) / degrees_of_freedom),
+        spread=np.sqrt(np.diagonal(inverted)),
+        clock=clock,
     )
 
 
@@ -188,9 +223,8 @@ def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step
 
 def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, NDArray[np.intp]]:
     """Sum the bins that stand out of the noise: of the mains, of all others; and the strongest other bin."""
-    low = range(1, min(power.shape[1], math.ceil(LAST_MAINS_HZ * duration_s)))
     mains = np.zeros(power.shape[1], dtype=np.bool_)
-    mains[[each for each in low if is_mains(each / duration_s, duration_s)]] = True
+    mains[list(_mains_bins(power.shape[1], duration_s))] = True
     hum, others = np.zeros(len(power)), np.zeros(len(power))
     strongest = np.zeros(len(power), dtype=np.intp)
     for row, level in enumerate(quiet):
@@ -202,6 +236,13 @@ def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Flo
         if len(rest):
             strongest[row] = rest[np.argmax(power[row, rest])]
     return hum, others, strongest
+
+
+@lru_cache(maxsize=64)
+def _mains_bins(bins: int, duration_s: float) -> tuple[int, ...]:
+    """Bins of the mains and its harmonics in a spectrum of so many."""
+    low = range(1, min(bins, math.ceil(LAST_MAINS_HZ * duration_s)))
+    return tuple(each for each in low if is_mains(each / duration_s, duration_s))
 
 
 def _median(power: Floats) -> Floats:
