@@ -10,7 +10,7 @@ from types import FrameType
 
 import typer
 
-from harness.errors import RunStopped
+from harness.errors import RunStopped, SwitchwalkError
 
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
@@ -51,13 +51,24 @@ def stoppable() -> Iterator[Stopping]:
     try:
         yield stopping
     except KeyboardInterrupt as error:
-        stopped = RunStopped(str(error) or "stopped by hand")
-        for note in getattr(error, "__notes__", ()):
-            stopped.add_note(note)
-        raise stopped from error
+        raise _stopped(str(error), error) from error
+    except SwitchwalkError:
+        raise  # what could not be made safe, or kept, is told whatever asked for the end
+    except Exception as error:
+        # A library that an interruption met half-way may make an error of its own of it.
+        if not stopping.reason:
+            raise
+        raise _stopped(stopping.reason, error) from error
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _stopped(reason: str, error: BaseException) -> RunStopped:
+    stopped = RunStopped(reason or "stopped by hand")
+    for note in getattr(error, "__notes__", ()):
+        stopped.add_note(note)
+    return stopped
 
 
 @contextmanager

@@ -8,7 +8,7 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 
@@ -293,6 +293,15 @@ def test_an_error_query_that_does_not_answer_with_a_number_is_a_bad_reply() -> N
         session.close()
 
 
+@pytest.fixture
+def ctrl_c() -> Iterator[None]:
+    """Have Ctrl-C interrupt: what a shell starts in the background ignores it."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c")
 def test_ctrl_c_in_the_middle_of_a_read_leaves_the_session_to_be_reopened() -> None:
     def interrupt(connection: Connection) -> None:
         signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)

@@ -250,9 +250,9 @@ def test_a_64_state_job_stays_small_quick_and_folded():
     lines = tuple(f"step_{2**power}" for power in range(6))
     readings = walk(lines=lines, ports=("out", "tap_a", "tap_b", "tap_c", "tap_d", "tap_e", "tap_f"))
     assert len(readings) > 2000
-    started = time.perf_counter()
+    started = time.process_time()
     html = render_report(run_record(readings, outcome="pass"), readings, {})
-    assert time.perf_counter() - started < 2.0
+    assert time.process_time() - started < 2.0
     assert len(html) < 1_000_000
     assert all("open" not in details for details in Page(html).all("details"))
 
