@@ -24,13 +24,14 @@ SHARES = {  # in thousandths of the cases; to read a whole job takes a tenth of 
     "answer": 300,
     "block": 250,
     "message": 130,
-    "board": 81,
+    "board": 79,
     "waveform": 60,
     "driver": 60,
     "control": 52,
     "profile": 30,
     "profile name": 30,
     "fault name": 4,
+    "records": 2,
     "description": 3,
 }
 LONGEST_BYTES = 8192

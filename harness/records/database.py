@@ -17,7 +17,7 @@ from sqlalchemy.pool import QueuePool
 
 from harness.errors import RecordsError
 from harness.records import upgrade
-from harness.records.place import ELSEWHERE, LOCK_WAIT_S, Place, explained
+from harness.records.place import ELSEWHERE, LOCK_WAIT_S, Place, explained, readable
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
 
 WRITERS = 0x5357
@@ -30,7 +30,7 @@ def open_engine(place: Place, *, read_only: bool, bring_up: bool = False) -> Eng
     Read only, nothing is made or changed, and records in a write-protected place can be read. bring_up:
     records of an older version become this version's first. Raises RecordsError.
     """
-    with explained(place):
+    with explained(place), readable(place):
         if place.file is None:
             engine = _server(place, read_only=read_only)
         elif read_only:

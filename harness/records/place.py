@@ -2,10 +2,12 @@
 
 import shutil
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from zipfile import BadZipFile
 
 from sqlalchemy import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
@@ -131,6 +133,18 @@ def explained(place: Place) -> Iterator[None]:
         raise RecordsError(f"{place.shown}: {error}") from error
     except OSError as error:
         raise RecordsError(f"{place.shown}: {error.strerror or error}. {ELSEWHERE}") from error
+
+
+@contextmanager
+def readable(place: Place) -> Iterator[None]:
+    """Say of what does not read that the records are damaged: a file of records is anybody's."""
+    try:
+        yield
+    except (ValueError, TypeError, LookupError, ArithmeticError, EOFError, BadZipFile, zlib.error) as error:
+        raise RecordsError(
+            f"{place.shown}: is damaged, or was changed by another program: something in it does not read "
+            f"({error}). Put it aside and bring back a copy"
+        ) from error
 
 
 def _cause(error: BaseException | None) -> str:

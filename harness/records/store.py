@@ -1,12 +1,12 @@
 """The run store: begin a run, add to it as it goes, finish it, read it back."""
 
 import json
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, Table, case, func, select, update
 
@@ -26,7 +26,7 @@ from harness.records.history import (
     read_table,
 )
 from harness.records.overview import RunDetail, read_details, read_not_passed, read_seal, read_state
-from harness.records.place import Place, check_room, explained, find_place
+from harness.records.place import Place, check_room, explained, find_place, readable
 from harness.records.run import (
     INTERRUPTED,
     OUTCOMES,
@@ -40,6 +40,8 @@ from harness.records.run import (
     check_time,
 )
 from harness.roles import Capture, Identity
+
+T = TypeVar("T")
 
 
 def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: bool = False) -> "RunStore":
@@ -192,21 +194,25 @@ class RunStore:
 
     def readings(self, run_id: int) -> list[Reading]:
         """Give a run's readings in the order they were made, equal to what was stored."""
-        return [rows.row_to_reading(row) for row in self._of_run(tables.readings, run_id)]
+        return self._of_run(tables.readings, run_id, rows.row_to_reading)
 
     def acquisitions(self, run_id: int) -> dict[int, AcquisitionRecord]:
         """Give a run's acquisitions by their numbers in the records."""
-        return {row["id"]: rows.row_to_acquisition(row) for row in self._of_run(tables.acquisitions, run_id)}
+        return dict(
+            self._of_run(tables.acquisitions, run_id, lambda row: (row["id"], rows.row_to_acquisition(row)))
+        )
 
     def waveforms(self, run_id: int) -> dict[int, Capture]:
         """Give a run's kept waveforms by the number of their acquisition."""
-        return {
-            row["acquisition_id"]: rows.row_to_capture(row) for row in self._of_run(tables.waveforms, run_id)
-        }
+        return dict(
+            self._of_run(
+                tables.waveforms, run_id, lambda row: (row["acquisition_id"], rows.row_to_capture(row))
+            )
+        )
 
     def events(self, run_id: int) -> list[RunEvent]:
         """Give what befell a run besides its readings, oldest first."""
-        return [rows.row_to_event(row) for row in self._of_run(tables.run_events, run_id)]
+        return self._of_run(tables.run_events, run_id, rows.row_to_event)
 
     def latest_events(self, kind: EventKind, run_ids: Iterable[int] | None = None) -> dict[int, RunEvent]:
         """Give the last event of a kind by run, of these runs or of all; runs without one are left out."""
@@ -214,12 +220,11 @@ class RunStore:
         wanted = None if run_ids is None else set(run_ids)
         query = select(tables.run_events).where(columns.kind == kind).order_by(columns.id)
         with self._reading() as connection:
-            rows_found = connection.execute(query).mappings().all()
-        return {
-            row["run_id"]: rows.row_to_event(dict(row))
-            for row in rows_found
-            if wanted is None or row["run_id"] in wanted
-        }
+            return {
+                row["run_id"]: rows.row_to_event(dict(row))
+                for row in connection.execute(query).mappings().all()
+                if wanted is None or row["run_id"] in wanted
+            }
 
     def verify(self, run_id: int | None = None, *, noted: str = "") -> ledger.Verification:
         """Compare the records with their ledger: of one run or of all; and the whole chain of entries.
@@ -233,7 +238,7 @@ class RunStore:
 
     def references(self, run_id: int) -> list[dict[str, Any]]:
         """Give the through references that a run used."""
-        return [json.loads(row["content"]) for row in self._of_run(tables.through_references, run_id)]
+        return self._of_run(tables.through_references, run_id, lambda row: json.loads(row["content"]))
 
     def units(self) -> list[UnitSummary]:
         """Give every unit with its latest run, the latest first."""
@@ -308,13 +313,13 @@ class RunStore:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with explained(self._place), reading(self._engine) as connection:
+        with explained(self._place), readable(self._place), reading(self._engine) as connection:
             yield connection
 
-    def _of_run(self, table: Table, run_id: int) -> list[rows.Row]:
+    def _of_run(self, table: Table, run_id: int, make: Callable[[rows.Row], T]) -> list[T]:
         query = select(table).where(table.c.run_id == run_id).order_by(table.c.id)
         with self._reading() as connection:
-            return [dict(row) for row in connection.execute(query).mappings()]
+            return [make(dict(row)) for row in connection.execute(query).mappings()]
 
     def _runs(self, query: Select[Any]) -> list[RunRecord]:
         with self._reading() as connection:

@@ -29,7 +29,8 @@ from drivers.wire import State, StreamWire
 from harness.descriptions.faults import Fault, parse_fault
 from harness.descriptions.job import Job
 from harness.descriptions.load import load_job
-from harness.errors import BenchError, JobError, SwitchwalkError
+from harness.errors import BenchError, JobError, RecordsError, SwitchwalkError
+from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
 from simulator import faults as done_faults
 from simulator.clock import Clock
@@ -42,6 +43,7 @@ from simulator.instruments.route import RouteSwitchboard as SimulatedRoute
 from simulator.instruments.supply import Supply
 from simulator.troubles import parse_trouble
 from simulator.world import World
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
 
 ROOT = Path(__file__).resolve().parents[2]
 JOBS = tuple(sorted(path.parent for path in (ROOT / "sequences").glob("*/module.toml")))
@@ -119,6 +121,39 @@ def fault_name(data: bytes) -> None:
     """The name of a fault, as it is typed at the command line."""
     with contextlib.suppress(SwitchwalkError):
         parse_fault(data.decode("utf-8", "replace"), _job().module, _job().fixture)
+
+
+@cache
+def _sound_records() -> bytes:
+    place = _folder() / "sound.sqlite"
+    with open_records(place) as store:
+        run = store.begin(HEADER)
+        store.add_reference(run, {"gain": [1.0]})
+        acquisition = store.add_acquisition(run, ACQUISITION)
+        store.add_waveform(run, acquisition, capture(seed=1, samples=100))
+        store.add_readings(run, [READING])
+        store.finish(run, "pass", "", ENDED)
+    return place.read_bytes()
+
+
+def record_file(data: bytes) -> None:
+    """A file of records in which bytes were changed: four bytes say where (three) and to what."""
+    content = bytearray(_sound_records())
+    for start in range(0, len(data) - 3, 4):
+        content[int.from_bytes(data[start : start + 3], "big") % len(content)] = data[start + 3]
+    place = _folder() / "records.sqlite"
+    for left in _folder().glob("records.sqlite-*"):
+        left.unlink()
+    place.write_bytes(content)
+    with contextlib.suppress(RecordsError), open_records(place, read_only=True) as store:
+        store.units()
+        for one in store.runs():
+            store.readings(one.run_id)
+            store.acquisitions(one.run_id)
+            store.events(one.run_id)
+            store.references(one.run_id)
+            store.waveforms(one.run_id)
+        store.verify()
 
 
 # --- the drivers' side of the wire ---------------------------------------------------------------------
@@ -408,6 +443,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "profile": profile,
     "profile name": profile_name,
     "fault name": fault_name,
+    "records": record_file,
     "answer": answer,
     "block": block,
     "waveform": waveform,
@@ -449,6 +485,7 @@ _SEEDS: dict[str, Callable[[], Iterator[bytes]]] = {
     "profile": _profile_texts,
     "profile name": lambda: iter((b"scpi-supply", b"../../outside", b"outside", b"/etc/passwd", b"a.b-c_d")),
     "fault name": _fault_names,
+    "records": lambda: iter((b"", bytes.fromhex("001000410020000000500020"))),
     "answer": lambda: iter(
         bytes((kind,)) + text
         for kind in (0, 1, 2, 3, 8)
