@@ -95,8 +95,12 @@ def _lines(readings: Sequence[Reading]) -> list[Line]:
 
 def _line(title: str, group: Sequence[Reading]) -> Line:
     worst = words.worst_first(group)[0]
-    known = [(half, one) for one in group if (half := words.half_interval(one)) is not None and not one.floor]
-    half, of = max(known, key=lambda pair: pair[0], default=(None, worst))
+    known = [
+        half
+        for one in group
+        if one.unit == worst.unit and not one.floor and (half := words.half_interval(one)) is not None
+    ]
+    largest = max(known, default=0.0)
     return Line(
         title=title,
         count=len(group),
@@ -104,10 +108,12 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
         tones=_tones(group),
         worst=worst,
         worst_words=words.describe(worst),
-        uncertainty=""
-        if not half or of.unit == ""
-        else format_value(half, of.unit, digits=2).replace(" u", " µ"),
+        uncertainty=_plainly(largest, worst.unit),
     )
+
+
+def _plainly(largest: float, unit: str) -> str:
+    return "" if not largest or unit == "" else format_value(largest, unit, digits=2).replace(" u", " µ")
 
 
 def _tones(group: Iterable[Reading]) -> str:

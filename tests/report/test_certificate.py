@@ -9,9 +9,10 @@ import pytest
 from harness.errors import RecordsError
 from harness.records.store import open_records
 from harness.report import paper
+from harness.report.certificate import MOST_LINES, Standing, render_certificate
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER
-from tests.report.invented_run import faulty_walk, walk
+from tests.report.invented_run import faulty_walk, run_record, walk
 from tests.report.test_report import Page
 
 HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
@@ -141,3 +142,19 @@ def test_without_a_browser_it_says_what_to_do(monkeypatch, certify, tmp_path):
     ):
         paper.print_page(page, tmp_path / "page.pdf")
 
+
+def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path):
+    if paper.find_browser() is None:
+        pytest.skip("no browser is installed")
+    states = walk(lines=tuple(f"step_{2**power}" for power in range(6)))[:2000:29]
+    readings = [
+        replace(one, check=f"A rather long name of check number {number}", frequency_hz=20.0 + 100 * place)
+        for number in range(MOST_LINES)
+        for place, one in enumerate(states)
+    ]
+    run = run_record(readings, outcome="pass", header=replace(HEADER, simulated=True))
+    page = tmp_path / "page.html"
+    standing = Standing(seal="0" * 64, later=run)
+    page.write_text(render_certificate(run, readings, standing), encoding="utf-8")
+    paper.print_page(page, tmp_path / "page.pdf")
+    assert len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "page.pdf").read_bytes())) == 1

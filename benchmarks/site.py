@@ -1,0 +1,84 @@
+"""How long the pages of many units take to write, to serve, to load and to search.
+
+    python -m benchmarks.site [units] [readings a run]
+
+Prints one figure a line. Loading and searching need Chromium.
+"""
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from harness.records.store import open_records
+from harness.report.write import render_report
+from harness.site.live import LiveSite
+from harness.site.write import write_site
+from tests.site.devtools import browser
+from tests.site.invented_batch import fill
+
+SEARCHES = ("ob-0421", "fail", "", "ob-0")
+FILTER = """(async () => {{
+  const q = document.getElementById('q'), start = performance.now();
+  q.value = {text!r};
+  q.dispatchEvent(new Event('input', {{bubbles: true}}));
+  await new Promise((shown) => requestAnimationFrame(() => setTimeout(shown, 0)));
+  return performance.now() - start;
+}})()"""
+
+
+def main(units: int, readings: int) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        records, out = Path(folder) / "records.sqlite", Path(folder) / "site"
+        fill(records, units=units, readings=readings)
+        print(f"{units} units, {readings} readings a run, {records.stat().st_size / 1e6:.0f} MB of records")
+        with open_records(records, read_only=True) as store:
+            start = time.perf_counter()
+            written = write_site(store, out, lambda run, serial: Path(folder) / "none")
+            took = time.perf_counter() - start
+            print(f"written in {took:.1f} s: {written.runs} runs, {written.batches} batches")
+        sizes = sorted(path.stat().st_size for path in (out / "units").iterdir())
+        print(f"index {written.index.stat().st_size / 1e6:.2f} MB")
+        print(f"a unit's page {sizes[len(sizes) // 2] / 1e3:.1f} kB")
+        batches = sorted(path.stat().st_size for path in (out / "batches").iterdir())
+        print(f"a batch's page {batches[len(batches) // 2] / 1e3:.0f} kB")
+        _serve(records, out)
+        _browse(written.index)
+
+
+def _serve(records: Path, out: Path) -> None:
+    site = LiveSite(
+        lambda: open_records(records, read_only=True),
+        lambda store, run: render_report(run, store.readings(run.run_id), {}),
+    )
+    unit, batch = (next((out / kind).iterdir()).name for kind in ("units", "batches"))
+    for path in ("/", f"/batches/{batch}", f"/units/{unit}", "/now.html", "/reports/run-00001.html"):
+        took = []
+        for _ in range(2):
+            start = time.perf_counter()
+            answer = site.answer(path, "", "")
+            took.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        site.answer(path, "", "" if answer is None else answer[1])
+        same = time.perf_counter() - start
+        name = path.split("/")[1] or "index"
+        print(
+            f"served {name}: {took[0]:.3f} s at first, {took[1]:.3f} s again, {1e3 * same:.1f} ms unchanged"
+        )
+    site.close()
+
+
+def _browse(index: Path) -> None:
+    with browser() as tab:
+        for width in (1280, 390):
+            tab.size(width, 844)
+            start = time.perf_counter()
+            tab.open(index.as_uri())
+            loaded = time.perf_counter() - start
+            found = [f"{text!r} {tab.find(FILTER.format(text=text)):.0f} ms" for text in SEARCHES]
+            print(f"{width} pixels: loaded in {loaded:.2f} s; searched for {', '.join(found)}")
+
+
+if __name__ == "__main__":
+    numbers = [int(argument) for argument in sys.argv[1:3]]
+    main(*(numbers + [10_000, 100][len(numbers) :]))
