@@ -127,7 +127,7 @@ def batch(
         trouble = _work(units, store, here.hands, wanted)
     left = [serial for serial in wanted or [] if serial not in {one.serial for one in units.results}]
     with output_may_be_gone():
-        _say(units.results, left, errand, trouble, seed=seed if faulty else None, as_json=as_json)
+        _say(units, left, trouble, seed=seed if faulty else None)
     if trouble is not None:
         raise trouble
     raise typer.Exit(exit_code(units.results, refused=units.refused))
@@ -207,19 +207,11 @@ def _check_wanted(
         raise UsageError("\n".join([*mistakes, cure]))
 
 
-def _say(
-    results: "list[UnitResult]",
-    left: list[str],
-    errand: Errand,
-    trouble: SwitchwalkError | None,
-    *,
-    seed: int | None,
-    as_json: bool,
-) -> None:
+def _say(units: "Units", left: list[str], trouble: SwitchwalkError | None, *, seed: int | None) -> None:
     from harness.cli.batch_text import batch_to_json, summary_lines
 
-    if as_json:
-        typer.echo(batch_to_json(results, left, errand, trouble, seed=seed))
+    if units.errand.quiet:
+        typer.echo(batch_to_json(units.results, left, units.errand, trouble, seed=seed))
         return
-    for line in summary_lines(results, left, errand, seed=seed):
+    for line in summary_lines(units.results, left, units.errand, seed=seed, refused=units.refused):
         typer.echo(line)

@@ -18,12 +18,13 @@ LONGEST_SERIAL_SHOWN = 16
 
 
 def summary_lines(
-    results: Sequence[UnitResult], left: Sequence[str], errand: Errand, *, seed: int | None
+    results: Sequence[UnitResult], left: Sequence[str], errand: Errand, *, seed: int | None, refused: int
 ) -> Iterator[str]:
     """The table of a batch, and what it comes to."""
     named = f" {printable(errand.batch)}" if errand.batch else ""
     simulated = "   SIMULATED" if errand.simulated else ""
-    yield f"Batch{named}: {printable(errand.job.module.part)}, {len(results)} units{simulated}"
+    count = f"{len(results)} unit{'' if len(results) == 1 else 's'}"
+    yield f"Batch{named}: {printable(errand.job.module.part)}, {count}{simulated}"
     if seed is not None:
         yield f"simulated faults were drawn with --seed {seed}"
     if results:
@@ -37,6 +38,8 @@ def summary_lines(
             f"ready for the next after {max(one.ready_s for one in results):.1f} s at most, "
             f"{sum(one.ready_s for one in results) / len(results):.1f} s on average"
         )
+    if refused:
+        yield f"not tested, for the reasons given: {refused}"
     if left:
         yield from textwrap.wrap(f"not run: {', '.join(map(printable, left))}", WIDTH, subsequent_indent="  ")
 

@@ -100,7 +100,7 @@ class Units:
             arrived = self._arrive(errand, station)
         except UsageError as error:
             self.refused += 1
-            typer.echo(str(error), err=True)
+            say(str(error), err=True)
             return
         tested = station.test(errand, self._said(retest, arrived))
         ended_s = time.monotonic()

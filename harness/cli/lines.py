@@ -7,8 +7,11 @@ import typer
 WIDTH = 80
 
 
-def say(text: str, *, indent: int = 0, hang: int = 2) -> None:
-    """Print a text in lines of at most eighty columns: the first indented, the others by `hang` more."""
+def say(text: str, *, indent: int = 0, hang: int = 2, err: bool = False) -> None:
+    """Print a text in lines of at most eighty columns: the first indented, the others by `hang` more.
+
+    err: on standard error.
+    """
     for line in text.splitlines() or [""]:
         wrapped = textwrap.wrap(
             line,
@@ -19,4 +22,4 @@ def say(text: str, *, indent: int = 0, hang: int = 2) -> None:
             break_on_hyphens=False,
         )
         for each in wrapped or [""]:
-            typer.echo(each)
+            typer.echo(each, err=err)

@@ -19,7 +19,7 @@ from harness.records.store import open_records
 from tests.cli.test_batch import short_job
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
-PATIENCE_S = 120.0
+PATIENCE_S = 60.0
 
 
 class Terminal:
@@ -58,6 +58,11 @@ class Terminal:
         os.close(self._ours)
         return self._process.wait(timeout=10)
 
+    def end(self) -> None:
+        """However the test ends, the command ends with it."""
+        self._process.kill()
+        self._process.wait(timeout=10)
+
     def _more(self, deadline: float) -> bool:
         ready, _, _ = select.select([self._ours], [], [], max(0.0, deadline - time.monotonic()))
         try:
@@ -78,10 +83,14 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
 @contextmanager
 def at_the_bench(bench: StandingBench, *more: str) -> Iterator[Terminal]:
     folder = bench.bench_file.parent
-    yield Terminal(
+    terminal = Terminal(
         "batch", str(folder / "short"), "--bench", str(bench.bench_file), "--operator", "Ada",
         "--records", str(folder / "records.sqlite"), *more,
     )  # fmt: skip
+    try:
+        yield terminal
+    finally:
+        terminal.end()
 
 
 def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
@@ -115,7 +124,7 @@ def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
         terminal.types("OB-0002")
         terminal.until("Retest 1 of 1: why? (empty: not run) ")
         terminal.types("")
-        terminal.until("run again only with a name and a reason")
+        terminal.until("--operator NAME --again REASON")
         terminal.until("Its serial (empty ends): ")
         terminal.interrupt()
         assert terminal.ended() == 4

@@ -1,0 +1,66 @@
+"""A batch's Pareto of diagnosed faults and its distributions, from plain values."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from harness.records.history import RunLine
+from harness.statistics.batch import MOST_BINS, Batch, distribution
+from harness.statistics.yields import first_complete_runs, yields
+from tests.records.outside_broadcast import HEADER
+from tests.statistics.test_golden import series
+
+LINE = RunLine(
+    run_id=1,
+    serial="OB-1",
+    part="TLS-2",
+    revision="B",
+    sequence_name="Production test",
+    bench_name="Van bench",
+    operator="Ada",
+    simulated=False,
+    started=HEADER.started,
+    outcome="fail",
+)
+
+
+def test_faults_are_counted_by_what_was_named_once_a_unit():
+    firsts = tuple(replace(LINE, run_id=number, serial=f"OB-{number}") for number in range(1, 7))
+    passed = replace(LINE, run_id=7, serial="OB-7", outcome="pass")
+    named = {1: ["K1 coil open"], 2: ["K1 coil open"], 3: ["K2 coil open", "line loop_a dead"], 4: []}
+    batch = Batch(lines=firsts, firsts=(*firsts, passed), series=(), diagnosed=named)
+    assert [(line.label, line.count) for line in batch.diagnosed_faults] == [
+        ("K1 coil open", 2),
+        ("not diagnosed", 2),
+        ("K2 coil open (or 1 not told apart)", 1),
+        ("no listed fault", 1),
+    ]
+
+
+@pytest.mark.parametrize("purpose", ["gauge", "golden", "known-bad"])
+def test_runs_that_test_the_bench_are_in_no_yield(purpose):
+    runs = [replace(LINE, purpose=purpose), replace(LINE, run_id=2, outcome="pass")]
+    assert first_complete_runs(runs) == runs[1:]
+    assert (yields(runs).first_pass.count, yields(runs).complete_runs) == (1, 1)
+
+
+def test_a_distribution_holds_every_value_in_classes_of_one_width():
+    values = np.random.default_rng(5).normal(-0.4, 0.01, 400)
+    found = distribution(series(values[:-1], values[-1]))
+    assert found is not None
+    assert sum(found.counts) == 400
+    assert np.ptp(np.diff(found.edges)) < 1e-12
+    # Freedman and Diaconis (1981): twice the interquartile range over the cube root of n, from memory
+    low, high = np.percentile(values, (25, 75))
+    assert len(found.counts) == int(np.ceil(np.ptp(values) / (2 * (high - low) / np.cbrt(400))))
+    far = distribution(series([*values, 10.0], -10.0))
+    assert far is not None
+    assert len(far.counts) == MOST_BINS  # one stray unit does not fill the screen
+    few = distribution(series([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0], 8.0))
+    assert few is not None
+    assert len(few.counts) == 2  # IQR 3.5, width 3.5, range 7
+
+
+def test_values_that_are_all_equal_have_no_distribution():
+    assert distribution(series([1.0, 1.0], 1.0)) is None
