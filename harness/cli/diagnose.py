@@ -1,6 +1,7 @@
 """`switchwalk diagnose`: which fault would explain what a run measured, and where to probe next."""
 
 import json
+import os
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,6 +30,8 @@ def diagnose(
     ] = True,
 ) -> None:
     """Name the faults that would explain a run, from the job files and phasors that it recorded."""
+    # Thousands of small matrices: BLAS threads would only wait for each other. numpy reads this once.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
@@ -59,7 +62,7 @@ class Recorded:
     def empty(self) -> bool:
         """Whether there is nothing to go by."""
         evidence = self.evidence
-        return not (evidence.acquisitions or evidence.supply_a or evidence.over_current)
+        return not (evidence.acquisitions or evidence.supply_a or evidence.over_current or evidence.edges)
 
 
 def read_recorded(store: "RunStore", record: "RunRecord", described: Described | None = None) -> Recorded:

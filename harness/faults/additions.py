@@ -4,11 +4,13 @@ Each candidate is a job of its own: the same unit with one more check, view, sta
 narrower limit. It is planned, and its readings are judged for the unseen faults alone.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import Fault
@@ -24,6 +26,8 @@ from harness.plan.build import build_plan
 from harness.plan.estimate import HANDS_S, estimate
 from harness.plan.hookups import lead_moves
 
+Flags = NDArray[np.bool_]
+
 LOADS_OHM = (600.0, 20.0)
 NARROWER_DB = (0.1, 0.05, 0.02)
 TRIED: tuple[tuple[Quantity, Limit | None], ...] = (
@@ -34,6 +38,7 @@ TRIED: tuple[tuple[Quantity, Limit | None], ...] = (
     ("crosstalk", Limit(kind="below", unit="dB", high=-60.0)),
     ("channel_match", Limit(kind="within", unit="dB", high=0.2)),
 )
+MOST_PAIRS = 120  # of additions that are tried, where no single one helps
 EXTRA_STATES = 32  # no more states than this are tried one by one
 
 
@@ -70,33 +75,52 @@ def cheapest_additions(
 ) -> tuple[Addition, ...]:
     """Choose additions one by one: the one that sees most of what is still unseen for its time.
 
-    A candidate that a healthy unit would not pass is none.
+    For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A candidate that a healthy
+    unit would not pass is none.
     """
     if not unseen:
         return ()
-    tried = [
-        (candidate, *_try(candidate, job, unseen, impedances, executor)) for candidate in _candidates(job)
-    ]
-    left = np.ones(len(unseen), dtype=bool)
+    everything = np.ones(len(unseen), dtype=bool)
+    chosen, left = _choose(_candidates(job), everything, job, unseen, impedances, executor)
+    if left.any():
+        more, left = _choose(islice(_pairs(job), MOST_PAIRS), left, job, unseen, impedances, executor)
+        chosen += more
+    return tuple(chosen)
+
+
+def _choose(
+    candidates: Iterable[Candidate],
+    left: Flags,
+    job: Job,
+    unseen: Sequence[Fault],
+    impedances: BenchImpedances,
+    executor: Executor | None,
+) -> tuple[list[Addition], Flags]:
+    """Choose among candidates for the faults that are left; gives what is left after that."""
+    wanted = [fault for fault, still in zip(unseen, left, strict=True) if still]
+    tried = [(candidate, *_try(candidate, job, wanted, impedances, executor)) for candidate in candidates]
+    open_still = np.ones(len(wanted), dtype=bool)
     chosen: list[Addition] = []
-    while left.any():
+    while open_still.any():
         best = max(
             tried,
-            key=lambda one: (float((one[1] & left).sum()) / (1 + one[2]), -one[0].narrower),
+            key=lambda one: (float((one[1] & open_still).sum()) / (1 + one[2]), -one[0].narrower),
             default=None,
         )
-        if best is None or not (best[1] & left).any():
+        if best is None or not (best[1] & open_still).any():
             break
         candidate, seen, cost_s = best
         chosen.append(
             Addition(
                 words=candidate.words,
-                sees=tuple(unseen[int(place)].name for place in np.flatnonzero(seen & left)),
+                sees=tuple(wanted[int(place)].name for place in np.flatnonzero(seen & open_still)),
                 cost_s=cost_s,
             )
         )
-        left &= ~seen
-    return tuple(chosen)
+        open_still &= ~seen
+    after = left.copy()
+    after[left] = open_still
+    return chosen, after
 
 
 def _try(
@@ -105,7 +129,7 @@ def _try(
     unseen: Sequence[Fault],
     impedances: BenchImpedances,
     executor: Executor | None,
-) -> tuple[np.ndarray, float]:
+) -> tuple[Flags, float]:
     """Which of the unseen faults a candidate sees, and what it costs."""
     nothing = np.zeros(len(unseen), dtype=bool)
     try:
@@ -132,11 +156,23 @@ def _has_link(job: Job, fault: Fault) -> bool:
 
 
 def _candidates(job: Job) -> Iterator[Candidate]:
-    yield from _narrower(job)
-    yield from _checks(job)
-    yield from _states(job)
-    yield from _plugs(job)
-    yield from _loads(job)
+    for make in (_narrower, _checks, _states, _plugs, _loads):
+        yield from make(job)
+
+
+def _pairs(job: Job) -> Iterator[Candidate]:
+    """Two additions at once: what changes the circumstances first, then another of these or a way to look."""
+    makers = (_plugs, _states, _loads, _checks, _narrower)
+    for place, make in enumerate(makers[:3]):
+        for outer in make(job):
+            for inner in (one for other in makers[place + 1 :] for one in other(outer.job)):
+                yield Candidate(
+                    words=f"{outer.words}, and with it {inner.words}",
+                    job=inner.job,
+                    hands_s=outer.hands_s + inner.hands_s,
+                    instead=outer.instead and inner.instead,
+                    narrower=inner.narrower,
+                )
 
 
 def _tone(job: Job) -> Tone:

@@ -18,7 +18,7 @@ from harness.faults.signatures import signatures
 from harness.plan.model import Plan
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
-TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3}  # the least change worth telling of
+TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
 OVER_CURRENT = "over-current, each line alone before the plan"
 
 

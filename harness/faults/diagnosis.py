@@ -1,27 +1,29 @@
 """Which faults would explain what a run measured: ranked by likelihood, the indistinguishable together."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import Fault, single_faults
+from harness.descriptions.faults import Fault, single_faults, timing_faults
 from harness.descriptions.job import Job
 from harness.faults.effects import Suspect, supply_currents_a
 from harness.faults.expected import Expecter
 from harness.faults.likelihood import Yardstick, fit_supply
+from harness.faults.movements import Movements, rank_by_edges
 from harness.faults.observed import Evidence
 from harness.faults.pairs import propose_pairs
-from harness.faults.search import MOST_ASIDE, UNLIKELY, Candidate, Group, Pool, Search, in_order
+from harness.faults.search import MOST_ASIDE, UNLIKELY, Candidate, Group, Pool, Ranking, Search, in_order
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
 from harness.plan.model import Acquisition, Plan
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
+NEAR = 10.0  # nats below a sound unit's likelihood: what levels leave possible
 MOST_EXPANDED = 60  # pairs that stand for the best one
 
 
@@ -31,7 +33,8 @@ class Diagnosis:
 
     groups: of faults, the likeliest first. healthy, something_else: posteriors of a sound unit and of what is
     on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
-    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies: how many there were.
+    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, edges: how many
+    there were. unweighed: readings that did not pass and that no circuit foretells.
     """
 
     groups: tuple[Group, ...]
@@ -43,6 +46,8 @@ class Diagnosis:
     supplies: int
     over_current: str
     notes: tuple[str, ...]
+    edges: int = 0
+    unweighed: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def explained(self) -> bool:
@@ -52,7 +57,11 @@ class Diagnosis:
     @property
     def says_healthy(self) -> bool:
         """Whether a sound unit is the best explanation."""
-        return self.healthy > max([self.something_else, *(group.posterior for group in self.groups)])
+        return _says_healthy(self)
+
+
+def _says_healthy(found: Diagnosis | Ranking) -> bool:
+    return found.healthy > max([found.something_else, *(group.posterior for group in found.groups)])
 
 
 def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
@@ -110,7 +119,7 @@ class Diagnoser:
         impedances: BenchImpedances,
         more: Iterable[Fault | Suspect] = (),
     ) -> None:
-        self._job, self._impedances = job, impedances
+        self._job, self._whole, self._impedances = job, plan, impedances
         self._plan = _only(plan, acquisitions)
         order = pairs_of(self._plan)
         self._places = [order.index(each) for each in acquisitions]
@@ -143,6 +152,8 @@ class Diagnoser:
             found += pairs
             pools += more
         ranking = search.conclude(found, pools)
+        if any(edge.moved != "fine" for edge in evidence.edges) and _says_healthy(ranking):
+            ranking = self._by_edges(evidence, pool, search.likelihoods(pool), ranking)
         return Diagnosis(
             groups=ranking.groups,
             healthy=ranking.healthy,
@@ -153,7 +164,23 @@ class Diagnoser:
             supplies=len(evidence.supply_a),
             over_current=evidence.over_current,
             notes=evidence.notes,
+            edges=len(evidence.edges),
+            unweighed=evidence.unweighed,
         )
+
+    def _by_edges(self, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking) -> Ranking:
+        """Where levels agree with a sound unit and changes of state do not: what would explain these."""
+        near = [int(place) for place in np.flatnonzero(levels > levels[0] - NEAR)]
+        scored = [
+            (pool.suspects[place], float(levels[place]))
+            for place in near
+            if all(
+                fault.kind != "throw resistance" for fault in pool.suspects[place]
+            )  # they move all the same
+        ]
+        scored += [((fault,), float(levels[0])) for fault in timing_faults(self._job.module)]
+        movements = Movements(job=self._job, plan=self._whole, impedances=self._impedances)
+        return rank_by_edges(movements, evidence.edges, scored, ranking)
 
     def _pairs(
         self,

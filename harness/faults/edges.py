@@ -46,7 +46,7 @@ class EdgeEvidence:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Moves:
+class EdgeMoves:
     """How far each viewed leg's signal moves at an edge, and how deep its gap is; asked once."""
 
     job: Job
@@ -124,7 +124,7 @@ def weigh_edges(
     A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
     healthy unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
     """
-    moves = _Moves(job=job, impedances=impedances)
+    moves = EdgeMoves(job=job, impedances=impedances)
     acquisitions = {each.number: (each, visit.hookup) for visit in plan.visits for each in visit.edges}
     readings = [
         one for one in plan.edge_readings if one.quantity in SEEN_BY and one.acquisition in acquisitions
@@ -133,19 +133,15 @@ def weigh_edges(
 
 
 def _best(
-    moves: _Moves,
+    moves: EdgeMoves,
     readings: Sequence[EdgeReading],
     acquisitions: dict[int, tuple[EdgeAcquisition, Hookup]],
     suspect: Suspect,
 ) -> EdgeEvidence | None:
     best: EdgeEvidence | None = None
     for reading in readings:
-        acquisition, hookup = acquisitions[reading.acquisition]
-        rows = _rows(reading, hookup)
-        what = 1 if reading.quantity == "gap" else 0
-        sound = float(moves.of((), acquisition, hookup)[what, rows].min())
-        broken = float(moves.of(suspect, acquisition, hookup)[what, rows].max())
-        if sound > 1 and broken < 0.5 and (best is None or sound > best.margin):
+        sound = still(moves, suspect, reading, *acquisitions[reading.acquisition])
+        if sound and (best is None or sound > best.margin):
             quantity = reading.quantity.replace("_", " ")
             best = EdgeEvidence(
                 by=f"{quantity} at {reading.channel}.{reading.port}, {reading.edge.name}",
@@ -153,6 +149,20 @@ def _best(
                 acquisition=reading.acquisition,
             )
     return best
+
+
+def still(
+    moves: EdgeMoves, suspect: Suspect, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
+) -> float:
+    """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
+    if reading.quantity not in SEEN_BY:
+        return 0.0
+    rows = _rows(reading, hookup)
+    what = 1 if reading.quantity == "gap" else 0
+    sound = float(moves.of((), acquisition, hookup)[what, rows].min())
+    if sound <= 1:
+        return 0.0
+    return sound if float(moves.of(suspect, acquisition, hookup)[what, rows].max()) < 0.5 else 0.0
 
 
 def _rows(reading: EdgeReading, hookup: Hookup) -> list[int]:

@@ -19,6 +19,7 @@ from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
 from harness.faults.effects import Suspect, control_of
 from harness.faults.signatures import Signatures
 from harness.judge import limits_for
+from harness.measure.contact import LEAST_LEVEL
 from harness.measure.quantities import CERTAIN, CLEAR_DEG
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, PlannedReading
@@ -31,7 +32,7 @@ Floats = NDArray[np.float64]
 REJECTION = "common_mode_rejection"
 KNOWN = frozenset(
     {"gain", "isolation", "polarity", "phase", "balance", "crosstalk", "channel_match", "supply_current"}
-    | {"response", REJECTION}
+    | {"response", "contact_resistance", REJECTION}
 )  # others count as no evidence: nothing here predicts what a fault does to them
 NONE = -math.inf  # the margin of a reading that says nothing
 SURE = 1.0  # the margin from which a fault counts as seen
@@ -104,6 +105,8 @@ class Prospect:
             return self._phase(reading)
         if reading.quantity == REJECTION:
             return self._rejection(reading)
+        if reading.quantity == "contact_resistance":
+            return self._contact(reading)
         return self._level(reading)
 
     def change(self, reading: PlannedReading, suspect: int) -> tuple[float, str]:
@@ -116,6 +119,12 @@ class Prospect:
             number = reading.acquisitions[0]
             level = self._weighed(number, self._pair(number, reading.channel, reading.port))
             return float(np.degrees(np.angle(level.value[1 + suspect] / level.value[0]))), "deg"
+        if reading.quantity == "contact_resistance" and reading.load is not None:
+            number = reading.acquisitions[0]
+            level = self._weighed(number, self._pair(number, reading.channel, reading.port))
+            with np.errstate(divide="ignore"):
+                ohm = reading.load.ohm / np.abs(level.value)
+            return float(ohm[1 + suspect] - ohm[0]), "ohm"
         if reading.quantity == REJECTION:
             level = self._converted(reading, reading.acquisitions[0])
         else:
@@ -209,6 +218,24 @@ class Prospect:
             broken = np.maximum(broken, np.where(self._there(through), margin, NONE)[1:])
             inside = min(inside, -float(margin[0]))
         return broken, inside
+
+    def _contact(self, reading: PlannedReading) -> tuple[Floats, float]:
+        """A path's series resistance, by what it takes off the level: as `series_resistance` has it."""
+        nothing = np.full(len(self.signatures.suspects), NONE)
+        source, load, limit = reading.source, reading.load, reading.limit
+        if source is None or load is None or limit is None or limit.high is None:
+            return nothing, math.inf
+        number = reading.acquisitions[0]
+        level = self._weighed(number, self._pair(number, reading.channel, reading.port))
+        magnitude = np.maximum(np.abs(level.value), LEAST_LEVEL)
+        found_ohm = load.ohm * (1 / magnitude - 1) - source.ohm
+        doubt = np.hypot(level.bench_standard, level.parts_standard) * load.ohm / magnitude**2
+        whole_ohm = self.job.sequence.coverage_factor * np.hypot(doubt, source.standard_ohm)
+        high_ohm = limits_for(limit, float(found_ohm[0]))[1]
+        if high_ohm is None or whole_ohm[0] > limit.high:
+            return nothing, math.inf  # a run says of it that it isn't observable, and judges nothing
+        margin = (found_ohm - high_ohm) / whole_ohm
+        return np.where(self._there(level), margin, NONE)[1:], -float(margin[0])
 
     def _converted(self, reading: PlannedReading, number: int) -> Level:
         """What a common drive, one volt on both legs in phase, puts between them, over the differential."""

@@ -1,14 +1,15 @@
 """What a run measured, as a diagnosis takes it: the transfers of its acquisitions, and the relay supply."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.descriptions.state import State
 from harness.measure.transfer import Transfer
-from harness.plan.model import Acquisition
+from harness.plan.model import Acquisition, EdgeReading
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -27,6 +28,18 @@ class SupplyTrial:
     voltage_v: float | None = None
 
 
+Moved = Literal["fine", "late", "bounces", "still"]
+"""What a reading of a change of state says: as it should be; too late; too long; nothing moved."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeSeen:
+    """A judged reading of a change of state, as the plan has it, and what it says of the relays."""
+
+    reading: EdgeReading
+    moved: Moved
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Evidence:
     """Complex transfers with their uncertainty, and what the relay supply gave.
@@ -36,6 +49,8 @@ class Evidence:
     noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2):
     what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
+    edges: readings of changes of state. unweighed: how many readings of quantities that no circuit of linear
+    parts foretells did not pass.
     """
 
     acquisitions: tuple[Acquisition, ...]
@@ -46,6 +61,8 @@ class Evidence:
     supply_a: Mapping[str, float]
     trials: tuple[SupplyTrial, ...] = ()
     notes: tuple[str, ...] = ()
+    edges: tuple[EdgeSeen, ...] = ()
+    unweighed: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def over_current(self) -> str:
@@ -61,6 +78,8 @@ def gather(
     supply_a: Mapping[str, float],
     trials: Sequence[SupplyTrial] = (),
     notes: Sequence[str] = (),
+    edges: Sequence[EdgeSeen] = (),
+    unweighed: Mapping[str, int] | None = None,
 ) -> Evidence:
     """Stack transfers; components of the same source in several of them become one.
 
@@ -95,4 +114,6 @@ def gather(
         supply_a=supply_a,
         trials=tuple(trials),
         notes=tuple(notes),
+        edges=tuple(edges),
+        unweighed=unweighed or {},
     )

@@ -39,6 +39,9 @@ WEIGHTS: dict[FaultKind, float] = {
     "pole stuck at rest": 0.5,
     "pole stuck operated": 0.5,
     "throw stuck closed": 0.5,
+    "relay slow to operate": 1.0,
+    "relay slow to release": 1.0,
+    "relay long bounce": 1.0,
 }
 
 

@@ -54,6 +54,18 @@ def _of_relay(fault: Fault, module: Module) -> str:
                 f"{relay}: its coil draws no current: look at the coil pins' joints and their wires, then "
                 "measure the coil"
             )
+        case "relay slow to operate":
+            return (
+                f"{relay}: operates too late: look for a joint of some ohms at its coil, or a supply that "
+                "sags; else change the relay"
+            )
+        case "relay slow to release":
+            return (
+                f"{relay}: releases too late: look at what is across its coil (a plain diode holds it "
+                "longest); else change the relay"
+            )
+        case "relay long bounce":
+            return f"{relay}: its contacts bounce too long: change the relay"
         case _:
             return (
                 f"{relay}: its coil, or the diode across it, is a short: look for a reversed diode, then "

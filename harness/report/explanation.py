@@ -1,5 +1,6 @@
 """A diagnosis in words: the same for the terminal, the report and another program."""
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +14,13 @@ from harness.faults.words import explain
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
+LOOK_FOR: dict[str, str] = {
+    "noise": "hum, a leaking supply or an open screen",
+    "distortion": "a joint that rectifies or a part overdriven",
+    "offset": "leakage from the supply or a coil",
+    "transient": "coil current in a signal's return or a missing diode",
+    "intermittency": "a contact or a joint that comes and goes",
+}
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
 
 
@@ -56,7 +64,8 @@ def shown_groups(found: Diagnosis) -> tuple[Group, ...]:
 
 def _headline(found: Diagnosis, shown: tuple[Group, ...]) -> str:
     if found.says_healthy:
-        return "No listed fault explains these readings better than a sound unit does."
+        levels = "these levels and currents" if found.unweighed else "these readings"
+        return f"No listed fault explains {levels} better than a sound unit does."
     if not found.explained:
         return "Nothing in the list explains these readings. Nearest, and still wrong, is:"
     first = shown[0]
@@ -110,7 +119,21 @@ def _remarks(found: Diagnosis) -> list[str]:
         remarks.append(
             "A plug belongs to the fixture: set it right and test again before the unit is opened."
         )
-    return [*remarks, *found.notes]
+    return [*remarks, *_unweighed(found.unweighed), *found.notes]
+
+
+def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
+    """What stays unexplained: quantities that a circuit of linear parts says nothing of."""
+    if not counts:
+        return
+    what = ", ".join(
+        f"{count} reading{'s' if count > 1 else ''} of {quantity} (look for {LOOK_FOR[quantity]})"
+        for quantity, count in counts.items()
+    )
+    yield (
+        f"Not explained here: {what}. The circuit's resistors, capacitors and contacts foretell nothing of "
+        "these, so they speak for or against no fault."
+    )
 
 
 def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> dict[str, Any]:
@@ -123,6 +146,8 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
         "pairs_tried": found.doubles,
         "acquisitions": found.acquisitions,
         "supply_readings": found.supplies,
+        "edge_readings": found.edges,
+        "not_weighed": dict(found.unweighed),
         "over_current_in": found.over_current or None,
         "groups": [
             {

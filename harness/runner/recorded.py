@@ -5,8 +5,10 @@ A run is read with the job files that it was made with, whatever has become of t
 
 import json
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -18,7 +20,7 @@ from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.descriptions.state import State
 from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
-from harness.faults.observed import Evidence, SupplyTrial, gather
+from harness.faults.observed import EdgeSeen, Evidence, Moved, SupplyTrial, gather
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
@@ -31,6 +33,13 @@ from harness.runner.inputs import input_numbers
 from harness.runner.preflight import limit_of
 from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
 
+UNWEIGHED = (
+    "noise",
+    "distortion",
+    "offset",
+    "transient",
+    "intermittency",
+)  # no linear circuit foretells them
 _INPUT = re.compile(r"\binput (\d+) ")
 
 
@@ -106,7 +115,44 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
         },
         trials=tuple(_trials(job, kept)),
         notes=notes,
+        edges=tuple(_edges(plan, kept.readings)),
+        unweighed=Counter(
+            reading.quantity
+            for reading in kept.readings
+            if reading.quantity in UNWEIGHED and reading.verdict in ("fail", "missing")
+        ),
     )
+
+
+def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
+    """What the judged readings of changes of state say; those that prove nothing are left out."""
+    judged = {_place(one): one for one in readings}
+    for planned in plan.edge_readings:
+        key = (planned.check.name, planned.quantity, planned.edge.name, planned.channel, planned.port)
+        reading = judged.get(key)
+        moved = None if reading is None else _moved(reading)
+        if moved is not None:
+            yield EdgeSeen(reading=planned, moved=moved)
+
+
+def _place(reading: Reading) -> tuple[str, str, str, str, str]:
+    return reading.check, reading.quantity, reading.state, reading.channel, reading.port
+
+
+def _moved(reading: Reading) -> Moved | None:
+    if reading.verdict == "pass":
+        return "fine"
+    if reading.verdict != "fail":
+        return None
+    match reading.quantity:
+        case "operate_time" | "release_time":
+            return "still" if reading.high == inf else "late"
+        case "bounce":
+            return "bounces"
+        case "gap" if reading.floor:
+            return "still"
+        case _:
+            return None
 
 
 def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, str], AcquisitionRecord]:

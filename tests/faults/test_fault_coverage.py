@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import parse_fault
 from harness.descriptions.load import load_job
 from harness.descriptions.sequence import Limit
 from harness.descriptions.state import State
@@ -272,3 +273,28 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
     print(f"{name}: {100 * seen:.1f} % of {len(faults)} seen")
     assert seen > least - 0.03
     assert not np.isnan(made.margins).any()
+
+
+def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
+    # The dead relay shows where its loop is in circuit, and there only by unlike plugs.
+    looks = tuple(check for check in by_hand.sequence.checks if check.quantity == "gain")
+    job = replace(by_hand, sequence=replace(by_hand.sequence, states=(State(on=()),), checks=looks))
+    (fault,) = parse_fault("K1 never operates", job.module, job.fixture)
+    (addition,) = cheapest_additions(job, [fault], impedances=BENCH)
+    assert addition.sees == ("K1 never operates",)
+    first, second = addition.words.split(", and with it ")
+    assert first.startswith(("unequal pads", "state "))
+    assert second != first
+
+
+def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pass():
+    job = load_job(SWITCHER.parent / "stepped_attenuator")
+    checks = tuple(check for check in job.sequence.checks if check.quantity == "contact_resistance")
+    job = replace(job, sequence=replace(job.sequence, states=(State(on=()),), checks=checks))
+    plan = build_plan(job, impedances=BENCH)
+    pole = job.module.relays[0].poles[0].name
+    margins = []
+    for ohm in (0.1, 10.0, 100.0):
+        fault = parse_fault(f"{pole} rest {ohm} ohm", job.module, job.fixture)
+        margins.append(weigh_margins(job, plan, signatures(job, plan, [fault], impedances=BENCH)).best[0])
+    assert margins[0] < SURE < margins[1] < margins[2]

@@ -1,0 +1,150 @@
+"""What records of changes of state tell of relays: which came late, bounced too long, or did not move.
+
+Levels come first: a relay that never moves shows in them. Where they agree with a sound unit, and readings of
+changes do not pass, the faults weighed are those of a relay's time, and those that no level shows.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import exp, inf, log
+
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import FaultKind
+from harness.descriptions.fixture import Hookup, PortName
+from harness.descriptions.job import Job
+from harness.faults.edges import EdgeMoves, still
+from harness.faults.effects import Suspect
+from harness.faults.observed import EdgeSeen, Moved
+from harness.faults.priors import SOMETHING_ELSE, log_prior
+from harness.faults.search import ODDS, Group, Ranking
+from harness.plan.edge_routes import Routes, moves
+from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
+from harness.plan.states import energised
+
+# Nats that a reading takes from a suspect that foretells another: rough, common practice, no source.
+WRONG = 10.0  # it is judged fail, guarded, where it should be sound
+TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
+OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
+
+TIMES: dict[FaultKind, tuple[str, ...]] = {
+    "relay slow to operate": ("operate_time",),
+    "relay slow to release": ("release_time",),
+    "relay long bounce": ("operate_time", "release_time", "bounce"),
+}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Movements:
+    """Weighs readings of a job's changes of state."""
+
+    job: Job
+    plan: Plan
+    impedances: BenchImpedances
+    _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
+
+    def foretold(self, suspect: Suspect, edges: Sequence[EdgeSeen]) -> tuple[Moved, ...]:
+        """What each reading should be of a unit with these faults."""
+        return tuple(self._one(suspect, edge.reading) for edge in edges)
+
+    def _one(self, suspect: Suspect, reading: EdgeReading) -> Moved:
+        for fault in suspect:
+            if fault.kind in TIMES:
+                relay = next(each for each in self.job.module.relays if each.name == fault.subject)
+                operates = energised(relay, reading.edge.after)
+                fits = fault.kind == "relay long bounce" or operates == (
+                    fault.kind == "relay slow to operate"
+                )
+                asked = reading.quantity in TIMES[fault.kind] and moves(relay, reading.edge)
+                if fits and asked and relay.name in self._shown(reading):
+                    return "bounces" if reading.quantity == "bounce" else "late"
+            elif still(self._moves, suspect, reading, *self._acquisitions[reading.acquisition]):
+                return "still"
+        return "fine"
+
+    def _shown(self, reading: EdgeReading) -> set[str]:
+        """Relays that a reading is of: those that interrupt what it looks at when they alone are open."""
+        key = (reading.acquisition, reading.channel, reading.port)
+        if key not in self._known:
+            self._known[key] = self._relays_of(reading)
+        return self._known[key]
+
+    def _relays_of(self, reading: EdgeReading) -> set[str]:
+        _, hookup = self._acquisitions[reading.acquisition]
+        net, _, leg = reading.port.partition(".")
+        port = PortName(channel=reading.channel, net=net)
+        hot, cold = self._routes.of_port(hookup, reading.edge, port, reading.check.tone.frequency_hz)
+        legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
+        return {name for each in legs for name in each.relays}
+
+    @cached_property
+    def _moves(self) -> EdgeMoves:
+        return EdgeMoves(job=self.job, impedances=self.impedances)
+
+    @cached_property
+    def _routes(self) -> Routes:
+        return Routes(job=self.job, impedances=self.impedances)
+
+    @cached_property
+    def _acquisitions(self) -> dict[int, tuple[EdgeAcquisition, Hookup]]:
+        return {each.number: (each, visit.hookup) for visit in self.plan.visits for each in visit.edges}
+
+
+def cost(foretold: Sequence[Moved], edges: Sequence[EdgeSeen]) -> float:
+    """Nats that readings take from what foretold them."""
+    return sum(_cost(wanted, edge.moved) for wanted, edge in zip(foretold, edges, strict=True))
+
+
+def _cost(wanted: Moved, moved: Moved) -> float:
+    if wanted == moved:
+        return 0.0
+    if wanted == "fine":
+        return WRONG
+    if moved == "fine":
+        return WRONG if wanted == "still" else TOO_MILD
+    return OTHERWISE
+
+
+def rank_by_edges(
+    movements: Movements,
+    edges: Sequence[EdgeSeen],
+    scored: Sequence[tuple[Suspect, float]],
+    levels: Ranking,
+) -> Ranking:
+    """Rank suspects by changes of state and by levels. scored: each with its likelihood by levels, in nats.
+
+    The first is a sound unit. Suspects that foretell the same, with levels as likely, are one group.
+    """
+    foretold = {suspect: movements.foretold(suspect, edges) for suspect, _ in scored}
+    costs = {suspect: cost(foretold[suspect], edges) for suspect, _ in scored}
+    scores = {suspect: level + log_prior(suspect) - costs[suspect] for suspect, level in scored}
+    likelihood = dict(scored)
+    other = likelihood[()] + log(SOMETHING_ELSE) - WRONG
+    top = max(*scores.values(), other)
+    total = sum(exp(score - top) for score in scores.values()) + exp(other - top)
+    groups: list[list[Suspect]] = []
+    for suspect in sorted((each for each in scores if each), key=lambda each: -scores[each]):
+        home = next(
+            (
+                group
+                for group in groups
+                if foretold[group[0]] == foretold[suspect]
+                and abs(likelihood[group[0]] - likelihood[suspect]) < ODDS
+            ),
+            None,
+        )
+        if home is None:
+            groups.append([suspect])
+        else:
+            home.append(suspect)
+    made = [
+        Group(suspects=tuple(group), posterior=sum(exp(scores[each] - top) for each in group) / total)
+        for group in groups
+    ]
+    best = max(scores, key=lambda each: scores[each])
+    return Ranking(
+        groups=tuple(sorted(made, key=lambda group: -group.posterior)),
+        healthy=exp(scores[()] - top) / total,
+        something_else=exp(other - top) / total,
+        beyond=inf if costs[best] >= WRONG else levels.beyond,
+    )
