@@ -28,7 +28,7 @@
     if (document.hidden) return;
     try {
       for (const part of parts) {
-        const url = part === location.href ? location.pathname : part;
+        const url = part === location.href ? `${location.pathname}?list` : part;
         const answer = await fetch(url, {
           cache: "no-store", headers: states.get(part) ? { "If-None-Match": states.get(part) } : {},
         });

@@ -73,16 +73,18 @@ class LiveSite:
     def _index(
         self, store: RunStore, state: tuple[int, ...], query: str, known: str
     ) -> tuple[str, str] | None:
-        asked = parse_qs(query[:_LONGEST_SEARCH])
+        asked = parse_qs(query[:_LONGEST_SEARCH], keep_blank_values=True)
         search = Search(words=asked.get("q", [""])[0], not_passed="bad" in asked)
         catalogue = self._catalogue_at(store, state)
+        of_list = f"index-{_tag(_list_state(state))}"
 
-        def make(tag: str) -> str:
+        def make(_: str) -> str:
             details = store.details(going(catalogue))
-            return self.pages.index(catalogue, details, search=search, state=tag)
+            return self.pages.index(catalogue, details, search=search, state=f'"{of_list}"')
 
-        # Of what is under way another page tells; the list changes where a run begins or ends.
-        return self._at(f"index-{_tag(_list_state(state))}", known if search == EVERY_UNIT else "", make)
+        # A page's own script asks elsewhere for what is under way: it wants the list as that changes.
+        tag = of_list if "list" in asked or not catalogue.open else f"index-{_tag(state)}"
+        return self._at(tag, known if search == EVERY_UNIT else "", make)
 
     def _now(self, store: RunStore, state: tuple[int, ...]) -> str:
         catalogue = self._catalogue_at(store, state)
