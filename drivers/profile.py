@@ -1,8 +1,8 @@
 """Instrument profiles: which command does what on one kind of instrument, and what its limits are.
 
 A profile is a TOML file of numbers and command templates; nothing in it is evaluated. A user's own,
-`NAME.toml` beside the bench file, comes before a shipped one of the same name. Keys carry their units (`_v
-_vpp _hz _s _ohm _f`).
+`NAME.toml` beside the bench file or else in the user's configuration folder, comes before a shipped one of
+the same name. Keys carry their units (`_v _vpp _hz _s _ohm _f`).
 """
 
 import itertools

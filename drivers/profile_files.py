@@ -7,6 +7,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from platformdirs import user_config_path
 from pydantic import ValidationError
 
 from drivers.profile import KINDS, Profile
@@ -25,15 +26,21 @@ def shipped_profiles() -> tuple[str, ...]:
     )
 
 
+def own_profiles() -> Path:
+    """The folder of a user's own profiles, for every bench of this user; it need not be there."""
+    return user_config_path("switchwalk", appauthor=False) / "profiles"
+
+
 def load_profile(name: str, *, role: str, folder: Path) -> Profile:
-    """Read a profile: `NAME.toml` in the folder of the bench file first, else the shipped one.
+    """Read a profile: `NAME.toml` in the folder of the bench file first, then the user's own, then a shipped.
 
     `role` is generator, oscilloscope, supply or switchboard. Raises JobError.
     """
-    own = folder / f"{name}.toml"
     if not NAME.fullmatch(name):
         raise _one_mistake("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
-    if own.is_file():
+    places = (folder / f"{name}.toml", own_profiles() / f"{name}.toml")
+    own = next((place for place in places if place.is_file()), None)
+    if own is not None:
         file, text = str(own), _read(own)
     elif name in shipped_profiles():
         file = f"{name}.toml (shipped)"
@@ -63,7 +70,10 @@ def _unknown(name: str, folder: Path) -> str:
     known = shipped_profiles()
     near = difflib.get_close_matches(name, known, n=2, cutoff=0.4)
     hint = f"did you mean {' or '.join(near)}?" if near else f"shipped are {', '.join(known)}"
-    return f"no profile {name!r}, neither as {folder / (name + '.toml')} nor shipped; {hint}"
+    return (
+        f"no profile {name!r}, neither as {folder / (name + '.toml')}, nor in {own_profiles()}, nor shipped; "
+        f"{hint}"
+    )
 
 
 def parse_profile(text: str, file: str) -> Profile:

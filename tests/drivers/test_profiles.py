@@ -1,5 +1,6 @@
 """Profiles: the shipped ones to the letter, and the mistakes of a user's own."""
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -33,6 +34,42 @@ def test_a_shipped_profile_is_found_and_belongs_to_its_role(name: str, role: str
 def test_a_profile_of_another_role_is_refused(tmp_path: Path) -> None:
     with pytest.raises(JobError, match="a profile for the supply cannot be the generator's"):
         load_profile("scpi-supply", role="generator", folder=tmp_path)
+
+
+@pytest.fixture
+def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder of a user's own profiles, by the XDG base directories."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    folder = tmp_path / "config" / "switchwalk" / "profiles"
+    folder.mkdir(parents=True)
+    return folder
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the folder is another on this platform")
+def test_a_users_own_profile_comes_after_one_beside_the_bench_file_and_before_a_shipped_one(
+    own_folder: Path, tmp_path: Path
+) -> None:
+    def described(text: str) -> str:
+        return "\n".join([f'description = "{text}"', *lines])
+
+    lines = [line for line in profile_text("scpi-supply").splitlines() if not line.startswith("description")]
+    (own_folder / "bench-supply.toml").write_text(described("the user's"), encoding="utf-8")
+    (own_folder / "scpi-supply.toml").write_text(described("the user's in place of a shipped one"))
+    assert load_profile("bench-supply", role="supply", folder=tmp_path).description == "the user's"
+    found = load_profile("scpi-supply", role="supply", folder=tmp_path)
+    assert found.description == "the user's in place of a shipped one"
+    (tmp_path / "bench-supply.toml").write_text(described("beside the bench file"), encoding="utf-8")
+    assert load_profile("bench-supply", role="supply", folder=tmp_path).description == "beside the bench file"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the folder is another on this platform")
+def test_an_unknown_profile_is_told_with_every_place_that_was_looked_at(
+    own_folder: Path, tmp_path: Path
+) -> None:
+    with pytest.raises(JobError) as found:
+        load_profile("zzz", role="generator", folder=tmp_path / "bench")
+    assert str(own_folder) in str(found.value)
+    assert str(tmp_path / "bench" / "zzz.toml") in str(found.value)
 
 
 @pytest.mark.parametrize(
