@@ -211,15 +211,19 @@ def ten_lines(count: int) -> None:
     wiring = build_wiring(module, fixture, hookup, BENCH)
     made = {}
 
-    def batch(these) -> None:
-        planned = plan_batch(wiring, module, fixture, these, suspects)
+    def batch(these, those=suspects) -> None:
+        planned = plan_batch(wiring, module, fixture, these, those)
         for frequency_hz in FREQUENCIES_HZ:
             made[frequency_hz] = planned.transfers(frequency_hz=frequency_hz, columns=[0, 1])
 
     planned = plan_batch(wiring, module, fixture, states, suspects)
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
-    half_s = seconds(lambda: batch(states[: count // 2]))
+    growth = []
+    for size, some in ((8, 1), (4, 1), (2, 1), (1, 8), (1, 4), (1, 2)):
+        these, those = states[: count // size], suspects[::some]
+        growth.append((len(these), len(those), seconds(lambda t=these, f=those: batch(t, f))))
     batch_s = seconds(lambda: batch(states))
+    growth.append((len(states), len(suspects), batch_s))
     sample = sample_of(suspects, states, 60)
     circuits = [
         with_fault(
@@ -246,7 +250,6 @@ def ten_lines(count: int) -> None:
     )
     print(f"inverse of the base matrices        {inverse_s:8.2f} s")
     print(f"batch, all faults and states        {batch_s:8.2f} s   {batch_s / inverse_s:.2f} x the inverse")
-    print(f"batch, half of the states           {half_s:8.2f} s   {batch_s / half_s:.2f} x for twice as many")
     print(f"one dense solve, without assembly   {dense_s * 1e3:8.2f} ms  {dense_s * cases / batch_s:.0f} x")
     if spice_s is None:
         print("ngspice is not installed")
@@ -256,6 +259,22 @@ def ten_lines(count: int) -> None:
         )
     print(f"largest difference from the dense solves of the sample: {worst:.1e} of an e.m.f.")
     print(f"largest memory of this process: {peak:.0f} MiB, of which results {results:.0f} MiB")
+    print_growth(growth)
+
+
+def print_growth(growth: list[tuple[int, int, float]]) -> None:
+    """Doubled states, then doubled faults, and a straight line through all: each state, and each case."""
+    print("states  faults   seconds   a straight line has")
+    counts = np.array([(states, states * faults) for states, faults, _ in growth], dtype=float)
+    took = np.array([each for _, _, each in growth])
+    # The same share of each time is left over, so small ones count as much as large ones.
+    (state_s, case_s), *_ = np.linalg.lstsq(counts / took[:, None], np.ones(len(took)), rcond=None)
+    lines = counts @ np.array([state_s, case_s])
+    for (states, faults, took_s), line_s in zip(growth, lines, strict=True):
+        print(
+            f"{states:6d}  {faults:6d}  {took_s:8.2f}   {line_s:8.2f}   {100 * (took_s / line_s - 1):+.0f} %"
+        )
+    print(f"line: {1e3 * state_s:.2f} ms a state and {1e6 * case_s:.1f} us a state and fault")
 
 
 def all_pairs() -> None:

@@ -1,7 +1,6 @@
 """`switchwalk cover`: what a sequence would see of every fault, before the first unit is tested."""
 
 import json
-import os
 import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -58,8 +57,6 @@ def cover(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for another program.")] = False,
 ) -> None:
     """Print, for every single fault, whether a job's sequence would see it, and what would."""
-    # Thousands of small matrices: BLAS threads would only wait for each other. numpy reads this once.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from harness.cli.job_files import read_job
     from harness.faults.additions import cheapest_additions
     from harness.faults.contacts import with_loads

@@ -1,7 +1,6 @@
 """`switchwalk diagnose`: which fault would explain what a run measured, and where to probe next."""
 
 import json
-import os
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,8 +29,6 @@ def diagnose(
     ] = True,
 ) -> None:
     """Name the faults that would explain a run, from the job files and phasors that it recorded."""
-    # Thousands of small matrices: BLAS threads would only wait for each other. numpy reads this once.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 

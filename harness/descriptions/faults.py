@@ -8,6 +8,7 @@ by ` + `.
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Literal
 
 from harness.descriptions.fixture import Fixture
@@ -82,8 +83,8 @@ _TEMPLATES: dict[FaultKind, str] = {
 LISTED_RESISTANCE_OHM = 10.0  # what a bad contact reads in the list; any other may be asked for by name
 
 USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other
-
 _INTERMITTENT = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) intermittent(?P<chance> [\d.]+ ?\S*)?")
+FAR_MATCH = 0.4  # likeness from which a name is worth offering where nothing is nearer
 _RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) (?P<resistance>[\d.]+ ?\S*)")
 
 
@@ -164,6 +165,8 @@ def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
     close = [guess] if guess else []
     first = wanted.split(" ")[0]
     close += [name for name in names if name.startswith(f"{first} ") and name not in close][:4]
+    if not close:
+        close = get_close_matches(wanted, names, n=3, cutoff=FAR_MATCH)
     example = ", ".join(close) if close else f"one such as {names[0]}"
     return f'no such fault: "{wanted}"; expected {"one of " if len(close) > 1 else ""}{example}'
 

@@ -154,7 +154,10 @@ class Search:
         return np.asarray(-0.5 * self._rough(pool, turned) + supply.log_likelihood + short)
 
     def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
-        """The best by either measure in turn, one of each kind that shows the same; the sound unit always."""
+        """The best by either measure in turn, one of each kind that shows the same; the sound unit always.
+
+        A bad contact that explains less than a sound unit, at the resistance that suits best, is not fitted.
+        """
         leaders = [0] if pool.suspects[0] == () else []
         orders = [
             [place for place in np.argsort(-score, kind="stable") if score[place] > score.max() - hopeless]
@@ -164,7 +167,10 @@ class Search:
         for place in dict.fromkeys(int(place) for place in turns):
             if len(leaders) >= MOST_REFINED:
                 break
-            if place not in leaders and not self._among(pool, place, leaders):
+            idle = (
+                leaders[:1] == [0] and exact[place] < exact[0] - ODDS and _is_resistive(pool.suspects[place])
+            )
+            if place not in leaders and not idle and not self._among(pool, place, leaders):
                 leaders.append(place)
         return leaders
 

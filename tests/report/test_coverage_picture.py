@@ -1,0 +1,81 @@
+"""The picture of what a sequence would see, read without colour and without eyes."""
+
+import base64
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from harness.descriptions.faults import Fault
+from harness.faults.coverage import FaultSeen
+from harness.report.coverage_picture import MOST_TOLD, PANELS, draw_coverage
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def judged(kind, subject, *, seen, **more):
+    fault = Fault(kind=kind, subject=subject, **more)
+    return FaultSeen(fault=fault, seen=seen, by="", margin=0.0, readings=0, why="" if seen else "<b>why</b>")
+
+
+@pytest.fixture
+def drawn():
+    faults = [
+        judged("relay never operates", "K1", seen=True),
+        judged("relay always operated", "K1", seen=False),
+        judged("leg open", "out", seen=True, channel="left", leg="hot"),
+        judged("throw stuck open", "K2.1.hot", seen=False, throw="rest"),
+        *(judged("part open", f"R{n}.hot", seen=False) for n in range(MOST_TOLD)),
+    ]
+    return draw_coverage(faults)
+
+
+def picture(drawn):
+    kind, _, data = drawn.address.partition(",")
+    assert kind == "data:image/svg+xml;base64"
+    return ET.fromstring(base64.b64decode(data))
+
+
+def test_every_cell_has_its_figures_beside_its_bar(drawn):
+    words = [text.text for text in picture(drawn).iter(f"{SVG}text")]
+    assert words[:3] == ["Relays", "armature", "throw open"]
+    assert words.count("1 of 2") == 1
+    assert "0 of 1" in words
+    assert "1 of 1" in words
+
+
+def test_what_is_not_seen_is_hatched_and_what_is_is_filled(drawn):
+    bars = [rect for rect in picture(drawn).iter(f"{SVG}rect") if rect.get("height") == "11"]
+    assert {bar.get("fill") for bar in bars} == {"url(#unseen)", "#33332f"}
+    filled = [int(bar.get("width")) for bar in bars if bar.get("fill") == "#33332f"]
+    assert filled[0] == 30  # half of a bar, for one of two
+
+
+def test_its_words_tell_the_sums_and_every_cell_that_is_not_full(drawn):
+    assert drawn.text.startswith("Faults seen of those possible. Relays: 1 of 3, of which K1 armature 1 of 2")
+    assert "Connectors: 1 of 1." in drawn.text
+
+
+def test_unseen_faults_are_named_with_reasons_and_the_rest_counted(drawn):
+    assert drawn.headline == f"2 of {4 + MOST_TOLD} single faults ({200 / (4 + MOST_TOLD):.1f} %)"
+    assert len(drawn.unseen) == MOST_TOLD
+    assert drawn.more == 2
+
+
+def test_it_needs_nothing_from_elsewhere(drawn):
+    text = base64.b64decode(drawn.address.partition(",")[2]).decode()
+    assert "href" not in text
+    assert text.count("http") == 1  # the name of SVG itself
+
+
+def test_every_hard_kind_of_fault_has_its_place():
+    from typing import get_args
+
+    from harness.descriptions.faults import FaultKind
+
+    placed = {kind for kinds in PANELS.values() for kind in kinds}
+    timing = {"relay slow to operate", "relay slow to release", "relay long bounce"}
+    assert placed == set(get_args(FaultKind)) - timing - {"throw resistance", "throw intermittent"}
+
+
+def test_no_faults_make_no_picture():
+    assert draw_coverage(()) is None
