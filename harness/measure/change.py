@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import inf, sqrt
 from typing import Literal
 
@@ -10,7 +11,8 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Estimate
-from harness.measure.click import band_limited, measure_click, pair_excess
+from harness.measure.click import Excess, band_limited, measure_click, pair_excess
+from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.instants import Instant, find_edge
 from harness.measure.levels import below
 from harness.measure.segments import Floating
@@ -67,22 +69,30 @@ def look_at(
     joined: bool,
     floating: Sequence[Floating] | None = None,
     edge: Instant | str,
+    clock: Clock = NOMINAL_CLOCK,
 ) -> Change:
     """Find what the legs do across a change; mains that makes its sides unsteady is taken out as tones are.
 
-    joined: whether a load lies across each pair; floating: what it does then, see `find_transition`.
+    joined: whether a load lies across each pair; floating: what it does then, see `find_transition`. clock:
+    what is known of it before.
     Raises ReadingError where the record is not steady on either side.
     """
     try:
         transition = find_transition(
-            legs_v, interval_s, tones_hz, step_v=step_v, joined=joined, floating=floating
+            legs_v, interval_s, tones_hz, step_v=step_v, joined=joined, floating=floating, clock=clock
         )
     except ReadingError:
         hum = mains_in(legs_v, interval_s, tones_hz)
         if not hum:
             raise
         transition = find_transition(
-            legs_v, interval_s, (*tones_hz, *hum), step_v=step_v, joined=joined, floating=floating
+            legs_v,
+            interval_s,
+            (*tones_hz, *hum),
+            step_v=step_v,
+            joined=joined,
+            floating=floating,
+            clock=clock,
         )
     return Change(
         transition=transition,
@@ -183,12 +193,16 @@ def read_click(
     k: float,
 ) -> Estimate:
     """Peak, energy or duration of what the change leaves on a pair, in V, V²s or s."""
-    step_v = sqrt(sum(change.step_v[row] ** 2 for row in rows))
-    excess = pair_excess(change.transition, *rows, step_v=step_v)
-    if audio:
-        excess = band_limited(excess)
-    click = measure_click(excess, gain_standard=gain_standard, k=k)
+    click = measure_click(_excess(change, rows, audio), gain_standard=gain_standard, k=k)
     return {"peak": click.peak_v, "energy": click.energy_v2s, "duration": click.duration_s}[measure]
+
+
+@lru_cache(maxsize=4)  # several figures are read of one click, one after the other
+def _excess(change: Change, rows: tuple[int, int], audio: bool) -> Excess:
+    if audio:
+        return band_limited(_excess(change, rows, False))
+    step_v = sqrt(sum(change.step_v[row] ** 2 for row in rows))
+    return pair_excess(change.transition, *rows, step_v=step_v)
 
 
 def _moved(change: Change, row: int) -> LegChange:

@@ -171,43 +171,50 @@ def one_way(
     opens first, and for that long copies its partner, would have arrived where the copy looks like the new
     course, and its gap would be a bounce.
     """
-    courses, samples = costs.shape
-    barred = math.inf
-    first = [barred if c in new else 0.0 for c in range(courses)]
-    second = [barred if c in old else 0.0 for c in range(courses)]
-    shared = [c not in old and c not in new for c in range(courses)]
-    arrives = [c in new for c in range(courses)]
-    between = [c for c in range(courses) if shared[c]]
-    early = [cost + bar for cost, bar in zip(costs[:, 0].tolist(), first, strict=True)]
-    late = [barred] * courses
-    came = np.empty((samples, 2 * courses), dtype=np.intp)  # early courses, then late ones
-    for n, column in enumerate(costs.T[1:].tolist(), start=1):
-        least_early, least_late = min(early), min(late)
-        from_early, from_late = early.index(least_early), courses + late.index(least_late)
-        to_shared = min((least_early, from_early), (least_late, from_late))
-        to_new = min(
-            (least_early + direct_cost, from_early),
-            (least_late, from_late),
-            min(((early[c], c) for c in between), default=(barred, 0)),
-        )
-        next_early, next_late = [], []
-        pointers = came[n]
-        for c in range(courses):
-            total, pointers[c] = min((early[c], c), (least_early + change_cost, from_early))
-            next_early.append(total + column[c] + first[c])
-            least, source = to_new if arrives[c] else to_shared
-            ways = [(late[c], courses + c), (least + change_cost, source)]
-            if shared[c]:
-                ways.append((early[c], c))
-            total, pointers[courses + c] = min(ways)
-            next_late.append(total + column[c] + second[c])
-        early, late = next_early, next_late
+    courses = len(costs)
+    first = [c for c in range(courses) if c not in new]
+    second = [c for c in range(courses) if c not in old]
+    split = len(first)  # places: the first side's courses, then the second's
+    between = [p for p, c in enumerate(first) if c in second]
+    # Of each course of the second side: its number there, its place, and its place on the first side.
+    late_places = [(k, split + k, first.index(c) if c in first else None) for k, c in enumerate(second)]
+    early, late = costs[first, 0].tolist(), [math.inf] * len(second)
+    came = [list(range(split + len(second)))]
+    columns = zip(costs[first, 1:].T.tolist(), costs[second, 1:].T.tolist(), strict=True)
+    for column, late_column in columns:
+        least, least_late = min(early), min(late)
+        from_early, dearest_early = early.index(least), least + change_cost
+        to_shared, to_shared_cost = from_early, dearest_early
+        if least_late < least:
+            to_shared, to_shared_cost = split + late.index(least_late), least_late + change_cost
+        to_new, to_new_cost = to_shared, to_shared_cost
+        if to_shared < split and to_shared not in between:
+            ways = [(early[p] + change_cost, p) for p in between]
+            ways += [(to_new_cost + direct_cost, from_early)]
+            ways += [(least_late + change_cost, split + late.index(least_late))]
+            to_new_cost, to_new = min(ways)
+        pointers = [p if total <= dearest_early else from_early for p, total in enumerate(early)]
+        for k, place, shared in late_places:
+            total, source, cost = late[k], to_new, to_new_cost
+            if shared is not None:
+                source, cost = to_shared, to_shared_cost
+            if total > cost:
+                total, place = cost, source
+            if shared is not None and early[shared] < total:
+                total, place = early[shared], shared
+            pointers.append(place)
+            late[k] = total + late_column[k]
+        early = [
+            column[p] + (total if total <= dearest_early else dearest_early) for p, total in enumerate(early)
+        ]
+        came.append(pointers)
     ends = early + late
-    way = np.empty(samples, dtype=np.intp)
-    way[-1] = ends.index(min(ends))
-    for n in range(samples - 1, 0, -1):
-        way[n - 1] = came[n, way[n]]
-    return np.asarray(way % courses)
+    place = ends.index(min(ends))
+    backwards = [place]
+    for pointers in reversed(came[1:]):
+        place = pointers[place]
+        backwards.append(place)
+    return np.asarray([*first, *second], dtype=np.intp)[backwards[::-1]]
 
 
 def _courses(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.clock import NOMINAL_CLOCK, Clock
+from harness.measure.clock import NOMINAL_CLOCK, Clock, turns
 from harness.measure.tone import fit_tones
 
 Floats = NDArray[np.float64]
@@ -40,9 +40,11 @@ class Course:
 
     def volts(self, first: int, last: int) -> Floats:
         """Its volts from one sample of the record to before another; shape (legs, samples)."""
-        angles = np.outer(self.radians, np.arange(first, last) - self.middle)
         rows = np.empty((1 + 2 * len(self.radians), last - first))
-        rows[0], rows[1::2], rows[2::2] = 1.0, np.cos(angles), np.sin(angles)
+        rows[0] = 1.0
+        for tone, step in enumerate(self.radians):
+            turned = turns(last - first, float(step), first - self.middle)
+            rows[1 + 2 * tone], rows[2 + 2 * tone] = turned.real, turned.imag
         return np.asarray(self.coefficients @ rows)
 
 
