@@ -227,7 +227,9 @@ class PreambleOscilloscope:
 
     def _set(self, setting: CaptureSetting, s_per_div: float, points: int, *, waits: bool = False) -> None:
         commands, send = self._profile.commands, self._settings.send
-        first = min(setting.inputs)
+        source = min(setting.inputs)
+        if not waits:  # on the input that most is expected of: one without a signal waits for the automatic
+            source = max(sorted(setting.inputs), key=lambda n: setting.inputs[n].volts_per_division)
         with self._settings.changes():
             for n in range(1, self._profile.inputs + 1):
                 if n not in setting.inputs:
@@ -242,10 +244,10 @@ class PreambleOscilloscope:
             send("timebase", commands.timebase_scale(s_per_div=s_per_div))
             send("position", commands.timebase_position(s=0.0))
             send("points", commands.acquire_points(points=points))
-            send("source", commands.trigger_source(n=first))
-            level_v = setting.inputs[first].offset_v
+            send("source", commands.trigger_source(n=source))
+            level_v = setting.inputs[source].offset_v
             if waits and commands.trigger_normal is not None:
-                level_v += UNREACHED * self._profile.divisions * setting.inputs[first].volts_per_division
+                level_v += UNREACHED * self._profile.divisions * setting.inputs[source].volts_per_division
                 send("sweep", commands.trigger_normal())
             else:
                 send("sweep", commands.trigger_auto())

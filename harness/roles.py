@@ -4,7 +4,7 @@ The runner is written against these; `drivers` supplies them, and only the comma
 together. Volts, hertz, seconds and amperes; amplitudes of a generator are peak to peak, open circuit.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -123,8 +123,16 @@ class Oscilloscope(Protocol):
     def input_impedance_ohm(self) -> float: ...
     @property
     def input_capacitance_f(self) -> float: ...
-    def capture(self, setting: CaptureSetting) -> Capture:
-        """One acquisition of all inputs asked for. Raises BenchError; never returns part of a record."""
+    def capture(self, setting: CaptureSetting, meanwhile: Callable[[], None] | None = None) -> Capture:
+        """One acquisition of all inputs asked for. Raises BenchError; never returns part of a record.
+
+        meanwhile: done while the record is taken; what it raises goes up, and the record is lost.
+        """
+        ...
+
+    @property
+    def waits_for_trigger(self) -> bool:
+        """Whether what `begin` armed waits for `trigger`, however late that comes."""
         ...
 
     def begin(self, setting: CaptureSetting) -> float:

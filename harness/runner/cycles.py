@@ -46,7 +46,7 @@ def cycle_reading(
             done = number
             if found:
                 missed.append(f"no. {number} {found}")
-        stage.set_state(hookup, State(on=()))
+        stage.begin_state(hookup, State(on=()))  # whatever comes next settles by itself
     except ReadingError as error:
         return _missing(stage, cycle, f"after {done} operations: {error}")
     except TRANSIENT as error:

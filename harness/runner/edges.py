@@ -1,12 +1,14 @@
-"""The walk through a hookup's changes of state: arm, change, trigger; while the next one settles, compute.
+"""The walk through a hookup's changes of state: arm, change, trigger; while the next one is armed, compute.
 
 The scope waits for the computer (no wire triggers it): its record's first half is full when the lines are
-commanded, and it is triggered right after. The state before settles in that first half.
+commanded, and it is triggered right after. While that half fills, the record before is looked at; where the
+scope triggers itself (`waits_for_trigger`), before it is armed, since it would not wait for a slow computer.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from math import sqrt
 from typing import Literal
 
@@ -66,22 +68,21 @@ class EdgeWalk:
 
     def walk(self) -> int:
         """Record every edge and make its readings; gives how many acquisitions are behind then."""
-        recorded: _Recorded | None = None
         for planned in self._visit.edges:
             state = planned.edge.after
             self._stage.observe(
                 StateBegun(hookup=self._visit.hookup.name, state=state, done=self._done, total=self._total)
             )
-            recorded = self._record(planned, recorded)
+            recorded = self._record(planned)
             self._done += 1
-        if recorded is not None:
-            self._finish(recorded)
+            self._stage.recorder.put_off(partial(self._finish, recorded, self._done))
+        self._stage.recorder.catch_up()
         for _, record, capture in {kept[1]: kept for kept in self._worst.values()}.values():
-            self._store.add_waveform(self._run, record, capture)
+            self._stage.recorder.put_off(partial(self._store.add_waveform, self._run, record, capture))
         return self._done
 
-    def _record(self, planned: EdgeAcquisition, last: _Recorded | None) -> _Recorded:
-        """Record one edge; what was recorded before it is looked at while this one settles."""
+    def _record(self, planned: EdgeAcquisition) -> _Recorded:
+        """Record one edge, again where the screen was left or the command missed the record."""
         started = datetime.now(UTC)
         capture: Capture | None = None
         times: HostTimes | None = None
@@ -91,8 +92,7 @@ class EdgeWalk:
             self._stage.drive.apply(planned.stimulus)
             length_s = EDGE_RECORD_S
             for _ in range(MOST_TRIES):
-                capture, times = self._capture(planned, ranges, last, length_s)
-                last = None
+                capture, times = self._capture(planned, ranges, length_s)
                 coarser = self._coarser(capture, ranges)
                 if coarser is None and not self._missed(planned, capture):
                     reason = ""
@@ -104,29 +104,30 @@ class EdgeWalk:
         except TRANSIENT as error:
             reason = self._recover(self._visit, planned.edge.after, error)
             self._here = planned.edge.after
-        if last is not None:
-            self._finish(last)
         return _Recorded(
             planned=planned, capture=None if reason else capture, times=times, started=started, reason=reason
         )
 
     def _capture(
-        self, planned: EdgeAcquisition, ranges: dict[int, float], last: _Recorded | None, length_s: float
+        self, planned: EdgeAcquisition, ranges: dict[int, float], length_s: float
     ) -> tuple[Capture, HostTimes]:
         stage, scope = self._stage, self._stage.bench.oscilloscope
         settled_s = stage.clock.now_s()
         if self._here != planned.edge.before:
             settled_s = stage.begin_state(self._visit.hookup, planned.edge.before)
             self._here = None
-        if last is not None:
-            self._finish(last)
+        if not scope.waits_for_trigger:
+            stage.recorder.catch_up()
         stage.wait_until(settled_s)
         setting = CaptureSetting(
             inputs={n: InputSetting(volts_per_division=ranges[n]) for n in sorted(ranges)},
             duration_s=length_s,
             samples=round(SAMPLES * length_s / EDGE_RECORD_S),
         )
-        stage.clock.wait(scope.begin(setting))
+        filled_s = stage.clock.now_s() + scope.begin(setting)
+        if scope.waits_for_trigger:
+            stage.recorder.catch_up()
+        stage.wait_until(filled_s)
         from_s = stage.clock.now_s()
         stage.begin_state(self._visit.hookup, planned.edge.after)
         to_s = stage.clock.now_s()
@@ -190,7 +191,7 @@ class EdgeWalk:
             chosen[number] = settings[min(place + 2, len(settings) - 1)]
         return chosen
 
-    def _finish(self, recorded: _Recorded) -> None:
+    def _finish(self, recorded: _Recorded, done: int) -> None:
         """Look at a record; judge, keep and show what is read from it."""
         stage, planned = self._stage, recorded.planned
         taken = self._look(recorded)
@@ -205,7 +206,7 @@ class EdgeWalk:
             marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, taken.change))
             self._keep(made, taken.record, marked)
         stage.observe(
-            ReadingsMade(state=planned.edge.after, done=self._done, total=self._total, readings=tuple(made))
+            ReadingsMade(state=planned.edge.after, done=done, total=self._total, readings=tuple(made))
         )
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
@@ -240,6 +241,7 @@ class EdgeWalk:
                 ),
                 floating=recorded.planned.floating,
                 edge=self._edge(recorded.planned, capture, recorded.times),
+                clock=self._stage.recorder.clocks,
             )
         except ReadingError as error:
             reason = str(error)

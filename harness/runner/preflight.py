@@ -36,7 +36,7 @@ def energise(stage: Stage) -> dict[str, float]:
             supply.switch(on=True)
         stage.set_state(None, state)
         currents_a[state.name] = stage.check_supply(state, limit_a=limit_a).current_a
-    stage.set_state(None, rest)
+    stage.begin_state(None, rest)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
     stage.observe(
         Remark(text=f"relay supply: rest and {len(states) - 1} lines one by one, none over its limit")

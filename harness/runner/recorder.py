@@ -1,6 +1,10 @@
-"""One acquisition: set the ranges, capture, range again where needed, fit, and keep what was found."""
+"""One acquisition: set the ranges, capture, range again where needed, fit, and keep what was found.
 
-from collections.abc import Mapping, Sequence
+A bench records for a tenth of a second or more at a time, and what was recorded before is computed meanwhile.
+"""
+
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
@@ -70,7 +74,10 @@ class Captured:
 
 
 class Recorder:
-    """Takes acquisitions for one run and keeps their results in its records."""
+    """Takes acquisitions for one run and keeps their results in its records.
+
+    While the scope records, what was put off is done, in the order in which it was.
+    """
 
     def __init__(self, oscilloscope: Oscilloscope, store: RunStore, run: int) -> None:
         self._oscilloscope = oscilloscope
@@ -78,6 +85,21 @@ class Recorder:
         self._run = run
         self._clock: Clock = NOMINAL_CLOCK
         self._kept: set[int] = set()
+        self._put_off: deque[Callable[[], None]] = deque()
+
+    @property
+    def clocks(self) -> Clock:
+        """What is known so far of the generator's clock against the scope's."""
+        return self._clock
+
+    def put_off(self, work: Callable[[], None]) -> None:
+        """Leave work for the next time that the scope records, or that `catch_up` is called."""
+        self._put_off.append(work)
+
+    def catch_up(self, until: Callable[[], bool] = lambda: False) -> None:
+        """Do what was put off; nothing more is begun once `until` is true."""
+        while self._put_off and not until():
+            self._put_off.popleft()()
 
     def take(self, ask: Ask) -> Taken:
         """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
@@ -90,7 +112,7 @@ class Recorder:
 
         centres_v: by input, the volts in the middle of the screen; zero where it says nothing.
         """
-        return self.find(self._capture_at(ask, ranges, centres_v))
+        return self.find(self.capture_at(ask, ranges, centres_v))
 
     def capture(self, ask: Ask) -> Captured:
         """Capture with ranges that suit; raises ReadingError where none does."""
@@ -100,7 +122,7 @@ class Recorder:
             for number, peak_v in ask.peaks_v.items()
         }
         for _ in range(MOST_CAPTURES):
-            captured = self._capture_at(ask, ranges)
+            captured = self.capture_at(ask, ranges)
             ranging = next_range(captured.capture, scope.volts_per_division, scope.divisions)
             if ranging.settled:
                 return captured
@@ -139,9 +161,10 @@ class Recorder:
         )
         return Taken(capture=capture, fit=fit, record=record, problems=problems)
 
-    def _capture_at(
+    def capture_at(
         self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
     ) -> Captured:
+        """Capture at these volts per division, whatever that shows; see `take_at`."""
         setting = CaptureSetting(
             inputs={
                 number: InputSetting(volts_per_division=ranges[number], offset_v=centres_v.get(number, 0.0))
@@ -151,7 +174,7 @@ class Recorder:
             samples=ask.tones.samples,
         )
         started = datetime.now(UTC)
-        capture = in_order(self._oscilloscope.capture(setting), tuple(ranges))
+        capture = in_order(self._oscilloscope.capture(setting, self.catch_up), tuple(ranges))
         duration_s = (datetime.now(UTC) - started).total_seconds()
         return Captured(ask=ask, capture=capture, started=started, duration_s=duration_s)
 

@@ -2,12 +2,13 @@
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
-from harness.errors import RecordsError
+from harness.errors import BenchError, RecordsError
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
@@ -158,9 +159,16 @@ def _carry_out(
         for number, visit in enumerate(stage.plan.visits, start=1):
             stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))
             if visit.hookup.select is None:
+                stage.recorder.catch_up()
                 stage.set_state(None, State(on=()))
                 stage.drive.silence()
                 stage.hands.make(visit.hookup)
             walk.through(visit)
+        stage.recorder.catch_up()
+    except OverCurrentError:
+        with suppress(BenchError):  # the safe end tries again, and says so
+            stage.bench.supply.switch(on=False)
+        stage.recorder.catch_up()  # what was recorded before it is the unit's as well
+        raise
     finally:
         readings += walk.readings

@@ -84,6 +84,10 @@ class Stage:
         self.bench.switchboard.set(frozenset(select + lines))
         return self.clock.now_s() + self.settle_s
 
+    def catch_up(self, *, until_s: float) -> None:
+        """Do what the recorder has put off; nothing more is begun from that time on."""
+        self.recorder.catch_up(lambda: self.clock.now_s() >= until_s)
+
     def wait_until(self, time_s: float) -> None:
         """Let the rest of a settling time pass."""
         left_s = time_s - self.clock.now_s()

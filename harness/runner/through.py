@@ -1,6 +1,7 @@
 """The through stage: leads proven at a low level, then what the bench itself adds, tone by tone."""
 
 import time
+from functools import partial
 from math import sqrt
 
 from harness.circuit.predict import Prediction, predict
@@ -21,7 +22,7 @@ from harness.measure.tones import MAINS_HZ, choose_tones
 from harness.plan.model import SILENCE, Stimulus
 from harness.runner.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.runner.events import HookupBegun, Remark
-from harness.runner.recorder import Ask, Taken
+from harness.runner.recorder import Ask, Captured, Taken
 from harness.runner.stage import Stage, impedances, tones_of
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
@@ -92,7 +93,7 @@ def _why_no_reference(stage: Stage) -> str:
 def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
     prediction = _predict(stage, hookup, frequency_hz)
-    taken = _take(stage, hookup, stimulus, prediction)
+    taken = stage.recorder.find(_capture(stage, hookup, stimulus, prediction))
     leg_vrms = LOW_LEVEL_VRMS / 2
     capture, tones = taken.capture, choose_tones(frequency_hz)
     fit = fit_tones(
@@ -113,8 +114,11 @@ def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
 
 def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
     prediction = _predict(stage, hookup, stimulus.frequency_hz)
-    shots = [_shot(_take(stage, hookup, stimulus, prediction), stimulus.level_vrms) for _ in range(REPEATS)]
-    drive_range = shots[0].range_of(shots[0].capture.inputs[0])
+    shots: list[Shot] = []
+    for _ in range(REPEATS):
+        captured = _capture(stage, hookup, stimulus, prediction)
+        stage.recorder.put_off(partial(_keep_shot, stage, captured, stimulus.level_vrms, shots))
+    drive_range = captured.capture.setting.inputs[captured.capture.inputs[0]].volts_per_division
     scope = stage.bench.oscilloscope
     rungs = ladder_rungs(
         drive_range,
@@ -131,6 +135,7 @@ def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneRef
         if not step:
             break
         ladder += step
+    stage.recorder.catch_up()
     return tone_reference(
         shots,
         ladder,
@@ -156,12 +161,24 @@ def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> lis
             return []
         ask = _ask(stage, hookup, stimulus, {})
         inputs = bare_inputs(stage, hookup)
-        coarser = stage.recorder.take_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
-        centres_v = dict(zip(inputs, map(float, coarser.fit.offset_v), strict=True))
-        finer = stage.recorder.take_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
-        if not coarser.refusal(inputs) and not finer.refusal(inputs):
-            return [_shot(coarser, level_vrms), _shot(finer, level_vrms)]
+        recorder, pair = stage.recorder, list[Taken]()
+        coarser = recorder.capture_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
+        recorder.put_off(partial(_keep, stage, coarser, pair))
+        means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
+        centres_v = dict(zip(inputs, map(float, means_v), strict=True))
+        finer = recorder.capture_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
+        _keep(stage, finer, pair)
+        if not any(taken.refusal(inputs) for taken in pair):
+            return [_shot(taken, level_vrms) for taken in pair]
     return []
+
+
+def _keep(stage: Stage, captured: Captured, kept: list[Taken]) -> None:
+    kept.append(stage.recorder.find(captured))
+
+
+def _keep_shot(stage: Stage, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
+    shots.append(_shot(stage.recorder.find(captured), level_vrms))
 
 
 def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
@@ -171,11 +188,13 @@ def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
     stage.drive.silence()
     ask = _ask(stage, hookup, SILENCE, {})
     inputs = bare_inputs(stage, hookup)
-    return [
-        stage.recorder.take_at(ask, dict.fromkeys(inputs, volts_per_division))
-        for volts_per_division in stage.bench.oscilloscope.volts_per_division
-        if volts_per_division <= COARSEST_ZERO_V
-    ]
+    taken: list[Taken] = []
+    for volts_per_division in stage.bench.oscilloscope.volts_per_division:
+        if volts_per_division <= COARSEST_ZERO_V:
+            captured = stage.recorder.capture_at(ask, dict.fromkeys(inputs, volts_per_division))
+            stage.recorder.put_off(partial(_keep, stage, captured, taken))
+    stage.recorder.catch_up()
+    return taken
 
 
 def _finest_range(stage: Stage, stimulus: Stimulus) -> float:
@@ -190,12 +209,12 @@ def _finest_range(stage: Stage, stimulus: Stimulus) -> float:
     return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
 
 
-def _take(stage: Stage, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Taken:
+def _capture(stage: Stage, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
     stage.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    return stage.recorder.take(_ask(stage, hookup, stimulus, peaks_v))
+    return stage.recorder.capture(_ask(stage, hookup, stimulus, peaks_v))
 
 
 def _ask(stage: Stage, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:

@@ -1,10 +1,12 @@
-"""The walk through a hookup's states: set, settle, record; and, while the next one settles, compute and keep.
+"""The walk through a hookup's states: set, settle, record.
 
-What is computed of a state is committed and shown before anything of the next one is recorded.
+What was recorded is computed, committed and shown while what comes next settles and is being recorded, and
+nothing is shown that is not committed. A run that is killed loses at most the state that was recorded last.
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import sqrt
 
 import numpy as np
@@ -34,12 +36,10 @@ GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source;
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Recorded:
-    """A state of which everything is recorded and nothing computed: what was taken, or why it was not."""
+    """A state of which everything is recorded: what the supply gave, or why it was not looked at."""
 
-    visit: HookupVisit
     here: StateVisit
     supply: SupplyReading | str | None
-    captures: tuple[tuple[Acquisition, Captured | str], ...]
 
 
 class Walk:
@@ -57,7 +57,6 @@ class Walk:
     def through(self, visit: HookupVisit) -> None:
         """Walk through the states of a hookup that is made; leaves the relay supply on."""
         stage = self._stage
-        recorded: _Recorded | None = None
         proven = False
         if visit.cycles:
             self._through_cycles(visit)
@@ -67,16 +66,13 @@ class Walk:
                 StateBegun(hookup=visit.hookup.name, state=here.state, done=self._begun, total=self._total)
             )
             settled_s, unset = self._begin(visit, here.state)
-            if recorded is not None:
-                self._finish(recorded)
+            stage.catch_up(until_s=settled_s)
             if not unset:
                 stage.wait_until(settled_s)
                 if not proven:
                     check_hookup(stage, visit.hookup, here.state)
                 proven = True
-            recorded = self._record(visit, here, unset)
-        if recorded is not None:
-            self._finish(recorded)
+            self._record(visit, here, unset)
         self._power(State(on=()))
         if visit.edges:
             self._through_edges(visit, proven=proven)
@@ -138,8 +134,11 @@ class Walk:
             stage.check_supply(state, limit_a=stage.job.module.supply.limit_a)
         return reason
 
-    def _record(self, visit: HookupVisit, here: StateVisit, unset: str) -> _Recorded:
-        """Take everything that is to be taken in a state; what the bench lost is lost, and says why."""
+    def _record(self, visit: HookupVisit, here: StateVisit, unset: str) -> None:
+        """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
+
+        What is to be computed of it is put off until something else settles or is recorded.
+        """
         stage = self._stage
         supply: SupplyReading | str | None = unset or None
         if here.state.powered and not unset:
@@ -148,11 +147,11 @@ class Walk:
                 supply = look(here.state, limit_a=stage.job.module.supply.limit_a)
             except TRANSIENT as error:
                 supply = self._recover_in(visit, here.state, error)
-        captures: list[tuple[Acquisition, Captured | str]] = []
         for acquisition in here.acquisitions:
-            captures.append((acquisition, unset or self._capture(visit, acquisition)))
+            captured = unset or self._capture(visit, acquisition)
+            stage.recorder.put_off(partial(self._measure, visit, acquisition, captured))
             self._begun += 1
-        return _Recorded(visit=visit, here=here, supply=supply, captures=tuple(captures))
+        stage.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
     def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | str:
         try:
@@ -163,8 +162,8 @@ class Walk:
         except TRANSIENT as error:
             return self._recover_in(visit, acquisition.state, error)
 
-    def _finish(self, recorded: _Recorded) -> None:
-        """Compute, judge, keep and show everything that is complete with this state."""
+    def _finish(self, recorded: _Recorded, done: int) -> None:
+        """Judge, keep and show everything that is complete with this state."""
         stage, here = self._stage, recorded.here
         made: list[Reading] = []
         if recorded.supply is not None and here.judges_supply:
@@ -172,20 +171,16 @@ class Walk:
                 self._supply_reading(planned, recorded.supply)
                 for planned in self._take_out(lambda one: not one.acquisitions and one.state == here.state)
             ]
-        for acquisition, capture in recorded.captures:
-            self._measured[acquisition.number] = self._measure(recorded.visit, acquisition, capture)
         made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
         self._store.add_readings(self._run, made)
         self.readings += made
-        for acquisition, _ in recorded.captures:
+        for acquisition in here.acquisitions:
             measured = self._measured[acquisition.number]
             # A channel match waits for its other channel; the samples of a whole run would fill the memory.
             self._measured[acquisition.number] = replace(
                 measured, taken=measured.taken and measured.taken.without_samples()
             )
-        stage.observe(
-            ReadingsMade(state=here.state, done=self._begun, total=self._total, readings=tuple(made))
-        )
+        stage.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
 
     def _is_ready(self, planned: PlannedReading) -> bool:
         return bool(planned.acquisitions) and all(n in self._measured for n in planned.acquisitions)
@@ -239,7 +234,7 @@ class Walk:
             peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 
-    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> Measured:
+    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> None:
         """Find the tones and make the transfer; what cannot be is why its readings are missing."""
         taken: Taken | None = None
         transfer: Transfer | None = None
@@ -250,7 +245,7 @@ class Walk:
                 transfer = self._transfer(visit, acquisition, taken)
         except ReadingError as error:
             reason = str(error)
-        return Measured(
+        self._measured[acquisition.number] = Measured(
             hookup=visit.hookup,
             stimulus=acquisition.stimulus,
             taken=taken,
