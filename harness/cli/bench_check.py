@@ -73,7 +73,9 @@ def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterato
             file="bench.toml",
             line=None,
             key="generator.profile",
-            message=f"{name} cannot run its outputs at two frequencies; each leg needs a tone of its own",
+            message=f"{name} cannot run its outputs at two frequencies (independent_frequencies = false). "
+            "Hot and cold are told apart by a tone each, at once: no change of state can be recorded twice, "
+            "and an output that is off leaves its leg open. Use a generator with two independent outputs",
         )
     for index, check in enumerate(job.sequence.checks, start=1):
         vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
