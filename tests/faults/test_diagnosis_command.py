@@ -29,6 +29,26 @@ name = "Relay current"
 quantity = "supply_current"
 within = "8 %"
 """
+TIMED = """
+[sequence]
+name = "Times"
+states = ["rest", "loop_a"]
+channels = ["left"]
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+
+[[check]]
+name = "Route and gain"
+quantity = "gain"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Operate time"
+quantity = "operate_time"
+at = ["out"]
+below = "7 ms"
+"""
 NEVER, SHORTED, SOUND = 1, 2, 3
 
 
@@ -118,3 +138,19 @@ def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place):
     told = [re.search(r"What would explain it", page) is not None for page in pages]
     assert told == [True, True, False]
     assert "K3 never operates" in pages[0]
+
+
+def test_a_relay_that_comes_late_is_named_by_its_change_of_state(tmp_path, capsys):
+    job = tmp_path / "job"
+    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
+    (job / "sequence.toml").write_text(TIMED, encoding="utf-8")
+    records = tmp_path / "records.sqlite"
+    switchwalk(
+        "run", str(job), "--serial", "L", "--simulate", "--hasten", "20", "--fault", "K1 slow to operate",
+        "--records", str(records), "--json",
+    )  # fmt: skip
+    code, printed = diagnose(capsys, records, 1)
+    said = " ".join(printed.out.split())
+    assert code == 0
+    assert "K1 slow to operate" in said
+    assert "relay K1, left: operates too late" in said
