@@ -18,8 +18,9 @@ class Contribution:
 class Reading:
     """A measured value with its uncertainty, its limits and its verdict.
 
-    `value` with `low` and `high` (the expanded interval, coverage `coverage_factor`) and `standard`, all in
-    `unit`. Where `floor` is true the signal was not found and `value` is the level below which it lies.
+    `value` with `low` and `high` (the expanded interval, which covers what `coverage_factor` standard
+    uncertainties do of a normal distribution) and `standard`, all in `unit`. Where `floor` is true the signal
+    was not found and `value` is the level below which it lies.
     A missing reading has no value and a `reason`. `limit_low` and `limit_high` are what the value had to
     satisfy, None where open. `expected` is the circuit's prediction, with its own `expected_standard`.
     Polarity reads +1 (normal) or -1 (inverted), unit "".

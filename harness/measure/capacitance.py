@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,18 +92,17 @@ class _Stack:
                 size += pieces[-1].size
         self._starts = starts
         self.values = np.concatenate([*pieces, np.array([resistance_ohm], dtype=np.complex128)])
-        deltas: dict[str, tuple[str, Complex]] = {}
+        deltas: dict[str, tuple[Component, Complex]] = {}
         for transfer in {id(view.transfer): view.transfer for view in views}.values():
             start = starts[id(transfer)]
             for component in transfer.components:
-                _, delta = deltas.setdefault(component.source, (component.name, np.zeros_like(self.values)))
+                _, delta = deltas.setdefault(component.source, (component, np.zeros_like(self.values)))
                 delta[start : start + transfer.values.size] += component.delta.ravel()
         tolerance = np.zeros_like(self.values)
         tolerance[-1] = standard_ohm
-        deltas["tolerance of the circuit"] = ("tolerance of the circuit", tolerance)
-        self.components = [
-            Component(name=name, source=source, delta=delta) for source, (name, delta) in deltas.items()
-        ]
+        name = "tolerance of the circuit"
+        self.components = [replace(component, delta=delta) for component, delta in deltas.values()]
+        self.components.append(Component(name=name, source=name, delta=tolerance))
 
     def levels(self, v: Complex) -> Floats:
         """Level of each point, over its driven port where it has one: (batch, entries) to (batch, points)."""

@@ -151,7 +151,8 @@ def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: fl
     high_s = board_s - origin_s
     if low_s < 0 or high_s > length_s:
         return "by the computer's clock the command may lie outside the record"
-    return Instant(time_s=(low_s + high_s) / 2, standard_s=(high_s - low_s) * UNIFORM)
+    standard_s = (high_s - low_s) * UNIFORM
+    return Instant(time_s=(low_s + high_s) / 2, standard_s=standard_s, even_s=standard_s)
 
 
 def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:

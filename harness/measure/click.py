@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate
+from harness.measure.budget import Estimate, estimate
 from harness.measure.levels import below
 from harness.measure.transition import Transition
 from harness.reading import Contribution
@@ -178,7 +178,7 @@ def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> E
         Contribution(name="sampling", standard=sampling),
         Contribution(name="input gain", standard=2 * gain_standard * value),
     ]
-    return _estimate(value, lines, k)
+    return estimate(value, lines, k)
 
 
 def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: float) -> Estimate:
@@ -217,7 +217,7 @@ def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: f
         Contribution(name="quantisation", standard=excess.step_v * UNIFORM if chance == 0 else 0.0),
         Contribution(name="input gain", standard=gain_standard * value),
     ]
-    return _estimate(value, lines, k)
+    return estimate(value, lines, k)
 
 
 def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: float) -> Estimate:
@@ -237,7 +237,7 @@ def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: 
         Contribution(name="sampling and noise", standard=chance * excess.interval_s),
         Contribution(name="peak", standard=by_level * excess.interval_s),
     ]
-    return _estimate((ends[1].place - ends[0].place) * excess.interval_s, lines, k)
+    return estimate((ends[1].place - ends[0].place) * excess.interval_s, lines, k)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -282,17 +282,3 @@ def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_
     place = inside + outwards * (float(magnitude[inside]) - level) / fall
     abrupt = UNIFORM * min(fall / (10 * level), 1.0)
     return _Passage(place=place, standard=math.hypot(abrupt, noise_v / fall), slope=fall)
-
-
-def _estimate(value: float, lines: list[Contribution], k: float) -> Estimate:
-    standard = math.sqrt(sum(line.standard**2 for line in lines))
-    kept = sorted((line for line in lines if line.standard > 0), key=lambda line: -line.standard)
-    return Estimate(
-        value=value,
-        standard=standard,
-        low=value - k * standard,
-        high=value + k * standard,
-        coverage_factor=k,
-        floor=False,
-        budget=tuple(kept),
-    )

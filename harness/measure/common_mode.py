@@ -6,7 +6,7 @@ way round and once the other, the legs' mean has one gain for both.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,18 +103,16 @@ def exchanged(first: Transfer, second: Transfer) -> Transfer:
     """
     if first.values.shape != second.values.shape:
         raise ReadingError("an exchange of inputs needs two transfers of the same legs")
-    deltas: dict[str, tuple[str, Complex]] = {}
+    deltas: dict[str, tuple[Component, Complex]] = {}
     for transfer in (first, second):
         for component in transfer.components:
             _, delta = deltas.setdefault(
-                component.source, (component.name, np.zeros_like(first.values, dtype=np.complex128))
+                component.source, (component, np.zeros_like(first.values, dtype=np.complex128))
             )
             delta += component.delta / 2
     return Transfer(
         values=(first.values + second.values) / 2,
-        components=tuple(
-            Component(name=name, source=source, delta=delta) for source, (name, delta) in deltas.items()
-        ),
+        components=tuple(replace(component, delta=delta) for component, delta in deltas.values()),
         phase_known=first.phase_known and second.phase_known,
         polarity_known=first.polarity_known and second.polarity_known,
     )

@@ -5,7 +5,7 @@ resistance that a reading could have shown is always said with it.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,9 +103,8 @@ def _with_loading(
     """One flat array of the transfer's entries, the source and the load, and the components in its shape."""
     tail = np.array([loading.source_ohm, loading.load_ohm], dtype=np.complex128)
     flat = [
-        Component(
-            name=each.name,
-            source=each.source,
+        replace(
+            each,
             delta=np.concatenate([np.asarray(each.delta, dtype=np.complex128).ravel(), np.zeros(2)]),
         )
         for each in components

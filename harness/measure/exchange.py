@@ -6,6 +6,8 @@ saw in the reference), the other way round in those that don't. So the two show 
 Without a reference see `common_mode.exchanged`.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,17 +28,17 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     if plain.values.shape != swapped.values.shape:
         raise ReadingError("an exchange of inputs needs two transfers of the same legs")
     told = _told(plain) & _told(swapped)
-    deltas: dict[str, tuple[str, Complex]] = {}
+    deltas: dict[str, tuple[Component, Complex]] = {}
     for place, transfer in enumerate((plain, swapped)):
         for component in transfer.components:
             nothing = np.zeros((2, *plain.values.shape), dtype=np.complex128)
-            _, delta = deltas.setdefault(component.source, (component.name, nothing))
+            _, delta = deltas.setdefault(component.source, (component, nothing))
             delta[place] += component.delta
     components = []
-    for source, (name, delta) in deltas.items():
+    for component, delta in deltas.values():
         above = _combined(plain.values + delta[0], swapped.values + delta[1], told)
         below = _combined(plain.values - delta[0], swapped.values - delta[1], told)
-        components.append(Component(name=name, source=source, delta=(above - below) / 2))
+        components.append(replace(component, delta=(above - below) / 2))
     return Transfer(
         values=_combined(plain.values, swapped.values, told),
         components=tuple(components),

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate
+from harness.measure.budget import Estimate, estimate
 from harness.reading import Contribution
 
 Floats = NDArray[np.float64]
@@ -18,29 +18,23 @@ UNIFORM = 1 / math.sqrt(12)  # standard uncertainty of what lies anywhere in an 
 
 @dataclass(frozen=True, kw_only=True)
 class Instant:
-    """Seconds from a record's first sample, with one standard uncertainty."""
+    """Seconds from a record's first sample, with one standard uncertainty.
+
+    even_s: the part of that which is of an even distribution, such as anywhere between two samples.
+    """
 
     time_s: float
     standard_s: float
+    even_s: float = 0.0
 
 
 def between(first: Instant, second: Instant, *, names: tuple[str, str], k: float = 2.0) -> Estimate:
     """Time from the first instant to the second, s; names: of their two lines in the budget."""
-    standard = math.hypot(first.standard_s, second.standard_s)
-    value = second.time_s - first.time_s
-    return Estimate(
-        value=value,
-        standard=standard,
-        low=value - k * standard,
-        high=value + k * standard,
-        coverage_factor=k,
-        floor=False,
-        budget=tuple(
-            Contribution(name=name, standard=instant.standard_s)
-            for name, instant in zip(names, (first, second), strict=True)
-            if instant.standard_s > 0
-        ),
-    )
+    lines = [
+        Contribution(name=name, standard=instant.standard_s)
+        for name, instant in zip(names, (first, second), strict=True)
+    ]
+    return estimate(second.time_s - first.time_s, lines, k, even=(first.even_s, second.even_s))
 
 
 def state_levels(volts: Floats) -> tuple[float, float]:
@@ -85,6 +79,7 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
     return Instant(
         time_s=(place + (0.5 - float(level[place])) / step) * interval_s,
         standard_s=interval_s * math.hypot(UNIFORM * jump, noise / amplitude / abs(step)),
+        even_s=interval_s * UNIFORM * jump,
     )
 
 
@@ -105,4 +100,5 @@ def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float
     return Instant(
         time_s=(first_sample + mean - 0.5) * interval_s,
         standard_s=interval_s * math.sqrt(variance + UNIFORM**2),
+        even_s=interval_s * UNIFORM,
     )

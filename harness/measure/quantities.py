@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, propagate
+from harness.measure.budget import Component, Estimate, estimate, propagate
 from harness.measure.reference import Offset
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import Transfer
+from harness.reading import Contribution
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -156,12 +157,19 @@ def pair_offset(
     )
 
 
-def near_deg(estimate: Estimate, expected_deg: float) -> Estimate:
+def supply_current(current_a: float, scatter_a: float, *, meter_accuracy: float, k: float = 2.0) -> Estimate:
+    """Relay supply's current, A. scatter_a: one standard uncertainty; meter_accuracy: limits, a fraction."""
+    lines = [
+        Contribution(name="supply's meter", standard=meter_accuracy * abs(current_a) / 3**0.5),
+        Contribution(name="supply's scatter", standard=scatter_a),
+    ]
+    return estimate(current_a, lines, k, even=(lines[0].standard,))
+
+
+def near_deg(angle: Estimate, expected_deg: float) -> Estimate:
     """Shift an angle by whole turns to lie within half a turn of what is expected."""
-    turns = 360 * round((expected_deg - estimate.value) / 360)
-    return replace(
-        estimate, value=estimate.value + turns, low=estimate.low + turns, high=estimate.high + turns
-    )
+    turns = 360 * round((expected_deg - angle.value) / 360)
+    return replace(angle, value=angle.value + turns, low=angle.low + turns, high=angle.high + turns)
 
 
 def _offset(
@@ -176,19 +184,19 @@ def _offset(
     values = np.zeros(len(fit.offset_v))
     components = []
 
-    def add(name: str, row: int, standard: float) -> None:
+    def add(name: str, row: int, standard: float, *, even: bool = False) -> None:
         delta = np.zeros(len(values))
         delta[row] = standard
-        components.append(Component(name=name, source=f"{name} {row}", delta=delta))
+        components.append(Component(name=name, source=f"{name} {row}", delta=delta, even=even))
 
     for row, zero in zeros.items():
         values[row] = fit.offset_v[row] - (zero.offset_v if zero else 0.0)
         add("noise", row, float(fit.offset_standard_v[row]))
-        add("input gain", row, abs(float(values[row])) * gain_accuracy / 3**0.5)
+        add("input gain", row, abs(float(values[row])) * gain_accuracy / 3**0.5, even=True)
         if zero:
             add("through reference", row, zero.standard_v)
         else:
-            add("input offset", row, offset_accuracy_v / 3**0.5)
+            add("input offset", row, offset_accuracy_v / 3**0.5, even=True)
 
     def total(v: Floats) -> Floats:
         return np.asarray(sum(sign * v[..., row] for row, sign in signs.items()))
@@ -249,13 +257,11 @@ def together(one: View, two: View) -> tuple[Transfer, int]:
         return first, 0
     shift = len(first.values)
     values = np.concatenate([first.values, second.values])
-    deltas: dict[str, tuple[str, Complex]] = {}
+    deltas: dict[str, tuple[Component, Complex]] = {}
     for transfer, start in ((first, 0), (second, shift)):
         for component in transfer.components:
-            _, delta = deltas.setdefault(component.source, (component.name, np.zeros_like(values)))
+            _, delta = deltas.setdefault(component.source, (component, np.zeros_like(values)))
             delta[start : start + len(transfer.values)] += component.delta
-    components = tuple(
-        Component(name=name, source=source, delta=delta) for source, (name, delta) in deltas.items()
-    )
+    components = tuple(replace(component, delta=delta) for component, delta in deltas.values())
     known = first.phase_known and second.phase_known
     return Transfer(values=values, components=components, phase_known=known, polarity_known=known), shift

@@ -18,6 +18,7 @@ Complex = NDArray[np.complex128]
 ANCHOR = 5.0  # a phase is taken from an entry this many times its standard uncertainty
 PREDICTED = 0.1  # of what was measured: under this, the circuit's phase there says nothing
 LEGS = ("hot", "cold")
+SPECIFIED = ("input gain", "generator level")  # without a through reference: anywhere between two limits
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -104,7 +105,7 @@ def make_transfer(
     return Transfer(
         values=values,
         components=tuple(
-            Component(name=name, source=source, delta=delta / 2)
+            Component(name=name, source=source, delta=delta / 2, even=reference is None and name in SPECIFIED)
             for (name, source, _), delta in zip(parts, turned, strict=True)
         ),
         phase_known=phase_known,

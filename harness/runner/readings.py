@@ -1,6 +1,5 @@
 """From transfers to judged readings: the quantity, what the circuit expects, the limit and the verdict."""
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -12,7 +11,7 @@ from harness.errors import ReadingError
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure import quantities
 from harness.measure.bare import Bare
-from harness.measure.budget import Component, Estimate, propagate
+from harness.measure.budget import Estimate
 from harness.measure.quantities import View
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, predicted_transfer
@@ -85,18 +84,11 @@ def supply_reading(
     planned: PlannedReading, supply: SupplyReading, expected_a: float, *, sequence: CheckSequence
 ) -> Reading:
     """Judge the relay supply's current in one state."""
-    import numpy as np
-
-    meter = np.asarray(SUPPLY_METER * supply.current_a / math.sqrt(3))
-    scatter = np.asarray(supply.current_standard_a)
-    found = propagate(
-        lambda value: value,
-        np.asarray(supply.current_a),
-        [
-            Component(name="supply's meter", source="supply's meter", delta=meter),
-            Component(name="supply's scatter", source="supply's scatter", delta=scatter),
-        ],
-        coverage_factor=sequence.coverage_factor,
+    found = quantities.supply_current(
+        supply.current_a,
+        supply.current_standard_a,
+        meter_accuracy=SUPPLY_METER,
+        k=sequence.coverage_factor,
     )
     expected = Estimate(
         value=expected_a,
