@@ -10,6 +10,7 @@ from harness.records.store import open_records
 from tests.cli.commands import switchwalk, with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+RARELY = 4.5  # standard uncertainties: of a hundred readings in a run, one in a thousand runs has one further out
 STEADY = (
     "response", "common_mode_rejection", "noise", "distortion", "contact_resistance", "capacitance",
     "intermittency",
@@ -38,11 +39,12 @@ def test_the_attenuators_contacts_noise_and_response(capsys: pytest.CaptureFixtu
     assert {reading.verdict for reading in readings} == {"pass"}
     for reading in of(readings, "contact_resistance"):
         # Twelve contacts a leg, each of 50 to 95 mohm by the simulated unit's own draw.
-        assert 24 * 0.050 < reading.value < 24 * 0.095
+        assert 24 * 0.050 < reading.value + RARELY * reading.standard
+        assert reading.value - RARELY * reading.standard < 24 * 0.095
         assert {part.name for part in reading.budget} >= {"tolerance of the load", "noise"}
     for reading in of(readings, "response"):
         # Resistors alone: flat, by the closed form.
-        assert abs(reading.value) <= 3 * reading.standard
+        assert abs(reading.value) <= RARELY * reading.standard
         assert reading.frequency_hz in (20.0, 100.0, 10e3, 20e3)
     for reading in of(readings, "noise"):
         # Thermal noise of 700 ohm is -125 dBu (Nyquist): what is read is where the bench's own noise ends.

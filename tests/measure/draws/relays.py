@@ -1,0 +1,125 @@
+"""Draws of relays that move as the simulated ones do; the truth is the simulator's own list of instants."""
+
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from harness.descriptions.job import Job
+from harness.descriptions.load import load_job
+from harness.measure.budget import Estimate
+from harness.measure.change import line_edge, look_at, read_bounce, read_gap, read_switching
+from harness.measure.segments import Floating
+from harness.measure.tones import choose_tones
+from simulator.clock import Clock
+from simulator.faults import apply
+from simulator.instruments.frontend import Frontend, Grid, InputSetting, show
+from simulator.lines import SupplySetting
+from simulator.world import Output, World
+from tests.measure.draws.shares import Drawn, drawn
+
+JOB = Path(__file__).parents[3] / "sequences" / "two_loop_switcher"
+TONES = choose_tones(2e3)
+INTERVAL_S, SAMPLES = 4e-6, 15_000
+MOVES = 2  # edges of each unit
+LOOP_A, HOOKUP = 1, 8
+RANGE_V = 0.5
+
+
+class Standing(Clock):
+    """A clock that goes where it is told."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.at_s = 0.0
+
+    def now(self) -> float:
+        return self.at_s
+
+
+@cache
+def _job() -> Job:
+    return load_job(JOB)
+
+
+def relays(seed: int) -> dict[str, list[Drawn]]:
+    """One unit on a bench of its own: loop A in, and out again."""
+    job, clock = _job(), Standing()
+    random = np.random.default_rng(seed)
+    world = World(job, clock, serial=f"D{seed}", wrong=apply([], job.module), bench_seed=seed)
+    frontend = Frontend(inputs=4, probe=1.0, seed=seed)
+    world.set_supply(SupplySetting(voltage_v=12.0, limit_a=0.4, on=True))
+    world.set_channels(frozenset({HOOKUP}))
+    phase_deg = float(random.uniform(0, 360))
+    for number, hz in ((1, TONES.hot_hz), (2, TONES.cold_hz)):
+        output = Output(on=True, frequency_hz=hz, amplitude_vpp=1.7, phase_deg=phase_deg)
+        world.set_output(number, output)
+    found: dict[str, list[Drawn]] = {}
+    for move in range(MOVES):
+        clock.at_s += 1.0 + float(random.uniform(0, 1e-3))
+        start_s = clock.at_s - 0.028 + float(random.uniform(0, INTERVAL_S))
+        world.set_channels(frozenset({HOOKUP, LOOP_A} if move % 2 == 0 else {HOOKUP}))
+        name = "operate_time" if move % 2 == 0 else "release_time"
+        for quantity, reading in _read(world, frontend, start_s, random, name):
+            found.setdefault(quantity, []).append(reading)
+    return found
+
+
+def _read(
+    world: World, frontend: Frontend, start_s: float, random: np.random.Generator, name: str
+) -> list[tuple[str, Drawn]]:
+    stretches = world.stretches(start_s, start_s + SAMPLES * INTERVAL_S)
+    grid = Grid(start_s, INTERVAL_S, SAMPLES)
+    volts = np.empty((3, SAMPLES))
+    for row, scale_v in enumerate((RANGE_V, RANGE_V, 5.0)):
+        setting = InputSetting(on=True, coupling="DC", probe=1.0, scale_v=scale_v, offset_v=0.0)
+        seen = grid.volts(show(frontend, row + 1, setting, stretches))
+        seen += frontend.noise_v(row + 1, setting) * random.standard_normal(SAMPLES)
+        step_v = 8 * scale_v / 256
+        volts[row] = np.clip(np.rint(seen / step_v), -128, 127) * step_v
+    edge_s = world._scenes[-1].start_s
+    change = look_at(
+        volts[:2],
+        INTERVAL_S,
+        TONES.frequencies_hz,
+        step_v=(8 * RANGE_V / 256,) * 2,
+        joined=True,
+        floating=(Floating(copy=(0.42, 0.42)), Floating(copy=(0.43, 0.43))),
+        edge=line_edge(volts[2], INTERVAL_S),
+    )
+    k1 = world._motions[0]
+    readings, made = [], []
+    for pole in (0, 1):
+        mine = [(t, where) for t, p, where in k1.changes(start_s, start_s + 0.06) if p == pole]
+        ways = [mine, _without(mine, change.transition.legs[pole].smallest_s)]
+        closings = [[t for t, where in way if where == k1.target] for way in ways]
+        made.append([one[0] for one in closings])
+        gap, bounce = read_gap(change, pole, 2.0), read_bounce(change, pole, 2.0)
+        readings.append(("gap, simulated relay", _nearest([one[0] - mine[0][0] for one in closings], gap)))
+        spans = [one[-1] - one[0] for one in closings]
+        readings.append(("bounce, simulated relay", _nearest(spans, bounce)))
+    time = read_switching(change, (0, 1), 2.0)
+    readings.append((name, _nearest([max(a, b) - edge_s for a in made[0] for b in made[1]], time)))
+    return readings
+
+
+def _nearest(truths: Sequence[float], found: Estimate) -> Drawn:
+    """The truth that is nearest: what is shorter than the record can show counts, or does not."""
+    middle = found.value if found.floor else (found.low + found.high) / 2
+    truth = min(truths, key=lambda each: abs(each - middle))
+    return drawn(found, truth)
+
+
+def _without(moves: Sequence[tuple[float, int]], shorter_s: float) -> list[tuple[float, int]]:
+    """A pole's moves without closings, then without openings, that are shorter than the record can show."""
+    kept = list(moves)
+    for closed in (True, False):
+        place = 1
+        while place + 1 < len(kept):
+            short = kept[place + 1][0] - kept[place][0] < shorter_s
+            if short and (kept[place][1] != 0) == closed:
+                del kept[place : place + 2]
+            else:
+                place += 1
+    return kept
