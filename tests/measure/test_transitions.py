@@ -133,7 +133,7 @@ def test_the_cheapest_way_is_the_cheapest_of_all():
 
 
 def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those():
-    """Against every sequence of four courses over six samples that begin before 1 and in which 0 never follows it."""
+    """Against every sequence of four courses over six samples that begin before 1, and no 0 follows it."""
     random = np.random.default_rng(5)
     ways = np.array(np.meshgrid(*[range(4)] * 6)).reshape(6, -1).T
     after = np.cumsum(ways == 1, axis=1) > 0
