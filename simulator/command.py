@@ -35,6 +35,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             switchboard=asked.switchboard,
             bench_seed=asked.bench_seed,
             troubles=troubles,
+            clumsy=asked.clumsy,
         ) as simulator:
             if asked.bench_file is not None:
                 write_bench(asked.bench_file, simulator.bench_toml())
@@ -59,6 +60,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--hasten", type=_speed, default=1.0, help="run the clock so many times faster")
     parser.add_argument("--switchboard", choices=BOARD_KINDS, default="frame", help="kind of switchboard")
     parser.add_argument("--bench-seed", type=int, default=1, help="draws the bench's own errors")
+    parser.add_argument("--clumsy", type=_share, default=0.0, help="share of hookups by hand with a slip")
     parser.add_argument("--bench-file", type=Path, help="write a complete bench.toml here")
     return parser
 
@@ -67,6 +69,13 @@ def _speed(text: str) -> float:
     value = float(text)
     if not 0.01 <= value <= 1000:
         raise argparse.ArgumentTypeError("expected 0.01 to 1000")
+    return value
+
+
+def _share(text: str) -> float:
+    value = float(text)
+    if not 0.0 <= value <= 1.0:
+        raise argparse.ArgumentTypeError("expected 0 to 1")
     return value
 
 

@@ -15,6 +15,7 @@ from simulator.bench_file import Addresses, bench_toml
 from simulator.clock import Clock
 from simulator.control import ControlPort
 from simulator.device import Device
+from simulator.hands import Hands, Places
 from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
 from simulator.instruments.generator import Generator
 from simulator.instruments.oscilloscope import Oscilloscope
@@ -45,6 +46,7 @@ class Simulator:
         switchboard: BoardKind = "frame",
         bench_seed: int = 1,
         troubles: Sequence[Trouble] = (),
+        clumsy: float = 0.0,
     ) -> None:
         self._job = job
         self.switchboard_kind = switchboard
@@ -53,6 +55,7 @@ class Simulator:
         self._world = World(
             job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
         )
+        self._pair_of_hands = Hands(job, inputs=self._world.inputs, clumsy=clumsy, seed=bench_seed)
         self._agendas = {name: Agenda() for name in INSTRUMENTS}
         self._listeners: dict[str, Listener] = {}
         self._pty: PtyStream | None = None
@@ -117,9 +120,10 @@ class Simulator:
         """Put another unit into the fixture."""
         self._world.place_unit(serial, done_faults.apply(faults, self._job.module))
 
-    def move_leads(self, hookup: str) -> None:
-        """Make a hookup by hand. Raises UsageError."""
-        self._world.move_leads(hookup)
+    def move_leads(self, hookup: str, elsewhere: Places | None = None) -> None:
+        """Make a hookup by hand, as well as these hands can, or with these slips. Raises UsageError."""
+        slips = self._pair_of_hands.make(hookup) if elsewhere is None else elsewhere
+        self._world.move_leads(hookup, slips)
 
     def close(self) -> None:
         """End every connection and thread."""
@@ -181,7 +185,7 @@ class Simulator:
     def _hands(self) -> Mapping[str, Callable[[Mapping[str, Any]], None]]:
         return {
             "unit": self._unit_by_hand,
-            "hookup": lambda request: self.move_leads(_text(request, "hookup")),
+            "hookup": self._leads_by_hand,
             "trouble": self._trouble_by_hand,
         }
 
@@ -190,6 +194,15 @@ class Simulator:
         if not isinstance(named, list) or not all(isinstance(name, str) for name in named):
             raise UsageError('"faults": expected a list of names')
         self.place_unit(_text(request, "unit"), read_faults(named, self._job))
+
+    def _leads_by_hand(self, request: Mapping[str, Any]) -> None:
+        hookup, leads = _text(request, "hookup"), request.get("look_at")
+        if leads is None:
+            self.move_leads(hookup)
+            return
+        if not isinstance(leads, list) or not all(isinstance(lead, str) for lead in leads):
+            raise UsageError('"look_at": expected a list of leads')
+        self._world.move_leads(hookup, self._pair_of_hands.look_at(hookup, leads))
 
     def _trouble_by_hand(self, request: Mapping[str, Any]) -> None:
         text = _text(request, "trouble")
@@ -209,8 +222,12 @@ def serve(
     switchboard: BoardKind = "frame",
     bench_seed: int = 1,
     troubles: Sequence[Trouble] = (),
+    clumsy: float = 0.0,
 ) -> Simulator:
-    """Start a simulator for a job. `bench_seed` draws the bench's own errors, `serial` the unit's values."""
+    """Start a simulator for a job. `bench_seed` draws the bench's own errors, `serial` the unit's values.
+
+    clumsy: the share of hookups by hand in which a lead ends up elsewhere.
+    """
     return Simulator(
         job,
         serial=serial,
@@ -219,6 +236,7 @@ def serve(
         switchboard=switchboard,
         bench_seed=bench_seed,
         troubles=troubles,
+        clumsy=clumsy,
     )
 
 

@@ -33,11 +33,15 @@ class Plugs:
 
 @dataclass(frozen=True, kw_only=True)
 class Leads:
-    """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances."""
+    """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances.
+
+    elsewhere: leads that are not where the hookup has them, and their nodes (None: on nothing).
+    """
 
     inputs: int
     probe: float
     seed: int
+    elsewhere: Mapping[str, str | None] = field(default_factory=dict)
 
 
 def connect(
@@ -84,11 +88,18 @@ def _leads(hookup: Hookup | None, leads: Leads) -> dict[Leg, tuple[list[str], li
     ends: dict[Leg, tuple[list[str], list[str]]] = {leg: ([], []) for leg in LEGS}
     if hookup is None:
         return ends
-    for offset, leg in enumerate(LEGS):
-        if hookup.through:
-            ends[leg][0].extend(f"scope {number}" for number in range(1 + offset, leads.inputs + 1, 2))
+    if hookup.through:
+        for number in range(1, leads.inputs + 1):
+            output = leads.elsewhere.get(f"input {number}", f"generator {LEGS[(number - 1) % 2]}")
+            for leg in LEGS:
+                if output == f"generator {leg}":
+                    ends[leg][0].append(f"scope {number}")
+        return ends
+    for leg in LEGS:
         if hookup.drive is not None:
-            ends[leg][1].append(pin(f"{hookup.drive}.{leg}"))
+            place = leads.elsewhere.get(f"generator {leg}", pin(f"{hookup.drive}.{leg}"))
+            if place is not None:
+                ends[leg][1].append(place)
     return ends
 
 
@@ -97,8 +108,10 @@ def _views(hookup: Hookup | None, leads: Leads) -> Iterator[tuple[str, str]]:
         return
     legs = LEGS[::-1] if hookup.exchanged else LEGS
     places = [pin(f"{port}.{leg}") for port in hookup.view for leg in legs]
-    for number, place in enumerate(places[: leads.inputs], start=1):
-        yield f"scope {number}", place
+    for number, right in enumerate(places[: leads.inputs], start=1):
+        place = leads.elsewhere.get(f"input {number}", right)
+        if place is not None:
+            yield f"scope {number}", place
 
 
 def _scope(leads: Leads) -> tuple[list[Element], list[Element]]:

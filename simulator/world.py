@@ -6,9 +6,10 @@ move in time; between two movements the circuit is in steady state at every tone
 """
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,6 +101,7 @@ class World:
         self._feeds = (job.bench.generator.hot, job.bench.generator.cold) if job.bench is not None else (1, 2)
         self._channels: frozenset[int] = frozenset()
         self._by_hand: str | None = None
+        self._elsewhere: Mapping[str, str | None] = {}
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
         self._latest_s = 0.0
         self.version = 0  # counts what instruments and hands have changed
@@ -153,13 +155,16 @@ class World:
             self._change(instant_s, self._scenes[-1].outputs)
 
     # --- what hands do ---
-    def move_leads(self, hookup: str) -> None:
-        """Make a hookup by hand. Raises UsageError if the fixture has none of that name."""
+    def move_leads(self, hookup: str, elsewhere: Mapping[str, str | None] = MappingProxyType({})) -> None:
+        """Make a hookup by hand, but for the leads that are elsewhere: on the nodes given, None on nothing.
+
+        Raises UsageError if the fixture has none of that name.
+        """
         known = [h.name for h in self._job.fixture.hookups]
         if hookup not in known:
             raise UsageError(f"no hookup {hookup!r}; the fixture has: {', '.join(known)}")
         with self.lock:
-            self._by_hand = hookup
+            self._by_hand, self._elsewhere = hookup, dict(elsewhere)
             self._change(self._instant(), self._scenes[-1].outputs)
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:
@@ -213,7 +218,7 @@ class World:
         self._plugs = wrong.plugs
         self._coil_edges: list[CoilEdge] = []
         self._coils_v = dict.fromkeys(self._built.coil_f, 0.0)
-        self._networks: dict[str | None, Network] = {}
+        self._networks: dict[object, Network] = {}
         self._motions = [
             Motion(
                 timing,
@@ -294,22 +299,25 @@ class World:
 
     def _scene(self, start_s: float, outputs: tuple[Output, ...]) -> _Scene:
         hookup = self._hookup()
-        name = None if hookup is None else hookup.name
-        if name not in self._networks:
-            self._networks[name] = Network(
+        elsewhere = self._elsewhere if hookup is not None and hookup.select is None else {}
+        made = (None if hookup is None else hookup.name, *sorted(elsewhere.items()))
+        if made not in self._networks:
+            self._networks[made] = Network(
                 wiring.connect(
                     self._job.module,
                     self._job.fixture,
                     self._built,
                     plugs=self._plugs,
                     hookup=hookup,
-                    leads=wiring.Leads(inputs=self.inputs, probe=self.probe, seed=self._bench_seed),
+                    leads=wiring.Leads(
+                        inputs=self.inputs, probe=self.probe, seed=self._bench_seed, elsewhere=elsewhere
+                    ),
                 )
             )
         return _Scene(
             start_s=start_s,
             outputs=outputs,
-            network=self._networks[name],
+            network=self._networks[made],
             hookup=hookup,
             built=self._built,
             lines_v=self._lines_v(),

@@ -5,10 +5,14 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.cli.hookup_text import drawing, lead_words
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from harness.descriptions.fixture import Hookup
+    from harness.descriptions.job import Job
     from harness.plan.model import Plan
 
 NOBODY = "standard input is no terminal, so nobody can be asked"
@@ -35,20 +39,27 @@ def require_person(plan: "Plan") -> None:
 
 
 class PersonAtTheBench:
-    """Asks for hookups to be made by hand."""
+    """Asks for hookups to be made by hand, and for leads to be put right."""
+
+    def __init__(self, job: "Job") -> None:
+        self._job = job
 
     def make(self, hookup: "Hookup") -> None:
-        """Say what goes where, and wait for Enter."""
-        drive = (
-            f"generator hot and cold to {hookup.drive}" if hookup.drive else "generator to every scope pair"
-        )
-        views = [
-            f"inputs {2 * index + 1} and {2 * index + 2} to {port} hot and cold"
-            for index, port in enumerate(hookup.view)
-        ]
-        views += [f"input {number} to control line {line}" for line, number in hookup.lines_on.items()]
-        links = [f"plugs {', '.join(hookup.links)}"] if hookup.links else []
-        typer.echo(f"Please make the hookup {hookup.name!r}: {'; '.join([drive, *views, *links])}.")
+        """Draw what goes where, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+        self._wait(hookup, "Press Enter when it is made. ")
+
+    def correct(self, hookup: "Hookup", leads: "Sequence[str]", said: str) -> None:
+        """Say which leads to see to, draw the hookup again, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+        named = ", ".join(lead_words(self._job, lead) for lead in leads) or "every lead of it"
+        typer.echo(f"Please look at {named}.")
+        self._wait(hookup, "Press Enter when it is as drawn. ")
+
+    def _wait(self, hookup: "Hookup", prompt: str) -> None:
         if not sys.stdin.isatty():
             raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
-        input("Press Enter when it is made. ")
+        try:
+            input(prompt)
+        except EOFError:
+            raise KeyboardInterrupt(f"stopped: nobody made the hookup {hookup.name!r}") from None

@@ -52,7 +52,7 @@ def reference(
     with ExitStack() as open_things:
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         typer.echo(CAUTIONS)
-        hands: Hands = PersonAtTheBench()
+        hands: Hands = PersonAtTheBench(described)
         if simulate:
             simulated = open_things.enter_context(
                 simulated_bench(job, serial="none", faults=[], hasten=hasten)

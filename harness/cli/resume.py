@@ -61,7 +61,7 @@ def resume(
         described = load_job(Path(header.job_folder), bench)
         if not header.simulated:
             leave_nothing_on(described, bench)
-        hands: Hands = PersonAtTheBench()
+        hands: Hands = PersonAtTheBench(described)
         _check_unit(header, serial, as_json=as_json)
         if hasten != 1.0 and not header.simulated:
             raise UsageError("--hasten is for a simulated bench")

@@ -18,7 +18,7 @@ from harness.cli.outcome import say_outcome, write_report_of
 from harness.cli.records import RecordsPlace
 from harness.cli.retest import Retest, check_count, earlier_runs, said
 from harness.cli.serials import serial_mistake
-from harness.cli.simulate import Faults, Hasten, fault_notes, simulated_bench
+from harness.cli.simulate import Clumsy, Faults, Hasten, fault_notes, simulated_bench
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
 
@@ -53,6 +53,7 @@ def run(
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     fault: Faults = None,
     hasten: Hasten = 1.0,
+    clumsy: Clumsy = 0.0,
     records: RecordsPlace = None,
     again: Annotated[bool, typer.Option("--again", help="Run a unit that has passed before.")] = False,
     reason: Annotated[
@@ -78,6 +79,8 @@ def run(
 
     described = read_job(job, bench)
     _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
+    if clumsy and not simulate:
+        raise UsageError("--clumsy is for simulated hands; add --simulate")
     if not simulate:
         leave_nothing_on(described, bench)
     plan = None if simulate else planned(described, bench)
@@ -87,10 +90,10 @@ def run(
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
         retest = _retest(store, described, serial, simulate=simulate, who=operator, why=reason)
-        hands: Hands = PersonAtTheBench()
+        hands: Hands = PersonAtTheBench(described)
         if simulate:
             simulated = open_things.enter_context(
-                simulated_bench(job, serial=serial, faults=fault or [], hasten=hasten)
+                simulated_bench(job, serial=serial, faults=fault or [], hasten=hasten, clumsy=clumsy)
             )
             described = load_job(job, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated

@@ -35,6 +35,17 @@ Hasten = Annotated[
     float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
 ]
 
+Clumsy = Annotated[
+    float,
+    typer.Option(
+        "--clumsy",
+        min=0.0,
+        max=1.0,
+        metavar="SHARE",
+        help="Share of the hookups made by simulated hands in which a lead slips.",
+    ),
+]
+
 
 def simulate(
     job: JobFolder,
@@ -45,6 +56,7 @@ def simulate(
         typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
     ] = None,
     hasten: Hasten = 1.0,
+    clumsy: Clumsy = 0.0,
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
     bench_file: Annotated[
@@ -53,7 +65,7 @@ def simulate(
     ] = None,
 ) -> None:
     """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
-    arguments = _arguments(job, serial=serial, faults=fault or [], hasten=hasten)
+    arguments = _arguments(job, serial=serial, faults=fault or [], hasten=hasten, clumsy=clumsy)
     arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
     for text in trouble or []:
         arguments += ["--trouble", text]
@@ -76,6 +88,10 @@ class SimulatedBench:
     def make(self, hookup: "Hookup") -> None:
         """Move the leads, as a person would."""
         self._by_hand({"hookup": hookup.name})
+
+    def correct(self, hookup: "Hookup", leads: Sequence[str], said: str) -> None:
+        """Look at leads and put them right, as a person would who is told what was found."""
+        self._by_hand({"hookup": hookup.name, "look_at": list(leads)})
 
     def place_unit(self, serial: str, faults: Sequence[str] = ()) -> None:
         """Put another unit into the fixture."""
@@ -111,7 +127,7 @@ def faults_noted(notes: str) -> list[str]:
 
 @contextmanager
 def simulated_bench(
-    job: Path, *, serial: str, faults: Sequence[str], hasten: float
+    job: Path, *, serial: str, faults: Sequence[str], hasten: float, clumsy: float = 0.0
 ) -> Iterator[SimulatedBench]:
     """Start a simulator for a job and end it afterwards. Raises UsageError for what it refuses.
 
@@ -119,7 +135,7 @@ def simulated_bench(
     """
     with TemporaryDirectory(prefix="switchwalk-") as folder:
         bench_file = Path(folder) / "bench.toml"
-        arguments = _arguments(job, serial=serial, faults=faults, hasten=hasten)
+        arguments = _arguments(job, serial=serial, faults=faults, hasten=hasten, clumsy=clumsy)
         process = subprocess.Popen(
             [*arguments, "--bench-file", str(bench_file)],
             stdin=subprocess.PIPE,
@@ -139,8 +155,11 @@ def simulated_bench(
             _end(process)
 
 
-def _arguments(job: Path, *, serial: str, faults: Sequence[str], hasten: float) -> list[str]:
+def _arguments(
+    job: Path, *, serial: str, faults: Sequence[str], hasten: float, clumsy: float = 0.0
+) -> list[str]:
     arguments = [sys.executable, "-m", "simulator", str(job), "--serial", serial, "--hasten", f"{hasten:g}"]
+    arguments += ["--clumsy", f"{clumsy:g}"]
     for fault in faults:
         arguments += ["--fault", fault]
     return arguments

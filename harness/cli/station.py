@@ -62,7 +62,7 @@ def workplace(
         leave_nothing_on(job, bench)
         plan = planned(job, bench)
         require_person(plan)
-        yield Workplace(job=job, plan=plan, bench_file=bench, hands=PersonAtTheBench(), simulated=None)
+        yield Workplace(job=job, plan=plan, bench_file=bench, hands=PersonAtTheBench(job), simulated=None)
         return
     with simulated_bench(job.folder, serial=first, faults=[], hasten=hasten) as simulated:
         there = read_job(job.folder, simulated.bench_file)

@@ -97,8 +97,11 @@ class Live:
         match event:
             case HookupBegun(hookup=hookup, number=number, total=total):
                 self._hookup = f"{number}/{total} {hookup.name}" if number else hookup.name
+                if hookup.select is None:
+                    self._live.stop()  # a person is asked now, and types: nothing may be drawn over that
             case StateBegun(state=state, done=done, total=total):
                 self._state, self._done, self._total = state.name, done, total
+                self._live.start()
             case ReadingsMade(readings=readings):
                 for reading in readings:
                     self._counts[reading.verdict] += 1

@@ -76,6 +76,7 @@ EventKind = Literal[
     "retest",  # who let a unit be run again, and why
     "override",  # who went on where a check said no, and why
     "over-current",  # where the relay supply went to its limit, and what it gave there
+    "hookup",  # a lead that hands had put elsewhere, and that it was put right
     "diagnosis",  # which fault explains the run best
     "bench check",  # what a run of the golden or of a known-bad unit says of the bench
 ]

@@ -1,5 +1,6 @@
 """What a run tells whoever is watching, and what it asks of hands."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -60,6 +61,13 @@ class Hands(Protocol):
 
     def make(self, hookup: Hookup) -> None:
         """Make a hookup that no switchboard channel selects; returns when it is made."""
+        ...
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """See to leads of a hookup (`generator hot`, `input 1`; all where none is named); returns when done.
+
+        said: what was found of them.
+        """
         ...
 
 

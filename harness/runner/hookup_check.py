@@ -24,7 +24,7 @@ NOTHING = 0.02  # of what the circuit predicts: less is nothing
 def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
     """Refuse DC and leads that are surely wrong; remark on what may be a lead as well as the unit."""
     stage.drive.silence()
-    _refuse_dc(stage, hookup, state)
+    refuse_dc(stage, hookup, state)
     frequency_hz = stage.plan.stimuli[0].frequency_hz if stage.plan.stimuli else None
     if frequency_hz is None:
         return
@@ -39,10 +39,9 @@ def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
         impedances=impedances(stage.bench),
     )
     levels = np.abs(prediction.transfer).sum(axis=1) * LOW_LEVEL_VRMS / sqrt(2.0)
-    stage.drive.apply(stimulus)
     numbers = input_numbers(hookup)
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
-    taken = stage.recorder.take(_ask(hookup, state, stimulus, peaks_v))
+    taken = capture_low(stage, hookup, state, stimulus, peaks_v)
     seen = np.abs(taken.fit.phasors) / (LOW_LEVEL_VRMS / 2)
     _refuse_exchanged(hookup, seen)
     for row, number in enumerate(numbers):
@@ -57,7 +56,16 @@ def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
             )
 
 
-def _refuse_dc(stage: Stage, hookup: Hookup, state: State) -> None:
+def capture_low(
+    stage: Stage, hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
+) -> Taken:
+    """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
+    stage.drive.apply(stimulus)
+    return stage.recorder.take(_ask(hookup, state, stimulus, peaks_v))
+
+
+def refuse_dc(stage: Stage, hookup: Hookup, state: State) -> None:
+    """Raise BenchError where a viewed pin has DC on it, with the generator silent."""
     peaks_v = dict.fromkeys(input_numbers(hookup), DC_PEAK_V)
     scope = stage.bench.oscilloscope
     coarse = min(

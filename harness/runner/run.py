@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from harness.descriptions.job import Job
-from harness.descriptions.state import State
 from harness.errors import BenchError, RecordsError
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
@@ -16,6 +15,7 @@ from harness.reading import Reading
 from harness.records.run import Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
+from harness.runner.by_hand import make_by_hand
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
 from harness.runner.preflight import check_same_unit, energise
@@ -160,9 +160,7 @@ def _carry_out(
             stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))
             if visit.hookup.select is None:
                 stage.recorder.catch_up()
-                stage.set_state(None, State(on=()))
-                stage.drive.silence()
-                stage.hands.make(visit.hookup)
+                make_by_hand(stage, visit.hookup, lambda text: store.add_event(run, "hookup", text))
             walk.through(visit)
         stage.recorder.catch_up()
     except OverCurrentError:

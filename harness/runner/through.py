@@ -26,6 +26,7 @@ from harness.runner.recorder import Ask, Captured, Taken
 from harness.runner.stage import Stage, impedances, tones_of
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
+CORRECTIONS = 2  # by hands, before leads that are still wrong end it
 REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
 RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
@@ -47,7 +48,7 @@ def take_reference(stage: Stage) -> Reference | None:
         stage.hands.make(hookup)
     stage.set_state(hookup, UNPOWERED)
     for stimulus in stage.plan.stimuli[:1]:
-        _prove_leads(stage, hookup, stimulus.frequency_hz)
+        _prove_until_right(stage, hookup, stimulus.frequency_hz)
     tones = tuple(_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli)
     offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
     bare = take_bare(stage)
@@ -88,6 +89,18 @@ def _why_no_reference(stage: Stage) -> str:
     if any(hookup.through for hookup in stage.job.fixture.hookups):
         return f"no through reference: {lost}"
     return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
+
+
+def _prove_until_right(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
+    """Prove the leads; where hands made the hookup, let them see to it and prove it again."""
+    for _ in range(CORRECTIONS if hookup.select is None else 0):
+        try:
+            return _prove_leads(stage, hookup, frequency_hz)
+        except HookupError as error:
+            stage.drive.silence()
+            stage.observe(Remark(text=str(error)))
+            stage.hands.correct(hookup, (), str(error))
+    return _prove_leads(stage, hookup, frequency_hz)
 
 
 def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:

@@ -1,0 +1,141 @@
+"""Which leads of a hookup are not where they should be, by what every viewed leg shows in a few states.
+
+What the scope sees is held against what the circuit foretells for every place that a lead can be on: its own
+pin, any other pin of the unit, nothing; and for the generator's two leads exchanged, off, or both on one pin.
+A lead that is right only where the unit is not would be taken for wrong: so states in which the unit moves
+its relays are looked at as well, and what fits its own pin in one of them and no other place in all is right.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+WITHIN = 0.25  # of what is expected: a unit that is a little off has its leads right all the same
+FLOOR = 0.02  # of the e.m.f.: couplings and hum, which no lead is known by
+SHOWS = 0.1  # of the e.m.f.: a pin that shows less than this says little of the lead on it
+
+Levels = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Misplaced:
+    """Leads that are not where they should be, or that a fault of the unit makes look so."""
+
+    leads: tuple[str, ...]
+    said: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Foretold:
+    """What every pin shows, over the generator's e.m.f., by how the generator's leads are connected.
+
+    pins: all legs of all ports. own: index into pins of each viewed leg, in the rows' order. inputs: numbers
+    of the scope's inputs in the same order. levels: by the words for the generator's leads, (states, pins,
+    2); the key "" has them as they should be. generator_leads: by the same words, the leads concerned.
+    """
+
+    pins: tuple[str, ...]
+    own: tuple[int, ...]
+    inputs: tuple[int, ...]
+    levels: Mapping[str, Levels]
+    generator_leads: Mapping[str, tuple[str, ...]]
+
+
+def _fits(seen: Levels, expected: Levels) -> bool:
+    """Whether two arrays of levels (states, 2) could be the same."""
+    return bool(np.all(np.abs(seen - expected) <= WITHIN * expected + FLOOR))
+
+
+def telling_states(foretold: Foretold) -> tuple[int, ...]:
+    """States after the first that tell a viewed pin from another that shows the same before them."""
+    right = foretold.levels[""]
+    told: list[int] = [0]
+    for state in range(1, len(right)):
+        for own in foretold.own:
+            for pin in range(len(foretold.pins)):
+                alike = _fits(right[told, pin], right[told, own])
+                if alike and not _fits(right[[state], pin], right[[state], own]):
+                    told.append(state)
+                    break
+            if told[-1] == state:
+                break
+    return tuple(told[1:])
+
+
+def all_fit(foretold: Foretold, seen: Levels, states: Sequence[int]) -> bool:
+    """Whether every viewed leg shows what it should in these states. seen: (states, rows, 2)."""
+    right = foretold.levels[""][list(states)]
+    return all(_fits(seen[:, row], right[:, own]) for row, own in enumerate(foretold.own))
+
+
+def misplaced(foretold: Foretold, seen: Levels, states: Sequence[int]) -> Misplaced | None:
+    """Name the leads that are not where they should be; None where all are. seen: (states, rows, 2)."""
+    right = foretold.levels[""][list(states)]
+    wrong = [row for row, own in enumerate(foretold.own) if not _fits(seen[:, row], right[:, own])]
+    places = {row: _places(foretold, seen[:, row], right) for row in wrong}
+    wrong = [row for row in wrong if places[row] or not _fits_once(seen[:, row], right[:, foretold.own[row]])]
+    if not wrong:
+        return None
+    generator = [
+        words
+        for words, levels in foretold.levels.items()
+        if words
+        and all(_fits(seen[:, row], levels[list(states)][:, own]) for row, own in enumerate(foretold.own))
+    ]
+    leads = [lead for words in generator[:1] for lead in foretold.generator_leads[words]]
+    said = list(generator[:1])
+    exchanged = _exchanged(foretold, seen, right, wrong)
+    if not generator or len(wrong) == 1 or exchanged:
+        leads += [f"input {foretold.inputs[row]}" for row in wrong]
+        inputs = exchanged or "; ".join(
+            _of_input(foretold, row, places[row], seen[:, row], right[:, foretold.own[row]]) for row in wrong
+        )
+        said.append(inputs)
+    return Misplaced(leads=tuple(leads), said=", or ".join(said))
+
+
+def _fits_once(seen: Levels, expected: Levels) -> bool:
+    """Whether a leg shows what it should in one state where that is something: its lead is right then."""
+    return any(now.max() > SHOWS and _fits(was, now) for was, now in zip(seen, expected, strict=True))
+
+
+def _places(foretold: Foretold, seen: Levels, right: Levels) -> tuple[str, ...]:
+    """Where the lead could be by what it shows, in all states."""
+    on = [name for pin, name in enumerate(foretold.pins) if _fits(seen, right[:, pin])]
+    if _fits(seen, np.zeros_like(seen)):
+        return ("nothing",)
+    return tuple(on)
+
+
+def _exchanged(foretold: Foretold, seen: Levels, right: Levels, wrong: Sequence[int]) -> str:
+    """Say it where exactly the two inputs of a pair are exchanged."""
+    if len(wrong) != 2 or wrong[0] // 2 != wrong[1] // 2:
+        return ""
+    one, other = wrong
+    if not (
+        _fits(seen[:, one], right[:, foretold.own[other]])
+        and _fits(seen[:, other], right[:, foretold.own[one]])
+    ):
+        return ""
+    first, second = foretold.inputs[one], foretold.inputs[other]
+    pins = foretold.pins
+    return (
+        f"inputs {first} and {second} are exchanged: input {first} belongs on {pins[foretold.own[one]]} and "
+        f"input {second} on {pins[foretold.own[other]]}"
+    )
+
+
+def _of_input(foretold: Foretold, row: int, places: Sequence[str], seen: Levels, expected: Levels) -> str:
+    number, own = foretold.inputs[row], foretold.pins[foretold.own[row]]
+    if places == ("nothing",):
+        return f"input {number} sees nothing: its lead is off, or not on {own}"
+    if places:
+        return f"input {number} shows what is on {' or '.join(places[:3])}, and belongs on {own}"
+    state = int(np.argmax(np.abs(seen - expected).max(axis=1)))
+    found, wanted = seen[state], expected[state]
+    return (
+        f"input {number} on {own} shows {found[0]:.2f} of the hot output and {found[1]:.2f} of the cold one, "
+        f"and should show {wanted[0]:.2f} and {wanted[1]:.2f}"
+    )

@@ -1,0 +1,241 @@
+"""Hookups that hands make: every slip is found before anything is measured, and never the unit's.
+
+The bench is the simulator's, over its sockets and pty; its hands are told to slip.
+"""
+
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from drivers.bench import open_bench
+from harness.circuit.elements import BenchImpedances
+from harness.cli.errand import WallClock
+from harness.cli.hookup_text import drawing
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.load import load_job
+from harness.plan.build import build_plan
+from harness.records.store import open_records
+from harness.runner.by_hand import make_by_hand
+from harness.runner.events import Event, Remark
+from harness.runner.preflight import energise
+from harness.runner.run import stage_of
+from harness.runner.stage import Stage
+from simulator.hands import Places
+from simulator.server import Simulator, read_faults, serve
+from tests.cli.commands import Printed, switchwalk
+from tests.records.outside_broadcast import HEADER
+
+ROOT = Path(__file__).resolve().parents[2]
+LEFT = "drive left, probe left output"
+
+
+def hand_job(folder: Path) -> Path:
+    """The two-loop switcher as its files for a test by hand have it."""
+    job = folder / "by_hand"
+    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
+    for name in ("fixture", "sequence"):
+        (job / f"by_hand_{name}.toml").replace(job / f"{name}.toml")
+    return job
+
+
+@dataclass
+class SlippingHands:
+    """Hands that put leads where a test says, and note what they are asked to see to."""
+
+    simulator: Simulator
+    slips: Places = field(default_factory=dict)
+    keep_slipping: bool = False
+    asked: list[tuple[str, ...]] = field(default_factory=list)
+
+    def make(self, hookup: Hookup) -> None:
+        self.simulator.move_leads(hookup.name, self.slips)
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        self.asked.append(tuple(leads))
+        if not self.keep_slipping:
+            left = {lead: place for lead, place in self.slips.items() if leads and lead not in leads}
+            self.simulator.move_leads(hookup.name, left)
+
+
+@dataclass
+class Scene:
+    """A bench that is open, with a unit whose lines were energised."""
+
+    stage: Stage
+    simulator: Simulator
+    said: list[str]
+
+    def make(self, slips: Places, *, hookup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
+        """Have a hookup made with these slips."""
+        hands = SlippingHands(self.simulator, slips, keep_slipping)
+        found = next(each for each in self.stage.job.fixture.hookups if each.name == hookup)
+        self.said.clear()
+        notes: list[str] = []
+        make_by_hand(replace(self.stage, hands=hands), found, notes.append)
+        assert notes == self.said
+        return hands
+
+
+@pytest.fixture(scope="module")
+def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
+    folder = tmp_path_factory.mktemp("by_hand")
+    said: list[str] = []
+
+    def observe(event: Event) -> None:
+        if isinstance(event, Remark) and event.text.startswith("hookup"):
+            said.append(event.text)
+
+    with serve(load_job(hand_job(folder)), serial="OB-0001", hasten=20.0) as simulator:
+        (folder / "bench.toml").write_text(simulator.bench_toml(), encoding="utf-8")
+        job = load_job(folder / "by_hand", folder / "bench.toml")
+        plan = build_plan(job, impedances=BenchImpedances())
+        assert job.bench is not None
+        with (
+            open_records(folder / "records.sqlite") as store,
+            open_bench(job.bench, folder=folder, marked=False) as bench,
+        ):
+            stage = stage_of(
+                plan, job, bench, store, store.begin(HEADER),
+                hands=SlippingHands(simulator), observe=observe, clock=WallClock(),
+            )  # fmt: skip
+            energise(stage)
+            yield Scene(stage, simulator, said)
+
+
+def test_a_hookup_that_is_right_is_not_asked_about(scene: Scene) -> None:
+    assert scene.make({}).asked == []
+    assert scene.said == []
+
+
+HOT, COLD = "pin left.out.hot", "pin left.out.cold"
+DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
+
+
+@pytest.mark.parametrize(
+    ("slips", "must_name", "words"),
+    [
+        ({"input 1": None}, {"input 1"}, "input 1 sees nothing: its lead is off"),
+        ({"input 2": None}, {"input 2"}, "input 2 sees nothing: its lead is off"),
+        ({"input 1": "ground"}, {"input 1"}, "input 1 sees nothing"),
+        ({"input 1": COLD}, {"input 1"}, "belongs on left.out.hot"),
+        ({"input 2": HOT}, {"input 2"}, "belongs on left.out.cold"),
+        ({"input 1": COLD, "input 2": HOT}, {"input 1", "input 2"}, "inputs 1 and 2 are exchanged"),
+        ({"input 2": "pin right.out.cold"}, {"input 2"}, "input 2 sees nothing"),
+        ({"generator hot": None}, {"generator hot"}, "the generator's hot lead is off"),
+        ({"generator cold": None}, {"generator cold"}, "the generator's cold lead is off"),
+        ({"generator cold": "ground"}, {"generator cold"}, "the generator's cold lead is off"),
+        ({"generator hot": "pin right.in.hot"}, {"generator hot"}, "the generator's hot lead is off"),
+        ({"generator hot": DRIVE_COLD}, {"generator hot"}, "hot lead is on left.in.cold with the cold one"),
+        (
+            {"generator hot": DRIVE_COLD, "generator cold": DRIVE_HOT},
+            {"generator hot", "generator cold"},
+            "the generator's hot and cold leads are exchanged",
+        ),
+        ({"input 1": None, "input 2": None}, {"input 1", "input 2"}, "input 2 sees nothing"),
+    ],
+)  # fmt: skip
+def test_a_lead_that_slipped_is_named_and_put_right_before_anything_is_measured(
+    scene: Scene, slips: Mapping[str, str | None], must_name: set[str], words: str
+) -> None:
+    hands = scene.make(slips)
+    assert words in scene.said[0]
+    assert must_name <= set(hands.asked[0])
+    assert len(hands.asked) == 1
+    assert scene.said[-1].endswith("now every lead is where it should be")
+
+
+def test_what_stays_after_every_lead_was_looked_at_is_measured_as_the_units(scene: Scene) -> None:
+    hands = scene.make({"input 1": None}, keep_slipping=True)
+    assert hands.asked == [("input 1",), ()]
+    assert scene.said[-1].endswith("Every lead was looked at, so it is measured as the unit's")
+
+
+def test_a_second_slip_is_found_by_looking_at_every_lead(scene: Scene) -> None:
+    hands = scene.make({"generator hot": None, "input 2": None})
+    assert hands.asked
+    assert scene.said[-1].endswith("now every lead is where it should be")
+
+
+@pytest.mark.parametrize("fault", ["K1 never operates", "K3 never operates"])
+def test_a_fault_that_leaves_the_route_at_rest_whole_asks_for_no_second_look(
+    scene: Scene, fault: str
+) -> None:
+    scene.simulator.place_unit("OB-0002", read_faults([fault], scene.stage.job))
+    try:
+        assert scene.make({}).asked == []
+    finally:
+        scene.simulator.place_unit("OB-0001")
+
+
+def test_a_lead_and_a_faulty_unit_at_once_end_with_the_lead_right(scene: Scene) -> None:
+    scene.simulator.place_unit("OB-0002", read_faults(["K1 never operates"], scene.stage.job))
+    try:
+        hands = scene.make({"input 2": None})
+        assert "input 2" in hands.asked[0]
+        assert scene.said[-1].endswith("now every lead is where it should be")
+    finally:
+        scene.simulator.place_unit("OB-0001")
+
+
+def test_a_hookup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
+    hookups = {each.name: each for each in scene.stage.job.fixture.hookups}
+    drawn = drawing(scene.stage.job, hookups[LEFT])
+    assert drawn.splitlines() == [
+        "Hookup 'drive left, probe left output':",
+        "  generator output 1 (hot)          ------> left.in hot",
+        "  generator output 2 (cold)         ------> left.in cold",
+        "  scope input 1                     ------> left.out hot",
+        "  scope input 2                     ------> left.out cold",
+        "  plug straight_a, in every channel ------> from a_send to a_return",
+        "  plug straight_b, in every channel ------> from b_send to b_return",
+        "  every ground clip on pin 1 of its connector",
+    ]
+    through = drawing(scene.stage.job, hookups["through reference"])
+    assert "generator output 2 (cold) ------> scope input 2" in through
+
+
+def simulated(capsys: pytest.CaptureFixture[str], job: Path, *more: str) -> Printed:
+    return switchwalk(capsys, "run", str(job), "--serial", "OB-0001", "--simulate", "--hasten", "20", *more)
+
+
+@pytest.fixture
+def short_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    job = hand_job(tmp_path)
+    sequence = job / "sequence.toml"
+    text = sequence.read_text(encoding="utf-8")
+    sequence.write_text(text.replace('["all", "unpowered"]', '["rest", "loop_a"]'), encoding="utf-8")
+    return job
+
+
+def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
+    capsys: pytest.CaptureFixture[str], short_job: Path
+) -> None:
+    printed = simulated(capsys, short_job, "--clumsy", "1")
+    assert printed.code == 0, printed.out + printed.err
+    assert printed.out.splitlines()[-1] == "PASS  unit OB-0001, run 1: 8 pass"
+    said = " ".join(printed.out.split())
+    assert said.count("now every lead is where it should be") == 2
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        kept = [event.text for event in store.events(1) if event.kind == "hookup"]
+        assert all(reading.verdict == "pass" for reading in store.readings(1))
+    assert len(kept) == 4
+
+
+def test_clumsy_hands_hide_no_fault_of_the_unit(capsys: pytest.CaptureFixture[str], short_job: Path) -> None:
+    printed = simulated(capsys, short_job, "--clumsy", "1", "--fault", "left.out.cold open")
+    assert printed.code == 1, printed.out + printed.err
+    assert "measured as the unit's" in " ".join(printed.out.split())
+    assert "FAIL gain left.out in rest" in printed.out
+    assert "FAIL gain right" not in printed.out
+
+
+def test_clumsy_hands_are_for_the_simulator_alone(
+    capsys: pytest.CaptureFixture[str], short_job: Path
+) -> None:
+    printed = switchwalk(capsys, "run", str(short_job), "--serial", "OB-0001", "--clumsy", "1")
+    assert printed.code == 2
+    assert "--clumsy is for simulated hands; add --simulate" in printed.err
