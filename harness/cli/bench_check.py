@@ -10,6 +10,10 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.bench import BenchFile
 from harness.descriptions.job import Job
 from harness.errors import JobError, Mistake
+from harness.measure.noise import least_noise_vrms
+from harness.measure.tones import choose_tones
+from harness.plan.model import IDLE_HZ
+from harness.quantities import dbu_from_vrms
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
@@ -37,6 +41,7 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
                 impedances = _with_source(impedances, profile)
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
+                mistakes += _drowned(job, profile, bench.oscilloscope.probe)
                 impedances = _with_input(impedances, profile, bench.oscilloscope.probe)
             case SupplyProfile():
                 mistakes += _supply(job, profile)
@@ -113,6 +118,34 @@ def _oscilloscope(job: Job, profile: OscilloscopeProfile) -> Iterator[Mistake]:
                     key=f"hookup[{index}].lines_on.{line}",
                     message=f"found input {number}; the scope has inputs 1 to {profile.inputs}",
                 )
+
+
+def _drowned(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[Mistake]:
+    """Limits of noise that even a quiet scope's own noise hides, on its most sensitive range."""
+    finest_v = profile.volts_per_division_v[0] * probe
+    for index, check in enumerate(job.sequence.checks, start=1):
+        limit_dbu = check.limit.high if check.limit and check.limit.unit == "dBu" else None
+        if check.quantity != "noise" or limit_dbu is None:
+            continue
+        floor_dbu = dbu_from_vrms(
+            least_noise_vrms(
+                finest_v,
+                choose_tones(IDLE_HZ),
+                weighting=check.weighting,
+                k=job.sequence.coverage_factor,
+            )
+        )
+        if limit_dbu < floor_dbu:
+            with_probe = f"a 1x probe in place of the {probe:g}x one, " if probe > 1 else ""
+            yield Mistake(
+                file="sequence.toml",
+                line=check.line,
+                key=f"check[{index}].below",
+                message=f"{limit_dbu:g} dBu is hidden by the scope's own noise: its most sensitive range, "
+                f"{1e3 * finest_v:g} mV per division, tells none below {floor_dbu:.1f} dBu, its floor. "
+                f"Expected {with_probe}a more sensitive scope, an amplifier before it, or a limit above "
+                "that",
+            )
 
 
 def _supply(job: Job, profile: SupplyProfile) -> Iterator[Mistake]:

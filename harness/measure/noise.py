@@ -9,6 +9,8 @@ below that.
 import itertools
 import math
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,7 @@ from harness.errors import ReadingError
 from harness.measure.budget import Estimate
 from harness.measure.levels import below, root_of_power
 from harness.measure.spectrum import Window, take_spectrum
+from harness.measure.tones import TonePair
 from harness.measure.weighting import Weighting, power_weights
 from harness.reading import Contribution
 
@@ -24,6 +27,9 @@ Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 BLOCK_BINS = 64  # the noise round a bin is the median of so many
+QUIET_DIVISIONS = 0.02  # RMS of an 8-bit scope, a quiet one: common practice is 0.03 to 0.065, no source
+HANN_SPREAD = 35 / 18  # of a power summed over bins, by the Hann window
+WHITE_NOISE_DB = MappingProxyType({"none": 0.0, "A": -2.05, "quasi-peak": 11.3})  # over unweighted RMS
 DITHERED_STEPS = 0.5  # RMS of a record, in codes, from which on quantisation is noise and nothing else
 
 
@@ -112,6 +118,25 @@ def undithered(volts: Floats, step_v: tuple[float, float]) -> float:
     """What may hide inside the codes of records too quiet to be dithered, V RMS: half a code each, else 0."""
     rms = volts.std(axis=1)
     return sum(step / 2 for level, step in zip(rms, step_v, strict=True) if level < DITHERED_STEPS * step)
+
+
+def least_noise_vrms(
+    volts_per_division: float,
+    tones: TonePair,
+    *,
+    weighting: Literal["none", "A", "quasi-peak"],
+    k: float = 2.0,
+) -> float:
+    """The least noise of a pair, V RMS, that can be told from a quiet 8-bit scope's own on this range.
+
+    Both are white here. The scope's mean square in the band is known from two records with chance alone, and
+    what is not above that is a floor; `tones` says how long and how finely sampled a record is.
+    """
+    own_v2 = 2 * (QUIET_DIVISIONS * volts_per_division) ** 2 * 2 * (HIGH_HZ - LOW_HZ)
+    own_v2 *= tones.duration_s / tones.samples
+    bins = (HIGH_HZ - LOW_HZ) * tones.duration_s
+    chance_v2 = own_v2 * math.sqrt(2 * HANN_SPREAD / bins)
+    return math.sqrt(k * chance_v2) * 10 ** (WHITE_NOISE_DB[weighting] / 20)
 
 
 def johnson_vrms(

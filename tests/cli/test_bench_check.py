@@ -74,3 +74,53 @@ def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture
     printed = switchwalk(capsys, "plan", str(job), "--steps")
     assert printed.code == 0
     assert max(map(len, printed.out.splitlines())) <= 80
+
+
+def only_check(job: Path, check: str) -> None:
+    sequence = job / "sequence.toml"
+    before = sequence.read_text(encoding="utf-8").partition("[[check]]")[0]
+    sequence.write_text(f"{before}[[check]]\n{check}", encoding="utf-8")
+
+
+NOISE = 'name = "Noise"\nquantity = "noise"\nat = ["out"]\nstates = ["rest"]\nbelow = "{limit}"\n'
+
+
+@pytest.mark.parametrize(
+    ("limit", "probe", "said"),
+    [
+        (
+            "-120 dBu",
+            "1x",
+            "1 mV per division, tells none below -108.0 dBu, its floor. Expected a more sensitive",
+        ),
+        (
+            "-95 dBu",
+            "10x",
+            "10 mV per division, tells none below -88.0 dBu, its floor. Expected a 1x probe in",
+        ),
+        ("-95 dBu", "1x", ""),
+    ],
+)
+def test_noise_that_the_scopes_own_hides_is_refused_with_the_floor(
+    capsys: pytest.CaptureFixture[str], job: Path, limit: str, probe: str, said: str
+) -> None:
+    only_check(job, NOISE.format(limit=limit))
+    bench = job / "bench.toml"
+    bench.write_text(bench.read_text().replace('probe = "1x"', f'probe = "{probe}"'))
+    printed = switchwalk(capsys, "plan", str(job))
+    assert printed.code == (2 if said else 0)
+    assert said in " ".join(printed.err.split())
+
+
+def test_crosstalk_with_one_channel_in_view_is_refused_with_the_hookup_that_it_needs(
+    capsys: pytest.CaptureFixture[str], job: Path
+) -> None:
+    only_check(job, 'name = "Crosstalk"\nquantity = "crosstalk"\nat = ["out"]\nbelow = "-70 dB"\n')
+    fixture = job / "fixture.toml"
+    text = fixture.read_text().replace('["left.out", "right.out"]', '["left.out", "left.in"]')
+    fixture.write_text(text.replace('["right.out", "left.out"]', '["right.out", "right.in"]'))
+    printed = switchwalk(capsys, "plan", str(job))
+    assert printed.code == 2
+    said = " ".join(printed.err.split())
+    assert "crosstalk needs left driven and both channels viewed at once" in said
+    assert 'expected a [[hookup]] with drive = "left.in", view = ["left.out", "right.out"]' in said

@@ -7,7 +7,8 @@ import pytest
 
 from harness.errors import ReadingError
 from harness.measure.levels import in_dbu
-from harness.measure.noise import band_power, johnson_vrms, noise
+from harness.measure.noise import band_power, johnson_vrms, least_noise_vrms, noise
+from harness.measure.tones import choose_tones
 from harness.measure.weighting import a_weighting, bs468_network
 
 # IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves (READ in a public copy, cross-read)
@@ -134,3 +135,20 @@ def test_johnson_noise_in_20_khz_at_20_celsius(ohm, dbu):
 def test_too_slow_a_record_is_refused():
     with pytest.raises(ReadingError, match="Take more samples"):
         noise(np.zeros((2, 20_000)), 1e-4, own_volts=None, step_v=STEPS)
+
+
+def test_the_floor_said_beforehand_is_the_one_found():
+    """Two records of a quiet scope's own noise on 1 mV per division give about what was said."""
+    tones = choose_tones(60e3)
+    random = np.random.default_rng(11)
+    step = 8e-3 / 256
+    found = []
+    for _ in range(20):
+        records = 0.02e-3 * random.normal(size=(2, 2, tones.samples))
+        seen, own = np.round(records / step) * step
+        interval_s = tones.duration_s / tones.samples
+        found.append(noise(seen, interval_s, own_volts=own, step_v=(0.0, 0.0)))
+    said = least_noise_vrms(1e-3, tones, weighting="none")
+    levels = [each.high for each in found if each.floor]
+    assert len(levels) >= 17
+    assert 0.7 * said < np.median(levels) < 1.6 * said
