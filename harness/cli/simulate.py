@@ -28,7 +28,12 @@ HANDS_S = 10.0
 Faults = Annotated[
     list[str] | None,
     typer.Option(
-        "--fault", metavar="NAME", help="A fault of the simulated unit; may be repeated.", show_default=False
+        "--fault",
+        metavar="NAME",
+        help='A fault of the simulated unit, by its name in `cover` and `diagnose`: "K3 never operates", '
+        '"K2.1.cold operated stuck open", "K1.1.hot rest 10 ohm", "left.out.hot open"; may be repeated, or '
+        'joined by " + ".',
+        show_default=False,
     ),
 ]
 Hasten = Annotated[
