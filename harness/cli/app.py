@@ -9,13 +9,16 @@ from typing import Annotated
 import typer
 
 from harness.cli.batch import batch
+from harness.cli.bench import bench
 from harness.cli.certificate import certificate
 from harness.cli.cover import cover
 from harness.cli.diagnose import diagnose
 from harness.cli.examples import under_help
 from harness.cli.export import export
+from harness.cli.find import find
 from harness.cli.gauge import gauge
 from harness.cli.judge import judge
+from harness.cli.new import new
 from harness.cli.plan import plan
 from harness.cli.records import show, units
 from harness.cli.reference import reference
@@ -41,8 +44,11 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+app.command()(new)
 app.command()(run)
 app.command()(batch)
+app.command()(bench)
+app.command()(find)
 app.command()(resume)
 app.command()(reference)
 app.command()(plan)

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 JOB = "sequences/two_loop_switcher"
 
 EXAMPLES: Mapping[str, tuple[str, ...]] = {
+    "new": ("switchwalk new my-switcher", "switchwalk new my-insert --template mono-insert"),
     "run": (
         f"switchwalk run {JOB} --serial OB-0001",
         'switchwalk run JOB --serial OB-0002 --simulate --fault "K3 never operates"',
@@ -13,6 +14,8 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
         f"switchwalk batch {JOB} --batch autumn --operator Mara",
         "switchwalk batch JOB --simulate --serials units.txt --faulty 0.2",
     ),
+    "bench": (f"switchwalk bench {JOB}", "switchwalk bench JOB --simulate --json"),
+    "find": ("switchwalk find", "switchwalk find --host 192.0.2.17:5025"),
     "resume": ("switchwalk resume 12",),
     "reference": (f"switchwalk reference {JOB}",),
     "plan": (f"switchwalk plan {JOB} --steps",),

@@ -11,8 +11,8 @@ SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"
 
 # Within the harness, a room may import itself and what stands to the left of it.
 FLOW = (
-    "errors", "quantities", "roles", "reading", "descriptions", "circuit", "measure", "plan", "judge",
-    "faults", "records", "statistics", "runner", "report", "site", "cli",
+    "errors", "quantities", "roles", "reading", "descriptions", "drafts", "circuit", "measure", "plan",
+    "judge", "faults", "records", "statistics", "runner", "report", "site", "wiring", "cli",
 )  # fmt: skip
 
 MAY_READ = {
