@@ -163,3 +163,34 @@ def test_a_capture_without_a_refusal_is_right_within_what_it_claims(
     # 5 standard uncertainties of each part; the level's ends are where a Gaussian is never seen
     assert abs(abs(fit.phasors[0, 0]) - level_vrms) <= 5 * math.sqrt(2) * fit.standard[0, 0]
     assert abs(fit.offset_v[0] - dc_v) <= 6 * fit.offset_standard_v[0]
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(
+    fold=st.integers(1, 5),
+    off_hz=st.floats(-19_000, 19_000).filter(
+        lambda hz: min(abs(abs(hz) - tone) for tone in (980, 1010)) > 30
+    ),
+    level_vrms=st.floats(0.05, 0.6),
+    seed=st.integers(0, 1000),
+)
+def test_a_tone_from_beyond_half_the_sample_rate_is_never_a_reading(fold, off_hz, level_vrms, seed):
+    """Sampled at 40 kHz, it shows at another place in the band: besides our tones, or in place of them."""
+    wave = level_vrms * math.sqrt(2) * np.sin(2 * np.pi * (40_000 * fold + off_hz) * INSTANTS + seed)
+    capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
+    found = kinds(capture, fit_of(capture, TONES))
+    assert (
+        refused(capture, fit_of(capture, TONES)) or "hum" in found or abs(off_hz) < 30
+    )  # shows as an offset
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(level_vrms=st.floats(0.01, 1.2), dead=st.integers(0, 1), seed=st.integers(0, 10_000))
+def test_a_tone_that_is_missing_beside_the_other_is_no_more_than_its_floor(level_vrms, dead, seed):
+    """One output of the generator is dead: its column holds what the uncertainty says, and nothing else."""
+    emf_vrms = [level_vrms, level_vrms]
+    emf_vrms[dead] = 1e-12
+    capture = shoot((emf_vrms[0], emf_vrms[1]), seed=seed)
+    fit = fit_of(capture, TONES)
+    if not refused(capture, fit):
+        assert (np.abs(fit.phasors[:, dead]) <= 5 * math.sqrt(2) * fit.standard[:, dead]).all()

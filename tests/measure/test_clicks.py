@@ -127,3 +127,17 @@ def test_the_inputs_gain_is_in_the_peak_once_and_in_the_energy_twice():
     found = measure_click(excess, gain_standard=0.02)
     assert found.peak_v.standard == pytest.approx(0.02 * found.peak_v.value, rel=0.02)
     assert found.energy_v2s.standard == pytest.approx(0.04 * found.energy_v2s.value, rel=0.02)
+
+
+def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is():
+    """A pulse of 0.1 V, 50 us to rise and 3 ms long, through 100 nF into 10 kohm: scipy.signal.lsim."""
+    from scipy.signal import TransferFunction, lsim
+
+    time_s = np.arange(0, 0.2, 1e-6)
+    pulse = np.interp(time_s, [EDGE_S, EDGE_S + 5e-5, EDGE_S + 3e-3, EDGE_S + 3.05e-3], [0, 0.1, 0.1, 0])
+    _, volts, _ = lsim(TransferFunction([1e-3, 0], [1e-3, 1]), pulse, time_s)
+    found = measure_click(leg_excess(silence(3, np.interp(INSTANTS, time_s, volts)), 0, step_v=FINE_STEP_V))
+    assert found.peak_v.value == pytest.approx(np.abs(volts).max(), rel=0.01)
+    assert found.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
+    loud = time_s[np.abs(volts) > np.abs(volts).max() / 10]
+    assert found.duration_s.value == pytest.approx(loud[-1] - loud[0], rel=0.02)

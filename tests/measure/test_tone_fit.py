@@ -167,3 +167,17 @@ def test_two_acquisitions_of_one_leg_each_make_one_fit():
 def test_what_no_fit_can_be_made_of_is_refused(volts, interval_s, frequencies_hz, says):
     with pytest.raises(ReadingError, match=says):
         fit_tones(volts, interval_s, frequencies_hz)
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12, 14, 16])
+def test_an_ideal_converter_has_6_02_n_plus_1_76_db(bits):
+    """A sine over the whole range over what is left of it after the fit: 6.0206 N + 1.7609 dB (IEEE 1241).
+
+    The formula takes the rounding for white noise of step²/12, which it is to 0.2 dB from eight bits on.
+    """
+    hz = 991.0  # odd and prime: every sample stands at another phase (AD's MT-001, from memory)
+    step_v = 2.0 / 2**bits
+    volts = np.round((1 - step_v / 2) * np.sin(2 * np.pi * hz * np.arange(65_536) / 65_536) / step_v) * step_v
+    fit = fit_tones(volts[None], 1 / 65_536, [hz], clock=EXACT_CLOCK)
+    ratio_db = 20 * math.log10(abs(fit.phasors[0, 0]) / fit.residual_v[0])
+    assert ratio_db == pytest.approx(6.0206 * bits + 1.7609, abs=0.2)
