@@ -59,7 +59,7 @@ def open_bench(
     Raises JobError for profiles, and BenchError and its kinds for instruments.
     """
     with ExitStack() as undo:
-        opening = _Opening(bench, folder, undo, transcript)
+        opening = Opening(bench, folder, undo, transcript)
         marks = opening.marks() if marked else {}
         safe = SafeEnd(marks)
         try:
@@ -85,7 +85,7 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
             pass
 
 
-class _Opening:
+class Opening:
     """All profiles are read before an instrument is opened, and all are identified before one is switched."""
 
     def __init__(self, bench: BenchFile, folder: Path, undo: ExitStack, transcript: Path | None) -> None:
@@ -180,25 +180,38 @@ class _Opening:
         generator_session = self._identified("generator", bench.generator, generator_profile)
         supply_session = self._identified("supply", bench.supply, supply_profile)
         scope_session = self._identified("oscilloscope", bench.oscilloscope, scope_profile)
-        generator = ScpiGenerator(generator_session, generator_profile, profile_name=bench.generator.profile)
-        offs["generator"] = generator.off
-        supply = ScpiSupply(
-            supply_session,
-            supply_profile,
-            profile_name=bench.supply.profile,
-            output=bench.supply.output,
-        )
-        offs["supply"] = supply.off
-        switchboard = self._switchboard(board_profile, self._undo)
-        offs["switchboard"] = switchboard.off
-        _check_identity("switchboard", bench.switchboard, switchboard.identity.text)
-        oscilloscope = PreambleOscilloscope(
-            scope_session,
-            scope_profile,
-            profile_name=bench.oscilloscope.profile,
-            probe=bench.oscilloscope.probe,
-        )
+        generator = self._generator(generator_session, generator_profile, offs)
+        supply = self._supply(supply_session, supply_profile, offs)
+        switchboard = self._safe_switchboard(board_profile, offs)
+        oscilloscope = self._oscilloscope(scope_session, scope_profile)
         return Bench(generator=generator, oscilloscope=oscilloscope, supply=supply, switchboard=switchboard)
+
+    def _generator(
+        self, session: Session, profile: GeneratorProfile, offs: dict[str, Callable[[], None]]
+    ) -> ScpiGenerator:
+        generator = ScpiGenerator(session, profile, profile_name=self._bench.generator.profile)
+        offs["generator"] = generator.off
+        return generator
+
+    def _supply(
+        self, session: Session, profile: SupplyProfile, offs: dict[str, Callable[[], None]]
+    ) -> ScpiSupply:
+        file = self._bench.supply
+        supply = ScpiSupply(session, profile, profile_name=file.profile, output=file.output)
+        offs["supply"] = supply.off
+        return supply
+
+    def _safe_switchboard(
+        self, profile: SwitchboardProfile, offs: dict[str, Callable[[], None]]
+    ) -> Switchboard:
+        switchboard = self._switchboard(profile, self._undo)
+        offs["switchboard"] = switchboard.off
+        _check_identity("switchboard", self._bench.switchboard, switchboard.identity.text)
+        return switchboard
+
+    def _oscilloscope(self, session: Session, profile: OscilloscopeProfile) -> PreambleOscilloscope:
+        file = self._bench.oscilloscope
+        return PreambleOscilloscope(session, profile, profile_name=file.profile, probe=file.probe)
 
     def _session(
         self,
