@@ -31,6 +31,7 @@ from harness.cli.stopping import output_may_be_gone
 from harness.cli.table import table
 from harness.cli.trends import trends
 from harness.cli.verify import verify
+from harness.cli.wiring import wiring
 from harness.errors import EXIT_BENCH, SwitchwalkError
 
 # Circuits are small: threads inside the linear algebra cost more than they bring. A person's setting stands.
@@ -52,6 +53,7 @@ app.command()(find)
 app.command()(resume)
 app.command()(reference)
 app.command()(plan)
+app.command()(wiring)
 app.command()(table)
 app.command()(cover)
 app.command()(units)

@@ -19,6 +19,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "resume": ("switchwalk resume 12",),
     "reference": (f"switchwalk reference {JOB}",),
     "plan": (f"switchwalk plan {JOB} --steps",),
+    "wiring": (f"switchwalk wiring {JOB}", f"switchwalk wiring {JOB} --html wiring.html"),
     "table": (f"switchwalk table {JOB}",),
     "cover": (f"switchwalk cover {JOB}", f"switchwalk cover {JOB} --design-plugs"),
     "units": ("switchwalk units", "switchwalk units --json"),

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from harness.descriptions.module import Leg
 
@@ -99,6 +100,19 @@ class Hookup:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Connector:
+    """A connector of the fixture: its ports in the order of the standard's channels.
+
+    pins: (hot, cold, ground) of each port where kind is `pins`, else empty.
+    """
+
+    name: str
+    kind: Literal["aes59", "xlr", "pins"]
+    ports: tuple[PortName, ...]
+    pins: tuple[tuple[str, str, str], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Fixture:
     """Everything between the unit's pins and the bench."""
 
@@ -108,3 +122,4 @@ class Fixture:
     undriven_inputs: Termination | None  # what ends an input port that no generator feeds
     links: Mapping[str, Link]
     hookups: tuple[Hookup, ...]
+    connectors: tuple[Connector, ...] = ()  # as fixture.toml gives them; only the wiring's drawings ask

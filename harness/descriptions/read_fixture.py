@@ -9,6 +9,7 @@ from harness.descriptions.located import Key
 from harness.descriptions.mistakes import Source, shown_value, unknown
 from harness.descriptions.module import Leg
 from harness.descriptions.names import Names, nearest
+from harness.descriptions.read_connectors import read_connectors
 from harness.descriptions.read_lines_on import check_lines_on
 from harness.descriptions.schema import (
     NAME,
@@ -21,7 +22,7 @@ from harness.descriptions.schema import (
     RawTermination,
 )
 
-TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup")
+TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup", "connectors")
 
 
 def read_fixture(source: Source, names: Names) -> tuple[Fixture | None, tuple[Hookup, ...]]:
@@ -36,10 +37,17 @@ def read_fixture(source: Source, names: Names) -> tuple[Fixture | None, tuple[Ho
     undriven = _termination(source, head.undriven_inputs, ("fixture", "undriven_inputs")) if head else None
     links = _links(source, names)
     hookups = _hookups(source, names, lines)
+    connectors = read_connectors(source, names)
     if len(source.mistakes) > before or head is None:
         return None, hookups
     fixture = Fixture(
-        name=head.name, lines=lines, loads=loads, undriven_inputs=undriven, links=links, hookups=hookups
+        name=head.name,
+        lines=lines,
+        loads=loads,
+        undriven_inputs=undriven,
+        links=links,
+        hookups=hookups,
+        connectors=connectors,
     )
     return fixture, hookups
 

@@ -1,0 +1,1 @@
+"""What whoever solders a fixture needs: pins, plugs, resistors to buy, drawings."""

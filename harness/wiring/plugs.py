@@ -1,0 +1,143 @@
+"""Loop plugs as they are soldered: each resistor, the value to buy, and the error that brings."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.circuit.fixings import pad_resistors
+from harness.descriptions.fixture import Fixture, Link, LinkLeg, PortName
+from harness.descriptions.module import LEGS, Module
+from harness.wiring.preferred import Series, nearest_value
+
+USUAL_TOLERANCE = 0.01  # what is bought; a plug's measured resistors are known far better
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chosen:
+    """A resistor: where it sits, what is wanted, and the nearest of E24 and E96, in ohm.
+
+    place: such as `hot series`. series: the one to buy from: E24 where that is within the tolerance.
+    """
+
+    place: str
+    wanted_ohm: float
+    e24_ohm: float
+    e96_ohm: float
+    series: Series
+
+    @property
+    def bought_ohm(self) -> float:
+        """The value to buy."""
+        return self.e24_ohm if self.series == "E24" else self.e96_ohm
+
+    @property
+    def error(self) -> float:
+        """By how much the value to buy is off, as a fraction."""
+        return self.bought_ohm / self.wanted_ohm - 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Path:
+    """One leg of a plug, or its pad: the loss as wanted and with the values to buy, in decibels."""
+
+    name: str
+    wanted_db: float
+    bought_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plug:
+    """A loop plug in one channel."""
+
+    link: str
+    start: PortName
+    end: PortName
+    kind: str  # `straight`, `pad` or `keyed`
+    label: str  # what is written on it, "" where nothing is
+    resistors: tuple[Chosen, ...]
+    paths: tuple[Path, ...]
+
+
+def choose(place: str, wanted_ohm: float, tolerance: float) -> Chosen:
+    """Choose the value to buy for one resistor. Raises ValueError for zero or less."""
+    e24, e96 = (nearest_value(wanted_ohm, series) for series in ("E24", "E96"))
+    near = abs(e24 / wanted_ohm - 1) <= max(tolerance, USUAL_TOLERANCE) + 1e-12
+    closer = abs(e96 / wanted_ohm - 1) < abs(e24 / wanted_ohm - 1)
+    series: Series = "E24" if near or not closer else "E96"
+    return Chosen(place=place, wanted_ohm=wanted_ohm, e24_ohm=e24, e96_ohm=e96, series=series)
+
+
+def plugs(module: Module, fixture: Fixture) -> tuple[Plug, ...]:
+    """Give every plug of every channel."""
+    return tuple(
+        _plug(link, channel)
+        for link in fixture.links.values()
+        for channel in module.channels
+        if link.legs is None or channel in link.legs
+    )
+
+
+def pad_loss_db(arm_ohm: float, shunt_ohm: float, impedance_ohm: float) -> float:
+    """Insertion loss of an H pad of four arms and a shunt, between two of the impedance.
+
+    V_load/e by the ladder, over the e/2 that the load has without the pad.
+    """
+    far = 2 * arm_ohm + impedance_ohm
+    middle = shunt_ohm * far / (shunt_ohm + far)
+    ratio = middle / (impedance_ohm + 2 * arm_ohm + middle) * impedance_ohm / far
+    return -20 * math.log10(2 * ratio)
+
+
+def _plug(link: Link, channel: str) -> Plug:
+    kind = "straight"
+    resistors: tuple[Chosen, ...] = ()
+    paths: tuple[Path, ...] = ()
+    if link.legs is not None:
+        chosen = tuple(_keyed(link, channel))
+        kind = "keyed"
+        resistors = tuple(each for of_leg, _ in chosen for each in of_leg)
+        paths = tuple(path for _, path in chosen if path is not None)
+    elif link.pad_db:
+        kind = "pad"
+        resistors, paths = _pad(link, link.pad_db, link.pad_impedance_ohm or 600.0)
+    return Plug(
+        link=link.name,
+        start=PortName(channel=channel, net=link.from_net),
+        end=PortName(channel=channel, net=link.to_net),
+        kind=kind,
+        label=link.plug or "",
+        resistors=resistors,
+        paths=paths,
+    )
+
+
+def _keyed(link: Link, channel: str) -> Iterator[tuple[tuple[Chosen, ...], Path | None]]:
+    legs = link.legs[channel] if link.legs is not None else {}
+    for leg in LEGS:
+        parts: LinkLeg = legs[leg]
+        series = choose(f"{leg} series", parts.series_ohm, link.tolerance) if parts.series_ohm else None
+        shunt = (
+            choose(f"{leg} shunt", parts.shunt_ohm, link.tolerance) if parts.shunt_ohm is not None else None
+        )
+        path = None
+        if series is not None and shunt is not None:
+            path = Path(
+                name=f"{leg}, unloaded",
+                wanted_db=_divider_db(series.wanted_ohm, shunt.wanted_ohm),
+                bought_db=_divider_db(series.bought_ohm, shunt.bought_ohm),
+            )
+        yield tuple(each for each in (series, shunt) if each is not None), path
+
+
+def _divider_db(series_ohm: float, shunt_ohm: float) -> float:
+    return 20 * math.log10((series_ohm + shunt_ohm) / shunt_ohm)
+
+
+def _pad(link: Link, loss_db: float, impedance_ohm: float) -> tuple[tuple[Chosen, ...], tuple[Path, ...]]:
+    arm_ohm, shunt_ohm = pad_resistors(loss_db, impedance_ohm)
+    places = [f"{leg} {end}" for leg in LEGS for end in ("in", "out")]
+    arms = tuple(choose(place, arm_ohm, link.tolerance) for place in places)
+    shunt = choose("shunt", shunt_ohm, link.tolerance)
+    bought_db = pad_loss_db(arms[0].bought_ohm, shunt.bought_ohm, impedance_ohm)
+    path = Path(name=f"pad at {impedance_ohm:g} ohm", wanted_db=loss_db, bought_db=bought_db)
+    return (*arms, shunt), (path,)
