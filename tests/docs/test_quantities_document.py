@@ -1,0 +1,81 @@
+"""docs/quantities.md has a section for every quantity, and tells every line that a budget may have."""
+
+import ast
+import re
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from harness.descriptions.sequence import Quantity
+
+ROOT = Path(__file__).resolve().parents[2]
+TEXT = (ROOT / "docs" / "quantities.md").read_text(encoding="utf-8")
+TABLE = TEXT.partition("## The lines of a budget")[2]
+TOLD = {
+    name.strip()
+    for cell in re.findall(r"^\| ([^|]+) \|", TABLE, flags=re.MULTILINE)
+    for name in cell.split(",")
+    if name.strip() not in {"line", "---"}
+}
+LINE_OF_A_BUDGET = re.compile(r"[a-z][a-z' ]+")
+
+
+def _names_in_the_code() -> set[str]:
+    """Every text that becomes a budget line's name.
+
+    They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, and, in
+    the transfer and its kin, as the first of a tuple or the argument of `add`, with a source after it.
+    """
+    found: set[str] = set()
+    for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call):
+                found |= _of_call(node)
+            elif isinstance(node, ast.Tuple) and len(node.elts) == 3 and path.name in {
+                "transfer.py", "contact.py"
+            }:  # fmt: skip
+                found |= {each for each in map(_text, node.elts[:2]) if each}
+            elif isinstance(node, ast.Assign) and path.name in {"capacitance.py", "distortion.py"}:
+                found |= _of_assignment(node)
+    return {each for each in found if LINE_OF_A_BUDGET.fullmatch(each)}
+
+
+def _of_call(node: ast.Call) -> set[str]:
+    called = node.func.id if isinstance(node.func, ast.Name) else ""
+    found: set[str] = set()
+    for keyword in node.keywords:
+        if keyword.arg == "name" and called in {"Contribution", "Component"}:
+            found.add(_text(keyword.value))
+        if keyword.arg == "names" and isinstance(keyword.value, ast.Tuple):
+            found |= {_text(each) for each in keyword.value.elts}
+    if called == "add" and node.args:
+        found.add(_text(node.args[0]))
+    return found
+
+
+def _of_assignment(node: ast.Assign) -> set[str]:
+    target = node.targets[0]
+    if isinstance(target, ast.Name) and target.id == "name":
+        return {_text(node.value)}
+    if isinstance(target, ast.Subscript) and isinstance(target.value, ast.Name):
+        return {_text(target.slice)} if target.value.id == "shares" else set()
+    return set()
+
+
+def _text(node: ast.expr) -> str:
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+
+
+@pytest.mark.parametrize("quantity", get_args(Quantity))
+def test_every_quantity_has_its_section(quantity: str) -> None:
+    assert re.search(rf"^### {quantity}$", TEXT, flags=re.MULTILINE)
+
+
+def test_no_section_is_of_a_quantity_that_is_not() -> None:
+    sections = re.findall(r"^### ([a-z_]+)$", TEXT, flags=re.MULTILINE)
+    assert sorted(sections) == sorted(get_args(Quantity))
+
+
+def test_every_line_of_a_budget_is_told_and_no_other() -> None:
+    assert _names_in_the_code() == TOLD
