@@ -27,10 +27,14 @@ Before you start:
  - Local codes and licensed practice come first."""
 
 
+def hookups_of(plan: "Plan") -> "tuple[Hookup, ...]":
+    """Every hookup of a plan in its order, the through hookup first."""
+    return (*filter(None, [plan.through]), *(visit.hookup for visit in plan.visits))
+
+
 def require_person(plan: "Plan") -> None:
     """Refuse a plan that needs hands where nobody can be asked. Raises UsageError."""
-    hookups = [*filter(None, [plan.through]), *(visit.hookup for visit in plan.visits)]
-    by_hand = [repr(hookup.name) for hookup in hookups if hookup.select is None]
+    by_hand = [repr(hookup.name) for hookup in hookups_of(plan) if hookup.select is None]
     if by_hand and not sys.stdin.isatty():
         raise UsageError(
             f"{NOBODY}, and a person moves the leads of {', '.join(by_hand)}. "

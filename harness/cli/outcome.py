@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.cli.hands import hookups_of
 from harness.cli.lines import say
 from harness.errors import CircuitError, RecordsError
 
@@ -42,6 +43,7 @@ def write_page(
     described: what its sequence would see of every fault is told by it; None leaves that out.
     """
     from harness.report.coverage_picture import draw_coverage
+    from harness.report.hookup_picture import draw_hookups
     from harness.report.write import write_report
 
     run_id = record.run_id
@@ -55,6 +57,8 @@ def write_page(
             path,
             None if found is None else found.explanation,
             draw_coverage(described.faults_seen(path.parent)) if described is not None else None,
+            () if described is None else draw_hookups(described.job, hookups_of(described.plan)),
+            [event.text for event in store.events(run_id) if event.kind == "hookup"],
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error

@@ -13,6 +13,7 @@ from harness.records.run import RunRecord
 from harness.report import notes, words
 from harness.report.coverage_picture import CoverageFigure
 from harness.report.explanation import Explanation
+from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
 from harness.report.response_plot import response_plots
 from harness.roles import Capture
@@ -61,13 +62,16 @@ def write_report(
     path: Path,
     explanation: Explanation | None = None,
     coverage: CoverageFigure | None = None,
+    by_hand: Sequence[HookupFigure] = (),
+    found_by_hand: Sequence[str] = (),
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
-    run that failed, what would explain it. coverage: what its sequence would see of every fault.
+    run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
+    hookups that hands made; found_by_hand: what was found of their leads.
     """
-    text = render_report(run, readings, waveforms, explanation, coverage)
+    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand)
     unfinished = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -86,6 +90,8 @@ def render_report(
     waveforms: Mapping[int, Capture],
     explanation: Explanation | None = None,
     coverage: CoverageFigure | None = None,
+    by_hand: Sequence[HookupFigure] = (),
+    found_by_hand: Sequence[str] = (),
 ) -> str:
     """Make the report's HTML."""
     import jinja2
@@ -118,6 +124,8 @@ def render_report(
         not_passed=not_passed,
         explanation=explanation,
         faults_seen=coverage,
+        by_hand=by_hand,
+        found_by_hand=found_by_hand,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),

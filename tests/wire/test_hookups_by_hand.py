@@ -3,6 +3,7 @@
 The bench is the simulator's, over its sockets and pty; its hands are told to slip.
 """
 
+import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -223,6 +224,12 @@ def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
         kept = [event.text for event in store.events(1) if event.kind == "hookup"]
         assert all(reading.verdict == "pass" for reading in store.readings(1))
     assert len(kept) == 4
+    page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
+    assert "Hookups made by hand" in page
+    assert page.count("now every lead is where it should be") == 2
+    pictures = re.findall(r'alt="(generator output 1[^"]*)"', page)
+    assert len(pictures) == 3
+    assert "scope input 2 to left.out cold" in pictures[1]
 
 
 def test_clumsy_hands_hide_no_fault_of_the_unit(capsys: pytest.CaptureFixture[str], short_job: Path) -> None:

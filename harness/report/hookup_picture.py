@@ -1,0 +1,109 @@
+"""A hookup that hands make, lead by lead: as rows for a terminal, and as a picture."""
+
+import base64
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from html import escape
+
+from harness.descriptions.fixture import Hookup
+from harness.descriptions.job import Job
+from harness.descriptions.module import LEGS
+
+BOX, WIRE, ROW, EDGE, LETTER = 34, 150, 26, 8, 7.3
+GROUND_CLIPS = "every ground clip on pin 1 of its connector"
+
+
+@dataclass(frozen=True, kw_only=True)
+class HookupFigure:
+    """A hookup's picture as a data address with its size in pixels and its words."""
+
+    name: str
+    address: str
+    text: str
+    width: int
+    height: int
+
+
+def leads_of(job: Job, hookup: Hookup) -> tuple[tuple[str, str], ...]:
+    """From where to where each lead and plug of a hookup goes, in words."""
+    return (*_generator(job, hookup), *_scope(job, hookup), *_plugs(job, hookup))
+
+
+def output_words(job: Job, leg: str) -> str:
+    """Name the generator's output for a leg."""
+    if job.bench is None:
+        return f"generator {leg} output"
+    number = job.bench.generator.hot if leg == "hot" else job.bench.generator.cold
+    return f"generator output {number} ({leg})"
+
+
+def _generator(job: Job, hookup: Hookup) -> Iterator[tuple[str, str]]:
+    for offset, leg in enumerate(LEGS):
+        if hookup.through:
+            pairs = len(hookup.view) or max(len(other.view) for other in job.fixture.hookups)
+            numbers = [str(2 * pair + 1 + offset) for pair in range(pairs)]
+            inputs = f"scope input {numbers[0]}" if pairs == 1 else f"scope inputs {' and '.join(numbers)}"
+            yield output_words(job, leg), inputs
+        elif hookup.drive is not None:
+            added = hookup.source_added
+            through = f"{added.series_ohm:g} ohm, then " if added is not None and added.leg == leg else ""
+            yield output_words(job, leg), f"{through}{hookup.drive} {leg}"
+
+
+def _scope(job: Job, hookup: Hookup) -> Iterator[tuple[str, str]]:
+    legs = LEGS[::-1] if hookup.exchanged else LEGS
+    if not hookup.through:
+        probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
+        how = f" (probe {probe:g}x)" if probe != 1.0 else ""
+        for index, port in enumerate(hookup.view):
+            for offset, leg in enumerate(legs):
+                yield f"scope input {2 * index + 1 + offset}{how}", f"{port} {leg}"
+    for line, number in hookup.lines_on.items():
+        yield f"scope input {number}", f"control line {line}"
+
+
+def _plugs(job: Job, hookup: Hookup) -> Iterator[tuple[str, str]]:
+    for name in hookup.links:
+        link = job.fixture.links[name]
+        yield f"plug {name}, in every channel", f"from {link.from_net} to {link.to_net}"
+
+
+def draw_hookups(job: Job, hookups: Sequence[Hookup]) -> tuple[HookupFigure, ...]:
+    """Draw those that no switchboard channel selects, each once."""
+    by_hand = {hookup.name: hookup for hookup in hookups if hookup.select is None}
+    return tuple(_draw(job, hookup) for hookup in by_hand.values())
+
+
+def _draw(job: Job, hookup: Hookup) -> HookupFigure:
+    rows = leads_of(job, hookup)
+    left, right = (round(LETTER * max(len(row[side]) for row in rows)) + 2 * EDGE for side in (0, 1))
+    width, height = left + WIRE + right + 2 * EDGE, BOX + ROW * len(rows)
+    drawn = [
+        f'<text x="{EDGE}" y="20" font-weight="bold">{escape(hookup.name)}</text>',
+        *(_lead(row, number, left, right) for number, row in enumerate(rows)),
+    ]
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" font-size="13" '
+        f'font-family="sans-serif" viewBox="0 0 {width} {height}" fill="#1c1c1a">'
+        f'<rect width="{width}" height="{height}" fill="#fff"/>{"".join(drawn)}</svg>'
+    )
+    return HookupFigure(
+        name=hookup.name,
+        address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
+        text="; ".join(f"{start} to {end}" for start, end in rows) + f"; {GROUND_CLIPS}",
+        width=width,
+        height=height,
+    )
+
+
+def _lead(row: tuple[str, str], number: int, left: int, right: int) -> str:
+    """Two boxes and a wire between them; a cold lead is dashed, so that it shows without colour."""
+    y, end_x = BOX + ROW * number, EDGE + left + WIRE
+    dashes = ' stroke-dasharray="5 3"' if "cold" in "".join(row) else ""
+    middle = y + (ROW - 4) // 2
+    boxes = "".join(
+        f'<rect x="{x}" y="{y}" width="{width}" height="{ROW - 4}" rx="3" fill="none" stroke="#33332f"/>'
+        f'<text x="{x + EDGE}" y="{y + 15}">{escape(text)}</text>'
+        for x, width, text in ((EDGE, left, row[0]), (end_x, right, row[1]))
+    )
+    return f'{boxes}<path d="M{EDGE + left} {middle}H{end_x}" stroke="#33332f" stroke-width="2"{dashes}/>'
