@@ -1,0 +1,41 @@
+"""Every name of a fault in docs/faults.md is one, and every kind of fault is named there."""
+
+import re
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from harness.descriptions.faults import Fault, FaultKind, parse_fault
+from harness.descriptions.load import load_job
+from harness.errors import UsageError
+
+ROOT = Path(__file__).resolve().parents[2]
+TEXT = (ROOT / "docs" / "faults.md").read_text(encoding="utf-8")
+TABLE = TEXT.partition("## The names")[2].partition("\n## ")[0]
+NAMES = tuple(
+    name
+    for cell in re.findall(r"^\|[^|]+\|([^|]+)\|", TABLE, flags=re.MULTILINE)
+    for name in re.findall(r"`([^`]+)`", cell)
+)
+JOBS = tuple(load_job(ROOT / "sequences" / name) for name in ("two_loop_switcher", "source_selector"))
+
+
+def _faults(name: str) -> tuple[Fault, ...]:
+    """The faults of this name, in whichever of the shipped jobs has them."""
+    refusals = []
+    for job in JOBS:
+        try:
+            return parse_fault(name, job.module, job.fixture)
+        except UsageError as error:
+            refusals.append(str(error))
+    raise AssertionError("\n".join(refusals))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_name_of_a_fault_is_one(name: str) -> None:
+    assert [fault.name for fault in _faults(name)] == [name]
+
+
+def test_every_kind_of_fault_is_named() -> None:
+    assert {fault.kind for name in NAMES for fault in _faults(name)} == set(get_args(FaultKind))
