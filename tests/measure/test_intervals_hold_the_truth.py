@@ -17,8 +17,8 @@ from tests.measure.draws import transfers
 from tests.measure.draws.shares import COVERAGE, draw_all, limits, share
 from tests.measure.synthetic import SyntheticBench
 
-COUNT = 150
-FEWER = {"relays": 30, "quasi-peak": 100, "ratios": 100}  # units of four legs and two edges; slow records
+COUNT = 120
+FEWER = {"relays": 25, "quasi-peak": 60, "ratios": 80}  # units of four legs and two edges; slow records
 COVERS_MORE = {"intermittency"}  # whole failures: Clopper and Pearson's bound holds at least as often
 
 
