@@ -22,13 +22,12 @@ from harness.reading import Reading
 from harness.runner.inputs import input_numbers
 from harness.runner.recorder import Ask, Captured
 from harness.runner.recovery import TRANSIENT
-from harness.runner.stage import Stage
+from harness.runner.stage import LATER, Stage
 
 SAMPLES = 4000
 MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
 SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
 CONFIDENCE = 0.95
-LATER = 4.0  # settling times: until a second look at a port that stands as it did before the step
 
 Recover = Callable[[HookupVisit, State, BenchError], str]
 
