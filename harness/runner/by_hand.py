@@ -10,11 +10,12 @@ from harness.circuit.predict import predict_states
 from harness.descriptions.fixture import Hookup, PortName, SourceAdded
 from harness.descriptions.module import LEGS, Leg
 from harness.descriptions.state import State
+from harness.errors import HookupError
 from harness.plan.model import Stimulus
 from harness.runner.events import Remark
 from harness.runner.hookup_check import capture_low, refuse_dc
 from harness.runner.inputs import input_numbers
-from harness.runner.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states
+from harness.runner.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
 from harness.runner.stage import Stage, impedances, tones_of
 from harness.runner.through import LOW_LEVEL_VRMS
 
@@ -27,7 +28,8 @@ def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> N
     """Have a hookup made, and its leads put right until each shows what it should.
 
     What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
-    so. note: keeps what was found with the run. Raises BenchError for DC on a pin.
+    so. note: keeps what was found with the run. Raises BenchError for DC on a pin, HookupError where the
+    unit is not in the circuit at all.
     """
     _make_safe(stage)
     stage.hands.make(hookup)
@@ -51,6 +53,8 @@ def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> N
         )
         stage.hands.correct(hookup, () if before is not None else found.leads, found.said)
         before = found
+    if found is not None and not found.leads:
+        raise HookupError(f"hookup {hookup.name!r}: {found.said}", instrument="the wiring")
     _say(
         stage,
         note,
@@ -89,7 +93,9 @@ def _look(stage: Stage, hookup: Hookup, foretold: Foretold) -> Misplaced | None:
         states.append(index)
         taken.append(_levels(stage, hookup, state))
     stage.set_state(hookup, REST)
-    return misplaced(foretold, np.stack(taken), states)
+    found = misplaced(foretold, np.stack(taken), states)
+    alone = unmoved(foretold, taken[0]) if found is None else ""
+    return Misplaced(leads=(), said=alone) if alone else found
 
 
 def _levels(stage: Stage, hookup: Hookup, state: State) -> Levels:

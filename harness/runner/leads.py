@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 WITHIN = 0.25  # of what is expected: a unit that is a little off has its leads right all the same
 FLOOR = 0.02  # of the e.m.f.: couplings and hum, which no lead is known by
+SHARED = 0.003  # of the e.m.f.: what a load across a pair brings of one leg to the other, if it is to tell
 SHOWS = 0.1  # of the e.m.f.: a pin that shows less than this says little of the lead on it
 
 Levels = NDArray[np.float64]
@@ -94,6 +95,23 @@ def misplaced(foretold: Foretold, seen: Levels, states: Sequence[int]) -> Mispla
         )
         said.append(inputs)
     return Misplaced(leads=tuple(leads), said=", or ".join(said))
+
+
+def unmoved(foretold: Foretold, seen: Levels) -> str:
+    """Say it where the inputs see the generator alone, as in a through hookup; "" where they do not.
+
+    A straight route shows the same levels, but what ends it brings a little of each leg to the other. seen:
+    (rows, 2), in the first state. Says nothing where no load does that.
+    """
+    for row, own in enumerate(foretold.own):
+        expected = foretold.levels[""][0, own]
+        weak = int(expected.argmin())
+        if expected[weak] < SHARED or seen[row, weak] > expected[weak] / 3:
+            return ""
+    return (
+        "the inputs see the generator without the loads of the fixture: the leads are still where they were "
+        "in the through hookup, or the loads are off"
+    )
 
 
 def _fits_once(seen: Levels, expected: Levels) -> bool:

@@ -5,6 +5,7 @@ The bench is the simulator's, over its sockets and pty; its hands are told to sl
 
 import re
 import shutil
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from harness.cli.errand import WallClock
 from harness.cli.hookup_text import drawing
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.load import load_job
+from harness.errors import HookupError
 from harness.plan.build import build_plan
 from harness.records.store import open_records
 from harness.runner.by_hand import make_by_hand
@@ -28,6 +30,7 @@ from simulator.hands import Places
 from simulator.server import Simulator, read_faults, serve
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
+from tests.wire.standing_bench import standing_bench
 
 ROOT = Path(__file__).resolve().parents[2]
 LEFT = "drive left, probe left output"
@@ -154,6 +157,34 @@ def test_what_stays_after_every_lead_was_looked_at_is_measured_as_the_units(scen
     assert scene.said[-1].endswith("Every lead was looked at, so it is measured as the unit's")
 
 
+@dataclass
+class IdleHands(SlippingHands):
+    """Hands that leave the leads in the through hookup, until they were asked so many times."""
+
+    asks: int = 1
+
+    def make(self, hookup: Hookup) -> None:
+        self.simulator.move_leads("through reference", {})
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        self.asked.append(tuple(leads))
+        if len(self.asked) >= self.asks:
+            self.simulator.move_leads(hookup.name, {})
+
+
+def test_leads_left_in_the_through_hookup_are_not_taken_for_a_straight_route(scene: Scene) -> None:
+    hands = IdleHands(scene.simulator)
+    scene.said.clear()
+    hookup = next(each for each in scene.stage.job.fixture.hookups if each.name == LEFT)
+    make_by_hand(replace(scene.stage, hands=hands), hookup, lambda text: None)
+    assert "still where they were in the through hookup" in scene.said[0]
+    assert scene.said[-1].endswith("now every lead is where it should be")
+    with pytest.raises(HookupError, match="still where they were in the through hookup"):
+        make_by_hand(
+            replace(scene.stage, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda text: None
+        )
+
+
 def test_a_second_slip_is_found_by_looking_at_every_lead(scene: Scene) -> None:
     hands = scene.make({"generator hot": None, "input 2": None})
     assert hands.asked
@@ -246,3 +277,39 @@ def test_clumsy_hands_are_for_the_simulator_alone(
     printed = switchwalk(capsys, "run", str(short_job), "--serial", "OB-0001", "--clumsy", "1")
     assert printed.code == 2
     assert "--clumsy is for simulated hands; add --simulate" in printed.err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no pty")
+def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
+    short_job: Path, tmp_path: Path
+) -> None:
+    from tests.cli.test_batch_at_a_bench import Terminal
+
+    with standing_bench(short_job) as bench:
+        terminal = Terminal(
+            "run", str(short_job), "--serial", "OB-0001", "--bench", str(bench.bench_file),
+            "--records", str(tmp_path / "records.sqlite"),
+        )  # fmt: skip
+        try:
+            terminal.until("generator output 1 (hot)  ------> scope input 1")
+            terminal.until("Press Enter when it is made. ")
+            bench.by_hand(hookup="through reference")
+            terminal.types("")
+            terminal.until("scope input 1                     ------> left.out hot")
+            terminal.until("Press Enter when it is made. ")
+            assert bench.left_on("generator", "switchboard") == []  # while hands are at the leads
+            terminal.types("")  # and nobody has moved one
+            terminal.until("the leads are still where they were")
+            terminal.until("Please look at every lead of it.")
+            terminal.until("Press Enter when it is as drawn. ")
+            bench.by_hand(hookup=LEFT)
+            terminal.types("")
+            terminal.until("now every lead is where it should be")
+            terminal.until("Press Enter when it is made. ")
+            bench.by_hand(hookup=LEFT.replace("left", "right"))
+            terminal.types("")
+            terminal.until("PASS  unit OB-0001, run 1: 8 pass")
+            assert terminal.ended() == 0
+        finally:
+            terminal.end()
+        assert bench.left_on() == []
