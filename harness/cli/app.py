@@ -17,6 +17,7 @@ from harness.cli.examples import under_help
 from harness.cli.export import export
 from harness.cli.find import find
 from harness.cli.gauge import gauge
+from harness.cli.import_netlist import import_netlist
 from harness.cli.judge import judge
 from harness.cli.new import new
 from harness.cli.plan import plan
@@ -46,6 +47,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command()(new)
+app.command("import")(import_netlist)
 app.command()(run)
 app.command()(batch)
 app.command()(bench)
@@ -70,7 +72,7 @@ app.command()(verify)
 app.command()(simulate)
 for each in app.registered_commands:
     if each.callback is not None:
-        each.epilog = under_help(each.callback.__name__)
+        each.epilog = under_help(each.name or each.callback.__name__)
 
 
 def _print_version(wanted: bool) -> None:

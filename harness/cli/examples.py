@@ -6,6 +6,7 @@ JOB = "sequences/two_loop_switcher"
 
 EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "new": ("switchwalk new my-switcher", "switchwalk new my-insert --template mono-insert"),
+    "import": ("switchwalk import board.net --out my-switcher/module.toml",),
     "run": (
         f"switchwalk run {JOB} --serial OB-0001",
         'switchwalk run JOB --serial OB-0002 --simulate --fault "K3 never operates"',

@@ -18,7 +18,7 @@ JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 
 
 def test_the_d_connector_is_the_one_of_aes59() -> None:
-    # Hot, cold, ground of AES59's eight analogue channels, as an audio interface's user manual prints the table.
+    # Hot, cold, ground of AES59's eight analogue channels, as an audio interface's manual prints them.
     printed = "24 12 25  10 23 11  21 9 22  7 20 8  18 6 19  4 17 5  15 3 16  1 14 2"
     assert " ".join(pin for channel in AES59 for pin in channel) == " ".join(printed.split())
     assert {int(pin) for channel in AES59 for pin in channel} == set(range(1, 26)) - {13}

@@ -1,0 +1,77 @@
+"""`switchwalk new`: what it writes is valid, runs at once and passes; nothing is written over."""
+
+from pathlib import Path
+
+import pytest
+
+from harness.descriptions.load import load_job
+from harness.drafts.answers import TEMPLATES, Answers
+from harness.drafts.job import job_texts
+from tests.cli.commands import switchwalk
+
+FITTING = [
+    Answers(channels=channels, lines=lines, loops=loops, relays_per_line=relays)
+    for channels in (1, 2)
+    for loops in range(5)
+    for lines in range(max(1, loops), loops + 3)
+    for relays in {1, channels}
+]
+
+
+@pytest.mark.parametrize("answers", FITTING, ids=str)
+def test_whatever_is_answered_the_four_files_are_a_valid_job(answers: Answers, tmp_path: Path) -> None:
+    for name, text in job_texts(answers).items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    job = load_job(tmp_path)
+    assert job.module.line_names == answers.line_names
+    assert len(job.module.relays) == answers.lines * answers.relays_per_line
+    assert len(job.fixture.links) == answers.loops
+
+
+def test_a_new_job_passes_on_the_simulator_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = switchwalk(capsys, "new", "insert", "--template", "mono-insert")
+    assert (made.code, made.out) == (0, "")
+    run = switchwalk(capsys, "run", "insert", "--serial", "OB-0001", "--simulate")
+    assert run.code == 0, run.out + run.err
+    assert "PASS" in run.out
+
+
+def test_options_say_what_a_person_would_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "job"
+    printed = switchwalk(capsys, "new", str(folder), "--channels", "1", "--loops", "2", "--lines", "3")
+    assert printed.code == 0
+    assert load_job(folder).module.line_names == ("loop_1", "loop_2", "mute")
+
+
+@pytest.mark.parametrize("name", ["module.toml", "fixture.toml", "sequence.toml", "bench.toml"])
+def test_a_file_that_is_there_is_never_written_over(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+    printed = switchwalk(capsys, "new", str(tmp_path), "--template", next(iter(TEMPLATES)))
+    assert printed.code == 2
+    assert name in printed.err
+    assert [each.name for each in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--channels", "3"], "1 (mono) or 2"),
+        (["--loops", "9"], "0 to 4"),
+        (["--loops", "2", "--lines", "1"], "expected 2 to 4"),
+        (["--relays-per-line", "7"], "relays per line"),
+        (["--template", "disco"], "stereo-loops"),
+    ],
+)
+def test_answers_that_do_not_fit_are_told_before_anything_is_written(
+    options: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = switchwalk(capsys, "new", str(tmp_path / "job"), *options)
+    assert printed.code == 2
+    assert said in printed.err
+    assert not (tmp_path / "job").exists()
