@@ -55,7 +55,9 @@ class Simulator:
         self._world = World(
             job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
         )
-        self._pair_of_hands = Hands(job, inputs=self._world.inputs, clumsy=clumsy, seed=bench_seed)
+        self._pair_of_hands = Hands(
+            job, inputs=self._world.inputs, clumsy=clumsy, seed=f"{bench_seed} {serial}"
+        )
         self._agendas = {name: Agenda() for name in INSTRUMENTS}
         self._listeners: dict[str, Listener] = {}
         self._pty: PtyStream | None = None
