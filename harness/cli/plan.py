@@ -58,7 +58,7 @@ def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
             count = sum(len(state.acquisitions) for state in visit.states)
             edges = f"; {len(visit.edges)} changes of state" if visit.edges else ""
             cycles = "".join(f"; {one.line} operated {one.check.operations} times" for one in visit.cycles)
-            typer.echo(f"     {len(visit.states)} states, {count} acquisitions{edges}{cycles}")
+            say(f"{len(visit.states)} states, {count} acquisitions{edges}{cycles}", indent=5)
     typer.echo("")
     typer.echo("operations of each relay:")
     for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
