@@ -145,6 +145,7 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
         "bench_file",
         "batch",
         "purpose",
+        "relays",
         "instruments",
         "files",
         "readings",
