@@ -18,6 +18,7 @@ from harness.measure.tone import fit_sines, fit_tones
 
 SAMPLES, DURATION_S = 20_000, 0.1
 HZ = 990.0
+LONG = 200_000
 TRIALS = 1500
 NOISE_DIVISIONS = 0.03
 INSTANTS = np.arange(SAMPLES) * DURATION_S / SAMPLES
@@ -78,6 +79,8 @@ def speed_ratios() -> dict[str, float]:
         return np.round((volts + 0.03 * random.normal(size=volts.shape)) / step) * step
 
     one = coded(single(INSTANTS, 1.0, HZ * 1.00004, 0.7, 0.0))
+    fine = np.arange(LONG) * DURATION_S / LONG
+    long = coded(single(fine, 1.0, HZ * 1.00004, 0.7, 0.0))
     four = np.stack([coded(double(INSTANTS, 1.00004, 0.0, a, 0.3, 1 - a, 1.1)) for a in (0.9, 0.1, 0.8, 0.2)])
 
     def theirs_on_four() -> None:
@@ -89,6 +92,9 @@ def speed_ratios() -> dict[str, float]:
             "curve_fit one": lambda: curve_fit(single, INSTANTS, one, p0=[0.9, HZ, 0.0, 0.0]),
             "fit one": lambda: fit_sines(one[None], DURATION_S / SAMPLES, [HZ]),
             "all one": lambda: fit_tones(one[None], DURATION_S / SAMPLES, [HZ], step_v=[step]),
+            "curve_fit long": lambda: curve_fit(single, fine, long, p0=[0.9, HZ, 0.0, 0.0]),
+            "fit long": lambda: fit_sines(long[None], DURATION_S / LONG, [HZ]),
+            "all long": lambda: fit_tones(long[None], DURATION_S / LONG, [HZ], step_v=[step]),
             "curve_fit four": theirs_on_four,
             "fit four": lambda: fit_sines(four, DURATION_S / SAMPLES, [hot_hz, cold_hz]),
             "all four": lambda: fit_tones(four, DURATION_S / SAMPLES, [hot_hz, cold_hz], step_v=[step] * 4),
@@ -122,12 +128,15 @@ def main() -> None:
                 clock = "clock unknown" if unknown_clock else "clock nominal"
                 print(f"  {peak_v:5g} V, {kind}, {clock}   {ratio:6.3f}")
     taken = speed_ratios()
-    for record in ("one", "four"):
+    for record, words, goal in (
+        ("one", "one input, one tone", "(the calls' own time, not the arithmetic's)"),
+        ("long", f"the same of {LONG:,} samples", "(at least 100)"),
+        ("four", "four inputs, two tones", "(at least 100)"),
+    ):
         theirs, fit, everything = (taken[f"{way} {record}"] for way in ("curve_fit", "fit", "all"))
-        words = "one input, one tone" if record == "one" else "four inputs, two tones"
         print(f"{words}: curve_fit {1e3 * theirs:.2f} ms, ours {1e3 * fit:.3f} ms, with noise and lines")
         print(f"  {1e3 * everything:.3f} ms")
-        print(f"  curve_fit / ours                        {theirs / fit:6.1f}   (at least 100)")
+        print(f"  curve_fit / ours                        {theirs / fit:6.1f}   {goal}")
         print(f"  curve_fit / ours with noise and lines   {theirs / everything:6.1f}")
     taken = spectrum_ratios()
     print(f"1 M points: numpy fft {1e3 * taken['fft']:.1f} ms, rfft {1e3 * taken['rfft']:.1f} ms")
