@@ -89,7 +89,8 @@ def test_ten_ohm_in_a_leg_convert_what_the_circuit_says(capsys: pytest.CaptureFi
     assert len(readings) == 4
     for reading in readings:
         assert reading.expected is not None
-        assert reading.low < reading.expected < reading.high
+        spread = 2 * reading.expected_standard  # the interval is about this unit, the circuit about its kind
+        assert reading.low - spread < reading.expected < reading.high + spread
     unequal = [reading for reading in readings if "10 ohm" in reading.check]
     assert all(reading.value < 44 for reading in unequal)
 
