@@ -89,8 +89,9 @@ def test_ten_ohm_in_a_leg_convert_what_the_circuit_says(capsys: pytest.CaptureFi
     assert len(readings) == 4
     for reading in readings:
         assert reading.expected is not None
-        spread = 2 * reading.expected_standard  # the interval is about this unit, the circuit about its kind
-        assert reading.low - spread < reading.expected < reading.high + spread
+        # Of four intervals of k = 2 one lies beside the truth once in six runs; of k = 3, once in a hundred.
+        below, above = 1.5 * (reading.value - reading.low), 1.5 * (reading.high - reading.value)
+        assert reading.value - below < reading.expected < reading.value + above
     unequal = [reading for reading in readings if "10 ohm" in reading.check]
     assert all(reading.value < 44 for reading in unequal)
 
