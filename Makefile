@@ -9,7 +9,7 @@ SERIAL ?= OB-0001
 
 help:
 	@echo "make demo    run the two-loop switcher's job on the simulated bench and say where the report is"
-	@echo "make test    run the tests (brings ngspice and chromium where it may)"
+	@echo "make test    run the tests (brings ngspice, chromium and postgresql where it may)"
 	@echo "make check   ruff, mypy --strict"
 	@echo "make bench   the benchmarks, as ratios"
 	@echo "make lock    pin and hash the requirements again"
