@@ -15,7 +15,7 @@ from harness.cli.described import Described
 from harness.cli.errand import Errand
 from harness.cli.job import impedances_of
 from harness.cli.lines import say
-from harness.cli.outcome import find_fault, write_page
+from harness.cli.outcome import find_fault, say_likely, write_page
 from harness.cli.retest import Retest, earlier_runs, leave_for
 from harness.cli.serials import ask
 from harness.cli.simulate import fault_notes
@@ -194,21 +194,9 @@ class Units:
                 say(tested.reason, indent=2, hang=0)
         found = find_fault(self.store, self.store.run(tested.run_id), self._described)
         if not quiet and tested.outcome in ("fail", "unproven"):
-            self._explain(found)
+            say_likely(found)
             self._worst(self.store.readings(tested.run_id))
         return found
-
-    def _explain(self, found: "Diagnosed | None") -> None:
-        if found is None:
-            return
-        if not found.names:
-            say(found.explanation.headline, indent=2, hang=0)
-            return
-        name, words = found.explanation.groups[0].faults[0]
-        say(f"most likely: {name} ({found.explanation.groups[0].likelihood})", indent=2)
-        say(words, indent=15, hang=0)
-        if len(found.names) > 1:
-            say(f"not told apart from: {', '.join(found.names[1:])}", indent=2)
 
     def _worst(self, readings: "list[Reading]") -> None:
         from harness.cli.watch import reading_line

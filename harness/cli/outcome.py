@@ -3,6 +3,7 @@
 import json
 import re
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,13 +23,22 @@ if TYPE_CHECKING:
 WORST_SHOWN = 5
 
 
+@dataclass(frozen=True, kw_only=True)
+class Reported:
+    """A run's page, and what would explain the run where it did not pass."""
+
+    page: Path
+    found: "Diagnosed | None"
+
+
 def write_report_of(
     store: "RunStore", run_id: int, records: str | Path, described: "Described | None" = None
-) -> Path:
+) -> Reported:
     """Diagnose a run that failed, and write its page. described: its job and plan, where they are at hand."""
     record = store.run(run_id)
     described = described or _described(record)
-    return write_page(store, record, records, find_fault(store, record, described), described)
+    found = find_fault(store, record, described)
+    return Reported(page=write_page(store, record, records, found, described), found=found)
 
 
 def write_page(
@@ -95,8 +105,22 @@ def find_fault(
         return None
 
 
-def say_outcome(run_id: int, serial: str, ended: "Ended", report: Path, *, as_json: bool) -> None:
-    """The worst readings, the report's path, and one line with the verdict."""
+def say_likely(found: "Diagnosed | None") -> None:
+    """What would explain a run best, in two or three lines; nothing where nothing was looked for."""
+    if found is None:
+        return
+    if not found.names:
+        say(found.explanation.headline, indent=2, hang=0)
+        return
+    name, words = found.explanation.groups[0].faults[0]
+    say(f"most likely: {name} ({found.explanation.groups[0].likelihood})", indent=2)
+    say(words, indent=15, hang=0)
+    if len(found.names) > 1:
+        say(f"not told apart from: {', '.join(found.names[1:])}", indent=2)
+
+
+def say_outcome(run_id: int, serial: str, ended: "Ended", reported: Reported, *, as_json: bool) -> None:
+    """The worst readings, the likely fault, the report's path, and one line with the verdict."""
     from harness.cli.watch import reading_line
     from harness.report.words import worst_first
 
@@ -108,7 +132,8 @@ def say_outcome(run_id: int, serial: str, ended: "Ended", report: Path, *, as_js
             "outcome": ended.outcome,
             "reason": ended.reason,
             "readings": dict(counts),
-            "report": str(report),
+            "report": str(reported.page),
+            "likely": [] if reported.found is None else list(reported.found.names),
         }
         typer.echo(json.dumps(summary, ensure_ascii=False))
         return
@@ -117,6 +142,7 @@ def say_outcome(run_id: int, serial: str, ended: "Ended", report: Path, *, as_js
         say(reading_line(reading), indent=2)
     if ended.reason:
         say(ended.reason, hang=0)
-    typer.echo(f"report: {report}")
+    say_likely(reported.found)
+    typer.echo(f"report: {reported.page}")
     said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
     typer.echo(f"{ended.outcome.upper()}  unit {serial}, run {run_id}: {said or 'no readings'}")

@@ -91,9 +91,9 @@ def resume(
             quiet=as_json,
         )
         run_id, ended = _go_on(errand, store, hands, record, recorded)
-        report = write_report_of(store, run_id, records or DEFAULT_RECORDS)
+        reported = write_report_of(store, run_id, records or DEFAULT_RECORDS)
     with output_may_be_gone():
-        say_outcome(run_id, header.serial, ended, report, as_json=as_json)
+        say_outcome(run_id, header.serial, ended, reported, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])
 
 
@@ -112,9 +112,9 @@ def _end_with_report(store: "RunStore", record: "RunRecord", records: str | Path
         reason=record.reason,
         readings=tuple(store.readings(record.run_id)),
     )
-    report = write_report_of(store, record.run_id, records)
+    reported = write_report_of(store, record.run_id, records)
     with output_may_be_gone():
-        say_outcome(record.run_id, record.header.serial, ended, report, as_json=as_json)
+        say_outcome(record.run_id, record.header.serial, ended, reported, as_json=as_json)
     return EXIT_OF[ended.outcome]
 
 

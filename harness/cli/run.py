@@ -119,9 +119,9 @@ def run(
         begin = begin_run(errand, store, {"retest": retest, "override": override})
         run_id, ended = carry_out(errand, store, hands, begin)
         known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
-        report = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
+        reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
-        say_outcome(run_id, serial, ended, report, as_json=as_json)
+        say_outcome(run_id, serial, ended, reported, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])
 
 

@@ -87,6 +87,7 @@ def test_a_relay_that_never_operates_fails_the_unit(capsys: pytest.CaptureFixtur
     printed = simulated(capsys, shorter("two_loop_switcher"), "--fault", f"{relay} never operates")
     assert printed.code == 1, printed.out
     assert "FAIL  unit OB-0001" in printed.out
+    assert f"most likely: {relay} never operates" in printed.out
 
 
 @pytest.mark.parametrize(
