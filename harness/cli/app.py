@@ -19,6 +19,7 @@ from harness.cli.find import find
 from harness.cli.gauge import gauge
 from harness.cli.import_netlist import import_netlist
 from harness.cli.judge import judge
+from harness.cli.look import look
 from harness.cli.new import new
 from harness.cli.plan import plan
 from harness.cli.records import show, units
@@ -49,6 +50,7 @@ app = typer.Typer(
 app.command()(new)
 app.command("import")(import_netlist)
 app.command()(run)
+app.command()(look)
 app.command()(batch)
 app.command()(bench)
 app.command()(find)

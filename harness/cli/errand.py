@@ -45,6 +45,7 @@ class Errand:
     """What is to be run, and how it was asked for.
 
     bench_file: None for the job's own. kept: a through reference to use while it is good. batch: its name.
+    resumable: whether its records last, so that it can be gone on with where it stops.
     """
 
     job: "Job"
@@ -59,6 +60,7 @@ class Errand:
     kept: "Reference | None" = None
     batch: str = ""
     purpose: "Purpose" = ""
+    resumable: bool = True
 
     @property
     def bench_folder(self) -> Path:
@@ -133,10 +135,11 @@ def run_on(
             )
     except BaseException as error:
         _finish_stopped(store, run_id, error)
-        error.add_note(
-            f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
-            f"`switchwalk resume {run_id}` goes on with it"
-        )
+        if errand.resumable:
+            error.add_note(
+                f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
+                f"`switchwalk resume {run_id}` goes on with it"
+            )
         raise
 
 

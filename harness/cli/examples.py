@@ -11,6 +11,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
         f"switchwalk run {JOB} --serial OB-0001",
         'switchwalk run JOB --serial OB-0002 --simulate --fault "K3 never operates"',
     ),
+    "look": (
+        f"switchwalk look {JOB} swap",
+        "switchwalk look JOB loop_a+swap --simulate --png look.png",
+    ),
     "batch": (
         f"switchwalk batch {JOB} --batch autumn --operator Mara",
         "switchwalk batch JOB --simulate --serials units.txt --faulty 0.2",

@@ -150,6 +150,11 @@ def _check_request(
     wrong = serial_mistake(serial, job.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
+    check_place(job, simulate=simulate, bench=bench, faults=faults, hasten=hasten)
+
+
+def check_place(job: "Job", *, simulate: bool, bench: Path | None, faults: list[str], hasten: float) -> None:
+    """Refuse what fits neither a bench nor a simulated one. Raises UsageError."""
     if simulate:
         if bench is not None:
             raise UsageError("--simulate brings a bench of its own; leave --bench out")

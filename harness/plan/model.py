@@ -190,7 +190,8 @@ class Plan:
     """Everything a run will do, in order.
 
     predictions: by acquisition number. stimuli: the tones that the through reference must cover.
-    edge_readings: of changes of state; they need no reference.
+    edge_readings: of changes of state; they need no reference. keep_all: also the waveforms of
+    what passes are kept.
     """
 
     through: Hookup | None
@@ -199,6 +200,7 @@ class Plan:
     predictions: Mapping[int, Prediction]
     stimuli: tuple[Stimulus, ...]
     edge_readings: tuple[EdgeReading, ...] = ()
+    keep_all: bool = False
 
     @property
     def count(self) -> int:

@@ -1,7 +1,7 @@
 """What is left of a plan when some of its readings are there already. Pure."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from harness.errors import UsageError
@@ -49,15 +49,16 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
             "version of switchwalk made it. Begin a new run"
         )
-    return _only(plan, tuple(left), tuple(left_edges), left_cycles)
+    return only_these(plan, tuple(left), tuple(left_edges), left_cycles)
 
 
-def _only(
+def only_these(
     plan: Plan,
     left: tuple[PlannedReading, ...],
     left_edges: tuple[EdgeReading, ...],
-    left_cycles: list[Cycle],
+    left_cycles: Sequence[Cycle],
 ) -> Plan:
+    """A plan cut down to these readings and what they need, numbered as before."""
     needed = {number for planned in left for number in planned.acquisitions}
     supplies = {planned.state for planned in left if not planned.acquisitions}
     needed_edges = {edge.acquisition for edge in left_edges}

@@ -1,6 +1,7 @@
-"""Waveforms as small SVG pictures. No state outside the figure: matplotlib's pyplot is not used."""
+"""Waveforms as small pictures. No state outside the figure: matplotlib's pyplot is not used."""
 
 import io
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,6 +46,28 @@ def draw_waveform(capture: Capture, *, window_s: float) -> str:
         figure.savefig(buffer, format="svg", metadata={"Date": None})
     text = buffer.getvalue()
     return text[text.index("<svg") :]
+
+
+def draw_traces(traces: Sequence[tuple[str, Capture, float]]) -> bytes:
+    """Draw titles, captures and their windows in seconds, one row of panels for each: a PNG picture."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with rc_context(SETTINGS):  # type: ignore[arg-type]
+        figure = Figure(figsize=(9.6, 2.8 * len(traces)), layout="constrained")
+        FigureCanvasAgg(figure)
+        rows = figure.subfigures(len(traces), 1, squeeze=False)[:, 0]
+        for part, (title, capture, window_s) in zip(rows, traces, strict=True):
+            pairs = sorted({(number + 1) // 2 for number in capture.inputs})
+            panels = part.subplots(1, len(pairs), squeeze=False, sharey=True)[0]
+            part.suptitle(title)
+            for panel, pair in zip(panels, pairs, strict=True):
+                _draw_pair(panel, capture, pair, window_s)
+            panels[0].set_ylabel("V")
+        buffer = io.BytesIO()
+        figure.savefig(buffer, format="png", dpi=120)
+    return buffer.getvalue()
 
 
 def _draw_pair(panel: "Axes", capture: Capture, pair: int, window_s: float) -> None:

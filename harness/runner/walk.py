@@ -208,7 +208,7 @@ class Walk:
             gain_accuracy=stage.gain_accuracy,
             bare=NOTHING_BARE if self._reference is None else self._reference.bare,
         )
-        if reading.verdict != "pass":
+        if reading.verdict != "pass" or stage.plan.keep_all:
             self._keep_waveforms(measured)
         return reading
 
