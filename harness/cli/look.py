@@ -181,7 +181,7 @@ def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
             say(hookup)
         for reading in ended.readings:
             if reading.hookup == hookup:
-                say(reading_line(reading), indent=2)
+                say(reading_line(reading), indent=2 if hookup else 0)
         if hookup in traced:
             _show_trace(traced[hookup])
     if any(trace.stimulus.kind == "pair" for trace in traces):
