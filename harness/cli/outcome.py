@@ -110,7 +110,7 @@ def say_likely(found: "Diagnosed | None") -> None:
     if found is None:
         return
     if not found.names:
-        say(found.explanation.headline, indent=2, hang=0)
+        say("No single fault of the list explains this; `switchwalk diagnose` tries pairs.", indent=2)
         return
     name, words = found.explanation.groups[0].faults[0]
     say(f"most likely: {name} ({found.explanation.groups[0].likelihood})", indent=2)

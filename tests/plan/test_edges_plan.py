@@ -83,7 +83,10 @@ def test_the_open_leg_copies_what_the_load_lets_through(plan: Plan) -> None:
 
 def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) -> None:
     """At a send that is always live, loop A's relay changes nothing: a missing gap would be no fault."""
-    timed = tuple(replace(check, at=("a_send",)) for check in job.sequence.checks if check.name == "Bounce")
+    states = next(check.states for check in job.sequence.checks if check.name == "Operate time")
+    timed = tuple(
+        replace(check, at=("a_send",), states=states) for check in job.sequence.checks if check.name == "Bounce"
+    )
     hookups = tuple(replace(hookup, lines_on={}) for hookup in job.fixture.hookups if "sends" in hookup.name)
     sends = replace(
         job,
