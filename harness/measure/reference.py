@@ -67,6 +67,13 @@ class ToneReference:
                 return entry
         return None
 
+    def drive_range(self, number: int) -> float:
+        """Volts per division that an input had in the through hookup; 0 where no range is kept of it."""
+        own = (
+            entry for entry in self.ranges if entry.input == number and entry.gain == 1 and not entry.standard
+        )
+        return next((entry.volts_per_division for entry in own), 0.0)
+
     def check_serves(self, inputs: tuple[int, ...], frequencies_hz: Sequence[float]) -> None:
         """Raise ReadingError unless this reference was taken of these inputs at these tones.
 

@@ -167,7 +167,9 @@ def _factors(
             own = reference.inputs.index(capture.inputs[row]) % 2
             share[row, 1 - own] = (1 if own else -1) * math.sqrt(2) * gain
         first, second = sorted(capture.inputs[hot : hot + 2])
-        named = f"gain ratio of inputs {first} and {second}"
+        # Each range has a gain of its own, so a reference on another range knows another ratio.
+        ranges = " and ".join(f"{reference.drive_range(number):g}" for number in (first, second))
+        named = f"gain ratio of inputs {first} and {second} at {ranges} V a division"
         # One is off by the ratio, the other by its inverse, and (r + 1/r)/2 is above 1: all that is left
         # where the legs are crossed and the first order cancels. Uniform from nothing to its limit.
         square = np.where(share, (2 * gain_accuracy) ** 2 / 2 / math.sqrt(3), 0) + 0j
