@@ -11,6 +11,7 @@ from harness.quantities import format_value
 from harness.reading import Verdict
 from harness.records.history import RunLine
 from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
+from harness.statistics.batch import class_count
 from harness.statistics.control import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson
 
@@ -108,8 +109,7 @@ def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Lim
     scale = scale_of(own, unit)
     near = _near(limits, own)
     low, high = roomy([*own, *near.known])
-    edges = np.histogram_bin_edges(values, bins=_bins(values))
-    counts, _ = np.histogram(values, bins=edges)
+    counts, edges = np.histogram(values, bins=max(_FEWEST_BINS, class_count(values, most=_MOST_BINS)))
     picture = Picture(320, 216)
     x = Axis(low=low / scale.factor, high=high / scale.factor, start=34, end=312)
     y = Axis(low=0.0, high=1.08 * float(counts.max()), start=190, end=16)
@@ -128,15 +128,6 @@ def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Lim
     )
     said = f"{values.size} units from {format_value(own[0], unit)} to {format_value(own[1], unit)}; "
     return picture.finish(f"{label}, distribution", f"{said}{inside} of them within the limits.")
-
-
-def _bins(values: NDArray[np.float64]) -> int:
-    """How many bins: by the spread of the middle half (Freedman and Diaconis), so that strays widen none."""
-    middle = float(np.subtract(*np.percentile(values, [75, 25])))
-    if middle == 0:
-        return _FEWEST_BINS
-    width = 2.0 * middle / values.size ** (1 / 3)
-    return min(_MOST_BINS, max(_FEWEST_BINS, int(np.ptp(values) / width) + 1))
 
 
 def _values_below(picture: Picture, axis: Axis, base: float) -> None:

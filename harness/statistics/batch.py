@@ -4,6 +4,7 @@ Charts and capability use the first complete run of each unit, as the first-pass
 same unit is no further unit.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -193,16 +194,25 @@ def _judged(one: Series) -> bool:
 
 
 def distribution(one: Series) -> Distribution | None:
-    """Count the values of a reading in classes of one width (Freedman and Diaconis); None of less than two.
-
-    Source: Freedman and Diaconis, Zeitschrift für Wahrscheinlichkeitstheorie 57 (1981); at most MOST_BINS.
-    """
+    """Count the values of a reading in at most MOST_BINS classes; None of less than two values."""
     values = one.values[one.measured]
     if values.size < 2 or np.ptp(values) == 0:
         return None
-    bins = min(MOST_BINS, len(np.histogram_bin_edges(values, bins="fd")) - 1)
-    counts, edges = np.histogram(values, bins=max(1, bins))
+    counts, edges = np.histogram(values, bins=class_count(values, most=MOST_BINS))
     return Distribution(edges=tuple(map(float, edges)), counts=tuple(map(int, counts)))
+
+
+def class_count(values: NDArray[np.float64], *, most: int) -> int:
+    """How many classes of one width: by the spread of the middle half, so that strays widen none; 1 without.
+
+    Counted and not laid out: a stray far from values that hardly differ would ask for more than any memory.
+    Source: Freedman and Diaconis, Zeitschrift für Wahrscheinlichkeitstheorie 57 (1981).
+    """
+    middle = float(np.subtract(*np.percentile(values, [75, 25])))
+    if middle == 0:
+        return 1
+    width = 2.0 * middle / math.cbrt(values.size)
+    return math.ceil(min(most, float(np.ptp(values)) / width))
 
 
 def chart(one: Series) -> IndividualsChart | None:
