@@ -1,6 +1,6 @@
 """What a list of runs or the page of a unit wants to know, for many runs at once and in few queries."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -9,8 +9,7 @@ from sqlalchemy import ColumnElement, Connection, Table, func, select
 
 from harness.reading import Reading, Verdict
 from harness.records import rows, tables
-
-_RUNS_A_QUERY = 100  # well below the bound values that any database allows
+from harness.records.history import portions
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +38,7 @@ class RunDetail:
 def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, RunDetail]:
     """Give how far these runs came, by their numbers."""
     found: dict[int, RunDetail] = {}
-    for some in _portions(run_ids):
+    for some in portions(run_ids):
         verdicts = _verdicts(connection, some)
         signs = _last_signs(connection, some)
         query = select(*(tables.runs.c[name] for name in _DETAIL_COLUMNS)).where(tables.runs.c.id.in_(some))
@@ -60,7 +59,7 @@ def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int,
     """Give the readings that did not pass of each of these runs that has any, in the order they were made."""
     found: dict[int, list[Reading]] = {}
     table = tables.readings
-    for some in _portions(run_ids):
+    for some in portions(run_ids):
         query = (
             select(table)
             .where(table.c.run_id.in_(some), table.c.verdict != "pass")
@@ -113,9 +112,3 @@ def _verdicts(connection: Connection, some: Sequence[int]) -> dict[int, dict[Ver
     for run, verdict, count in connection.execute(query):
         found.setdefault(run, {})[verdict] = count
     return found
-
-
-def _portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
-    ids = sorted(run_ids)
-    for start in range(0, len(ids), _RUNS_A_QUERY):
-        yield ids[start : start + _RUNS_A_QUERY]
