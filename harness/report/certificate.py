@@ -9,6 +9,7 @@ from harness.quantities import format_value
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words
+from harness.report.templates import templates_in
 from harness.report.write import SYMBOLS
 
 MOST_LINES = 20
@@ -44,8 +45,6 @@ class Standing:
 
 def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: Standing) -> str:
     """Make the page. Raises UsageError for a run that has no verdict or tested the bench and not a unit."""
-    import jinja2
-
     if run.outcome not in _VERDICTS or run.ended is None:
         raise UsageError(
             f"run {run.run_id} was {run.outcome} and has no verdict on unit {run.header.serial}: there is "
@@ -57,14 +56,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
             "there is nothing to certify. Run the unit"
         )
     here = Path(__file__).parent
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(here),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["minus"] = lambda text: str(text).replace("-", "−")
+    environment = templates_in(here)
     return environment.get_template("certificate.html").render(
         style=(here / "certificate.css").read_text(encoding="utf-8"),
         run=run,

@@ -5,7 +5,6 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from harness.errors import RecordsError
 from harness.reading import Reading
@@ -16,6 +15,7 @@ from harness.report.explanation import Explanation
 from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
 from harness.report.response_plot import response_plots
+from harness.report.templates import templates_in
 from harness.roles import Capture
 
 FEW_READINGS = 400
@@ -94,17 +94,8 @@ def render_report(
     found_by_hand: Sequence[str] = (),
 ) -> str:
     """Make the report's HTML."""
-    import jinja2
-
     here = Path(__file__).parent
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(here),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["minus"] = _minus
+    environment = templates_in(here)
     rows = [
         Row(index=index, reading=reading, words=words.describe(reading))
         for index, reading in enumerate(readings)
@@ -137,11 +128,6 @@ def render_report(
         cautions=notes.CAUTIONS,
         not_claimed=notes.not_claimed(run.header, (reading.quantity for reading in readings)),
     )
-
-
-def _minus(text: Any) -> str:
-    """Write numbers with a true minus sign."""
-    return str(text).replace("-", "−")
 
 
 def _by_check(rows: Sequence[Row]) -> dict[str, list[Row]]:

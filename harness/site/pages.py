@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from harness.quantities import format_value
 from harness.records.history import RunLine
 from harness.records.overview import RunDetail
+from harness.report.templates import templates_in
 from harness.report.words import OUTCOME_MEANS
 from harness.report.write import SYMBOLS
 from harness.site.model import Catalogue, Unit
@@ -137,18 +138,7 @@ class Pages:
 
     @cached_property
     def _templates(self) -> "jinja2.Environment":
-        import jinja2
-
-        environment = jinja2.Environment(
-            loader=jinja2.FileSystemLoader(HERE),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-            auto_reload=False,
-        )
-        environment.filters["minus"] = lambda text: str(text).replace("-", "−")
-        return environment
+        return templates_in(HERE)
 
 
 def going(catalogue: Catalogue) -> list[int]:

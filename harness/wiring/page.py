@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from harness.report.templates import templates_in
 from harness.wiring import drawings
 from harness.wiring.connectors import pin_of
 from harness.wiring.document import Wiring
@@ -11,14 +12,7 @@ from harness.wiring.text import ohm
 
 def render_page(wiring: Wiring, hookups: Sequence[str]) -> str:
     """Make the page. hookups: their drawings in text."""
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-    )
+    environment = templates_in(Path(__file__).parent)
     pins = dict(pin_of(wiring.connectors))
     return environment.get_template("wiring.html").render(
         wiring=wiring,
