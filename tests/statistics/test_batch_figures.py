@@ -64,3 +64,10 @@ def test_a_distribution_holds_every_value_in_classes_of_one_width():
 
 def test_values_that_are_all_equal_have_no_distribution():
     assert distribution(series([1.0, 1.0], 1.0)) is None
+
+
+def test_a_stray_far_from_values_that_hardly_differ_asks_for_no_more_classes_than_there_may_be():
+    found = distribution(series([1 + number * 2.3e-16 for number in range(9)], 100.0))
+    assert found is not None
+    assert len(found.counts) <= MOST_BINS
+    assert sum(found.counts) == 10
