@@ -96,9 +96,9 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
         return ()
     found = []
     for hot in range(0, len(one.inputs), 2):
-        new, old = (
-            band_power(each.volts[hot : hot + 2], each.interval_s) for each in (one, other)
-        )  # fmt: skip
+        new, old = (band_power(each.volts[hot : hot + 2], each.interval_s) for each in (one, other))
+        if min(new.mean_square_v2, old.mean_square_v2) <= 0:
+            continue  # a record of one code has no noise, and nothing has a level over that
         spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
         found.append(
             NoiseDrift(
