@@ -1,6 +1,7 @@
 """Checks that would give no reading where they ask for one: told before a run, with what would help. Pure."""
 
 from collections.abc import Iterable, Iterator
+from itertools import islice
 
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.edge import Edge
@@ -169,9 +170,9 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
         reason = "no contact is seen to close on a signal"
     else:
         reason = "no contact of its route moves there, or no signal is led there on either side"
-    would = list(_would(routes, check, port))
+    would = list(islice(_would(routes, check, port), SOME))
     if would:
-        return f"{reason}; expected states with a change such as {', '.join(would[:SOME])}"
+        return f"{reason}; expected states with a change such as {', '.join(would)}"
     return f"{reason}; and no change of one line from rest would show it: leave this port out"
 
 
