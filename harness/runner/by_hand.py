@@ -8,7 +8,7 @@ import numpy as np
 
 from harness.circuit.predict import predict_states
 from harness.descriptions.fixture import Hookup, PortName, SourceAdded
-from harness.descriptions.module import LEGS, Leg
+from harness.descriptions.module import LEGS
 from harness.descriptions.state import State
 from harness.errors import HookupError
 from harness.plan.model import Stimulus
@@ -135,7 +135,7 @@ def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
         words: ("generator hot", "generator cold") for words in by_words if words
     }
     for column, leg in enumerate(LEGS):
-        off = levels(SourceAdded(leg=_leg(leg), series_ohm=OFF_OHM, tolerance=0.0))
+        off = levels(SourceAdded(leg=leg, series_ohm=OFF_OHM, tolerance=0.0))
         both = np.repeat(off[..., [1 - column]] / 2, 2, axis=-1)  # two outputs of one impedance on one pin
         other = LEGS[1 - column]
         for words, found in (
@@ -150,7 +150,3 @@ def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
         levels=by_words,
         generator_leads=leads,
     )
-
-
-def _leg(leg: str) -> Leg:
-    return "hot" if leg == "hot" else "cold"
