@@ -69,18 +69,20 @@ def worst_verdict(readings: Iterable[Reading]) -> Verdict:
 
 
 def worst_first(readings: Iterable[Reading]) -> list[Reading]:
-    """Sort by verdict, then by how many expanded uncertainties lie between the value and its limit."""
+    """Sort by verdict, then by how many expanded uncertainties lie between the value and its limit.
+
+    Readings without an uncertainty, such as a floor above its limit, come first, the furthest outside ahead.
+    """
     return sorted(readings, key=_concern)
 
 
-def _concern(reading: Reading) -> tuple[int, float]:
+def _concern(reading: Reading) -> tuple[int, float, float]:
     inside = margin(reading)
     half = half_interval(reading)
     if inside is None:
-        in_uncertainties = math.inf
-    else:
-        in_uncertainties = inside / half if half else math.copysign(math.inf, inside)
-    return VERDICT_ORDER.index(reading.verdict), in_uncertainties
+        return VERDICT_ORDER.index(reading.verdict), math.inf, 0.0
+    in_uncertainties = inside / half if half else math.copysign(math.inf, inside)
+    return VERDICT_ORDER.index(reading.verdict), in_uncertainties, inside
 
 
 def half_interval(reading: Reading) -> float | None:
