@@ -127,7 +127,7 @@ def history_of(store: "RunStore", lines: "Sequence[RunLine]", bench: str, *, bef
 
 def _verdict(serial: str, tested: "Tested", shifts: Sequence[Shift], new_history: str) -> BenchCheck:
     moved = [shift for shift in shifts if shift.moved]
-    why = f"{serial} reads as it did"
+    why = f"{serial} reads as it did" if shifts else f"{serial} is kept as what later runs are held against"
     if tested.outcome != "pass":
         why = f"{serial} ended in {tested.outcome.upper()}"
     elif moved:

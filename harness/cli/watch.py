@@ -55,7 +55,7 @@ class Lines:
         """Print an event."""
         match event:
             case HookupBegun(hookup=hookup, number=number, total=total):
-                typer.echo(f"hookup {number}/{total}: {hookup.name}" if number else hookup.name)
+                say(f"hookup {number}/{total}: {hookup.name}" if number else hookup.name)
             case ReadingsMade(state=state, done=done, total=total, readings=readings):
                 passed = sum(reading.verdict == "pass" for reading in readings)
                 typer.echo(f"  [{done:4d}/{total}] {state.name}: {passed} of {len(readings)} readings pass")
