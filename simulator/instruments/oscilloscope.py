@@ -40,7 +40,7 @@ class Oscilloscope(Device):
         self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
         self._rng = generator_for("noise", seed)
         self._rest()
-        super().__init__(clock, model="DS4", serial=serial)
+        super().__init__(clock, model="OSC4", serial=serial)
 
     def reset(self) -> None:
         """Input 1 on, 1 V and 100 us a division, automatic trigger, stopped."""
