@@ -140,7 +140,7 @@ class Search:
         short = self._trials(pool.suspects, pool.currents_a)
         prior = np.array([log_prior(suspect) for suspect in pool.suspects])
         turned = pool.predicted * self._yardstick.turns(pool.predicted)
-        exact = self.likelihoods(pool) + prior
+        exact = self._exact(pool, turned, supply.log_likelihood + short) + prior
         level = supply.log_likelihood - supply.log_likelihood.max(initial=-np.inf)
         robust = -self._yardstick.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
         found = [self._refine(pool, place, turned[place]) for place in self._leaders(pool, exact, robust)]
@@ -151,7 +151,10 @@ class Search:
         turned = pool.predicted * self._yardstick.turns(pool.predicted)
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
         short = self._trials(pool.suspects, pool.currents_a)
-        return np.asarray(-0.5 * self._rough(pool, turned) + supply.log_likelihood + short)
+        return self._exact(pool, turned, supply.log_likelihood + short)
+
+    def _exact(self, pool: Pool, turned: Complex, by_supply: Floats) -> Floats:
+        return np.asarray(-0.5 * self._rough(pool, turned) + by_supply)
 
     def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
         """The best by either measure in turn, one of each kind that shows the same; the sound unit always.
