@@ -12,7 +12,7 @@ import typer
 from harness.cli.bench_block import Despite, check_block
 from harness.cli.errand import Errand
 from harness.cli.hands import CAUTIONS, NOBODY
-from harness.cli.job import BenchPath, JobFolder
+from harness.cli.job import BenchPath, JobFolder, check_place
 from harness.cli.records import RecordsPlace
 from harness.cli.retest import check_count, earlier_runs, said
 from harness.cli.run import TranscriptPath
@@ -82,12 +82,12 @@ def batch(
     """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
     from harness.cli.batch_units import Units
     from harness.cli.job_files import read_job
-    from harness.cli.station import check_workplace, workplace
+    from harness.cli.station import workplace
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
     described = read_job(job, bench)
-    check_workplace(described, bench, simulate=simulate, hasten=hasten)
+    check_place(described, bench, simulate=simulate, hasten=hasten)
     _check_faulty(faulty, serials, simulate=simulate)
     _check_person(serials, simulate=simulate)
     wanted = None if serials is None else read_serials(serials, described.sequence)

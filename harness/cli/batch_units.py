@@ -106,15 +106,14 @@ class Units:
         ended_s = time.monotonic()
         self._keep(serial, tested, injected, retest)
         found = self._show(serial, tested)
-        last = self.results[-1]
+        page = self._page(tested, found)
         self.results[-1] = replace(
-            last,
+            self.results[-1],
             faults=() if found is None else found.names,
             probability=0.0 if found is None else found.probability,
             ready_s=time.monotonic() - ended_s,
-            report=str(self._page(tested, found)),
+            report=str(page),
         )
-        self.results[-1] = replace(self.results[-1], ready_s=time.monotonic() - ended_s)
         self._tell_report(self.results[-1])
         self._check_trouble()
 
@@ -150,7 +149,7 @@ class Units:
                 told = f"what is in the fixture draws the same as {before} did when it left"
             if not self.attended:
                 return told  # nobody has forgotten anything here: the unit is like that
-            if not (self.attended and sys.stdin.isatty()):
+            if not sys.stdin.isatty():
                 raise UsageError(f"unit {errand.serial} is not tested: {told}")
             say(told[:1].upper() + told[1:] + ".", hang=0)
             answer = ask(f"Put {errand.serial} in and press Enter; or type run, or skip: ")

@@ -1,11 +1,11 @@
 """`switchwalk certificate`: one page about a unit, for whoever gets it."""
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.outcome import page_beside
 from harness.cli.records import RecordsPlace
 from harness.errors import RecordsError
 
@@ -43,7 +43,7 @@ def certificate(
         standing = Standing(seal=store.seal(run), later=_later(store, record))
         text = render_certificate(record, store.readings(run), standing)
         _check_ledger(store, run)
-    page = out or _default(place, record)
+    page = out or page_beside(place, "certificates", run, record.header.serial)
     _write(page, text)
     typer.echo(page)
     if pdf:
@@ -63,22 +63,12 @@ def _check_ledger(store: "RunStore", run: int) -> None:
 
 def _later(store: "RunStore", record: "RunRecord") -> "RunRecord | None":
     """The unit's latest run after this one that tested it and has a verdict."""
-    of_unit = [
-        line
-        for line in store.lines(
-            part=record.header.part, serial=record.header.serial, simulated=record.header.simulated
-        )
-        if line.run_id > record.run_id and not line.purpose and line.outcome in ("pass", "fail", "unproven")
-    ]
-    return store.run(of_unit[-1].run_id) if of_unit else None
+    from harness.statistics.yields import tests_of_units
 
-
-def _default(place: str | Path, record: "RunRecord") -> Path:
-    from harness.records.run import DEFAULT_RECORDS
-
-    beside = DEFAULT_RECORDS if "://" in str(place) else Path(place)
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", record.header.serial)
-    return beside.parent / "certificates" / f"run-{record.run_id:05d}-{safe}.html"
+    header = record.header
+    lines = store.lines(part=header.part, serial=header.serial, simulated=header.simulated)
+    after = [line for line in tests_of_units(lines) if line.run_id > record.run_id]
+    return store.run(after[-1].run_id) if after else None
 
 
 def _write(page: Path, text: str) -> None:

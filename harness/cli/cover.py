@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.job import BenchPath, JobFolder, impedances_of
+from harness.cli.lines import WIDTH
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from harness.plan.estimate import Estimate
     from harness.plan.model import Plan
 
-WIDTH = 80
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"
 

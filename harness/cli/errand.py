@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.cli.job import profile_folder
 from harness.cli.stopping import Stopping, stoppable
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
 
@@ -62,11 +63,6 @@ class Errand:
     purpose: "Purpose" = ""
     resumable: bool = True
 
-    @property
-    def bench_folder(self) -> Path:
-        """Where the bench file lies, and profiles beside it."""
-        return self.job.folder if self.bench_file is None else self.bench_file.parent
-
 
 def carry_out(
     errand: Errand,
@@ -90,7 +86,7 @@ def bench_of(errand: Errand) -> "Iterator[Bench]":
         raise UsageError("this job has no bench")
     with open_bench(
         errand.job.bench,
-        folder=errand.bench_folder,
+        folder=profile_folder(errand.job, errand.bench_file),
         transcript=errand.transcript,
         tell=_tell,
         marked=not errand.simulated,
@@ -157,9 +153,8 @@ def leave_nothing_on(job: "Job", bench_file: Path | None) -> None:
     from drivers.bench import make_left_safe
 
     if job.bench is not None:
-        folder = job.folder if bench_file is None else bench_file.parent
         with stoppable():
-            make_left_safe(job.bench, folder=folder, tell=_tell)
+            make_left_safe(job.bench, folder=profile_folder(job, bench_file), tell=_tell)
 
 
 def _tell(text: str) -> None:

@@ -10,7 +10,7 @@ import typer
 
 from harness.cli.errand import Errand
 from harness.cli.hands import CAUTIONS
-from harness.cli.job import BenchPath, JobFolder
+from harness.cli.job import BenchPath, JobFolder, check_place
 from harness.cli.records import AsJson, RecordsPlace
 from harness.cli.simulate import Faults, Hasten
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, UsageError
@@ -118,10 +118,10 @@ class _Asked:
         do: "Callable[[Station, Workplace, Errand], None]",
     ) -> str:
         """Do something at an open station; gives the bench's name."""
-        from harness.cli.station import Station, check_workplace, workplace
+        from harness.cli.station import Station, workplace
         from harness.cli.stopping import stoppable
 
-        check_workplace(self.job, self._bench, simulate=self.simulate, hasten=self._hasten)
+        check_place(self.job, self._bench, simulate=self.simulate, hasten=self._hasten)
         with ExitStack() as open_things:
             here = open_things.enter_context(
                 workplace(self.job, self._bench, simulate=self.simulate, hasten=self._hasten, first=first)

@@ -1,9 +1,12 @@
 """What several commands do with a job before their own work."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
@@ -40,6 +43,23 @@ def impedances_of(job: "Job", bench: Path | None) -> "BenchImpedances":
 def profile_folder(job: "Job", bench: Path | None) -> Path:
     """Where a person's own instrument profiles are looked for: beside the bench file in use."""
     return job.folder if bench is None else bench.parent
+
+
+def check_place(
+    job: "Job", bench: Path | None, *, simulate: bool, hasten: float, faults: Sequence[str] = ()
+) -> None:
+    """Refuse what fits neither a bench nor a simulated one, before anything is opened. Raises UsageError."""
+    if simulate:
+        if bench is not None:
+            raise UsageError("--simulate brings a bench of its own; leave --bench out")
+        return
+    for option, given in (("--fault", bool(faults)), ("--hasten", hasten != 1.0)):
+        if given:
+            raise UsageError(f"{option} is for a simulated bench; add --simulate")
+    if job.bench is None:
+        raise UsageError(
+            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
+        )
 
 
 def planned(job: "Job", bench: Path | None) -> "Plan":

@@ -11,9 +11,8 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, planned
+from harness.cli.job import BenchPath, JobFolder, check_place, planned
 from harness.cli.lines import say
-from harness.cli.run import check_place
 from harness.cli.simulate import Faults, Hasten, simulated_bench
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
@@ -71,7 +70,7 @@ def look(
     from harness.records.store import open_records
 
     described = read_job(job, bench)
-    check_place(described, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
+    check_place(described, bench, simulate=simulate, hasten=hasten, faults=fault or [])
     plan = part_in_state(planned(described, bench), state, hookup)
     if not simulate:
         leave_nothing_on(described, bench)

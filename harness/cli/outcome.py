@@ -76,12 +76,17 @@ def write_page(
 
 
 def report_path(records: str | Path, run_id: int, serial: str) -> Path:
-    """Where a run's page is: beside the records, in the default folder for records on a server."""
+    """Where a run's report is."""
+    return page_beside(records, "reports", run_id, serial)
+
+
+def page_beside(records: str | Path, folder: str, run_id: int, serial: str) -> Path:
+    """Where a page about a run is: beside the records, in the default folder for records on a server."""
     from harness.records.run import DEFAULT_RECORDS
 
     beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
     safe = re.sub(r"[^A-Za-z0-9._-]+", "_", serial)
-    return beside.parent / "reports" / f"run-{run_id:05d}-{safe}.html"
+    return beside.parent / folder / f"run-{run_id:05d}-{safe}.html"
 
 
 def _described(record: "RunRecord") -> "Described | None":

@@ -13,7 +13,7 @@ from harness.cli.bench_block import Despite, check_block
 from harness.cli.described import Described
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, impedances_of, planned
+from harness.cli.job import BenchPath, JobFolder, check_place, impedances_of, planned
 from harness.cli.outcome import say_outcome, write_report_of
 from harness.cli.records import RecordsPlace
 from harness.cli.retest import Retest, check_count, earlier_runs, said
@@ -150,21 +150,7 @@ def _check_request(
     wrong = serial_mistake(serial, job.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
-    check_place(job, simulate=simulate, bench=bench, faults=faults, hasten=hasten)
-
-
-def check_place(job: "Job", *, simulate: bool, bench: Path | None, faults: list[str], hasten: float) -> None:
-    """Refuse what fits neither a bench nor a simulated one. Raises UsageError."""
-    if simulate:
-        if bench is not None:
-            raise UsageError("--simulate brings a bench of its own; leave --bench out")
-        return
-    if faults or hasten != 1.0:
-        raise UsageError("--fault and --hasten are for a simulated bench; add --simulate")
-    if job.bench is None:
-        raise UsageError(
-            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
-        )
+    check_place(job, bench, simulate=simulate, hasten=hasten, faults=faults)
 
 
 def _retest(store: "RunStore", job: "Job", serial: str, *, simulate: bool, who: str | None, why: str) -> str:

@@ -16,7 +16,7 @@ from harness.cli.hands import PersonAtTheBench, require_person
 from harness.cli.job import planned
 from harness.cli.lines import WIDTH
 from harness.cli.simulate import SimulatedBench, simulated_bench
-from harness.errors import BenchError, UsageError
+from harness.errors import BenchError
 from harness.runner.events import Event, HookupBegun, ReadingsMade, StateBegun
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def workplace(
 ) -> "Iterator[Workplace]":
     """Where units are tested: the job's bench, or a simulated one with the unit `first` in its fixture.
 
-    bench: another bench file than the job's own. Raises UsageError for what cannot go together.
+    bench: another bench file than the job's own; `check_place` has been asked before.
     """
     from harness.cli.job_files import read_job
 
@@ -72,18 +72,6 @@ def workplace(
             bench_file=simulated.bench_file,
             hands=simulated,
             simulated=simulated,
-        )
-
-
-def check_workplace(job: "Job", bench: Path | None, *, simulate: bool, hasten: float) -> None:
-    """Refuse what cannot be a place to work, before anything is opened. Raises UsageError."""
-    if simulate and bench is not None:
-        raise UsageError("--simulate brings a bench of its own; leave --bench out")
-    if not simulate and hasten != 1.0:
-        raise UsageError("--hasten is for a simulated bench; add --simulate")
-    if not simulate and job.bench is None:
-        raise UsageError(
-            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
         )
 
 

@@ -4,6 +4,7 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
+from harness.cli.lines import WIDTH
 from harness.cli.records import printable
 from harness.quantities import format_value
 from harness.records.history import Series
@@ -14,7 +15,6 @@ from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
 
-WIDTH = 80
 SHOWN = 20
 FEW_SHOWN = 8
 BAR = 50
