@@ -85,7 +85,9 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
     """At a send that is always live, loop A's relay changes nothing: a missing gap would be no fault."""
     states = next(check.states for check in job.sequence.checks if check.name == "Operate time")
     timed = tuple(
-        replace(check, at=("a_send",), states=states) for check in job.sequence.checks if check.name == "Bounce"
+        replace(check, at=("a_send",), states=states)
+        for check in job.sequence.checks
+        if check.name == "Bounce"
     )
     hookups = tuple(replace(hookup, lines_on={}) for hookup in job.fixture.hookups if "sends" in hookup.name)
     sends = replace(

@@ -81,7 +81,8 @@ def test_json_is_what_show_prints(export, tmp_path, capsys, place):
     with pytest.raises(SystemExit):
         main(["show", "1", "--json", "--records", str(place)])
     shown = json.loads(capsys.readouterr().out)
-    assert shown.pop("relays") is None  # told over all of the unit's runs, which a run's own file does not hold
+    # Told over all of the unit's runs, which a run's own file does not hold.
+    assert shown.pop("relays") is None
     assert content == shown
     assert len(content["readings"]) == len(ALL)
 
