@@ -19,7 +19,7 @@ from harness.errors import CircuitError
 
 LEAK_S = 1e-12  # from every node to ground, so that a floating part has a solution
 BRANCH_BELOW_OHM = 1.0
-LARGEST_GAIN = 1e9  # volts at a node per volt of e.m.f.: beyond it an amplifier is fed back upon itself
+LARGEST_GAIN = 1e6  # V at a node per V of e.m.f., 120 dB: beyond it amplifiers are fed back upon themselves
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
