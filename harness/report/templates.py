@@ -1,5 +1,6 @@
 """How pages are filled in: what is put into one is escaped, and what was forgotten is an error."""
 
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -7,8 +8,12 @@ if TYPE_CHECKING:
     import jinja2
 
 
+@cache
 def templates_in(folder: Path) -> "jinja2.Environment":
-    """Give the templates of a folder; their filter `minus` writes numbers with a true minus sign."""
+    """Give the templates of a folder; their filter `minus` writes numbers with a true minus sign.
+
+    Kept, since to compile the templates takes as long as to fill them in.
+    """
     import jinja2
 
     environment = jinja2.Environment(

@@ -1,0 +1,220 @@
+"""One lane of the soak: a simulated bench of its own, and run after run on it within one process.
+
+Started by troubles.py. Prints a line of JSON for each run, and one at its end; ends when its input closes.
+"""
+
+import contextlib
+import io
+import json
+import os
+import random
+import select
+import shutil
+import sys
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+from harness.cli.app import main as switchwalk
+from harness.records.store import open_records
+from harness.runner.recovery import BENCH_FAILED
+from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
+
+SEQUENCE = """
+[sequence]
+name = "Soak"
+states = ["all", "unpowered"]
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+
+[[check]]
+name = "Route and gain"
+quantity = "gain"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Polarity"
+quantity = "polarity"
+at = ["out"]
+
+[[check]]
+name = "Channels alike"
+quantity = "channel_match"
+at = ["out"]
+within = "0.2 dB"
+
+[[check]]
+name = "Crosstalk"
+quantity = "crosstalk"
+at = ["out"]
+below = "-60 dB"
+
+[[check]]
+name = "Relay current"
+quantity = "supply_current"
+within = "8 %"
+"""
+FAULTS = (
+    "K1 never operates",
+    "K2 never operates",
+    "K3 never operates",
+    "K1 coil open",
+    "K4 never operates",
+    "K6 never operates",
+)
+KINDS = ("late 2500", "half", "half 2200", "mute", "drop", "garble", "short", "error -310", "rubbish")
+INSTRUMENTS = ("generator", "oscilloscope", "supply", "switchboard")
+WITHOUT_ERROR_QUEUE = ("frame", "text", "modbus")
+FAULTY, IN_TROUBLE = 0.2, 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Done:
+    """What came of one run. Memory and open files: of this process, and of the simulator."""
+
+    serial: str
+    faulty: bool
+    troubles: int
+    outcome: str
+    readings: int
+    missing: int
+    not_safe: bool
+    left_on: bool
+    wrong: tuple[str, ...]
+    memory_kb: tuple[int, int]
+    descriptors: tuple[int, int]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Closed:
+    """What the records of a lane hold at its end."""
+
+    entries: int
+    findings: int
+    records_bytes: int
+
+
+class Lane:
+    """A standing bench, its records, and what to run on it."""
+
+    def __init__(self, folder: Path, job: Path, standing: StandingBench, *, seed: int, board: str) -> None:
+        self._job, self._standing, self._seed, self._board = job, standing, seed, board
+        self._records = folder / "records.sqlite"
+        self._transcript = folder / "clean.jsonl"
+
+    def learn(self) -> dict[str, int]:
+        """How many answers each instrument gives in a run without trouble."""
+        code, said = self._run("CLEAN", "--transcript", str(self._transcript))
+        if code:
+            raise SystemExit(f"a healthy unit on a bench without trouble: exit {code}\n{said}")
+        lines = [json.loads(line) for line in self._transcript.read_text("utf-8").splitlines()]
+        return Counter(line["instrument"] for line in lines if line["direction"] == "in")
+
+    def one(self, number: int, answers: Mapping[str, int]) -> Done:
+        """A new unit, perhaps with a fault, on a bench perhaps in trouble."""
+        chance = random.Random(f"{self._seed}/{number}")
+        serial = f"SOAK-{number:05d}"
+        faults = [chance.choice(FAULTS)] if chance.random() < FAULTY else []
+        troubles = []
+        if chance.random() < IN_TROUBLE:
+            for _ in range(chance.randint(1, 3)):
+                who = chance.choice([name for name in INSTRUMENTS if answers.get(name)])
+                kind = chance.choice(KINDS)
+                if who == "switchboard" and self._board in WITHOUT_ERROR_QUEUE and kind.startswith("error"):
+                    kind = "mute"
+                troubles.append(f"{who} {kind} after {chance.randrange(answers[who])}")
+        self._standing.by_hand(unit=serial, faults=faults)
+        for trouble in troubles:
+            self._standing.trouble(trouble)
+        code, said = self._run(serial)
+        self._standing.trouble("none")
+        return self._judge(serial, faults, troubles, code, said)
+
+    def _run(self, serial: str, *more: str) -> tuple[int, str]:
+        """Carry out a run within this process; its exit code and what it said."""
+        place = ("--bench", str(self._standing.bench_file), "--records", str(self._records))
+        said = io.StringIO()
+        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+            try:
+                switchwalk(["run", str(self._job), "--serial", serial, "--json", *place, *more])
+                code = 0
+            except SystemExit as ended:
+                code = int(ended.code or 0)
+        return code, said.getvalue()
+
+    def _judge(self, serial: str, faults: list[str], troubles: list[str], code: int, said: str) -> Done:
+        about = f"{serial} ({', '.join(faults) or 'healthy'}; {', '.join(troubles) or 'no trouble'})"
+        wrong = []
+        with open_records(self._records, read_only=True) as store:
+            found = store.runs(serial=serial)
+            readings = store.readings(found[0].run_id) if found else []
+        outcome = found[0].outcome if found else "not begun"
+        lost = [one for one in readings if one.verdict == "missing" and one.reason.startswith(BENCH_FAILED)]
+        right = "fail" if faults else "pass"
+        if outcome != right and not (troubles and outcome in ("stopped", "not begun") and code == 4):
+            wrong.append(f"{about}: {outcome}, exit {code}: {said[-300:]}")
+        if not faults and any(one.verdict != "pass" for one in readings if one not in lost):
+            wrong.append(f"{about}: a reading of a healthy unit does not pass")
+        if "Traceback" in said:
+            wrong.append(f"{about}: {said[-2000:]}")
+        not_safe = "NOT SAFE" in said
+        left_on = not not_safe and bool(self._left_on())
+        if left_on:
+            wrong.append(f"{about}: left on without a word")
+        pids = (os.getpid(), self._standing.pid)
+        return Done(
+            serial=serial,
+            faulty=bool(faults),
+            troubles=len(troubles),
+            outcome=outcome,
+            readings=len(readings) - len(lost),
+            missing=len(lost),
+            not_safe=not_safe,
+            left_on=left_on,
+            wrong=tuple(wrong),
+            memory_kb=(_memory_kb(pids[0]), _memory_kb(pids[1])),
+            descriptors=(_descriptors(pids[0]), _descriptors(pids[1])),
+        )
+
+    def _left_on(self) -> list[str]:
+        """What is on; a relay board that speaks no SCPI is not asked, and the supply of its relays is."""
+        asked = ("generator", "supply") if self._board in WITHOUT_ERROR_QUEUE else ()
+        return self._standing.left_on(*asked)
+
+    def close(self) -> Closed:
+        """Read every entry of the records again."""
+        with open_records(self._records, read_only=True) as store:
+            found = store.verify()
+        return Closed(
+            entries=found.entries,
+            findings=len(found.findings),
+            records_bytes=self._records.stat().st_size,
+        )
+
+
+def _memory_kb(pid: int) -> int:
+    text = Path(f"/proc/{pid}/status").read_text("ascii")
+    return next(int(line.split()[1]) for line in text.splitlines() if line.startswith("VmRSS"))
+
+
+def _descriptors(pid: int) -> int:
+    return len(os.listdir(f"/proc/{pid}/fd"))
+
+
+def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int) -> None:
+    """Run units `first`, `first + step`, … until standard input closes."""
+    job = folder / "job"
+    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
+    (job / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
+    with standing_bench(job, switchboard=board) as standing:
+        lane = Lane(folder, job, standing, seed=seed, board=board)
+        answers = lane.learn()
+        number = first
+        while not select.select([sys.stdin], [], [], 0.0)[0]:
+            print(json.dumps(asdict(lane.one(number, answers))), flush=True)
+            number += step
+        print(json.dumps(asdict(lane.close())), flush=True)
