@@ -20,12 +20,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.simulated_runs import Bench, InMemory
 from harness.circuit.elements import BenchImpedances
-from harness.cli.diagnose import Diagnosed, read_recorded
 from harness.descriptions.faults import Fault, single_faults
 from harness.descriptions.load import load_job
 from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
 from harness.plan.build import build_plan
 from harness.records.store import open_records
+from harness.workbench.diagnosed import Diagnosed, read_recorded
 
 JOB = Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher"
 PAIRS, HEALTHY, WHOLE = 200, 50, 12

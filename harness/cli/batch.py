@@ -9,12 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.bench_block import Despite, check_block
 from harness.cli.errand import Errand
 from harness.cli.hands import CAUTIONS, NOBODY
-from harness.cli.job import BenchPath, JobFolder, check_place
+from harness.cli.job import BenchPath, Despite, JobFolder, check_place
 from harness.cli.records import RecordsPlace
-from harness.cli.retest import check_count, earlier_runs, said
 from harness.cli.run import TranscriptPath
 from harness.cli.serials import asked_serials, read_serials
 from harness.cli.simulate import Hasten
@@ -28,6 +26,8 @@ from harness.errors import (
     SwitchwalkError,
     UsageError,
 )
+from harness.workbench.bench_block import check_block
+from harness.workbench.retest import check_count, earlier_runs, said
 
 if TYPE_CHECKING:
     from harness.cli.batch_units import UnitResult, Units
@@ -81,10 +81,10 @@ def batch(
 ) -> None:
     """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
     from harness.cli.batch_units import Units
-    from harness.cli.job_files import read_job
     from harness.cli.station import workplace
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     check_place(described, bench, simulate=simulate, hasten=hasten)

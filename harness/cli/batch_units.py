@@ -11,23 +11,25 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.big_word import show_big
-from harness.cli.described import Described
 from harness.cli.errand import Errand
-from harness.cli.job import impedances_of
 from harness.cli.lines import say
-from harness.cli.outcome import find_fault, say_likely, write_page
-from harness.cli.retest import Retest, earlier_runs, leave_for
+from harness.cli.outcome import say_likely
+from harness.cli.retest import leave_for
 from harness.cli.serials import ask
-from harness.cli.simulate import fault_notes
 from harness.errors import BenchError, UsageError
+from harness.workbench.described import Described
+from harness.workbench.planning import impedances_of
+from harness.workbench.report import find_fault, write_page
+from harness.workbench.retest import Retest, earlier_runs
+from harness.workbench.simulated import fault_notes
 
 if TYPE_CHECKING:
-    from harness.cli.diagnose import Diagnosed
-    from harness.cli.simulate import SimulatedBench
     from harness.cli.station import Station, Tested
     from harness.reading import Reading
     from harness.records.run import EventKind, Outcome
     from harness.records.store import RunStore
+    from harness.workbench.diagnosed import Diagnosed
+    from harness.workbench.simulated import SimulatedBench
 
 WORST_SHOWN = 3
 TROUBLES_IN_A_ROW = 2  # after so many stopped runs an unattended batch ends: the bench has to be looked at

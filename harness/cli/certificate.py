@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.outcome import page_beside
 from harness.cli.records import RecordsPlace
 from harness.errors import RecordsError
+from harness.workbench.report import page_beside
 
 if TYPE_CHECKING:
     from harness.records.run import RunRecord

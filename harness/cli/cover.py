@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.job import BenchPath, JobFolder, impedances_of
+from harness.cli.job import BenchPath, JobFolder
 from harness.cli.lines import WIDTH
 from harness.errors import UsageError
+from harness.workbench.planning import impedances_of
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -57,13 +58,13 @@ def cover(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for another program.")] = False,
 ) -> None:
     """Print, for every single fault, whether a job's sequence would see it, and what would."""
-    from harness.cli.job_files import read_job
     from harness.faults.additions import cheapest_additions
     from harness.faults.contacts import with_loads
     from harness.faults.coverage import cover as find_coverage
     from harness.faults.minimal import smallest_plan
     from harness.faults.plugs import design_plugs
     from harness.plan.build import build_plan
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     impedances = impedances_of(described, bench)

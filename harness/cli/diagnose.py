@@ -1,22 +1,17 @@
 """`switchwalk diagnose`: which fault would explain what a run measured, and where to probe next."""
 
 import json
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.described import Described, recorded_description
 from harness.cli.lines import say
 from harness.cli.records import AsJson, RecordsPlace
 from harness.errors import EXIT_UNPROVEN
+from harness.workbench.diagnosed import Diagnosed, read_recorded
 
 if TYPE_CHECKING:
-    from harness.faults.diagnosis import Diagnosis
-    from harness.faults.observed import Evidence
-    from harness.faults.probes import Probe
     from harness.records.run import RunRecord
-    from harness.records.store import RunStore
     from harness.report.explanation import Explanation
 
 
@@ -46,93 +41,6 @@ def diagnose(
         _print(found.explanation)
     if found is not None and found.empty:
         raise typer.Exit(EXIT_UNPROVEN)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Recorded:
-    """What a diagnosis starts from: a run's own job with its plan, and what it measured."""
-
-    described: Described
-    evidence: "Evidence"
-
-    @property
-    def empty(self) -> bool:
-        """Whether there is nothing to go by."""
-        evidence = self.evidence
-        return not (evidence.acquisitions or evidence.supply_a or evidence.over_current or evidence.edges)
-
-
-def read_recorded(store: "RunStore", record: "RunRecord", described: Described | None = None) -> Recorded:
-    """Read a run back. described: its job and plan, where they are at hand; else made anew of its files.
-
-    Raises RecordsError where its files no longer read.
-    """
-    from harness.runner.recorded import Kept, evidence_of
-
-    described = described or recorded_description(record)
-    kept = Kept(
-        record=record,
-        readings=store.readings(record.run_id),
-        acquisitions=store.acquisitions(record.run_id),
-        references=store.references(record.run_id),
-        events=store.events(record.run_id),
-    )
-    evidence = evidence_of(described.job, described.plan, kept)
-    notes = (*evidence.notes, *described.notes)
-    return Recorded(described=described, evidence=replace(evidence, notes=notes))
-
-
-class Diagnosed:
-    """A run's diagnosis with its next probe, in words. Raises CircuitError."""
-
-    def __init__(self, recorded: Recorded, *, double: bool) -> None:
-        from harness.faults.probes import best_probe
-        from harness.report.explanation import make_explanation, shown_groups
-
-        described, evidence = recorded.described, recorded.evidence
-        job, plan = described.job, described.plan
-        self.job, self.empty = job, recorded.empty
-        self.found: Diagnosis = described.diagnoser(evidence.acquisitions).diagnose(evidence, double=double)
-        self.probe: Probe | None = None
-        if not self.empty and not evidence.over_current and self.found.explained:
-            self.probe = best_probe(
-                job,
-                plan,
-                shown_groups(self.found),
-                impedances=described.impedances,
-                supply_read=tuple(evidence.supply_a),
-            )
-        self.explanation: Explanation = make_explanation(self.found, self.probe, job.module, job.fixture)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Faults that explain the run best and are not told apart, the likeliest first."""
-        said = self.found.explained and not self.found.says_healthy and bool(self.found.groups)
-        return self.found.groups[0].names if said else ()
-
-    @property
-    def probability(self) -> float:
-        """Of those faults together; 0 where there are none."""
-        return self.found.groups[0].posterior if self.names else 0.0
-
-
-def diagnose_run_end(
-    store: "RunStore", record: "RunRecord", described: Described | None = None
-) -> Diagnosed | None:
-    """Which fault explains a failing run; None where that would keep a person waiting. Never in pairs.
-
-    What it finds is kept with the run, for the batch's figures: faults that are not told apart, the likeliest
-    first, none where nothing on the list explains it.
-    """
-    if record.outcome != "fail":
-        return None
-    recorded = read_recorded(store, record, described)
-    if recorded.empty or not recorded.described.is_quick(len(recorded.evidence.acquisitions)):
-        return None
-    found = Diagnosed(recorded, double=False)
-    kept = {"faults": found.names, "probability": found.probability}
-    store.add_event(record.run_id, "diagnosis", json.dumps(kept, ensure_ascii=False))
-    return found
 
 
 def _print(explanation: "Explanation") -> None:

@@ -1,44 +1,30 @@
 """Carrying out a plan on an open bench, for a run that begins and for one that goes on."""
 
-import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.job import profile_folder
 from harness.cli.stopping import Stopping, stoppable
-from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
+from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
+from harness.workbench.held import WallClock, header_of, held, how_to_go_on
+from harness.workbench.planning import profile_folder
 
 if TYPE_CHECKING:
     from harness.cli.watch import Watcher
     from harness.descriptions.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.run import EventKind, Purpose, RunHeader
+    from harness.records.run import EventKind, Purpose
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.runner.events import Event, Hands, Observer
     from harness.runner.run import Before, Ended
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN, "stopped": EXIT_BENCH}
-
-
-class WallClock:
-    """Time as the bench has it."""
-
-    def now_s(self) -> float:
-        """Seconds that only go forward."""
-        return time.monotonic()
-
-    def wait(self, duration_s: float) -> None:
-        """Let time pass."""
-        time.sleep(duration_s)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,43 +95,25 @@ def run_on(
 
     What ends it before its end is raised, and the run stands as stopped.
     """
-    from drivers.claim import claim
     from harness.runner.run import run_plan
 
-    try:
-        with (
-            claim(_name(store, run_id), instrument=f"run {run_id}"),
-            _observer(errand, stopping, watch) as observe,
-        ):
-            return run_plan(
-                errand.plan,
-                errand.job,
-                bench,
-                store,
-                run_id,
-                hands=hands,
-                observe=observe,
-                clock=WallClock(),
-                before=before,
-                kept=errand.kept,
-            )
-    except BaseException as error:
-        _finish_stopped(store, run_id, error)
-        if errand.resumable:
-            error.add_note(
-                f"run {run_id} is kept as stopped, with no verdict on unit {errand.serial}; "
-                f"`switchwalk resume {run_id}` goes on with it"
-            )
-        raise
-
-
-def _finish_stopped(store: "RunStore", run_id: int, error: BaseException) -> None:
-    """Say in the records that a run was stopped that had begun, where carrying it out had not."""
-    from harness.records.run import INTERRUPTED
-
-    with suppress(RecordsError):
-        if store.run(run_id).outcome == INTERRUPTED:
-            store.finish(run_id, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
+    note = how_to_go_on(run_id, errand.serial) if errand.resumable else ""
+    with (
+        held(store, run_id, note=note),
+        _observer(errand, stopping, watch) as observe,
+    ):
+        return run_plan(
+            errand.plan,
+            errand.job,
+            bench,
+            store,
+            run_id,
+            hands=hands,
+            observe=observe,
+            clock=WallClock(),
+            before=before,
+            kept=errand.kept,
+        )
 
 
 def leave_nothing_on(job: "Job", bench_file: Path | None) -> None:
@@ -159,19 +127,6 @@ def leave_nothing_on(job: "Job", bench_file: Path | None) -> None:
 
 def _tell(text: str) -> None:
     typer.echo(text, err=True)
-
-
-def claimed_run(store: "RunStore", run_id: int) -> None:
-    """Refuse a run that is going on in another process. Raises BenchError that says in which."""
-    from drivers.claim import claim
-
-    with claim(_name(store, run_id), instrument=f"run {run_id}"):
-        pass
-
-
-def _name(store: "RunStore", run_id: int) -> str:
-    place = store.place if "://" in store.place else Path(store.place).resolve().as_uri()
-    return f"{place}#{run_id}"
 
 
 @contextmanager
@@ -209,42 +164,22 @@ def begin_run(
     """What begins a run in the records once the bench is known, and keeps with it what was said before."""
 
     def begin(bench: "Bench") -> int:
-        run_id = store.begin(_header(errand, bench))
+        header = header_of(
+            errand.job,
+            errand.plan,
+            bench,
+            serial=errand.serial,
+            operator=errand.operator,
+            simulated=errand.simulated,
+            notes=errand.notes,
+            bench_file=errand.bench_file,
+            batch=errand.batch,
+            purpose=errand.purpose,
+        )
+        run_id = store.begin(header)
         for kind, text in (said or {}).items():
             if text:
                 store.add_event(run_id, kind, text)
         return run_id
 
     return begin
-
-
-def _header(errand: Errand, bench: "Bench") -> "RunHeader":
-    from harness.records.run import RunHeader
-
-    job = errand.job
-    return RunHeader(
-        serial=errand.serial,
-        module_name=job.module.name,
-        part=job.module.part,
-        revision=job.module.revision,
-        sequence_name=job.sequence.name,
-        decision=job.sequence.decision,
-        bench_name=job.bench.name if job.bench else "",
-        operator=errand.operator,
-        started=datetime.now(UTC),
-        software_version=version("switchwalk"),
-        simulated=errand.simulated,
-        notes=errand.notes,
-        instruments=(
-            bench.generator.identity,
-            bench.oscilloscope.identity,
-            bench.supply.identity,
-            bench.switchboard.identity,
-        ),
-        files=job.files,
-        planned_readings=errand.plan.count,
-        job_folder=str(job.folder.resolve()),
-        bench_file="" if errand.bench_file is None or errand.simulated else str(errand.bench_file.resolve()),
-        batch=errand.batch,
-        purpose=errand.purpose,
-    )

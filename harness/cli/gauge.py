@@ -71,7 +71,7 @@ def gauge(
     as_json: AsJson = False,
 ) -> None:
     """Study the bench (--units), or check it with a golden unit (--golden) or known faults (--known-bad)."""
-    from harness.cli.job_files import read_job
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     _check_one_of(units, golden, known_bad)

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.bench_block import BenchCheck
-from harness.cli.diagnose import Diagnosed, read_recorded
 from harness.cli.errand import Errand
 from harness.cli.gauge_study import Work, place
-from harness.cli.serials import serial_mistake
-from harness.cli.simulate import fault_notes
 from harness.errors import BenchError, CircuitError, RecordsError, UsageError
 from harness.statistics.golden import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
+from harness.workbench.bench_block import BenchCheck
+from harness.workbench.diagnosed import Diagnosed, read_recorded
+from harness.workbench.serial import serial_mistake
+from harness.workbench.simulated import fault_notes
 
 if TYPE_CHECKING:
     from harness.cli.station import Station, Tested, Workplace

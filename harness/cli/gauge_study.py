@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Protocol
 import typer
 
 from harness.cli.errand import Errand
-from harness.cli.serials import ask, serial_mistake
+from harness.cli.serials import ask
 from harness.errors import BenchError, UsageError
 from harness.statistics.study import By, Crossing, ReadingStudy, cross, studies
 from harness.statistics.yields import COMPLETE
+from harness.workbench.serial import serial_mistake
 
 if TYPE_CHECKING:
     from harness.cli.station import Station, Workplace

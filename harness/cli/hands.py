@@ -7,6 +7,7 @@ import typer
 
 from harness.cli.hookup_text import drawing, lead_words
 from harness.errors import UsageError
+from harness.workbench.planning import hookups_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,11 +26,6 @@ Before you start:
    bench.
  - Handle bare boards at an ESD-safe place.
  - Local codes and licensed practice come first."""
-
-
-def hookups_of(plan: "Plan") -> "tuple[Hookup, ...]":
-    """Every hookup of a plan in its order, the through hookup first."""
-    return (*filter(None, [plan.through]), *(visit.hookup for visit in plan.visits))
 
 
 def require_person(plan: "Plan") -> None:

@@ -9,9 +9,7 @@ import typer
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.circuit.elements import BenchImpedances
     from harness.descriptions.job import Job
-    from harness.plan.model import Plan
 
 JobFolder = Annotated[
     Path,
@@ -25,24 +23,15 @@ BenchPath = Annotated[
         "--bench", metavar="FILE", help="Another bench.toml than the job's own.", show_default=False
     ),
 ]
-
-
-def impedances_of(job: "Job", bench: Path | None) -> "BenchImpedances":
-    """What the bench's instruments load the module with; the usual ones where the job names no bench.
-
-    Raises JobError for what the bench's instruments cannot do.
-    """
-    from harness.circuit.elements import BenchImpedances
-    from harness.cli.bench_check import check_bench
-
-    if job.bench is None:
-        return BenchImpedances()
-    return check_bench(job, job.bench, profile_folder(job, bench))
-
-
-def profile_folder(job: "Job", bench: Path | None) -> Path:
-    """Where a person's own instrument profiles are looked for: beside the bench file in use."""
-    return job.folder if bench is None else bench.parent
+Despite = Annotated[
+    str,
+    typer.Option(
+        "--despite",
+        metavar="REASON",
+        help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
+        show_default=False,
+    ),
+]
 
 
 def check_place(
@@ -60,10 +49,3 @@ def check_place(
         raise UsageError(
             f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
         )
-
-
-def planned(job: "Job", bench: Path | None) -> "Plan":
-    """Plan a job for its bench."""
-    from harness.plan.build import build_plan
-
-    return build_plan(job, impedances=impedances_of(job, bench))

@@ -11,11 +11,13 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, check_place, planned
+from harness.cli.job import BenchPath, JobFolder, check_place
 from harness.cli.lines import say
-from harness.cli.simulate import Faults, Hasten, simulated_bench
+from harness.cli.simulate import Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
+from harness.workbench.planning import planned
+from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
     from harness.plan.model import Plan, Stimulus
@@ -64,10 +66,10 @@ def look(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
 ) -> None:
     """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
-    from harness.cli.job_files import read_job
     from harness.descriptions.load import load_job
     from harness.plan.part import part_in_state
     from harness.records.store import open_records
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     check_place(described, bench, simulate=simulate, hasten=hasten, faults=fault or [])

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.job import BenchPath, JobFolder, planned
+from harness.cli.job import BenchPath, JobFolder
 from harness.cli.lines import say
+from harness.workbench.planning import planned
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -23,8 +24,8 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Print what a run of a job will do: hookups, states, acquisitions, relay operations, time."""
-    from harness.cli.job_files import read_job
     from harness.plan.estimate import estimate
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     made = planned(described, bench)

@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.errand import WallClock
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
-from harness.cli.job import BenchPath, JobFolder, planned, profile_folder
+from harness.cli.job import BenchPath, JobFolder
 from harness.cli.records import RecordsPlace
-from harness.cli.simulate import Hasten, simulated_bench
+from harness.cli.simulate import Hasten
 from harness.cli.stopping import stoppable
 from harness.errors import UsageError
+from harness.workbench.held import WallClock
+from harness.workbench.planning import planned, profile_folder
+from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -40,11 +42,11 @@ def reference(
     ] = None,
 ) -> None:
     """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
-    from harness.cli.job_files import read_job
     from harness.descriptions.load import load_job
     from harness.records.kept import KeptReference
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
+    from harness.workbench.job_files import read_job
 
     if simulate and bench is not None:
         raise UsageError("--simulate brings a bench of its own; leave --bench out")

@@ -11,15 +11,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.errand import EXIT_OF, Errand, carry_out, claimed_run, leave_nothing_on
+from harness.cli.errand import EXIT_OF, Errand, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
-from harness.cli.job import planned
-from harness.cli.outcome import report_path, say_outcome, write_report_of
+from harness.cli.outcome import say_outcome
 from harness.cli.records import RecordsPlace
 from harness.cli.run import OutcomeAsJson, TranscriptPath
-from harness.cli.simulate import Hasten, faults_noted, simulated_bench
+from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
+from harness.workbench.held import refuse_held
+from harness.workbench.planning import planned
+from harness.workbench.report import report_path, write_report_of
+from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -53,7 +56,7 @@ def resume(
         record = store.run(run)
         header = record.header
         recorded = store.readings(run)
-        claimed_run(store, run)
+        refuse_held(store, run)
         if _lacks_report(record, records or DEFAULT_RECORDS):
             raise typer.Exit(_end_with_report(store, record, records or DEFAULT_RECORDS, as_json=as_json))
         _check_run(record, recorded)

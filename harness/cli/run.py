@@ -9,18 +9,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.bench_block import Despite, check_block
-from harness.cli.described import Described
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, check_place, impedances_of, planned
-from harness.cli.outcome import say_outcome, write_report_of
+from harness.cli.job import BenchPath, Despite, JobFolder, check_place
+from harness.cli.outcome import say_outcome
 from harness.cli.records import RecordsPlace
-from harness.cli.retest import Retest, check_count, earlier_runs, said
-from harness.cli.serials import serial_mistake
-from harness.cli.simulate import Clumsy, Faults, Hasten, fault_notes, simulated_bench
+from harness.cli.simulate import Clumsy, Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
+from harness.workbench.bench_block import check_block
+from harness.workbench.described import Described
+from harness.workbench.planning import impedances_of, planned
+from harness.workbench.report import write_report_of
+from harness.workbench.retest import Retest, check_count, earlier_runs, said
+from harness.workbench.serial import serial_mistake
+from harness.workbench.simulated import fault_notes, simulated_bench
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -72,10 +75,10 @@ def run(
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Test one unit: every state, both channels; ends in PASS, FAIL or UNPROVEN and a report."""
-    from harness.cli.job_files import read_job
     from harness.descriptions.load import load_job
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.outcome import report_path
 from harness.cli.records import RecordsPlace
 from harness.errors import UsageError
+from harness.workbench.report import report_path
 
 if TYPE_CHECKING:
     from pathlib import Path

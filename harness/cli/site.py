@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.outcome import report_path
 from harness.cli.records import RecordsPlace
+from harness.workbench.report import report_path
 
 
 def site(

@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Self
 
 import typer
 
-from harness.cli.errand import Errand, WallClock, begin_run, bench_of, leave_nothing_on, run_on
+from harness.cli.errand import Errand, begin_run, bench_of, leave_nothing_on, run_on
 from harness.cli.hands import PersonAtTheBench, require_person
-from harness.cli.job import planned
 from harness.cli.lines import WIDTH
-from harness.cli.simulate import SimulatedBench, simulated_bench
 from harness.errors import BenchError
 from harness.runner.events import Event, HookupBegun, ReadingsMade, StateBegun
+from harness.workbench.held import WallClock
+from harness.workbench.planning import planned
+from harness.workbench.simulated import SimulatedBench, simulated_bench
 
 if TYPE_CHECKING:
     from harness.cli.stopping import Stopping
@@ -56,7 +57,7 @@ def workplace(
 
     bench: another bench file than the job's own; `check_place` has been asked before.
     """
-    from harness.cli.job_files import read_job
+    from harness.workbench.job_files import read_job
 
     if not simulate:
         leave_nothing_on(job, bench)

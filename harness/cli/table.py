@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.job import BenchPath, JobFolder, impedances_of
+from harness.cli.job import BenchPath, JobFolder
+from harness.workbench.planning import impedances_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +30,7 @@ def table(
 ) -> None:
     """Print the truth table of a job: states by ports, with route, level and polarity."""
     from harness.circuit.truth import truth_table
-    from harness.cli.job_files import read_job
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     rows = truth_table(

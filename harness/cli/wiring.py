@@ -24,8 +24,8 @@ def wiring(
 ) -> None:
     """Print the fixture's pin lists, its loop plugs with the resistors to buy, and the bill of materials."""
     from harness.cli.hookup_text import drawing
-    from harness.cli.job_files import read_job
     from harness.wiring.document import wiring_of
+    from harness.workbench.job_files import read_job
 
     described = read_job(job, bench)
     document = wiring_of(described)

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.described import recorded_description
-from harness.cli.job import impedances_of
 from harness.descriptions.load import load_job
 from harness.records.run import RunHeader, RunRecord
+from harness.workbench.described import recorded_description
+from harness.workbench.planning import impedances_of
 
 ROOT = Path(__file__).parents[2]
 OWN_OHM = 100e3

@@ -59,8 +59,8 @@ def site(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def written(site):
-    from harness.cli.outcome import report_path
     from harness.site.write import write_site
+    from harness.workbench.report import report_path
 
     records, out = site / "records.sqlite", site / "out"
     with open_records(records, read_only=True) as store:

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
+from harness.workbench.held import WallClock
 
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
-from harness.cli.errand import WallClock
 from harness.cli.hookup_text import drawing
 from harness.descriptions.fixture import Hookup
 from harness.descriptions.load import load_job

@@ -2,24 +2,13 @@
 
 import json
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Annotated, Literal, get_args
-
-import typer
+from typing import TYPE_CHECKING, Literal, get_args
 
 from harness.errors import BenchError
 
 if TYPE_CHECKING:
     from harness.records.store import RunStore
 
-Despite = Annotated[
-    str,
-    typer.Option(
-        "--despite",
-        metavar="REASON",
-        help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
-        show_default=False,
-    ),
-]
 CheckKind = Literal["golden", "known-bad"]
 
 

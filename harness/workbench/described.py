@@ -143,7 +143,7 @@ def _recorded_impedances(job: "Job", header: "RunHeader") -> "tuple[BenchImpedan
     Profiles are not recorded; where one is not found any more, the usual impedances are taken, with a note.
     """
     from harness.circuit.elements import BenchImpedances
-    from harness.cli.bench_check import check_bench
+    from harness.workbench.bench_check import check_bench
 
     if job.bench is None:
         return BenchImpedances(), ()

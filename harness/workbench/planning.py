@@ -1,0 +1,40 @@
+"""A job planned for the bench that it is run on."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from harness.circuit.elements import BenchImpedances
+    from harness.descriptions.fixture import Hookup
+    from harness.descriptions.job import Job
+    from harness.plan.model import Plan
+
+
+def planned(job: "Job", bench: Path | None) -> "Plan":
+    """Plan a job for its bench."""
+    from harness.plan.build import build_plan
+
+    return build_plan(job, impedances=impedances_of(job, bench))
+
+
+def impedances_of(job: "Job", bench: Path | None) -> "BenchImpedances":
+    """What the bench's instruments load the module with; the usual ones where the job names no bench.
+
+    Raises JobError for what the bench's instruments cannot do.
+    """
+    from harness.circuit.elements import BenchImpedances
+    from harness.workbench.bench_check import check_bench
+
+    if job.bench is None:
+        return BenchImpedances()
+    return check_bench(job, job.bench, profile_folder(job, bench))
+
+
+def profile_folder(job: "Job", bench: Path | None) -> Path:
+    """Where a person's own instrument profiles are looked for: beside the bench file in use."""
+    return job.folder if bench is None else bench.parent
+
+
+def hookups_of(plan: "Plan") -> "tuple[Hookup, ...]":
+    """Every hookup of a plan in its order, the through hookup first."""
+    return (*filter(None, [plan.through]), *(visit.hookup for visit in plan.visits))
