@@ -68,7 +68,8 @@ FAULTS = (
 )
 KINDS = ("late 2500", "half", "half 2200", "mute", "drop", "garble", "short", "error -310", "rubbish")
 INSTRUMENTS = ("generator", "oscilloscope", "supply", "switchboard")
-WITHOUT_ERROR_QUEUE = ("frame", "text", "modbus")
+ON_A_SERIAL_LINE = ("frame", "text", "modbus")
+NOT_ON_A_SERIAL_LINE = ("drop", "error -310")  # unplugged, it stays away for ever; and it queues no errors
 FAULTY, IN_TROUBLE = 0.2, 0.5
 
 
@@ -123,9 +124,9 @@ class Lane:
         if chance.random() < IN_TROUBLE:
             for _ in range(chance.randint(1, 3)):
                 who = chance.choice([name for name in INSTRUMENTS if answers.get(name)])
-                kind = chance.choice(KINDS)
-                if who == "switchboard" and self._board in WITHOUT_ERROR_QUEUE and kind.startswith("error"):
-                    kind = "mute"
+                serial_line = who == "switchboard" and self._board in ON_A_SERIAL_LINE
+                left_out = NOT_ON_A_SERIAL_LINE if serial_line else ()
+                kind = chance.choice([one for one in KINDS if one not in left_out])
                 troubles.append(f"{who} {kind} after {chance.randrange(answers[who])}")
         self._standing.by_hand(unit=serial, faults=faults)
         for trouble in troubles:
@@ -156,7 +157,7 @@ class Lane:
         lost = [one for one in readings if one.verdict == "missing" and one.reason.startswith(BENCH_FAILED)]
         right = "fail" if faults else "pass"
         if outcome != right and not (troubles and outcome in ("stopped", "not begun") and code == 4):
-            wrong.append(f"{about}: {outcome}, exit {code}: {said[-300:]}")
+            wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(said[-300:].split())}")
         if not faults and any(one.verdict != "pass" for one in readings if one not in lost):
             wrong.append(f"{about}: a reading of a healthy unit does not pass")
         if "Traceback" in said:
@@ -182,7 +183,7 @@ class Lane:
 
     def _left_on(self) -> list[str]:
         """What is on; a relay board that speaks no SCPI is not asked, and the supply of its relays is."""
-        asked = ("generator", "supply") if self._board in WITHOUT_ERROR_QUEUE else ()
+        asked = ("generator", "supply") if self._board in ON_A_SERIAL_LINE else ()
         return self._standing.left_on(*asked)
 
     def close(self) -> Closed:

@@ -5,11 +5,12 @@
 
 A lane is a process that carries out run after run, as a person's does who tests a batch, so that what it does
 not give back adds up; its simulated bench is another process, and lives as long. Lanes run side by side, each
-with a bench and a kind of relay board of its own, and know nothing of each other. Each run has a new unit, one
-in five with a fault, and every second run meets one to three troubles at answers drawn from the seed. A verdict
-is wrong where a healthy unit is not passed or a faulty one is not failed; a run may be stopped instead, where
-there was a trouble. A line is printed every hundred runs; the table at the end, after --minutes, and after
-Ctrl-C or SIGTERM. --log FILE keeps a line of JSON for each run.
+with a bench and a kind of relay board of its own, and know nothing of each other. Each run has a new unit,
+one in five with a fault, and every second run meets one to three troubles at answers drawn from the seed.
+
+A verdict is wrong where a healthy unit is not passed or a faulty one is not failed; a run may be stopped
+instead, where there was a trouble. A line is printed every hundred runs; the table at the end, after
+--minutes, and after Ctrl-C or SIGTERM. --log FILE keeps a line of JSON for each run.
 """
 
 import argparse
@@ -35,7 +36,7 @@ from lane import run_lane
 
 from tests.wire.standing_bench import HASTEN
 
-BOARDS = ("route", "frame", "modbus", "text")
+BOARDS = ("route", "text", "modbus", "frame")
 EVERY = 100
 
 
