@@ -5,7 +5,9 @@ PostgreSQL is told to wait for its disk.
 """
 
 import os
+import random
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,15 +15,19 @@ from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, select
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
 from harness.errors import RecordsError
 from harness.records import upgrade
-from harness.records.place import ELSEWHERE, LOCK_WAIT_S, Place, explained, readable
+from harness.records.place import CONNECT_WAIT_S, ELSEWHERE, LOCK_WAIT_S, Place, explained, readable
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
 
 WRITERS = 0x5357
 """The number of the advisory lock of those who write; any will do, the same in every version."""
+
+_PAUSES_S = (0.0005, 0.003)
+"""Between two tries to write, at random: about as long as a bench takes between two groups of readings."""
 
 
 def open_engine(place: Place, *, read_only: bool, bring_up: bool = False) -> Engine:
@@ -65,10 +71,37 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """A transaction that writes alone: what it reads before a write is still true then."""
     with engine.begin() as connection:
         if engine.dialect.name == "sqlite":
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
+            _begin_alone(connection)
         elif engine.dialect.name == "postgresql":
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITERS})")
         yield connection
+
+
+def _begin_alone(connection: Connection) -> None:
+    """Begin a transaction that writes, once no other does.
+
+    SQLite's own waiting sleeps longer and longer, so that those who came last are served first, and one of
+    several busy benches may never be. Here all who wait try alike and often: whose turn it is falls to
+    chance, and nobody loses that for long.
+    """
+    until = time.monotonic() + LOCK_WAIT_S
+    connection.exec_driver_sql("PRAGMA busy_timeout = 0")
+    try:
+        while not _has_begun(connection, last_try=time.monotonic() >= until):
+            time.sleep(random.uniform(*_PAUSES_S))
+    finally:
+        connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(1e3 * LOCK_WAIT_S)}")
+
+
+def _has_begun(connection: Connection, *, last_try: bool) -> bool:
+    try:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+    except OperationalError as error:
+        code = getattr(error.orig, "sqlite_errorcode", sqlite3.SQLITE_OK)
+        if last_try or code & 0xFF != sqlite3.SQLITE_BUSY:  # the rest of the code says what was busy
+            raise
+        return False
+    return True
 
 
 def _server(place: Place, *, read_only: bool) -> Engine:
@@ -77,7 +110,7 @@ def _server(place: Place, *, read_only: bool) -> Engine:
             f"{place.shown}: records are kept in SQLite or PostgreSQL. Expected a path, or a URL that begins "
             "with postgresql://"
         )
-    engine = create_engine(place.url, connect_args={"connect_timeout": int(LOCK_WAIT_S)})
+    engine = create_engine(place.url, connect_args={"connect_timeout": CONNECT_WAIT_S})
 
     def set_up(connection: Any, _record: object) -> None:
         connection.autocommit = True

@@ -7,6 +7,7 @@ much to load a million times.
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -18,6 +19,7 @@ from harness.reading import Verdict
 from harness.records import tables
 from harness.records.run import INTERRUPTED, Outcome, Purpose
 
+_ROWS_AT_ONCE = 2000
 _RUNS_A_QUERY = 100  # well below the bound values that any database allows
 
 
@@ -60,8 +62,14 @@ class ReadingKey:
     @property
     def label(self) -> str:
         """The reading in words: `Route and gain: loop_a left.out 1 kHz`."""
-        tone = "" if self.frequency_hz is None else format_value(self.frequency_hz, "Hz")
-        return f"{self.check}: {' '.join(part for part in (self.state, self.where, tone) if part)}"
+        parts = (self.state, self.where, _tone(self.frequency_hz))
+        return f"{self.check}: {' '.join(part for part in parts if part)}"
+
+
+@cache
+def _tone(frequency_hz: float | None) -> str:
+    """In words; a thousand readings share a few frequencies."""
+    return "" if frequency_hz is None else format_value(frequency_hz, "Hz")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -107,7 +115,8 @@ def read_keys(connection: Connection, run_ids: Iterable[int]) -> list[ReadingKey
     found: dict[_Key, None] = {}
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
-        found |= dict.fromkeys(_fetch(connection, query))
+        for rows in _fetch(connection, query):
+            found |= dict.fromkeys(rows)
     return [_key(one) for one in found]
 
 
@@ -122,11 +131,11 @@ def read_series(
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some), *_narrowed(keys))
         # In the order of the index, so that the database has nothing to sort.
-        found = _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id))
-        if wanted is not None:
-            found = [row for row in found if row[: len(_KEY_COLUMNS)] in wanted]
-        if found:
-            parts.append(_arrays(found, numbers))
+        for found in _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
+            if wanted is not None:
+                found = [row for row in found if row[: len(_KEY_COLUMNS)] in wanted]
+            if found:
+                parts.append(_arrays(found, numbers))
     if not parts:
         return []
     number, *values = (np.concatenate(some) for some in zip(*parts, strict=True))
@@ -145,7 +154,8 @@ def read_table(
     found: list[tuple[Any, ...]] = []
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some))
-        found += _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id))
+        for rows in _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
+            found += rows
     return names, found
 
 
@@ -181,10 +191,14 @@ def _line(row: Any) -> RunLine:
     )
 
 
-def _fetch(connection: Connection, query: Select[Any]) -> list[tuple[Any, ...]]:
-    """Rows as the driver gives them: a million are many to make anything else of."""
+def _fetch(connection: Connection, query: Select[Any]) -> Iterator[list[tuple[Any, ...]]]:
+    """Rows as the driver gives them, some at a time: a million are many to make anything else of.
+
+    Those that become arrays soon are gone before Python looks through all there are for what may go.
+    """
     with connection.execute(query) as result:
-        return [] if result.cursor is None else list(result.cursor.fetchall())
+        while result.cursor is not None and (rows := result.cursor.fetchmany(_ROWS_AT_ONCE)):
+            yield list(rows)
 
 
 def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[bool]]:

@@ -14,8 +14,11 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 
 from harness.errors import RecordsError
 
-LOCK_WAIT_S = 10.0
-"""How long to wait for another program that is writing."""
+LOCK_WAIT_S = 30.0
+"""How long to wait for others that write: far longer than any of them takes for what it adds."""
+
+CONNECT_WAIT_S = 10
+"""How long to wait for a server to answer at all."""
 
 FREE_BYTES_NEEDED = 64 * 1024 * 1024
 """Free disk that a run wants before it starts: ten times the 64-state job's readings and waveforms."""

@@ -321,15 +321,10 @@ def _without_side(key: ReadingKey) -> ReadingKey:
 
 def _shared(one: Series, other: Series) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Values of the runs in which both were measured, run by run."""
-    there = dict(
-        zip(other.run_ids[other.measured].tolist(), other.values[other.measured].tolist(), strict=True)
+    if np.array_equal(one.run_ids, other.run_ids):
+        both = one.measured & other.measured
+        return one.values[both], other.values[both]
+    _, here, there = np.intersect1d(
+        one.run_ids[one.measured], other.run_ids[other.measured], return_indices=True
     )
-    pairs = [
-        (value, there[run_id])
-        for run_id, value in zip(
-            one.run_ids[one.measured].tolist(), one.values[one.measured].tolist(), strict=True
-        )
-        if run_id in there
-    ]
-    array = np.array(pairs, dtype=np.float64).reshape(-1, 2)
-    return array[:, 0], array[:, 1]
+    return one.values[one.measured][here], other.values[other.measured][there]

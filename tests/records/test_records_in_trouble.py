@@ -6,7 +6,9 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
-from contextlib import closing, contextmanager
+import threading
+import time
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -168,6 +170,38 @@ def test_records_locked_by_another_program_say_so(tmp_path, monkeypatch):
         assert str(caught.value).startswith(f"{place}: ")
         store.add_readings(run, [READING])
         assert store.readings(run) == [READING]
+
+
+def test_a_writer_gets_its_turn_beside_one_that_hardly_pauses(tmp_path):
+    """Waiting in ever longer sleeps, as SQLite does by itself, misses nearly every pause of the other."""
+    place = tmp_path / "records.sqlite"
+    held, turns, done = threading.Event(), [], threading.Event()
+
+    def hold_again_and_again():
+        with closing(sqlite3.connect(place, isolation_level=None, timeout=60)) as other:
+            while not done.is_set():
+                other.execute("BEGIN IMMEDIATE")
+                held.set()
+                time.sleep(0.4)
+                other.execute("COMMIT")
+                turns.append(1)
+                time.sleep(0.01)
+
+    waited_turns = []
+    with open_records(place) as store:
+        run = store.begin(HEADER)
+        other = threading.Thread(target=hold_again_and_again)
+        other.start()
+        for _ in range(4):
+            held.clear()
+            held.wait()
+            before = len(turns)
+            store.add_readings(run, [READING])
+            waited_turns.append(len(turns) - before)
+        done.set()
+        other.join()
+        assert store.readings(run) == [READING] * 4
+    assert sum(waited_turns) <= 12
 
 
 @pytest.mark.parametrize(
