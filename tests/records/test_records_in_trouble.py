@@ -8,7 +8,7 @@ import sys
 import tempfile
 import threading
 import time
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
