@@ -25,7 +25,7 @@ from drivers.profile import (
     TextProfile,
 )
 from drivers.profile_files import load_profile
-from drivers.safe_end import ROLES, SafeEnd
+from drivers.safe_end import ROLES, safe_end
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.supply import ScpiSupply, voltage_found
@@ -61,17 +61,9 @@ def open_bench(
     with ExitStack() as undo:
         opening = Opening(bench, folder, undo, transcript)
         marks = opening.marks() if marked else {}
-        safe = SafeEnd(marks)
-        try:
-            try:
-                opening.make_left_safe(marks, tell)
-                yield opening.instruments(safe.offs)
-            except BaseException as error:
-                safe.come(error)
-                raise
-            safe.come(None)
-        finally:
-            safe.come(None)  # where an interrupt came just before it was begun
+        with safe_end(marks) as safe:
+            opening.make_left_safe(marks, tell)
+            yield opening.instruments(safe.offs)
 
 
 def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None]) -> None:

@@ -55,6 +55,24 @@ class SafeEnd:
 
 
 @contextmanager
+def safe_end(marks: Mapping[str, Mark]) -> Iterator[SafeEnd]:
+    """Make safe, on every way out of the block, what was entered in the `offs` of what this gives.
+
+    Raises BenchError for what could not be made safe, on the way out of the block.
+    """
+    safe = SafeEnd(marks)
+    try:
+        try:
+            yield safe
+        except BaseException as error:
+            safe.come(error)
+            raise
+        safe.come(None)
+    finally:
+        safe.come(None)  # where an interrupt came just before it was begun
+
+
+@contextmanager
 def _interrupts_held() -> Iterator[None]:
     """Signals that end a run wait until the block is left; an error in the block is told in place of them."""
     if threading.current_thread() is not threading.main_thread():

@@ -9,7 +9,7 @@ from drivers.bench import Opening
 from drivers.claim import claim
 from drivers.mark import Mark
 from drivers.profile import GeneratorProfile, OscilloscopeProfile, SupplyProfile, SwitchboardProfile
-from drivers.safe_end import ROLES, SafeEnd
+from drivers.safe_end import ROLES, SafeEnd, safe_end
 from harness.descriptions.bench import BenchFile
 from harness.errors import JobError, Mistake
 from harness.roles import Generator, Oscilloscope, Supply, Switchboard
@@ -23,16 +23,8 @@ def open_singly(bench: BenchFile, *, folder: Path, marked: bool = True) -> Itera
     """
     with ExitStack() as undo:
         marks: dict[str, Mark] = {}
-        safe = SafeEnd(marks)
-        try:
-            try:
-                yield Singly(bench, folder, undo, safe, marks if marked else None)
-            except BaseException as error:
-                safe.come(error)
-                raise
-            safe.come(None)
-        finally:
-            safe.come(None)
+        with safe_end(marks) as safe:
+            yield Singly(bench, folder, undo, safe, marks if marked else None)
 
 
 class Singly(Opening):

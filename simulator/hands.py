@@ -12,20 +12,7 @@ from harness.descriptions.module import GROUND, LEGS
 from harness.errors import UsageError
 from simulator.seeds import generator_for
 from simulator.unit import pin
-
-Places = Mapping[str, str | None]  # lead (`generator hot`, `input 1`) → node that it is on, None: on nothing
-
-
-def proper_places(hookup: Hookup, inputs: int) -> dict[str, str]:
-    """Where each lead of a hookup belongs."""
-    if hookup.through:
-        return {f"input {n}": f"generator {LEGS[(n - 1) % 2]}" for n in range(1, inputs + 1)}
-    places = {}
-    if hookup.drive is not None:
-        places = {f"generator {leg}": pin(f"{hookup.drive}.{leg}") for leg in LEGS}
-    legs = LEGS[::-1] if hookup.exchanged else LEGS
-    viewed = [pin(f"{port}.{leg}") for port in hookup.view for leg in legs]
-    return places | {f"input {n}": place for n, place in enumerate(viewed[:inputs], start=1)}
+from simulator.wiring import Places, proper_places
 
 
 class Hands:

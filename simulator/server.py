@@ -15,7 +15,7 @@ from simulator.bench_file import Addresses, bench_toml
 from simulator.clock import Clock
 from simulator.control import ControlPort
 from simulator.device import Device
-from simulator.hands import Hands, Places
+from simulator.hands import Hands
 from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
 from simulator.instruments.generator import Generator
 from simulator.instruments.oscilloscope import Oscilloscope
@@ -24,6 +24,7 @@ from simulator.instruments.supply import Supply
 from simulator.scpi import ScpiError
 from simulator.troubles import INSTRUMENTS, Agenda, Instrument, Trouble, parse_trouble
 from simulator.wire import Gone, Listener, Mouth, PtyStream, ScpiLink, Stream
+from simulator.wiring import Places
 from simulator.world import World
 
 BoardKind = Literal["frame", "text", "route", "modbus"]

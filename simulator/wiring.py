@@ -18,6 +18,9 @@ PROBES = {1.0: (1e6, 15e-12), 10.0: (10e6, 12e-12)}
 """Input resistance and capacitance with a plain lead, and with a probe of ten to one."""
 
 
+Places = Mapping[str, str | None]
+"""Of leads (`generator hot`, `input 1`) the nodes that they are on; None: on nothing."""
+
 Place = tuple[str, str]  # a channel and a link
 
 
@@ -41,7 +44,7 @@ class Leads:
     inputs: int
     probe: float
     seed: int
-    elsewhere: Mapping[str, str | None] = field(default_factory=dict)
+    elsewhere: Places = field(default_factory=dict)
 
 
 def connect(
@@ -62,15 +65,14 @@ def connect(
             plugged, joined = _plug(module, fixture, name, channel, plugs, leads)
             resistors += plugged
             wires += joined
-    for leg, (scope_nodes, unit_node) in _leads(hookup, leads).items():
-        start = f"generator {leg}"
-        added = hookup.source_added if hookup is not None else None
-        if added is not None and added.leg == leg:
-            start = f"source {leg}"
-            value = added.series_ohm * within(added.tolerance, generator_for("source", leads.seed, leg))
-            resistors.append(Element(a=f"generator {leg}", b=start, value=value))
-        wires += [(start, node) for node in (*scope_nodes, *unit_node)]
-    wires += _views(hookup, leads)
+    starts: dict[str, str] = {}
+    added = hookup.source_added if hookup is not None else None
+    if added is not None:
+        output, start = f"generator {added.leg}", f"source {added.leg}"
+        value = added.series_ohm * within(added.tolerance, generator_for("source", leads.seed, added.leg))
+        resistors.append(Element(a=output, b=start, value=value))
+        starts[output] = start
+    wires += _leads(hookup, leads, starts)
     inputs, capacitances = _scope(leads)
     return Parts(
         wires=(*built.wires, *wires),
@@ -83,35 +85,25 @@ def connect(
     )
 
 
-def _leads(hookup: Hookup | None, leads: Leads) -> dict[Leg, tuple[list[str], list[str]]]:
-    """Where each of the generator's leads goes: scope inputs in a through hookup, and the driven port."""
-    ends: dict[Leg, tuple[list[str], list[str]]] = {leg: ([], []) for leg in LEGS}
-    if hookup is None:
-        return ends
+def proper_places(hookup: Hookup, inputs: int) -> dict[str, str]:
+    """Where each lead of a hookup belongs."""
     if hookup.through:
-        for number in range(1, leads.inputs + 1):
-            output = leads.elsewhere.get(f"input {number}", f"generator {LEGS[(number - 1) % 2]}")
-            for leg in LEGS:
-                if output == f"generator {leg}":
-                    ends[leg][0].append(f"scope {number}")
-        return ends
-    for leg in LEGS:
-        if hookup.drive is not None:
-            place = leads.elsewhere.get(f"generator {leg}", pin(f"{hookup.drive}.{leg}"))
-            if place is not None:
-                ends[leg][1].append(place)
-    return ends
-
-
-def _views(hookup: Hookup | None, leads: Leads) -> Iterator[tuple[str, str]]:
-    if hookup is None or hookup.through:
-        return
+        return {f"input {n}": f"generator {LEGS[(n - 1) % 2]}" for n in range(1, inputs + 1)}
+    places = {}
+    if hookup.drive is not None:
+        places = {f"generator {leg}": pin(f"{hookup.drive}.{leg}") for leg in LEGS}
     legs = LEGS[::-1] if hookup.exchanged else LEGS
-    places = [pin(f"{port}.{leg}") for port in hookup.view for leg in legs]
-    for number, right in enumerate(places[: leads.inputs], start=1):
-        place = leads.elsewhere.get(f"input {number}", right)
+    viewed = [pin(f"{port}.{leg}") for port in hookup.view for leg in legs]
+    return places | {f"input {n}": place for n, place in enumerate(viewed[:inputs], start=1)}
+
+
+def _leads(hookup: Hookup | None, leads: Leads, starts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """A wire for each lead, to where it is. starts: where a lead of the generator begins instead."""
+    proper = {} if hookup is None else proper_places(hookup, leads.inputs)
+    for lead, right in proper.items():
+        place = leads.elsewhere.get(lead, right)
         if place is not None:
-            yield f"scope {number}", place
+            yield starts.get(lead, lead.replace("input", "scope")), starts.get(place, place)
 
 
 def _scope(leads: Leads) -> tuple[list[Element], list[Element]]:
