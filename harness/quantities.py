@@ -184,8 +184,21 @@ def _trimmed(value: float, digits: int) -> str:
     return f"{value:.0f}" if "e" in text and abs(value) >= 1 else text
 
 
-def _with_prefix(value: float, unit: str, digits: int) -> str:
-    import quantiphy
+_PREFIXES = MappingProxyType(
+    {12: "T", 9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "u", -9: "n", -12: "p", -15: "f", -18: "a"}
+)
 
-    quantity = quantiphy.Quantity(value, unit)
-    return str(quantity.render(form="si", prec=digits - 1, show_units=True))
+
+def _with_prefix(value: float, unit: str, digits: int) -> str:
+    """As the library writes it, which takes ten times as long: a batch's pages have a hundred thousand."""
+    mantissa, exponent = f"{abs(value):.{digits - 1}e}".split("e")
+    before = int(exponent) % 3 + 1  # digits before the point
+    prefix = _PREFIXES.get(int(exponent) - before + 1)
+    if prefix is None:
+        import quantiphy
+
+        return str(quantiphy.Quantity(value, unit).render(form="si", prec=digits - 1, show_units=True))
+    figures = mantissa.replace(".", "")
+    fraction = figures[before:].rstrip("0")
+    number = figures[:before].ljust(before, "0") + (f".{fraction}" if fraction else "")
+    return f"{'-' if value < 0 else ''}{number} {prefix}{unit}"

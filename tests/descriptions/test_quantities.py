@@ -3,6 +3,7 @@
 import math
 
 import pytest
+import quantiphy
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -184,3 +185,16 @@ def test_no_text_breaks_the_reader(text, dimension):
         value, told = 0.0, str(error)
     assert math.isfinite(value)
     assert "expected" in told
+
+
+@given(
+    value=st.floats(min_value=1e-22, max_value=1e18) | st.sampled_from([0.0, 999.96, 9.9996e-4, 1e-18, 1e15]),
+    negative=st.booleans(),
+    unit=st.sampled_from(["V", "ohm", "Hz", "s", "A", "F"]),
+    digits=st.integers(min_value=1, max_value=6),
+)
+def test_a_prefix_is_chosen_as_the_library_of_quantities_does(value, negative, unit, digits):
+    """QuantiPhy, which also reads what people write, is the outside reference."""
+    signed = -value if negative else value
+    rendered = quantiphy.Quantity(signed, unit).render(form="si", prec=digits - 1, show_units=True)
+    assert format_value(signed, unit, digits=digits) == str(rendered)
