@@ -2,20 +2,27 @@
 
 Unknowns are the node voltages and the currents of every closed contact, source and amplifier output, so that
 a contact of 0 ohm is as good as any other (Ho, Ruehli, Brennan 1975). Wires merge the nodes that they join
-before anything is solved.
+before anything is solved. Where a few contacts move again and again, what stays is eliminated once (`Still`).
 """
 
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.still import Still, at_frequencies, stamp_between, stamp_closed
+
+K = TypeVar("K")
+V = TypeVar("V")
+
 GROUND = "ground"
 LEAK_S = 1e-12  # from each node to ground: insulation, and what keeps a net that nothing touches defined
 SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one is there at once
-CACHE_MAX = 20_000  # solutions kept; each a few hundred bytes
+CACHE_MAX = 5_000  # solutions kept; each a kilobyte or two
+STILLS_MAX = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,9 +106,10 @@ class Network:
             tuple[bytes, tuple[bool, ...], tuple[tuple[str, str | None], ...]],
             tuple[NDArray[np.float64], NDArray[np.float64]],
         ] = OrderedDict()
-        self._solved: OrderedDict[tuple[bytes, tuple[bool, ...], float], NDArray[np.complex128]] = (
-            OrderedDict()
-        )
+        self._solved: OrderedDict[
+            tuple[bytes, tuple[bool, ...], tuple[float, ...]], NDArray[np.complex128]
+        ] = OrderedDict()
+        self._stills: OrderedDict[object, Still] = OrderedDict()
 
     def solve(
         self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
@@ -117,13 +125,27 @@ class Network:
         self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
     ) -> NDArray[np.complex128]:
         """The same with the volts across each slow capacitor below, shape (probes + slow, sources + 1)."""
-        key = (closed.tobytes(), on, frequency_hz)
+        return np.asarray(self.solve_at(closed, on, (frequency_hz,))[0])
+
+    def solve_at(
+        self,
+        closed: NDArray[np.bool_],
+        on: tuple[bool, ...],
+        frequencies_hz: tuple[float, ...],
+        moving: NDArray[np.bool_] | None = None,
+    ) -> NDArray[np.complex128]:
+        """The same at several frequencies, shape (frequencies, probes + slow, sources + 1).
+
+        moving: the contacts that are elsewhere in other questions of this kind; None for all.
+        """
+        key = (closed.tobytes(), on, frequencies_hz)
         found = self._solved.get(key)
         if found is None:
-            found = self._solve(closed, on, 2 * np.pi * frequency_hz)
-            self._solved[key] = found
-            if len(self._solved) > CACHE_MAX:
-                self._solved.popitem(last=False)
+            if moving is None:
+                found = self._solve(closed, on, frequencies_hz)
+            else:
+                found = self._still(closed & ~moving, moving, on, frequencies_hz).solve(closed)
+            _remember(self._solved, key, found, CACHE_MAX)
         return found
 
     def inject(
@@ -135,50 +157,82 @@ class Network:
         """
         key = (closed.tobytes(), on, tuple(ends))
         if key not in self._injected:
-            matrix, _ = self._equations(closed, on, 0.0)
+            matrix, _, _ = self._equations(closed, on)
             pairs = np.array([(self._index[a], -1 if b is None else self._index[b]) for a, b in ends])
             right = np.zeros((len(matrix) + 1, len(ends)))
             np.add.at(right, (pairs[:, 0], np.arange(len(ends))), 1.0)
             np.add.at(right, (pairs[:, 1], np.arange(len(ends))), -1.0)
             volts = np.zeros((self._size + 1, len(ends)))
-            volts[:-1] = np.linalg.solve(matrix.real, right[:-1])[: self._size]
+            volts[:-1] = np.linalg.solve(matrix, right[:-1])[: self._size]
             probes = volts[self._seen[: len(self._parts.probes), 0]]
-            self._injected[key] = probes, volts[pairs[:, 0]] - volts[pairs[:, 1]]
-            if len(self._injected) > CACHE_MAX:
-                self._injected.popitem(last=False)
+            found = probes, volts[pairs[:, 0]] - volts[pairs[:, 1]]
+            _remember(self._injected, key, found, CACHE_MAX)
         return self._injected[key]
 
-    def _solve(self, closed: NDArray[np.bool_], on: tuple[bool, ...], omega: float) -> NDArray[np.complex128]:
-        whole, known = self._equations(closed, on, omega)
+    def _solve(
+        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequencies_hz: tuple[float, ...]
+    ) -> NDArray[np.complex128]:
+        conductance, capacitance, known = self._equations(closed, on)
         nodes = self._size
-        volts = np.zeros((nodes + 1, len(on) + 1), dtype=np.complex128)
-        if omega == 0.0:  # a third of the work
-            volts[:nodes] = np.linalg.solve(whole.real, known.real)[:nodes]
+        volts = np.zeros((len(frequencies_hz), nodes + 1, len(on) + 1), dtype=np.complex128)
+        if frequencies_hz == (0.0,):  # a third of the work
+            volts[0, :nodes] = np.linalg.solve(conductance, known)[:nodes]
         else:
-            volts[:nodes] = np.linalg.solve(whole, known)[:nodes]
-        return volts[self._seen[:, 0]] - volts[self._seen[:, 1]]
+            whole = at_frequencies(conductance, capacitance, frequencies_hz)
+            volts[:, :nodes] = np.linalg.solve(whole, known)[:, :nodes]
+        return volts[:, self._seen[:, 0]] - volts[:, self._seen[:, 1]]
+
+    def _still(
+        self,
+        closed: NDArray[np.bool_],
+        moving: NDArray[np.bool_],
+        on: tuple[bool, ...],
+        frequencies_hz: tuple[float, ...],
+    ) -> Still:
+        """What does not move, eliminated; closed: of the contacts that don't."""
+        key = (closed.tobytes(), moving.tobytes(), on, frequencies_hz)
+        found = self._stills.get(key)
+        if found is None:
+            conductance, capacitance, known = self._equations(closed, on, left_out=moving)
+            moved = np.flatnonzero(moving)
+            found = Still(
+                at_frequencies(conductance, capacitance, frequencies_hz),
+                known,
+                seen=self._seen,
+                frequencies_hz=frequencies_hz,
+                contacts=moved,
+                ends=self._contact_nodes[moved],
+                closed_ohm=self._contact_ohm[moved],
+                open_f=self._contact_f[moved],
+                emf_v=self._contact_emf_v[moved],
+            )
+            _remember(self._stills, key, found, STILLS_MAX)
+        return found
 
     def _equations(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], omega: float
-    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-        """Matrix and right side, without ground: node volts, then the currents of every branch."""
+        self,
+        closed: NDArray[np.bool_],
+        on: tuple[bool, ...],
+        left_out: NDArray[np.bool_] | None = None,
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Conductance, capacitance and right side, without ground: node volts, then every branch's current.
+
+        left_out: contacts that are not there at all.
+        """
         parts, nodes = self._parts, self._size
         closed_at = np.flatnonzero(closed)
         sources_on = [j for j, connected in enumerate(on) if connected]
         branches = len(closed_at) + len(sources_on) + 2 * len(parts.amplifiers)
-        matrix = np.zeros((nodes + branches + 1, nodes + branches + 1), dtype=np.complex128)
-        right = np.zeros((nodes + branches + 1, len(on) + 1), dtype=np.complex128)
-        matrix[:nodes, :nodes] = self._conductance + 1j * omega * self._capacitance
-        self._stamp_open(matrix, np.flatnonzero(~closed), omega)
+        matrix = np.zeros((nodes + branches + 1, nodes + branches + 1))
+        capacitance = np.zeros_like(matrix)
+        right = np.zeros((nodes + branches + 1, len(on) + 1))
+        matrix[:nodes, :nodes] = self._conductance
+        capacitance[:nodes, :nodes] = self._capacitance
+        open_at = np.flatnonzero(~closed if left_out is None else ~closed & ~left_out)
+        stamp_between(capacitance, self._contact_nodes[open_at], self._contact_f[open_at])
 
-        row = nodes + np.arange(len(closed_at))  # closed contacts: va - vb - R i = emf
-        a, b = self._contact_nodes[closed_at, 0], self._contact_nodes[closed_at, 1]
-        matrix[a, row] += 1
-        matrix[b, row] -= 1
-        matrix[row, a] += 1
-        matrix[row, b] -= 1
-        matrix[row, row] = -self._contact_ohm[closed_at]
-        right[row, -1] = self._contact_emf_v[closed_at]
+        stamp_closed(matrix, nodes, self._contact_nodes[closed_at], self._contact_ohm[closed_at])
+        right[nodes : nodes + len(closed_at), -1] = self._contact_emf_v[closed_at]
 
         next_row = nodes + len(closed_at)
         for j in sources_on:  # v + R i = e, i into the node
@@ -192,15 +246,10 @@ class Network:
             self._stamp_amplifier(matrix, amplifier, next_row)
             next_row += 2
 
-        return matrix[:-1, :-1], right[:-1]  # ground's index is -1: its row and column are the last
+        # ground's index is -1: its row and column are the last
+        return matrix[:-1, :-1], capacitance[:-1, :-1], right[:-1]
 
-    def _stamp_open(self, matrix: NDArray[np.complex128], open_at: NDArray[np.intp], omega: float) -> None:
-        admittance = 1j * omega * self._contact_f[open_at]
-        a, b = self._contact_nodes[open_at, 0], self._contact_nodes[open_at, 1]
-        for rows, columns, sign in ((a, a, 1), (b, b, 1), (a, b, -1), (b, a, -1)):
-            np.add.at(matrix, (rows, columns), sign * admittance)
-
-    def _stamp_amplifier(self, matrix: NDArray[np.complex128], amplifier: Balanced, row: int) -> None:
+    def _stamp_amplifier(self, matrix: NDArray[np.float64], amplifier: Balanced, row: int) -> None:
         """Each output: v + (R/2) i = +-(gain/2) (differential + conversion common)."""
         hot, cold = (self._index[node] for node in amplifier.inputs)
         for k, (node, sign) in enumerate(zip(amplifier.outputs, (1, -1), strict=True)):
@@ -221,6 +270,13 @@ class Network:
             matrix[a, b] -= value
             matrix[b, a] -= value
         return matrix[:-1, :-1]
+
+
+def _remember(cache: OrderedDict[K, V], key: K, value: V, most: int) -> None:
+    """Keep a value, and forget the oldest beyond so many."""
+    cache[key] = value
+    if len(cache) > most:
+        cache.popitem(last=False)
 
 
 def _merge(parts: Parts) -> Mapping[str, int]:

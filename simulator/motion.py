@@ -2,6 +2,7 @@
 
 import bisect
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -91,7 +92,7 @@ class Motion:
 
 def _last(events: list[tuple[float, int]], at_s: float) -> int:
     """Index of the last event at or before an instant."""
-    return bisect.bisect_right(events, at_s, key=lambda event: event[0]) - 1
+    return bisect.bisect_right(events, (at_s, math.inf)) - 1
 
 
 def _forget(events: list[tuple[float, int]], at_s: float) -> None:

@@ -1,6 +1,6 @@
 """One unit of a module as it was built: its own resistances, coils, timings and strays, and its faults."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -59,6 +59,10 @@ class Built:
         closed[list(self.always_closed)] = True
         closed[list(self.always_open)] = False
         return closed
+
+    def of_poles(self, poles: Collection[tuple[int, int]]) -> NDArray[np.bool_]:
+        """Which contacts belong to some poles, each given as (relay's index, pole's index in it)."""
+        return np.array([self.poles[pole] in poles for pole, _ in self.throws], dtype=np.bool_)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -187,6 +187,7 @@ class World:
                 for instant_s, pole, position in motion.changes(start_s, end_s)
             )
             positions = [list(motion.at(start_s)) for motion in self._motions]
+            moving = self._built.of_poles({(relay, pole) for _, relay, pole, _ in moves})
             result: list[Stretch] = []
             cuts = sorted({start_s, *(s.start_s for s in scenes[1:]), *(move[0] for move in moves)})
             coils = CoilEdges(self._coil_edges)
@@ -199,7 +200,7 @@ class World:
                     _, relay, pole, position = moves[next_move]
                     positions[relay][pole] = position
                     next_move += 1
-                result.append(self._stretch(cut_s, scenes[scene], positions, memory, coils))
+                result.append(self._stretch(cut_s, scenes[scene], positions, moving, memory, coils))
             return [
                 one
                 for one, following in zip_longest(result, result[1:])
@@ -348,6 +349,7 @@ class World:
         start_s: float,
         scene: _Scene,
         positions: list[list[int]],
+        moving: NDArray[np.bool_],
         memory: Memory,
         coils: CoilEdges,
     ) -> Stretch:
@@ -355,18 +357,24 @@ class World:
         fed = [scene.outputs[number - 1] for number in self._feeds]
         on = tuple(output.on for output in fed)
         network = scene.network
-        still = network.solve_all(closed, on, 0.0).real
+        emfs_v = [
+            (column, order * output.frequency_hz, emf_v)
+            for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True))
+            if output.on
+            for order, emf_v in self._emf(number - 1, output).items()
+        ]
+        asked_hz = (0.0, *(frequency_hz for _, frequency_hz, _ in emfs_v))
+        answers = network.solve_at(closed, on, asked_hz, moving if moving.any() else None)
+        still = answers[0].real
         constant_v = still[:, -1].copy()
-        tones: dict[float, NDArray[np.complex128]] = {}
         for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True)):
-            if not output.on:
-                continue
-            constant_v += still[:, column] * (output.offset_v + self._offset_error_v[number - 1])
-            silent = np.zeros(len(still), dtype=np.complex128)
-            for order, emf_v in self._emf(number - 1, output).items():
-                transfer = network.solve_all(closed, on, order * output.frequency_hz)[:, column]
-                true_hz = order * output.frequency_hz * (1 + self._clock_error)
-                tones[true_hz] = tones.get(true_hz, silent) + transfer * emf_v
+            if output.on:
+                constant_v += still[:, column] * (output.offset_v + self._offset_error_v[number - 1])
+        tones: dict[float, NDArray[np.complex128]] = {}
+        silent = np.zeros(len(still), dtype=np.complex128)
+        for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[1:], strict=True):
+            true_hz = frequency_hz * (1 + self._clock_error)
+            tones[true_hz] = tones.get(true_hz, silent) + answer[:, column] * emf_v
         steady = Steady(start_s=start_s, constant_v=constant_v, tones=tones, inputs=self.inputs)
         decays = memory.change(steady, network, closed, on)
         edges = coils.at(start_s)

@@ -1,7 +1,7 @@
 """One acquisition of the scope: armed, waiting for its trigger, complete; and the record it leaves."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -138,7 +138,7 @@ class Acquisition:
             return None
         stretches = self._world.stretches(self._searched_s, end_s)
         shown = show(self._frontend, self._arm.source, setting, stretches)
-        fastest_hz = max(tone_hz for tones in shown.tones for tone_hz, _ in tones)
+        fastest_hz = max(tone_hz for tones_hz in shown.tones_hz for tone_hz in tones_hz)
         # Fine enough for the tones and for a contact's edges, and never more than a fifth of a million steps.
         step_s = min(1 / (SEARCH_STEPS * fastest_hz), self._arm.interval_s)
         step_s = max(step_s, (end_s - self._searched_s) / SEARCH_MAX)
@@ -187,14 +187,12 @@ class Acquisition:
 def _averaged(shown: Shown, starts_s: list[float]) -> Shown:
     """The mean of what several triggers saw: each tone keeps what its phases have in common."""
     lags_s = np.array(starts_s) - starts_s[-1]
-    return Shown(
-        start_s=shown.start_s,
-        constant_v=shown.constant_v,
-        tones=tuple(
-            tuple((f, phasor * complex(np.exp(2j * np.pi * f * lags_s).mean())) for f, phasor in tones)
-            for tones in shown.tones
+    return replace(
+        shown,
+        phasors=tuple(
+            phasors * np.exp(2j * np.pi * np.outer(tones_hz, lags_s)).mean(axis=1)
+            for tones_hz, phasors in zip(shown.tones_hz, shown.phasors, strict=True)
         ),
-        decays=shown.decays,
     )
 
 

@@ -1,6 +1,8 @@
 """The scope's inputs: what they make of the volts at the probe's tip, before and in the converter."""
 
+import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,16 +55,16 @@ class Frontend:
         """Noise of an input, volts rms at the tip as the scope shows it."""
         return float(self._noise[number - 1]) * setting.scale_v
 
-    def response(self, number: int, setting: InputSetting, tone_hz: float) -> complex:
-        """Shown volts per volt at the tip, at one frequency."""
+    def response(
+        self, number: int, setting: InputSetting, tones_hz: NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        """Shown volts per volt at the tip, at each of some frequencies."""
         index = number - 1
         gain = self._gain[index] * self._range_gain[index, RANGES_V.index(setting.range_v)]
-        low_pass = 1 / (1 + 1j * tone_hz / self._bandwidth_hz[index])
-        high_pass: complex = 1.0
-        if setting.coupling == "AC":
-            high_pass = 1j * tone_hz / (COUPLING_HZ + 1j * tone_hz)
-        delay = np.exp(-2j * np.pi * tone_hz * self._skew_s[index])
-        return complex(gain * low_pass * high_pass * delay * setting.probe / self._probe)
+        low_pass = 1 / (1 + 1j * tones_hz / self._bandwidth_hz[index])
+        high_pass = 1j * tones_hz / (COUPLING_HZ + 1j * tones_hz) if setting.coupling == "AC" else 1.0
+        delay = np.exp(-2j * np.pi * tones_hz * self._skew_s[index])
+        return np.asarray(gain * low_pass * high_pass * delay * setting.probe / self._probe)
 
     def offset_v(self, number: int, setting: InputSetting) -> float:
         """What an input shows with nothing on it."""
@@ -71,82 +73,90 @@ class Frontend:
         return float(share * (OFFSET_DIVISIONS * step_v + OFFSET_V) * setting.probe)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Shown:
     """A signal as one input shows it: the parts of each stretch, ready to be added up in time."""
 
     start_s: tuple[float, ...]
     constant_v: tuple[float, ...]
-    tones: tuple[tuple[tuple[float, complex], ...], ...]  # per stretch: (frequency, phasor)
+    tones_hz: tuple[tuple[float, ...], ...]
+    phasors: tuple[NDArray[np.complex128], ...]  # per stretch: shape (tones,)
     decays: tuple[tuple[tuple[complex, complex], ...], ...]  # per stretch: (rate, amplitude)
 
 
 def show(frontend: Frontend, number: int, setting: InputSetting, stretches: list[Stretch]) -> Shown:
     """Pass what stands at an input through its front end."""
     offset_v = frontend.offset_v(number, setting)
-    still = frontend.response(number, setting, 0.0).real
-    tones = [
-        tuple(
-            (tone_hz, complex(phasor) * frontend.response(number, setting, tone_hz))
-            for tone_hz, phasor in zip(stretch.tones_hz, stretch.phasors[number - 1], strict=True)
-        )
-        for stretch in stretches
-    ]
+    still = float(frontend.response(number, setting, np.zeros(1))[0].real)
+    responses = {
+        tones_hz: frontend.response(number, setting, np.array(tones_hz))
+        for tones_hz in {stretch.tones_hz for stretch in stretches}
+    }
     return Shown(
         start_s=tuple(stretch.start_s for stretch in stretches),
         constant_v=tuple(float(s.constant_v[number - 1]) * still + offset_v for s in stretches),
-        tones=tuple(tones),
-        decays=tuple(
-            tuple(
-                (
-                    decay.rate_per_s,
-                    complex(decay.amplitudes_v[number - 1])
-                    * frontend.response(number, setting, abs(decay.rate_per_s) / (2 * np.pi)).real,
-                )
-                for decay in stretch.decays
-            )
-            for stretch in stretches
-        ),
+        tones_hz=tuple(stretch.tones_hz for stretch in stretches),
+        phasors=tuple(s.phasors[number - 1] * responses[s.tones_hz] for s in stretches),
+        decays=tuple(_shown_decays(frontend, number, setting, stretch) for stretch in stretches),
+    )
+
+
+def _shown_decays(
+    frontend: Frontend, number: int, setting: InputSetting, stretch: Stretch
+) -> tuple[tuple[complex, complex], ...]:
+    if not stretch.decays:
+        return ()
+    rates_hz = np.array([abs(decay.rate_per_s) for decay in stretch.decays]) / (2 * np.pi)
+    gains = frontend.response(number, setting, rates_hz).real
+    return tuple(
+        (decay.rate_per_s, complex(decay.amplitudes_v[number - 1] * gain))
+        for decay, gain in zip(stretch.decays, gains, strict=True)
     )
 
 
 class Grid:
-    """Equally spaced instants; the rotating phasors of the tones on it are worked out once."""
+    """Equally spaced instants; the cosines and sines of the tones on it are worked out once."""
 
     def __init__(self, start_s: float, interval_s: float, count: int) -> None:
         self.start_s = start_s
         self.interval_s = interval_s
         self.count = count
-        self._waves: dict[float, NDArray[np.complex128]] = {}
+        self._waves: dict[tuple[float, ...], NDArray[np.float64]] = {}
 
-    def wave(self, tone_hz: float) -> NDArray[np.complex128]:
-        """exp(2j pi f t) at every instant: two short tables and their products instead of `count` sines."""
-        found = self._waves.get(tone_hz)
+    def waves(self, tones_hz: tuple[float, ...]) -> NDArray[np.float64]:
+        """Cosine and sine of each tone at every instant, shape (2 tones, count).
+
+        By two short tables and their products instead of `count` sines for each.
+        """
+        found = self._waves.get(tones_hz)
         if found is None:
-            turn = 2j * np.pi * tone_hz * self.interval_s
-            coarse = np.exp(turn * BLOCK * np.arange(-(-self.count // BLOCK)))
-            fine = np.exp(turn * np.arange(BLOCK) + 2j * np.pi * ((tone_hz * self.start_s) % 1.0))
-            found = np.multiply.outer(coarse, fine).ravel()[: self.count]
-            self._waves[tone_hz] = found
+            blocks = -(-self.count // BLOCK)
+            rows = np.empty((len(tones_hz), 2, blocks, BLOCK))
+            for tone_hz, (cosine, sine) in zip(tones_hz, rows, strict=True):
+                turn = 2j * np.pi * tone_hz * self.interval_s
+                coarse = np.exp(turn * BLOCK * np.arange(blocks))
+                fine = np.exp(turn * np.arange(BLOCK) + 2j * np.pi * ((tone_hz * self.start_s) % 1.0))
+                np.multiply.outer(coarse.real, fine.real, out=cosine)
+                cosine -= np.multiply.outer(coarse.imag, fine.imag)
+                np.multiply.outer(coarse.real, fine.imag, out=sine)
+                sine += np.multiply.outer(coarse.imag, fine.real)
+            found = rows.reshape(2 * len(tones_hz), blocks * BLOCK)
+            self._waves[tones_hz] = found
         return found
 
     def volts(self, shown: Shown) -> NDArray[np.float64]:
         """Add a signal up at every instant."""
         volts = np.empty(self.count)
-        for i, (start_s, constant_v, tones) in enumerate(
-            zip(shown.start_s, shown.constant_v, shown.tones, strict=True)
-        ):
-            first = 0 if i == 0 else self._index(start_s)
-            last = self.count if i + 1 == len(shown.start_s) else self._index(shown.start_s[i + 1])
+        starts = [0, *(self._index(start_s) for start_s in shown.start_s[1:]), self.count]
+        for i, (first, last) in enumerate(pairwise(starts)):
             if last <= first:
                 continue
-            piece = np.full(last - first, constant_v, dtype=np.float64)
-            for tone_hz, phasor in tones:
-                if phasor:
-                    piece += (phasor * self.wave(tone_hz)[first:last]).real
+            shares = np.column_stack([shown.phasors[i].real, -shown.phasors[i].imag]).ravel()
+            piece = volts[first:last]
+            np.matmul(shares, self.waves(shown.tones_hz[i])[:, first:last], out=piece)
+            piece += shown.constant_v[i]
             for rate, amplitude in shown.decays[i]:
-                self._add_decay(piece, rate, amplitude, first, start_s)
-            volts[first:last] = piece
+                self._add_decay(piece, rate, amplitude, first, shown.start_s[i])
         return volts
 
     def _add_decay(
@@ -162,4 +172,4 @@ class Grid:
 
     def _index(self, instant_s: float) -> int:
         """First instant of the grid that is not before `instant_s`."""
-        return int(np.clip(np.ceil((instant_s - self.start_s) / self.interval_s), 0, self.count))
+        return min(max(math.ceil((instant_s - self.start_s) / self.interval_s), 0), self.count)
