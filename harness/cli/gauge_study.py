@@ -13,7 +13,7 @@ from harness.cli.errand import Errand
 from harness.cli.serials import ask
 from harness.errors import BenchError, UsageError
 from harness.statistics.study import By, Crossing, ReadingStudy, cross, studies
-from harness.statistics.yields import COMPLETE
+from harness.statistics.yields import COMPLETE, NOT_WHOLE
 from harness.workbench.serial import serial_mistake
 
 if TYPE_CHECKING:
@@ -119,7 +119,7 @@ def _of_study(store: "RunStore", job: "Job", wanted: Wanted, *, simulate: bool) 
         for line in store.lines(part=job.module.part, simulated=simulate)
         if line.serial in wanted.units
         and line.outcome in COMPLETE
-        and (line.batch == wanted.name if wanted.name else line.purpose != "known-bad")
+        and (line.batch == wanted.name if wanted.name else line.purpose not in NOT_WHOLE)
     ]
 
 

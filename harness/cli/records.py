@@ -27,7 +27,7 @@ RecordsPlace = Annotated[
         show_default=False,
     ),
 ]
-TOLD = ("resumed", "bench fault", "retest", "override")
+TOLD = ("resumed", "bench fault", "retest", "override", "test")
 """Events that `show` prints."""
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
@@ -124,8 +124,15 @@ def _unit_row(unit: "UnitSummary") -> tuple[str, ...]:
         str(unit.latest_run),
         str(unit.runs),
         f"{unit.latest_started:%Y-%m-%d %H:%M}",
-        "simulated" if unit.simulated else "",
+        _remark(unit),
     )
+
+
+def _remark(unit: "UnitSummary") -> str:
+    """Simulated or not, and what for, where that was no test of the unit; short, for the last column."""
+    if unit.purpose:
+        return f"{unit.purpose}, sim." if unit.simulated else unit.purpose
+    return "simulated" if unit.simulated else ""
 
 
 def _folded(row: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
@@ -156,6 +163,8 @@ def _print_run(console: "Console", record: "RunRecord") -> None:
         printable(f"{header.started:%Y-%m-%d %H:%M:%S}{ended} UTC{by}, switchwalk {header.software_version}")
     )
     console.print(printable(f"{header.sequence_name} on {header.bench_name}"))
+    if header.purpose:
+        console.print(printable(f"No test of the unit as a whole: {header.purpose}"))
     for identity in header.instruments:
         console.print(printable(f"  {identity.role}: {identity.text} at {identity.address}"))
     if header.notes:

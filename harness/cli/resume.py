@@ -135,6 +135,11 @@ def _check_run(record: "RunRecord", recorded: "Sequence[Reading]") -> None:
             f"run {record.run_id} has {len(lost)} readings that the bench failed to take, so that it cannot "
             "come to a verdict. Begin a new run"
         )
+    if record.header.purpose == "own tests":
+        raise UsageError(
+            f"run {record.run_id} was made by pytest, and only that knows what it would have measured next. "
+            "Start pytest again: that begins a new run"
+        )
     if not record.header.job_folder:
         raise UsageError(f"run {record.run_id} does not say where its job's files are. Begin a new run")
 

@@ -164,10 +164,10 @@ def _diagnosed(store: "RunStore", firsts: "Sequence[RunLine]") -> dict[int, Sequ
 def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading: str | None) -> "Batch":
     """Every complete run of one unit."""
     from harness.statistics.batch import Batch
-    from harness.statistics.yields import COMPLETE
+    from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
     of_unit = [line for line in lines if line.serial == serial and line.outcome in COMPLETE]
-    runs = tuple(line for line in of_unit if line.purpose != "known-bad")
+    runs = tuple(line for line in of_unit if line.purpose not in NOT_WHOLE)
     if not runs:
         raise UsageError(f"{store.place}: the golden unit {serial} has no complete run yet")
     return Batch(lines=runs, firsts=runs, series=_series(store, runs, reading))

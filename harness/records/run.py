@@ -23,8 +23,12 @@ INTERRUPTED: Literal["interrupted"] = "interrupted"
 """What a run is called that was begun and never finished."""
 
 
-Purpose = Literal["", "gauge", "golden", "known-bad"]
-"""What a run was for: "" tests a unit, and only that counts as a test of it; the others test the bench."""
+Purpose = Literal["", "gauge", "golden", "known-bad", "own tests"]
+"""What a run was for: "" tests a unit, and only that counts as a test of it.
+
+`own tests` are a person's own test functions: of the sequence they measure what they ask for. The others test
+the bench.
+"""
 
 
 def check_time(name: str, time: datetime) -> None:
@@ -78,6 +82,7 @@ EventKind = Literal[
     "over-current",  # where the relay supply went to its limit, and what it gave there
     "hookup",  # a lead that hands had put elsewhere, and that it was put right
     "diagnosis",  # which fault explains the run best
+    "test",  # how one of a person's own test functions ended
     "bench check",  # what a run of the golden or of a known-bad unit says of the bench
 ]
 """What can befall a run besides readings."""
@@ -142,8 +147,10 @@ class AcquisitionRecord:
 
 @dataclass(frozen=True, kw_only=True)
 class UnitSummary:
-    """One unit in the records: its latest run, and how often it was run.
+    """One unit in the records: the run that says how it stands, and how often it was run.
 
+    That is its latest test; of a unit that was only there for another purpose, the latest of those. `passes`
+    are of tests.
     Simulated runs of the same serial number are a unit of their own: a simulated pass proves no board.
     """
 
@@ -157,3 +164,4 @@ class UnitSummary:
     latest_run: int
     latest_outcome: Outcome | Literal["interrupted"]
     latest_started: datetime
+    purpose: Purpose = ""

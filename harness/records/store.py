@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, Select, Table, case, func, select, update
+from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
 
 from harness.descriptions.job import JobFile
 from harness.errors import NoSuchRun, RecordsError
@@ -241,14 +241,18 @@ class RunStore:
         return self._of_run(tables.through_references, run_id, lambda row: json.loads(row["content"]))
 
     def units(self) -> list[UnitSummary]:
-        """Give every unit with its latest run, the latest first."""
+        """Give every unit with the run that says how it stands, the latest first."""
         columns = tables.runs.c
         unit = (columns.part, columns.serial, columns.simulated)
         totals = (
             select(
-                func.max(columns.id).label("latest"),
+                func.coalesce(
+                    func.max(case((columns.purpose == "", columns.id))), func.max(columns.id)
+                ).label("latest"),
                 func.count().label("count"),
-                func.sum(case((columns.outcome == "pass", 1), else_=0)).label("passes"),
+                func.sum(case((and_(columns.outcome == "pass", columns.purpose == ""), 1), else_=0)).label(
+                    "passes"
+                ),
             )
             .group_by(*unit)
             .subquery()
@@ -386,4 +390,5 @@ def _unit(row: rows.Row | Any) -> UnitSummary:
         latest_run=row["id"],
         latest_outcome=row["outcome"] or INTERRUPTED,
         latest_started=datetime.fromisoformat(row["started"]),
+        purpose=row["purpose"],
     )

@@ -51,8 +51,9 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
             f"nothing to certify. `switchwalk resume {run.run_id}` goes on with it, or run the unit again"
         )
     if run.header.purpose:
+        what = "measured a part" if run.header.purpose == "own tests" else "tested the bench"
         raise UsageError(
-            f"run {run.run_id} tested the bench ({run.header.purpose}), not unit {run.header.serial}: "
+            f"run {run.run_id} {what} ({run.header.purpose}), not unit {run.header.serial}: "
             "there is nothing to certify. Run the unit"
         )
     here = Path(__file__).parent

@@ -64,14 +64,16 @@ def write_report(
     coverage: CoverageFigure | None = None,
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
+    own_tests: Sequence[str] = (),
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
     run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
-    hookups that hands made; found_by_hand: what was found of their leads.
+    hookups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
+    functions ended.
     """
-    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand)
+    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests)
     unfinished = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -92,6 +94,7 @@ def render_report(
     coverage: CoverageFigure | None = None,
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
+    own_tests: Sequence[str] = (),
 ) -> str:
     """Make the report's HTML."""
     here = Path(__file__).parent
@@ -117,6 +120,7 @@ def render_report(
         faults_seen=coverage,
         by_hand=by_hand,
         found_by_hand=found_by_hand,
+        own_tests=own_tests,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),

@@ -1,4 +1,7 @@
-"""A run from its first switch to its last, and how it ends. What is measured is computed elsewhere."""
+"""A run from its first switch to its last, whole or part by part, and how it ends.
+
+What is measured is computed elsewhere.
+"""
 
 import json
 from collections.abc import Mapping
@@ -15,6 +18,7 @@ from harness.reading import Reading
 from harness.records.run import Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
+from harness.runner.arrival import make_idle
 from harness.runner.by_hand import make_by_hand
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
@@ -25,6 +29,9 @@ from harness.runner.stage import OverCurrentError, Stage
 from harness.runner.through import kept_reference, take_reference
 from harness.runner.walk import Walk
 from harness.runner.wear import CountedSwitchboard, wear_text
+
+WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
+"""Each says more against a unit, or against believing anything of it, than those before."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,38 +70,157 @@ def run_plan(
     that went on after a bench fault ends as `stopped` as well. `plan` is what is left to do of a run that is
     resumed, `before` what it has. kept: a reference that is used, while it is good, in place of a new one.
     """
-    board = CountedSwitchboard(bench.switchboard)
-    bench = replace(bench, switchboard=board)
-    stage = stage_of(plan, job, bench, store, run, hands=hands, observe=observe, clock=clock)
-    before = before or Before()
-    readings = list(before.readings)
+    whole = RunInParts(
+        plan, job, bench, store, run, hands=hands, observe=observe, clock=clock, before=before, kept=kept
+    )
     try:
-        if plan.count:
-            _carry_out(stage, store, run, readings, before.currents_a, kept)
-        verdict = unit_verdict(reading.verdict for reading in readings)
+        with suppress(OverCurrentError):  # the unit's verdict
+            whole.carry_out(plan)
+    except BaseException as error:
+        whole.stop(error)
+        raise
+    return whole.finish()
+
+
+class RunInParts:
+    """A run that has begun in the records, on an open bench, and is `finish`ed or `stop`ped once.
+
+    The bench's own gain is measured before the first part, at every tone of the whole plan. Before every part
+    the lines are switched on one by one at a limited current, and the unit must draw what it drew at first.
+    kept: a reference that is used, while it is good, in place of a new one. Whoever opened the bench leaves
+    it safe.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        job: Job,
+        bench: Bench,
+        store: RunStore,
+        run: int,
+        *,
+        hands: Hands,
+        observe: Observer,
+        clock: Clock,
+        before: Before | None = None,
+        kept: Reference | None = None,
+    ) -> None:
+        before = before or Before()
+        self._job, self._store, self._run = job, store, run
+        self._board = CountedSwitchboard(bench.switchboard)
+        self._stage = stage_of(
+            plan,
+            job,
+            replace(bench, switchboard=self._board),
+            store,
+            run,
+            hands=hands,
+            observe=observe,
+            clock=clock,
+        )
+        self._kept = kept
+        self._reference: Reference | None = None
+        self._bench_is_measured = False
+        self._currents_a = before.currents_a
+        self._over: OverCurrentError | None = None
+        self._readings = list(before.readings)
+
+    def carry_out(self, part: Plan) -> tuple[Reading, ...]:
+        """Carry out a part of the plan; gives its readings, which are in the records then.
+
+        Raises OverCurrentError where the unit draws too much: its verdict, and nothing is measured after it.
+        """
+        if not part.count:
+            return ()
+        if not self._bench_is_measured:
+            self._measure_bench()
+        try:
+            return self._walk_through(replace(self._stage, plan=part))
+        except OverCurrentError as error:
+            self._over = error
+            raise
+
+    def rest(self) -> None:
+        """Everything off and verified until the next part; the bench stays open. Raises BenchError."""
+        self._stage.drive.forget()
+        make_idle(self._stage.bench)
+
+    def finish(self, found: Outcome = "pass", why: str = "") -> Ended:
+        """End the run by its readings and by what else was `found`, whichever is worse.
+
+        A run that went on after a bench fault ends as `stopped`, with no verdict on the unit.
+        """
+        verdict = unit_verdict(reading.verdict for reading in self._readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
         reason = ""
-    except OverCurrentError as error:
-        outcome, reason = "fail", str(error)
-        found = {"state": error.state, "limit_a": error.limit_a}
-        found |= {"current_a": error.current_a, "voltage_v": error.voltage_v}
-        store.add_event(run, "over-current", json.dumps(found))
-    except BaseException as error:
-        _finish_stopped(store, run, error, wear_text(job, board))
-        raise
-    faults = stage.recovery.faults
-    if faults:
-        times = "once" if len(faults) == 1 else f"{len(faults)} times"
-        outcome, reason = (
-            "stopped",
-            (
-                f"the bench failed {times}, so that the unit has no verdict; run it again. First: {faults[0]}"
-                + (f". Then: {reason}" if reason else "")
-            ),
-        )
-    store.add_event(run, "relays", wear_text(job, board))
-    store.finish(run, outcome, reason, datetime.now(UTC))
-    return Ended(outcome=outcome, reason=reason, readings=tuple(readings))
+        if self._over is not None:
+            outcome, reason = "fail", str(self._over)
+            self._store.add_event(self._run, "over-current", _over_text(self._over))
+        outcome = max(outcome, found, key=WORSE.index)
+        reason = ". ".join(filter(None, (reason, why)))
+        faults = self._stage.recovery.faults
+        if faults:
+            times = "once" if len(faults) == 1 else f"{len(faults)} times"
+            outcome, reason = (
+                "stopped",
+                (
+                    f"the bench failed {times}, so that the unit has no verdict; run it again. "
+                    f"First: {faults[0]}" + (f". Then: {reason}" if reason else "")
+                ),
+            )
+        self._store.add_event(self._run, "relays", wear_text(self._job, self._board))
+        self._store.finish(self._run, outcome, reason, datetime.now(UTC))
+        return Ended(outcome=outcome, reason=reason, readings=tuple(self._readings))
+
+    def stop(self, error: BaseException) -> None:
+        """Say in the records why the run was stopped, unless it is the records that stopped it."""
+        try:
+            self._store.add_event(self._run, "relays", wear_text(self._job, self._board))
+            self._store.finish(self._run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
+        except RecordsError:
+            error.add_note(
+                f"that run {self._run} was stopped could not be recorded: it stands as interrupted"
+            )
+
+    def _measure_bench(self) -> None:
+        stage = self._stage
+        if self._kept is not None:
+            self._reference = kept_reference(stage, self._kept)
+        if self._reference is None:
+            self._reference = take_reference(stage)
+        if self._reference is not None:
+            self._store.add_reference(self._run, self._reference.to_dict())
+        self._bench_is_measured = True
+
+    def _energise(self, stage: Stage) -> None:
+        now_a = energise(stage)
+        if self._currents_a is not None:
+            check_same_unit(self._currents_a, now_a)
+            return
+        self._currents_a = now_a
+        self._store.add_event(self._run, "fingerprint", json.dumps(now_a))
+
+    def _walk_through(self, stage: Stage) -> tuple[Reading, ...]:
+        """Supply and lines, then hookup after hookup; whatever was made is kept, however it ends."""
+        store, run = self._store, self._run
+        self._energise(stage)
+        walk = Walk(stage, store, run, self._reference)
+        try:
+            for number, visit in enumerate(stage.plan.visits, start=1):
+                stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))
+                if visit.hookup.select is None:
+                    stage.recorder.catch_up()
+                    make_by_hand(stage, visit.hookup, lambda text: store.add_event(run, "hookup", text))
+                walk.through(visit)
+            stage.recorder.catch_up()
+        except OverCurrentError:
+            with suppress(BenchError):  # the safe end tries again, and says so
+                stage.bench.supply.switch(on=False)
+            stage.recorder.catch_up()  # what was recorded before it is the unit's as well
+            raise
+        finally:
+            self._readings += walk.readings
+        return tuple(walk.readings)
 
 
 def stage_of(
@@ -126,47 +252,12 @@ def stage_of(
     )
 
 
-def _finish_stopped(store: RunStore, run: int, error: BaseException, wear: str) -> None:
-    """Say in the records why a run was stopped, unless it is the records that stopped it."""
-    try:
-        store.add_event(run, "relays", wear)
-        store.finish(run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
-    except RecordsError:
-        error.add_note(f"that run {run} was stopped could not be recorded: it stands as interrupted")
-
-
-def _carry_out(
-    stage: Stage,
-    store: RunStore,
-    run: int,
-    readings: list[Reading],
-    currents_a: Mapping[str, float] | None,
-    kept: Reference | None,
-) -> None:
-    """Through reference, supply and lines, then hookup after hookup; whatever was made is in `readings`."""
-    reference = None if kept is None else kept_reference(stage, kept)
-    if reference is None:
-        reference = take_reference(stage)
-    if reference is not None:
-        store.add_reference(run, reference.to_dict())
-    now_a = energise(stage)
-    if currents_a is None:
-        store.add_event(run, "fingerprint", json.dumps(now_a))
-    else:
-        check_same_unit(currents_a, now_a)
-    walk = Walk(stage, store, run, reference)
-    try:
-        for number, visit in enumerate(stage.plan.visits, start=1):
-            stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))
-            if visit.hookup.select is None:
-                stage.recorder.catch_up()
-                make_by_hand(stage, visit.hookup, lambda text: store.add_event(run, "hookup", text))
-            walk.through(visit)
-        stage.recorder.catch_up()
-    except OverCurrentError:
-        with suppress(BenchError):  # the safe end tries again, and says so
-            stage.bench.supply.switch(on=False)
-        stage.recorder.catch_up()  # what was recorded before it is the unit's as well
-        raise
-    finally:
-        readings += walk.readings
+def _over_text(error: OverCurrentError) -> str:
+    return json.dumps(
+        {
+            "state": error.state,
+            "limit_a": error.limit_a,
+            "current_a": error.current_a,
+            "voltage_v": error.voltage_v,
+        }
+    )

@@ -49,6 +49,7 @@ def write_page(
     from harness.report.write import write_report
 
     run_id = record.run_id
+    events = store.events(run_id)
     path = report_path(records, run_id, record.header.serial)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -60,7 +61,8 @@ def write_page(
             None if found is None else found.explanation,
             draw_coverage(described.faults_seen(path.parent)) if described is not None else None,
             () if described is None else draw_hookups(described.job, hookups_of(described.plan)),
-            [event.text for event in store.events(run_id) if event.kind == "hookup"],
+            [event.text for event in events if event.kind == "hookup"],
+            [event.text for event in events if event.kind == "test"],
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error

@@ -116,6 +116,7 @@ def test_units_as_json_keeps_its_keys(place, switchwalk):
         "latest_run": 2,
         "latest_outcome": "pass",
         "latest_started": "2026-11-25T09:30:12.345678+00:00",
+        "purpose": "",
     }
 
 
