@@ -19,44 +19,76 @@ if TYPE_CHECKING:
     from harness.circuit.predict import predict
     from harness.descriptions.job import Job
     from harness.descriptions.load import load_job
-    from harness.errors import SwitchwalkError
+    from harness.errors import (
+        BenchError,
+        JobError,
+        RecordsError,
+        RunStopped,
+        SwitchwalkError,
+        UsageError,
+    )
     from harness.plan.build import build_plan
     from harness.plan.model import Plan
     from harness.reading import Reading
+    from harness.records.frame import readings_frame, runs_frame
     from harness.records.run import RunHeader
     from harness.records.store import open_records
+    from harness.report.words import describe
     from harness.report.write import write_report
     from harness.runner.run import run_plan
+    from harness.workbench.unit import RunResult, UnitAtBench, unit_at_bench
 
 __all__ = [
+    "BenchError",
     "BenchImpedances",
     "Job",
+    "JobError",
     "Plan",
     "Reading",
+    "RecordsError",
     "RunHeader",
+    "RunResult",
+    "RunStopped",
     "SwitchwalkError",
+    "UnitAtBench",
+    "UsageError",
     "build_plan",
+    "describe",
     "load_job",
     "open_bench",
     "open_records",
     "predict",
+    "readings_frame",
     "run_plan",
+    "runs_frame",
+    "unit_at_bench",
     "write_report",
 ]
 
 _HOMES = {
+    "BenchError": "harness.errors",
     "BenchImpedances": "harness.circuit.elements",
     "Job": "harness.descriptions.job",
+    "JobError": "harness.errors",
     "Plan": "harness.plan.model",
     "Reading": "harness.reading",
+    "RecordsError": "harness.errors",
     "RunHeader": "harness.records.run",
+    "RunResult": "harness.workbench.unit",
+    "RunStopped": "harness.errors",
     "SwitchwalkError": "harness.errors",
+    "UnitAtBench": "harness.workbench.unit",
+    "UsageError": "harness.errors",
     "build_plan": "harness.plan.build",
+    "describe": "harness.report.words",
     "load_job": "harness.descriptions.load",
     "open_bench": "drivers.bench",
     "open_records": "harness.records.store",
     "predict": "harness.circuit.predict",
+    "readings_frame": "harness.records.frame",
     "run_plan": "harness.runner.run",
+    "runs_frame": "harness.records.frame",
+    "unit_at_bench": "harness.workbench.unit",
     "write_report": "harness.report.write",
 }
 

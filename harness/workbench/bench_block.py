@@ -1,12 +1,15 @@
 """Whether the last check of the bench by a golden or a known-bad unit lets units be tested."""
 
 import json
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
 from harness.errors import BenchError
 
 if TYPE_CHECKING:
+    from harness.descriptions.job import Job
     from harness.records.store import RunStore
 
 CheckKind = Literal["golden", "known-bad"]
@@ -27,34 +30,60 @@ class BenchCheck:
         return json.dumps(asdict(self), ensure_ascii=False)
 
 
-def latest_checks(store: "RunStore", bench: str, *, simulated: bool) -> dict[str, tuple[int, BenchCheck]]:
-    """Give the last check of each kind on a bench, with its run."""
-    found: dict[str, tuple[int, BenchCheck]] = {}
+@dataclass(frozen=True, kw_only=True)
+class CheckMade:
+    """A check of the bench, the run that it was, and when, in UTC."""
+
+    run_id: int
+    at: datetime
+    check: BenchCheck
+
+
+def latest_checks(store: "RunStore", bench: str, *, simulated: bool) -> dict[CheckKind, CheckMade]:
+    """Give the last check of each kind on a bench."""
+    found: dict[CheckKind, CheckMade] = {}
     for run_id, event in sorted(store.latest_events("bench check").items(), reverse=True):
         check = BenchCheck(**json.loads(event.text))
         if check.check in found:
             continue
         header = store.run(run_id).header
         if (header.bench_name, header.simulated) == (bench, simulated):
-            found[check.check] = run_id, check
+            found[check.check] = CheckMade(run_id=run_id, at=event.at, check=check)
         if len(found) == len(get_args(CheckKind)):
             break
     return found
 
 
-def check_block(store: "RunStore", bench: str, *, simulated: bool, despite: str, who: str | None) -> str:
-    """Refuse a bench whose last check was bad; gives what is to be kept with the runs of who goes on.
+def check_block(store: "RunStore", job: "Job", *, simulated: bool, despite: str, who: str | None) -> str:
+    """Refuse a bench that its last checks do not vouch for; gives what is kept with the runs of who goes on.
 
     "" where nothing is in the way. despite: why somebody goes on all the same. Raises BenchError.
     """
-    bad = [one for one in latest_checks(store, bench, simulated=simulated).values() if not one[1].good]
-    if not bad:
+    name = job.bench.name if job.bench else ""
+    checks = latest_checks(store, name, simulated=simulated)
+    told = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
+    if not told:
         return ""
-    told = "; ".join(f"{check.why} ({check.check} unit, run {run_id})" for run_id, check in bad)
     if despite and who:
-        return f"{who} went on despite a bad check of the bench: {despite}. {told}"
+        return f"{who} went on despite what the checks of the bench say: {despite}. {told}"
     raise BenchError(
-        f"its last check was bad: {told}. Units are not tested on it. See to the bench and check it again "
-        "with `switchwalk gauge`; or go on with --operator NAME --despite REASON, kept with each run",
-        instrument=f"bench {bench!r}",
+        f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge`; or go on "
+        "with --operator NAME --despite REASON, kept with each run",
+        instrument=f"bench {name!r}",
     )
+
+
+def _in_the_way(checks: Mapping[CheckKind, CheckMade], golden_every_s: float | None) -> Iterator[str]:
+    for kind, made in checks.items():
+        if not made.check.good:
+            yield f"its last check was bad: {made.check.why} ({kind} unit, run {made.run_id})"
+    if golden_every_s is None:
+        return
+    wanted = f"the sequence wants one every {golden_every_s / 3600:g} h"
+    golden = checks.get("golden")
+    if golden is None:
+        yield f"it was never checked by a golden unit, and {wanted}"
+    elif golden.check.good and (age_s := (datetime.now(UTC) - golden.at).total_seconds()) > golden_every_s:
+        yield (
+            f"its last check by a golden unit (run {golden.run_id}) is {age_s / 3600:.1f} h old, and {wanted}"
+        )

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from tempfile import TemporaryDirectory
 
 HEAVY = ("matplotlib", "numpy", "pydantic", "pymodbus", "pyvisa", "scipy", "sqlalchemy")
 
@@ -10,3 +11,20 @@ def test_the_command_line_alone_imports_nothing_heavy() -> None:
     script = f"import sys, harness.cli.app; print(*sorted(set({HEAVY!r}) & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
+
+
+def test_pytest_loads_the_plugin_and_nothing_heavy_with_it() -> None:
+    script = (
+        "import sys, pytest\n"
+        "class Look:\n"
+        "    def pytest_sessionfinish(self, session):\n"
+        "        loaded = session.config.pluginmanager.has_plugin('switchwalk')\n"
+        f"        print(loaded, *sorted(set({HEAVY!r}) & set(sys.modules)))\n"
+        "pytest.main(['-s', '-p', 'no:terminal', '-p', 'no:cacheprovider', '-c', '/dev/null', '--rootdir',\n"
+        "             sys.argv[1], sys.argv[1]], plugins=[Look()])\n"
+    )
+    with TemporaryDirectory() as empty:
+        done = subprocess.run(
+            [sys.executable, "-c", script, empty], capture_output=True, text=True, check=True, cwd=empty
+        )
+    assert done.stdout.split() == ["True"]

@@ -1,0 +1,170 @@
+"""Options and fixtures. Every pytest on this machine imports this file: nothing heavy until it is asked for.
+
+Documented in docs/python.md. `-p no:switchwalk` leaves it out.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from harness.errors import SwitchwalkError
+
+if TYPE_CHECKING:
+    from harness.descriptions.job import Job
+    from harness.descriptions.module import Module
+    from harness.pytest_plugin.session import BenchSession
+    from harness.reading import Reading
+    from harness.workbench.own_tests import OwnTests
+
+STATE = "switchwalk_state"
+NO_JOB = "no job was named: give --switchwalk-job DIR, or switchwalk_job = DIR in pytest's configuration"
+NO_BENCH = "no bench was asked for: give --switchwalk-bench simulated, or a bench file in place of that word"
+
+SESSION: "pytest.StashKey[BenchSession]" = pytest.StashKey()
+JOB: "pytest.StashKey[Job]" = pytest.StashKey()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Options of a session at a bench; what is the same every time can stand in pytest's configuration."""
+    group = parser.getgroup("switchwalk", "switchwalk: tests of a unit at a bench")
+    group.addoption(
+        "--switchwalk-bench",
+        metavar="WHERE",
+        help="the bench to test on: simulated, or a bench file. Without it, tests that need one are skipped",
+    )
+    group.addoption("--switchwalk-serial", metavar="SERIAL", help="serial number of the unit in the fixture")
+    group.addoption("--switchwalk-job", metavar="DIR", help="folder of the job; else switchwalk_job says it")
+    group.addoption(
+        "--switchwalk-records",
+        metavar="PLACE",
+        help="a SQLite file or a database URL; else switchwalk_records says it, or it is "
+        "switchwalk-records/records.sqlite",
+    )
+    group.addoption("--switchwalk-operator", metavar="NAME", help="who tests; kept with the run")
+    group.addoption(
+        "--switchwalk-fault",
+        metavar="NAME",
+        action="append",
+        default=[],
+        help="a fault of the simulated unit, by its name in `switchwalk cover`; may be repeated",
+    )
+    group.addoption(
+        "--switchwalk-hasten",
+        metavar="TIMES",
+        type=float,
+        default=1.0,
+        help="run the simulated bench's clock this many times faster",
+    )
+    parser.addini("switchwalk_job", "folder of the job, seen from the configuration file")
+    parser.addini("switchwalk_records", "records: a SQLite file, seen from the configuration file, or a URL")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Refuse what cannot be, and begin to watch, where a bench was asked for."""
+    if not config.getoption("switchwalk_bench"):
+        return
+    from harness.pytest_plugin import session
+
+    refused = _refused(config)
+    if refused:
+        raise pytest.UsageError(refused)
+    folder, records = _job_folder(config) or Path(), _records(config)
+    config.stash[SESSION] = session.BenchSession(config, folder=folder, records=records)
+    config.pluginmanager.register(config.stash[SESSION], "switchwalk-bench")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Give a test every state of the job's sequence, where it asks for `switchwalk_state` and names none."""
+    named = [mark.args[0] for mark in metafunc.definition.iter_markers("parametrize") if mark.args]
+    if STATE not in metafunc.fixturenames or any(STATE in names for names in named):
+        return
+    if _job_folder(metafunc.config) is None:
+        skipped = pytest.param("", marks=pytest.mark.skip(reason=NO_JOB), id="no job")
+        metafunc.parametrize(STATE, [skipped], indirect=True)
+        return
+    try:
+        states = [state.name for state in _job(metafunc.config).sequence.states]
+    except SwitchwalkError as error:
+        raise pytest.Collector.CollectError(str(error)) from None
+    metafunc.parametrize(STATE, states, indirect=True)
+
+
+@pytest.fixture(scope="session")
+def switchwalk_job(pytestconfig: pytest.Config) -> "Job":
+    """The job: module, fixture and sequence as they stand in its files."""
+    if _job_folder(pytestconfig) is None:
+        pytest.skip(NO_JOB)
+    try:
+        return _job(pytestconfig)
+    except SwitchwalkError as error:
+        pytest.fail(str(error), pytrace=False)
+
+
+@pytest.fixture(scope="session")
+def switchwalk_module(switchwalk_job: "Job") -> "Module":
+    """What module.toml says of the unit: its ports, lines, relays and parts."""
+    return switchwalk_job.module
+
+
+@pytest.fixture
+def switchwalk_state(request: pytest.FixtureRequest) -> str:
+    """A state's name; the test runs once for every state of the job's sequence."""
+    return str(request.param)
+
+
+@pytest.fixture(scope="session")
+def switchwalk_bench(pytestconfig: pytest.Config) -> "OwnTests":
+    """The bench with the unit in its fixture; off between tests, and made safe when the session ends."""
+    if SESSION not in pytestconfig.stash:
+        pytest.skip(NO_BENCH)
+    return pytestconfig.stash[SESSION].open()
+
+
+@pytest.fixture(scope="session")
+def switchwalk_measure(switchwalk_bench: "OwnTests") -> "Callable[[str], tuple[Reading, ...]]":
+    """Measure a state, both channels, as the sequence says: a function from its name to its readings."""
+    return switchwalk_bench.measure
+
+
+def _refused(config: pytest.Config) -> str:
+    """Why the options cannot be; "" where they can."""
+    if _job_folder(config) is None:
+        return f"--switchwalk-bench: {NO_JOB}"
+    if not config.getoption("switchwalk_serial"):
+        return (
+            "--switchwalk-bench needs the serial number of the unit in the fixture: add --switchwalk-serial"
+        )
+    if getattr(config.option, "numprocesses", None) or hasattr(config, "workerinput"):
+        return "--switchwalk-bench: one unit in one fixture is tested by one process. Leave -n out"
+    return ""
+
+
+def _job(config: pytest.Config) -> "Job":
+    """Read the job, once. Raises JobError with every mistake of its files."""
+    if JOB not in config.stash:
+        from harness.descriptions.load import load_job
+
+        config.stash[JOB] = load_job(_job_folder(config) or Path())
+    return config.stash[JOB]
+
+
+def _job_folder(config: pytest.Config) -> Path | None:
+    given = config.getoption("switchwalk_job")
+    if given:
+        return config.invocation_params.dir / str(given)
+    configured = str(config.getini("switchwalk_job"))
+    return _beside_configuration(config) / configured if configured else None
+
+
+def _records(config: pytest.Config) -> str | None:
+    given = config.getoption("switchwalk_records")
+    configured = str(config.getini("switchwalk_records"))
+    if given or not configured:
+        return str(given) if given else None
+    return configured if "://" in configured else str(_beside_configuration(config) / configured)
+
+
+def _beside_configuration(config: pytest.Config) -> Path:
+    return config.rootpath if config.inipath is None else config.inipath.parent

@@ -1,0 +1,146 @@
+"""A session of tests at a bench: opened by the first test that needs it, one run, made safe at the end."""
+
+from collections.abc import Generator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from harness.errors import RecordsError, SwitchwalkError
+from harness.workbench.own_tests import OwnTests, RunOfTests, TestEnd
+
+NEEDS_BENCH = "switchwalk_bench"
+LONGEST_SAID = 300  # characters that the records keep of why a test failed
+
+
+class BenchSession:
+    """Watches how the tests at the bench end, and ends their run. records: None for the usual place."""
+
+    def __init__(self, config: pytest.Config, *, folder: Path, records: str | None) -> None:
+        self._config, self._folder, self._records = config, folder, records
+        self._open = ExitStack()
+        self._tests: OwnTests | None = None
+        self._refused = ""
+        self._ended: RunOfTests | None = None
+
+    def open(self) -> OwnTests:
+        """Open the bench and begin the run, for the first test; what cannot be is told to each test."""
+        if self._tests is None and not self._refused:
+            try:
+                self._tests = self._opened()
+            except SwitchwalkError as error:
+                self._refused = _said(error)
+        if self._tests is None:
+            pytest.fail(self._refused, pytrace=False)
+        return self._tests
+
+    def _opened(self) -> OwnTests:
+        from harness.records.run import DEFAULT_RECORDS
+        from harness.records.store import open_records
+        from harness.workbench.unit import unit_at_bench
+
+        option = self._config.getoption
+        with ExitStack() as opening:
+            unit = opening.enter_context(
+                unit_at_bench(
+                    self._folder,
+                    serial=str(option("switchwalk_serial")),
+                    bench=str(option("switchwalk_bench")),
+                    faults=option("switchwalk_fault"),
+                    hasten=option("switchwalk_hasten"),
+                )
+            )
+            store = opening.enter_context(open_records(self._records or DEFAULT_RECORDS))
+            operator = option("switchwalk_operator")
+            tests = opening.enter_context(OwnTests(unit, store, operator=operator))
+            self._open = opening.pop_all()
+        return tests
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_makereport(
+        self, item: pytest.Item, call: pytest.CallInfo[None]
+    ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+        """Tell a person's or a bench's mistake without a traceback, and keep how the test ended."""
+        report = yield
+        if call.excinfo is not None and _is_told(call.excinfo.value):
+            report.longrepr = f"{item.nodeid}: {_said(call.excinfo.value)}"
+        if self._tests is not None and NEEDS_BENCH in getattr(item, "fixturenames", ()):
+            end = _end_of(report, call)
+            if end is not None:
+                self._note(self._tests, item.nodeid, end, call)
+        return report
+
+    def _note(self, tests: OwnTests, name: str, end: TestEnd, call: "pytest.CallInfo[None]") -> None:
+        lines = str(call.excinfo.value).splitlines() if call.excinfo is not None else []
+        try:
+            tests.note(name, end, lines[0][:LONGEST_SAID] if lines else "")
+        except RecordsError as error:
+            pytest.exit(str(error), returncode=pytest.ExitCode.INTERNAL_ERROR)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_teardown(self, item: pytest.Item) -> Generator[None, None, None]:
+        """Switch off what a test, or a fixture of its own, left on."""
+        try:
+            yield
+        finally:
+            if self._tests is not None and NEEDS_BENCH in getattr(item, "fixturenames", ()):
+                self._tests.rest()
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session, exitstatus: int) -> None:
+        """Make the bench safe, and end the run."""
+        if self._tests is None:
+            return
+        try:
+            with self._open:
+                interrupted = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
+                self._ended = self._tests.finish(interrupted=interrupted)
+        except SwitchwalkError as error:
+            self._refused = _said(error)
+            session.exitstatus = pytest.ExitCode.INTERNAL_ERROR
+
+    def pytest_unconfigure(self) -> None:
+        """Make the bench safe where the session's own end was cut short."""
+        self._open.close()
+
+    def pytest_terminal_summary(self, terminalreporter: "pytest.TerminalReporter") -> None:
+        """Say which run it was, how the unit did, and where the page is."""
+        if self._ended is None and not self._refused:
+            return
+        terminalreporter.section("switchwalk")
+        if self._refused:
+            terminalreporter.line(self._refused)
+        if self._ended is not None:
+            ended, serial = self._ended, self._config.getoption("switchwalk_serial")
+            terminalreporter.line(f"report: {ended.report}")
+            terminalreporter.line(
+                f"{ended.outcome.upper()}  unit {serial}, run {ended.run_id}: {ended.reason}"
+            )
+
+
+def _end_of(report: pytest.TestReport, call: "pytest.CallInfo[None]") -> TestEnd | None:
+    """How the test ended; None where this stage does not say so."""
+    if report.passed:
+        return "passed" if report.when == "call" else None
+    if report.skipped:
+        return "skipped"
+    error = None if call.excinfo is None else call.excinfo.value
+    return "failed" if error is None or _is_of_unit(error) else "broken"
+
+
+def _is_of_unit(error: BaseException) -> bool:
+    """Whether a test failed by what it asserts, or by what the unit draws."""
+    from harness.runner.stage import OverCurrentError
+
+    return isinstance(error, (AssertionError, pytest.fail.Exception, OverCurrentError))
+
+
+def _is_told(error: BaseException) -> bool:
+    """Whether an error says by itself all that a person needs."""
+    from harness.runner.stage import OverCurrentError
+
+    return isinstance(error, (SwitchwalkError, OverCurrentError))
+
+
+def _said(error: BaseException) -> str:
+    return "\n".join((str(error), *getattr(error, "__notes__", ())))
