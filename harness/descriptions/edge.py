@@ -8,6 +8,7 @@ from harness.descriptions.state import State
 
 Measure = Literal["peak", "energy", "duration"]
 Band = Literal["full", "audio"]
+BECOMES = " > "  # in the name of a change of state, and of no state
 Direction = Literal["operate", "release", "mixed"]
 
 
@@ -21,7 +22,7 @@ class Edge:
     @property
     def name(self) -> str:
         """`rest > loop_a`."""
-        return f"{self.before.name} > {self.after.name}"
+        return f"{self.before.name}{BECOMES}{self.after.name}"
 
     @property
     def lines(self) -> tuple[str, ...]:

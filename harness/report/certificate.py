@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.descriptions.edge import BECOMES
 from harness.errors import UsageError
 from harness.quantities import format_value
 from harness.reading import Reading
@@ -65,8 +66,9 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         symbols=SYMBOLS,
         lines=_lines(readings),
         by_quantity=len({reading.check for reading in readings}) > MOST_LINES,
-        states=_named(dict.fromkeys(reading.state for reading in readings)),
-        ports=_named(dict.fromkeys(reading.where for reading in readings if reading.where)),
+        states=_named(dict.fromkeys(one.state for one in readings if BECOMES not in one.state)),
+        changes=_named(dict.fromkeys(one.state for one in readings if BECOMES in one.state)),
+        ports=_named(dict.fromkeys(_port(one) for one in readings if one.where)),
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
         decision=notes.DECISIONS[run.header.decision],
         meaning=words.OUTCOME_MEANS[run.outcome],
@@ -116,9 +118,16 @@ def _tones(group: Iterable[Reading]) -> str:
     return ", ".join(format_value(one, "Hz") for one in found)
 
 
+def _port(reading: Reading) -> str:
+    """The port of a reading, also where one leg of it was read."""
+    return reading.where.removesuffix(".hot").removesuffix(".cold")
+
+
 def _named(names: Iterable[str]) -> str:
-    """Names in a line, as many as fit, and how many there are."""
+    """Names in a line, as many as fit, and how many there are; "" of none."""
     all_of_them = list(names)
+    if not all_of_them:
+        return ""
     more = len(all_of_them) - _MOST_NAMED
     shown = ", ".join(all_of_them[:_MOST_NAMED])
     return f"{len(all_of_them)}: {shown}" + (f" and {more} more, listed in the report" if more > 0 else "")

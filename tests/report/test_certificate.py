@@ -74,6 +74,25 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
     assert "Not the latest" not in text.words  # the simulated pass of that serial is another unit's
 
 
+def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
+    one = walk()[0]
+    found = [
+        replace(one, state=state, channel="left", port=port)
+        for state in ("rest", "loop_a", "rest > loop_a", "loop_a > rest", "rest > swap")
+        for port in ("out", "out.hot", "out.cold", "in.hot")
+    ]
+    found.append(replace(one, state="rest", channel="", port=""))
+    standing = Standing(seal="0" * 64, later=None)
+
+    def words_of(readings):
+        return Page(render_certificate(run_record(readings, outcome="pass"), readings, standing)).words
+
+    words = words_of(found)
+    assert "States 2: rest, loop_a Changes of state 3: rest > loop_a, loop_a > rest, rest > swap" in words
+    assert "Ports 2: left.out, left.in " in words
+    assert "Changes of state" not in words_of([one for one in found if ">" not in one.state])
+
+
 def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certify):
     _, page = certify(2)
     words = Page(page.read_text(encoding="utf-8")).words
