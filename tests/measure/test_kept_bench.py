@@ -98,7 +98,7 @@ def test_drift_of_noise_and_harmonics_is_told_with_what_it_is_worth(seed: int) -
 
 @pytest.mark.parametrize(("now_v", "before_v"), [(0.0, 2e-3), (2e-3, 0.0), (0.0, 0.0)])
 def test_a_pair_that_shows_no_noise_at_all_is_compared_with_nothing(now_v: float, before_v: float) -> None:
-    """Every sample on one code, as of a scope that is muted or on too coarse a range: it has no level in dB."""
+    """Every sample on one code, as on too coarse a range: that has no level in decibels."""
     now, before = (reference(Bare(noise=record(1, rms_v))) for rms_v in (now_v, before_v))
     assert noise_drift(now, before) == ()
     (there,) = noise_drift(reference(Bare(noise=record(2, 2e-3))), reference(Bare(noise=record(1, 2e-3))))
