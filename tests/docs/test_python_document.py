@@ -37,8 +37,8 @@ def _python(folder: Path, *arguments: str) -> "subprocess.CompletedProcess[str]"
     )
 
 
-def test_the_ten_lines_are_ten_and_test_a_unit(folder: Path) -> None:
-    assert len([line for line in TEN_LINES.splitlines() if line.strip()]) == 10
+def test_the_ten_lines_are_no_more_and_test_a_unit(folder: Path) -> None:
+    assert len([line for line in TEN_LINES.splitlines() if line.strip()]) <= 10
     done = _python(folder, "-c", TEN_LINES)
     assert done.returncode == 0, done.stderr
     said = done.stdout
