@@ -103,17 +103,16 @@ class Headers:
 
     def __init__(self, commands: Sequence[Command]) -> None:
         self._known = [(command, command.words) for command in commands]
+        # By words and which of them have a number, of known commands alone: it stays as small as they are.
+        self._found: dict[tuple[tuple[str, bool], ...], tuple[Command, tuple[Word, ...]]] = {}
 
     def find(self, unit: Unit) -> tuple[Command, tuple[int, ...]]:
         """Find the command of a unit, and its numeric suffixes. Raises ScpiError -113 or -114."""
-        for known, words in self._known:
-            if len(words) == len(unit.path) and all(
-                word.matches(mnemonic) for word, mnemonic in zip(words, unit.path, strict=True)
-            ):
-                command = known
-                break
-        else:
-            raise ScpiError(-113, header_text(unit))
+        key = tuple((mnemonic.word, mnemonic.suffix is None) for mnemonic in unit.path)
+        found = self._found.get(key)
+        if found is None:
+            found = self._found[key] = self._look_up(unit)
+        command, words = found
         if (command.ask if unit.query else command.do) is None:
             raise ScpiError(-113, header_text(unit))
         suffixes = tuple(
@@ -124,6 +123,14 @@ class Headers:
         if any(not 1 <= suffix <= command.suffix_max for suffix in suffixes):
             raise ScpiError(-114, header_text(unit))
         return command, suffixes
+
+    def _look_up(self, unit: Unit) -> tuple[Command, tuple[Word, ...]]:
+        for command, words in self._known:
+            if len(words) == len(unit.path) and all(
+                word.matches(mnemonic) for word, mnemonic in zip(words, unit.path, strict=True)
+            ):
+                return command, words
+        raise ScpiError(-113, header_text(unit))
 
 
 def header_text(unit: Unit) -> str:
@@ -214,6 +221,8 @@ def _mnemonic(text: str) -> Mnemonic:
 
 def _split(text: str, separator: str) -> list[str]:
     """Split outside quotes and parentheses."""
+    if not any(mark in text for mark in "\"'("):
+        return text.split(separator)
     pieces, start, depth, quote = [], 0, 0, ""
     for position, character in enumerate(text):
         if quote:

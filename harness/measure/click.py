@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
+from harness.measure.band_pass import band_pass
 from harness.measure.budget import Estimate, estimate
 from harness.measure.levels import below
 from harness.measure.transition import Transition
@@ -76,12 +77,9 @@ def band_limited(excess: Excess) -> Excess:
     Its window grows to the record's end, or to three time constants of the lower end. Raises ReadingError
     where the record is too coarsely sampled for the upper end.
     """
-    from scipy.signal import butter, sosfilt
-
     if not 2.5 * HIGH_HZ * excess.interval_s < 1:
         raise ReadingError(f"{1 / excess.interval_s:g} samples a second hold no band up to {HIGH_HZ:g} Hz")
-    sections = butter(ORDER, (LOW_HZ, HIGH_HZ), "bandpass", fs=1 / excess.interval_s, output="sos")
-    volts = np.asarray(sosfilt(sections, excess.volts), dtype=np.float64)
+    volts = band_pass(excess.volts, excess.interval_s, LOW_HZ, HIGH_HZ, ORDER)
     quiet = volts[excess.first // 2 : excess.first]
     bandwidth_hz = min(HIGH_HZ * 1.0472, excess.bandwidth_hz)  # of noise, through three poles
     share = bandwidth_hz * 2 * excess.interval_s

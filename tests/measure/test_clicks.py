@@ -5,8 +5,10 @@ import subprocess
 
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
+from harness.measure.band_pass import band_pass
 from harness.measure.click import band_limited, leg_excess, measure_click, pair_excess
 from harness.measure.transition import find_transition
 from tests.circuit.spice import ngspice
@@ -113,6 +115,16 @@ def test_the_band_limit_takes_what_nobody_hears():
     kept = measure_click(band_limited(long)).energy_v2s.value / measure_click(long).energy_v2s.value
     # Lorentzian: (2/pi) atan(w RC) between 22 Hz and 22 kHz is 0.907; the low end's order takes a little more
     assert kept == pytest.approx(0.90, abs=0.03)
+
+
+@pytest.mark.parametrize("interval_s", [2e-6, 1.7e-5])
+@pytest.mark.parametrize("samples", [63, 64, 100_000])
+def test_the_band_pass_is_that_of_scipy(samples, interval_s):
+    """Section by section in scipy's own order, sample after sample."""
+    volts = np.random.default_rng(samples).normal(size=samples)
+    sections = butter(3, (22.0, 22e3), "bandpass", fs=1 / interval_s, output="sos")
+    found = band_pass(volts, interval_s, 22.0, 22e3, 3)
+    assert found == pytest.approx(sosfilt(sections, volts), abs=1e-9)
 
 
 def test_a_coarse_record_has_no_band_to_22_khz():
