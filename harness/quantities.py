@@ -19,6 +19,7 @@ Dimension = Literal[
     "level",
     "resistance",
     "time",
+    "span",
     "capacitance",
     "current",
     "ratio_db",
@@ -44,6 +45,7 @@ _RULES: Mapping[Dimension, _Rule] = MappingProxyType(
         "level": _Rule(words="a level", example="+4 dBu", units=("dBu", "dBV", "V"), sign="positive"),
         "resistance": _Rule(words="a resistance", example="50 mohm", units=OHM_SPELLINGS, sign="positive"),
         "time": _Rule(words="a time", example="20 ms", units=("s",), sign="not negative"),
+        "span": _Rule(words="a span of time in hours", example="12 h", units=("h",), sign="positive"),
         "capacitance": _Rule(words="a capacitance", example="100 pF", units=("F",), sign="positive"),
         "current": _Rule(words="a current", example="400 mA", units=("A",), sign="not negative"),
         "ratio_db": _Rule(words="a ratio in decibels", example="0.2 dB", units=("dB",), sign="any"),
@@ -159,6 +161,8 @@ def _in_si(number: float, unit: str) -> float:
             return _from_db(number, 1.0)
         case "%":
             return number / 100
+        case "h":
+            return 3600 * number
         case _:
             return number
 

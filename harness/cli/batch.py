@@ -111,7 +111,7 @@ def batch(
             quiet=as_json,
             batch=name,
         )
-        override = check_block(store, here.bench_name, simulated=simulate, despite=despite, who=operator)
+        override = check_block(store, here.job, simulated=simulate, despite=despite, who=operator)
         if not as_json:
             typer.echo(CAUTIONS)
         units = Units(

@@ -101,8 +101,7 @@ def run(
             described = load_job(job, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated
         plan = plan or planned(described, bench)
-        name = described.bench.name if described.bench else ""
-        override = check_block(store, name, simulated=simulate, despite=despite, who=operator)
+        override = check_block(store, described, simulated=simulate, despite=despite, who=operator)
         if not as_json:
             typer.echo(CAUTIONS)
         if reference is ReferenceFrom.none:

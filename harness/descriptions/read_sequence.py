@@ -47,6 +47,7 @@ def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | No
         serial_pattern=raw.serial_pattern,
         checks=tuple(checks.values()),
         retests=raw.retests,
+        golden_every_s=raw.golden_every,
     )
 
 

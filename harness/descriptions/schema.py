@@ -94,6 +94,7 @@ Level = Annotated[float, InQuantity("level")]
 Resistance = Annotated[float, InQuantity("resistance")]
 SeriesResistance = Annotated[float, InQuantity("resistance", "not negative")]
 Time = Annotated[float, InQuantity("time")]
+Span = Annotated[float, InQuantity("span")]
 Capacitance = Annotated[float, InQuantity("capacitance")]
 StrayCapacitance = Annotated[float, InQuantity("capacitance", "not negative")]
 Current = Annotated[float, InQuantity("current")]
@@ -303,6 +304,7 @@ class RawSequence(Table):
     decision: Literal["guarded", "simple"] = "guarded"
     serial_pattern: Pattern | None = None
     retests: Annotated[int, Field(ge=0, le=99)] | None = None
+    golden_every: Span | None = None
 
 
 class RawCheck(Table):

@@ -94,6 +94,8 @@ class Sequence:
     """A sequence of checks, over states and channels.
 
     retests: how often a unit may be run again after its first complete run; None for no bound.
+    golden_every_s: how long after its last check by a golden unit units are tested on a bench; None for no
+    bound.
     """
 
     name: str
@@ -105,3 +107,4 @@ class Sequence:
     serial_pattern: str | None
     checks: tuple[Check, ...]
     retests: int | None = None
+    golden_every_s: float | None = None

@@ -67,8 +67,8 @@ def check_block(store: "RunStore", job: "Job", *, simulated: bool, despite: str,
     if despite and who:
         return f"{who} went on despite what the checks of the bench say: {despite}. {told}"
     raise BenchError(
-        f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge`; or go on "
-        "with --operator NAME --despite REASON, kept with each run",
+        f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge`; or go "
+        "on with --operator NAME --despite REASON, kept with each run",
         instrument=f"bench {name!r}",
     )
 
