@@ -1,10 +1,10 @@
 """The control port: what hands do at a bench, as lines of JSON, each answered by one.
 
-`{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"hookup": "name"}`
-moves the leads, and with `"look_at": ["input 1"]` besides sees to these leads of it (`[]`: to all),
-`{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends that), `{"quit": true}`
-ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing can be asked here:
-what a bench shows, its instruments show.
+`{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"empty": true}` takes
+it out, `{"hookup": "name"}` moves the leads, and with `"look_at": ["input 1"]` besides sees to these leads of
+it (`[]`: to all), `{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends it),
+`{"quit": true}` ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing
+can be asked here: what a bench shows, its instruments show.
 """
 
 import json

@@ -43,6 +43,18 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
     return Wrong(damage=damage, plugs=plugs)
 
 
+def taken_out(module: Module) -> Wrong:
+    """What is left where no unit is in the fixture: no coil, and every lead to it ends in the air."""
+    damage = Damage(coil_ohm={relay.name: inf for relay in module.relays}, supplied=False)
+    damage.pins_open.update(
+        node_name(channel, port.net, leg)
+        for port in module.ports
+        for channel in module.channels
+        for leg in LEGS
+    )
+    return Wrong(damage=damage, plugs=Plugs())
+
+
 def _relay(damage: Damage, fault: Fault) -> None:
     subject = fault.subject
     slowed = damage.slowed.get(subject, Slowed())

@@ -44,6 +44,7 @@ def supply_state(module: Module, built: Built, setting: SupplySetting, lines: fr
         if line in lines
     )
     quiescent_a = module.supply.quiescent_a * min(1.0, setting.voltage_v / module.supply.voltage_v)
+    quiescent_a *= built.supplied
     wanted_a = quiescent_a + setting.voltage_v * conductance_s
     if wanted_a <= setting.limit_a:
         return SupplyState(voltage_v=setting.voltage_v, current_a=wanted_a, limiting=False)

@@ -123,6 +123,10 @@ class Simulator:
         """Put another unit into the fixture."""
         self._world.place_unit(serial, done_faults.apply(faults, self._job.module))
 
+    def take_unit_out(self) -> None:
+        """Leave the fixture empty."""
+        self._world.place_unit("", done_faults.taken_out(self._job.module))
+
     def move_leads(self, hookup: str, elsewhere: Places | None = None) -> None:
         """Make a hookup by hand, as well as these hands can, or with these slips. Raises UsageError."""
         slips = self._pair_of_hands.make(hookup) if elsewhere is None else elsewhere
@@ -188,6 +192,7 @@ class Simulator:
     def _hands(self) -> Mapping[str, Callable[[Mapping[str, Any]], None]]:
         return {
             "unit": self._unit_by_hand,
+            "empty": lambda _request: self.take_unit_out(),
             "hookup": self._leads_by_hand,
             "trouble": self._trouble_by_hand,
         }

@@ -49,6 +49,7 @@ class Built:
     line_feeds: Mapping[str, frozenset[str]]  # module's line → fixture's lines that energise it
     coil_f: Mapping[str, tuple[float, ...]]  # relay → from its coil to each of its poles
     misses: Mapping[tuple[int, int], Mapping[int, float]]  # relay, pole → throw → chance not to conduct
+    supplied: bool  # whether the supply reaches what draws current beside the coils
 
     def closed(self, positions: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
         """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
@@ -91,6 +92,7 @@ class Damage:
     slowed: dict[str, Slowed] = field(default_factory=dict)
     part_value: dict[str, float] = field(default_factory=dict)  # infinite: not there
     line_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
+    supplied: bool = True  # whether the supply reaches what draws current beside the coils
 
 
 def build(module: Module, serial: str, damage: Damage) -> Built:
@@ -142,6 +144,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
         },
         coil_f=_coil_capacitances(module, serial),
         misses=misses,
+        supplied=damage.supplied,
         line_feeds={line: damage.line_feeds.get(line, frozenset({line})) for line in module.line_names},
     )
 

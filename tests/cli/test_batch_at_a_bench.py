@@ -156,3 +156,29 @@ def test_a_stop_in_the_middle_of_a_unit_leaves_the_bench_safe_and_the_records_wh
         (run,) = store.runs(serial="OB-0004")
         assert run.outcome == "stopped"
         assert run.reason == "stopped by SIGINT"
+
+
+def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: StandingBench) -> None:
+    records = bench.bench_file.parent / "empty.sqlite"
+    with at_the_bench(bench, "--records", str(records)) as terminal:
+        terminal.until("Its serial (empty ends): ")
+        bench.by_hand(empty=True)
+        terminal.types("OB-0005")
+        terminal.until("Nothing in the fixture draws current, at rest or on any line")
+        terminal.until("Put OB-0005 in and press Enter; or type run, or skip: ")
+        assert bench.left_on() == []  # hands are about to be there
+        terminal.types("")  # and nobody has put it in
+        terminal.until("Nothing in the fixture draws current")
+        terminal.types("skip")
+        terminal.until("unit OB-0005 is not tested")
+        terminal.until("Its serial (empty ends): ")
+        terminal.types("OB-0005")
+        terminal.until("Nothing in the fixture draws current")
+        bench.by_hand(unit="OB-0005")
+        terminal.types("")
+        terminal.until("OB-0005: PASS, run 1")
+        terminal.until("Its serial (empty ends): ")
+        terminal.types("")
+        assert terminal.ended() == 2  # one was not tested
+    with open_records(records, read_only=True) as store:
+        assert [line.serial for line in store.lines()] == ["OB-0005"]
