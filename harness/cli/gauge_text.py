@@ -19,10 +19,14 @@ if TYPE_CHECKING:
 
 SHOWN = 20
 STUDY_MEANS = (
-    "bench: repeatability and reproducibility together. % of study: its sigma of the whole sigma; % of "
-    "tolerance: six of its sigmas of the limits' width, or of twice the distance from the mean to the only "
-    "limit. Below 10 % is good, above 30 % unfit; 5 distinct categories or more tell units apart (AIAG MSA, "
-    "4th edition). Units that are all alike leave few categories to a good bench."
+    "repeat.: sigma of the same unit run again by the same {by}; reproduc.: sigma from {by} to {by}; the "
+    "bench's sigma is both together.",
+    "% of tol.: six sigmas of the bench, of the limits' width, or of twice the distance from the mean to the "
+    "only limit. study: the bench's sigma, of the sigma of all these values. Below 10 % is good, above 30 % "
+    "unfit.",
+    "ndc: number of distinct categories, into how many groups the bench could sort these units: 1.41 times "
+    "the sigma of the units over that of the bench, rounded down. 5 or more tell units apart; units that are "
+    "all alike leave few to a good bench. (AIAG MSA, 4th edition)",
 )
 
 
@@ -53,7 +57,8 @@ def study_lines(
         count = sum(one.reason == reason for one in found)
         yield from _wrapped(f"{count} readings have no study: {reason}")
     yield ""
-    yield from _wrapped(STUDY_MEANS)
+    for means in STUDY_MEANS:
+        yield from _wrapped(means.format(by=wanted.by))
 
 
 def _study_lines(one: ReadingStudy) -> Iterator[str]:
