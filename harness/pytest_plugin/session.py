@@ -63,7 +63,7 @@ class BenchSession:
         """Tell a person's or a bench's mistake without a traceback, and keep how the test ended."""
         report = yield
         if call.excinfo is not None and _is_told(call.excinfo.value):
-            report.longrepr = f"{item.nodeid}: {_said(call.excinfo.value)}"
+            report.longrepr = _said(call.excinfo.value)
         if self._tests is not None and NEEDS_BENCH in getattr(item, "fixturenames", ()):
             end = _end_of(report, call)
             if end is not None:

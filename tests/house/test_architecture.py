@@ -50,6 +50,9 @@ def under(name: str, parents: tuple[str, ...]) -> bool:
     return any(name == parent or name.startswith(parent + ".") for parent in parents)
 
 
+SILENT = [path for path in SOURCES if not under(module_name(path), ("harness.cli", "simulator"))]
+
+
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_imports_flow_one_way(path: Path) -> None:
     name = module_name(path)
@@ -89,6 +92,17 @@ def test_no_module_imports_itself_in_a_circle() -> None:
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_files_stay_readable(path: Path) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
+
+
+@pytest.mark.parametrize("path", SILENT, ids=lambda path: str(path.relative_to(ROOT)))
+def test_only_the_command_line_prints_and_asks(path: Path) -> None:
+    called = [
+        node.func.id
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    ]
+    assert not {"print", "input"} & set(called)
+    assert not [other for other in imports(path) if under(other, ("typer", "rich"))]
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))

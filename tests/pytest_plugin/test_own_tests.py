@@ -114,17 +114,18 @@ def test_a_faulty_unit_fails_the_test_of_its_state_and_the_run_says_which(
     assert run.header.notes == "simulated faults: K1 never operates"
 
 
-def test_ctrl_c_in_a_test_leaves_the_bench_safe_and_the_run_stopped(
-    pytester: pytest.Pytester, standing: tuple[Path, StandingBench]
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_an_interrupted_test_leaves_the_bench_safe_and_the_run_stopped(
+    pytester: pytest.Pytester, standing: tuple[Path, StandingBench], name: str
 ) -> None:
-    pytester.makepyfile("""
+    pytester.makepyfile(f"""
         import os, signal
 
         def test_that_is_interrupted(switchwalk_bench):
             switchwalk_bench.measure("loop_a")
             switchwalk_bench.instruments.supply.set(voltage_v=12.0, limit_a=0.4)
             switchwalk_bench.instruments.supply.switch(on=True)
-            os.kill(os.getpid(), signal.SIGINT)
+            os.kill(os.getpid(), signal.{name})
     """)
     done = pytester.runpytest_subprocess(*at(standing, "OB-0003"))
     assert done.ret == pytest.ExitCode.INTERRUPTED
@@ -132,6 +133,35 @@ def test_ctrl_c_in_a_test_leaves_the_bench_safe_and_the_run_stopped(
     with open_records(pytester.path / "switchwalk-records" / "records.sqlite", read_only=True) as store:
         assert (store.run(1).outcome, store.run(1).reason) == ("stopped", "the tests were interrupted")
         assert store.readings(1) != []
+
+
+def test_a_unit_that_changes_between_two_tests_is_not_measured_on(
+    pytester: pytest.Pytester, standing: tuple[Path, StandingBench]
+) -> None:
+    bench = standing[1]
+    pytester.makepyfile(f"""
+        import json, socket
+
+        def put_in(serial, *faults):
+            host, port = {bench.ready["control"]!r}.rsplit(":", 1)
+            with socket.create_connection((host, int(port)), timeout=10) as link:
+                link.sendall(json.dumps({{"unit": serial, "faults": faults}}).encode() + b"\\n")
+                assert json.loads(link.makefile().readline())["ok"]
+
+        def test_of_one_unit(switchwalk_measure):
+            assert switchwalk_measure("rest")
+            put_in("OB-0999", "K1 coil open")
+
+        def test_of_another(switchwalk_measure):
+            switchwalk_measure("loop_a")
+    """)
+    done = pytester.runpytest_subprocess(*at(standing, "OB-0006"))
+    bench.by_hand(unit="OB-0001", faults=[])
+    done.assert_outcomes(passed=1, failed=1)
+    done.stdout.fnmatch_lines(
+        ["another unit, or a changed one: in loop_a it draws *", "STOPPED  unit OB-0006*"]
+    )
+    assert bench.left_on() == []
 
 
 def test_whatever_a_test_leaves_on_is_off_before_the_next(
