@@ -122,7 +122,7 @@ class _Units:
 def _batch(
     store: "RunStore", lines: "Sequence[RunLine]", units: _Units, serials: str, name: str | None
 ) -> "Batch":
-    from harness.statistics.batch import Batch, latest_units
+    from harness.statistics.batch import Batch, diagnosed_faults, latest_units
     from harness.statistics.yields import first_complete_runs
 
     # A unit that was tested in another batch before has its first run there.
@@ -142,7 +142,7 @@ def _batch(
         lines=tuple(chosen),
         firsts=tuple(firsts),
         series=_series(store, firsts, units.reading),
-        diagnosed=_diagnosed(store, firsts),
+        diagnosed=diagnosed_faults(store, firsts),
     )
 
 
@@ -152,13 +152,6 @@ def _no_units(store: "RunStore", lines: "Sequence[RunLine]", serials: str, name:
         return f"{store.place}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
     of = "" if name is None else f" of batch {name}"
     return f"{store.place}: no unit like {serials}{of} has a complete run yet"
-
-
-def _diagnosed(store: "RunStore", firsts: "Sequence[RunLine]") -> dict[int, Sequence[str]]:
-    """What the diagnosis at the end of a failed run named, by run."""
-    failed = [run.run_id for run in firsts if run.outcome == "fail"]
-    events = store.latest_events("diagnosis", failed) if failed else {}
-    return {run: json.loads(event.text)["faults"] for run, event in events.items()}
 
 
 def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading: str | None) -> "Batch":

@@ -11,7 +11,7 @@ from harness.quantities import format_value
 from harness.reading import Verdict
 from harness.records.history import RunLine
 from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
-from harness.statistics.batch import class_count
+from harness.statistics.batch import SideDifference, class_count
 from harness.statistics.control import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson
 
@@ -72,6 +72,65 @@ def individuals(
     picture.text(52, 208, names[0])
     picture.text(566, 208, names[-1], anchor="end")
     return picture.finish(f"{label}, unit by unit", _in_words(chart, unit, limits, near))
+
+
+def moving_ranges(label: str, unit: str, chart: IndividualsChart, names: Sequence[str]) -> Markup:
+    """How far each value lies from the one before it, with the mean and the limit of such ranges.
+
+    names: serial numbers, one a value. Ranges beyond the limit are drawn as squares.
+    """
+    ranges = [float(value) for value in chart.ranges]
+    scale = scale_of([*ranges, chart.upper_range], unit)
+    picture = Picture(640, 118)
+    top = 1.08 * max([*ranges, chart.upper_range]) / scale.factor
+    y = Axis(low=0.0, high=top or 1.0, start=104, end=16)
+    x = Axis(low=-0.5, high=len(names) - 0.5, start=52, end=566)
+    picture.text(4, 11, scale.unit, kind="unit")
+    picture.level_axis(y, 52, 566, most=3)
+    _level(picture, y, chart.mean_range / scale.factor, "centre", "mean")
+    _level(picture, y, chart.upper_range / scale.factor, "control", "+3 sigma")
+    places = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(ranges, start=1)]
+    picture.path(places, "trace")
+    for index in chart.range_signals:
+        hint = f"{names[index]}: {format_value(ranges[index - 1], unit)} from {names[index - 1]}"
+        picture.mark(*places[index - 1], "square", 3.4, "point signal", hint)
+    told = [
+        f"{len(ranges)} ranges, mean {format_value(chart.mean_range, unit)}, "
+        f"limit {format_value(chart.upper_range, unit)}.",
+        f"Beyond it: {', '.join(names[index] for index in chart.range_signals) or 'none'}.",
+    ]
+    return picture.finish(f"{label}, moving ranges", " ".join(told))
+
+
+def differences(side: SideDifference, values: NDArray[np.float64], names: Sequence[str]) -> Markup:
+    """First channel less second of one reading, unit after unit, with the mean and where it surely lies.
+
+    values: shape (n,), n >= 2; names: serial numbers, one a value.
+    """
+    unit, found = side.key.unit, side.difference
+    own = [float(value) for value in values]
+    scale = scale_of([*own, found.low, found.high], unit)
+    low, high = roomy([*own, found.low, found.high, 0.0])
+    picture = Picture(330, 150)
+    y = Axis(low=low / scale.factor, high=high / scale.factor, start=128, end=16)
+    x = Axis(low=-0.5, high=len(own) - 0.5, start=50, end=324)
+    top, bottom = y.at(found.high / scale.factor), y.at(found.low / scale.factor)
+    picture.box(50, top, 274, max(bottom - top, 1.0), "band")
+    picture.text(4, 11, scale.unit, kind="unit")
+    picture.level_axis(y, 50, 324, most=4)
+    picture.line(50, y.at(0.0), 324, y.at(0.0), "zero")
+    picture.line(50, y.at(found.mean / scale.factor), 324, y.at(found.mean / scale.factor), "centre")
+    for index, value in enumerate(own):
+        hint = f"{names[index]}: {format_value(value, unit)}"
+        picture.mark(x.at(index), y.at(value / scale.factor), "dot", 1.6, "point", hint)
+    picture.text(50, 144, names[0])
+    picture.text(324, 144, names[-1], anchor="end")
+    first, second = side.channels
+    said = (
+        f"{len(own)} units, mean {format_value(found.mean, unit)}, 95 % of it from "
+        f"{format_value(found.low, unit)} to {format_value(found.high, unit)}."
+    )
+    return picture.finish(f"{side.key.label}, {first} less {second}", said)
 
 
 def _near(limits: Limits, own: Sequence[float]) -> Limits:
@@ -182,7 +241,7 @@ def yield_chart(groups: Sequence[YieldGroup]) -> Markup:
 
 @dataclass(frozen=True, kw_only=True)
 class TrendPoint:
-    """One reading of one run of a unit; `value` None where there is none."""
+    """One reading of one run of a unit: its value in the reading's unit, also where that did not pass."""
 
     run_id: int
     value: float

@@ -1,9 +1,7 @@
 """A batch looked at: its yields, what it fails by, its readings in figures and those in doubt in charts."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from markupsafe import Markup
@@ -14,21 +12,36 @@ from harness.site.charts import (
     Limits,
     Population,
     YieldGroup,
+    differences,
     distribution,
     individuals,
+    moving_ranges,
     yield_chart,
     yield_groups,
 )
 from harness.site.model import BatchOfUnits
-from harness.statistics.batch import Batch, ReadingFigures, chart, figures
+from harness.statistics.batch import (
+    Batch,
+    ReadingFigures,
+    SideDifference,
+    chart,
+    diagnosed_faults,
+    figures,
+    least_capable_first,
+    shared_values,
+    side_differences,
+)
 from harness.statistics.control import RUN_RULES
 from harness.statistics.yields import ParetoLine, first_complete_runs, pareto
 
 LATEST_UNITS = 200
 """Figures and charts of readings are of so many units, the latest; yields and causes are of all."""
 
+LISTED = 40
 CHARTED = 12
 FEWEST_TO_CHART = 5
+SIDES_LEVEL = 0.05  # the chance to call two sides different that are not, over all readings together
+SIDES_CHARTED = 6
 _KEY_READINGS = 6
 _OF_ONE_CHECK = 2
 _MIDDLE = (5.0, 50.0, 95.0)  # percentiles between which nine in ten lie
@@ -40,13 +53,29 @@ class ChartedReading:
 
     figures: ReadingFigures
     individuals: Markup
+    ranges: Markup
     distribution: Markup
     said: tuple[str, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Sides:
+    """The two channels against each other: how many readings were compared, which differ, and pictures."""
+
+    channels: tuple[str, str]
+    compared: int
+    differing: tuple[SideDifference, ...]  # the surest first
+    pictures: tuple[tuple[ReadingKey, Markup], ...]  # of the first of them, few of one check
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Study:
-    """A batch and its figures. `figures` the least capable first; `charted` the first of them."""
+    """A batch and its figures.
+
+    figures: of the least capable readings, of so many `readings_read`; charted: the first of them that have
+    values enough. key_readings: those worth following in every unit, few of one check. sides: None where the
+    units have no two channels.
+    """
 
     batch: BatchOfUnits
     studied: int  # units that the figures are of
@@ -55,31 +84,24 @@ class Study:
     faults: tuple[ParetoLine, ...]
     checks: tuple[ParetoLine, ...]
     readings: tuple[ParetoLine, ...]
+    readings_read: int
     figures: tuple[ReadingFigures, ...]
     charted: tuple[ChartedReading, ...]
+    sides: Sides | None
+    key_readings: tuple[ReadingKey, ...]
     populations: dict[ReadingKey, Population]
-
-    @cached_property
-    def key_readings(self) -> list[ReadingKey]:
-        """Readings that are worth following in every unit: the least capable, few of one check."""
-        chosen: list[ReadingKey] = []
-        for one in self.figures:
-            of_check = sum(key.check == one.key.check for key in chosen)
-            if one.key in self.populations and one.key.unit != "" and of_check < _OF_ONE_CHECK:
-                chosen.append(one.key)
-        return chosen[:_KEY_READINGS]
 
 
 def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     """Look at a batch: all of its runs for yields and causes, its latest units for the readings."""
     firsts = first_complete_runs(batch.runs)
     latest = firsts[-LATEST_UNITS:]
-    series = store.series(run.run_id for run in latest)
-    whole = Batch(lines=batch.runs, firsts=tuple(latest), series=tuple(series))
-    by_key = {one.key: one for one in whole.series}
-    described = sorted((figures(one) for one in whole.series), key=_least_capable_first)
+    series = least_capable_first(store.series(run.run_id for run in latest))
+    described = [figures(one) for one in series[:LISTED]]
     groups = yield_groups(firsts)
     faults, checks, readings = _causes(store, firsts)
+    serials = {run.run_id: run.serial for run in latest}
+    populations = {one.key: found for one in series if (found := _population(one)) is not None}
     return Study(
         batch=batch,
         studied=len(latest),
@@ -88,9 +110,12 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
         faults=tuple(faults),
         checks=tuple(checks),
         readings=tuple(readings),
+        readings_read=len(series),
         figures=tuple(described),
-        charted=tuple(_charted(described, by_key, latest)),
-        populations={key: found for key, one in by_key.items() if (found := _population(one)) is not None},
+        charted=tuple(_charted(described, series, serials)),
+        sides=_sides(series, serials),
+        key_readings=tuple(_key_readings(series, populations)),
+        populations=populations,
     )
 
 
@@ -102,9 +127,9 @@ def _causes(
     found = store.not_passed(bad)
     checks = pareto(check for some in found.values() for check in {one.check for one in some})
     labels = pareto(label for some in found.values() for label in {key_of(one).label for one in some})
-    events = store.latest_events("diagnosis", bad)
-    named = {run: json.loads(event.text)["faults"] for run, event in events.items()}
-    diagnosed = Batch(lines=(), firsts=tuple(firsts), series=(), diagnosed=named).diagnosed_faults
+    diagnosed = Batch(
+        lines=(), firsts=tuple(firsts), series=(), diagnosed=diagnosed_faults(store, firsts)
+    ).diagnosed_faults
     return diagnosed, checks, labels
 
 
@@ -113,40 +138,74 @@ def key_of(reading: object) -> ReadingKey:
     return ReadingKey(**{name: getattr(reading, name) for name in ReadingKey.__dataclass_fields__})
 
 
-def _least_capable_first(found: ReadingFigures) -> tuple[bool, float, str]:
-    if found.capability is None:
-        return True, -float(found.not_passed), found.key.label
-    return False, found.capability.cpk.value, found.key.label
+def _key_readings(series: Sequence[Series], known: dict[ReadingKey, Population]) -> list[ReadingKey]:
+    chosen: list[ReadingKey] = []
+    for one in series:
+        of_check = sum(key.check == one.key.check for key in chosen)
+        if one.key in known and one.key.unit != "" and of_check < _OF_ONE_CHECK:
+            chosen.append(one.key)
+            if len(chosen) == _KEY_READINGS:
+                break
+    return chosen
 
 
 def _charted(
-    described: Sequence[ReadingFigures], by_key: dict[ReadingKey, Series], runs: Sequence[RunLine]
+    described: Sequence[ReadingFigures], all_series: Sequence[Series], serials: dict[int, str]
 ) -> list[ChartedReading]:
-    serials = {run.run_id: run.serial for run in runs}
     found: list[ChartedReading] = []
-    for one in described:
-        series = by_key[one.key]
+    for one, series in zip(described, all_series, strict=False):  # the first of all are described
         made = chart(series) if one.key.unit != "" and one.n >= FEWEST_TO_CHART else None
-        if made is None or len(found) == CHARTED:
+        if made is None:
             continue
         limits = Limits(low=one.limit_low, high=one.limit_high)
         names = [serials[int(run_id)] for run_id in series.run_ids[series.measured]]
         said = [str(doubt) for doubt in one.doubts]
         for rule in sorted({signal.rule for signal in made.signals}):
             at = [names[signal.at] for signal in made.signals if signal.rule == rule]
-            more = f" and {len(at) - 1} more" if len(at) > 1 else ""
-            said.append(f"{RUN_RULES[rule]}: at {at[0]}{more}")
+            said.append(f"{RUN_RULES[rule]}: {_at(at)}")
+        if made.range_signals:
+            said.append(f"a moving range beyond its limit: {_at([names[at] for at in made.range_signals])}")
         found.append(
             ChartedReading(
                 figures=one,
                 individuals=individuals(one.key.label, one.key.unit, made, names, limits),
+                ranges=moving_ranges(one.key.label, one.key.unit, made, names),
                 distribution=distribution(
                     one.key.label, one.key.unit, series.values[series.measured], limits
                 ),
                 said=tuple(said),
             )
         )
+        if len(found) == CHARTED:
+            break
     return found
+
+
+def _at(names: Sequence[str]) -> str:
+    return f"at {names[0]}" + (f" and {len(names) - 1} more" if len(names) > 1 else "")
+
+
+def _sides(series: Sequence[Series], serials: dict[int, str]) -> Sides | None:
+    found = side_differences(series)
+    if not found:
+        return None
+    by_key = {one.key: one for one in series}
+    differing = [side for side in found if side.p_corrected <= SIDES_LEVEL]
+    pictures: list[tuple[ReadingKey, Markup]] = []
+    for side in differing:
+        if sum(key.check == side.key.check for key, _ in pictures) == _OF_ONE_CHECK:
+            continue
+        if len(pictures) == SIDES_CHARTED:
+            break
+        runs, first, second = shared_values(by_key[side.key], by_key[side.other])
+        names = [serials[int(run_id)] for run_id in runs]
+        pictures.append((side.key, differences(side, first - second, names)))
+    return Sides(
+        channels=found[0].channels,
+        compared=len(found),
+        differing=tuple(differing),
+        pictures=tuple(pictures),
+    )
 
 
 def _population(one: Series) -> Population | None:

@@ -3,9 +3,10 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Literal
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 Anchor = Literal["start", "middle", "end"]
 Shape = Literal["dot", "square", "cross", "diamond"]

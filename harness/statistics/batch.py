@@ -4,9 +4,11 @@ Charts and capability use the first complete run of each unit, as the first-pass
 same unit is no further unit.
 """
 
+import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +26,9 @@ from harness.statistics.control import IndividualsChart, individuals_chart
 from harness.statistics.drift import Drift, drift
 from harness.statistics.limits import ProposedLimits, propose_limits
 from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
+
+if TYPE_CHECKING:
+    from harness.records.store import RunStore
 
 COVERAGE = 2.0  # of a reading's expanded uncertainty
 SECONDS_A_DAY = 86_400.0
@@ -59,7 +64,10 @@ class ReadingFigures:
 
 @dataclass(frozen=True, kw_only=True)
 class Distribution:
-    """How many values lie in each class: `counts[i]` from edges[i] up to edges[i + 1]."""
+    """How many values lie in each class: `counts[i]` from edges[i] up to edges[i + 1], in the reading's unit.
+
+    There is one edge more than counts; the last class holds its upper edge as well.
+    """
 
     edges: tuple[float, ...]
     counts: tuple[int, ...]
@@ -124,6 +132,7 @@ class SideDifference:
     """First channel less second of one reading, unit by unit; `p` is corrected for all readings."""
 
     key: ReadingKey  # of the first channel
+    other: ReadingKey  # of the second
     channels: tuple[str, str]
     difference: PairedDifference
     p_corrected: float
@@ -136,6 +145,13 @@ class ReadingDrift:
     key: ReadingKey
     drift: Drift
     p_corrected: float
+
+
+def diagnosed_faults(store: "RunStore", runs: Iterable[RunLine]) -> dict[int, Sequence[str]]:
+    """What the diagnosis at the end of failed runs named, by run."""
+    failed = [run.run_id for run in runs if run.outcome == "fail"]
+    events = store.latest_events("diagnosis", failed) if failed else {}
+    return {run: json.loads(event.text)["faults"] for run, event in events.items()}
 
 
 def latest_units(lines: Sequence[RunLine], units: int) -> list[RunLine]:
@@ -265,15 +281,30 @@ def side_differences(series: Sequence[Series]) -> list[SideDifference]:
     for key, one in by_key.items():
         other = others.get(_without_side(key))
         if key.channel == left and other is not None:
-            first, second = _shared(one, other)
+            _, first, second = shared_values(one, other)
             if first.size >= 2:
-                found.append((key, paired_difference(first, second)))
-    corrected = correct_p([difference.p for _, difference in found], "holm")
+                found.append((key, other.key, paired_difference(first, second)))
+    corrected = correct_p([difference.p for *_, difference in found], "holm")
     sides = [
-        SideDifference(key=key, channels=(left, right), difference=difference, p_corrected=float(p))
-        for (key, difference), p in zip(found, corrected, strict=True)
+        SideDifference(
+            key=key, other=other_key, channels=(left, right), difference=difference, p_corrected=float(p)
+        )
+        for (key, other_key, difference), p in zip(found, corrected, strict=True)
     ]
     return sorted(sides, key=lambda side: (side.p_corrected, side.difference.p))
+
+
+def shared_values(
+    one: Series, other: Series
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Give the runs in which both were measured, and the values of each, run by run."""
+    if np.array_equal(one.run_ids, other.run_ids):
+        both = one.measured & other.measured
+        return one.run_ids[both], one.values[both], other.values[both]
+    runs, here, there = np.intersect1d(
+        one.run_ids[one.measured], other.run_ids[other.measured], return_indices=True
+    )
+    return runs, one.values[one.measured][here], other.values[other.measured][there]
 
 
 def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[ReadingDrift]:
@@ -317,14 +348,3 @@ def _values_by_key(series: Sequence[Series]) -> Mapping[ReadingKey, NDArray[np.f
 
 def _without_side(key: ReadingKey) -> ReadingKey:
     return replace(key, channel="", hookup="")
-
-
-def _shared(one: Series, other: Series) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Values of the runs in which both were measured, run by run."""
-    if np.array_equal(one.run_ids, other.run_ids):
-        both = one.measured & other.measured
-        return one.values[both], other.values[both]
-    _, here, there = np.intersect1d(
-        one.run_ids[one.measured], other.run_ids[other.measured], return_indices=True
-    )
-    return one.values[one.measured][here], other.values[other.measured][there]

@@ -87,7 +87,9 @@ def drifts_to_json(found: Sequence[ReadingDrift]) -> list[dict[str, Any]]:
 
 
 def sides_to_json(found: Sequence[SideDifference]) -> list[dict[str, Any]]:
-    """Keys: key, channels, difference (the fields of `PairedDifference`), p_corrected."""
+    """Keys: key, other (the second channel's), channels, difference (the fields of `PairedDifference`),
+    p_corrected.
+    """
     return [plain(one) for one in found]
 
 

@@ -1,6 +1,8 @@
 """`switchwalk site`: the pages as text, as files, and as a browser shows them."""
 
 import re
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
@@ -12,6 +14,7 @@ from harness.records.history import RunLine
 from harness.records.store import open_records
 from harness.site.model import make_catalogue
 from harness.site.pages import Pages, Search
+from harness.site.study import study_batch
 from harness.site.svg import ticks
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import HEADER, READING
@@ -133,6 +136,39 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
     assert "60 of 60 units" in words
     for title in ("Faults diagnosed", "Checks not passed at first", "Unit by unit", "cold leg open"):
         assert title in words
+
+
+def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(written):
+    page = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8"))
+    said = [picture["aria-label"] for picture in page.all("svg")]
+    charted = [one.partition(", unit by unit.")[0] for one in said if ", unit by unit." in one]
+    assert charted
+    for label in charted:
+        (ranges,) = (one for one in said if one.startswith(f"{label}, moving ranges. 59 ranges, mean "))
+        values = next(one for one in said if one.startswith(f"{label}, unit by unit."))
+        assert ("Met: one point beyond three sigma" not in values) or ("Beyond it: none." not in ranges)
+
+
+def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_path):
+    records = tmp_path / "records.sqlite"
+    fill(records, units=30, readings=20, bad=0.0)
+    with closing(sqlite3.connect(records)) as plain:
+        plain.execute(
+            "UPDATE readings SET value = (SELECT other.value FROM readings AS other WHERE other.run_id = "
+            "readings.run_id AND other.channel = 'left' AND other.check_name = readings.check_name AND "
+            "other.state = readings.state) + 0.05 + 0.001 * (run_id % 2) "
+            "WHERE channel = 'right' AND quantity = 'gain'"
+        )
+        plain.commit()
+    with open_records(records, read_only=True) as store:
+        (batch,) = make_catalogue(store.lines()).batches.values()
+        study = study_batch(store, batch)
+    assert study.sides is not None
+    assert {side.key.quantity for side in study.sides.differing} == {"gain"}
+    assert len(study.sides.pictures) == len(study.sides.differing) == 2
+    words = Page(Pages(lambda run: "").batch(study)).words
+    assert "Left less right 2 of 10 readings differ between the channels of the same units" in words
+    assert "−0.0505 dB" in words
 
 
 def test_a_second_writing_takes_away_what_is_no_more_and_no_folder_of_somebody_else_is_touched(
