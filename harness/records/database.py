@@ -71,31 +71,32 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """A transaction that writes alone: what it reads before a write is still true then."""
     with engine.begin() as connection:
         if engine.dialect.name == "sqlite":
-            _begin_alone(connection)
+            _in_turn(connection, "BEGIN IMMEDIATE")
         elif engine.dialect.name == "postgresql":
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITERS})")
         yield connection
 
 
-def _begin_alone(connection: Connection) -> None:
-    """Begin a transaction that writes, once no other does.
+def _in_turn(connection: Connection, statement: str) -> None:
+    """Carry out what SQLite allows only one at a time, once no other does.
 
-    SQLite's own waiting sleeps longer and longer, so that those who came last are served first, and one of
-    several busy benches may never be. Here all who wait try alike and often: whose turn it is falls to
-    chance, and nobody loses that for long.
+    Some of that it refuses without any waiting, a change to the write-ahead log for one. And its own
+    waiting sleeps longer and longer, so that those who came last are served first, and one of several busy
+    benches may never be. Here all who wait try alike and often: whose turn it is falls to chance, and nobody
+    loses that for long.
     """
     until = time.monotonic() + LOCK_WAIT_S
     connection.exec_driver_sql("PRAGMA busy_timeout = 0")
     try:
-        while not _has_begun(connection, last_try=time.monotonic() >= until):
+        while not _is_done(connection, statement, last_try=time.monotonic() >= until):
             time.sleep(random.uniform(*_PAUSES_S))
     finally:
         connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(1e3 * LOCK_WAIT_S)}")
 
 
-def _has_begun(connection: Connection, *, last_try: bool) -> bool:
+def _is_done(connection: Connection, statement: str, *, last_try: bool) -> bool:
     try:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        connection.exec_driver_sql(statement)
     except OperationalError as error:
         code = getattr(error.orig, "sqlite_errorcode", sqlite3.SQLITE_OK)
         if last_try or code & 0xFF != sqlite3.SQLITE_BUSY:  # the rest of the code says what was busy
@@ -146,7 +147,7 @@ def _keep_a_log(engine: Engine) -> None:
     """Switch SQLite to its write-ahead log, which stays with the file: only once it is known as ours."""
     if engine.dialect.name == "sqlite":
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.exec_driver_sql("PRAGMA journal_mode = WAL")
+            _in_turn(connection, "PRAGMA journal_mode = WAL")
 
 
 def _sqlite_to_read(place: Place, file: Path) -> Engine:

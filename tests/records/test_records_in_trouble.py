@@ -172,6 +172,23 @@ def test_records_locked_by_another_program_say_so(tmp_path, monkeypatch):
         assert store.readings(run) == [READING]
 
 
+def test_new_records_get_their_log_although_another_bench_writes_to_them_already(tmp_path, monkeypatch):
+    """SQLite refuses the change at once while somebody writes, however long its own waiting is set."""
+    other = sqlite3.connect(tmp_path / "records.sqlite", check_same_thread=False, isolation_level=None)
+    release = threading.Timer(0.3, other.execute, ["COMMIT"])
+    keep_a_log = database._keep_a_log
+
+    def keep_a_log_while_another_writes(engine):
+        other.execute("BEGIN IMMEDIATE")
+        release.start()
+        keep_a_log(engine)
+
+    monkeypatch.setattr(database, "_keep_a_log", keep_a_log_while_another_writes)
+    with closing(other), open_records(tmp_path / "records.sqlite"):
+        release.join()
+        assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
 def test_a_writer_gets_its_turn_beside_one_that_hardly_pauses(tmp_path):
     """Waiting in ever longer sleeps, as SQLite does by itself, misses nearly every pause of the other."""
     place = tmp_path / "records.sqlite"
