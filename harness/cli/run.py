@@ -20,7 +20,7 @@ from harness.errors import UsageError
 from harness.workbench.bench_block import check_block
 from harness.workbench.described import Described
 from harness.workbench.planning import impedances_of, planned
-from harness.workbench.report import write_report_of
+from harness.workbench.report import folder_beside, write_report_of
 from harness.workbench.retest import Retest, check_count, earlier_runs, said
 from harness.workbench.serial import serial_mistake
 from harness.workbench.simulated import fault_notes, simulated_bench
@@ -119,8 +119,9 @@ def run(
             kept=_kept(store, described, plan, reference, simulate=simulate),
         )
         begin = begin_run(errand, store, {"retest": retest, "override": override})
-        run_id, ended = carry_out(errand, store, hands, begin)
         known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
+        open_things.enter_context(known.foreseeing(folder_beside(records or DEFAULT_RECORDS)))
+        run_id, ended = carry_out(errand, store, hands, begin)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
         say_outcome(run_id, serial, ended, reported, as_json=as_json)

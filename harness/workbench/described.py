@@ -3,8 +3,8 @@
 import hashlib
 import json
 import os
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.metadata import version
@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.errors import CircuitError, JobError
+from harness.workbench.beside import Beside
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
@@ -35,6 +36,7 @@ class Described:
     impedances: "BenchImpedances"
     notes: tuple[str, ...] = ()
     _diagnosers: "dict[tuple[int, ...], Diagnoser]" = field(default_factory=dict)
+    _beside: list[Beside] = field(default_factory=list)
 
     def is_quick(self, acquisitions: int) -> bool:
         """Whether all faults in so many acquisitions are a matter of about a second."""
@@ -56,20 +58,44 @@ class Described:
 
         It is the same for every unit, and takes a second or several; () for a job where it takes minutes.
         """
-        from harness.faults.coverage import hard_faults, judge_faults
+        from harness.faults.coverage import judge_faults
+
+        kept = self._coverage_in(folder)
+        found = _read_kept(kept, self._hard_faults)
+        if found or not self._hard_faults:
+            return found
+        for beside in self._beside:
+            found = beside.answer()
+        try:
+            found = found or judge_faults(self.job, self.plan, impedances=self.impedances)
+        except CircuitError:
+            return ()
+        _write_kept(kept, found)
+        return found
+
+    @contextmanager
+    def foreseeing(self, folder: Path) -> Iterator[None]:
+        """Let another process work out what `faults_seen` will give, where nothing is kept of it yet."""
+        if not self._hard_faults or self._coverage_in(folder).exists():
+            yield
+            return
+        with Beside(self.job, self.plan, self.impedances) as beside:
+            self._beside.append(beside)
+            try:
+                yield
+            finally:
+                self._beside.clear()
+
+    @cached_property
+    def _hard_faults(self) -> "tuple[Fault, ...]":
+        """Those that coverage is told of; () where that would take minutes."""
+        from harness.faults.coverage import hard_faults
 
         faults = hard_faults(self.job)
-        if len(faults) * len(self.plan.acquisitions) > LARGEST_KEPT:
-            return ()
-        kept = folder / f"coverage-{self._digest}.json"
-        found = _read_kept(kept, faults)
-        if not found:
-            try:
-                found = judge_faults(self.job, self.plan, impedances=self.impedances)
-            except CircuitError:
-                return ()
-            _write_kept(kept, found)
-        return found
+        return faults if len(faults) * len(self.plan.acquisitions) <= LARGEST_KEPT else ()
+
+    def _coverage_in(self, folder: Path) -> Path:
+        return folder / f"coverage-{self._digest}.json"
 
     @cached_property
     def _digest(self) -> str:

@@ -75,12 +75,17 @@ def report_path(records: str | Path, run_id: int, serial: str) -> Path:
 
 
 def page_beside(records: str | Path, folder: str, run_id: int, serial: str) -> Path:
-    """Where a page about a run is: beside the records, in the default folder for records on a server."""
+    """Where a page about a run is."""
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", serial)
+    return folder_beside(records, folder) / f"run-{run_id:05d}-{safe}.html"
+
+
+def folder_beside(records: str | Path, folder: str = "reports") -> Path:
+    """Where pages are: beside the records, in the default folder for records on a server."""
     from harness.records.run import DEFAULT_RECORDS
 
     beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", serial)
-    return beside.parent / folder / f"run-{run_id:05d}-{safe}.html"
+    return beside.parent / folder
 
 
 def _described(record: "RunRecord") -> "Described | None":
