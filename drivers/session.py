@@ -22,6 +22,7 @@ from harness.errors import (
     Desynchronised,
     InstrumentError,
     LinkLost,
+    SettingRefused,
     WrongInstrument,
 )
 
@@ -175,11 +176,15 @@ class Session:
         return (*found, f"(and more: the queue was not empty after {MOST_ERRORS}, and was cleared)")
 
     def check_errors(self, commands: Sequence[str] = ()) -> None:
-        """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it."""
+        """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
+
+        SettingRefused where it holds execution errors alone (SCPI-1999 volume 2, 21.8.10).
+        """
         errors = self.drain_errors()
         if errors:
             self._note(f"errors: {'; '.join(errors)}")
-            raise InstrumentError(
+            refused = all(re.match(r"\s*-2\d\d\b", error) for error in errors)
+            raise (SettingRefused if refused else InstrumentError)(
                 f"reports {'; '.join(errors)}",
                 instrument=self.instrument,
                 address=self.address,

@@ -14,6 +14,7 @@ SwitchwalkError                 exit code
     ├── Desynchronised              an answer belongs to another question; reopen
     ├── BadReply                    an answer that does not read as what was asked
     ├── InstrumentError             the instrument's own error queue
+    │   └── SettingRefused          it will not carry out a setting, and reports nothing else
     ├── WrongInstrument             something else answers at this address
     └── HookupError                 a lead that is surely wrong
 """
@@ -118,6 +119,10 @@ class BadReply(BenchError):
 
 class InstrumentError(BenchError):
     """The instrument reported errors of its own."""
+
+
+class SettingRefused(InstrumentError):
+    """The instrument will not carry out a setting, and reports nothing else."""
 
 
 class WrongInstrument(BenchError):

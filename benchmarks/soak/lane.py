@@ -18,7 +18,10 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import harness.cli.run as command
 from harness.cli.app import main as switchwalk
+from harness.descriptions.job import Job
+from harness.plan.model import Plan
 from harness.records.store import open_records
 from harness.runner.recovery import BENCH_FAILED
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
@@ -206,11 +209,25 @@ def _descriptors(pid: int) -> int:
     return len(os.listdir(f"/proc/{pid}/fd"))
 
 
+def _plan_once() -> None:
+    """Let the runs of this process share their plan, as those of a batch do: the job is the same."""
+    made: dict[Path | None, Plan] = {}
+    planned = command.planned
+
+    def once(job: Job, bench: Path | None) -> Plan:
+        if bench not in made:
+            made[bench] = planned(job, bench)
+        return made[bench]
+
+    command.planned = once
+
+
 def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int) -> None:
     """Run units `first`, `first + step`, … until standard input closes."""
     job = folder / "job"
     shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
     (job / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
+    _plan_once()
     with standing_bench(job, switchboard=board) as standing:
         lane = Lane(folder, job, standing, seed=seed, board=board)
         answers = lane.learn()

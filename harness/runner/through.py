@@ -6,7 +6,7 @@ from math import sqrt
 
 from harness.circuit.predict import Prediction, predict
 from harness.descriptions.fixture import Hookup
-from harness.errors import HookupError, InstrumentError
+from harness.errors import HookupError, SettingRefused
 from harness.measure.ranging import pick_range
 from harness.measure.reference import Reference, ToneReference
 from harness.measure.through import (
@@ -169,7 +169,7 @@ def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> lis
         stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
         try:
             stage.drive.apply(stimulus)
-        except InstrumentError as error:
+        except SettingRefused as error:
             stage.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
         ask = _ask(stage, hookup, stimulus, {})
