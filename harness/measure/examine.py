@@ -12,7 +12,7 @@ FEWEST_CYCLES = 4.0
 LEAST_FILL = 0.25
 DETECTION = 3.5  # times the standard uncertainty; noise alone exceeds it twice in a thousand tones
 SMALL = 0.03  # of the tone: lines under that do it no harm
-AUDIBLE = 0.5  # of the noise: lines under that are no signal, where there is no tone to compare with
+AUDIBLE = 0.5  # of the noise: lines under that are no signal, however small the tone is
 
 Kind = Literal["clipped", "underfilled", "too_few_cycles", "no_tone", "hum", "foreign"]
 
@@ -82,7 +82,8 @@ def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
         sentence = f"input {number} shows no tone: it is below {float(floors.max()):.2g} V RMS"
         problems.append(Problem(kind="no_tone", input=number, sentence=sentence, refuses=False))
     strongest = float(levels.max())
-    harmless = AUDIBLE * float(fit.quiet_v[row]) if missing else SMALL * strongest
+    # A tone that hardly stands above its floor is no measure: one line in a million is the noise's own.
+    harmless = max(AUDIBLE * float(fit.quiet_v[row]), 0.0 if missing else SMALL * strongest)
     besides = f"besides {strongest:.2g} V of tone"
     if fit.hum_v[row] > harmless:
         sentence = f"input {number} shows {fit.hum_v[row]:.2g} V RMS of mains hum {besides}"
