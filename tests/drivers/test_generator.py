@@ -6,7 +6,7 @@ import pytest
 
 from drivers.generator import ScpiGenerator
 from drivers.session import Session
-from harness.errors import BenchError, Desynchronised, InstrumentError
+from harness.errors import BenchError, Desynchronised, SettingRefused
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, Peer, peer
 from tests.drivers.strict_instruments import Generator
@@ -88,7 +88,7 @@ def test_a_refused_setting_is_the_instruments_own_error_and_is_sent_again_next_t
     generator, instrument, served = rig
     instrument.table[r"SOURce#:VOLTage $"] = lambda n, x: instrument.refuse()
     for _ in range(2):
-        with pytest.raises(InstrumentError, match="-222"):
+        with pytest.raises(SettingRefused, match="-222"):
             generator.sine(1, frequency_hz=1e3, amplitude_vpp=15.0)
     assert served.heard.count(b"SOURce1:VOLTage 15") == 2
 

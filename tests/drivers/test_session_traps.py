@@ -13,7 +13,15 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from drivers.session import Session
-from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
+from harness.errors import (
+    BadReply,
+    BenchError,
+    BenchTimeout,
+    Desynchronised,
+    InstrumentError,
+    LinkLost,
+    SettingRefused,
+)
 from tests.drivers.peers import IDENTITY, Connection, closed_port, peer
 
 TIMEOUT_S = 0.3
@@ -253,6 +261,35 @@ def test_an_instruments_error_carries_the_commands_of_its_group() -> None:
             f"scope at {served.address}: reports -113,\"Error 0\" (command 'A 1 | B 2')"
         )
         assert session.query("NEXT?") == "answer to NEXT?"
+        session.close()
+
+
+@pytest.mark.parametrize(
+    ("queue", "kind"),
+    [
+        ([b'-222,"Data out of range"'], SettingRefused),
+        ([b'-221,"Settings conflict"', b'-222,"Data out of range"'], SettingRefused),
+        ([b'-310,"System error"'], InstrumentError),
+        ([b'-222,"Data out of range"', b'-310,"System error"'], InstrumentError),
+        ([b'-2220,"Of the maker\'s own"'], InstrumentError),
+        ([b'-113,"Undefined header"'], InstrumentError),
+    ],
+)
+def test_a_refused_setting_is_told_from_an_instrument_that_fails(
+    queue: list[bytes], kind: type[InstrumentError]
+) -> None:
+    """Execution errors are -299 to -200, SCPI-1999 volume 2, 21.8.10; device-specific ones -399 to -300."""
+    left = list(queue)
+
+    def script(connection: Connection) -> None:
+        while connection.line() == b"SYSTem:ERRor?":
+            connection.send((left.pop(0) if left else b'0,"No error"') + b"\n")
+
+    with peer(script) as served:
+        session = Session(served.address, instrument="generator")
+        with pytest.raises(InstrumentError) as caught:
+            session.check_errors(("SET 1",))
+        assert type(caught.value) is kind
         session.close()
 
 

@@ -67,6 +67,25 @@ def outcome(bench: Bench, serial: str) -> tuple[str, str, list[str]]:
         return record.outcome, record.reason, [event.kind for event in store.events(run)]
 
 
+def test_a_generator_that_fails_in_the_through_reference_does_not_just_end_it(
+    bench: Bench, clean: tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]]
+) -> None:
+    """Without the reference's lower levels a range's gain stays uncertain, and a sound unit is unproven."""
+    _, lines = clean
+    levels = [line["bytes"] for line in lines if line.get("bytes", "").startswith("SOURce1:VOLTage ")]
+    # Leads at a low level, then the level of the run, then down from there.
+    after = answers_before(lines, "generator", levels[2].strip(), 0)
+    bench.standing.trouble(f"generator error -310 after {after}")
+    code, said = bench.nursery.run(*bench.run_arguments("T-CLIMB"))
+    assert code == 4, said
+    said_outcome, reason, _ = outcome(bench, "T-CLIMB")
+    assert said_outcome == "stopped"
+    assert "generator at " in reason
+    assert "-310" in reason, reason
+    assert kept(bench, "T-CLIMB")[1] == []
+    assert bench.standing.left_on() == []
+
+
 @pytest.mark.parametrize(
     ("instrument", "question", "nth", "trouble", "message", "lost"),
     [
