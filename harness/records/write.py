@@ -78,14 +78,17 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
     """The run as JUnit XML, as CI servers read it: a test case a reading, in a suite that is the run.
 
     A failed or unproven reading is a failure (of that type), a missing one an error; none is skipped, since
-    what is not shown to pass must not look as if it did. A run that ended without a verdict adds an error.
+    what is not shown to pass must not look as if it did. A run that ended without a verdict adds an error,
+    one that failed by something else than a reading (an over-current, a person's own test) a failure.
     Source: the de facto schema of the Ant JUnit task.
     """
     header = record.header
     stopped = record.outcome not in ("pass", "fail", "unproven")
-    failures = sum(reading.verdict in ("fail", "unproven") for reading in readings)
+    by_itself = record.outcome == "fail" and not any(reading.verdict == "fail" for reading in readings)
+    failures = sum(reading.verdict in ("fail", "unproven") for reading in readings) + by_itself
     errors = sum(reading.verdict == "missing" for reading in readings) + stopped
-    counts = {"tests": str(len(readings) + stopped), "failures": str(failures), "errors": str(errors)}
+    cases = len(readings) + stopped + by_itself
+    counts = {"tests": str(cases), "failures": str(failures), "errors": str(errors)}
     seconds = 0.0 if record.ended is None else (record.ended - header.started).total_seconds()
     suites = ET.Element("testsuites", counts)
     suite = ET.SubElement(
@@ -104,9 +107,10 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
         ET.SubElement(properties, "property", name=name, value=_xml(value))
     for reading in readings:
         _add_case(suite, header.part, reading)
-    if stopped:
+    if stopped or by_itself:
         case = ET.SubElement(suite, "testcase", classname=_xml(header.part), name="the whole run", time="0")
-        ET.SubElement(case, "error", type=record.outcome, message=_xml(record.reason or record.outcome))
+        kind = "error" if stopped else "failure"
+        ET.SubElement(case, kind, type=record.outcome, message=_xml(record.reason or record.outcome))
     ET.indent(suites)
     body = ET.tostring(suites, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'

@@ -127,6 +127,15 @@ def test_a_stopped_run_is_an_error_in_junit(export, tmp_path):
     assert suite.find("testcase/error").get("message") == "lead fell off"
 
 
+def test_a_run_that_fails_by_no_reading_fails_in_junit(export, place, tmp_path):
+    with open_records(place) as store:
+        run = store.begin(replace(HEADER, serial="OB-0025"))
+        store.finish(run, "fail", "over-current in state swap", ENDED)
+    (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
+    assert [suite.get(name) for name in ("tests", "failures", "errors")] == ["1", "1", "0"]
+    assert suite.find("testcase/failure").get("message") == "over-current in state swap"
+
+
 def test_wav_holds_volts_a_channel_for_each_input(export, tmp_path):
     folder = export("wav", tmp_path / "waves")
     (path,) = folder.iterdir()
