@@ -111,7 +111,7 @@ def vrms_from_dbu(level_dbu: float) -> float:
 
 
 def format_value(value: float, unit: str, *, digits: int = 4) -> str:
-    """Write a value for a screen or a report, in characters that any terminal shows.
+    """Write a value for a screen or a report, its unit as the files write it but with µ for a millionth.
 
     V, A, ohm, F, s, Hz get an SI prefix and `digits` significant digits; dB, dBu and dBV two decimals (three
     below 0.1), deg one decimal (two below 1), "%" takes a fraction. Unit "" is polarity: normal or inverted.
@@ -134,6 +134,11 @@ def format_value(value: float, unit: str, *, digits: int = 4) -> str:
 def format_level(level_vrms: float) -> str:
     """Write volts RMS as a level: `+4.00 dBu`."""
     return f"{dbu_from_vrms(level_vrms):+.2f} dBu"
+
+
+def counted(count: int, one: str, more: str = "") -> str:
+    """Say how many there are: `1 line`, `2 lines`; more: the plural of what takes no plain s."""
+    return f"{count} {one}" if count == 1 else f"{count} {more or one + 's'}"
 
 
 def _split(text: object, dimension: Dimension) -> tuple[float, str]:
@@ -189,7 +194,7 @@ def _trimmed(value: float, digits: int) -> str:
 
 
 _PREFIXES = MappingProxyType(
-    {12: "T", 9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "u", -9: "n", -12: "p", -15: "f", -18: "a"}
+    {12: "T", 9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "µ", -9: "n", -12: "p", -15: "f", -18: "a"}
 )
 
 
@@ -201,7 +206,8 @@ def _with_prefix(value: float, unit: str, digits: int) -> str:
     if prefix is None:
         import quantiphy
 
-        return str(quantiphy.Quantity(value, unit).render(form="si", prec=digits - 1, show_units=True))
+        rendered = quantiphy.Quantity(value, unit).render(form="si", prec=digits - 1, show_units=True)
+        return str(rendered).replace(" u", " µ")
     figures = mantissa.replace(".", "")
     fraction = figures[before:].rstrip("0")
     number = figures[:before].ljust(before, "0") + (f".{fraction}" if fraction else "")

@@ -19,6 +19,8 @@ from harness.cli.find import find
 from harness.cli.gauge import gauge
 from harness.cli.import_netlist import import_netlist
 from harness.cli.judge import judge
+from harness.cli.letters import show_on_any_terminal
+from harness.cli.lines import say
 from harness.cli.look import look
 from harness.cli.new import new
 from harness.cli.plan import plan
@@ -94,6 +96,7 @@ def top(
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 pass, 1 fail, 2 wrong usage or files, 3 unproven, 4 bench trouble."""
+    show_on_any_terminal()
     try:
         app(arguments)
     except SwitchwalkError as error:
@@ -107,4 +110,4 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def _say_why(error: BaseException) -> None:
     with output_may_be_gone():
         for line in (str(error) or "stopped by hand", *getattr(error, "__notes__", ())):
-            typer.echo(line, err=True)
+            say(line, err=True)

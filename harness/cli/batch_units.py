@@ -17,6 +17,7 @@ from harness.cli.outcome import say_likely
 from harness.cli.retest import leave_for
 from harness.cli.serials import ask
 from harness.errors import BenchError, UsageError
+from harness.quantities import counted
 from harness.workbench.described import Described
 from harness.workbench.planning import impedances_of
 from harness.workbench.report import find_fault, write_page
@@ -189,7 +190,7 @@ class Units:
         if not quiet:
             if self.attended or sys.stdout.isatty():  # an unattended log has no room to be read across
                 show_big(tested.outcome.upper())
-            counts = f"{tested.passed} of {tested.readings} readings pass"
+            counts = f"{tested.passed} of {counted(tested.readings, 'reading')} pass"
             say(f"{serial}: {tested.outcome.upper()}, run {tested.run_id}, {tested.seconds:.1f} s, {counts}")
             if tested.reason:
                 say(tested.reason, indent=2, hang=0)
@@ -200,7 +201,7 @@ class Units:
         return found
 
     def _worst(self, readings: "list[Reading]") -> None:
-        from harness.cli.watch import reading_line
+        from harness.cli.readings_text import reading_line
         from harness.report.words import worst_first
 
         for reading in worst_first(one for one in readings if one.verdict != "pass")[:WORST_SHOWN]:

@@ -100,7 +100,7 @@ def run_on(
     note = how_to_go_on(run_id, errand.serial) if errand.resumable else ""
     with (
         held(store, run_id, note=note),
-        _observer(errand, stopping, watch) as observe,
+        _watched(errand, hands, stopping, watch) as (observe, hands_watched),
     ):
         return run_plan(
             errand.plan,
@@ -108,7 +108,7 @@ def run_on(
             bench,
             store,
             run_id,
-            hands=hands,
+            hands=hands_watched,
             observe=observe,
             clock=WallClock(),
             before=before,
@@ -130,18 +130,21 @@ def _tell(text: str) -> None:
 
 
 @contextmanager
-def _observer(errand: Errand, stopping: Stopping, watch: "Watcher | None") -> "Iterator[Observer]":
+def _watched(
+    errand: Errand, hands: "Hands", stopping: Stopping, watch: "Watcher | None"
+) -> "Iterator[tuple[Observer, Hands]]":
     """Shows a run, and stops it where nobody can be shown anything: the terminal or the pipe is gone."""
-    from harness.cli.watch import watcher
+    from harness.cli.watch import HandsWatched, watcher
 
     def ignore(event: "Event") -> None:
         """Nobody is watching."""
         stopping.check()
 
     if errand.quiet:
-        yield ignore
+        yield ignore, hands
         return
-    shown = watch or watcher()
+    title = f"{errand.serial}{', simulated' if errand.simulated else ''}: {errand.job.sequence.name}"
+    shown = watch or watcher(errand.job, errand.plan, title=title)
 
     def see(event: "Event") -> None:
         stopping.check()
@@ -152,7 +155,7 @@ def _observer(errand: Errand, stopping: Stopping, watch: "Watcher | None") -> "I
 
     shown.__enter__()
     try:
-        yield see
+        yield see, HandsWatched(hands, shown)
     finally:
         with suppress(OSError):  # a lost terminal must not hide why the run ended
             shown.__exit__(None, None, None)

@@ -10,6 +10,7 @@ import typer
 
 from harness.cli.records import AsJson, RecordsPlace
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
+from harness.quantities import counted
 
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
@@ -96,7 +97,7 @@ def _to_json(record: "RunRecord", judged: "Rejudged", verdict: str) -> dict[str,
 
 
 def _say(record: "RunRecord", judged: "Rejudged", verdict: str) -> None:
-    from harness.cli.watch import reading_line
+    from harness.cli.readings_text import reading_line
 
     for was, now in judged.pairs:
         if was.verdict != now.verdict:
@@ -105,7 +106,7 @@ def _say(record: "RunRecord", judged: "Rejudged", verdict: str) -> None:
         place = " ".join(filter(None, (one.quantity, one.channel, one.port)))
         typer.echo(f"not measured in this run: {place} in {one.state.name} ({one.check.name})")
     if judged.unasked:
-        typer.echo(f"{len(judged.unasked)} readings are not asked for by this sequence")
+        typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)
     said = ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "no readings"
     typer.echo(

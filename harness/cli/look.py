@@ -16,6 +16,7 @@ from harness.cli.lines import say
 from harness.cli.simulate import Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
+from harness.quantities import counted
 from harness.workbench.planning import planned
 from harness.workbench.simulated import simulated_bench
 
@@ -163,7 +164,7 @@ def _draw(traces: list[Trace], png: Path) -> None:
 
 
 def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
-    from harness.cli.watch import reading_line
+    from harness.cli.readings_text import reading_line
     from harness.records.export import reading_to_json
 
     if as_json:
@@ -190,9 +191,8 @@ def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
         say(NEIGHBOURS)
     if ended.reason:
         say(ended.reason, err=True)
-    typer.echo(
-        f"\n{ended.outcome.upper()}  {len(ended.readings)} readings; a look is no test: nothing is kept"
-    )
+    made = counted(len(ended.readings), "reading")
+    typer.echo(f"\n{ended.outcome.upper()}  {made}; a look is no test: nothing is kept")
 
 
 def _show_trace(trace: Trace) -> None:

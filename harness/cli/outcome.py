@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.lines import say
+from harness.quantities import counted
 
 if TYPE_CHECKING:
     from harness.runner.run import Ended
@@ -32,7 +33,7 @@ def say_likely(found: "Diagnosed | None") -> None:
 
 def say_outcome(run_id: int, serial: str, ended: "Ended", reported: "Reported", *, as_json: bool) -> None:
     """The worst readings, the likely fault, the report's path, and one line with the verdict."""
-    from harness.cli.watch import reading_line
+    from harness.cli.readings_text import reading_line
     from harness.report.words import worst_first
 
     counts = Counter(reading.verdict for reading in ended.readings)
@@ -48,7 +49,7 @@ def say_outcome(run_id: int, serial: str, ended: "Ended", reported: "Reported", 
         }
         typer.echo(json.dumps(summary, ensure_ascii=False))
         return
-    typer.echo(f"\nworst of {len(ended.readings)} readings:")
+    typer.echo(f"\nworst of {counted(len(ended.readings), 'reading')}:")
     for reading in worst_first(ended.readings)[:WORST_SHOWN]:
         say(reading_line(reading), indent=2)
     if ended.reason:

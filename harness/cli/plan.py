@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.job import BenchPath, JobFolder
-from harness.cli.lines import say
+from harness.cli.lines import duration, say
+from harness.quantities import counted
 from harness.workbench.planning import planned
 
 if TYPE_CHECKING:
@@ -42,11 +43,12 @@ def plan(
 def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
     typer.echo(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     typer.echo(
-        f"{cost.readings} readings from {cost.acquisitions} acquisitions in {len(made.visits)} hookups; "
+        f"{counted(cost.readings, 'reading')} from {counted(cost.acquisitions, 'acquisition')} in "
+        f"{counted(len(made.visits), 'hookup')}; "
         f"{cost.state_changes} changes of state"
     )
-    by_hand = f", and about {_duration(cost.hands_s)} of moving leads" if cost.hands_s else ""
-    typer.echo(f"about {_duration(cost.unavoidable_s)} of settling and recording{by_hand}")
+    by_hand = f", and about {duration(cost.hands_s)} of moving leads" if cost.hands_s else ""
+    typer.echo(f"about {duration(cost.unavoidable_s)} of settling and recording{by_hand}")
     typer.echo("")
     if made.through is not None:
         typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
@@ -57,9 +59,11 @@ def _print(job: "Job", made: "Plan", cost: "Estimate", *, steps: bool) -> None:
             _print_steps(visit)
         else:
             count = sum(len(state.acquisitions) for state in visit.states)
-            edges = f"; {len(visit.edges)} changes of state" if visit.edges else ""
-            cycles = "".join(f"; {one.line} operated {one.check.operations} times" for one in visit.cycles)
-            say(f"{len(visit.states)} states, {count} acquisitions{edges}{cycles}", indent=5)
+            said = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
+            if visit.edges:
+                said.append(counted(len(visit.edges), "change of state", "changes of state"))
+            said += [f"{one.line} operated {counted(one.check.operations, 'time')}" for one in visit.cycles]
+            say("; ".join(said), indent=5)
     typer.echo("")
     typer.echo("operations of each relay:")
     for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
@@ -105,12 +109,6 @@ def _columns(items: list[str], *, width: int = 76) -> list[str]:
         "".join(item.ljust(cell) for item in items[start : start + per_line]).rstrip()
         for start in range(0, len(items), per_line)
     ]
-
-
-def _duration(seconds: float) -> str:
-    """`45 s` or `3 min 20 s`."""
-    whole = round(seconds)
-    return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60} s"
 
 
 def _as_json(job: "Job", made: "Plan", cost: "Estimate") -> dict[str, Any]:

@@ -27,7 +27,7 @@ RecordsPlace = Annotated[
         show_default=False,
     ),
 ]
-TOLD = ("resumed", "bench fault", "retest", "override", "test")
+TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
 """Events that `show` prints."""
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
@@ -65,7 +65,10 @@ def show(
         record, readings, events = store.run(run), store.readings(run), store.events(run)
         wear = wear_of(store, record, readings, events)
     if as_json:
-        made = {"readings": [reading_to_json(reading) for reading in readings]}
+        by_hand = [
+            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind == "by hand"
+        ]
+        made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
         _print_json(run_to_json(record) | {"relays": wear} | made)
         return
     console = _console()

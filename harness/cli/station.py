@@ -14,6 +14,7 @@ import typer
 from harness.cli.errand import Errand, begin_run, bench_of, leave_nothing_on, run_on
 from harness.cli.hands import PersonAtTheBench, require_person
 from harness.cli.lines import WIDTH
+from harness.cli.watch import live_view
 from harness.errors import BenchError
 from harness.runner.events import Event, HookupBegun, ReadingsMade, StateBegun
 from harness.workbench.held import WallClock
@@ -124,7 +125,9 @@ class Station:
         begun_s = time.monotonic()
         run_id = begin_run(errand, self._store, said)(bench)
         errand = replace(errand, kept=errand.kept or self._reference)
-        watch = _Progress(errand.serial)
+        watch = live_view(
+            errand.job, errand.plan, title=f"{errand.serial}: {errand.job.sequence.name}", told=False
+        ) or _Progress(errand.serial)
         try:
             ended = run_on(bench, run_id, errand, self._store, self._hands, self._stopping, watch=watch)
         except BenchError as error:
@@ -211,6 +214,12 @@ class _Progress:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._write("")
+
+    @contextmanager
+    def put_away(self) -> Iterator[None]:
+        """Clear the line."""
+        self._write("")
+        yield
 
     def __call__(self, event: Event) -> None:
         """Show how far the run is."""

@@ -81,6 +81,7 @@ EventKind = Literal[
     "override",  # who went on where a check said no, and why
     "over-current",  # where the relay supply went to its limit, and what it gave there
     "hookup",  # a lead that hands had put elsewhere, and that it was put right
+    "by hand",  # who said that a hookup, or a lead of it, was made; and that it was proven
     "diagnosis",  # which fault explains the run best
     "test",  # how one of a person's own test functions ended
     "bench check",  # what a run of the golden or of a known-bad unit says of the bench

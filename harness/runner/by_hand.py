@@ -1,6 +1,6 @@
 """Hookups that hands make: asked for, proven at a low level, and put right before anything is measured."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import sqrt
 
@@ -12,7 +12,7 @@ from harness.descriptions.module import LEGS
 from harness.descriptions.state import State
 from harness.errors import HookupError
 from harness.plan.model import Stimulus
-from harness.runner.events import Remark
+from harness.runner.events import Hands, Remark
 from harness.runner.hookup_check import capture_low, refuse_dc
 from harness.runner.inputs import input_numbers
 from harness.runner.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
@@ -24,8 +24,25 @@ OFF_OHM = 1e9
 REST = State(on=())
 
 
-def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> None:
-    """Have a hookup made, and its leads put right until each shows what it should.
+class KeptHands:
+    """Hands whose word is kept with the run: which hookup they made, or saw to, and when."""
+
+    def __init__(self, hands: Hands, who: str, keep: Callable[[str], None]) -> None:
+        self._hands, self._who, self._keep = hands, who, keep
+
+    def make(self, hookup: Hookup) -> None:
+        """Have a hookup made."""
+        self._hands.make(hookup)
+        self._keep(f"hookup {hookup.name!r}: made by hand, says {self._who}")
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Have leads of a hookup seen to."""
+        self._hands.correct(hookup, leads, said)
+        self._keep(f"hookup {hookup.name!r}: {', '.join(leads) or 'every lead'} looked at, says {self._who}")
+
+
+def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> bool:
+    """Have a hookup made, and its leads put right until each shows what it should; whether each did.
 
     What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
     so. note: keeps what was found with the run. Raises BenchError for DC on a pin, HookupError where the
@@ -35,14 +52,14 @@ def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> N
     stage.hands.make(hookup)
     foretold = _foretell(stage, hookup)
     if foretold is None:
-        return
+        return False
     before: Misplaced | None = None
     for look in range(LOOKS):
         found = _look(stage, hookup, foretold)
         if found is None:
             if before is not None:
                 _say(stage, note, f"hookup {hookup.name!r}: now every lead is where it should be")
-            return
+            return True
         if look == LOOKS - 1:
             break
         _make_safe(stage)
@@ -61,6 +78,7 @@ def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> N
         f"hookup {hookup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
         "as the unit's",
     )
+    return False
 
 
 def _say(stage: Stage, note: Callable[[str], None], text: str) -> None:

@@ -71,7 +71,14 @@ class EdgeWalk:
         for planned in self._visit.edges:
             state = planned.edge.after
             self._stage.observe(
-                StateBegun(hookup=self._visit.hookup.name, state=state, done=self._done, total=self._total)
+                StateBegun(
+                    hookup=self._visit.hookup.name,
+                    state=state,
+                    done=self._done,
+                    total=self._total,
+                    operations=self._stage.operations(),
+                    doing=f"recorded while it changes from {planned.edge.before.name}",
+                )
             )
             recorded = self._record(planned)
             self._done += 1

@@ -1,6 +1,6 @@
 """What a run tells whoever is watching, and what it asks of hands."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -20,12 +20,18 @@ class HookupBegun:
 
 @dataclass(frozen=True, kw_only=True)
 class StateBegun:
-    """A state is set. `done` of `total` acquisitions are behind."""
+    """A state is set. `done` of `total` acquisitions are behind.
+
+    doing: what is done there beside measuring levels, "" where nothing is. operations: of each relay in this
+    run so far, as commanded.
+    """
 
     hookup: str
     state: State
     done: int
     total: int
+    operations: Mapping[str, int]
+    doing: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

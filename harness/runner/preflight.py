@@ -6,6 +6,7 @@ from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.errors import UsageError
 from harness.plan.supply import expected_current_a
+from harness.quantities import counted
 from harness.runner.events import Remark
 from harness.runner.stage import Stage
 
@@ -39,7 +40,9 @@ def energise(stage: Stage) -> dict[str, float]:
     stage.begin_state(None, rest)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
     stage.observe(
-        Remark(text=f"relay supply: rest and {len(states) - 1} lines one by one, none over its limit")
+        Remark(
+            text=f"relay supply: rest and {counted(len(states) - 1, 'line')} one by one, none over its limit"
+        )
     )
     return currents_a
 

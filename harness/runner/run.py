@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
+from harness.descriptions.fixture import Hookup
 from harness.descriptions.job import Job
 from harness.errors import BenchError, RecordsError
 from harness.judge import unit_verdict
@@ -19,14 +20,14 @@ from harness.records.run import Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.runner.arrival import make_idle
-from harness.runner.by_hand import make_by_hand
+from harness.runner.by_hand import KeptHands, make_by_hand
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
 from harness.runner.preflight import check_same_unit, energise
 from harness.runner.recorder import Recorder
 from harness.runner.recovery import Recovery
 from harness.runner.stage import OverCurrentError, Stage
-from harness.runner.through import kept_reference, take_reference
+from harness.runner.through import LOW_LEVEL_VRMS, kept_reference, take_reference
 from harness.runner.walk import Walk
 from harness.runner.wear import CountedSwitchboard, wear_text
 
@@ -106,15 +107,16 @@ class RunInParts:
         kept: Reference | None = None,
     ) -> None:
         before = before or Before()
+        header = store.run(run).header
+        who = header.operator or ("simulated hands" if header.simulated else "nobody named")
         self._job, self._store, self._run = job, store, run
-        self._board = CountedSwitchboard(bench.switchboard)
         self._stage = stage_of(
             plan,
             job,
-            replace(bench, switchboard=self._board),
+            bench,
             store,
             run,
-            hands=hands,
+            hands=KeptHands(hands, who, self._keep_by_hand),
             observe=observe,
             clock=clock,
         )
@@ -168,14 +170,14 @@ class RunInParts:
                     f"First: {faults[0]}" + (f". Then: {reason}" if reason else "")
                 ),
             )
-        self._store.add_event(self._run, "relays", wear_text(self._job, self._board))
+        self._store.add_event(self._run, "relays", wear_text(self._job, self._stage.board))
         self._store.finish(self._run, outcome, reason, datetime.now(UTC))
         return Ended(outcome=outcome, reason=reason, readings=tuple(self._readings))
 
     def stop(self, error: BaseException) -> None:
         """Say in the records why the run was stopped, unless it is the records that stopped it."""
         try:
-            self._store.add_event(self._run, "relays", wear_text(self._job, self._board))
+            self._store.add_event(self._run, "relays", wear_text(self._job, self._stage.board))
             self._store.finish(self._run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
         except RecordsError:
             error.add_note(
@@ -188,9 +190,20 @@ class RunInParts:
             self._reference = kept_reference(stage, self._kept)
         if self._reference is None:
             self._reference = take_reference(stage)
+            through = stage.plan.through
+            if through is not None and through.select is None and self._reference is not None:
+                self._keep_proof(through, proven=True)
         if self._reference is not None:
             self._store.add_reference(self._run, self._reference.to_dict())
         self._bench_is_measured = True
+
+    def _keep_by_hand(self, text: str) -> None:
+        self._store.add_event(self._run, "by hand", text)
+
+    def _keep_proof(self, hookup: Hookup, *, proven: bool) -> None:
+        level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
+        said = f"proven electrically, {level}" if proven else "not proven lead by lead"
+        self._keep_by_hand(f"hookup {hookup.name!r}: {said}")
 
     def _energise(self, stage: Stage) -> None:
         now_a = energise(stage)
@@ -210,7 +223,10 @@ class RunInParts:
                 stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))
                 if visit.hookup.select is None:
                     stage.recorder.catch_up()
-                    make_by_hand(stage, visit.hookup, lambda text: store.add_event(run, "hookup", text))
+                    proven = make_by_hand(
+                        stage, visit.hookup, lambda text: store.add_event(run, "hookup", text)
+                    )
+                    self._keep_proof(visit.hookup, proven=proven)
                 walk.through(visit)
             stage.recorder.catch_up()
         except OverCurrentError:
@@ -237,6 +253,8 @@ def stage_of(
     """What every part of a run shares, for an open bench."""
     if job.bench is None:
         raise ValueError("a job without a bench has no instruments to run on")
+    board = CountedSwitchboard(bench.switchboard)
+    bench = replace(bench, switchboard=board)
     drive = Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
     return Stage(
         job=job,
@@ -249,6 +267,7 @@ def stage_of(
         hands=hands,
         observe=observe,
         clock=clock,
+        board=board,
     )
 
 

@@ -17,6 +17,7 @@ from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, Observer
 from harness.runner.recorder import Recorder
 from harness.runner.recovery import Recovery
+from harness.runner.wear import CountedSwitchboard, operations_of
 
 CURRENT_LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
@@ -56,7 +57,10 @@ class OverCurrentError(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Stage:
-    """A run's surroundings. gain_accuracy: of a scope input, a fraction, from the bench file."""
+    """A run's surroundings. gain_accuracy: of a scope input, a fraction, from the bench file.
+
+    board: the bench's own, that counts.
+    """
 
     job: Job
     plan: Plan
@@ -68,6 +72,11 @@ class Stage:
     hands: Hands
     observe: Observer
     clock: Clock
+    board: CountedSwitchboard
+
+    def operations(self) -> dict[str, int]:
+        """How often each relay was operated so far."""
+        return operations_of(self.job, self.board)
 
     @property
     def settle_s(self) -> float:

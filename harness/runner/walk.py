@@ -63,7 +63,13 @@ class Walk:
             proven = True
         for here in visit.states:
             stage.observe(
-                StateBegun(hookup=visit.hookup.name, state=here.state, done=self._begun, total=self._total)
+                StateBegun(
+                    hookup=visit.hookup.name,
+                    state=here.state,
+                    done=self._begun,
+                    total=self._total,
+                    operations=stage.operations(),
+                )
             )
             settled_s, unset = self._begin(visit, here.state)
             stage.catch_up(until_s=settled_s)
@@ -83,6 +89,16 @@ class Walk:
         stage.set_state(visit.hookup, rest)
         check_hookup(stage, visit.hookup, rest)
         for cycle in visit.cycles:
+            stage.observe(
+                StateBegun(
+                    hookup=visit.hookup.name,
+                    state=cycle.state,
+                    done=self._begun,
+                    total=self._total,
+                    operations=stage.operations(),
+                    doing=f"{cycle.line} on and off {cycle.check.operations} times",
+                )
+            )
             reading = cycle_reading(stage, visit.hookup, cycle, recover=self._recover_in, visit=visit)
             self._store.add_readings(self._run, [reading])
             self.readings.append(reading)

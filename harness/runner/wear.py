@@ -58,12 +58,11 @@ class CountedSwitchboard:
 
 
 def wear_text(job: Job, board: CountedSwitchboard) -> str:
-    """What a run did to the relays, as JSON: operations by relay, and whether they were read back.
+    """What a run did to the relays, as JSON: operations by relay, and whether they were read back."""
+    return json.dumps({"operations": operations_of(job, board), "read_back": board.reads_back})
 
-    A relay's operations are how often its line was energised (of a latching one, the line that sets it).
-    """
+
+def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
+    """How often each relay's line was energised (of a latching one, the line that sets it)."""
     lines = {relay.name: relay.set_line if relay.line is None else relay.line for relay in job.module.relays}
-    operations = {
-        name: board.closings[job.fixture.lines[line]] for name, line in lines.items() if line is not None
-    }
-    return json.dumps({"operations": operations, "read_back": board.reads_back})
+    return {name: board.closings[job.fixture.lines[line]] for name, line in lines.items() if line is not None}

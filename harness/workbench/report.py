@@ -61,7 +61,11 @@ def write_page(
             None if found is None else found.explanation,
             draw_coverage(described.faults_seen(path.parent)) if described is not None else None,
             () if described is None else draw_hookups(described.job, hookups_of(described.plan)),
-            [event.text for event in events if event.kind == "hookup"],
+            [
+                f"{event.at:%H:%M:%S} UTC, {event.text}"
+                for event in events
+                if event.kind in ("by hand", "hookup")
+            ],
             [event.text for event in events if event.kind == "test"],
         )
     except OSError as error:

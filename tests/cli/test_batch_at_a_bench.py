@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
 import pytest
@@ -20,20 +20,21 @@ from tests.cli.test_batch import short_job
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
 PATIENCE_S = 60.0
+DUMB = {"COLUMNS": "80", "NO_COLOR": "1", "TERM": "dumb"}
 
 
 class Terminal:
     """A command on a pty: reads what it shows, types what a person or a scanner would."""
 
-    def __init__(self, *arguments: str) -> None:
+    def __init__(self, *arguments: str, environment: Mapping[str, str] = DUMB) -> None:
         self._ours, theirs = pty.openpty()
         self._process = subprocess.Popen(
             [sys.executable, "-m", "harness.cli", *arguments],
-            cwd=ROOT, stdin=theirs, stdout=theirs, stderr=theirs,
-            env=os.environ | {"COLUMNS": "80", "NO_COLOR": "1", "TERM": "dumb"},
+            cwd=ROOT, stdin=theirs, stdout=theirs, stderr=theirs, env=os.environ | environment,
         )  # fmt: skip
         os.close(theirs)
         self.seen = ""
+        self.raw = ""
         self._looked = 0
 
     def until(self, text: str) -> str:
@@ -69,7 +70,9 @@ class Terminal:
             data = os.read(self._ours, 65536) if ready else b""
         except OSError:  # the other end is closed
             data = b""
-        self.seen += data.decode("utf-8", "replace").replace("\r\n", "\n")
+        text = data.decode("utf-8", "replace")
+        self.raw += text
+        self.seen += text.replace("\r\n", "\n")
         return bool(data)
 
 

@@ -121,7 +121,7 @@ def test_a_series_resistance_may_be_zero_where_it_is_said():
     ("value", "unit", "text"),
     [
         (0.0123, "V", "12.3 mV"),
-        (-0.000_001_25, "V", "-1.25 uV"),
+        (-0.000_001_25, "V", "-1.25 µV"),
         (4700.0, "ohm", "4.7 kohm"),
         (0.05, "ohm", "50 mohm"),
         (1e-12, "F", "1 pF"),
@@ -195,6 +195,6 @@ def test_no_text_breaks_the_reader(text, dimension):
 )
 def test_a_prefix_is_chosen_as_the_library_of_quantities_does(value, negative, unit, digits):
     """QuantiPhy, which also reads what people write, is the outside reference."""
-    signed = -value if negative else value
+    signed = (-value if negative else value) + 0.0  # no zero is negative
     rendered = quantiphy.Quantity(signed, unit).render(form="si", prec=digits - 1, show_units=True)
-    assert format_value(signed, unit, digits=digits) == str(rendered)
+    assert format_value(signed, unit, digits=digits) == str(rendered).replace(" u", " µ")

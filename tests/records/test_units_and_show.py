@@ -124,6 +124,7 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
     run = json.loads(switchwalk("show", 2, "--json", "--records", place))
     assert set(run) == {
         "run",
+        "by_hand",
         "outcome",
         "reason",
         "ended",

@@ -3,6 +3,7 @@
 The bench is the simulator's, over its sockets and pty; its hands are told to slip.
 """
 
+import itertools
 import re
 import shutil
 import sys
@@ -11,7 +12,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
-from harness.workbench.held import WallClock
 
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
@@ -26,6 +26,7 @@ from harness.runner.events import Event, Remark
 from harness.runner.preflight import energise
 from harness.runner.run import stage_of
 from harness.runner.stage import Stage
+from harness.workbench.held import WallClock
 from simulator.hands import Places
 from simulator.server import Simulator, read_faults, serve
 from tests.cli.commands import Printed, switchwalk
@@ -253,10 +254,17 @@ def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
     assert said.count("now every lead is where it should be") == 2
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         kept = [event.text for event in store.events(1) if event.kind == "hookup"]
+        by_hand = [event.text for event in store.events(1) if event.kind == "by hand"]
         assert all(reading.verdict == "pass" for reading in store.readings(1))
     assert len(kept) == 4
+    for hookup in ("through reference", LEFT, LEFT.replace("left", "right")):
+        told = [text.removeprefix(f"hookup {hookup!r}: ") for text in by_hand if repr(hookup) in text]
+        assert told[0] == "made by hand, says simulated hands"
+        assert sum(text.endswith(" looked at, says simulated hands") for text in told) == 1
+        assert told[-1] == "proven electrically, at 50 mV every lead showed what belongs on its pin"
     page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "Hookups made by hand" in page
+    assert "made by hand, says simulated hands" in page
     assert page.count("now every lead is where it should be") == 2
     pictures = re.findall(r'alt="(generator output 1[^"]*)"', page)
     assert len(pictures) == 3
@@ -288,7 +296,7 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
     with standing_bench(short_job) as bench:
         terminal = Terminal(
             "run", str(short_job), "--serial", "OB-0001", "--bench", str(bench.bench_file),
-            "--records", str(tmp_path / "records.sqlite"),
+            "--operator", "Ada", "--records", str(tmp_path / "records.sqlite"),
         )  # fmt: skip
         try:
             terminal.until("generator output 1 (hot)  ------> scope input 1")
@@ -313,3 +321,13 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
         finally:
             terminal.end()
         assert bench.left_on() == []
+    with open_records(tmp_path / "records.sqlite", read_only=True) as store:
+        by_hand = [event for event in store.events(1) if event.kind == "by hand"]
+        asked = store.run(1).header.started
+    assert [event.text.partition(": ")[2] for event in by_hand if repr(LEFT) in event.text] == [
+        "made by hand, says Ada",
+        "every lead looked at, says Ada",
+        "proven electrically, at 50 mV every lead showed what belongs on its pin",
+    ]
+    assert all(earlier.at <= later.at for earlier, later in itertools.pairwise(by_hand))
+    assert by_hand[0].at >= asked
