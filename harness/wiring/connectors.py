@@ -38,17 +38,22 @@ class Pin:
 
 @dataclass(frozen=True, kw_only=True)
 class Fitted:
-    """A connector of the fixture with its pins, in the order of its ports; three for each."""
+    """A connector of the fixture with its pins, in the order of its ports; three for each.
+
+    sex: of an XLR, "male" or "female"; signals leave on pins and arrive in sockets, so that one into the unit
+    is male. "" of other kinds.
+    """
 
     name: str
     kind: str
     pins: tuple[Pin, ...]
+    sex: str
     assumed: bool  # fixture.toml has no [connectors]: laid out here, by the standard
 
     @property
     def title(self) -> str:
         """What it is, in words."""
-        return TITLES[self.kind]
+        return f"{TITLES[self.kind]}, {self.sex}" if self.sex else TITLES[self.kind]
 
 
 def fitted(module: Module, fixture: Fixture) -> tuple[Fitted, ...]:
@@ -57,8 +62,8 @@ def fitted(module: Module, fixture: Fixture) -> tuple[Fitted, ...]:
     Those have what goes into the unit (inputs, returns) first, then what comes out, eight ports on each.
     """
     if fixture.connectors:
-        return tuple(_fit(connector, assumed=False) for connector in fixture.connectors)
-    return tuple(_fit(connector, assumed=True) for connector in _usual(module))
+        return tuple(_fit(connector, module, assumed=False) for connector in fixture.connectors)
+    return tuple(_fit(connector, module, assumed=True) for connector in _usual(module))
 
 
 def pin_of(connectors: tuple[Fitted, ...]) -> Mapping[tuple[str, str], Pin]:
@@ -80,7 +85,7 @@ def _usual(module: Module) -> Iterator[Connector]:
             yield Connector(name=f"J{number}", kind="aes59", ports=tuple(ports[first : first + len(AES59)]))
 
 
-def _fit(connector: Connector, *, assumed: bool) -> Fitted:
+def _fit(connector: Connector, module: Module, *, assumed: bool) -> Fitted:
     places: tuple[tuple[str, ...], ...]
     if connector.kind == "aes59":
         places = AES59
@@ -93,4 +98,8 @@ def _fit(connector: Connector, *, assumed: bool) -> Fitted:
         for port, three in zip(connector.ports, places, strict=False)
         for signal, pin in zip((*LEGS, "ground"), three, strict=True)
     )
-    return Fitted(name=connector.name, kind=connector.kind, pins=pins, assumed=assumed)
+    sex = ""
+    if connector.kind == "xlr":
+        role = next(port.role for port in module.ports if port.net == connector.ports[0].net)
+        sex = "male" if role in INTO else "female"
+    return Fitted(name=connector.name, kind=connector.kind, pins=pins, sex=sex, assumed=assumed)

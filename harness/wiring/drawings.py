@@ -1,5 +1,7 @@
 """A fixture's connectors and plugs as SVG."""
 
+from typing import Literal
+
 from markupsafe import Markup
 
 from harness.site.svg import Picture
@@ -30,17 +32,29 @@ def d_connector(connector: Fitted) -> Markup:
 
 
 def xlr(connector: Fitted) -> Markup:
-    """The face of an XLR's three pins as a triangle, in the order 1, 2, 3; the numbers are moulded on it."""
-    picture = Picture(200, 128)
-    picture.mark(100, 64, "dot", 56, "outline")
-    places = {"1": (72.0, 44.0), "2": (128.0, 44.0), "3": (100.0, 92.0)}
+    """The solder side of an XLR, pin 3 below.
+
+    Seen from the mating face a male one has pin 1 at the left and 2 at the right, a female one the other way
+    round, and the solder side is the mirror of each. From memory; the numbers are moulded beside the pins.
+    """
+    picture = Picture(620, 152)
+    picture.mark(120, 76, "dot", 66, "outline")
+    left, right = ("2", "1") if connector.sex == "male" else ("1", "2")
+    places = {left: (84.0, 62.0), right: (156.0, 62.0), "3": (120.0, 112.0)}
     for pin in connector.pins:
         x, y = places[pin.pin]
         kind = "earth" if pin.signal == "ground" else pin.signal
         picture.mark(x, y, "dot", 12, kind, f"pin {pin.pin}: {pin.signal}")
         picture.text(x, y + 4, pin.pin, anchor="middle", kind="on")
-        picture.text(x, y - 15, pin.signal, anchor="middle")
-    return picture.finish(f"{connector.name}, {connector.title}", "Pin 1 ground, 2 hot, 3 cold.")
+        beside = {left: (44.0, y + 4), right: (196.0, y + 4)}.get(pin.pin, (x, y - 17))
+        anchor: Literal["start", "middle", "end"] = (
+            "end" if pin.pin == left else "start" if pin.pin == right else "middle"
+        )
+        picture.text(*beside, pin.signal, anchor=anchor)
+    return picture.finish(
+        f"{connector.name}, {connector.title}",
+        f"Solder side: pin {left} at the left, {right} at the right, 3 below. Pin 1 ground, 2 hot, 3 cold.",
+    )
 
 
 def plug_drawing(plug: Plug, pins: dict[tuple[str, str], Pin]) -> Markup:

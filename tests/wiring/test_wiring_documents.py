@@ -1,6 +1,7 @@
 """Pins, preferred values and pads against the standards; the command on shipped and awkward jobs."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from harness.circuit.fixings import pad_resistors
 from harness.descriptions.load import load_job
 from harness.errors import JobError
 from harness.wiring.connectors import AES59, XLR, fitted, pin_of
+from harness.wiring.drawings import xlr
 from harness.wiring.plugs import choose, pad_loss_db, plugs
 from harness.wiring.preferred import SERIES, nearest_value
 from tests.cli.commands import switchwalk
@@ -123,6 +125,26 @@ def test_connectors_may_be_given_in_the_files(tmp_path: Path) -> None:
     places = pin_of(fitted(described.module, described.fixture))
     assert str(places["left.in", "hot"]) == "P1.2"
     assert str(places["left.out", "cold"]) == "P2.B"
+
+
+def test_an_xlr_into_the_unit_is_male_one_out_of_it_female_and_each_is_drawn_from_its_solder_side(
+    tmp_path: Path,
+) -> None:
+    # Male, at its mating face: 1 left, 2 right, 3 below; female mirrored, and a solder side mirrors again
+    # (IEC 60268-12, from memory).
+    job = shutil.copytree(JOB, tmp_path / "job")
+    fixture = job / "fixture.toml"
+    out = CONNECTORS.partition("[connectors.P2]")[0].replace("P1", "P2").replace("left.in", "left.out")
+    into = CONNECTORS.partition("[connectors.P2]")[0]
+    fixture.write_text(fixture.read_text("utf-8") + into + out, "utf-8")
+    described = load_job(job)
+    male, female = fitted(described.module, described.fixture)
+    assert (male.title, female.title) == ("XLR, IEC 60268-12, male", "XLR, IEC 60268-12, female")
+    lefts = [
+        re.findall(r'<path class="\w+" d="M([0-9.]+) [^>]*><title>pin ([123])', xlr(one))
+        for one in (male, female)
+    ]
+    assert [min(places, key=lambda place: float(place[0]))[1] for places in lefts] == ["2", "1"]
 
 
 @pytest.mark.parametrize(
