@@ -11,6 +11,7 @@ from platformdirs import user_config_path
 from pydantic import ValidationError
 
 from drivers.profile import KINDS, Profile
+from harness.descriptions.expected import expected
 from harness.errors import JobError, Mistake
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
@@ -117,11 +118,19 @@ def _mistake(item: Any, text: str, file: str, model: type[Profile]) -> Mistake:
     elif item["type"] == "missing":
         message = "is missing"
     else:
-        found = item["input"]
-        message = item["msg"].removeprefix("Value error, ")
-        if "found" not in message:
-            message = f"{message[:1].lower()}{message[1:]}, found {found!r}"
+        message = _in_words(item)
     return Mistake(file=file, line=_line(text, path), key=".".join(path), message=message)
+
+
+def _in_words(item: Any) -> str:
+    """What was found and expected; a check of our own says so itself, or says only what is wrong."""
+    found = item["input"]
+    if item["type"] == "literal_error":
+        return f"found {found!r}; expected {item['ctx']['expected']}"
+    if item["type"] != "value_error":
+        return f"found {found!r}; expected {expected(item['type'], item.get('ctx', {}))}"
+    message = str(item["ctx"]["error"])
+    return message if "found" in message else f"{message[:1].lower()}{message[1:]}, found {found!r}"
 
 
 def _keys(model: Any, path: tuple[str, ...]) -> tuple[str, ...]:

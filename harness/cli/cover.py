@@ -13,6 +13,7 @@ import typer
 from harness.cli.job import BenchPath, JobFolder
 from harness.cli.lines import WIDTH
 from harness.errors import UsageError
+from harness.quantities import counted
 from harness.workbench.planning import impedances_of
 
 if TYPE_CHECKING:
@@ -231,7 +232,7 @@ def _lines(
     yield from _folded(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     yield from _folded(
         f"{seen} of {possible} faults seen ({100 * seen / max(possible, 1):.1f} %), by "
-        f"{plan.count} readings; they show {found.distinct} different things"
+        f"{counted(plan.count, 'reading')}; they show {counted(found.distinct, 'different thing')}"
     )
     if found.tight:
         yield ""

@@ -107,7 +107,7 @@ def study_of_records(
     try:
         crossing = cross(chosen, by=wanted.by)
     except ValueError as error:
-        raise UsageError(f"{store.place}: {error}. Of these units there are {len(chosen)} runs") from None
+        raise UsageError(f"{store.place}: {error}. Runs of these units: {len(chosen)}") from None
     runs = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
     return crossing, studies(crossing, store.series(runs))
 

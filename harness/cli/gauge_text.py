@@ -9,7 +9,7 @@ from harness.cli.gauge_checks import Golden, KnownBad
 from harness.cli.gauge_study import Wanted
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
-from harness.quantities import format_value
+from harness.quantities import counted, format_value
 from harness.statistics.export import plain
 from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
@@ -38,7 +38,7 @@ def study_lines(
     named = f" {printable(wanted.name)}" if wanted.name else ""
     yield f"Gauge study{named}: {printable(job.module.part)}{simulated}"
     yield from _wrapped(
-        f"{len(crossing.units)} units ({', '.join(map(printable, crossing.units))}) by "
+        f"{counted(len(crossing.units), 'unit')} ({', '.join(map(printable, crossing.units))}) by "
         f"{len(crossing.appraisers)} {wanted.by}s ({', '.join(map(printable, crossing.appraisers))}), "
         f"{crossing.trials} times each; crossed, analysis of variance"
     )
@@ -55,7 +55,7 @@ def study_lines(
     reasons = sorted({one.reason for one in found if one.study is None})
     for reason in reasons:
         count = sum(one.reason == reason for one in found)
-        yield from _wrapped(f"{count} readings have no study: {reason}")
+        yield from _wrapped(f"{counted(count, 'reading')} without a study: {reason}")
     yield ""
     for means in STUDY_MEANS:
         yield from _wrapped(means.format(by=wanted.by))
@@ -107,7 +107,7 @@ def golden_lines(found: Golden) -> Iterator[str]:
         reason = f" anew: {found.check.new_history}" if found.check.new_history else ""
         yield from _wrapped(f"With this run its history begins{reason}.")
         return
-    yield f"{len(found.shifts)} readings against {len(found.history)} earlier runs"
+    yield f"{counted(len(found.shifts), 'reading')} against {counted(len(found.history), 'earlier run')}"
     if found.moved:
         yield ""
         yield "      moved by   from its mean  claimed  reading"

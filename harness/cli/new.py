@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.lines import say
+from harness.quantities import counted
 
 
 def new(
@@ -57,7 +58,8 @@ def new(
     answers = check_answers(Answers(channels=many, lines=on_lines, loops=in_loops, relays_per_line=each))
     write_new({folder / name: text for name, text in job_texts(answers).items()})
     say(
-        f"{folder}: a job with {len(answers.line_names)} lines ({', '.join(answers.line_names)}). Try it:",
+        f"{folder}: a job with {counted(len(answers.line_names), 'line')} "
+        f"({', '.join(answers.line_names)}). Try it:",
         err=True,
     )
     for command in (f"run {folder} --serial OB-0001 --simulate", f"cover {folder}", f"wiring {folder}"):

@@ -19,6 +19,7 @@ from harness.cli.run import OutcomeAsJson, TranscriptPath
 from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
+from harness.quantities import counted
 from harness.workbench.held import refuse_held
 from harness.workbench.planning import planned
 from harness.workbench.report import report_path, write_report_of
@@ -132,8 +133,8 @@ def _check_run(record: "RunRecord", recorded: "Sequence[Reading]") -> None:
     lost = [reading for reading in recorded if reading.reason.startswith(BENCH_FAILED)]
     if lost:
         raise UsageError(
-            f"run {record.run_id} has {len(lost)} readings that the bench failed to take, so that it cannot "
-            "come to a verdict. Begin a new run"
+            f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench failed to take, so that "
+            "it cannot come to a verdict. Begin a new run"
         )
     if record.header.purpose == "own tests":
         raise UsageError(
@@ -195,7 +196,8 @@ def _go_on(
     def go_on(bench: "Bench") -> int:
         _check_identities(record.header, bench)
         left = errand.plan.count
-        text = f"with {len(recorded)} readings there and {left} to make, after it was {record.outcome}"
+        there = counted(len(recorded), "reading")
+        text = f"with {there} there and {left} to make, after it was {record.outcome}"
         store.reopen(record.run_id, f"{text}: {record.reason}" if record.reason else text, datetime.now(UTC))
         return record.run_id
 

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.records import RecordsPlace
+from harness.quantities import counted
 from harness.workbench.report import report_path
 
 
@@ -25,5 +26,9 @@ def site(
         written = write_site(store, folder, lambda run, serial: report_path(place, run, serial))
     lacking = written.runs - written.reports
     without = f", {lacking} without a report beside the records" if lacking else ""
-    typer.echo(f"{written.units} units in {written.batches} batches, {written.runs} runs{without}", err=True)
+    typer.echo(
+        f"{counted(written.units, 'unit')} in {counted(written.batches, 'batch', 'batches')}, "
+        f"{counted(written.runs, 'run')}{without}",
+        err=True,
+    )
     typer.echo(written.index)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
-from harness.quantities import format_value
+from harness.quantities import counted, format_value
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
@@ -29,7 +29,7 @@ def batch_lines(batch: Batch) -> Iterator[str]:
     simulated = "   SIMULATED" if first.simulated else ""
     names = sorted({run.batch for run in batch.firsts} - {""})
     named = f" of batch {', '.join(names)}" if names else ""
-    yield from _hanging("", f"{first.part}: {len(batch.firsts)} units{named}{simulated}")
+    yield from _hanging("", f"{first.part}: {counted(len(batch.firsts), 'unit')}{named}{simulated}")
     yield f"first runs {first.started:%Y-%m-%d} to {last.started:%Y-%m-%d} UTC"
     revisions = sorted({run.revision for run in batch.firsts})
     if len(revisions) > 1:
@@ -39,7 +39,7 @@ def batch_lines(batch: Batch) -> Iterator[str]:
     yield _yield_line("First-pass yield", found.first_pass)
     yield _yield_line("Final yield", found.final)
     if found.other_runs:
-        yield f"{found.other_runs} runs stopped or interrupted"
+        yield f"{counted(found.other_runs, 'run')} stopped or interrupted"
     yield from _wrapped(YIELD_DEFINITION, indent="  ")
     for title, lines in (
         ("Faults diagnosed in units that failed at first", batch.diagnosed_faults),
@@ -101,8 +101,8 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
     moved = [one for one in found if one.moved]
     yield ""
     yield (
-        f"Against the other {len(second.firsts)} units: {len(moved)} of {len(found)} readings moved "
-        "(other less these)"
+        f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of {len(found)} readings "
+        "moved (other less these)"
     )
     for one in moved[:SHOWN]:
         unit = one.key.unit
@@ -122,7 +122,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
     moving = [one for one in found if one.p_corrected <= LEVEL]
     yield ""
     yield printable(
-        f"Golden unit {golden.firsts[0].serial}, {len(golden.firsts)} runs: "
+        f"Golden unit {golden.firsts[0].serial}, {counted(len(golden.firsts), 'run')}: "
         f"{len(moving)} of {len(found)} readings drift"
     )
     for one in moving[:SHOWN]:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from harness.descriptions.expected import expected
 from harness.descriptions.located import Key, Located
 from harness.descriptions.names import nearest
 from harness.descriptions.schema import InQuantity
@@ -18,17 +19,6 @@ MOST_MISTAKES = 500  # a file with more is some other file, or a mischievous one
 LISTED_NAMES = 8  # longer lists of known names help nobody
 
 Model = TypeVar("Model", bound=BaseModel)
-
-_EXPECTED = {
-    "string_type": "text in quotes",
-    "int_type": "a whole number without quotes",
-    "float_type": "a number without quotes",
-    "bool_type": "true or false",
-    "list_type": "a list in [ ]",
-    "dict_type": "a table",
-    "model_type": "a table",
-    "model_attributes_type": "a table",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,6 +121,8 @@ def shown_value(value: object) -> str:
             return f'"{value}"'
         case dict():
             return "a table"
+        case []:
+            return "an empty list"
         case list():
             return "a list"
         case _:
@@ -156,7 +148,7 @@ def _message(detail: ErrorDetails, model: type[BaseModel]) -> str:
             guess = nearest(found, choices) if isinstance(found, str) else None
             return f"{text}; did you mean {guess}?" if guess else text
         case _:
-            return f"found {shown_value(found)}; expected {_EXPECTED.get(kind, detail['msg'])}"
+            return f"found {shown_value(found)}; expected {expected(kind, detail.get('ctx', {}))}"
 
 
 def _fields(model: type[BaseModel], loc: tuple[int | str, ...]) -> dict[str, str]:

@@ -166,9 +166,10 @@ def _two_ends(draft: _Draft, part: NetPart) -> None:
         where = " and ".join(node.written for node in nodes)
         draft.doubts.append(f"{part.reference}: left out, between {where}: no series, across or to_ground")
         return
+    written = format_value(value, unit, digits=6).replace("µ", "u")  # as a keyboard has it
     draft.parts.append(
         f'[[{kind}]]\nname = "{_part_name(part.reference)}"\nchannel = "{owner}"\n{shape}\n'
-        f'value = "{format_value(value, unit, digits=6)}"\n'
+        f'value = "{written}"\n'
     )
 
 

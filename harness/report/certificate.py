@@ -108,7 +108,7 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
 
 
 def _plainly(largest: float, unit: str) -> str:
-    return "" if not largest or unit == "" else format_value(largest, unit, digits=2).replace(" u", " µ")
+    return "" if not largest or unit == "" else format_value(largest, unit, digits=2)
 
 
 def _tones(group: Iterable[Reading]) -> str:

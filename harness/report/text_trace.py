@@ -55,5 +55,5 @@ def _raster(volts: NDArray[np.float64], peak_v: float, rows: int, columns: int) 
 def _volts(value_v: float, peak_v: float) -> str:
     if value_v == 0.0:
         return "0 V"
-    scale, unit = (1.0, "V") if peak_v >= 1.0 else (1e3, "mV") if peak_v >= 1e-3 else (1e6, "uV")
+    scale, unit = (1.0, "V") if peak_v >= 1.0 else (1e3, "mV") if peak_v >= 1e-3 else (1e6, "µV")
     return f"{value_v * scale:+.3g} {unit}"

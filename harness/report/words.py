@@ -1,6 +1,6 @@
 """A reading in words: value with uncertainty, limit, margin; and which readings deserve the first look.
 
-Characters that any terminal shows, but for the ± of Latin-1.
+Units are as the files write them, with µ for a millionth; ± and µ are in Latin-1.
 """
 
 import math
@@ -109,7 +109,7 @@ class _Writer:
         self._reading = reading
         self._half = None if reading.floor else half_interval(reading)
         self._factor, prefix = self._prefix()
-        self._unit = prefix + {"deg": "°"}.get(reading.unit, reading.unit)
+        self._unit = prefix + reading.unit
 
     def value(self) -> str:
         reading = self._reading

@@ -181,7 +181,7 @@ def _number(value: float | None, unit: str) -> str:
     elif unit == "":
         text = f"{value:+.3g}"
     else:
-        text = format_value(value, unit).replace(" u", " µ")
+        text = format_value(value, unit)
     return text.replace("-", "−")
 
 

@@ -29,7 +29,7 @@ def scale_of(values: Sequence[float], unit: str) -> Scale:
     if unit == "%":
         return Scale(factor=0.01, unit="%")
     if unit not in PREFIXED:
-        return Scale(factor=1.0, unit={"deg": "°"}.get(unit, unit))
+        return Scale(factor=1.0, unit=unit)
     largest = max((abs(value) for value in values), default=0.0)
     factor, prefix = next((one for one in _PREFIXES if largest >= one[0]), _PREFIXES[0])
     return Scale(factor=factor, unit=prefix + unit)

@@ -50,6 +50,27 @@ def test_a_typo_in_every_file_is_told_four_times(job):
     ]
 
 
+OPERATIONS = ("sequence.toml", "operations = 10")
+WHOLE = "expected a whole number without quotes"
+
+
+@pytest.mark.parametrize(
+    ("place", "wrong", "said"),
+    [
+        (("module.toml", '["left", "right"]'), "[]", "found an empty list; expected at least one"),
+        (OPERATIONS, "operations = 0", "found 0; expected at least 1"),
+        (OPERATIONS, "operations = 200_000", "found 200000; expected at most 100000"),
+        (OPERATIONS, "operations = 2.5", f"found 2.5; {WHOLE}"),
+        (OPERATIONS, 'operations = "10"', f'found "10"; {WHOLE}'),
+        (("bench.toml", 'profile = "scpi-generator"'), 'profile = ""', 'found ""; expected at least one'),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_told_by_what_was_found_and_expected(job, place, wrong, said):
+    file, right = place
+    spoil(job, file, right, wrong)
+    assert any(message.endswith(said) for message in mistakes_of(job))
+
+
 SPOILT = [
     # module.toml
     (

@@ -60,7 +60,7 @@ FLOOR = replace(
             "",
             "",
         ),
-        (replace(READING, unit="deg", value=179.2, low=178.9, high=179.5), "179.20 ± 0.30 °", None, None),
+        (replace(READING, unit="deg", value=179.2, low=178.9, high=179.5), "179.20 ± 0.30 deg", None, None),
     ],
 )
 def test_a_reading_is_written_as_far_as_its_uncertainty_supports(reading, value, limit, inside):

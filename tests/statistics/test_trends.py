@@ -83,7 +83,7 @@ def test_a_batch_is_shown_with_its_yields_and_their_definition(trends):
     assert "SIMULATED" not in said
     assert "First-pass yield   70 of 71    98.6 %  (95 %: 92.4 to 100.0 %)" in said
     assert "Final yield        71 of 71   100.0 %  (95 %: 94.9 to 100.0 %)" in said
-    assert "1 runs stopped or interrupted" in said
+    assert "1 run stopped or interrupted" in said
     assert "No retest, no rework" in " ".join(said.split())
     assert "    1   50 %   50 %  Click" in said
     assert max(map(len, said.splitlines())) <= 80
@@ -157,7 +157,7 @@ def test_what_is_not_there_is_said(trends, tmp_path):
 
 def test_simulated_runs_are_never_mixed_with_real_ones(trends):
     said = trends("--simulated")
-    assert "TLS-2: 1 units   SIMULATED" in said
+    assert "TLS-2: 1 unit   SIMULATED" in said
     assert "First-pass yield    0 of 1" in said
 
 
