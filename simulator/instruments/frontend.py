@@ -126,20 +126,18 @@ class Grid:
     def waves(self, tones_hz: tuple[float, ...]) -> NDArray[np.float64]:
         """Cosine and sine of each tone at every instant, shape (2 tones, count).
 
-        By two short tables and their products instead of `count` sines for each.
+        By two short tables and the sums of their angles instead of `count` sines for each.
         """
         found = self._waves.get(tones_hz)
         if found is None:
+            hz = np.array(tones_hz)[:, None]
             blocks = -(-self.count // BLOCK)
-            rows = np.empty((len(tones_hz), 2, blocks, BLOCK))
-            for tone_hz, (cosine, sine) in zip(tones_hz, rows, strict=True):
-                turn = 2j * np.pi * tone_hz * self.interval_s
-                coarse = np.exp(turn * BLOCK * np.arange(blocks))
-                fine = np.exp(turn * np.arange(BLOCK) + 2j * np.pi * ((tone_hz * self.start_s) % 1.0))
-                np.multiply.outer(coarse.real, fine.real, out=cosine)
-                cosine -= np.multiply.outer(coarse.imag, fine.imag)
-                np.multiply.outer(coarse.real, fine.imag, out=sine)
-                sine += np.multiply.outer(coarse.imag, fine.real)
+            turn = 2j * np.pi * hz * self.interval_s
+            coarse = np.exp(turn * BLOCK * np.arange(blocks))
+            fine = np.exp(turn * np.arange(BLOCK) + 2j * np.pi * ((hz * self.start_s) % 1.0))
+            cosine = np.stack([fine.real, -fine.imag], axis=1)
+            sine = np.stack([fine.imag, fine.real], axis=1)
+            rows = np.stack([coarse.real, coarse.imag], axis=-1)[:, None] @ np.stack([cosine, sine], axis=1)
             found = rows.reshape(2 * len(tones_hz), blocks * BLOCK)
             self._waves[tones_hz] = found
         return found
