@@ -41,7 +41,7 @@ def _look(folder: Path, *arguments: str) -> Printed:
 
 def test_a_look_shows_the_readings_of_its_state_and_hookup_alone(looked: Printed) -> None:
     assert looked.code == 0, looked.out + looked.err
-    assert "ok gain left.out in swap: " in looked.out
+    assert "ok gain left.out in swap (" in looked.out
     assert "ok polarity left.out in swap: normal" in looked.out
     assert "right." not in looked.out
     assert "unpowered" not in looked.out
