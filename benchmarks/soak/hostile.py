@@ -21,7 +21,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 SHARES = {  # in thousandths of the cases; to read a whole job takes a tenth of a second
-    "answer": 300,
+    "answer": 298,
     "block": 250,
     "message": 130,
     "board": 79,
@@ -32,7 +32,9 @@ SHARES = {  # in thousandths of the cases; to read a whole job takes a tenth of 
     "profile name": 30,
     "fault name": 4,
     "records": 2,
+    "records edited": 1,
     "description": 3,
+    "job": 1,
 }
 LONGEST_BYTES = 8192
 HANG_S, MEMORY_MB = 10, 1024

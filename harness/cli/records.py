@@ -4,6 +4,7 @@ The keys that `--json` prints are promised in harness/records/export.py.
 """
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,6 +12,7 @@ import typer
 
 from harness.cli.lines import say
 from harness.cli.wear import wear_lines, wear_of
+from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,18 +35,36 @@ TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 
 
-def units(records: RecordsPlace = None, as_json: AsJson = False) -> None:
-    """List every unit in the records with its latest run."""
+def units(
+    serial: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[SERIAL]", help="One unit alone, and what its relays did.", show_default=False
+        ),
+    ] = None,
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """List every unit in the records with its latest run; of one, how often each relay was operated."""
     from harness.records.export import unit_to_json
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
-        found = store.units()
+        found = [unit for unit in store.units() if serial in (None, unit.serial)]
+        told = as_json or serial is not None
+        operations = store.operations(serial=serial) if told else {}
+        if serial is not None and not found:
+            raise UsageError(f"{store.place}: no unit {serial!r}; `switchwalk units` lists what there is")
+    counts = [operations.get((unit.part, unit.serial, unit.simulated), Counter()) for unit in found]
     if as_json:
-        _print_json([unit_to_json(unit) for unit in found])
-    else:
-        _print_units(found)
+        _print_json([unit_to_json(unit, each) for unit, each in zip(found, counts, strict=True)])
+        return
+    _print_units(found)
+    for unit, each in zip(found, counts, strict=True) if serial is not None else ():
+        which = f"{unit.part}{', simulated' if unit.simulated else ''}"
+        said = ", ".join(f"{relay} {count}" for relay, count in each.items())
+        say(printable(f"relays operated, in all runs of {which}: {said or 'not counted'}"))
 
 
 def show(

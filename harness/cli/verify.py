@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.records import AsJson, RecordsPlace
+from harness.cli.records import AsJson, RecordsPlace, printable
 from harness.errors import EXIT_FAIL, EXIT_PASS
 
 
@@ -35,7 +35,7 @@ def verify(
     else:
         for finding in found.findings:
             place = f"run {finding.run_id}: " if finding.run_id else ""
-            typer.echo(place + finding.what)
+            typer.echo(printable(place + finding.what))
         looked = f"run {run}" if run is not None else f"{found.runs} runs"
         said = f"{len(found.findings)} things are not as recorded" if found.findings else "as recorded"
         typer.echo(f"{looked}, {found.entries} entries: {said}")

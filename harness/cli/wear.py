@@ -1,9 +1,10 @@
 """What a unit's relays have been through, in words: commanded, read back and proven are three facts."""
 
-import json
 from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
+
+from harness.records.wear import parse_currents, parse_operations
 
 if TYPE_CHECKING:
     from harness.reading import Reading
@@ -22,21 +23,17 @@ def wear_of(
     drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
     that has not ended, or did before this was counted.
     """
-    own = [json.loads(event.text) for event in events if event.kind == "relays"]
+    header = record.header
+    with store.readable():
+        own = [parse_operations(event.text) for event in events if event.kind == "relays"]
+        currents = [parse_currents(event.text) for event in events if event.kind == "fingerprint"]
     if not own:
         return None
-    header = record.header
-    unit: Counter[str] = Counter()
-    for other in store.runs(serial=header.serial):
-        if (other.header.part, other.header.simulated) == (header.part, header.simulated):
-            for event in store.events(other.run_id):
-                if event.kind == "relays":
-                    unit.update(json.loads(event.text)["operations"])
-    currents = [json.loads(event.text) for event in events if event.kind == "fingerprint"]
+    unit = store.operations(serial=header.serial)[header.part, header.serial, header.simulated]
     return {
-        "operations": dict(sum((Counter(one["operations"]) for one in own), Counter())),
+        "operations": dict(sum((Counter(one.by_relay) for one in own), Counter())),
         "unit_operations": dict(unit),
-        "read_back": all(one["read_back"] for one in own),
+        "read_back": all(one.read_back for one in own),
         "line_currents_a": currents[-1] if currents else {},
         "contact_readings": Counter(one.verdict for one in readings if one.route and one.verdict in SEEN),
     }

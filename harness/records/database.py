@@ -175,6 +175,26 @@ def _can_write(file: Path) -> bool:
     return all(os.access(path, os.W_OK, effective_ids=effective) for path in (file, file.parent))
 
 
+def _check_plain(connection: Connection, place: Place) -> None:
+    """Refuse what does something where a table only holds: a file of records is anybody's.
+
+    A view, a virtual table or a generated column may never end, and a trigger may undo what is written.
+    """
+    ours = ", ".join(f"'{name}'" for name in metadata.tables)
+    found = connection.exec_driver_sql(
+        "SELECT type, name FROM sqlite_master WHERE type = 'trigger' OR lower(name) IN "
+        f"({ours}) AND (type <> 'table' OR lower(ltrim(sql)) LIKE 'create virtual%') UNION ALL "
+        f"SELECT 'generated column', t.name || '.' || c.name FROM sqlite_master AS t, "
+        f"pragma_table_xinfo(t.name) AS c WHERE lower(t.name) IN ({ours}) AND t.type = 'table' "
+        "AND lower(ltrim(t.sql)) NOT LIKE 'create virtual%' AND c.hidden <> 0"
+    ).first()
+    if found is not None:
+        raise RecordsError(
+            f"{place.shown}: was changed by another program: it has the {found[0]} {found[1]!r}, which no "
+            "records have. Put it aside and bring back a copy"
+        )
+
+
 def _check_tables(connection: Connection, place: Place, *, create: bool, bring_up: bool) -> None:
     names = set(inspect(connection).get_table_names())
     if schema.name not in names and place.file is None and not create and not names:
@@ -187,6 +207,8 @@ def _check_tables(connection: Connection, place: Place, *, create: bool, bring_u
             )
         metadata.create_all(connection)
         connection.execute(schema.insert().values(version=SCHEMA_VERSION))
+    if connection.dialect.name == "sqlite":
+        _check_plain(connection, place)
     version = connection.execute(select(schema.c.version)).scalar_one()
     if version == SCHEMA_VERSION:
         return

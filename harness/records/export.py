@@ -4,6 +4,7 @@ Units are SI, with the unit in the key or beside the value; times ISO 8601 in UT
 and a number that JSON has no word for is "inf" or "-inf".
 """
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -12,9 +13,12 @@ from harness.records.rows import NUMBERS, number_to_json
 from harness.records.run import RunRecord, UnitSummary
 
 
-def unit_to_json(unit: UnitSummary) -> dict[str, Any]:
-    """Keys: the fields of `UnitSummary`."""
-    return asdict(unit) | {"latest_started": unit.latest_started.isoformat()}
+def unit_to_json(unit: UnitSummary, operations: Mapping[str, int]) -> dict[str, Any]:
+    """Keys: the fields of `UnitSummary`, and relay_operations: by relay, in all of the unit's runs."""
+    return asdict(unit) | {
+        "latest_started": unit.latest_started.isoformat(),
+        "relay_operations": dict(operations),
+    }
 
 
 def run_to_json(run: RunRecord) -> dict[str, Any]:

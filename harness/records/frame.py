@@ -51,7 +51,8 @@ def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd
     where = frame["port"].where(frame["channel"] == "", frame["channel"] + "." + frame["port"])
     frame.insert(1, "where", where)
     kinds = dict.fromkeys(NUMBERS, "float64") | {"run_id": "int64", "floor": "bool"}
-    return frame.astype({name: kind for name, kind in kinds.items() if name in frame.columns})
+    with store.readable():
+        return frame.astype({name: kind for name, kind in kinds.items() if name in frame.columns})
 
 
 def need(*modules: str) -> None:

@@ -138,12 +138,18 @@ def explained(place: Place) -> Iterator[None]:
         raise RecordsError(f"{place.shown}: {error.strerror or error}. {ELSEWHERE}") from error
 
 
+_UNREADABLE = (
+    *(ValueError, TypeError, LookupError, ArithmeticError, EOFError, BadZipFile, zlib.error),
+    *(RecursionError, NotImplementedError),  # JSON that is nested too deep; a zip that is packed otherwise
+)
+
+
 @contextmanager
 def readable(place: Place) -> Iterator[None]:
     """Say of what does not read that the records are damaged: a file of records is anybody's."""
     try:
         yield
-    except (ValueError, TypeError, LookupError, ArithmeticError, EOFError, BadZipFile, zlib.error) as error:
+    except _UNREADABLE as error:
         raise RecordsError(
             f"{place.shown}: is damaged, or was changed by another program: something in it does not read "
             f"({error}). Put it aside and bring back a copy"

@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 from harness.descriptions.job import JobFile
 from harness.errors import RecordsError
 from harness.reading import Contribution, Reading
+from harness.records import tables
 from harness.records.run import AcquisitionRecord, RunEvent, RunHeader
+from harness.records.sound import sound, unpacked
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
 
 Row = Mapping[str, Any]
@@ -57,7 +59,12 @@ def header_to_row(header: RunHeader) -> Row:
 
 
 def row_to_header(row: Row, *, files: tuple[JobFile, ...], instruments: tuple[Identity, ...]) -> RunHeader:
-    """Make the header that `header_to_row` was given."""
+    """Make the header that `header_to_row` was given. Raises ValueError for any other row."""
+    sound(tables.runs, row)
+    for file in files:
+        sound(tables.run_files, vars(file))
+    for identity in instruments:
+        sound(tables.instruments, vars(identity))
     return RunHeader(
         started=datetime.fromisoformat(row["started"]),
         files=files,
@@ -67,7 +74,8 @@ def row_to_header(row: Row, *, files: tuple[JobFile, ...], instruments: tuple[Id
 
 
 def row_to_event(row: Row) -> RunEvent:
-    """Make an event of a run."""
+    """Make an event of a run. Raises ValueError for a row that holds anything else."""
+    sound(tables.run_events, row)
     return RunEvent(
         kind=row["kind"], at=datetime.fromisoformat(row["at"]), outcome=row["outcome"], text=row["text"]
     )
@@ -93,13 +101,15 @@ def reading_to_row(reading: Reading) -> Row:
 
 
 def row_to_reading(row: Row) -> Reading:
-    """Make the reading that `reading_to_row` was given."""
+    """Make the reading that `reading_to_row` was given. Raises ValueError for any other row."""
+    sound(tables.readings, row)
     return Reading(
         check=row["check_name"],
         budget=tuple(
-            Contribution(name=name, standard=float(standard)) for name, standard in json.loads(row["budget"])
+            Contribution(name=_text(name), standard=float(standard))
+            for name, standard in json.loads(row["budget"])
         ),
-        acquisitions=tuple(json.loads(row["acquisitions"])),
+        acquisitions=tuple(int(number) for number in json.loads(row["acquisitions"])),
         **{name: row[name] for name in _READING_AS_IS},
     )
 
@@ -127,20 +137,27 @@ def acquisition_to_row(acquisition: AcquisitionRecord) -> Row:
 
 
 def row_to_acquisition(row: Row) -> AcquisitionRecord:
-    """Make the acquisition that `acquisition_to_row` was given."""
+    """Make the acquisition that `acquisition_to_row` was given. Raises ValueError for any other row."""
+    sound(tables.acquisitions, row)
     parts = json.loads(row["phasors"])
     # Part by part: real + 1j * imag would lose the sign of a zero.
     phasors = np.empty(np.shape(parts["real"]), dtype=np.complex128)
     phasors.real, phasors.imag = parts["real"], parts["imag"]
+    frequencies_hz, residuals_vrms = (
+        _load_numbers(row["frequencies_hz"]),
+        _load_numbers(row["residuals_vrms"]),
+    )
+    if phasors.shape != (len(residuals_vrms), len(frequencies_hz)) or not np.isfinite(phasors).all():
+        raise ValueError(f"acquisition {row['number']}: phasors of shape {phasors.shape}")
     return AcquisitionRecord(
         number=row["number"],
         hookup=row["hookup"],
         state=row["state"],
         stimulus=row["stimulus"],
-        frequencies_hz=_load_numbers(row["frequencies_hz"]),
+        frequencies_hz=frequencies_hz,
         setting=_json_to_setting(json.loads(row["setting"])),
         phasors=phasors,
-        residuals_vrms=_load_numbers(row["residuals_vrms"]),
+        residuals_vrms=residuals_vrms,
         started=datetime.fromisoformat(row["started"]),
         duration_s=row["duration_s"],
     )
@@ -169,18 +186,23 @@ def capture_to_row(capture: Capture) -> Row:
 
 
 def row_to_capture(row: Row) -> Capture:
-    """Make the capture that `capture_to_row` was given. Raises RecordsError if its bytes have changed."""
+    """Make the capture that `capture_to_row` was given. Raises RecordsError if its bytes have changed.
+
+    And ValueError for a row that holds no such, or a waveform that unpacks to more than any is.
+    """
+    sound(tables.waveforms, row)
     content: bytes = row["volts_npz"]
     if hashlib.sha256(content).hexdigest() != row["sha256"]:
         raise RecordsError(
             f"the waveform of acquisition {row['acquisition_id']} is not what was stored: its checksum "
             "differs. The records are damaged; bring back a copy"
         )
-    with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
-        volts = cast(NDArray[np.float64], arrays["volts"])
+    volts = cast(NDArray[np.float64], np.load(unpacked(content), allow_pickle=False))
     description = json.loads(row["description"])
+    inputs = tuple(int(number) for number in description["inputs"])
+    _check_capture(volts, description)
     return Capture(
-        inputs=tuple(description["inputs"]),
+        inputs=inputs,
         volts=volts,
         interval_s=description["interval_s"],
         full_scale_v=tuple(description["full_scale_v"]),
@@ -193,6 +215,23 @@ def row_to_capture(row: Row) -> Capture:
             for kind, number, time_s in description.get("marks", ())
         ),
     )
+
+
+def _check_capture(volts: NDArray[np.float64], description: Mapping[str, Any]) -> None:
+    """Whether it describes these volts. Raises ValueError."""
+    each = ("inputs", "full_scale_v", "step_v", "clipped")
+    numbers = [float(description["interval_s"]), float(description.get("origin_s", 0.0))]
+    numbers += [float(number) for name in each for number in description[name]]
+    if {len(description[name]) for name in each} != {len(volts)} or not (
+        numbers[0] > 0.0 and np.isfinite(numbers).all() and np.isfinite(volts).all() and volts.size
+    ):
+        raise ValueError(f"a waveform of shape {volts.shape} that is described otherwise")
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} for a name")
+    return value
 
 
 def _setting_to_json(setting: CaptureSetting) -> dict[str, Any]:

@@ -1,8 +1,9 @@
 """The run store: begin a run, add to it as it goes, finish it, read it back."""
 
 import json
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -39,6 +40,8 @@ from harness.records.run import (
     UnitSummary,
     check_time,
 )
+from harness.records.sound import sound
+from harness.records.wear import Unit, read_operations
 from harness.roles import Capture, Identity
 
 T = TypeVar("T")
@@ -263,7 +266,16 @@ class RunStore:
             .order_by(columns.id.desc())
         )
         with self._reading() as connection:
-            return [_unit(row) for row in connection.execute(query).mappings()]
+            return [_unit(sound(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
+
+    def operations(self, *, serial: str | None = None) -> dict[Unit, Counter[str]]:
+        """Give how often each relay of every unit was operated in all its runs, or of those of one serial."""
+        with self._reading() as connection:
+            return read_operations(connection, serial=serial)
+
+    def readable(self) -> AbstractContextManager[None]:
+        """Whatever does not read of what these records gave is theirs: a RecordsError says so."""
+        return readable(self._place)
 
     def lines(
         self, *, part: str | None = None, serial: str | None = None, simulated: bool | None = None

@@ -21,8 +21,8 @@ FILES = ("module.toml", "fixture.toml", "sequence.toml", "bench.toml")
 
 
 @cache
-def _folder() -> Path:
-    """A job's folder in memory where there is such a place; gone with the process."""
+def scratch() -> Path:
+    """A folder in memory where there is such a place; gone with the process."""
     import atexit
 
     memory = Path("/dev/shm")
@@ -32,7 +32,7 @@ def _folder() -> Path:
 
 
 def _job_with(name: str, content: bytes) -> Path:
-    folder = _folder() / "job"
+    folder = scratch() / "job"
     if not folder.exists():
         folder.mkdir()
         for file in FILES:
@@ -57,9 +57,9 @@ ROLES = ("generator", "oscilloscope", "supply", "switchboard")
 
 def profile(data: bytes) -> None:
     """A profile of somebody's own, beside the bench file; its commands are lines of plain text."""
-    (_folder() / "own.toml").write_bytes(data[1:])
+    (scratch() / "own.toml").write_bytes(data[1:])
     try:
-        made = load_profile("own", role=ROLES[data[0] % 4] if data else ROLES[0], folder=_folder())
+        made = load_profile("own", role=ROLES[data[0] % 4] if data else ROLES[0], folder=scratch())
     except JobError:
         return
     for _, command in getattr(made, "commands", ()):
@@ -71,9 +71,9 @@ def profile(data: bytes) -> None:
 def profile_name(data: bytes) -> None:
     """A profile's name never leads out of the folder of the bench file."""
     name = data.decode("utf-8", "replace")
-    outside = _folder() / "stays" / "inside"
+    outside = scratch() / "stays" / "inside"
     outside.mkdir(parents=True, exist_ok=True)
-    (_folder() / "outside.toml").write_text('kind = "supply"\n', encoding="utf-8")
+    (scratch() / "outside.toml").write_text('kind = "supply"\n', encoding="utf-8")
     with contextlib.suppress(JobError):
         load_profile(name, role="supply", folder=outside)
         if name not in SHIPPED_SUPPLIES:
@@ -96,7 +96,7 @@ def fault_name(data: bytes) -> None:
 
 @cache
 def _sound_records() -> bytes:
-    place = _folder() / "sound.sqlite"
+    place = scratch() / "sound.sqlite"
     with open_records(place) as store:
         run = store.begin(HEADER)
         store.add_reference(run, {"gain": [1.0]})
@@ -112,8 +112,8 @@ def record_file(data: bytes) -> None:
     content = bytearray(_sound_records())
     for start in range(0, len(data) - 3, 4):
         content[int.from_bytes(data[start : start + 3], "big") % len(content)] = data[start + 3]
-    place = _folder() / "records.sqlite"
-    for left in _folder().glob("records.sqlite-*"):
+    place = scratch() / "records.sqlite"
+    for left in scratch().glob("records.sqlite-*"):
         left.unlink()
     place.write_bytes(content)
     with contextlib.suppress(RecordsError), open_records(place, read_only=True) as store:

@@ -7,16 +7,18 @@ a wrong value that gets through. Nothing here waits: the wire is in memory, its 
 from collections.abc import Callable, Iterator
 
 from harness.descriptions.faults import Fault
-from tests.hostile import file_targets, simulator_targets, wire_targets
+from tests.hostile import file_targets, job_targets, record_targets, simulator_targets, wire_targets
 from tests.hostile.file_targets import FILES, JOBS, ROLES, ROOT, shipped_job
 from tests.hostile.wire_targets import IDENTITY, PREAMBLE
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "description": file_targets.description,
+    "job": job_targets.edited_job,
     "profile": file_targets.profile,
     "profile name": file_targets.profile_name,
     "fault name": file_targets.fault_name,
     "records": file_targets.record_file,
+    "records edited": record_targets.edited_records,
     "answer": wire_targets.answer,
     "block": wire_targets.block,
     "waveform": wire_targets.waveform,
@@ -59,6 +61,10 @@ _SEEDS: dict[str, Callable[[], Iterator[bytes]]] = {
     "profile name": lambda: iter((b"scpi-supply", b"../../outside", b"outside", b"/etc/passwd", b"a.b-c_d")),
     "fault name": _fault_names,
     "records": lambda: iter((b"", bytes.fromhex("001000410020000000500020"))),
+    "records edited": lambda: iter(
+        (bytes((5,)), bytes.fromhex("03060001120500021b"), bytes.fromhex("0a09000231"))
+    ),
+    "job": lambda: iter((b"", bytes.fromhex("0003020100"), bytes.fromhex("01050307110a040512"))),
     "answer": lambda: iter(
         bytes((kind,)) + text
         for kind in (0, 1, 2, 3, 8)

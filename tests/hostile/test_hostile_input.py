@@ -54,6 +54,9 @@ TOKENS = (
 )
 
 
+EXAMPLES = {"description": 40, "records": 40, "job": 40, "records edited": 15}  # these take their time
+
+
 @st.composite
 def hostile(draw: st.DrawFn, name: str) -> bytes:
     """A sound input with some edits, or nothing but bytes."""
@@ -68,7 +71,7 @@ def hostile(draw: st.DrawFn, name: str) -> bytes:
 @pytest.mark.parametrize("name", TARGETS)
 def test_hostile_bytes_are_refused_in_our_own_words(name: str) -> None:
     @settings(
-        max_examples=40 if name in ("description", "records") else 150,
+        max_examples=EXAMPLES.get(name, 150),
         deadline=None,
         derandomize=True,
         database=None,

@@ -117,7 +117,36 @@ def test_units_as_json_keeps_its_keys(place, switchwalk):
         "latest_outcome": "pass",
         "latest_started": "2026-11-25T09:30:12.345678+00:00",
         "purpose": "",
+        "relay_operations": {},
     }
+
+
+def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(tmp_path, switchwalk):
+    path = tmp_path / "worn.sqlite"
+    with open_records(path) as store:
+        for serial, k1, simulated in (
+            ("W-1", 5, False),
+            ("W-1", 7, False),
+            ("W-1", 90, True),
+            ("W-2", 4, False),
+        ):
+            run = store.begin(replace(HEADER, serial=serial, simulated=simulated))
+            text = json.dumps({"operations": {"K1": k1, "K6": 2}, "read_back": True})
+            store.add_event(run, "relays", text)
+            store.add_event(run, "relays", text)  # as a run has that was resumed
+            store.finish(run, "pass", "", ENDED)
+    said = switchwalk("units", "W-1", "--records", path)
+    assert "relays operated, in all runs of TLS-2: K1 24, K6 8" in said
+    assert "relays operated, in all runs of TLS-2, simulated: K1 180, K6 4" in said
+    assert "W-2" not in said
+    assert max(len(line) for line in said.splitlines()) <= 80
+    told = json.loads(switchwalk("units", "--json", "--records", path))
+    assert [(one["serial"], one["simulated"], one["relay_operations"]["K1"]) for one in told] == [
+        ("W-2", False, 8),
+        ("W-1", True, 180),
+        ("W-1", False, 24),
+    ]
+    assert "no unit 'W-9'" in switchwalk("units", "W-9", "--records", path, expect=2)
 
 
 def test_show_as_json_keeps_its_keys(place, switchwalk):
