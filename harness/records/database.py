@@ -22,12 +22,10 @@ from harness.errors import RecordsError
 from harness.records import upgrade
 from harness.records.place import CONNECT_WAIT_S, ELSEWHERE, LOCK_WAIT_S, Place, explained, readable
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
+from harness.records.turn import PAUSES_S, next_in_line
 
 WRITERS = 0x5357
 """The number of the advisory lock of those who write; any will do, the same in every version."""
-
-_PAUSES_S = (0.0005, 0.003)
-"""Between two tries to write, at random: about as long as a bench takes between two groups of readings."""
 
 
 def open_engine(place: Place, *, read_only: bool, bring_up: bool = False) -> Engine:
@@ -82,14 +80,15 @@ def _in_turn(connection: Connection, statement: str) -> None:
 
     Some of that it refuses without any waiting, a change to the write-ahead log for one. And its own
     waiting sleeps longer and longer, so that those who came last are served first, and one of several busy
-    benches may never be. Here all who wait try alike and often: whose turn it is falls to chance, and nobody
-    loses that for long.
+    benches may never be. Here all who wait try alike and often to be the next in line, and nobody who comes
+    later goes before that one.
     """
     until = time.monotonic() + LOCK_WAIT_S
     connection.exec_driver_sql("PRAGMA busy_timeout = 0")
     try:
-        while not _is_done(connection, statement, last_try=time.monotonic() >= until):
-            time.sleep(random.uniform(*_PAUSES_S))
+        with next_in_line(Path(connection.engine.url.database or "").parent, until):
+            while not _is_done(connection, statement, last_try=time.monotonic() >= until):
+                time.sleep(random.uniform(*PAUSES_S))
     finally:
         connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(1e3 * LOCK_WAIT_S)}")
 

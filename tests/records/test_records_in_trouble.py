@@ -221,6 +221,28 @@ def test_a_writer_gets_its_turn_beside_one_that_hardly_pauses(tmp_path):
     assert sum(waited_turns) <= 12
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder cannot be held")
+def test_nobody_goes_before_who_is_next_in_line_but_for_one_that_hangs(tmp_path, monkeypatch):
+    import fcntl
+
+    with open_records(tmp_path / "records.sqlite") as store:
+        run = store.begin(HEADER)
+        other = os.open(tmp_path, os.O_RDONLY)
+        fcntl.flock(other, fcntl.LOCK_EX)
+        begun = time.monotonic()
+        leaving = threading.Timer(0.4, os.close, (other,))
+        leaving.start()
+        store.add_readings(run, [READING])
+        assert time.monotonic() - begun >= 0.4
+        leaving.join()
+        other = os.open(tmp_path, os.O_RDONLY)
+        fcntl.flock(other, fcntl.LOCK_EX)  # and never lets go
+        monkeypatch.setattr(database, "LOCK_WAIT_S", 0.05)
+        store.add_readings(run, [READING])
+        os.close(other)
+        assert store.readings(run) == [READING] * 2
+
+
 @pytest.mark.parametrize(
     "content", [b"# Notes\n" * 500, b"SQLite format 3\0" + b"\xff" * 4080], ids=["text", "broken"]
 )
