@@ -81,8 +81,9 @@ def test_json_is_what_show_prints(export, tmp_path, capsys, place):
     with pytest.raises(SystemExit):
         main(["show", "1", "--json", "--records", str(place)])
     shown = json.loads(capsys.readouterr().out)
-    # Told over all of the unit's runs, which a run's own file does not hold.
+    # Told over all of the unit's runs, and by the run's events, which a run's own file does not hold.
     assert shown.pop("relays") is None
+    assert shown.pop("by_hand") == []
     assert content == shown
     assert len(content["readings"]) == len(ALL)
 
