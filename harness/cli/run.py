@@ -86,13 +86,7 @@ def run(
         raise UsageError("--clumsy is for simulated hands; add --simulate")
     if not simulate:
         leave_nothing_on(described, bench)
-    plan = None if simulate else planned(described, bench)
-    if plan is not None:
-        require_person(plan)
     with ExitStack() as open_things:
-        store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
-        _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
-        retest = _retest(store, described, serial, simulate=simulate, who=operator, why=reason)
         hands: Hands = PersonAtTheBench(described)
         if simulate:
             simulated = open_things.enter_context(
@@ -100,7 +94,13 @@ def run(
             )
             described = load_job(job, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated
-        plan = plan or planned(described, bench)
+        plan = planned(described, bench)
+        if not simulate:
+            require_person(plan)
+        # Only now: a job that cannot be planned leaves no records behind.
+        store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
+        _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
+        retest = _retest(store, described, serial, simulate=simulate, who=operator, why=reason)
         override = check_block(store, described, simulated=simulate, despite=despite, who=operator)
         if not as_json:
             typer.echo(CAUTIONS)

@@ -47,6 +47,7 @@ def test_amplifiers_that_feed_each_other_are_told_of_with_the_net(
     said = " ".join(printed.err.split())
     assert "the circuit has no solution: nothing settles the volts of left.ring.hot" in said
     assert "amplifiers fed back upon itself" in said
+    assert list(Path.cwd().rglob("*.sqlite")) == []  # nothing half-written
     assert "Traceback" not in printed.err
 
 
