@@ -27,7 +27,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "wiring": (f"switchwalk wiring {JOB}", f"switchwalk wiring {JOB} --html wiring.html"),
     "table": (f"switchwalk table {JOB}",),
     "cover": (f"switchwalk cover {JOB}", f"switchwalk cover {JOB} --design-plugs"),
-    "units": ("switchwalk units", "switchwalk units --json"),
+    "units": ("switchwalk units", "switchwalk units OB-0001 --json"),
     "show": ("switchwalk show 12", "switchwalk show 12 --budget"),
     "diagnose": ("switchwalk diagnose 12",),
     "trends": ("switchwalk trends", "switchwalk trends --batch autumn --against-batch spring"),
