@@ -1,7 +1,8 @@
 """Whether `switchwalk diagnose` names the fault: every single one, random pairs, and healthy units.
 
-Run it as `python benchmarks/diagnosis.py`; `--quick` takes every tenth. Units are the simulator's, each with
-tolerances of its own, on a bench with errors of its own; most are measured in memory, some by whole runs.
+Run it as `python benchmarks/diagnosis.py`; `--quick` takes every tenth, `--workers ADDRESS` a cluster's help.
+Units are the simulator's, each with tolerances of its own, on a bench with errors of its own; most are
+measured in memory, some by whole runs.
 A fault counts as detected where the run fails, or a sound unit isn't the best explanation.
 """
 
@@ -11,92 +12,40 @@ import random
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from collections.abc import Sequence
+from concurrent.futures import Executor
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchmarks.simulated_runs import Bench, InMemory
-from harness.circuit.elements import BenchImpedances
+from benchmarks.diagnosis_cases import JOB, SEED, Case, case_of, diagnose_unit
 from harness.descriptions.faults import Fault, single_faults
 from harness.descriptions.load import load_job
-from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
-from harness.plan.build import build_plan
 from harness.records.store import open_records
+from harness.workbench.cluster import cluster
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 
-JOB = Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher"
 PAIRS, HEALTHY, WHOLE = 200, 50, 12
-SEED = 20261125
 
 
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """What became of one unit: the place of the group that holds its faults, if any does."""
-
-    name: str
-    verdict: str
-    place: int | None
-    size: int
-    healthy: bool
-    explained: bool
-    seconds: float
-
-    @property
-    def detected(self) -> bool:
-        return self.verdict == "fail" or not self.healthy
-
-
-def key(fault: Fault) -> tuple[object, ...]:
-    """A fault but for the resistance of a bad contact, which is found and not foretold."""
-    return fault.kind, fault.subject, fault.channel, fault.leg, fault.throw, fault.other
-
-
-def case_of(name: str, verdict: str, faults: list[Fault], found: Diagnosis, seconds: float) -> Case:
-    wanted = {key(fault) for fault in faults}
-    places = [
-        place
-        for place, group in enumerate(found.groups)
-        if any({key(fault) for fault in suspect} == wanted for suspect in group.suspects)
-    ]
-    return Case(
-        name=name,
-        verdict=verdict,
-        place=places[0] if places else None,
-        size=len(found.groups[0].suspects) if found.groups else 0,
-        healthy=found.says_healthy,
-        explained=found.explained,
-        seconds=seconds,
+def diagnose_units(units: Sequence[tuple[str, str]], executor: Executor | None) -> list[Case]:
+    """Each unit, by serial and names of faults; here, or by an executor's workers, with the same results."""
+    serials, names = [serial for serial, _ in units], [name for _, name in units]
+    done = (
+        map(diagnose_unit, serials, names)
+        if executor is None
+        else executor.map(diagnose_unit, serials, names)
     )
+    cases = []
+    for serial, case in zip(serials, done, strict=True):
+        print(f"{serial:6s} place {case.place} {case.name}", file=sys.stderr, flush=True)
+        cases.append(case)
+    return cases
 
 
-class Laboratory:
-    """The job on a bench in memory, and what diagnoses it."""
-
-    def __init__(self) -> None:
-        self.job = load_job(JOB)
-        impedances = BenchImpedances()
-        self.plan = build_plan(self.job, impedances=impedances)
-        self.bench = Bench(self.job, self.plan, seed=SEED)
-        full = telling(self.plan, self.job)
-        self._full = Diagnoser(self.job, self.plan, full, impedances=impedances)
-        self._stopped = Diagnoser(self.job, self.plan, (), impedances=impedances)
-        self.faults = list(single_faults(self.job.module, self.job.fixture))
-
-    def diagnose(self, serial: str, faults: list[Fault]) -> Case:
-        run: InMemory = self.bench.run(serial, faults)
-        start = time.perf_counter()
-        diagnoser = self._full if run.evidence.acquisitions else self._stopped
-        found = diagnoser.diagnose(run.evidence)
-        name = " + ".join(fault.name for fault in faults) or "healthy"
-        case = case_of(name, run.verdict, faults, found, time.perf_counter() - start)
-        print(f"{serial:6s} place {case.place} {name}", file=sys.stderr, flush=True)
-        return case
-
-
-def whole_run(laboratory: Laboratory, fault: Fault, serial: str, folder: Path) -> Case:
+def whole_run(fault: Fault, serial: str, folder: Path) -> Case:
     """The same by `switchwalk run --simulate`: wires, sampling, fits, records."""
     place = folder / f"{serial}.sqlite"
     command = [sys.executable, "-m", "harness.cli", "run", str(JOB), "--serial", serial, "--simulate"]
@@ -149,29 +98,36 @@ def print_pairs(cases: list[Case]) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="every tenth fault, pair and healthy unit")
-    step = 10 if parser.parse_args().quick else 1
-    laboratory = Laboratory()
-    faults = laboratory.faults
+    parser.add_argument("--workers", metavar="ADDRESS", help="share the work with a Dask cluster's scheduler")
+    given = parser.parse_args()
+    with cluster(given.workers) as executor:
+        experiment(10 if given.quick else 1, executor)
+
+
+def experiment(step: int, executor: Executor | None) -> None:
+    """Print the tables; of every list each `step`th."""
+    job = load_job(JOB)
+    faults = list(single_faults(job.module, job.fixture))
     print(f"{JOB.name}: {len(faults)} single faults, seed {SEED}", flush=True)
-    singles = [laboratory.diagnose(f"S{n}", [faults[n]]) for n in range(0, len(faults), step)]
+    singles = diagnose_units([(f"S{n}", faults[n].name) for n in range(0, len(faults), step)], executor)
     print_singles("Every single fault, in memory", singles)
     hard = [case for case in singles if not case.name.endswith("ohm")]
     print_singles("Of these, all but resistive contacts", hard)
     sys.stdout.flush()
     rng = random.Random(SEED)
-    chosen: list[list[Fault]] = []
+    chosen: list[str] = []
     while len(chosen) < PAIRS // step:
-        pair = rng.sample(faults, 2)
-        if pair[0].subject != pair[1].subject:
-            chosen.append(pair)
-    print_pairs([laboratory.diagnose(f"P{n}", pair) for n, pair in enumerate(chosen)])
-    sound = [laboratory.diagnose(f"H{n}", []) for n in range(HEALTHY // step)]
+        one, other = rng.sample(faults, 2)
+        if one.subject != other.subject:
+            chosen.append(f"{one.name} + {other.name}")
+    print_pairs(diagnose_units([(f"P{n}", names) for n, names in enumerate(chosen)], executor))
+    sound = diagnose_units([(f"H{n}", "") for n in range(HEALTHY // step)], executor)
     print("\nHealthy units, in memory")
     print(f"  no false alarm                     {share(sum(c.healthy for c in sound), len(sound))}")
     sys.stdout.flush()
     few = rng.sample(faults, max(2, WHOLE // step))
     with TemporaryDirectory() as folder:
-        whole = [whole_run(laboratory, fault, f"W{n}", Path(folder)) for n, fault in enumerate(few)]
+        whole = [whole_run(fault, f"W{n}", Path(folder)) for n, fault in enumerate(few)]
     print_singles("Whole runs by wire, sampled", whole)
 
 

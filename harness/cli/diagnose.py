@@ -56,7 +56,7 @@ def _print(explanation: "Explanation") -> None:
     typer.echo("")
     if explanation.next_probe:
         say(f"next: {explanation.next_probe}; that would tell most")
-    elif len(explanation.groups) > 1 or any(len(group.faults) > 1 for group in explanation.groups):
+    elif explanation.left_over:
         say("next: no view from outside would tell these apart; look at each")
     for remark in explanation.remarks:
         say(remark, hang=0)

@@ -14,11 +14,10 @@ def draw_faults(serials: Sequence[str], share: float, job: "Job", *, seed: int) 
     Any single fault that a unit can have, each as likely as the others; those of the loop plugs are the
     fixture's, which all units share, and are left out.
     """
-    from harness.descriptions.faults import single_faults
+    from harness.descriptions.faults import ONE_RESISTANCE_OHM, single_faults
 
-    faults = [
-        fault.name for fault in single_faults(job.module, job.fixture) if not fault.kind.startswith("link")
-    ]
+    listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
+    faults = [fault.name for fault in listed if not fault.kind.startswith("link")]
     draw = random.Random(f"faulty {seed}")
     chosen = sorted(draw.sample(range(len(serials)), round(share * len(serials))))
     return {serials[index]: draw.choice(faults) for index in chosen}

@@ -6,7 +6,7 @@ by ` + `.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
@@ -80,7 +80,12 @@ _TEMPLATES: dict[FaultKind, str] = {
     "part tenfold": "{subject} tenfold",
     "part a tenth": "{subject} a tenth",
 }
-LISTED_RESISTANCE_OHM = 10.0  # what a bad contact reads in the list; any other may be asked for by name
+LISTED_RESISTANCES_OHM = (
+    1.0,
+    10.0,
+    100.0,
+)  # of a bad contact; any other may be asked for by name
+ONE_RESISTANCE_OHM = (10.0,)  # where a bad contact stands once, whatever it reads
 
 USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other
 _INTERMITTENT = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) intermittent(?P<chance> [\d.]+ ?\S*)?")
@@ -124,10 +129,15 @@ class Fault:
         return self.name
 
 
-def single_faults(module: Module, fixture: Fixture) -> tuple[Fault, ...]:
-    """Give every single fault of a job: relays, poles, connectors, lines, plugs and parts, in that order."""
+def single_faults(
+    module: Module, fixture: Fixture, *, contact_ohm: Sequence[float] = LISTED_RESISTANCES_OHM
+) -> tuple[Fault, ...]:
+    """Give every single fault of a job: relays, poles, connectors, lines, plugs and parts, in that order.
+
+    contact_ohm: what a bad contact reads; each contact is there once for every one of these.
+    """
     return (
-        *(fault for relay in module.relays for fault in _relay_faults(relay)),
+        *(fault for relay in module.relays for fault in _relay_faults(relay, contact_ohm)),
         *_port_faults(module),
         *_line_faults(module),
         *_link_faults(module, fixture),
@@ -213,7 +223,7 @@ def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["rest"
     return None
 
 
-def _relay_faults(relay: Relay) -> Iterator[Fault]:
+def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]:
     yield Fault(kind="relay never operates", subject=relay.name)
     yield Fault(kind="relay always operated", subject=relay.name)
     yield Fault(kind="coil open", subject=relay.name)
@@ -227,12 +237,8 @@ def _relay_faults(relay: Relay) -> Iterator[Fault]:
                 continue
             yield Fault(kind="throw stuck open", subject=pole.name, throw=throw)
             yield Fault(kind="throw stuck closed", subject=pole.name, throw=throw)
-            yield Fault(
-                kind="throw resistance",
-                subject=pole.name,
-                throw=throw,
-                resistance_ohm=LISTED_RESISTANCE_OHM,
-            )
+            for ohm in contact_ohm:
+                yield Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
 
 
 def _port_faults(module: Module) -> Iterator[Fault]:

@@ -28,6 +28,7 @@ class WorstContact:
     contact: str  # `K1.1.hot rest`
     smallest_seen_ohm: float | None
     by: str  # the reading that sees it first
+    check: str  # and the name of its check; "" where no resistance is seen
 
 
 def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
@@ -62,11 +63,13 @@ def smallest_seen(
     for row, contact in enumerate(contacts):
         seen = np.flatnonzero(margins[row] >= SURE)
         place = row * FINE + (int(seen[0]) if len(seen) else FINE - 1)
+        reading = plan.readings[best[place]] if len(seen) else None
         found.append(
             WorstContact(
                 contact=f"{contact.subject} {contact.throw}",
                 smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
-                by=words_for(plan.readings[best[place]]) if len(seen) else "",
+                by="" if reading is None else words_for(reading),
+                check="" if reading is None else reading.check.name,
             )
         )
     return tuple(found)
@@ -74,14 +77,13 @@ def smallest_seen(
 
 @dataclass(frozen=True, kw_only=True)
 class HeavierLoad:
-    """What the contacts would read unseen with another load: from the best of them to the worst, in ohm.
+    """What contacts would be seen at with another load. healthy: whether sound units would pass.
 
-    `worst_ohm` is None where some contact is seen at no resistance; healthy: whether sound units would pass.
+    least_ohm: for each contact, in the order of `contact_faults`; None where no resistance is seen.
     """
 
     load_ohm: float
-    best_ohm: float | None
-    worst_ohm: float | None
+    least_ohm: tuple[float | None, ...]
     healthy: bool
 
 
@@ -103,15 +105,8 @@ def with_loads(
         made = weigh_margins(other, plan, shown)
         seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
         first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
-        known = [ohm for ohm in first if ohm is not None]
-        found.append(
-            HeavierLoad(
-                load_ohm=load_ohm,
-                best_ohm=min(known, default=None),
-                worst_ohm=None if len(known) < len(first) else max(known, default=None),
-                healthy=bool((made.sound >= SURE).all()),
-            )
-        )
+        healthy = bool((made.sound >= SURE).all())
+        found.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), healthy=healthy))
     return tuple(found)
 
 

@@ -1,15 +1,16 @@
 """Whether a sequence as written would see each single fault, by which reading, and what it cannot see."""
 
+from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
-from harness.descriptions.faults import Fault, single_faults
+from harness.descriptions.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.descriptions.job import Job
-from harness.faults.contacts import WorstContact, smallest_seen
+from harness.faults.contacts import WorstContact, contact_faults, smallest_seen
 from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
 from harness.faults.groups import groups_of, told_apart
@@ -19,22 +20,42 @@ from harness.plan.model import Plan
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
+NOT_STEADY = ("relay slow to operate", "relay slow to release", "relay long bounce", "throw intermittent")
 OVER_CURRENT = "over-current, each line alone before the plan"
 
 
 @dataclass(frozen=True, kw_only=True)
-class FaultSeen:
-    """One hard fault: `by` the reading that sees it best, `margin` in expanded uncertainties past its limit.
+class Seen:
+    """What is seen of something: `by` the reading that sees it best, `margin` in expanded uncertainties past
+    its limit.
 
     `readings`: how many would be judged fail. Where it is not seen, `why` says what it does instead.
     """
 
-    fault: Fault
     seen: bool
     by: str
     margin: float
     readings: int
     why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class FaultSeen(Seen):
+    """What is seen of one fault."""
+
+    fault: Fault
+
+    @property
+    def name(self) -> str:
+        """The fault's."""
+        return self.fault.name
+
+
+@dataclass(frozen=True, kw_only=True)
+class SuspectSeen(Seen):
+    """What is seen of faults that a unit has at once, or of one that is on no list."""
+
+    name: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,10 +71,11 @@ class Coverage:
     """What a plan would see of every hard fault, and how far resistive contacts must go to be seen.
 
     groups: names of faults that are seen and read alike, two or more each; distinct: how many different
-    things the seen faults show.
+    things the seen faults show. resistive: the list's bad contacts, which are in none of these figures.
     """
 
     faults: tuple[FaultSeen, ...]
+    resistive: tuple[FaultSeen, ...]
     groups: tuple[tuple[str, ...], ...]
     distinct: int
     contacts: tuple[WorstContact, ...]
@@ -72,9 +94,7 @@ class Coverage:
 
 def hard_faults(job: Job) -> tuple[Fault, ...]:
     """Every single fault but resistive contacts, which are a matter of degree."""
-    return tuple(
-        fault for fault in single_faults(job.module, job.fixture) if fault.kind != "throw resistance"
-    )
+    return single_faults(job.module, job.fixture, contact_ohm=())
 
 
 def judge_faults(
@@ -83,9 +103,23 @@ def judge_faults(
     """Say for every hard fault whether a plan would see it, and nothing else. Raises CircuitError."""
     faults = hard_faults(job)
     shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
-    return _judged(
-        weigh_margins(job, plan, shown), Prospect(job=job, plan=plan, signatures=shown), impedances
-    )
+    prospect = Prospect(job=job, plan=plan, signatures=shown)
+    return _of_faults(faults, _judge(weigh_margins(job, plan, shown), prospect, impedances))
+
+
+def judge_suspects(
+    job: Job,
+    plan: Plan,
+    suspects: Sequence[Suspect],
+    *,
+    impedances: BenchImpedances,
+    executor: Executor | None = None,
+) -> tuple[SuspectSeen, ...]:
+    """The same for faults of a person's own choice, and for several at once. Raises CircuitError."""
+    shown = signatures(job, plan, suspects, impedances=impedances, executor=executor)
+    prospect = Prospect(job=job, plan=plan, signatures=shown)
+    judged = _judge(weigh_margins(job, plan, shown), prospect, impedances)
+    return tuple(SuspectSeen(name=name, **vars(one)) for name, one in zip(shown.names, judged, strict=True))
 
 
 def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None) -> Coverage:
@@ -93,13 +127,15 @@ def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Execut
 
     Raises CircuitError where a circuit has no solution.
     """
-    shown = signatures(job, plan, hard_faults(job), impedances=impedances, executor=executor)
+    faults = hard_faults(job)
+    shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
     made = weigh_margins(job, plan, shown)
     prospect = Prospect(job=job, plan=plan, signatures=shown)
-    judged = _judged(made, prospect, impedances)
+    judged = _of_faults(faults, _judge(made, prospect, impedances))
     groups = groups_of(told_apart(prospect), [row for row, one in enumerate(judged) if one.seen])
     return Coverage(
         faults=judged,
+        resistive=_resistive(job, plan, impedances=impedances, executor=executor),
         groups=tuple(tuple(shown.names[row] for row in group) for group in groups if len(group) > 1),
         distinct=len(groups),
         contacts=smallest_seen(job, plan, impedances=impedances, executor=executor),
@@ -107,22 +143,40 @@ def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Execut
     )
 
 
-def _judged(made: Margins, prospect: Prospect, impedances: BenchImpedances) -> tuple[FaultSeen, ...]:
-    judged = tuple(
-        _judge(suspect[0], row, made, prospect) for row, suspect in enumerate(prospect.signatures.suspects)
-    )
-    return _with_edges(judged, prospect.job, prospect.plan, impedances)
+def _resistive(
+    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None
+) -> tuple[FaultSeen, ...]:
+    """The list's bad contacts, by levels alone: one that moves leaves its gap whatever it reads."""
+    bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
+    shown = signatures(job, plan, bad, impedances=impedances, executor=executor)
+    made, prospect = weigh_margins(job, plan, shown), Prospect(job=job, plan=plan, signatures=shown)
+    return _of_faults(bad, [_by_levels(row, made, prospect) for row in range(len(bad))])
 
 
-def _judge(fault: Fault, row: int, made: Margins, prospect: Prospect) -> FaultSeen:
+def _of_faults(faults: Sequence[Fault], seen: Sequence[Seen]) -> tuple[FaultSeen, ...]:
+    return tuple(FaultSeen(fault=fault, **vars(one)) for fault, one in zip(faults, seen, strict=True))
+
+
+def _judge(made: Margins, prospect: Prospect, impedances: BenchImpedances) -> list[Seen]:
+    """By levels and currents, and among the readings of changes of state for what none of these shows."""
+    suspects = prospect.signatures.suspects
+    judged = [_by_levels(row, made, prospect) for row in range(len(suspects))]
+    left = [row for row, one in enumerate(judged) if not one.seen] if prospect.plan.edge_readings else []
+    found = weigh_edges(prospect.job, prospect.plan, [suspects[row] for row in left], impedances=impedances)
+    for row, evidence in zip(left, found, strict=True):
+        if evidence is not None:
+            judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")
+    return judged
+
+
+def _by_levels(row: int, made: Margins, prospect: Prospect) -> Seen:
     margins = made.margins[row]
     best = int(margins.argmax())
     seen = bool(margins[best] >= SURE)
     by = ""
     if seen:
         by = OVER_CURRENT if best == len(made.readings) else words_for(made.readings[best])
-    return FaultSeen(
-        fault=fault,
+    return Seen(
         seen=seen,
         by=by,
         margin=float(margins[best]),
@@ -131,24 +185,11 @@ def _judge(fault: Fault, row: int, made: Margins, prospect: Prospect) -> FaultSe
     )
 
 
-def _with_edges(
-    judged: tuple[FaultSeen, ...], job: Job, plan: Plan, impedances: BenchImpedances
-) -> tuple[FaultSeen, ...]:
-    """Look among the readings of changes of state for what no level shows."""
-    left = [one for one in judged if not one.seen] if plan.edge_readings else []
-    found = weigh_edges(job, plan, [(one.fault,) for one in left], impedances=impedances)
-    by = {one.fault: evidence for one, evidence in zip(left, found, strict=True) if evidence is not None}
-    return tuple(
-        replace(one, seen=True, by=by[one.fault].by, margin=by[one.fault].margin, readings=1, why="")
-        if one.fault in by
-        else one
-        for one in judged
-    )
-
-
 def _why(row: int, made: Margins, prospect: Prospect) -> str:
     """What an unseen fault does to the readings."""
     shown = prospect.signatures
+    if any(fault.kind in NOT_STEADY for fault in shown.suspects[row]):
+        return "a matter of time or chance, of which no level tells"
     changed = np.abs(shown.transfers[row] - shown.healthy).max(initial=0.0)
     if changed < NOTHING:
         if not np.allclose(shown.supply_a[row], shown.healthy_supply_a):

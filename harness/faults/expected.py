@@ -4,7 +4,7 @@ A leg that a fault has opened hangs on picofarads. What it shows then depends on
 names, so they are parameters here, with a spread as large as they are.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -59,15 +59,20 @@ class Expecter:
         self._healthy: dict[int, Prediction] = {}
         self._throws = Throws.of(job.module)
 
-    def of(self, suspect: Suspect) -> Expected:
-        """Compute one suspect. What it leaves as it was is not computed again."""
+    def of(self, suspect: Suspect, *, at: Container[int] | None = None) -> Expected:
+        """Compute one suspect. What it leaves as it was is not computed again.
+
+        at: places of the acquisitions in which its faults are there; in all where None.
+        """
         changed = self._changed(suspect)
         bad = _bad_contacts(suspect)
         predictions: list[Prediction] = []
         for number, acquisition in enumerate(self._acquisitions):
             circuit = changed[_place(acquisition)]
             predictions.append(
-                self._sound(number) if circuit is None else _predict(circuit, acquisition, bad)
+                self._sound(number)
+                if circuit is None or (at is not None and number not in at)
+                else _predict(circuit, acquisition, bad)
             )
         names: dict[str, int] = {}
         for prediction in predictions:

@@ -57,6 +57,7 @@ class Yardstick:
         cell = np.broadcast_to(np.arange(self._there.shape[0] * 2).reshape(-1, 2, 1), self._there.shape)[
             self._there
         ]
+        self.acquisition = cell // 2  # of each entry, its place among the evidence's
         self._first = np.flatnonzero(np.diff(cell, prepend=-1))
         self._cell = np.cumsum(np.diff(cell, prepend=-1) > 0) - 1
         size = np.abs(self.measured)
@@ -108,6 +109,19 @@ class Yardstick:
             along = np.add.reduceat((self._unphased.conj() * scaled).real, self._first, axis=-1)
             scaled = scaled - (along / self._power)[..., self._cell] * self._unphased
         return np.asarray(np.concatenate([scaled.real, scaled.imag], axis=-1))
+
+    def by_acquisition(self, turned: Complex) -> Floats:
+        """The robust misfit of one turned prediction in each acquisition."""
+        share = np.log1p(np.abs(self.measured - turned) ** 2 / self._robust)
+        return self._summed(share)
+
+    def apart(self, one: Complex, other: Complex) -> Floats:
+        """Squared distance of two turned predictions in each acquisition, by noise alone."""
+        return self._summed(np.abs(one - other) ** 2 / self._variance)
+
+    def _summed(self, entries: Floats) -> Floats:
+        """Sums of one unit's entries in each acquisition; 0 where none counts."""
+        return np.bincount(self.acquisition, weights=entries, minlength=len(self._there)).astype(np.float64)
 
     def misfit(self, turned: Complex) -> Floats:
         """Robust misfit of turned predictions in each cell, (…, cells): a gross error counts by its log."""

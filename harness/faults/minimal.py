@@ -1,5 +1,6 @@
 """The smallest set of steps that sees as much as a whole sequence does, by integer programming."""
 
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,14 +33,16 @@ class Minimal:
     proven: bool
 
 
-def smallest_plan(job: Job, plan: Plan, *, impedances: BenchImpedances) -> Minimal:
+def smallest_plan(
+    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
+) -> Minimal:
     """Leave out hookups, states and acquisitions as long as every fault that is seen stays seen.
 
     Minimised is the time of settling, recording and moving leads. Of the changes of state those stay that see
     what no level or current does. Raises UsageError for a plan that sees nothing.
     """
     faults = hard_faults(job)
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances))
+    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))
     by = made.margins[:, :-1] >= SURE
     steady = np.asarray((made.margins >= SURE).any(axis=1))
     left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]

@@ -1,11 +1,12 @@
 """What records of changes of state tell of relays: which came late, bounced too long, or did not move.
 
 Levels come first: a relay that never moves shows in them. Where they agree with a sound unit, and readings of
-changes do not pass, the faults weighed are those of a relay's time, and those that no level shows.
+changes or of operations do not pass, the faults weighed are those of a relay's time, those that no level
+shows, and contacts that come and go.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import exp, inf, log
 
@@ -13,11 +14,13 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import FaultKind
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
+from harness.faults.at_times import as_open, comes_and_goes
+from harness.faults.cycles import Cycles
 from harness.faults.edges import EdgeMoves, still
 from harness.faults.effects import Suspect
-from harness.faults.observed import EdgeSeen, Moved
+from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved
 from harness.faults.priors import SOMETHING_ELSE, log_prior
-from harness.faults.search import ODDS, Group, Ranking
+from harness.faults.search import ODDS, Candidate, Group, Ranking
 from harness.plan.edge_routes import Routes, moves
 from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
 from harness.plan.states import energised
@@ -44,8 +47,36 @@ class Movements:
     _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
 
     def foretold(self, suspect: Suspect, edges: Sequence[EdgeSeen]) -> tuple[Moved, ...]:
-        """What each reading should be of a unit with these faults."""
+        """What each reading should be of a unit with these faults.
+
+        A contact that comes and goes may have been there: what was as it should be is not held against it.
+        """
+        if comes_and_goes(suspect):
+            opened = as_open(suspect)
+            return tuple(
+                "fine" if edge.moved == "fine" else self._one(opened, edge.reading) for edge in edges
+            )
         return tuple(self._one(suspect, edge.reading) for edge in edges)
+
+    def cost(self, suspect: Suspect, foretold: Sequence[Moved], evidence: Evidence) -> float:
+        """Nats that readings of changes and of operations take from a suspect."""
+        return cost(foretold, evidence.edges) + sum(
+            _cycle_cost(self.cycles, suspect, seen) for seen in evidence.cycles
+        )
+
+    def held_against(self, candidates: Iterable[Candidate], evidence: Evidence) -> list[Candidate]:
+        """Those that changes of state and operations leave, with what these take from them."""
+        costs = [
+            (each, self.cost(each.suspect, self.foretold(each.suspect, evidence.edges), evidence))
+            for each in candidates
+        ]
+        least = min((nats for _, nats in costs), default=0.0)
+        return [replace(each, score=each.score - nats) for each, nats in costs if nats < least + WRONG]
+
+    @cached_property
+    def cycles(self) -> Cycles:
+        """The same job's lines that are operated again and again."""
+        return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
 
     def _one(self, suspect: Suspect, reading: EdgeReading) -> Moved:
         for fault in suspect:
@@ -105,18 +136,29 @@ def _cost(wanted: Moved, moved: Moved) -> float:
     return OTHERWISE
 
 
-def rank_by_edges(
+def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: CycleSeen) -> float:
+    """A contact that comes and goes may do so rarely; and its operations may all have failed."""
+    if not comes_and_goes(suspect):
+        return 0.0 if cycles.explains(suspect, seen) else WRONG
+    if not seen.failed:
+        return TOO_MILD if cycles.foretold(suspect, seen.cycle) else 0.0
+    if not cycles.explains(suspect, seen):
+        return WRONG
+    return OTHERWISE if seen.failed == 1 else 0.0
+
+
+def rank_by_movements(
     movements: Movements,
-    edges: Sequence[EdgeSeen],
+    evidence: Evidence,
     scored: Sequence[tuple[Suspect, float]],
     levels: Ranking,
 ) -> Ranking:
-    """Rank suspects by changes of state and by levels. scored: each with its likelihood by levels, in nats.
+    """Rank suspects by changes of state, operations and levels. scored: each with its likelihood by levels.
 
     The first is a sound unit. Suspects that foretell the same, with levels as likely, are one group.
     """
-    foretold = {suspect: movements.foretold(suspect, edges) for suspect, _ in scored}
-    costs = {suspect: cost(foretold[suspect], edges) for suspect, _ in scored}
+    foretold = {suspect: movements.foretold(suspect, evidence.edges) for suspect, _ in scored}
+    costs = {suspect: movements.cost(suspect, foretold[suspect], evidence) for suspect, _ in scored}
     scores = {suspect: level + log_prior(suspect) - costs[suspect] for suspect, level in scored}
     likelihood = dict(scored)
     other = likelihood[()] + log(SOMETHING_ELSE) - WRONG
@@ -129,6 +171,7 @@ def rank_by_edges(
                 group
                 for group in groups
                 if foretold[group[0]] == foretold[suspect]
+                and costs[group[0]] == costs[suspect]
                 and abs(likelihood[group[0]] - likelihood[suspect]) < ODDS
             ),
             None,

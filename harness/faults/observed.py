@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.descriptions.state import State
 from harness.measure.transfer import Transfer
-from harness.plan.model import Acquisition, EdgeReading
+from harness.plan.model import Acquisition, Cycle, EdgeReading
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -40,6 +40,25 @@ class EdgeSeen:
     moved: Moved
 
 
+Step = Literal["released", "operated"]
+Shown = Literal["hot leg", "cold leg", "between the legs"]
+Missed = frozenset[tuple[Step, Shown]]
+"""After which step what showed another level than it should."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleSeen:
+    """A line operated again and again: the share of operations that failed, and where, as far as is told.
+
+    judged: whether that share is judged fail.
+    """
+
+    cycle: Cycle
+    failed: float
+    missed: Missed
+    judged: bool
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Evidence:
     """Complex transfers with their uncertainty, and what the relay supply gave.
@@ -49,8 +68,8 @@ class Evidence:
     noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2):
     what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
-    edges: readings of changes of state. unweighed: how many readings of quantities that no circuit of linear
-    parts foretells did not pass.
+    edges: readings of changes of state. cycles: lines operated again and again. unweighed: how many readings
+    of quantities that no circuit of linear parts foretells did not pass.
     """
 
     acquisitions: tuple[Acquisition, ...]
@@ -62,6 +81,7 @@ class Evidence:
     trials: tuple[SupplyTrial, ...] = ()
     notes: tuple[str, ...] = ()
     edges: tuple[EdgeSeen, ...] = ()
+    cycles: tuple[CycleSeen, ...] = ()
     unweighed: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -79,6 +99,7 @@ def gather(
     trials: Sequence[SupplyTrial] = (),
     notes: Sequence[str] = (),
     edges: Sequence[EdgeSeen] = (),
+    cycles: Sequence[CycleSeen] = (),
     unweighed: Mapping[str, int] | None = None,
 ) -> Evidence:
     """Stack transfers; components of the same source in several of them become one.
@@ -115,5 +136,6 @@ def gather(
         trials=tuple(trials),
         notes=tuple(notes),
         edges=tuple(edges),
+        cycles=tuple(cycles),
         unweighed=unweighed or {},
     )

@@ -6,7 +6,9 @@ relay, comes out of the circuit as faults unseen.
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -71,6 +73,7 @@ def design_plugs(
     job: Job,
     *,
     impedances: BenchImpedances,
+    executor: Executor | None = None,
     seed: int = 1,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> PlugDesign:
@@ -85,7 +88,7 @@ def design_plugs(
     total = STARTS + TRIES + 3
 
     def tried(words: str, links: Mapping[str, Link]) -> PlugSet:
-        made = _evaluate(job, words, links, impedances)
+        made = _evaluate(job, words, links, impedances, executor)
         counter.append(made)
         progress(len(counter), total)
         return made
@@ -93,12 +96,12 @@ def design_plugs(
     counter: list[PlugSet] = []
     others = [tried("the plugs as they are", job.fixture.links)]
     others += [tried(words, links) for words, links in _ready_made(job)]
-    genes = [_random(job, rng) for _ in range(STARTS)]
+    genes = [_keyed(partial(_random, job, rng)) for _ in range(STARTS)]
     sets = [tried("keyed plugs", _links(job, gene)) for gene in genes]
     place = max(range(STARTS), key=lambda index: sets[index].score)
     gene, best = genes[place], sets[place]
     for _ in range(TRIES):
-        other = _mutated(gene, rng)
+        other = _keyed(partial(_mutated, gene, rng))
         made = tried("keyed plugs", _links(job, other))
         if made.score >= best.score:
             gene, best = other, made
@@ -111,6 +114,15 @@ class _Gene:
 
     series: tuple[tuple[int, ...], ...]
     shunt: tuple[int, ...]
+
+
+def _keyed(draw: Callable[[], _Gene]) -> _Gene:
+    """Draw until every leg of every loop has a series resistor that no other has."""
+    while True:
+        gene = draw()
+        series = [value for link in gene.series for value in link]
+        if len(set(series)) == len(series):
+            return gene
 
 
 def _random(job: Job, rng: np.random.Generator) -> _Gene:
@@ -181,12 +193,18 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Link]]]:
     )
 
 
-def _evaluate(job: Job, words: str, links: Mapping[str, Link], impedances: BenchImpedances) -> PlugSet:
+def _evaluate(
+    job: Job,
+    words: str,
+    links: Mapping[str, Link],
+    impedances: BenchImpedances,
+    executor: Executor | None,
+) -> PlugSet:
     """What the outputs alone see with these plugs, in the sequence's states."""
     trial = _at_outputs(job, links)
     plan = trial_plan(trial, impedances=impedances)
     faults = hard_faults(trial)
-    shown = signatures(trial, plan, faults, impedances=impedances)
+    shown = signatures(trial, plan, faults, impedances=impedances, executor=executor)
     made = weigh_margins(trial, plan, shown)
     seen = made.best >= SURE
     prospect = Prospect(job=trial, plan=plan, signatures=shown)

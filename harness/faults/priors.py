@@ -17,6 +17,7 @@ WEIGHTS: dict[FaultKind, float] = {
     "leg open": 8.0,
     "throw resistance": 4.0,  # a joint at the contact as often as the contact
     "throw stuck open": 3.0,
+    "throw intermittent": 2.0,
     "link missing": 6.0,
     "line dead": 6.0,
     "legs swapped": 5.0,

@@ -153,6 +153,11 @@ class Search:
         short = self._trials(pool.suspects, pool.currents_a)
         return self._exact(pool, turned, supply.log_likelihood + short)
 
+    def residual(self, predicted: Complex) -> Floats:
+        """Chi-squared of predictions, (…, entries), by the spread that a sound unit has."""
+        turned = predicted * self._yardstick.turns(predicted)
+        return self._sound.squared(self._yardstick.white(self._yardstick.measured - turned))
+
     def _exact(self, pool: Pool, turned: Complex, by_supply: Floats) -> Floats:
         return np.asarray(-0.5 * self._rough(pool, turned) + by_supply)
 
@@ -203,20 +208,23 @@ class Search:
         suspect = pool.suspects[place]
         if _is_resistive(suspect):
             suspect = self._fitted(suspect)
-        expected = self._expecter.of(suspect)
+        return self.weigh(suspect, self._expecter.of(suspect), rough, pool.currents_a[place])
+
+    def weigh(self, suspect: Suspect, expected: Expected, rough: Complex, currents_a: Floats) -> Candidate:
+        """A suspect by what it is expected to show, with its own spread; currents_a: (states,)."""
         predicted = self._yardstick.entries(expected.transfers)
         turn = self._yardstick.turns(predicted)
         turned = predicted * turn
         spread = self._spread(expected)
         fit = spread.fit(self._yardstick.white(self._yardstick.measured - turned))
-        supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a[place : place + 1])
-        short = float(self._trials([suspect], pool.currents_a[place : place + 1])[0])
+        supply = fit_supply(self._evidence, self._module, self._states, currents_a[None])
+        short = float(self._trials([suspect], currents_a[None])[0])
         return Candidate(
             suspect=suspect,
             turned=turned,
             turn=turn,
             rough=rough,
-            currents_a=pool.currents_a[place],
+            currents_a=currents_a,
             spread=spread,
             fit=fit,
             chi_squared=fit.chi_squared + float(supply.chi_squared[0]),

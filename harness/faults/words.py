@@ -96,6 +96,11 @@ def _of_contact(fault: Fault, module: Module) -> str:
                 f"{where}: the {fault.throw} throw{between} always conducts: look for a bridge over its "
                 "pins, then for a welded contact"
             )
+        case "throw intermittent":
+            return (
+                f"{where}: the {fault.throw} throw{between} conducts after some operations and not after "
+                "others: resolder its pins; if that is no help, change the relay"
+            )
         case _:
             ohm = format_value(fault.resistance_ohm or 0.0, "ohm")
             return (

@@ -8,6 +8,16 @@ from harness.errors import UsageError
 
 Side = Literal["one", "two"]
 MOST_OPERATIONS = 10_000_000
+MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
+SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
+
+
+def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
+    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" where nothing is."""
+    if expected_vrms < SILENT * drive_vrms / 2:
+        return "not silent" if level_vrms > SILENT * drive_vrms else ""
+    off_db = 20 * math.log10(max(level_vrms, 1e-12) / expected_vrms)
+    return f"{off_db:+.1f} dB" if abs(off_db) > MISS_DB else ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,14 +1,23 @@
 """Which lines are operated again and again, to catch a contact that fails now and then. Pure."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.state import State
 from harness.plan.draft import Draft
 from harness.plan.hookups import Need
-from harness.plan.model import Cycle, Stimulus
+from harness.plan.model import Cycle, CycleLevels, Stimulus
 
 SILENT = 0.01  # of a leg's drive: a line that is operated between two states below this shows nothing
+
+
+def levels_of(volts: NDArray[np.complex128], hot: int) -> CycleLevels:
+    """From the legs' phasors by row; hot: the row of the port's hot leg."""
+    return CycleLevels(
+        legs_vrms=tuple(float(level) for level in np.abs(volts)),
+        pair_vrms=float(abs(volts[hot] - volts[hot + 1])),
+    )
 
 
 def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> tuple[Cycle, ...]:
@@ -20,15 +29,16 @@ def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> tuple[Cycle, ...]:
     tone = need.check.tone
     stimulus = Stimulus(kind="antiphase", frequency_hz=tone.frequency_hz, level_vrms=tone.level_vrms)
 
-    def legs_vrms(state: State) -> tuple[float, ...]:
+    def levels(state: State) -> CycleLevels:
         transfer = draft.predict(hookup, state, tone.frequency_hz).transfer
-        return tuple(float(v) for v in np.abs(transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms)
+        return levels_of((transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms, hot)
 
     hot = 2 * hookup.view.index(PortName(channel=need.channel, net=need.port))
 
     def shows(line: str) -> bool:
-        levels = (*legs_vrms(State(on=()))[hot : hot + 2], *legs_vrms(State(on=(line,)))[hot : hot + 2])
-        return max(levels) > SILENT * tone.level_vrms / 2
+        either = (levels(State(on=())), levels(State(on=(line,))))
+        most = max(level for one in either for level in one.legs_vrms[hot : hot + 2])
+        return most > SILENT * tone.level_vrms / 2
 
     lines = draft.job.module.line_names
     return tuple(
@@ -40,8 +50,8 @@ def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> tuple[Cycle, ...]:
             driven=need.drive.channel,
             channel=need.channel,
             port=need.port,
-            at_rest=legs_vrms(State(on=())),
-            operated=legs_vrms(State(on=(line,))),
+            at_rest=levels(State(on=())),
+            operated=levels(State(on=(line,))),
         )
         for line in lines
         if need.check.covers(State(on=(line,))) and shows(line)

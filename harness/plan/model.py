@@ -132,10 +132,21 @@ class EdgeReading:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CycleLevels:
+    """V RMS on each viewed leg, by row, and between the legs of the port.
+
+    An open leg carries a copy of the other where the load floats: then only what is between them is wrong.
+    """
+
+    legs_vrms: tuple[float, ...]
+    pair_vrms: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Cycle:
     """One line operated again and again, and looked at after each step: one reading of intermittency.
 
-    at_rest, operated: V RMS that the circuit expects on each viewed leg before and after, by row.
+    at_rest, operated: what the circuit expects before and after.
     """
 
     check: Check
@@ -145,8 +156,8 @@ class Cycle:
     driven: str
     channel: str
     port: str
-    at_rest: tuple[float, ...]
-    operated: tuple[float, ...]
+    at_rest: CycleLevels
+    operated: CycleLevels
 
     quantity: Quantity = "intermittency"
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from harness.descriptions.fixture import Fixture
 from harness.descriptions.module import Module
+from harness.faults.at_times import comes_and_goes
 from harness.faults.diagnosis import Diagnosis
 from harness.faults.effects import suspect_name
 from harness.faults.probes import Probe
@@ -35,21 +36,27 @@ class ExplainedGroup:
 
 @dataclass(frozen=True, kw_only=True)
 class Explanation:
-    """What would explain a run. `next_probe` is "" where no view would tell more."""
+    """What would explain a run.
+
+    next_probe is "" where no view would tell more; left_over: whether that leaves several candidates.
+    """
 
     headline: str
     groups: tuple[ExplainedGroup, ...]
     next_probe: str
+    left_over: bool
     remarks: tuple[str, ...]
 
 
 def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:
     """Put a diagnosis into words."""
     shown = shown_groups(found)
+    next_probe = _more_operations(shown, module) if probe is None else _probe(probe)
     return Explanation(
         headline=_headline(found, shown),
         groups=tuple(_group(group, module, fixture) for group in shown),
-        next_probe="" if probe is None else _probe(probe),
+        next_probe=next_probe,
+        left_over=found.explained and not next_probe and sum(len(group.suspects) for group in shown) > 1,
         remarks=tuple(_remarks(found)),
     )
 
@@ -98,6 +105,19 @@ def _probe(probe: Probe) -> str:
     plugs = f", plugs {', '.join(probe.links)} in" if probe.links else ", no plugs in"
     inside = " (inside the unit)" if probe.inside else ""
     return f"probe both legs of {probe.place}{inside} in state {probe.state}, {probe.driven} driven{plugs}"
+
+
+def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
+    """What would tell contacts apart that come and go: each line moves its own relays. "" for others."""
+    suspects = [suspect for group in shown for suspect in group.suspects]
+    if len(suspects) < 2 or not all(map(comes_and_goes, suspects)):
+        return ""
+    relays = {suspect[0].subject.split(".")[0] for suspect in suspects}
+    lines = dict.fromkeys(
+        relay.line or relay.set_line or "" for relay in module.relays if relay.name in relays
+    )
+    several = "lines" if len(lines) > 1 else "line"
+    return f"check the intermittency of {several} {' and '.join(lines)} with more operations"
 
 
 def _remarks(found: Diagnosis) -> list[str]:

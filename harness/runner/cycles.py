@@ -1,11 +1,8 @@
 """A line operated again and again at a level that mends no contact, and looked at after every step."""
 
-import math
 from collections.abc import Callable
 from dataclasses import replace
 from math import sqrt
-
-import numpy as np
 
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.sequence import Limit
@@ -13,11 +10,12 @@ from harness.descriptions.state import State
 from harness.errors import BenchError, ReadingError
 from harness.judge import judge, limits_for
 from harness.measure.budget import Estimate
-from harness.measure.intermittency import failure_rate
+from harness.measure.intermittency import failure_rate, missed
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair, choose_tones
+from harness.plan.cycles import levels_of
 from harness.plan.estimate import CYCLE_RECORD_S
-from harness.plan.model import Cycle, HookupVisit
+from harness.plan.model import Cycle, CycleLevels, HookupVisit
 from harness.reading import Reading
 from harness.runner.inputs import input_numbers
 from harness.runner.recorder import Ask, Captured
@@ -25,8 +23,6 @@ from harness.runner.recovery import TRANSIENT
 from harness.runner.stage import LATER, Stage
 
 SAMPLES = 4000
-MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
-SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
 CONFIDENCE = 0.95
 
 Recover = Callable[[HookupVisit, State, BenchError], str]
@@ -36,7 +32,7 @@ def cycle_reading(
     stage: Stage, hookup: Hookup, cycle: Cycle, *, recover: Recover, visit: HookupVisit
 ) -> Reading:
     """Operate the line as often as the check says: how many operations failed, and what that bounds."""
-    missed: list[str] = []
+    misses: list[str] = []
     done = 0
     try:
         stage.drive.apply(cycle.stimulus)
@@ -44,13 +40,13 @@ def cycle_reading(
             found = _operate(stage, hookup, cycle)
             done = number
             if found:
-                missed.append(f"no. {number} {found}")
+                misses.append(f"no. {number} {found}")
         stage.begin_state(hookup, State(on=()))  # whatever comes next settles by itself
     except ReadingError as error:
         return _missing(stage, cycle, f"after {done} operations: {error}")
     except TRANSIENT as error:
         return _missing(stage, cycle, recover(visit, State(on=()), error))
-    return _judged(stage, cycle, missed)
+    return _judged(stage, cycle, misses)
 
 
 def _operate(stage: Stage, hookup: Hookup, cycle: Cycle) -> str:
@@ -77,27 +73,29 @@ def _operate(stage: Stage, hookup: Hookup, cycle: Cycle) -> str:
     return ""
 
 
-def _wrong(hookup: Hookup, cycle: Cycle, expected: tuple[float, ...], captured: Captured) -> str:
-    """Say which leg of the port has another level than the circuit expects; "" where none has."""
+def _wrong(hookup: Hookup, cycle: Cycle, expected: CycleLevels, captured: Captured) -> str:
+    """Say what has another level than the circuit expects, a leg or what is between them; "" if none has."""
     capture, tones = captured.capture, captured.ask.tones
     fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
-    levels = np.abs(fit.phasors[:, 0])
-    place = hookup.view.index(PortName(channel=cycle.channel, net=cycle.port))
-    for row, leg in ((2 * place, "hot"), (2 * place + 1, "cold")):
-        level, wanted = float(levels[row]), expected[row]
-        if wanted < SILENT * cycle.stimulus.level_vrms / 2:
-            if level > SILENT * cycle.stimulus.level_vrms:
-                return f"{leg} leg not silent"
-        elif abs(20 * math.log10(max(level, 1e-12) / wanted)) > MISS_DB:
-            return f"{leg} leg {20 * math.log10(max(level, 1e-12) / wanted):+.1f} dB"
+    hot = 2 * hookup.view.index(PortName(channel=cycle.channel, net=cycle.port))
+    found = levels_of(fit.phasors[:, 0], hot)
+    for what, level, wanted in (
+        ("hot leg", found.legs_vrms[hot], expected.legs_vrms[hot]),
+        ("cold leg", found.legs_vrms[hot + 1], expected.legs_vrms[hot + 1]),
+        ("between the legs", found.pair_vrms, expected.pair_vrms),
+    ):
+        wrong = missed(level, wanted, drive_vrms=cycle.stimulus.level_vrms)
+        if wrong:
+            return f"{what} {wrong}"
     return ""
 
 
-def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: tuple[float, ...]) -> Ask:
+def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: CycleLevels) -> Ask:
     hz = choose_tones(cycle.stimulus.frequency_hz).hot_hz
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=SAMPLES)
     peaks_v = {
-        number: sqrt(2.0) * volts for number, volts in zip(input_numbers(hookup), expected, strict=True)
+        number: sqrt(2.0) * volts
+        for number, volts in zip(input_numbers(hookup), expected.legs_vrms, strict=True)
     }
     return Ask(
         number=0,
@@ -110,13 +108,13 @@ def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: tuple[float, ...]
     )
 
 
-def _judged(stage: Stage, cycle: Cycle, missed: list[str]) -> Reading:
+def _judged(stage: Stage, cycle: Cycle, misses: list[str]) -> Reading:
     sequence = stage.job.sequence
     operations = cycle.check.operations
-    rate = failure_rate(len(missed), operations, confidence=CONFIDENCE)
-    lower = failure_rate(len(missed), operations, confidence=CONFIDENCE, sides="two").lower
+    rate = failure_rate(len(misses), operations, confidence=CONFIDENCE)
+    lower = failure_rate(len(misses), operations, confidence=CONFIDENCE, sides="two").lower
     found = Estimate(
-        value=len(missed) / operations,
+        value=len(misses) / operations,
         standard=None,
         low=lower,
         high=rate.upper,
@@ -126,9 +124,9 @@ def _judged(stage: Stage, cycle: Cycle, missed: list[str]) -> Reading:
     )
     low, high = limits_for(cycle.check.limit or Limit(kind="between", unit="%"), None)
     verdict = judge(found, low, high, decision=sequence.decision)
-    said = f"{len(missed)} of {operations} operations failed, so at most {100 * rate.upper:.3g} % do"
-    if missed:
-        said += f": {'; '.join(missed[:5])}" + (" and more" if len(missed) > 5 else "")
+    said = f"{len(misses)} of {operations} operations failed, so at most {100 * rate.upper:.3g} % do"
+    if misses:
+        said += f": {'; '.join(misses[:5])}" + (" and more" if len(misses) > 5 else "")
     elif verdict == "unproven":
         said += "; more operations would tell"
     blank = _missing(stage, cycle, said)

@@ -20,7 +20,7 @@ from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.descriptions.state import State
 from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
-from harness.faults.observed import EdgeSeen, Evidence, Moved, SupplyTrial, gather
+from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved, SupplyTrial, gather
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
@@ -38,9 +38,9 @@ UNWEIGHED = (
     "distortion",
     "offset",
     "transient",
-    "intermittency",
 )  # no linear circuit foretells them
 _INPUT = re.compile(r"\binput (\d+) ")
+_MISSED = re.compile(r"no\. \d+ (released|operated): (hot leg|cold leg|between the legs)")
 
 
 def recorded_job(record: RunRecord) -> Job:
@@ -116,10 +116,11 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
         trials=tuple(_trials(job, kept)),
         notes=notes,
         edges=tuple(_edges(plan, kept.readings)),
+        cycles=tuple(_cycles(plan, kept.readings)),
         unweighed=Counter(
             reading.quantity
             for reading in kept.readings
-            if reading.quantity in UNWEIGHED and reading.verdict in ("fail", "missing")
+            if reading.quantity in UNWEIGHED and reading.verdict == "fail"
         ),
     )
 
@@ -133,6 +134,21 @@ def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
         moved = None if reading is None else _moved(reading)
         if moved is not None:
             yield EdgeSeen(reading=planned, moved=moved)
+
+
+def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
+    """What became of lines that were operated again and again, where they were to the end."""
+    judged = {_place(one): one for one in readings}
+    for planned in (cycle for visit in plan.visits for cycle in visit.cycles):
+        key = (planned.check.name, planned.quantity, planned.state.name, planned.channel, planned.port)
+        reading = judged.get(key)
+        if reading is not None and reading.value is not None:
+            yield CycleSeen(
+                cycle=planned,
+                failed=reading.value,
+                missed=frozenset(_MISSED.findall(reading.reason)),
+                judged=reading.verdict == "fail",
+            )
 
 
 def _place(reading: Reading) -> tuple[str, str, str, str, str]:

@@ -40,9 +40,10 @@ class Described:
 
     def is_quick(self, acquisitions: int) -> bool:
         """Whether all faults in so many acquisitions are a matter of about a second."""
-        from harness.descriptions.faults import single_faults
+        from harness.descriptions.faults import ONE_RESISTANCE_OHM, single_faults
 
-        return acquisitions * len(single_faults(self.job.module, self.job.fixture)) <= LARGEST_AT_RUN_END
+        faults = single_faults(self.job.module, self.job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
+        return acquisitions * len(faults) <= LARGEST_AT_RUN_END
 
     def diagnoser(self, acquisitions: "Sequence[Acquisition]") -> "Diagnoser":
         """What all faults would show in these acquisitions; kept. Raises CircuitError."""

@@ -106,6 +106,16 @@ def test_what_is_no_fault_is_told_with_the_nearest_there_is(switcher, text, mess
     assert str(caught.value) == message
 
 
+def test_a_bad_contact_is_listed_at_1_10_and_100_ohm_for_each_throw_and_leg(switcher):
+    faults = single_faults(switcher.module, switcher.fixture)
+    listed = Counter(fault.name for fault in faults if fault.kind == "throw resistance")
+    throws = 10 * 2 * 2  # relays, legs, throws
+    assert len(listed) == 3 * throws
+    assert {f"K1.1.cold operated {ohm} ohm" for ohm in (1, 10, 100)} < set(listed)
+    once = single_faults(switcher.module, switcher.fixture, contact_ohm=(10.0,))
+    assert len(faults) - len(once) == 2 * throws
+
+
 def test_plugs_that_are_alike_in_both_channels_cannot_be_exchanged(selector, switcher):
     kinds = Counter(fault.kind for fault in single_faults(switcher.module, switcher.fixture))
     assert kinds["link channels swapped"] == 2

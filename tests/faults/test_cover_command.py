@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,20 +25,35 @@ BY_HAND = (
 )
 
 
+OWN = "K1 never operates + left.out.hot open"
+
+
 def run_cover(*arguments):
     return subprocess.run(
         [sys.executable, "-c", "from harness.cli.app import main; main()", "cover", *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=170,
+        timeout=600,
         cwd=SWITCHER.parents[1],
         check=False,
     )
 
 
 @pytest.fixture(scope="module")
-def hand_json():
-    done = run_cover(SWITCHER, *BY_HAND, "--json", "--minimal")
+def few_states(tmp_path_factory):
+    """The hand test in five of its nine states, for what needs no more."""
+    sequence = tmp_path_factory.mktemp("few") / "few.toml"
+    text = Path(BY_HAND[1]).read_text(encoding="utf-8")
+    every = 'states = ["all", "unpowered"]'
+    assert every in text
+    few = text.replace(every, 'states = ["rest", "loop_a", "loop_b", "swap", "loop_a+loop_b+swap"]')
+    sequence.write_text(few, encoding="utf-8")
+    return (SWITCHER, "--sequence", sequence, *BY_HAND[2:], "--json", "--minimal", "--fault", OWN)
+
+
+@pytest.fixture(scope="module")
+def hand_json(few_states):
+    done = run_cover(*few_states)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 
@@ -50,6 +66,9 @@ def test_json_has_the_figures_that_were_promised(hand_json):
     assert all(len(group) > 1 for group in hand_json["groups"])
     assert {"contact", "smallest_seen_ohm"} <= set(hand_json["contacts"][0])
     assert hand_json["contacts"][0]["contact"] == "K1.1.hot rest"
+    assert len(hand_json["resistive"]) == 3 * len(hand_json["contacts"])
+    assert hand_json["resistive"][0]["fault"] == "K1.1.hot rest 1 ohm"
+    assert [len(load["smallest_seen_ohm"]) for load in hand_json["loads"]] == [len(hand_json["contacts"])] * 2
 
 
 def test_json_tells_what_fewer_steps_would_save(hand_json):
@@ -59,16 +78,28 @@ def test_json_tells_what_fewer_steps_would_save(hand_json):
     assert minimal["after"]["operations"] < minimal["before"]["operations"]
 
 
+def test_faults_of_ones_own_are_judged_too(hand_json):
+    """Several at once, which are on no list: what one hides, the other shows."""
+    (asked,) = hand_json["asked"]
+    assert (asked["fault"], asked["seen"]) == (OWN, True)
+    assert asked["by"].startswith("gain at left.out")
+    assert OWN not in {one["fault"] for one in hand_json["faults"]}
+
+
 def test_the_text_fits_a_terminal_and_names_what_matters():
-    done = run_cover(SWITCHER, *BY_HAND)
+    done = run_cover(SWITCHER, *BY_HAND, "--every")
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
     assert lines[0] == "Two-loop line switcher (HFM-TLS B), Hand test"
     assert lines[1].startswith("164 of 264 faults seen (62.1 %)")
-    assert "  K1 never operates: changes nothing that is looked at" in lines
+    reason = next(place for place, line in enumerate(lines) if line.startswith("  changes nothing that"))
+    assert lines[reason + 1].startswith("      K1 never operates | K1 always operated | ")
     assert any(line.startswith("  unequal pads, every leg another") for line in lines)
     assert any(line.startswith("  K1.1.hot rest  ") for line in lines)
+    start = next(place for place, line in enumerate(lines) if line.startswith("Seen, by how many times"))
+    end = next(place for place, line in enumerate(lines) if line.startswith("Seen, and not told apart"))
+    assert sum(line.startswith("  ") and line[2] != " " for line in lines[start:end]) == 164
 
 
 @pytest.mark.parametrize(
@@ -77,6 +108,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
         ((SWITCHER / "nowhere",), "no such folder"),
         ((SWITCHER, "--sequence", "missing.toml"), "no such file as missing.toml"),
         ((SWITCHER, "--fixture", str(SWITCHER / "by_hand_fixture.toml")), "no hookup"),
+        ((SWITCHER, "--fault", "K1 nevr operates"), "K1 never operates"),
         ((SWITCHER, "--workers", "tcp://127.0.0.1:1"), "no scheduler answers there"),
     ],
 )
@@ -120,7 +152,23 @@ def test_a_cluster_of_two_processes_gives_identical_results(cluster):
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_the_command_shares_its_work_with_a_cluster(cluster, hand_json):
-    done = run_cover(SWITCHER, *BY_HAND, "--json", "--minimal", "--workers", cluster.scheduler_address)
+def test_the_command_shares_its_work_with_a_cluster(cluster, few_states, hand_json):
+    done = run_cover(*few_states, "--workers", cluster.scheduler_address)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout) == hand_json
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_units_of_the_diagnosis_experiment_are_shared_out_too(cluster):
+    from distributed import Client
+
+    from benchmarks.diagnosis_cases import diagnose_unit
+
+    with Client(cluster, set_as_default=False) as client:
+        one, other = (
+            client.submit(diagnose_unit, "X-1", "K3 never operates", workers=[worker], pure=False)
+            for worker in client.scheduler_info()["workers"]
+        )
+        cases = [replace(future.result(), seconds=0.0) for future in (one, other)]
+    assert cases[0] == cases[1]
+    assert (cases[0].place, cases[0].verdict) == (0, "fail")

@@ -8,47 +8,17 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from benchmarks.simulated_runs import Bench
-from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import Fault, parse_fault, single_faults
 from harness.descriptions.load import load_job
-from harness.faults.diagnosis import Diagnoser, telling
 from harness.faults.effects import suspect_name
 from harness.faults.likelihood import Spread
 from harness.faults.probes import best_probe, expected_information
 from harness.faults.words import explain
-from harness.plan.build import build_plan
 from harness.report.explanation import make_explanation, shown_groups
+from tests.faults.laboratory import IMPEDANCES, SEED
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
-IMPEDANCES = BenchImpedances()
-SEED = 7
 EVERY = 16  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
-
-
-class Laboratory:
-    """The two-loop switcher on a bench in memory."""
-
-    def __init__(self) -> None:
-        self.job = load_job(SEQUENCES / "two_loop_switcher")
-        self.plan = build_plan(self.job, impedances=IMPEDANCES)
-        self.bench = Bench(self.job, self.plan, seed=SEED)
-        self.faults = single_faults(self.job.module, self.job.fixture)
-        self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job), impedances=IMPEDANCES)
-        self.stopped = Diagnoser(self.job, self.plan, (), impedances=IMPEDANCES)
-
-    def evidence(self, names, serial="T-1"):
-        faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []
-        return self.bench.run(serial, faults).evidence
-
-    def diagnose(self, evidence, *, double=True):
-        diagnoser = self.diagnoser if evidence.acquisitions else self.stopped
-        return diagnoser.diagnose(evidence, double=double)
-
-
-@pytest.fixture(scope="module")
-def laboratory():
-    return Laboratory()
 
 
 def but_for_resistance(suspect: tuple[Fault, ...]) -> set[tuple[object, ...]]:

@@ -1,46 +1,25 @@
 """Readings of changes of state as evidence: a relay that is late, bounces too long or leaves no gap."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from benchmarks.simulated_runs import Bench
-from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import parse_fault
-from harness.descriptions.load import load_job
-from harness.faults.diagnosis import Diagnoser, telling
 from harness.faults.movements import WRONG, Movements, cost
 from harness.faults.observed import EdgeSeen
-from harness.plan.build import build_plan
 from harness.report.explanation import make_explanation
-
-SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
-IMPEDANCES = BenchImpedances()
+from tests.faults.laboratory import IMPEDANCES
 
 
-class Laboratory:
-    """A sound unit's levels, to which changes of state are added as a run would have judged them."""
-
-    def __init__(self):
-        self.job = load_job(SWITCHER)
-        self.plan = build_plan(self.job, impedances=IMPEDANCES)
-        self.sound = Bench(self.job, self.plan, seed=3).run("M-1", []).evidence
-        self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job), impedances=IMPEDANCES)
-
-    def diagnose(self, wrong, **more):
-        """wrong: quantity, edge and channel of the readings that fail, with what they say."""
-        edges = tuple(
-            EdgeSeen(reading=one, moved=wrong.get((one.quantity, one.edge.name, one.channel), "fine"))
-            for one in self.plan.edge_readings
-            if one.quantity != "transient"
-        )
-        return self.diagnoser.diagnose(replace(self.sound, edges=edges, **more), double=False)
-
-
-@pytest.fixture(scope="module")
-def laboratory():
-    return Laboratory()
+def diagnose(laboratory, wrong, **more):
+    """A sound unit's levels; wrong: quantity, edge and channel of readings that fail, and what they say."""
+    edges = tuple(
+        EdgeSeen(reading=one, moved=wrong.get((one.quantity, one.edge.name, one.channel), "fine"))
+        for one in laboratory.plan.edge_readings
+        if one.quantity != "transient"
+    )
+    sound = laboratory.evidence("", "M-1")
+    return laboratory.diagnoser.diagnose(replace(sound, edges=edges, **more), double=False)
 
 
 @pytest.mark.parametrize(
@@ -52,7 +31,7 @@ def laboratory():
     ],
 )
 def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, quantity, edge, moved, name):
-    found = laboratory.diagnose({(quantity, edge, "left"): moved})
+    found = diagnose(laboratory, {(quantity, edge, "left"): moved})
     assert found.groups[0].names == (name,)
     assert found.explained
     assert not found.says_healthy
@@ -60,7 +39,7 @@ def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, qu
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory):
     wrong = {("bounce", edge, "right"): "bounces" for edge in ("rest > loop_b", "loop_b > rest")}
-    found = laboratory.diagnose(wrong)
+    found = diagnose(laboratory, wrong)
     assert found.groups[0].names == ("K7 long bounce",)
 
 
@@ -86,12 +65,12 @@ def test_edges_that_no_fault_explains_are_said_to_be_so(laboratory):
             ("bounce", "swap > rest", "left", "bounces"),
         )
     }
-    found = laboratory.diagnose(wrong)
+    found = diagnose(laboratory, wrong)
     assert not found.explained
 
 
 def test_what_no_circuit_foretells_is_said_to_stay_unexplained(laboratory):
-    found = laboratory.diagnose({}, unweighed={"noise": 2, "distortion": 1})
+    found = diagnose(laboratory, {}, unweighed={"noise": 2, "distortion": 1})
     assert found.says_healthy
     words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
     (remark,) = [text for text in words.remarks if text.startswith("Not explained here")]

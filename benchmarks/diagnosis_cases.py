@@ -1,0 +1,90 @@
+"""Units with known faults, each measured in memory and diagnosed: one case, wherever it is worked out."""
+
+import time
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from benchmarks.simulated_runs import Bench, InMemory
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import Fault, parse_fault
+from harness.descriptions.load import load_job
+from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
+from harness.plan.build import build_plan
+
+JOB = Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher"
+SEED = 20261125
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """What became of one unit: the place of the group that holds its faults, if any does."""
+
+    name: str
+    verdict: str
+    place: int | None
+    size: int
+    healthy: bool
+    explained: bool
+    seconds: float
+
+    @property
+    def detected(self) -> bool:
+        return self.verdict == "fail" or not self.healthy
+
+
+def key(fault: Fault) -> tuple[object, ...]:
+    """A fault but for the resistance of a bad contact, which is found and not foretold."""
+    return fault.kind, fault.subject, fault.channel, fault.leg, fault.throw, fault.other
+
+
+def case_of(name: str, verdict: str, faults: list[Fault], found: Diagnosis, seconds: float) -> Case:
+    wanted = {key(fault) for fault in faults}
+    places = [
+        place
+        for place, group in enumerate(found.groups)
+        if any({key(fault) for fault in suspect} == wanted for suspect in group.suspects)
+    ]
+    return Case(
+        name=name,
+        verdict=verdict,
+        place=places[0] if places else None,
+        size=len(found.groups[0].suspects) if found.groups else 0,
+        healthy=found.says_healthy,
+        explained=found.explained,
+        seconds=seconds,
+    )
+
+
+class Laboratory:
+    """The job on a bench in memory, and what diagnoses it."""
+
+    def __init__(self) -> None:
+        self.job = load_job(JOB)
+        impedances = BenchImpedances()
+        self.plan = build_plan(self.job, impedances=impedances)
+        self.bench = Bench(self.job, self.plan, seed=SEED)
+        full = telling(self.plan, self.job)
+        self._full = Diagnoser(self.job, self.plan, full, impedances=impedances)
+        self._stopped = Diagnoser(self.job, self.plan, (), impedances=impedances)
+
+    def diagnose(self, serial: str, faults: list[Fault]) -> Case:
+        run: InMemory = self.bench.run(serial, faults)
+        start = time.perf_counter()
+        diagnoser = self._full if run.evidence.acquisitions else self._stopped
+        found = diagnoser.diagnose(run.evidence)
+        name = " + ".join(fault.name for fault in faults) or "healthy"
+        return case_of(name, run.verdict, faults, found, time.perf_counter() - start)
+
+
+@cache
+def laboratory() -> Laboratory:
+    """One for each process; every one is like every other."""
+    return Laboratory()
+
+
+def diagnose_unit(serial: str, names: str) -> Case:
+    """One unit with faults of these names, joined by ` + `; healthy where there are none."""
+    made = laboratory()
+    faults = parse_fault(names, made.job.module, made.job.fixture) if names else ()
+    return made.diagnose(serial, list(faults))

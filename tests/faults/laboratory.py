@@ -1,0 +1,34 @@
+"""The two-loop switcher on a bench in memory, and what diagnoses it: made once for every test that asks."""
+
+from pathlib import Path
+
+from benchmarks.simulated_runs import Bench
+from harness.circuit.elements import BenchImpedances
+from harness.descriptions.faults import ONE_RESISTANCE_OHM, parse_fault, single_faults
+from harness.descriptions.load import load_job
+from harness.faults.diagnosis import Diagnoser, telling
+from harness.plan.build import build_plan
+
+SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+IMPEDANCES = BenchImpedances()
+SEED = 7
+
+
+class Laboratory:
+    """Its job, its plan, one bench, and diagnosers: of whole runs, and of those that over-current stopped."""
+
+    def __init__(self) -> None:
+        self.job = load_job(SWITCHER)
+        self.plan = build_plan(self.job, impedances=IMPEDANCES)
+        self.bench = Bench(self.job, self.plan, seed=SEED)
+        self.faults = single_faults(self.job.module, self.job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
+        self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job), impedances=IMPEDANCES)
+        self.stopped = Diagnoser(self.job, self.plan, (), impedances=IMPEDANCES)
+
+    def evidence(self, names, serial="T-1"):
+        faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []
+        return self.bench.run(serial, faults).evidence
+
+    def diagnose(self, evidence, *, double=True):
+        diagnoser = self.diagnoser if evidence.acquisitions else self.stopped
+        return diagnoser.diagnose(evidence, double=double)

@@ -1,0 +1,120 @@
+"""A contact that comes and goes, a line operated again and again, and a record that is out of line."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from harness.faults.observed import CycleSeen
+from harness.report.explanation import make_explanation
+
+HOT = frozenset({("operated", "hot leg")})
+
+
+def mixed(laboratory, name, serial, moments):
+    """One unit's evidence, with the fault in those acquisitions that `moments` chooses.
+
+    Errors that the two have in common count as different ones, which makes them a little wider.
+    """
+    sound, faulty = laboratory.evidence("", serial), laboratory.evidence(name, serial)
+    there = np.array([bool(moments(each)) for each in sound.acquisitions])
+    assert there.any()
+    assert not there.all()
+    pick = there[:, None, None]
+    return replace(
+        sound,
+        values=np.where(pick, faulty.values, sound.values),
+        noise=np.where(pick, faulty.noise, sound.noise),
+        shared=np.concatenate([np.where(pick, 0, sound.shared), np.where(pick, faulty.shared, 0)]),
+    )
+
+
+def cycles(laboratory, failed):
+    """Every cycle of the plan; failed: line and channel of those with failures, and what is seen of them."""
+    return tuple(
+        CycleSeen(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
+        for visit in laboratory.plan.visits
+        for cycle in visit.cycles
+        for share, missed in [failed.get((cycle.line, cycle.channel), (0.0, ()))]
+    )
+
+
+def words_of(laboratory, found):
+    return make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
+
+
+@pytest.mark.parametrize(
+    ("contact", "line"), [("K1.1.hot operated", "loop_a"), ("K7.1.cold operated", "loop_b")]
+)
+def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, line):
+    rng = np.random.default_rng(11)
+    fault = f"{contact} stuck open"
+    evidence = mixed(laboratory, fault, "I-1", lambda each: line in each.state.on and rng.random() < 0.5)
+    found = laboratory.diagnose(evidence, double=False)
+    assert found.groups[0].names[0] == f"{contact} intermittent"
+    assert found.explained
+    assert "conducts after some operations" in words_of(laboratory, found).groups[0].faults[0][1]
+
+
+def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(laboratory):
+    """At rest the load floats: whichever leg is open, both carry the same, and nothing is between them."""
+    failed = {("loop_b", "right"): (0.3, [("released", "between the legs")])}
+    evidence = replace(laboratory.evidence("", "I-2"), cycles=cycles(laboratory, failed))
+    found = laboratory.diagnose(evidence)
+    assert set(found.groups[0].names) == {"K7.1.hot rest intermittent", "K7.1.cold rest intermittent"}
+    assert found.explained
+    assert not found.says_healthy
+
+
+def test_operations_tell_the_contacts_of_one_path_apart(laboratory):
+    """Open, K1's and K4's contacts look alike where both are in the path; only K1 moves with its line."""
+    evidence = mixed(
+        laboratory,
+        "K1.1.hot operated stuck open",
+        "I-3",
+        lambda each: each.state.name == "loop_a" and each.hookup == "drive left, view input and output",
+    )
+    failed = {("loop_a", "left"): (0.4, [("operated", "hot leg")])}
+    alike = laboratory.diagnose(evidence, double=False)
+    told = laboratory.diagnose(replace(evidence, cycles=cycles(laboratory, failed)), double=False)
+    assert len(alike.groups[0].names) > 1
+    assert "K1.1.hot operated intermittent" in alike.groups[0].names
+    assert "with more operations" in words_of(laboratory, alike).next_probe
+    assert told.groups[0].names == ("K1.1.hot operated intermittent",)
+
+
+@pytest.mark.parametrize(
+    ("name", "share", "left"),
+    [
+        ("K1 never operates", 1.0, {}),
+        ("K1 never operates", 0.5, {"intermittency": 1}),
+        ("K3 never operates", 1.0, {"intermittency": 1}),
+    ],
+)
+def test_a_relay_that_never_operates_explains_that_every_operation_failed(laboratory, name, share, left):
+    seen = tuple(
+        replace(each, judged=bool(each.failed))
+        for each in cycles(laboratory, {("loop_a", "left"): (share, HOT)})
+    )
+    found = laboratory.diagnose(replace(laboratory.evidence(name, "I-4"), cycles=seen), double=False)
+    assert found.groups[0].names[0] == name
+    assert found.unweighed == left
+    said = any(text.startswith("Not explained here") for text in words_of(laboratory, found).remarks)
+    assert said == bool(left)
+
+
+@pytest.mark.parametrize("name", ["K2.1.cold stuck at rest", ""])
+def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
+    """As where the switchboard was late: in one record the unit still stands in the state before."""
+    evidence = laboratory.evidence(name, "I-5")
+    place = next(n for n, each in enumerate(evidence.acquisitions) if each.state.name == "swap")
+    values = evidence.values.copy()
+    values[place] = values[place - 1]
+    assert evidence.acquisitions[place].hookup == evidence.acquisitions[place - 1].hookup
+    found = laboratory.diagnose(replace(evidence, values=values), double=False)
+    assert found.explained
+    assert found.says_healthy == (not name)
+    assert not name or found.groups[0].names == (name,)
+    (note,) = found.notes
+    assert note.startswith("One record agrees with nothing else and was left out: drive left")
+    assert "state swap" in note
