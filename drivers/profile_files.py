@@ -32,6 +32,12 @@ def own_profiles() -> Path:
     return user_config_path("switchwalk", appauthor=False) / "profiles"
 
 
+def own_profile(name: str, folder: Path) -> Path | None:
+    """A person's own profile of that name: beside the bench file first, then in their folder; else None."""
+    places = (folder / f"{name}.toml", own_profiles() / f"{name}.toml")
+    return next((place for place in places if place.is_file()), None)
+
+
 def load_profile(name: str, *, role: str, folder: Path) -> Profile:
     """Read a profile: `NAME.toml` in the folder of the bench file first, then the user's own, then a shipped.
 
@@ -39,8 +45,7 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
     """
     if not NAME.fullmatch(name):
         raise _one_mistake("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
-    places = (folder / f"{name}.toml", own_profiles() / f"{name}.toml")
-    own = next((place for place in places if place.is_file()), None)
+    own = own_profile(name, folder)
     if own is not None:
         file, text = str(own), _read(own)
     elif name in shipped_profiles():

@@ -56,7 +56,7 @@ def _job_as_it_was(record: "RunRecord", sequence: Path) -> "Job":
     """The run's own files, but for the sequence. Raises JobError for mistakes, as with any job."""
     from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 
-    texts = {file.name: file.text for file in record.header.files}
+    texts = {file.name: file.text for file in record.header.files[:4]}  # what follows are profiles
     with TemporaryDirectory(prefix="switchwalk-") as folder:
         for name in (MODULE, FIXTURE):
             if name not in texts:

@@ -21,12 +21,12 @@ from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
 from harness.quantities import counted
 from harness.workbench.held import refuse_held
-from harness.workbench.planning import planned
+from harness.workbench.planning import files_of, planned
 from harness.workbench.report import report_path, write_report_of
 from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.descriptions.job import Job, JobFile
     from harness.plan.model import Plan
     from harness.reading import Reading
     from harness.records.run import RunHeader, RunRecord
@@ -80,7 +80,7 @@ def resume(
             )
             described = load_job(described.folder, simulated.bench_file)
             bench, hands = simulated.bench_file, simulated
-        _check_files(header, described)
+        _check_files(header, described, files_of(described, bench))
         if not as_json:
             typer.echo(CAUTIONS)
         errand = Errand(
@@ -157,11 +157,11 @@ def _check_unit(header: "RunHeader", serial: str | None, *, as_json: bool) -> No
         raise UsageError("not resumed")
 
 
-def _check_files(header: "RunHeader", job: "Job") -> None:
+def _check_files(header: "RunHeader", job: "Job", files: "tuple[JobFile, ...]") -> None:
     """Refuse files of other content. A simulated bench's own file has new addresses each time."""
-    then, now = list(header.files), list(job.files)
+    then, now = list(header.files), list(files)
     if header.simulated:
-        then, now = then[:-1], now[:-1]
+        then, now = then[:3] + then[4:], now[:3] + now[4:]
     for before in then:
         after = next((file for file in now if file.name == before.name), None)
         if after is None or after.sha256 != before.sha256:

@@ -1,7 +1,9 @@
 """A whole job: its four files, read and cross-checked."""
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 from harness.descriptions.bench import BenchFile
 from harness.descriptions.fixture import Fixture
@@ -16,6 +18,12 @@ class JobFile:
     name: str
     sha256: str
     text: str
+
+    @classmethod
+    def of(cls, name: str, content: bytes) -> Self:
+        """Take a file's content as it lies on the disk. Raises UnicodeDecodeError."""
+        text = content.decode("utf-8-sig").replace("\r\n", "\n")
+        return cls(name=name, sha256=hashlib.sha256(content).hexdigest(), text=text)
 
 
 @dataclass(frozen=True, kw_only=True)

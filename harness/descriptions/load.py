@@ -1,6 +1,5 @@
 """Reads a job's folder: four files into one Job, or every mistake in all of them at once."""
 
-import hashlib
 from pathlib import Path
 
 from harness.descriptions.bench import BenchFile
@@ -103,14 +102,14 @@ def _open(path: Path, name: str, mistakes: list[Mistake], files: list[JobFile]) 
         mistakes.append(_mistake(name, f"cannot be read: {error.strerror or error}"))
         return None
     try:
-        text = content.decode("utf-8-sig").replace("\r\n", "\n")
+        file = JobFile.of(path.name, content)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         mistakes.append(_mistake(name, "a byte that is no UTF-8; expected the file saved as UTF-8", line))
         return None
-    files.append(JobFile(name=path.name, sha256=hashlib.sha256(content).hexdigest(), text=text))
+    files.append(file)
     try:
-        return Source(name=name, located=read_located(text), mistakes=mistakes)
+        return Source(name=name, located=read_located(file.text), mistakes=mistakes)
     except TomlSyntaxError as error:
         mistakes.append(_mistake(name, f"no TOML from here on: {error}", error.line))
         return None

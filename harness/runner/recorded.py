@@ -39,6 +39,7 @@ UNWEIGHED = (
     "offset",
     "transient",
 )  # no linear circuit foretells them
+JOB_FILES = (MODULE, FIXTURE, SEQUENCE, BENCH)
 _INPUT = re.compile(r"\binput (\d+) ")
 _MISSED = re.compile(r"no\. \d+ (released|operated): (hot leg|cold leg|between the legs)")
 
@@ -49,7 +50,7 @@ def recorded_job(record: RunRecord) -> Job:
         folder = Path(place)
         bench: Path | None = None
         # They are kept in this order; a bench, a fixture or a sequence in use may have had any name.
-        for name, file in zip((MODULE, FIXTURE, SEQUENCE, BENCH), record.header.files, strict=False):
+        for name, file in zip(JOB_FILES, record.header.files, strict=False):
             (folder / name).write_text(file.text, encoding="utf-8")
             bench = folder / name if name == BENCH else bench
         try:

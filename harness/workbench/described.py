@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from harness.errors import CircuitError, JobError
+from harness.errors import CircuitError, JobError, RecordsError
 from harness.workbench.beside import Beside
 
 if TYPE_CHECKING:
@@ -164,19 +165,38 @@ def recorded_description(record: "RunRecord") -> Described:
     return Described(job=job, plan=plan, impedances=impedances, notes=notes)
 
 
-def _recorded_impedances(job: "Job", header: "RunHeader") -> "tuple[BenchImpedances, tuple[str, ...]]":
-    """What the recorded bench loads the unit with: by its profiles, a person's own beside the bench file.
+@contextmanager
+def _profiles(header: "RunHeader") -> Iterator[Path]:
+    """A folder with a person's own profiles of a run: as they were kept with it, or where they were then."""
+    from drivers.profile_files import NAME
+    from harness.runner.recorded import JOB_FILES
 
-    Profiles are not recorded; where one is not found any more, the usual impedances are taken, with a note.
+    kept = header.files[len(JOB_FILES) :]
+    if not kept:
+        yield Path(header.bench_file).parent if header.bench_file else Path(header.job_folder)
+        return
+    with TemporaryDirectory(prefix="switchwalk-") as folder:
+        for file in kept:
+            if not NAME.fullmatch(file.name):  # records are no more to be trusted than other files
+                raise RecordsError(f"{file.name!r} is kept with the run as a profile, and is no name of one")
+            (Path(folder) / file.name).write_text(file.text, encoding="utf-8")
+        yield Path(folder)
+
+
+def _recorded_impedances(job: "Job", header: "RunHeader") -> "tuple[BenchImpedances, tuple[str, ...]]":
+    """What the recorded bench loads the unit with, by its profiles: a person's own were kept with the run.
+
+    They are not in runs of earlier versions. Where one is not found beside the bench file any more either,
+    the usual impedances are taken, with a note.
     """
     from harness.circuit.elements import BenchImpedances
     from harness.workbench.bench_check import check_bench
 
     if job.bench is None:
         return BenchImpedances(), ()
-    folder = Path(header.bench_file).parent if header.bench_file else Path(header.job_folder)
     try:
-        return check_bench(job, job.bench, folder), ()
+        with _profiles(header) as folder:
+            return check_bench(job, job.bench, folder), ()
     except JobError as error:
         usual = BenchImpedances()
         return usual, (

@@ -45,6 +45,7 @@ def header_of(
 ) -> "RunHeader":
     """What is known of a run that begins now on an open bench. bench_file: None for the job's own."""
     from harness.records.run import RunHeader
+    from harness.workbench.planning import files_of
 
     return RunHeader(
         serial=serial,
@@ -65,7 +66,7 @@ def header_of(
             bench.supply.identity,
             bench.switchboard.identity,
         ),
-        files=job.files,
+        files=files_of(job, bench_file),
         planned_readings=plan.count,
         job_folder=str(job.folder.resolve()),
         bench_file="" if bench_file is None or simulated else str(bench_file.resolve()),

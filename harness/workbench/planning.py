@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
     from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.descriptions.job import Job, JobFile
     from harness.plan.model import Plan
 
 
@@ -33,6 +33,19 @@ def impedances_of(job: "Job", bench: Path | None) -> "BenchImpedances":
 def profile_folder(job: "Job", bench: Path | None) -> Path:
     """Where a person's own instrument profiles are looked for: beside the bench file in use."""
     return job.folder if bench is None else bench.parent
+
+
+def files_of(job: "Job", bench: Path | None) -> "tuple[JobFile, ...]":
+    """A job's files, then a person's own profiles that its bench names: all that a run keeps by content."""
+    from drivers.profile_files import own_profile
+    from harness.descriptions.job import JobFile
+
+    if job.bench is None:
+        return job.files
+    file = job.bench
+    names = (file.generator.profile, file.oscilloscope.profile, file.supply.profile, file.switchboard.profile)
+    own = (own_profile(name, profile_folder(job, bench)) for name in dict.fromkeys(names))
+    return (*job.files, *(JobFile.of(place.name, place.read_bytes()) for place in own if place is not None))
 
 
 def hookups_of(plan: "Plan") -> "tuple[Hookup, ...]":

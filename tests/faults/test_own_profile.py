@@ -7,10 +7,13 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
+from harness.cli.resume import _check_files
+from harness.descriptions.job import JobFile
 from harness.descriptions.load import load_job
+from harness.errors import RecordsError, UsageError
 from harness.records.run import RunHeader, RunRecord
 from harness.workbench.described import recorded_description
-from harness.workbench.planning import impedances_of
+from harness.workbench.planning import files_of, impedances_of
 
 ROOT = Path(__file__).parents[2]
 OWN_OHM = 100e3
@@ -30,12 +33,13 @@ def folder(tmp_path):
     return own
 
 
-def record_of(folder):
+def record_of(folder, files=None):
+    """A run of that job; with its four files alone, as earlier versions kept it, unless others are given."""
     job = load_job(folder)
     header = RunHeader(
         serial="1", module_name="m", part="p", revision="A", sequence_name="s", decision="guarded",
         bench_name="b", operator=None, started=datetime.now(UTC), software_version="0", simulated=False,
-        notes="", instruments=(), files=job.files, planned_readings=0, job_folder=str(folder),
+        notes="", instruments=(), files=files or job.files, planned_readings=0, job_folder=str(folder),
     )  # fmt: skip
     return RunRecord(
         run_id=1, header=header, outcome="fail", reason="", ended=None, verdicts={}, acquisitions=0
@@ -60,3 +64,42 @@ def test_diagnose_says_so_where_that_profile_is_gone(folder):
     (note,) = described.notes
     assert "mine" in note
     assert "1 Mohm are taken" in note
+
+
+def test_a_run_keeps_the_own_profile_by_content(folder):
+    (mine,) = files_of(load_job(folder), None)[4:]
+    content = (folder / "mine.toml").read_bytes()
+    assert mine == JobFile.of("mine.toml", content)
+    assert mine.text.encode() == content
+    bench = (folder / "bench.toml").read_text(encoding="utf-8").replace('"mine"', '"preamble-oscilloscope"')
+    (folder / "bench.toml").write_text(bench, encoding="utf-8")
+    assert files_of(load_job(folder), None) == load_job(folder).files  # shipped ones go with the version
+
+
+@pytest.mark.parametrize("what", ["gone", "changed"])
+def test_an_old_run_is_diagnosed_with_the_profile_that_it_had(folder, what):
+    record = record_of(folder, files_of(load_job(folder), None))
+    mine = folder / "mine.toml"
+    if what == "gone":
+        mine.unlink()
+    else:
+        mine.write_text(mine.read_text(encoding="utf-8").replace("100e3", "50"), encoding="utf-8")
+    described = recorded_description(record)
+    assert described.impedances.input_ohm == OWN_OHM
+    assert described.notes == ()
+
+
+def test_a_run_does_not_go_on_with_another_profile_than_it_began_with(folder):
+    record = record_of(folder, files_of(load_job(folder), None))
+    _check_files(record.header, load_job(folder), files_of(load_job(folder), None))
+    mine = folder / "mine.toml"
+    mine.write_text(mine.read_text(encoding="utf-8").replace("100e3", "50e3"), encoding="utf-8")
+    with pytest.raises(UsageError, match=r"mine\.toml in .* was changed since the run began"):
+        _check_files(record.header, load_job(folder), files_of(load_job(folder), None))
+
+
+def test_a_kept_profile_leads_to_no_other_place(folder):
+    astray = JobFile.of("../astray.toml", b"")
+    with pytest.raises(RecordsError, match="no name of one"):
+        recorded_description(record_of(folder, (*load_job(folder).files, astray)))
+    assert not list(folder.parent.rglob("astray.toml"))
