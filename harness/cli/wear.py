@@ -4,8 +4,6 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from harness.records.wear import parse_currents, parse_operations
-
 if TYPE_CHECKING:
     from harness.reading import Reading
     from harness.records.run import RunEvent, RunRecord
@@ -23,6 +21,8 @@ def wear_of(
     drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
     that has not ended, or did before this was counted.
     """
+    from harness.records.wear import parse_currents, parse_operations
+
     header = record.header
     with store.readable():
         own = [parse_operations(event.text) for event in events if event.kind == "relays"]
