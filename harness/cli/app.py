@@ -3,7 +3,6 @@
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import version
 from typing import Annotated
 
 import typer
@@ -81,6 +80,8 @@ for each in app.registered_commands:
 
 def _print_version(wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import version  # brings half of the mail package
+
         typer.echo(f"switchwalk {version('switchwalk')}")
         raise typer.Exit
 

@@ -1,19 +1,16 @@
 """A job with its plan, and what follows from these alone: worked out once for a run or for a batch."""
 
-import hashlib
 import json
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
-from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from harness.errors import CircuitError, JobError, RecordsError
-from harness.workbench.beside import Beside
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
@@ -23,6 +20,7 @@ if TYPE_CHECKING:
     from harness.faults.diagnosis import Diagnoser
     from harness.plan.model import Acquisition, Plan
     from harness.records.run import RunHeader, RunRecord
+    from harness.workbench.beside import Beside
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
 LARGEST_KEPT = 400_000  # the same, for what is worked out once for all units of a job
@@ -37,7 +35,7 @@ class Described:
     impedances: "BenchImpedances"
     notes: tuple[str, ...] = ()
     _diagnosers: "dict[tuple[int, ...], Diagnoser]" = field(default_factory=dict)
-    _beside: list[Beside] = field(default_factory=list)
+    _beside: "list[Beside]" = field(default_factory=list)
 
     def is_quick(self, acquisitions: int) -> bool:
         """Whether all faults in so many acquisitions are a matter of about a second."""
@@ -81,6 +79,8 @@ class Described:
         if not self._hard_faults or self._coverage_in(folder).exists():
             yield
             return
+        from harness.workbench.beside import Beside
+
         with Beside(self.job, self.plan, self.impedances) as beside:
             self._beside.append(beside)
             try:
@@ -102,6 +102,9 @@ class Described:
     @cached_property
     def _digest(self) -> str:
         """Of all that coverage follows from; a simulated bench's file has other addresses each time."""
+        import hashlib
+        from importlib.metadata import version
+
         job, bench = self.job, self.job.bench
         accuracy = None if bench is None else bench.oscilloscope.gain_accuracy
         parts = [

@@ -4,7 +4,6 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,6 +43,8 @@ def header_of(
     purpose: "Purpose" = "",
 ) -> "RunHeader":
     """What is known of a run that begins now on an open bench. bench_file: None for the job's own."""
+    from importlib.metadata import version
+
     from harness.records.run import RunHeader
     from harness.workbench.planning import files_of
 

@@ -13,7 +13,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.load import load_job
 from harness.faults.coverage import judge_faults
 from harness.plan.build import build_plan
-from harness.workbench import described
+from harness.workbench import beside
 from harness.workbench.beside import Beside
 from harness.workbench.described import Described
 
@@ -56,7 +56,7 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(known, tmp_path, monk
     with known.foreseeing(tmp_path):
         found = known.faults_seen(tmp_path)
     assert len(found) == 270
-    monkeypatch.setattr(described, "Beside", not_again)
+    monkeypatch.setattr(beside, "Beside", not_again)
     with known.foreseeing(tmp_path):
         assert known.faults_seen(tmp_path) == found
 
