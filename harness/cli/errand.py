@@ -10,7 +10,7 @@ import typer
 
 from harness.cli.stopping import Stopping, stoppable
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
-from harness.workbench.held import WallClock, header_of, held, how_to_go_on
+from harness.workbench.held import WallClock, begin_with, header_of, held, how_to_go_on
 from harness.workbench.planning import profile_folder
 
 if TYPE_CHECKING:
@@ -179,10 +179,6 @@ def begin_run(
             batch=errand.batch,
             purpose=errand.purpose,
         )
-        run_id = store.begin(header)
-        for kind, text in (said or {}).items():
-            if text:
-                store.add_event(run_id, kind, text)
-        return run_id
+        return begin_with(store, header, said or {})
 
     return begin

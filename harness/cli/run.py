@@ -21,7 +21,7 @@ from harness.workbench.bench_block import check_block
 from harness.workbench.described import Described
 from harness.workbench.planning import impedances_of, planned
 from harness.workbench.report import folder_beside, write_report_of
-from harness.workbench.retest import Retest, check_count, earlier_runs, said
+from harness.workbench.retest import retest_kept
 from harness.workbench.serial import serial_mistake
 from harness.workbench.simulated import fault_notes, simulated_bench
 
@@ -100,7 +100,7 @@ def run(
         # Only now: a job that cannot be planned leaves no records behind.
         store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
         _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
-        retest = _retest(store, described, serial, simulate=simulate, who=operator, why=reason)
+        retest = retest_kept(store, described, serial, simulate=simulate, who=operator, why=reason)
         override = check_block(store, described, simulated=simulate, despite=despite, who=operator)
         if not as_json:
             typer.echo(CAUTIONS)
@@ -154,21 +154,6 @@ def _check_request(
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
     check_place(job, bench, simulate=simulate, hasten=hasten, faults=faults)
-
-
-def _retest(store: "RunStore", job: "Job", serial: str, *, simulate: bool, who: str | None, why: str) -> str:
-    """What is kept of a unit that is run again; "" of one that is not. UsageError beyond its retests."""
-    earlier = earlier_runs(store, job, serial, simulate=simulate)
-    if not earlier:
-        return ""
-    check_count(serial, earlier, job.sequence.retests)
-    return Retest(
-        number=len(earlier),
-        allowed=job.sequence.retests,
-        who=who or "nobody named",
-        why=why or "no reason given",
-        before=said(earlier[-1]),
-    ).text
 
 
 def _check_passed(

@@ -1,7 +1,7 @@
 """A run that has begun: its header, this process's hold on it, and how it stands where an error ends it."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +12,7 @@ from harness.errors import RecordsError
 if TYPE_CHECKING:
     from harness.descriptions.job import Job
     from harness.plan.model import Plan
-    from harness.records.run import Purpose, RunHeader
+    from harness.records.run import EventKind, Purpose, RunHeader
     from harness.records.store import RunStore
     from harness.roles import Bench
 
@@ -100,6 +100,15 @@ def how_to_go_on(run_id: int, serial: str) -> str:
         f"run {run_id} is kept as stopped, with no verdict on unit {serial}; "
         f"`switchwalk resume {run_id}` goes on with it"
     )
+
+
+def begin_with(store: "RunStore", header: "RunHeader", said: "Mapping[EventKind, str]") -> int:
+    """Begin a run in the records, and keep with it what was said before; gives its number."""
+    run_id = store.begin(header)
+    for kind, text in said.items():
+        if text:
+            store.add_event(run_id, kind, text)
+    return run_id
 
 
 def refuse_held(store: "RunStore", run_id: int) -> None:

@@ -46,6 +46,23 @@ def check_count(serial: str, earlier: "Many[RunLine]", allowed: int | None) -> N
         )
 
 
+def retest_kept(
+    store: "RunStore", job: "Job", serial: str, *, simulate: bool, who: str | None, why: str
+) -> str:
+    """What is kept of a unit that is run again; "" of one that is not. UsageError beyond its retests."""
+    earlier = earlier_runs(store, job, serial, simulate=simulate)
+    if not earlier:
+        return ""
+    check_count(serial, earlier, job.sequence.retests)
+    return Retest(
+        number=len(earlier),
+        allowed=job.sequence.retests,
+        who=who or "nobody named",
+        why=why or "no reason given",
+        before=said(earlier[-1]),
+    ).text
+
+
 def said(line: "RunLine") -> str:
     """How a run ended."""
     return f"{line.outcome.upper()} in run {line.run_id} of {line.started:%Y-%m-%d %H:%M} UTC"

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from harness.errors import UsageError
 from harness.workbench.bench_block import check_block
 from harness.workbench.described import Described
-from harness.workbench.held import WallClock, header_of, held, how_to_go_on
+from harness.workbench.held import WallClock, begin_with, header_of, held, how_to_go_on
 from harness.workbench.planning import hookups_of, impedances_of, planned, profile_folder
 from harness.workbench.report import write_report_of
-from harness.workbench.retest import Retest, check_count, earlier_runs, said
+from harness.workbench.retest import retest_kept
 from harness.workbench.serial import serial_mistake
 from harness.workbench.simulated import fault_notes, simulated_bench
 from harness.workbench.terminable import terminable
@@ -85,14 +85,13 @@ class UnitAtBench:
                 f"{before.header.started:%Y-%m-%d %H:%M} UTC; again=True runs it again"
             )
         kept: dict[EventKind, str] = {
-            "retest": self._retest(records, operator, reason),
+            "retest": retest_kept(
+                records, self.job, self.serial, simulate=self.simulated, who=operator, why=reason
+            ),
             "override": self.check_bench(records, despite=despite, operator=operator),
         }
         with self.opened() as bench:
-            run_id = records.begin(self.header(bench, operator=operator))
-            for kind, text in kept.items():
-                if text:
-                    records.add_event(run_id, kind, text)
+            run_id = begin_with(records, self.header(bench, operator=operator), kept)
             with held(records, run_id, note=how_to_go_on(run_id, self.serial)):
                 ended = run_plan(
                     self.plan,
@@ -143,20 +142,6 @@ class UnitAtBench:
     def check_bench(self, records: "RunStore", *, despite: str = "", operator: str | None = None) -> str:
         """Refuse a bench whose last check was bad; gives what is kept with a run that goes on despite it."""
         return check_block(records, self.job, simulated=self.simulated, despite=despite, who=operator)
-
-    def _retest(self, records: "RunStore", operator: str | None, reason: str) -> str:
-        earlier = earlier_runs(records, self.job, self.serial, simulate=self.simulated)
-        if not earlier:
-            return ""
-        allowed = self.job.sequence.retests
-        check_count(self.serial, earlier, allowed)
-        return Retest(
-            number=len(earlier),
-            allowed=allowed,
-            who=operator or "nobody named",
-            why=reason or "no reason given",
-            before=said(earlier[-1]),
-        ).text
 
 
 def unobserved(event: "Event") -> None:
