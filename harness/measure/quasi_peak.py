@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import Estimate
 from harness.measure.levels import below, root_of_power
-from harness.measure.noise import LOW_HZ, undithered
+from harness.measure.noise import LOW_HZ, band_power, undithered
 from harness.measure.weighting import bs468_network
 from harness.reading import Contribution
 
@@ -41,23 +41,28 @@ def quasi_peak(
 
     volts: hot, cold, shape (2, samples); own_volts: the same of the scope's own noise. Arguments and floors
     are those of `noise.noise`. The record is taken as one period of a lasting noise, so that the detector is
-    read when it has settled. Readings of noise of one spectrum add by their squares, and are taken off so;
-    how far one fluctuates with the length of the record is known for noise, and is too little for rare
-    clicks. Raises ReadingError where the record does not hold the band.
+    read when it has settled. The scope's own noise is taken off by its square, as is right for two noises of
+    one spectrum. How far a reading fluctuates with the length of the record is known for noise; for rare
+    clicks it is too little. What the inputs' gain errors do is told by the weighted mean square, as if the
+    detector read that. Raises ReadingError where the record does not hold the band.
     """
     seen = _settled(volts, interval_s)
     chance = _chance(seen, volts, interval_s)
-    gains = math.hypot(*gain_standard) / math.sqrt(2)  # legs of like noise: half of the power each
+    by_leg = _by_leg(seen, volts, interval_s)
     if own_volts is None:
-        return below(math.sqrt(seen**2 + k * math.hypot(chance, 2 * gains * seen**2)), k=k)
+        gains = (2 * gain * part for gain, part in zip(gain_standard, by_leg, strict=True))
+        return below(math.sqrt(seen**2 + k * math.hypot(chance, *gains)), k=k)
     own = _settled(own_volts, interval_s)
-    power = seen**2 - own**2
+    own_by_leg = _by_leg(own, own_volts, interval_s)
     parts = [
         Contribution(name="noise", standard=chance),
         Contribution(name="scope's own noise", standard=_chance(own, own_volts, interval_s)),
-        Contribution(name="input gain", standard=2 * gains * abs(power)),
+        *(
+            Contribution(name="input gain", standard=2 * gain * abs(part - own_part))
+            for gain, part, own_part in zip(gain_standard, by_leg, own_by_leg, strict=True)
+        ),
     ]
-    found = root_of_power(power, parts, k=k)
+    found = root_of_power(seen**2 - own**2, parts, k=k)
     hidden = undithered(volts, step_v) + undithered(own_volts, step_v)
     return below(found.high + hidden, k=k) if hidden > 0 else found
 
@@ -120,6 +125,13 @@ def _settled(volts: Floats, interval_s: float) -> float:
     """Mean reading of a lasting noise of which hot less cold is one period, V."""
     weighted, step_s = weighted_track(volts[0] - volts[1], interval_s)
     return float(detect(weighted, step_s, settled=True).mean())
+
+
+def _by_leg(reading: float, volts: Floats, interval_s: float) -> tuple[float, float]:
+    """The parts of a reading's square that hot and cold contribute, V²: as of the weighted mean square."""
+    power = band_power(volts, interval_s, weighting="bs468")
+    scale = reading**2 / power.mean_square_v2 if power.mean_square_v2 > 0 else 0.0
+    return scale * power.hot_v2, scale * power.cold_v2
 
 
 def _chance(reading: float, volts: Floats, interval_s: float) -> float:

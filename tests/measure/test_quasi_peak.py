@@ -79,6 +79,31 @@ def test_the_scopes_own_noise_is_taken_off():
     assert found.low <= 1.583 * weighted <= found.high
 
 
+def _gain_share(found):
+    return next(line.standard for line in found.budget if line.name == "input gain")
+
+
+def test_gain_errors_of_legs_of_like_noise_add_as_their_squares():
+    """A square P of two legs that give half of it each moves by P sqrt(g1² + g2²) (JCGM 100, 5.1.2)."""
+    random = np.random.default_rng(9)
+    own, unit = 1e-5 * random.normal(size=(2, 50_000)), 1e-3 * random.normal(size=(2, 50_000))
+    found = quasi_peak(unit, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.02))
+    assert _gain_share(found) / found.value == pytest.approx(math.hypot(0.01, 0.02) / 2, rel=0.05)
+
+
+def test_hum_that_both_legs_share_makes_the_inputs_gains_matter():
+    """1 V on both legs through two gains of 1 % error: what that leaves between them is doubted."""
+    random = np.random.default_rng(10)
+    hum = math.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(50_000) * 1e-5)
+    own, unit = 1e-5 * random.normal(size=(2, 50_000)), 1e-3 * random.normal(size=(2, 50_000))
+    shared = unit + np.stack([(1 + 0.003) * hum, hum])  # gains that differ by 0.3 %
+    found = quasi_peak(shared, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.01))
+    alone = quasi_peak(unit, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.01))
+    assert not alone.floor
+    assert found.floor or found.low <= alone.value
+    assert found.high >= 0.01
+
+
 def test_a_coarsely_sampled_record_is_refused():
     with pytest.raises(ReadingError, match="weighted quasi-peak"):
         quasi_peak(np.zeros((2, 5000)), 2e-5, own_volts=None, step_v=(1e-4, 1e-4))
