@@ -44,9 +44,10 @@ class ToneReference:
     """The reference at one pair of tones and one drive level. Tuples follow `inputs`: hot, cold, hot, cold…
 
     source: V RMS that each input read of its own leg on its drive range; the first input of each leg has
-    phase 0. source_standard: of its real and imaginary part. repeatability: relative standard deviation
-    beyond noise, where several captures were made, else 0. through: what the circuit predicts each input to
-    see in the through hookup, per volt of e.m.f. ranges: drive ranges included, with gain 1.
+    phase 0. source_standard: of its real and imaginary part. repeatability: relative standard deviation,
+    beyond noise, of a later capture from the mean of those made here; 0 where only one was made.
+    through: what the circuit predicts each input to see in the through hookup, per volt of e.m.f.
+    ranges: drive ranges included, with gain 1.
     """
 
     identity: str

@@ -123,13 +123,17 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np
 
 
 def _repeatability(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> tuple[float, ...]:
-    """Relative standard deviation of repeated captures beyond their noise; 0 for a single one."""
-    count = int(levels.shape[1])
-    if len(levels) < 2:
-        return (0.0,) * count
+    """Relative standard deviation, beyond noise, of one more capture from the mean of these; 0 for a single.
+
+    The capture that is corrected later varies as each of these did, and their mean by that over the root of
+    their number (JCGM 100:2008, 4.2.3): s sqrt(1 + 1/n).
+    """
+    captures = len(levels)
+    if captures < 2:
+        return (0.0,) * len(levels[0])
     beyond = np.var(levels, axis=0, ddof=1) - np.mean(noise**2, axis=0)
-    relative = np.sqrt(np.maximum(beyond, 0.0)) / levels.mean(axis=0)
-    return tuple(float(relative[row]) for row in range(count))
+    relative = np.sqrt(np.maximum(beyond, 0.0) * (1 + 1 / captures)) / levels.mean(axis=0)
+    return tuple(float(value) for value in relative.tolist())
 
 
 def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
