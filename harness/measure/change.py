@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Estimate
-from harness.measure.click import Excess, band_limited, measure_click, pair_excess
+from harness.measure.click import Excess, band_limited, excess_of, measure_click
 from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.instants import Instant, find_edge
 from harness.measure.levels import below
@@ -193,7 +193,10 @@ def read_click(
     gain_standard: float,
     k: float,
 ) -> Estimate:
-    """Peak, energy or duration of what the change leaves on a pair, in V, V²s or s."""
+    """Peak, energy or duration of what the change leaves on a pair, in V, V²s or s.
+
+    gain_standard: relative standard uncertainty of each input's gain.
+    """
     click = measure_click(_excess(change, rows, audio), gain_standard=gain_standard, k=k)
     return {"peak": click.peak_v, "energy": click.energy_v2s, "duration": click.duration_s}[measure]
 
@@ -202,8 +205,9 @@ def read_click(
 def _excess(change: Change, rows: tuple[int, int], audio: bool) -> Excess:
     if audio:
         return band_limited(_excess(change, rows, False))
+    hot, cold = rows
     step_v = sqrt(sum(change.step_v[row] ** 2 for row in rows))
-    return pair_excess(change.transition, *rows, step_v=step_v)
+    return excess_of(change.transition, {hot: 1.0, cold: -1.0}, step_v=step_v)
 
 
 def _moved(change: Change, row: int) -> LegChange:

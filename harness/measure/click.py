@@ -3,10 +3,15 @@
 Energy is the integral of the volts squared, V²s. Duration is from the first to the last instant at which the
 magnitude passes a tenth of the peak. Band-limited figures are taken behind a filter from 22 Hz to 22 kHz, as
 unweighted noise meters have it (ITU-R BS.468-4, annex, from memory): the part that is heard.
+
+A coil couples into both legs alike, so a pair's click is a small difference of two large ones, each read by
+an input of its own. What each input contributes is therefore kept: an error of its gain acts on all of that.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,17 +38,23 @@ UNIFORM = 1 / math.sqrt(12)
 class Excess:
     """What is left of a leg or a pair, over the whole record, and where the change lies in it.
 
-    noise_v: RMS of the excess where nothing happens. first, last: samples; the window of a click.
-    bandwidth_hz: of its noise.
+    inputs_v: what each scope input contributes, signed, shape (inputs, samples). noise_v: RMS of their sum
+    where nothing happens. step_v: one code of the inputs, root of their squares. first, last: samples; the
+    window of a click. bandwidth_hz: of its noise.
     """
 
-    volts: Floats
+    inputs_v: Floats
     interval_s: float
     noise_v: float
     step_v: float
     first: int
     last: int
     bandwidth_hz: float
+
+    @cached_property
+    def volts(self) -> Floats:
+        """The sum of what the inputs contribute, shape (samples,)."""
+        return np.asarray(self.inputs_v.sum(axis=0))
 
     @property
     def slow_noise_v(self) -> float:
@@ -60,15 +71,33 @@ class Click:
     duration_s: Estimate
 
 
-def leg_excess(transition: Transition, leg: int, *, step_v: float) -> Excess:
-    """What is left of one leg when its courses are taken out."""
-    left = _left(transition, leg)
-    return _excess(transition, left, step_v)
+def excess_of(transition: Transition, signs: Mapping[int, float], *, step_v: float) -> Excess:
+    """What is left of a signed sum of legs when their courses are taken out: +1 and -1 for a pair.
 
-
-def pair_excess(transition: Transition, hot: int, cold: int, *, step_v: float) -> Excess:
-    """What is left of a pair's differential. step_v: one code of each of its inputs, root of squares."""
-    return _excess(transition, _left(transition, hot) - _left(transition, cold), step_v)
+    signs: by the leg's row. step_v: one code of the legs' inputs, root of their squares. The noise is taken
+    from what lies outside the change, and the window goes on for as long again as the change lasts.
+    """
+    sides = transition.sides
+    inputs_v = np.stack([sign * _left(transition, leg) for leg, sign in signs.items()])
+    left = inputs_v.sum(axis=0)
+    samples = len(left)
+    if sides.first is None or sides.last is None:
+        first, last = 0, samples
+        quiet = left
+    else:
+        width = max(sides.last + 1 - sides.first, 32)
+        first, last = max(sides.first - 8, 0), min(sides.last + 1 + width, samples)
+        quiet = np.concatenate([left[: sides.first], left[last:]])
+    noise_v = max(float(np.sqrt(np.mean(quiet**2))), step_v / math.sqrt(12)) if len(quiet) else step_v
+    return Excess(
+        inputs_v=inputs_v,
+        interval_s=sides.interval_s,
+        noise_v=noise_v,
+        step_v=step_v,
+        first=first,
+        last=last,
+        bandwidth_hz=0.5 / sides.interval_s,
+    )
 
 
 def band_limited(excess: Excess) -> Excess:
@@ -79,42 +108,45 @@ def band_limited(excess: Excess) -> Excess:
     """
     if not 2.5 * HIGH_HZ * excess.interval_s < 1:
         raise ReadingError(f"{1 / excess.interval_s:g} samples a second hold no band up to {HIGH_HZ:g} Hz")
-    volts = band_pass(excess.volts, excess.interval_s, LOW_HZ, HIGH_HZ, ORDER)
-    quiet = volts[excess.first // 2 : excess.first]
+    inputs_v = np.stack(
+        [band_pass(each, excess.interval_s, LOW_HZ, HIGH_HZ, ORDER) for each in excess.inputs_v]
+    )
+    quiet = inputs_v[:, excess.first // 2 : excess.first].sum(axis=0)
     bandwidth_hz = min(HIGH_HZ * 1.0472, excess.bandwidth_hz)  # of noise, through three poles
     share = bandwidth_hz * 2 * excess.interval_s
     noise_v = excess.noise_v * math.sqrt(share)
     if len(quiet) >= FEWEST_QUIET:
         noise_v = max(noise_v, float(quiet.std()))
     ring = round(3 / (2 * math.pi * LOW_HZ * excess.interval_s))
-    return Excess(
-        volts=volts,
-        interval_s=excess.interval_s,
+    return replace(
+        excess,
+        inputs_v=inputs_v,
         noise_v=noise_v,
         step_v=0.0,
-        first=excess.first,
-        last=min(excess.last + ring, len(volts)),
+        last=min(excess.last + ring, inputs_v.shape[1]),
         bandwidth_hz=bandwidth_hz,
     )
 
 
 def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0) -> Click:
-    """Measure an excess. gain_standard: relative standard uncertainty of the inputs' gain."""
+    """Measure an excess. gain_standard: relative standard uncertainty of each input's gain."""
     window = excess.volts[excess.first : excess.last]
     magnitude = np.abs(window)
     place = int(np.argmax(magnitude))
     floor_v = max(CLEAR * excess.noise_v, excess.step_v)
+    inputs_v = excess.inputs_v[:, excess.first : excess.last]
+    by_gains_v = gain_standard * float(np.sqrt(np.max(np.sum(inputs_v**2, axis=0))))
     energy = _energy(excess, window, gain_standard, k)
     if not magnitude[place] > floor_v:
-        # no higher than what was seen and what noise may have taken off it
-        bound = float(magnitude[place]) + k * excess.noise_v + excess.step_v / 2
+        # no higher than what was seen and what noise, or the inputs' gains, may have taken off it
+        bound = float(magnitude[place]) + k * math.hypot(excess.noise_v, by_gains_v) + excess.step_v / 2
         return Click(
             peak_v=below(bound, k=k),
             energy_v2s=energy,
             duration_s=below(len(window) * excess.interval_s, k=k),
         )
     sign = math.copysign(1.0, window[place])
-    peak = _peak(sign * window, place, excess, gain_standard, k)
+    peak = _peak(sign * window, place, excess, by_gains_v, k)
     return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, place, peak, excess, k))
 
 
@@ -130,31 +162,10 @@ def _left(transition: Transition, leg: int) -> Floats:
     return np.asarray(sides.volts[leg] - expected)
 
 
-def _excess(transition: Transition, left: Floats, step_v: float) -> Excess:
-    """Take the noise from what lies outside the change, and the window twice as wide as the change."""
-    sides = transition.sides
-    samples = len(left)
-    if sides.first is None or sides.last is None:
-        first, last = 0, samples
-        quiet = left
-    else:
-        width = max(sides.last + 1 - sides.first, 32)
-        first, last = max(sides.first - 8, 0), min(sides.last + 1 + width, samples)
-        quiet = np.concatenate([left[: sides.first], left[last:]])
-    noise_v = max(float(np.sqrt(np.mean(quiet**2))), step_v / math.sqrt(12)) if len(quiet) else step_v
-    return Excess(
-        volts=left,
-        interval_s=sides.interval_s,
-        noise_v=noise_v,
-        step_v=step_v,
-        first=first,
-        last=last,
-        bandwidth_hz=0.5 / sides.interval_s,
-    )
-
-
 def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> Estimate:
     """Energy less the noise's, with the variance that noise gives it: alone, and together with the click.
+
+    An input's gain changes it by twice its own part: the integral of its volts times those of all.
 
     Noise of the density d = s²/B and the bandwidth B adds s² T to the energy in the mean; the variance around
     it is 2 d E together with a click of the energy E, and s² d T alone. A leap comes anywhere between two
@@ -168,22 +179,26 @@ def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> E
     beside = np.maximum(np.concatenate([[0.0], leaps[:-1]]), np.concatenate([leaps[1:], [0.0]]))
     sampling = max(float(np.max(leaps - beside)), 0.0) * excess.interval_s * UNIFORM
     chance = math.sqrt(2 * density * max(value, 0.0) + square * density * duration_s)
-    standard = math.hypot(chance, sampling, 2 * gain_standard * value)
+    inputs_v = excess.inputs_v[:, excess.first : excess.last]
+    by_input = inputs_v @ window * excess.interval_s - square * duration_s / len(inputs_v)
+    by_gains = 2 * gain_standard * float(np.linalg.norm(by_input))
+    standard = math.hypot(chance, sampling, by_gains)
     if value <= k * standard:
         return below(max(value, 0.0) + k * standard, k=k)
     lines = [
         Contribution(name="noise", standard=chance),
         Contribution(name="sampling", standard=sampling),
-        Contribution(name="input gain", standard=2 * gain_standard * value),
+        Contribution(name="input gain", standard=by_gains),
     ]
     return estimate(value, lines, k)
 
 
-def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: float) -> Estimate:
+def _peak(course: Floats, place: int, excess: Excess, by_gains_v: float, k: float) -> Estimate:
     """Highest value near a sample: of a parabola through all samples that noise could have made the highest.
 
     The largest of many noisy samples is too large; the parabola's top is not. With few such samples the peak
     is sharp, and may lie between them: half of the step to the higher neighbour is as likely as none of it.
+    by_gains_v: its standard uncertainty by the inputs' gains.
     """
     limit = course[place] - PLATEAU * excess.noise_v
     low = place
@@ -213,7 +228,7 @@ def _peak(course: Floats, place: int, excess: Excess, gain_standard: float, k: f
         Contribution(name="noise", standard=chance),
         Contribution(name="sampling", standard=sampling),
         Contribution(name="quantisation", standard=excess.step_v * UNIFORM if chance == 0 else 0.0),
-        Contribution(name="input gain", standard=gain_standard * value),
+        Contribution(name="input gain", standard=by_gains_v),
     ]
     return estimate(value, lines, k)
 

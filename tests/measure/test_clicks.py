@@ -9,7 +9,7 @@ from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
 from harness.measure.band_pass import band_pass
-from harness.measure.click import band_limited, leg_excess, measure_click, pair_excess
+from harness.measure.click import band_limited, excess_of, measure_click
 from harness.measure.transition import find_transition
 from tests.circuit.spice import ngspice
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
@@ -38,7 +38,7 @@ def inside(estimate, true, more=1.5):
 @pytest.mark.parametrize(("peak_v", "time_s"), [(0.1, 1e-3), (0.05, 3e-4), (0.5, 2e-3), (-0.1, 1e-3)])
 def test_a_step_through_a_coupling_capacitor(peak_v, time_s):
     """dV into RC: energy dV² RC/2, and RC ln 10 = 2.302585 RC down to a tenth of the peak: closed forms."""
-    found = measure_click(leg_excess(silence(1, decay(peak_v, time_s)), 0, step_v=FINE_STEP_V))
+    found = measure_click(excess_of(silence(1, decay(peak_v, time_s)), {0: 1.0}, step_v=FINE_STEP_V))
     assert found.peak_v.value == pytest.approx(abs(peak_v), rel=0.02)
     assert inside(found.energy_v2s, peak_v**2 * time_s / 2, more=2)
     assert found.duration_s.value == pytest.approx(math.log(10) * time_s, rel=0.02)
@@ -64,14 +64,16 @@ def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_pat
         [ngspice(), "-b", tmp_path / "step.cir"], capture_output=True, timeout=60, cwd=tmp_path, check=True
     )
     time_s, volts = np.loadtxt(tmp_path / "out.data").T
-    found = measure_click(leg_excess(silence(2, np.interp(INSTANTS, time_s, volts)), 0, step_v=FINE_STEP_V))
+    found = measure_click(
+        excess_of(silence(2, np.interp(INSTANTS, time_s, volts)), {0: 1.0}, step_v=FINE_STEP_V)
+    )
     assert found.peak_v.value == pytest.approx(volts.max(), rel=0.01)
     assert found.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
     assert found.duration_s.value == pytest.approx(math.log(10) * 1e-3, rel=0.02)
 
 
 def test_silence_has_no_click_and_says_below_what():
-    found = measure_click(leg_excess(silence(3, 0.0), 0, step_v=FINE_STEP_V))
+    found = measure_click(excess_of(silence(3, 0.0), {0: 1.0}, step_v=FINE_STEP_V))
     assert found.peak_v.floor
     assert found.energy_v2s.floor
     assert found.duration_s.floor
@@ -81,8 +83,8 @@ def test_silence_has_no_click_and_says_below_what():
 def test_a_click_on_both_legs_alike_is_none_of_the_pair():
     volts = 2e-4 * np.random.default_rng(4).normal(size=(2, SAMPLES)) + decay(0.1, 1e-3)
     found = find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
-    assert not measure_click(leg_excess(found, 1, step_v=FINE_STEP_V)).peak_v.floor
-    assert measure_click(pair_excess(found, 0, 1, step_v=FINE_STEP_V)).peak_v.floor
+    assert not measure_click(excess_of(found, {1: 1.0}, step_v=FINE_STEP_V)).peak_v.floor
+    assert measure_click(excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)).peak_v.floor
 
 
 def test_a_drop_of_the_tone_is_no_click():
@@ -91,7 +93,7 @@ def test_a_drop_of_the_tone_is_no_click():
     found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
     assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
     for leg in (0, 1):
-        assert measure_click(leg_excess(found, leg, step_v=STEP_V)).peak_v.floor
+        assert measure_click(excess_of(found, {leg: 1.0}, step_v=STEP_V)).peak_v.floor
 
 
 def test_a_click_beside_a_drop_is_told_from_it():
@@ -99,19 +101,19 @@ def test_a_click_beside_a_drop_is_told_from_it():
     found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
     assert "drop" in found.legs[0].kinds
     assert found.legs[1].kinds == ("drop",)
-    click = measure_click(leg_excess(found, 0, step_v=STEP_V))
+    click = measure_click(excess_of(found, {0: 1.0}, step_v=STEP_V))
     assert click.peak_v.value == pytest.approx(1.0, rel=0.08)
-    assert measure_click(leg_excess(found, 1, step_v=STEP_V)).peak_v.floor
+    assert measure_click(excess_of(found, {1: 1.0}, step_v=STEP_V)).peak_v.floor
 
 
 def test_the_band_limit_takes_what_nobody_hears():
     """A 10 µs spike of 0.5 V has most of its energy over 22 kHz; a 1 ms decay has most of it under."""
     spike = np.where((EDGE_S <= INSTANTS) & (EDGE_S + 1e-5 > INSTANTS), 0.5, 0.0)
-    short = leg_excess(silence(7, spike), 0, step_v=FINE_STEP_V)
+    short = excess_of(silence(7, spike), {0: 1.0}, step_v=FINE_STEP_V)
     ratio = measure_click(band_limited(short)).energy_v2s.value / measure_click(short).energy_v2s.value
     # a rectangle of 10 µs: its energy under 22 kHz is 2 T f of the whole, less what sinc² takes: 0.40
     assert ratio == pytest.approx(0.41, abs=0.05)
-    long = leg_excess(silence(8, decay(0.5, 1e-3)), 0, step_v=FINE_STEP_V)
+    long = excess_of(silence(8, decay(0.5, 1e-3)), {0: 1.0}, step_v=FINE_STEP_V)
     kept = measure_click(band_limited(long)).energy_v2s.value / measure_click(long).energy_v2s.value
     # Lorentzian: (2/pi) atan(w RC) between 22 Hz and 22 kHz is 0.907; the low end's order takes a little more
     assert kept == pytest.approx(0.90, abs=0.03)
@@ -131,14 +133,56 @@ def test_a_coarse_record_has_no_band_to_22_khz():
     volts = 1e-3 * np.random.default_rng(9).normal(size=(1, 4000))
     found = find_transition(volts, 2e-5, (), step_v=(1e-4,), joined=False)
     with pytest.raises(ReadingError, match="no band up to"):
-        band_limited(leg_excess(found, 0, step_v=1e-4))
+        band_limited(excess_of(found, {0: 1.0}, step_v=1e-4))
 
 
 def test_the_inputs_gain_is_in_the_peak_once_and_in_the_energy_twice():
-    excess = leg_excess(silence(1, decay(0.1, 1e-3)), 0, step_v=FINE_STEP_V)
+    excess = excess_of(silence(1, decay(0.1, 1e-3)), {0: 1.0}, step_v=FINE_STEP_V)
     found = measure_click(excess, gain_standard=0.02)
     assert found.peak_v.standard == pytest.approx(0.02 * found.peak_v.value, rel=0.02)
     assert found.energy_v2s.standard == pytest.approx(0.04 * found.energy_v2s.value, rel=0.02)
+
+
+def pair(seed, hot, cold, *, gains=(1.0, 1.0)):
+    """What is left of a silent pair with something on each leg, each seen through a gain of its own."""
+    volts = 2e-4 * np.random.default_rng(seed).normal(size=(2, SAMPLES))
+    volts += np.stack([gains[0] * hot, gains[1] * cold])
+    found = find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    return excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)
+
+
+def gain_share(estimate):
+    return next(line.standard for line in estimate.budget if line.name == "input gain")
+
+
+def test_gains_of_two_inputs_that_share_a_click_add_as_their_squares():
+    """Half of it on each leg, in antiphase: V sqrt(2) g/2, and E sqrt(2) g (JCGM 100:2008, 5.1.2)."""
+    click = decay(0.1, 1e-3)
+    found = measure_click(pair(11, click / 2, -click / 2), gain_standard=0.02)
+    assert gain_share(found.peak_v) == pytest.approx(0.02 / math.sqrt(2) * found.peak_v.value, rel=0.02)
+    energy = found.energy_v2s
+    assert gain_share(energy) == pytest.approx(math.sqrt(2) * 0.02 * energy.value, rel=0.02)
+
+
+@pytest.mark.parametrize("band", ["full", "audio"])
+def test_a_click_that_both_legs_share_is_doubted_by_the_inputs_gains(band):
+    """0.5 V on both legs and 5 mV between them: inputs that differ by 1 % make another 5 mV of it."""
+    shared, between = decay(0.5, 1e-3), decay(5e-3, 1e-3)
+    true, seen = pair(12, between, 0 * shared), pair(12, shared + between, shared, gains=(1.01, 1.0))
+    if band == "audio":
+        true, seen = band_limited(true), band_limited(seen)
+    clean, found = measure_click(true), measure_click(seen, gain_standard=0.01)
+    assert found.peak_v.value > 1.8 * clean.peak_v.value
+    assert found.peak_v.low <= clean.peak_v.value <= found.peak_v.high
+    assert found.energy_v2s.low <= clean.energy_v2s.value <= found.energy_v2s.high
+
+
+def test_gains_that_hide_a_click_are_in_the_bound_below_which_it_lies():
+    """5 mV between the legs, which inputs of 1 % difference take away again: no click is seen."""
+    shared = decay(0.5, 1e-3)
+    found = measure_click(pair(13, 1.01 * shared, shared, gains=(1 / 1.01, 1.0)), gain_standard=0.01)
+    assert found.peak_v.floor
+    assert found.peak_v.value > 5e-3
 
 
 def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is():
@@ -148,7 +192,9 @@ def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is():
     time_s = np.arange(0, 0.2, 1e-6)
     pulse = np.interp(time_s, [EDGE_S, EDGE_S + 5e-5, EDGE_S + 3e-3, EDGE_S + 3.05e-3], [0, 0.1, 0.1, 0])
     _, volts, _ = lsim(TransferFunction([1e-3, 0], [1e-3, 1]), pulse, time_s)
-    found = measure_click(leg_excess(silence(3, np.interp(INSTANTS, time_s, volts)), 0, step_v=FINE_STEP_V))
+    found = measure_click(
+        excess_of(silence(3, np.interp(INSTANTS, time_s, volts)), {0: 1.0}, step_v=FINE_STEP_V)
+    )
     assert found.peak_v.value == pytest.approx(np.abs(volts).max(), rel=0.01)
     assert found.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
     loud = time_s[np.abs(volts) > np.abs(volts).max() / 10]

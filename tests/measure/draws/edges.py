@@ -9,7 +9,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.click import Excess, band_limited, leg_excess, measure_click
+from harness.measure.click import Excess, band_limited, excess_of, measure_click
 from harness.measure.instants import find_edge
 from harness.measure.transition import bounce, drop, find_transition, switching_time
 from tests.measure.draws.shares import Drawn, drawn
@@ -78,11 +78,11 @@ def _show(click: Floats, random: np.random.Generator) -> Excess:
     volts = gain * click + CLICK_NOISE_V * random.normal(size=SAMPLES)
     volts = np.round(volts / CLICK_STEP_V) * CLICK_STEP_V
     seen = find_transition(volts[None], INTERVAL_S, (), step_v=(CLICK_STEP_V,), joined=False)
-    return leg_excess(seen, 0, step_v=CLICK_STEP_V)
+    return excess_of(seen, {0: 1.0}, step_v=CLICK_STEP_V)
 
 
 def _clean(click: Floats) -> Excess:
     """The click itself, without noise, gain or codes, as an excess."""
     seen = find_transition(np.zeros((1, SAMPLES)), INTERVAL_S, (), step_v=(1e-9,), joined=False)
     seen.sides.volts[0] = click
-    return leg_excess(seen, 0, step_v=1e-9)
+    return excess_of(seen, {0: 1.0}, step_v=1e-9)
