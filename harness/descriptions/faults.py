@@ -80,11 +80,7 @@ _TEMPLATES: dict[FaultKind, str] = {
     "part tenfold": "{subject} tenfold",
     "part a tenth": "{subject} a tenth",
 }
-LISTED_RESISTANCES_OHM = (
-    1.0,
-    10.0,
-    100.0,
-)  # of a bad contact; any other may be asked for by name
+LISTED_RESISTANCES_OHM = (1.0, 10.0, 100.0)  # of a bad contact; any other may be asked for by name
 ONE_RESISTANCE_OHM = (10.0,)  # where a bad contact stands once, whatever it reads
 
 USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other

@@ -182,8 +182,6 @@ class _Walk:
         while not self.text.startswith(mark, self.at):
             self.at += 2 if quote == '"' and self.text[self.at] == "\\" else 1
         self.at += len(mark)
-        while len(mark) == 3 and self.text.startswith(
-            quote, self.at
-        ):  # a quote may stand before the closing three
-            self.at += 1
+        while len(mark) == 3 and self.text.startswith(quote, self.at):
+            self.at += 1  # a quote may stand before the closing three
         return str(tomllib.loads(f"v = {self.text[start : self.at]}")["v"])

@@ -233,9 +233,8 @@ class Diagnoser:
         scored = [
             (pool.suspects[place], float(levels[place]))
             for place in near
-            if all(
-                fault.kind != "throw resistance" for fault in pool.suspects[place]
-            )  # they move all the same
+            # a bad contact moves all the same
+            if all(fault.kind != "throw resistance" for fault in pool.suspects[place])
         ]
         scored += [((fault,), float(levels[0])) for fault in timing_faults(self._job.module)]
         scored += [

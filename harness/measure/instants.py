@@ -56,9 +56,8 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
     """
     low, high = state_levels(volts)
     amplitude = high - low
-    noise = (
-        float(np.median(np.abs(np.diff(volts)))) / 0.9539
-    )  # of white noise's differences: 0.6745 times root 2
+    # The median magnitude of white noise's differences is 0.6745 times root 2 of its RMS.
+    noise = float(np.median(np.abs(np.diff(volts)))) / 0.9539
     if not amplitude > LEAST_STEP * max(noise, 1e-12):
         raise ReadingError(
             "the control line does not change in this record: its lead, or the command, is missing"

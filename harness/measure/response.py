@@ -8,8 +8,7 @@ from harness.measure.quantities import View, level_ratio
 
 REFERENCE_HZ = 1000.0
 
-# Third-octave mid-band frequencies, 20 Hz to 20 kHz, by their nominal names (IEC 61260-1, annex E): 31 of
-# them
+# Third-octave mid-band frequencies, 20 Hz to 20 kHz, by their nominal names (IEC 61260-1, annex E)
 NOMINAL_HZ = (
     20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0,
     800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0, 10000.0, 12500.0,

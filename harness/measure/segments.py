@@ -22,9 +22,7 @@ Ints = NDArray[np.intp]
 Label = Literal["before", "open", "copy", "after", "other"]
 
 CHANGE_COST = 14.0  # in half squared standard deviations: noise alone buys one change in a million samples
-DIRECT_COST = (
-    14.0  # more, from the old course to the new one at once: a contact leaves one and arrives at the other
-)
+DIRECT_COST = 14.0  # more, from the old course to the new at once: a contact leaves one, then arrives
 INNER_CHANGE_COST = 4.0  # between the courses of an open leg: the other leg changes too, about as late
 UNLIKELY_COST = 18.0  # no sample counts for more: 6 standard deviations
 OTHER_COST = 6.0  # of a sample that follows no course: the cheaper from 3.5 standard deviations on

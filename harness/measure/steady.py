@@ -175,9 +175,7 @@ def _fit(
     middle = start + (samples - 1) / 2
     floor = step / np.sqrt(12)
     if not hz:
-        differences = np.sqrt(
-            np.mean(np.diff(volts, axis=1) ** 2, axis=1) / 2
-        )  # which leave out what is slow
+        differences = np.sqrt(np.mean(np.diff(volts, axis=1) ** 2, axis=1) / 2)  # leave out what is slow
         return Course(
             coefficients=volts.mean(axis=1, keepdims=True),
             radians=np.zeros(0),

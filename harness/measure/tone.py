@@ -213,9 +213,8 @@ def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step
     if len(bins) >= FEWEST_BINS:
         near = power[:, bins]
         kept = near <= LINE * _median(near)
-        cut = LINE * math.log(
-            2
-        )  # noise in a bin is exponential: what the cut takes off its mean is given back
+        # The power of noise in a bin is exponential: what the cut takes off its mean is given back.
+        cut = LINE * math.log(2)
         lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
         found = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
     return np.maximum(found, step / math.sqrt(12))
