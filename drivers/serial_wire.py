@@ -8,12 +8,14 @@ knows a closed peer from a silent one.
 import contextlib
 import re
 import sys
+import time
 import urllib.parse
 from typing import Any
 
 from drivers.wire import State, StreamWire, Wire, left_s, open_socket
 
 BYTES_AT_ONCE = 4096
+LEAVES_S = 0.001  # about a byte at 9600 baud
 
 
 def is_serial(address: str) -> bool:
@@ -77,12 +79,18 @@ class SerialWire(StreamWire):
         self._port = port
 
     def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it; TimeoutError where the line doesn't take it in time."""
+        """Send all of it, and see it leave; TimeoutError where the line doesn't take it in time.
+
+        At 9600 baud a board's sixteen frames take 70 ms, and what is timed from here must not begin before.
+        """
         import serial
 
         self._port.write_timeout = left_s(deadline)
         try:
             self._port.write(data)
+            while getattr(self._port, "out_waiting", 0):  # not every pyserial URL can say
+                left_s(deadline)
+                time.sleep(LEAVES_S)
         except serial.SerialTimeoutException:
             raise TimeoutError("the serial line does not take what is sent to it") from None
 

@@ -22,6 +22,7 @@ import harness.cli.run as command
 from harness.cli.app import main as switchwalk
 from harness.descriptions.job import Job
 from harness.plan.model import Plan
+from harness.reading import Reading
 from harness.records.store import open_records
 from harness.runner.recovery import BENCH_FAILED
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
@@ -103,12 +104,25 @@ class Closed:
 
 
 class Lane:
-    """A standing bench, its records, and what to run on it."""
+    """A standing bench, its records, and what to run on it.
 
-    def __init__(self, folder: Path, job: Path, standing: StandingBench, *, seed: int, board: str) -> None:
+    keep: a folder for what is known of each run that is counted as wrong, its readings and every message.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        job: Path,
+        standing: StandingBench,
+        *,
+        seed: int,
+        board: str,
+        keep: Path | None = None,
+    ) -> None:
         self._job, self._standing, self._seed, self._board = job, standing, seed, board
         self._records = folder / "records.sqlite"
-        self._transcript = folder / "clean.jsonl"
+        self._transcript = folder / "transcript.jsonl"
+        self._keep = keep
 
     def learn(self) -> dict[str, int]:
         """How many answers each instrument gives in a run without trouble."""
@@ -134,7 +148,8 @@ class Lane:
         self._standing.by_hand(unit=serial, faults=faults)
         for trouble in troubles:
             self._standing.trouble(trouble)
-        code, said = self._run(serial)
+        self._transcript.unlink(missing_ok=True)
+        code, said = self._run(serial, *(("--transcript", str(self._transcript)) if self._keep else ()))
         self._standing.trouble("none")
         return self._judge(serial, faults, troubles, code, said)
 
@@ -156,19 +171,23 @@ class Lane:
         with open_records(self._records, read_only=True) as store:
             found = store.runs(serial=serial)
             readings = store.readings(found[0].run_id) if found else []
+            events = store.events(found[0].run_id) if found else []
         outcome = found[0].outcome if found else "not begun"
         lost = [one for one in readings if one.verdict == "missing" and one.reason.startswith(BENCH_FAILED)]
         right = "fail" if faults else "pass"
         if outcome != right and not (troubles and outcome in ("stopped", "not begun") and code == 4):
             wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(said[-300:].split())}")
-        if not faults and any(one.verdict != "pass" for one in readings if one not in lost):
-            wrong.append(f"{about}: a reading of a healthy unit does not pass")
+        if not faults:
+            unsound = [_told(one) for one in readings if one.verdict != "pass" and one not in lost]
+            wrong += [f"{about}: a healthy unit's {one}" for one in unsound]
         if "Traceback" in said:
             wrong.append(f"{about}: {said[-2000:]}")
         not_safe = "NOT SAFE" in said
         left_on = not not_safe and bool(self._left_on())
         if left_on:
             wrong.append(f"{about}: left on without a word")
+        if wrong and self._keep is not None:
+            self._keep_run(serial, [*wrong, said, *map(str, events)], readings)
         pids = (os.getpid(), self._standing.pid)
         return Done(
             serial=serial,
@@ -184,6 +203,15 @@ class Lane:
             descriptors=(_descriptors(pids[0]), _descriptors(pids[1])),
         )
 
+    def _keep_run(self, serial: str, said: list[str], readings: list[Reading]) -> None:
+        assert self._keep is not None
+        place = self._keep / serial
+        place.mkdir(parents=True, exist_ok=True)
+        (place / "said.txt").write_text("\n".join(said) + "\n", encoding="utf-8")
+        lines = (json.dumps(asdict(one)) + "\n" for one in readings)
+        (place / "readings.jsonl").write_text("".join(lines), encoding="utf-8")
+        shutil.copy(self._transcript, place / "transcript.jsonl")
+
     def _left_on(self) -> list[str]:
         """What is on; a relay board that speaks no SCPI is not asked, and the supply of its relays is."""
         asked = ("generator", "supply") if self._board in ON_A_SERIAL_LINE else ()
@@ -198,6 +226,13 @@ class Lane:
             findings=len(found.findings),
             records_bytes=self._records.stat().st_size,
         )
+
+
+def _told(one: Reading) -> str:
+    return (
+        f"{one.check} {one.where} in {one.state} is {one.verdict}: {one.value} {one.unit} "
+        f"({one.low} to {one.high}), limits {one.limit_low} to {one.limit_high}; {one.reason}"
+    )
 
 
 def _memory_kb(pid: int) -> int:
@@ -222,14 +257,14 @@ def _plan_once() -> None:
     command.planned = once
 
 
-def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int) -> None:
+def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int, keep: Path | None = None) -> None:
     """Run units `first`, `first + step`, … until standard input closes."""
     job = folder / "job"
     shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
     (job / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
     _plan_once()
     with standing_bench(job, switchboard=board) as standing:
-        lane = Lane(folder, job, standing, seed=seed, board=board)
+        lane = Lane(folder, job, standing, seed=seed, board=board, keep=keep)
         answers = lane.learn()
         number = first
         while not select.select([sys.stdin], [], [], 0.0)[0]:

@@ -10,7 +10,8 @@ one in five with a fault, and every second run meets one to three troubles at an
 
 A verdict is wrong where a healthy unit is not passed or a faulty one is not failed; a run may be stopped
 instead, where there was a trouble. A line is printed every hundred runs; the table at the end, after
---minutes, and after Ctrl-C or SIGTERM. --log FILE keeps a line of JSON for each run.
+--minutes, and after Ctrl-C or SIGTERM. --log FILE keeps a line of JSON for each run, --keep DIR the readings
+and every message on the wires of each run that is counted as wrong.
 """
 
 import argparse
@@ -85,7 +86,7 @@ class Tally:
 class Lanes:
     """The processes, and what they say, in the order in which they say it."""
 
-    def __init__(self, folder: Path, count: int, first: int, seed: int) -> None:
+    def __init__(self, folder: Path, count: int, first: int, seed: int, keep: Path | None) -> None:
         self.told: queue.Queue[tuple[int, dict[str, Any] | None]] = queue.Queue()
         self._processes = []
         for lane in range(count):
@@ -95,6 +96,7 @@ class Lanes:
                 [
                     *(sys.executable, __file__, "--lane", str(place), "--first", str(first + lane)),
                     *("--lanes", str(count), "--board", BOARDS[lane % len(BOARDS)], "--seed", str(seed)),
+                    *(("--keep", str(keep)) if keep is not None else ()),
                 ],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -131,7 +133,7 @@ def soak(asked: argparse.Namespace, folder: Path) -> Tally:
     signal.signal(signal.SIGINT, end)
     signal.signal(signal.SIGTERM, end)
     tally, begun = Tally(), time.monotonic()
-    lanes = Lanes(folder, asked.lanes, asked.first, asked.seed)
+    lanes = Lanes(folder, asked.lanes, asked.first, asked.seed, asked.keep)
     living, asked_to_end = asked.lanes, False
     while living:
         enough = tally.runs >= asked.runs and tally.readings >= asked.readings
@@ -231,11 +233,19 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="the first unit's number")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--log", type=Path, help="a line of JSON for each run goes here")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="what is known of wrong runs goes here")
     parser.add_argument("--lane", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--board", choices=BOARDS, default=BOARDS[0], help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.lane is not None:
-        run_lane(asked.lane, first=asked.first, step=asked.lanes, board=asked.board, seed=asked.seed)
+        run_lane(
+            asked.lane,
+            first=asked.first,
+            step=asked.lanes,
+            board=asked.board,
+            seed=asked.seed,
+            keep=asked.keep,
+        )
         return 0
     with TemporaryDirectory(prefix="soak-") as place:
         return int(bool(soak(asked, Path(place)).wrong))

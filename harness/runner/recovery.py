@@ -4,7 +4,9 @@ The rules are strict. What was asked of the failed instrument is not asked again
 is a missing reading with its reason, a state that could not be set is missing as a whole. Before anything
 else is done all four instruments are opened anew, must be who they were, are off and verified, and get every
 setting again. A run in which this happened ends without a verdict, and one in which it happens too often ends
-there. What fails before the walk (through reference, lines one by one, hookup check) stops the run.
+there; so does one whose switchboard reads nothing back, since nothing would say that it is where it should
+be: what resumes it proves its lines anew. What fails before the walk (through reference, lines one by one,
+hookup check) stops the run.
 """
 
 from datetime import UTC, datetime
@@ -34,7 +36,8 @@ class Recovery:
     def after(self, error: BenchError) -> str:
         """Record the fault and reopen the bench, everything off; gives the reason for what is missing.
 
-        Raises the error itself where there were too many, and BenchError where the bench does not come back.
+        Raises the error itself where there were too many or a switchboard reads nothing back, and BenchError
+        where the bench does not come back.
         """
         self.faults.append(str(error))
         self._store.add_event(self._run, "bench fault", str(error), at=datetime.now(UTC))
@@ -43,6 +46,12 @@ class Recovery:
             error.add_note(f"the bench failed {len(self.faults)} times; the run ends here")
             raise error
         bench = self._bench
+        if not bench.switchboard.reads_back:
+            error.add_note(
+                "the switchboard says nothing of what it does, so that the run cannot go on after a fault; "
+                "`switchwalk resume` goes on with it, and proves the lines anew"
+            )
+            raise error
         self._drive.forget()
         bench.generator.recover()
         bench.supply.recover()

@@ -1,6 +1,7 @@
 """Every kind of switchboard: the same promises, kept over real sockets and real pseudo-terminals."""
 
 import socket
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
@@ -9,7 +10,7 @@ import pytest
 from drivers.frame_switchboard import FrameSwitchboard, frame
 from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
 from drivers.modbus_switchboard import ModbusSwitchboard
-from drivers.serial_wire import serial_place
+from drivers.serial_wire import SerialWire, serial_place
 from drivers.session import Session
 from drivers.switchboard import RouteSwitchboard
 from drivers.text_switchboard import TextSwitchboard
@@ -175,6 +176,30 @@ def test_a_frame_board_gets_only_what_changes() -> None:
 def test_a_frame_is_start_channel_state_and_sum(channel: int, state: int, bytes_: str) -> None:
     # The first two rows are a board's data sheet (wire-facts D); the third has a sum above 255.
     assert frame(0xA0, channel, state) == bytes.fromhex(bytes_)
+
+
+class SlowLine:
+    """A serial port whose buffer empties byte by byte, as a pseudo-terminal's never does."""
+
+    def __init__(self, looks_until_empty: float) -> None:
+        self.left, self.sent, self.write_timeout = looks_until_empty, b"", 0.0
+
+    def write(self, data: bytes) -> None:
+        self.sent += data
+
+    @property
+    def out_waiting(self) -> int:
+        self.left -= 1
+        return int(self.left > 0)
+
+
+def test_what_is_sent_on_a_serial_line_has_left_before_anything_is_timed_from_it() -> None:
+    line = SlowLine(5)
+    SerialWire(line).send(b"\xa0\x01\x01\xa2", time.monotonic() + 5.0)
+    assert line.sent == b"\xa0\x01\x01\xa2"
+    assert line.left <= 0
+    with pytest.raises(TimeoutError):
+        SerialWire(SlowLine(float("inf"))).send(b"\xa0", time.monotonic() + 0.05)
 
 
 def test_an_unplugged_frame_board_is_noticed_at_the_next_frame() -> None:
