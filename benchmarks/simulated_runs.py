@@ -23,10 +23,9 @@ from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, Plan
-from harness.plan.supply import expected_current_a
+from harness.plan.supply import expected_current_a, limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
 from harness.runner.inputs import input_numbers
-from harness.runner.preflight import limit_of
 from harness.runner.readings import Measured, make_reading, supply_reading
 from harness.runner.recorder import Taken
 from harness.runner.walk import GENERATOR_ACCURACY, drive_rows

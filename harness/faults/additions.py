@@ -20,7 +20,8 @@ from harness.descriptions.module import LEGS, Leg
 from harness.descriptions.sequence import Check, Limit, Quantity, Tone
 from harness.descriptions.state import State, all_states
 from harness.errors import SwitchwalkError
-from harness.faults.margins import SURE, weigh_margins
+from harness.faults.doubt import SURE
+from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
 from harness.plan.build import build_plan
 from harness.plan.estimate import HANDS_S, estimate

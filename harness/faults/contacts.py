@@ -12,7 +12,8 @@ from harness.descriptions.faults import Fault
 from harness.descriptions.fixture import Termination
 from harness.descriptions.job import Job
 from harness.descriptions.module import Module
-from harness.faults.margins import SURE, weigh_margins, words_for
+from harness.faults.doubt import SURE
+from harness.faults.margins import weigh_margins, words_for
 from harness.faults.signatures import signatures
 from harness.plan.build import trial_plan
 from harness.plan.model import Plan

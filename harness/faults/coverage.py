@@ -11,10 +11,12 @@ from harness.circuit.expand import is_operated
 from harness.descriptions.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.descriptions.job import Job
 from harness.faults.contacts import WorstContact, contact_faults, smallest_seen
+from harness.faults.doubt import SURE
 from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
 from harness.faults.groups import groups_of, told_apart
-from harness.faults.margins import SURE, Margins, Prospect, weigh_margins, words_for
+from harness.faults.margins import Margins, weigh_margins, words_for
+from harness.faults.prospect import Prospect
 from harness.faults.signatures import signatures
 from harness.plan.model import Plan
 

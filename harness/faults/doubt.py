@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.predict import Prediction
 from harness.descriptions.fixture import Hookup
+from harness.plan.supply import SUPPLY_METER
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -22,6 +23,9 @@ RANGE_GAIN = 6e-4  # of an input's range against the drive's, where they differ
 SAME_RANGE = 0.6  # a leg that carries more than this part of the e.m.f. is on the drive's range
 THROUGH = 3e-4  # of a source leg's through reading, with its repeatability
 GENERATOR = 0.01  # limit of its level, where no through reference is taken: common practice, no source
+COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: practice, coils of one lot agree so
+
+SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is surely judged fail
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -108,6 +112,11 @@ class Level:
     def bench_quadrature(self) -> Floats:
         """Of real and imaginary part, each, by the bench: what decides whether anything is there."""
         return np.asarray(np.sqrt(self.noise**2 + (np.abs(self.bench) ** 2).sum(axis=0) / 2))
+
+
+def supply_standard(meter_a: Floats | float, coils_a: Floats | float) -> Floats:
+    """Standard uncertainty, A, of a supply current by its meter's limits and by those of the coils' lot."""
+    return np.asarray(np.hypot(SUPPLY_METER * meter_a, COIL_SPREAD * coils_a) / math.sqrt(3))
 
 
 def weigh(transfers: Complex, doubt: Doubt, weights: Complex) -> Level:

@@ -114,10 +114,36 @@ def reached_state(module: Module, state: State, control: Control) -> State:
 
     A shorted coil that is energised takes all that the supply gives: every relay is left without.
     """
+    return UNPOWERED if shorts(module, state, control) else _lines_of_the_unit(module, state, control)
+
+
+def shorts(module: Module, state: State, control: Control) -> bool:
+    """Whether a state energises a shorted coil."""
+    if not control.coil_shorted:  # asked of every suspect in every state
+        return False
+    return any(relay.name in control.coil_shorted for relay in _driven(module, state, control))
+
+
+def drawn_a(module: Module, state: State, control: Control) -> float:
+    """What the relay supply is asked for in a state, in amperes, where no shorted coil is energised."""
+    if not state.powered:
+        return 0.0
+    return module.supply.quiescent_a + sum(
+        module.supply.voltage_v / relay.type.coil_ohm
+        for relay in _driven(module, state, control)
+        if relay.name not in control.coil_open
+    )
+
+
+def _driven(module: Module, state: State, control: Control) -> list[Relay]:
+    """Relays whose coils the switchboard's state drives, through lines as they are wired."""
+    lines = _lines_of_the_unit(module, state, control)
+    return [relay for relay in module.relays if energised(relay, lines)]
+
+
+def _lines_of_the_unit(module: Module, state: State, control: Control) -> State:
     on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
-    reached = State(on=on, powered=state.powered)
-    shorted = any(energised(relay, reached) for relay in module.relays if relay.name in control.coil_shorted)
-    return UNPOWERED if shorted else reached
+    return State(on=on, powered=state.powered)
 
 
 def armature(relay: str, operated: bool, control: Control) -> bool:
@@ -180,7 +206,7 @@ def contacts_standing(
 
 def supply_current_a(module: Module, state: State, faults: Fault | Suspect) -> float:
     """What the relay supply gives in a state: as `expected_current_a` for a healthy unit."""
-    return _drawn_a(module, state, control_of((faults,) if isinstance(faults, Fault) else faults))
+    return _given_a(module, state, control_of((faults,) if isinstance(faults, Fault) else faults))
 
 
 def supply_currents_a(
@@ -192,22 +218,13 @@ def supply_currents_a(
     for suspect in suspects:
         control = control_of(suspect)
         same = not (control.feeds or control.coil_open or control.coil_shorted)
-        rows.append(sound if same else [_drawn_a(module, state, control) for state in states])
+        rows.append(sound if same else [_given_a(module, state, control) for state in states])
     return np.array(rows, dtype=float).reshape(len(suspects), len(states))
 
 
-def _drawn_a(module: Module, state: State, control: Control) -> float:
-    if not state.powered:
-        return 0.0
-    on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
-    driven = [relay for relay in module.relays if energised(relay, State(on=on))]
-    if any(relay.name in control.coil_shorted for relay in driven):
-        return module.supply.limit_a
-    return module.supply.quiescent_a + sum(
-        module.supply.voltage_v / relay.type.coil_ohm
-        for relay in driven
-        if relay.name not in control.coil_open
-    )
+def _given_a(module: Module, state: State, control: Control) -> float:
+    """What the supply gives: at a short its limit."""
+    return module.supply.limit_a if shorts(module, state, control) else drawn_a(module, state, control)
 
 
 def edit_wiring(

@@ -5,7 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.margins import COIL_SPREAD, SUPPLY_METER, SURE, Prospect, over_current
+from harness.faults.doubt import SURE, supply_standard
+from harness.faults.over_current import over_current
+from harness.faults.prospect import Prospect
 
 Flags = NDArray[np.bool_]
 
@@ -17,12 +19,12 @@ def told_apart(prospect: Prospect) -> Flags:
     A suspect that the over-current check stops shows the state where it stopped, and nothing else.
     """
     signatures, job = prospect.signatures, prospect.job
-    k = job.sequence.coverage_factor
+    k = prospect.coverage_factor
     values, standards = prospect.entries()
     values, standards = values[1:], standards[1:]
     supply = signatures.supply_a
     coils = np.maximum(signatures.healthy_supply_a - job.module.supply.quiescent_a, 0)
-    doubt = np.hypot(SUPPLY_METER * supply, COIL_SPREAD * coils) / np.sqrt(3) + 1e-9
+    doubt = supply_standard(supply, coils) + 1e-9
     stops = [_stop(prospect, row) for row in range(len(signatures.suspects))]
     stopped = np.array([stop != "" for stop in stops], dtype=bool)
     apart = np.zeros((len(stops), len(stops)), dtype=bool)
@@ -36,7 +38,8 @@ def told_apart(prospect: Prospect) -> Flags:
 
 
 def _stop(prospect: Prospect, row: int) -> str:
-    margin, state = over_current(prospect.job.module, prospect.signatures.suspects[row])
+    suspect = prospect.signatures.suspects[row]
+    margin, state = over_current(prospect.job.module, suspect, coverage_factor=prospect.coverage_factor)
     return state if margin >= SURE else ""
 
 

@@ -17,6 +17,7 @@ from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.faults.effects import Suspect, supply_current_a
 from harness.faults.observed import Evidence, SupplyTrial
+from harness.plan.supply import LIMIT_REACHED, SUPPLY_METER
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -26,12 +27,11 @@ MODEL_RELATIVE = 1e-4
 MODEL_ABSOLUTE = 5e-6
 ROBUST_RELATIVE, ROBUST_ABSOLUTE = 0.02, 3e-3  # where a leg is "about as predicted"
 
-METER = 0.01 / 3**0.5  # of a supply's current reading, shared by all states
+METER = SUPPLY_METER / 3**0.5  # of a supply's current reading, shared by all states
 COIL_LOT = 0.1 / 3**0.5  # of the coils of one lot: data sheets give 10 %
 COIL = 0.02  # of one coil from its lot
 QUIESCENT = 0.05
 SUPPLY_NOISE_A = 0.1e-3
-LIMITED = 0.97  # of its limit: from here a supply is taken to have reached it
 SHORTED = 0.2  # of the supply's voltage: less than this is left at a short
 DIVIDED = 0.15  # how far from the voltage that coils divide it may be, by their tolerance
 IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is none
@@ -203,7 +203,7 @@ def fit_trials(
             found = currents_a[:, list(states).index(trial.state)]
         else:
             found = np.array([supply_current_a(module, trial.state, suspect) for suspect in pool])
-        wrong += (found >= LIMITED * trial.limit_a) != trial.limited
+        wrong += (found >= LIMIT_REACHED * trial.limit_a) != trial.limited
         if trial.limited and trial.voltage_v is not None:
             wrong += [not _voltage_fits(module, trial, float(current_a)) for current_a in found]
     return -IMPOSSIBLE * wrong

@@ -19,8 +19,10 @@ from harness.descriptions.module import LEGS, Leg
 from harness.descriptions.sequence import Check, Limit, Quantity, Tone
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
+from harness.faults.doubt import SURE
 from harness.faults.groups import groups_of, told_apart
-from harness.faults.margins import SURE, Prospect, weigh_margins
+from harness.faults.margins import weigh_margins
+from harness.faults.prospect import Prospect
 from harness.faults.signatures import signatures
 from harness.plan.build import trial_plan
 
@@ -35,8 +37,6 @@ LEVELS: tuple[tuple[Quantity, Limit | None], ...] = (
     ("balance", Limit(kind="within", unit="dB", high=0.2)),
 )
 STARTS, TRIES = 6, 48
-
-Legs = Mapping[str, Mapping[Leg, LinkLeg]]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,22 +2,12 @@
 
 from collections.abc import Mapping
 
-from harness.descriptions.module import Module
 from harness.descriptions.state import State
 from harness.errors import UsageError
-from harness.plan.supply import expected_current_a
+from harness.plan.supply import limit_of
 from harness.quantities import counted
 from harness.runner.events import Remark
 from harness.runner.stage import Stage
-
-LIMIT_OVER_EXPECTED = 1.3  # practice: about 1.3 times what the line should draw
-LEAST_LIMIT_A = 0.02  # a supply's current limit is coarse near zero
-
-
-def limit_of(module: Module, state: State) -> float:
-    """The supply's limit while a state is proven, in amperes."""
-    expected_a = expected_current_a(module, state)
-    return min(max(LIMIT_OVER_EXPECTED * expected_a, expected_a + LEAST_LIMIT_A), module.supply.limit_a)
 
 
 def energise(stage: Stage) -> dict[str, float]:

@@ -18,6 +18,7 @@ from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan import steady
 from harness.plan.hookups import is_across
 from harness.plan.model import PlannedReading, Stimulus
+from harness.plan.supply import SUPPLY_METER
 from harness.reading import Reading, Verdict
 from harness.roles import SupplyReading
 from harness.runner.recorder import Taken
@@ -29,7 +30,6 @@ UNITS = {
 }  # all others are dB  # fmt: skip
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
-SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -26,11 +26,11 @@ from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, Plan
+from harness.plan.supply import limit_of
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord, RunEvent, RunRecord
 from harness.roles import Capture
 from harness.runner.inputs import input_numbers
-from harness.runner.preflight import limit_of
 from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
 
 UNWEIGHED = (

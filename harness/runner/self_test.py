@@ -20,6 +20,7 @@ from harness.measure.through import through_problems
 from harness.measure.tone import fit_tones
 from harness.measure.tones import MAINS_HZ, choose_tones
 from harness.plan.model import Stimulus
+from harness.plan.supply import limit_of
 from harness.roles import (
     Capture,
     CaptureSetting,
@@ -31,7 +32,6 @@ from harness.roles import (
 )
 from harness.runner.bare import UNPOWERED
 from harness.runner.drive import Drive, leg_vpp
-from harness.runner.preflight import limit_of
 from harness.runner.stage import VOLTAGE_HELD
 from harness.runner.through import LOW_LEVEL_VRMS
 

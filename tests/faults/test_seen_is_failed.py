@@ -11,7 +11,8 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.faults import parse_fault
 from harness.descriptions.load import load_job
-from harness.faults.margins import SURE, weigh_margins
+from harness.faults.doubt import SURE
+from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
 from harness.plan.build import build_plan
 
