@@ -12,7 +12,7 @@ from harness.descriptions.state import State
 from harness.errors import BadReply
 from harness.measure.tones import TonePair, choose_tones
 from harness.plan.model import Plan, Stimulus
-from harness.plan.supply import expected_current_a
+from harness.plan.supply import LIMIT_REACHED, expected_current_a
 from harness.roles import Bench, SupplyReading
 from harness.runner.drive import Drive
 from harness.runner.events import Clock, Hands, Observer
@@ -20,7 +20,6 @@ from harness.runner.recorder import Recorder
 from harness.runner.recovery import Recovery
 from harness.runner.wear import CountedSwitchboard, operations_of
 
-CURRENT_LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
 EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
 EXCESS_A = 0.02  # what is not worth a stop, at small currents
@@ -211,6 +210,6 @@ class Stage:
     def _is_limited(self, reading: SupplyReading, limit_a: float) -> bool:
         """Whether it is in current limit; a number cut on the wire can be as far below zero."""
         return (
-            abs(reading.current_a) >= CURRENT_LIMIT_REACHED * limit_a
+            abs(reading.current_a) >= LIMIT_REACHED * limit_a
             or reading.voltage_v < VOLTAGE_HELD * self.job.module.supply.voltage_v
         )
