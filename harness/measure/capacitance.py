@@ -50,10 +50,10 @@ def coupling_capacitance(
     or a shared return), or where it can't be told.
     """
     seen = [point for point in points if not gain(point.view, k).floor]
-    octaves = {round(point.frequency_hz, 6) for point in seen}
-    if len(octaves) < FEWEST:
+    frequencies = {round(point.frequency_hz, 6) for point in seen}
+    if len(frequencies) < FEWEST:
         raise ReadingError(
-            f"{len(octaves)} of {len(points)} frequencies show anything above the floor, and a slope needs "
+            f"{len(frequencies)} of {len(points)} frequencies show anything above the floor, and a slope needs "
             f"{FEWEST}. Drive a higher level, or measure at higher frequencies"
         )
     stack = _Stack(seen, resistance_ohm, resistance_standard_ohm)

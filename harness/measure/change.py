@@ -13,7 +13,7 @@ from harness.errors import ReadingError
 from harness.measure.budget import Estimate
 from harness.measure.click import Excess, band_limited, excess_of, measure_click
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.instants import Instant, find_edge
+from harness.measure.instants import UNIFORM, Instant, find_edge
 from harness.measure.levels import below
 from harness.measure.segments import Floating
 from harness.measure.tones import MAINS_HZ
@@ -32,7 +32,6 @@ MAINS_ORDERS = (1, 2, 3, 5)
 MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a change nor a click
 MOST_MAINS = 3  # lines taken out
 MAINS_APART_S = 0.2e-3
-UNIFORM = 1 / sqrt(12)
 
 Floats = NDArray[np.float64]
 
@@ -164,7 +163,7 @@ def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
         raise ReadingError(change.edge)
     legs = [change.transition.legs[row] for row in rows] if change.transition.legs else []
     if not legs or any(leg.arrived is None for leg in legs):
-        return _longer_than(change.end_s - change.edge.time_s - k * change.edge.standard_s, k)
+        return _longer_than(max(change.end_s - change.edge.time_s - k * change.edge.standard_s, 0.0), k)
     return switching_time(legs, change.edge, k)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from harness.errors import ReadingError
 from harness.measure.budget import Estimate
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.instants import Instant, between
+from harness.measure.instants import UNIFORM, Instant, between
 from harness.measure.levels import below
 from harness.measure.segments import CHANGE_COST, PLAIN, Floating, Path, follow
 from harness.measure.steady import Sides, steady_sides
@@ -185,6 +185,6 @@ def _instant(path: Path, place: int) -> Instant:
             width = stop.time_s - start.time_s
             return Instant(
                 time_s=(start.time_s + stop.time_s) / 2,
-                standard_s=math.hypot(width / math.sqrt(12), start.standard_s, stop.standard_s),
+                standard_s=math.hypot(width * UNIFORM, start.standard_s, stop.standard_s),
             )
     return instant
