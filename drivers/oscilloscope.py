@@ -13,7 +13,7 @@ from drivers.profile import OscilloscopeProfile
 from drivers.session import Session
 from drivers.settings import Settings
 from drivers.waveform import Preamble, clipped, parse_preamble, to_volts
-from harness.roles import Capture, CaptureSetting, Identity
+from harness.roles import Capture, CaptureSetting, Identity, InputSetting
 
 MARGIN_S = 5.0  # for arming, an automatic trigger, and the instrument's own thinking
 SLOWEST_BYTES_PER_S = 50e3
@@ -27,6 +27,8 @@ UNTRIGGERED = 0.45  # of a record: what the automatic trigger leaves before it a
 # What all codes span, over the divisions on the screen: 1.00 to 1.28 in common instruments. Outside this a
 # record was scaled by another setting than the one that was sent (another range, another probe factor).
 SPAN_OVER_SCREEN = (0.8, 2.0)
+ENDS = np.array([0, CODES - 1], dtype=np.uint8)
+ENDS_WITHIN = 0.5  # of a step: what the ends of the screen may differ by between records of one setting
 
 
 class PreambleOscilloscope:
@@ -38,6 +40,7 @@ class PreambleOscilloscope:
         self._session, self._profile, self._probe = session, profile, probe
         self._settings = Settings(session)
         self._armed: tuple[CaptureSetting, int, float] | None = None  # its points and length
+        self._ends_v: dict[tuple[int, InputSetting], NDArray[np.float64]] = {}  # by input, as last scaled
         self.identity = Identity(
             role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
         )
@@ -278,7 +281,7 @@ class PreambleOscilloscope:
             preamble = parse_preamble(answer)
         except ValueError as error:
             raise self._session.bad_reply(f"{error} in", answer, commands.preamble_query()) from None
-        wanted = self._unmet(preamble, n, setting, others)
+        wanted = self._unmet(preamble, n, setting, others) or self._unlike(preamble, n, setting)
         if wanted:
             raise self._session.bad_reply(f"{wanted} from input {n}", answer, commands.preamble_query())
         block = self._session.query_block(
@@ -310,6 +313,16 @@ class PreambleOscilloscope:
         if not low <= span <= high:
             return f"a range of about {self._profile.divisions} divisions of {v_per_div:g} V"
         return ""
+
+    def _unlike(self, found: Preamble, n: int, setting: CaptureSetting) -> str:
+        """How this setting was scaled before, "" where it is the same: no digit is believed once only."""
+        place = (n, setting.inputs[n])
+        ends_v = to_volts(ENDS, found, origin_in_counts=self._profile.origin_in_counts)
+        before_v = self._ends_v.setdefault(place, ends_v)
+        if np.all(np.abs(ends_v - before_v) <= ENDS_WITHIN * found.y_increment_v):
+            return ""
+        del self._ends_v[place]  # which of the two is wrong is not known
+        return f"{before_v[0]:g} to {before_v[1]:g} V on the screen, as in a record of this setting before,"
 
     def recover(self) -> None:
         """After a failure: reopen, the same identity, stopped, and every setting to be sent again."""

@@ -187,6 +187,22 @@ def test_a_preamble_that_belongs_to_another_setting_is_refused(
         assert scope.capture(wanted(1)).volts.shape == (1, 2000)
 
 
+@pytest.mark.parametrize(("index", "value"), [(7, "8.100000E-03"), (8, "1.000000E-01"), (9, "228")])
+def test_a_digit_that_was_another_in_the_record_before_is_refused(index: int, value: str) -> None:
+    """Increment, origin, reference: each could be, and one of two records of one setting is wrong."""
+    instrument = Scope()
+    with opened(instrument) as (scope, _):
+        for first, second in (("right", "wrong"), ("wrong", "right")):
+            for which in (first, second):
+                instrument.change = changed(index, value) if which == "wrong" else lambda fields: fields
+                if which == first:
+                    scope.capture(wanted(1))
+                else:
+                    with pytest.raises(BadReply, match=r"V on the screen, as in a record of this setting"):
+                        scope.capture(wanted(1))
+            scope.recover()
+
+
 def test_a_block_that_is_a_point_short_of_its_preamble_is_refused() -> None:
     instrument = Scope()
     instrument.block_off = 1
