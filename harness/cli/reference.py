@@ -14,7 +14,7 @@ from harness.cli.records import RecordsPlace
 from harness.cli.simulate import Hasten
 from harness.cli.stopping import stoppable
 from harness.errors import UsageError
-from harness.workbench.held import WallClock
+from harness.workbench.held import WallClock, header_of
 from harness.workbench.planning import planned, profile_folder
 from harness.workbench.simulated import simulated_bench
 
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
     from harness.records.kept import KeptReference
-    from harness.records.run import RunHeader
-    from harness.roles import Bench
     from harness.runner.events import Event, Hands
 
 
@@ -70,7 +68,7 @@ def reference(
                 "generator goes straight to every scope pair"
             )
         before = store.latest_reference(described.bench.name, simulated=simulate)
-        found = _measure(described, plan, profile_folder(described, bench), hands)
+        found = _measure(described, plan, bench, hands)
         taken = datetime.now(UTC)
         store.keep_reference(
             KeptReference(
@@ -85,7 +83,7 @@ def reference(
     _say_drift(found, before)
 
 
-def _measure(job: "Job", plan: "Plan", folder: Path, hands: "Hands") -> "Reference":
+def _measure(job: "Job", plan: "Plan", bench_file: Path | None, hands: "Hands") -> "Reference":
     """Open the bench and go through the through stage; its acquisitions are no run's and are not kept."""
     from drivers.bench import open_bench
     from harness.records.store import open_records
@@ -103,9 +101,19 @@ def _measure(job: "Job", plan: "Plan", folder: Path, hands: "Hands") -> "Referen
         stoppable(),
         TemporaryDirectory(prefix="switchwalk-") as scratch,
         open_records(Path(scratch) / "scratch.sqlite") as store,
-        open_bench(job.bench, folder=folder) as bench,
+        open_bench(job.bench, folder=profile_folder(job, bench_file)) as bench,
     ):
-        run = store.begin(_scratch_header(job, bench))
+        header = header_of(
+            job,
+            plan,
+            bench,
+            serial="reference",
+            operator=None,
+            simulated=False,
+            notes="",
+            bench_file=bench_file,
+        )
+        run = store.begin(header)
         stage = stage_of(plan, job, bench, store, run, hands=hands, observe=say, clock=WallClock())
         found = take_reference(stage)
     if found is None:
@@ -113,28 +121,6 @@ def _measure(job: "Job", plan: "Plan", folder: Path, hands: "Hands") -> "Referen
             "the sequence has nothing that is measured with a tone: there is nothing to refer to"
         )
     return found
-
-
-def _scratch_header(job: "Job", bench: "Bench") -> "RunHeader":
-    from harness.records.run import RunHeader
-
-    return RunHeader(
-        serial="reference",
-        module_name=job.module.name,
-        part=job.module.part,
-        revision=job.module.revision,
-        sequence_name=job.sequence.name,
-        decision=job.sequence.decision,
-        bench_name=job.bench.name if job.bench else "",
-        operator=None,
-        started=datetime.now(UTC),
-        software_version="",
-        simulated=False,
-        notes="",
-        instruments=(bench.generator.identity, bench.oscilloscope.identity),
-        files=job.files,
-        planned_readings=0,
-    )
 
 
 def _say(found: "Reference", taken: datetime, bench: str) -> None:

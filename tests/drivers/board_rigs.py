@@ -12,7 +12,7 @@ from drivers.switchboard import Channels, RouteSwitchboard
 from drivers.text_switchboard import TextSwitchboard
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, peer
-from tests.drivers.serial_boards import ModbusBoard, TextBoard, port
+from tests.drivers.serial_boards import ModbusBoard, Port, TextBoard, port
 from tests.drivers.strict_instruments import Switch
 
 
@@ -49,16 +49,28 @@ def route_rig() -> Iterator[Rig]:
 
 
 @contextmanager
-def text_rig(address: Callable[[str], str] = str) -> Iterator[Rig]:
+def text_board(
+    address: Callable[[str], str] = str,
+) -> Iterator[tuple[Port, TextBoard, TextSwitchboard]]:
+    """A board on a line, and its driver."""
     with port() as line:
         board = TextBoard(line.say)
         line.run(board.hear)
         session = serial_session(address(line.path), b"\r\n")
-        driver = TextSwitchboard(
-            session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
+        yield (
+            line,
+            board,
+            TextSwitchboard(
+                session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
+            ),
         )
-        yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
         session.close()
+
+
+@contextmanager
+def text_rig(address: Callable[[str], str] = str) -> Iterator[Rig]:
+    with text_board(address) as (_, board, driver):
+        yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
 
 
 @contextmanager

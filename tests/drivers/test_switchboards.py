@@ -24,6 +24,7 @@ from tests.drivers.board_rigs import (
     modbus_script,
     route_rig,
     serial_session,
+    text_board,
     text_by_tcp,
     text_rig,
 )
@@ -220,23 +221,14 @@ def test_an_unplugged_frame_board_is_noticed_at_the_next_frame() -> None:
 
 
 def test_an_unplugged_text_board_is_noticed_in_time() -> None:
-    with port() as line:
-        board = TextBoard(line.say)
-        line.run(board.hear)
-        session = serial_session(line.path, b"\r\n")
-        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+    with text_board() as (line, _, driver):
         line.unplug()
         with pytest.raises(LinkLost):
             driver.set(frozenset({1}))
-        session.close()
 
 
 def test_a_silent_text_board_times_out_and_off_works_when_it_is_back() -> None:
-    with port() as line:
-        board = TextBoard(line.say)
-        line.run(board.hear)
-        session = serial_session(line.path, b"\r\n")
-        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+    with text_board() as (_, board, driver):
         board.silent = True
         with pytest.raises(BenchTimeout, match="nothing arrived"):
             driver.set(frozenset({1}))
@@ -245,37 +237,26 @@ def test_a_silent_text_board_times_out_and_off_works_when_it_is_back() -> None:
         board.silent = False
         driver.off()
         assert board.closed == set()
-        session.close()
 
 
 def test_an_echoing_board_is_told_from_a_working_one() -> None:
-    with port() as line:
-        board = TextBoard(line.say)
-        line.run(board.hear)
-        session = serial_session(line.path, b"\r\n")
-        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+    with text_board() as (_, board, driver):
         board.echo = True
         with pytest.raises(BadReply, match="not an echo"):
             driver.set(frozenset({1}))
         board.echo = False
         driver.off()
         assert board.closed == set()
-        session.close()
 
 
 def test_a_garbage_byte_before_an_answer_is_refused_and_off_still_works() -> None:
-    with port() as line:
-        board = TextBoard(line.say)
-        line.run(board.hear)
-        session = serial_session(line.path, b"\r\n")
-        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+    with text_board() as (line, board, driver):
         line.say(b"\xf0")
         with pytest.raises((Desynchronised, BadReply)):
             driver.set(frozenset({1}))
         driver.off()
         driver.set(frozenset({2}))
         assert board.closed == {2}
-        session.close()
 
 
 def test_a_boot_banner_is_let_pass() -> None:

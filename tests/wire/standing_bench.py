@@ -21,19 +21,21 @@ ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = 16
 HASTEN = 20.0
 
-TINY = """
+HEAD = """
 [sequence]
 name = "Tiny"
 states = ["rest", "loop_a"]
 tone = { frequency = "1 kHz", level = "+4 dBu" }
 settle = "20 ms"
-
+"""
+GAIN = """
 [[check]]
 name = "Route and gain"
 quantity = "gain"
 at = ["out"]
 within = "0.2 dB"
-
+"""
+ALIKE_AND_CURRENT = """
 [[check]]
 name = "Channels alike"
 quantity = "channel_match"
@@ -45,39 +47,23 @@ name = "Relay current"
 quantity = "supply_current"
 within = "8 %"
 """
+TINY = HEAD + GAIN + ALIKE_AND_CURRENT
 
 
 def tiny_job(folder: Path) -> Path:
     """The two-loop switcher in two states, with a reading that needs two hookups."""
-    job = folder / "tiny"
-    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
-    (job / "sequence.toml").write_text(TINY, encoding="utf-8")
-    return job
-
-
-SMALLER = (
-    TINY.partition("[[check]]")[0].replace('"rest", ', "")
-    + """
-[[check]]
-name = "Channels alike"
-quantity = "channel_match"
-at = ["out"]
-between = ["-20 dB", "20 dB"]
-
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
-)
+    return _job(folder / "tiny", TINY)
 
 
 def smaller_job(folder: Path) -> Path:
     """The same in one state: two readings, one of which needs two hookups."""
-    job = folder / "smaller"
-    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
-    (job / "sequence.toml").write_text(SMALLER, encoding="utf-8")
-    return job
+    return _job(folder / "smaller", HEAD.replace('"rest", ', "") + ALIKE_AND_CURRENT)
+
+
+def _job(folder: Path, sequence: str) -> Path:
+    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", folder)
+    (folder / "sequence.toml").write_text(sequence, encoding="utf-8")
+    return folder
 
 
 class Wire:
