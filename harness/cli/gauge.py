@@ -14,6 +14,7 @@ from harness.cli.job import BenchPath, JobFolder, check_place
 from harness.cli.records import AsJson, RecordsPlace
 from harness.cli.simulate import Faults, Hasten
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, UsageError
+from harness.workbench.serial import serial_mistake
 
 if TYPE_CHECKING:
     from harness.cli.station import Station, Workplace
@@ -157,6 +158,8 @@ def _golden(asked: _Asked, serial: str, operator: str | None, new_history: str, 
 
     if faults and not asked.simulate:
         raise UsageError("--fault is for a simulated unit; add --simulate")
+    if wrong := serial_mistake(serial, asked.job.sequence):
+        raise UsageError(f"--golden {serial}: {wrong}")
     with asked.open() as store:
         found = check_golden(store, asked.work, serial, operator, new_history, faults)
     if asked.as_json:

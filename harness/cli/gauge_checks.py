@@ -14,7 +14,9 @@ from harness.errors import BenchError, CircuitError, RecordsError, UsageError
 from harness.statistics.golden import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
 from harness.workbench.bench_block import BenchCheck
+from harness.workbench.described import Described
 from harness.workbench.diagnosed import Diagnosed, read_recorded
+from harness.workbench.planning import impedances_of
 from harness.workbench.serial import serial_mistake
 from harness.workbench.simulated import fault_notes
 
@@ -71,14 +73,11 @@ def check_golden(
 ) -> Golden:
     """Run the golden unit, compare it with its history on this bench, and keep what that says with the run.
 
-    Raises UsageError for a serial number that cannot be one, BenchError where the run was stopped.
+    Raises BenchError where the run was stopped.
     """
     made: list[Tested] = []
 
     def do(station: "Station", here: "Workplace", errand: Errand) -> None:
-        wrong = serial_mistake(serial, here.job.sequence)
-        if wrong:
-            raise UsageError(f"--golden {serial}: {wrong}")
         place(here, serial, f"put the golden unit {serial} in", faults)
         made.append(
             station.test(replace(errand, serial=serial, operator=operator, notes=fault_notes(faults)))
@@ -182,6 +181,8 @@ def check_known_bad(
     found: list[KnownBad] = []
 
     def do(station: "Station", here: "Workplace", errand: Errand) -> None:
+        # What all faults would show is the same for every unit, and is worked out once.
+        known = Described(job=here.job, plan=here.plan, impedances=impedances_of(here.job, here.bench_file))
         for serial, fault in wanted:
             place(here, serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
             notes = fault_notes([fault]) if here.simulated is not None else f"known fault: {fault}"
@@ -193,7 +194,7 @@ def check_known_bad(
                 fault=fault,
                 run_id=tested.run_id,
                 outcome=tested.outcome,
-                named=_named(store, tested.run_id),
+                named=_named(store, tested.run_id, known),
             )
             found.append(one)
             if not errand.quiet:
@@ -212,12 +213,12 @@ def check_known_bad(
     return found
 
 
-def _named(store: "RunStore", run_id: int) -> tuple[str, ...]:
+def _named(store: "RunStore", run_id: int, known: Described) -> tuple[str, ...]:
     """What the diagnosis names, however long it takes; nothing of a run that did not fail."""
     record = store.run(run_id)
     if record.outcome != "fail":
         return ()
     try:
-        return Diagnosed(read_recorded(store, record), double=False).names
+        return Diagnosed(read_recorded(store, record, known), double=False).names
     except (CircuitError, RecordsError):
         return ()

@@ -1,5 +1,6 @@
 """What a study and the checks of a bench print, within eighty columns; and the same as JSON values."""
 
+import math
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -22,8 +23,10 @@ STUDY_MEANS = (
     "repeat.: sigma of the same unit run again by the same {by}; reproduc.: sigma from {by} to {by}; the "
     "bench's sigma is both together.",
     "% of tol.: six sigmas of the bench, of the limits' width, or of twice the distance from the mean to the "
-    "only limit. study: the bench's sigma, of the sigma of all these values. Below 10 % is good, above 30 % "
-    "unfit.",
+    "only limit; at most: the upper end of its 95 % interval, far up where few {by}s took part. Below 10 % "
+    "is good, above 30 % unfit.",
+    "study: the bench's sigma, of the sigma of all these values. Units that are all alike bring it to 100 %, "
+    "however good the bench.",
     "ndc: number of distinct categories, into how many groups the bench could sort these units: 1.41 times "
     "the sigma of the units over that of the bench, rounded down. 5 or more tell units apart; units that are "
     "all alike leave few to a good bench. (AIAG MSA, 4th edition)",
@@ -43,11 +46,11 @@ def study_lines(
         f"{crossing.trials} times each; crossed, analysis of variance"
     )
     if crossing.left_out:
-        yield f"{crossing.left_out} runs did not fit the crossing and are left out"
+        yield f"left out, since the crossing has no place for them: {counted(crossing.left_out, 'run')}"
     studied = [one for one in found if one.study is not None]
     yield ""
     yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
-    yield "% of tol.  study  ndc      repeat.   reproduc.  reading"
+    yield "% of tol.  at most  study ndc    repeat.  reproduc.  reading"
     for one in studied[:SHOWN]:
         yield from _study_lines(one)
     if len(studied) > SHOWN:
@@ -66,10 +69,14 @@ def _study_lines(one: ReadingStudy) -> Iterator[str]:
     if study is None:
         return
     share = study.gauge.tolerance_percent
+    most = None
+    if share is not None and study.gauge_high is not None and study.gauge.sigma > 0:
+        most = share * study.gauge_high / study.gauge.sigma
     start = (
-        f"{'' if share is None else f'{share:7.2f} %':>9} {study.gauge.study_percent:5.1f} % "
-        f"{study.categories:3d} {_sigma(study.repeatability.sigma, unit):>12} "
-        f"{_sigma(study.reproducibility.sigma, unit):>11}  "
+        f"{'' if share is None else f'{share:.2f} %':>9} "
+        f"{'' if most is None else f'{math.ceil(most)} %':>8} {study.gauge.study_percent:4.0f} % "
+        f"{study.categories:3d} {_sigma(study.repeatability.sigma, unit):>10} "
+        f"{_sigma(study.reproducibility.sigma, unit):>10}  "
     )
     doubts = f" ({'; '.join(study.doubts)})" if study.doubts else ""
     yield from _hanging(start, one.key.label + doubts)

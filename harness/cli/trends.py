@@ -5,7 +5,7 @@ The keys that `--json` prints are promised in harness/statistics/export.py.
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -76,15 +76,18 @@ def trends(
     """Show a batch: yields, what fails, and how well every reading keeps its limits."""
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
+    from harness.statistics.yields import tests_of_units
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         lines = _lines_of_part(store, part, simulated=simulated)
-        units = _Units(last=last, reading=reading, without=golden)
-        first = _batch(store, lines, units, serials, batch)
+        units = _Units(last=last, reading=reading, without=frozenset({golden}))
+        golden_batch = None if golden is None else _golden(store, lines, golden, reading)
         second = None
         if against is not None or against_batch is not None:
             second = _batch(store, lines, units, against or "*", against_batch)
-        golden_batch = None if golden is None else _golden(store, lines, golden, reading)
+            units = replace(units, without=units.without | {run.serial for run in second.firsts})
+        alone = golden_batch is not None and batch is None and serials == "*" and not tests_of_units(lines)
+        first = None if alone else _batch(store, lines, units, serials, batch)
     if as_json:
         content = _to_json(first, second, golden_batch, each=reading is not None)
         typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
@@ -112,11 +115,14 @@ def _lines_of_part(store: "RunStore", part: str | None, *, simulated: bool) -> "
 
 @dataclass(frozen=True, kw_only=True)
 class _Units:
-    """Which units and readings are looked at: the latest so many, readings with a text, but one unit."""
+    """Which units and readings are looked at: the latest so many, readings with a text, but some units.
+
+    without: the golden unit; of a batch that is compared with others, those, which would stand on both sides.
+    """
 
     last: int
     reading: str | None
-    without: str | None
+    without: frozenset[str | None]
 
 
 def _batch(
@@ -131,7 +137,7 @@ def _batch(
         line
         for line in lines
         if fnmatchcase(line.serial, serials)
-        and line.serial != units.without
+        and line.serial not in units.without
         and (name is None or firsts_of_all.get(line.serial, line).batch == name)
     ]
     chosen = latest_units(like, units.last)
@@ -139,6 +145,7 @@ def _batch(
     if not firsts:
         raise UsageError(_no_units(store, lines, serials, name))
     return Batch(
+        units_in_all=len(first_complete_runs(like)),
         lines=tuple(chosen),
         firsts=tuple(firsts),
         series=_series(store, firsts, units.reading),
@@ -150,19 +157,25 @@ def _no_units(store: "RunStore", lines: "Sequence[RunLine]", serials: str, name:
     names = sorted({line.batch for line in lines} - {""})
     if name is not None and name not in names:
         return f"{store.place}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
+    like = "" if serials == "*" else f" like {serials}"
     of = "" if name is None else f" of batch {name}"
-    return f"{store.place}: no unit like {serials}{of} has a complete run yet"
+    return (
+        f"{store.place}: no unit{like}{of} has a complete run of its own. Runs of golden units, gauge "
+        "studies and own tests are none; nor is a unit counted on both sides of a comparison"
+    )
 
 
 def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading: str | None) -> "Batch":
-    """Every complete run of one unit."""
+    """Every complete run of one unit on the bench that had it last."""
     from harness.statistics.batch import Batch
     from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
     of_unit = [line for line in lines if line.serial == serial and line.outcome in COMPLETE]
-    runs = tuple(line for line in of_unit if line.purpose not in NOT_WHOLE)
-    if not runs:
+    whole = [line for line in of_unit if line.purpose not in NOT_WHOLE]
+    if not whole:
         raise UsageError(f"{store.place}: the golden unit {serial} has no complete run yet")
+    # What differs from bench to bench is no drift.
+    runs = tuple(line for line in whole if line.bench_name == whole[-1].bench_name)
     return Batch(lines=runs, firsts=runs, series=_series(store, runs, reading))
 
 
@@ -179,26 +192,40 @@ def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -
     return tuple(store.series(run_ids, keys=like))
 
 
-def _to_json(batch: "Batch", second: "Batch | None", golden: "Batch | None", *, each: bool) -> dict[str, Any]:
+def _to_json(
+    batch: "Batch | None", second: "Batch | None", golden: "Batch | None", *, each: bool
+) -> dict[str, Any]:
     """Keys: part, simulated, those of `batch_to_json`, sides; and, where asked for, charted (of the readings
-    asked for), compared, drifts.
+    asked for), compared, drifts. Where nothing but the golden unit was ever run: part, simulated, drifts.
     """
     from harness.statistics import batch as figures
     from harness.statistics import export
 
-    content = {"part": batch.firsts[0].part, "simulated": batch.firsts[0].simulated}
-    content |= export.batch_to_json(batch, [figures.figures(one) for one in batch.series])
-    content["sides"] = export.sides_to_json(figures.side_differences(batch.series))
-    if each:
+    any_run = next(one.firsts[0] for one in (batch, golden) if one is not None)
+    content: dict[str, Any] = {"part": any_run.part, "simulated": any_run.simulated}
+    if batch is not None:
+        content |= export.batch_to_json(batch, [figures.figures(one) for one in batch.series])
+        content["sides"] = export.sides_to_json(figures.side_differences(batch.series))
+    if batch is not None and each:
         content["charted"] = [export.reading_to_json(batch, one) for one in batch.series]
-    if second is not None:
+    if batch is not None and second is not None:
         content["compared"] = export.comparison_to_json(figures.compare(batch.series, second.series))
     if golden is not None:
         content["drifts"] = export.drifts_to_json(figures.golden_drift(golden.lines, golden.series))
     return content
 
 
-def _print(batch: "Batch", second: "Batch | None", golden: "Batch | None") -> None:
+def _print(batch: "Batch | None", second: "Batch | None", golden: "Batch | None") -> None:
+    from harness.cli import trends_text as text
+
+    if batch is not None:
+        _print_batch(batch, second)
+    if golden is not None:
+        for line in text.drift_lines(golden):
+            typer.echo(line)
+
+
+def _print_batch(batch: "Batch", second: "Batch | None") -> None:
     from harness.cli import trends_text as text
 
     for line in text.batch_lines(batch):
@@ -211,7 +238,4 @@ def _print(batch: "Batch", second: "Batch | None", golden: "Batch | None") -> No
             typer.echo(line)
     if second is not None:
         for line in text.comparison_lines(batch, second):
-            typer.echo(line)
-    if golden is not None:
-        for line in text.drift_lines(golden):
             typer.echo(line)

@@ -1,5 +1,6 @@
 """A batch's figures as plain lines of at most eighty columns."""
 
+import itertools
 import math
 import textwrap
 from collections.abc import Iterator, Sequence
@@ -13,6 +14,7 @@ from harness.statistics.batch import Batch, Distribution, ReadingFigures
 from harness.statistics.capability import Doubt, Index
 from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
+from harness.statistics.drift import FEWEST_FOR_SLOPES, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
 
 SHOWN = 20
@@ -20,7 +22,7 @@ FEW_SHOWN = 8
 BAR = 50
 CHARTED = 40
 LEVEL = 0.05
-_MARKS = {"few": "f", "not normal": "n", "not in control": "c", "limits changed": "l"}
+_MARKS = {"few": "f", "not normal": "n", "not in control": "c", "limits changed": "l", "in part": "p"}
 
 
 def batch_lines(batch: Batch) -> Iterator[str]:
@@ -29,11 +31,18 @@ def batch_lines(batch: Batch) -> Iterator[str]:
     simulated = "   SIMULATED" if first.simulated else ""
     names = sorted({run.batch for run in batch.firsts} - {""})
     named = f" of batch {', '.join(names)}" if names else ""
-    yield from _hanging("", f"{first.part}: {counted(len(batch.firsts), 'unit')}{named}{simulated}")
+    count = counted(len(batch.firsts), "unit")
+    if batch.units_in_all > len(batch.firsts):
+        count = f"the latest {count} of {batch.units_in_all}"
+    yield from _hanging("", f"{first.part}: {count}{named}{simulated}")
     yield f"first runs {first.started:%Y-%m-%d} to {last.started:%Y-%m-%d} UTC"
-    revisions = sorted({run.revision for run in batch.firsts})
-    if len(revisions) > 1:
-        yield printable(f"several revisions are mixed here: {', '.join(revisions)}")
+    for what, kinds in (
+        ("revisions", {run.revision for run in batch.firsts}),
+        ("benches", {run.bench_name for run in batch.firsts}),
+        ("sequences", {run.sequence_name for run in batch.firsts}),
+    ):
+        if len(kinds) > 1:
+            yield from _wrapped(f"several {what} are mixed here: {', '.join(sorted(kinds))}", indent="")
     yield ""
     found = batch.yields
     yield _yield_line("First-pass yield", found.first_pass)
@@ -64,11 +73,13 @@ def readings_lines(batch: Batch) -> Iterator[str]:
             f"{one.n:4d} {_number(one.mean, one.key.unit):>10} {_spread(one.sigma, one.key.unit):>10} "
             f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
         )
-        yield from _hanging(numbers, _beside(one))
+        yield from _hanging(numbers, _beside(one, len(batch.firsts)))
     yield from _wrapped(
-        "Cpk from the spread of all units; at least: the lower end of its 95 % interval. ! f: fewer than 30 "
-        "units, n: not normal, c: not in control, l: limits changed; such a Cpk may not hold. Each is "
-        "charted with --reading.",
+        "Cpk: the distance from the mean to the nearer limit, in three sigmas of all units, failed ones "
+        "among them; 1.33 or more is common practice. At least: the lower end of its 95 % interval. ! f: "
+        "fewer than 30 units, n: not normal, c: not in control, l: limits changed, p: of a part, since the "
+        "other readings lie below the bench's floor; such a Cpk may not hold. Each is charted with "
+        "--reading.",
         indent="  ",
     )
 
@@ -81,7 +92,9 @@ def side_lines(batch: Batch) -> Iterator[str]:
         return
     first, second = found[0].channels
     yield ""
-    yield printable(f"{first} less {second}: {len(differing)} of {len(found)} readings differ")
+    yield printable(
+        f"{first} less {second}, unit by unit: {len(differing)} of {counted(len(found), 'reading')} differ"
+    )
     for side in differing[:FEW_SHOWN]:
         unit = side.key.unit
         numbers = (
@@ -92,7 +105,9 @@ def side_lines(batch: Batch) -> Iterator[str]:
     if len(differing) > FEW_SHOWN:
         yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
     if differing:
-        yield from _wrapped(f"95 % intervals; {CORRECTION_MEANS['holm']}.", indent="  ")
+        yield from _wrapped(
+            f"Means with 95 % intervals, Student's t of pairs; {CORRECTION_MEANS['holm']}.", indent="  "
+        )
 
 
 def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
@@ -101,8 +116,8 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
     moved = [one for one in found if one.moved]
     yield ""
     yield (
-        f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of {len(found)} readings "
-        "moved (other less these)"
+        f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of "
+        f"{counted(len(found), 'reading')} moved (other less these)"
     )
     for one in moved[:SHOWN]:
         unit = one.key.unit
@@ -111,9 +126,21 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
             f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
         )
         yield from _hanging(numbers, f"{one.key.label}, p {one.p_corrected:.2g}")
+    if len(moved) > SHOWN:
+        yield f"  and {len(moved) - SHOWN} more; --json has them all"
     tests = sorted({one.difference.test for one in found})
     if found:
-        yield from _wrapped(f"By {' and '.join(tests)}; {CORRECTION_MEANS['holm']}.", indent="  ")
+        by = ". ".join(_TESTS[test] for test in tests)
+        yield from _wrapped(f"{by}. 95 % intervals; {CORRECTION_MEANS['holm']}.", indent="  ")
+    else:
+        yield "  Two units or more on either side, with the same readings, can be compared."
+
+
+_TESTS = {
+    "mann-whitney": "By ranks (Mann and Whitney), which a few faulty units hardly move: the median of all "
+    "differences between the two",
+    "welch": "By Student's t (Welch), where units are too few for ranks: the difference of means",
+}
 
 
 def drift_lines(golden: Batch) -> Iterator[str]:
@@ -121,10 +148,20 @@ def drift_lines(golden: Batch) -> Iterator[str]:
     found = figures.golden_drift(golden.lines, golden.series)
     moving = [one for one in found if one.p_corrected <= LEVEL]
     yield ""
-    yield printable(
-        f"Golden unit {golden.firsts[0].serial}, {counted(len(golden.firsts), 'run')}: "
-        f"{len(moving)} of {len(found)} readings drift"
+    runs = len(golden.firsts)
+    told = f"{len(moving)} of {counted(len(found), 'reading')} drift"
+    if not found:
+        told = f"no drift can be seen; {FEWEST_FOR_SLOPES} runs or more, at different times, can be fitted"
+    yield from _wrapped(
+        f"Golden unit {golden.firsts[0].serial} on bench {golden.firsts[0].bench_name!r}, "
+        f"{counted(runs, 'run')}: {told}",
+        indent="",
     )
+    wanted = next(n for n in itertools.count(1) if least_p_of_trend(n) * len(found) <= LEVEL)
+    if runs < wanted and found:
+        yield from _wrapped(
+            f"So few runs could not show a drift in so many readings: {wanted} or more can.", indent="  "
+        )
     for one in moving[:SHOWN]:
         unit = one.key.unit
         numbers = (
@@ -133,21 +170,24 @@ def drift_lines(golden: Batch) -> Iterator[str]:
         )
         yield from _hanging(numbers, f"{one.key.label}, p {one.p_corrected:.2g}")
     if found:
-        yield from _wrapped(f"Theil-Sen slopes; {CORRECTION_MEANS['holm']}.", indent="  ")
-    else:
-        yield "  Three runs or more, at different times, show a drift."
+        yield from _wrapped(
+            f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; "
+            f"{CORRECTION_MEANS['holm']}.",
+            indent="  ",
+        )
 
 
 def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
     found, unit = figures.figures(one), one.key.unit
     yield ""
-    yield from _hanging("", _beside(found))
+    yield from _hanging("", _beside(found, len(batch.firsts)))
     if found.mean is None:
         yield "  no value to describe"
         return
+    sigma = "" if found.sigma is None else f", sigma {_spread(found.sigma, unit)}"
     yield from _wrapped(
-        f"mean {_number(found.mean, unit)}, sigma {_spread(found.sigma, unit)}; from "
+        f"{counted(found.n, 'value')}: mean {_number(found.mean, unit)}{sigma}; from "
         f"{_number(found.smallest, unit)} over {_number(found.median, unit)} (median) to "
         f"{_number(found.largest, unit)}",
         indent="  ",
@@ -224,14 +264,19 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
         yield from _wrapped(f"# {signal.sentence}: at {printable(names[signal.at])}{more}", indent="  ")
     if chart.range_signals:
         where = printable(names[chart.range_signals[0]])
-        yield f"  a moving range beyond {chart.upper_range:.3g}: at {where}"
+        count = len(chart.range_signals)
+        more = f", and {count - 1} more" if count > 1 else ""
+        yield from _wrapped(f"R a moving range beyond its limit: at {where}{more}", indent="  ")
     if chart.sigma == 0:
         return
     smooth = ewma_chart(chart.values, target=chart.centre, sigma=chart.sigma)
     sums = cusum_chart(
         chart.values, target=chart.centre, allowance=0.5 * chart.sigma, decision=5.0 * chart.sigma
     )
-    for title, signals in (("EWMA (0.2)", smooth.signals), ("CUSUM (0.5, 5 sigma)", sums.signals)):
+    for title, signals in (
+        ("Moving average (EWMA, weight 0.2, 3 sigma)", smooth.signals),
+        ("Cumulative sum (CUSUM, 0.5 and 5 sigma)", sums.signals),
+    ):
         said = f"first beyond at {printable(names[signals[0]])}" if signals else "nothing beyond"
         yield f"  {title}: {said}"
 
@@ -243,12 +288,13 @@ def _doubt_lines(doubts: Sequence[Doubt]) -> Iterator[str]:
 
 def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:
     yield title
+    yield "units  share  added up"
     for line in lines[:FEW_SHOWN]:
         yield from _hanging(
-            f"{line.count:5d} {100 * line.share:4.0f} % {100 * line.cumulative:4.0f} %  ", line.label
+            f"{line.count:5d} {100 * line.share:4.0f} %    {100 * line.cumulative:4.0f} %  ", line.label
         )
     if len(lines) > FEW_SHOWN:
-        yield f"      and {len(lines) - FEW_SHOWN} more"
+        yield f"      and {len(lines) - FEW_SHOWN} more; --json has them all"
 
 
 def _yield_line(title: str, found: Proportion) -> str:
@@ -259,10 +305,13 @@ def _yield_line(title: str, found: Proportion) -> str:
     )
 
 
-def _beside(found: ReadingFigures) -> str:
+def _beside(found: ReadingFigures, units: int) -> str:
     counts = (
-        (found.not_passed, "not passed"), (found.missing, "missing"), (found.floors, "below a floor"),
-    )  # fmt: skip
+        (found.not_passed, "not passed"),
+        (found.missing, "missing"),
+        (found.floors, "below a floor"),
+        (units - found.n - found.missing - found.floors, "not reached"),
+    )
     told = ", ".join(f"{count} {what}" for count, what in counts if count)
     return f"{found.key.label} ({told})" if told else found.key.label
 
@@ -305,4 +354,4 @@ def _hanging(start: str, label: str) -> list[str]:
 
 
 def _wrapped(text: str, *, indent: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
+    return textwrap.wrap(printable(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")

@@ -23,7 +23,7 @@ from harness.statistics.compare import (
     paired_difference,
 )
 from harness.statistics.control import IndividualsChart, individuals_chart
-from harness.statistics.drift import Drift, drift
+from harness.statistics.drift import FEWEST_FOR_SLOPES, Drift, drift
 from harness.statistics.limits import ProposedLimits, propose_limits
 from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
 
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 COVERAGE = 2.0  # of a reading's expanded uncertainty
 SECONDS_A_DAY = 86_400.0
-FEWEST_FOR_TREND = 3
 NOT_DIAGNOSED = "not diagnosed"
 NOT_LISTED = "no listed fault"
 MOST_BINS = 20
@@ -78,12 +77,14 @@ class Batch:
     """The units of one part, with their series; all that `figures`, `chart` and the rest are made from.
 
     firsts: the first complete run of each unit, oldest first. series: through these. diagnosed: of runs that
-    failed, by number, the faults that explain them and are not told apart, the likeliest first.
+    failed, by number, the faults that explain them and are not told apart, the likeliest first. units_in_all:
+    where these are only the latest; 0 where nobody counted.
     """
 
     lines: tuple[RunLine, ...]
     firsts: tuple[RunLine, ...]
     series: tuple[Series, ...]
+    units_in_all: int = 0
     diagnosed: Mapping[int, Sequence[str]] = field(default_factory=dict)
 
     @property
@@ -97,15 +98,9 @@ class Batch:
 
         Faults that are not told apart stand under the likeliest of them.
         """
-        return pareto(self._fault(run.run_id) for run in self.firsts if run.outcome == "fail")
-
-    def _fault(self, run_id: int) -> str:
-        names = self.diagnosed.get(run_id)
-        if names is None:
-            return NOT_DIAGNOSED
-        if not names:
-            return NOT_LISTED
-        return names[0] if len(names) == 1 else f"{names[0]} (or {len(names) - 1} not told apart)"
+        return pareto(
+            fault_in_words(self.diagnosed.get(run.run_id)) for run in self.firsts if run.outcome == "fail"
+        )
 
     @property
     def failing_checks(self) -> list[ParetoLine]:
@@ -154,6 +149,15 @@ def diagnosed_faults(store: "RunStore", runs: Iterable[RunLine]) -> dict[int, Se
     return {run: json.loads(event.text)["faults"] for run, event in events.items()}
 
 
+def fault_in_words(names: Sequence[str] | None) -> str:
+    """What the diagnosis named; faults that are not told apart stand under the likeliest of them."""
+    if names is None:
+        return NOT_DIAGNOSED
+    if not names:
+        return NOT_LISTED
+    return names[0] if len(names) == 1 else f"{names[0]} (or {len(names) - 1} not told apart)"
+
+
 def latest_units(lines: Sequence[RunLine], units: int) -> list[RunLine]:
     """Give all runs of the units whose first complete run is among the latest so many."""
     firsts = first_complete_runs(lines)
@@ -182,7 +186,7 @@ def figures(one: Series) -> ReadingFigures:
         limit_low=low,
         limit_high=high,
         capability=found,
-        doubts=_doubts(one, values, found) if spread else (),
+        doubts=_doubts(one, values, found) if spread else _left_out(one),
     )
 
 
@@ -246,7 +250,11 @@ def proposal(one: Series) -> ProposedLimits:
     known = one.standard[healthy & np.isfinite(one.standard)]
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
     if not healthy.any():
-        return ProposedLimits(low=None, high=None, reasoning=("no unit has passed this reading",), doubts=())
+        floors = sum(verdict == "pass" for verdict in one.verdicts)
+        why = "no unit has passed this reading"
+        if floors:
+            why = f"in all {floors} that passed, what there is lies below what the bench can see"
+        return ProposedLimits(low=None, high=None, reasoning=(why,), doubts=())
     return propose_limits(
         one.values[healthy],
         unit=one.key.unit,
@@ -310,7 +318,7 @@ def shared_values(
 def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[ReadingDrift]:
     """How the readings of one unit, run again and again, move a day (Theil-Sen); the surest first.
 
-    runs: of that unit, oldest first; series: through these. Readings with less than three values, or made at
+    runs: of that unit, oldest first; series: through these. Readings with less than five values, or made at
     one time, have no trend.
     """
     days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
@@ -319,7 +327,7 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
     for one in series:
         chosen = one.measured & np.isin(one.run_ids, list(days))
         times = np.array([days[int(run_id)] - start for run_id in one.run_ids[chosen]])
-        if times.size >= FEWEST_FOR_TREND and np.ptp(times) > 0:
+        if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
             found.append((one.key, drift(times, one.values[chosen])))
     corrected = correct_p([one.p for _, one in found], "holm")
     drifts = [
@@ -335,7 +343,16 @@ def _doubts(one: Series, values: NDArray[np.float64], found: Capability | None) 
     if kinds > 1:
         told = f"the limits changed within these runs ({kinds} kinds); the latest are used"
         doubts.append(Doubt(kind="limits changed", sentence=told))
-    return tuple(doubts)
+    return (*doubts, *_left_out(one))
+
+
+def _left_out(one: Series) -> tuple[Doubt, ...]:
+    """Say that the figures are those of a part: of what lies below the bench's floor there is no value."""
+    floors, of = int(one.floor.sum()), one.values.size
+    if floors == 0:
+        return ()
+    told = f"{floors} of {of} readings lie below the bench's floor: the figures are those of the other units"
+    return (Doubt(kind="in part", sentence=told),)
 
 
 def _open_as_none(limit: float) -> float | None:

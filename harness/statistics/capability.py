@@ -25,7 +25,7 @@ Side = Literal["two", "upper", "lower"]
 class Doubt:
     """Why a figure may not hold, by kind and as a sentence."""
 
-    kind: Literal["few", "not normal", "not in control", "limits changed"]
+    kind: Literal["few", "not normal", "not in control", "limits changed", "in part"]
     sentence: str
 
     def __str__(self) -> str:

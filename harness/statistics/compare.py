@@ -14,14 +14,16 @@ Test = Literal["welch", "mann-whitney"]
 Correction = Literal["holm", "benjamini-hochberg", "none"]
 
 CORRECTION_MEANS = {
-    "holm": "the chance of even one false difference among all is at most the level (Holm)",
-    "benjamini-hochberg": "of the differences told, at most that share is false on average "
+    "holm": "the chance of even one false difference among all of them is at most 5 % (Holm's correction)",
+    "benjamini-hochberg": "of the differences told, at most 5 % are false on average "
     "(Benjamini and Hochberg)",
     "none": "each alone; of many readings some will seem to differ by chance",
 }
 
+LEVEL = 0.05
 FEWEST_FOR_RANKS = 8
-"""Values on each side below which ranks cannot show a difference through a correction for many."""
+ROOM = 10.0
+"""Ranks are used where samples that lie wholly apart would still have so many times less than the level."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +43,8 @@ class PairedDifference:
 class Difference:
     """One comparison of two samples: second less first.
 
-    `low` and `high`: Welch's interval of the difference of means. `p`: of the test named.
+    `shift` with its interval, `low` to `high`, and `p` are of the test named: by Welch of the means; by Mann
+    and Whitney the median of all differences between the two, which one faulty unit hardly moves.
     """
 
     n_first: int
@@ -49,14 +52,10 @@ class Difference:
     mean_first: float
     mean_second: float
     low: float
+    shift: float
     high: float
     test: Test
     p: float
-
-    @property
-    def shift(self) -> float:
-        """Mean of the second less mean of the first."""
-        return self.mean_second - self.mean_first
 
 
 Key = TypeVar("Key", bound=Hashable)
@@ -88,46 +87,83 @@ def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float 
     sigma = float(np.std(differences, ddof=1))
     standard = sigma / math.sqrt(n)
     half = float(stdtrit(n - 1, (1.0 + confidence) / 2.0)) * standard
-    p = _certain(mean) if standard == 0 else 2.0 * float(stdtr(n - 1, -abs(mean) / standard))
+    if standard == 0:  # what the signs alone are worth
+        p = 1.0 if mean == 0 else 2.0 ** (1 - n)
+    else:
+        p = 2.0 * float(stdtr(n - 1, -abs(mean) / standard))
     return PairedDifference(
         n=n, mean=mean, sigma=sigma, low=mean - half, high=mean + half, p=p, confidence=confidence
     )
 
 
 def compare_samples(
-    first: ArrayLike, second: ArrayLike, *, test: Test | None = None, confidence: float = 0.95
+    first: ArrayLike, second: ArrayLike, *, test: Test | None = None, confidence: float = 0.95, of: int = 1
 ) -> Difference:
     """Compare two samples of shape (n,), n >= 2.
 
     test: Welch's t (unequal spreads), or Mann-Whitney's ranks, which one faulty unit cannot sway. By default
-    by the number of values alone, never by what they look like: ranks from 8 on each side, else Welch.
+    by the number of values alone, never by what they look like: ranks from 8 on each side, where they could
+    show a difference through a correction for `of` comparisons; else Welch.
     """
-    from scipy.special import stdtr, stdtrit
-
     a, b = finite_values(first, least=2), finite_values(second, least=2)
-    chosen = test or ("mann-whitney" if min(a.size, b.size) >= FEWEST_FOR_RANKS else "welch")
-    shares = float(np.var(a, ddof=1)) / a.size, float(np.var(b, ddof=1)) / b.size
-    shift, standard = float(np.mean(b) - np.mean(a)), math.sqrt(sum(shares))
-    half = 0.0
-    p = _certain(shift)
-    if standard > 0:
-        freedom = sum(shares) ** 2 / (shares[0] ** 2 / (a.size - 1) + shares[1] ** 2 / (b.size - 1))
-        half = float(stdtrit(freedom, (1.0 + confidence) / 2.0)) * standard
-        p = 2.0 * float(stdtr(freedom, -abs(shift) / standard))
-    if chosen == "mann-whitney":
-        from scipy.stats import mannwhitneyu
-
-        p = float(mannwhitneyu(a, b, alternative="two-sided", method="auto").pvalue)
+    chosen = test or ("mann-whitney" if _ranks_can_show(a.size, b.size, of) else "welch")
+    shift, half_low, half_high, p = (_welch if chosen == "welch" else _ranks)(a, b, confidence)
     return Difference(
         n_first=a.size,
         n_second=b.size,
         mean_first=float(np.mean(a)),
         mean_second=float(np.mean(b)),
-        low=shift - half,
-        high=shift + half,
+        low=half_low,
+        shift=shift,
+        high=half_high,
         test=chosen,
         p=p,
     )
+
+
+def _ranks_can_show(n_first: int, n_second: int, of: int) -> bool:
+    if min(n_first, n_second) < FEWEST_FOR_RANKS:
+        return False
+    return _least_p(n_first, n_second) * of * ROOM <= LEVEL
+
+
+def _least_p(n_first: int, n_second: int) -> float:
+    """Of samples that lie wholly apart: one of all ways to deal the values out, and its mirror image."""
+    return 2.0 / math.comb(n_first + n_second, n_first)
+
+
+def _welch(
+    a: NDArray[np.float64], b: NDArray[np.float64], confidence: float
+) -> tuple[float, float, float, float]:
+    """Shift, low, high and p. Without any spread, p is what the order of the values alone is worth."""
+    from scipy.special import stdtr, stdtrit
+
+    shares = float(np.var(a, ddof=1)) / a.size, float(np.var(b, ddof=1)) / b.size
+    shift, standard = float(np.mean(b) - np.mean(a)), math.sqrt(sum(shares))
+    if standard == 0:
+        return shift, shift, shift, 1.0 if shift == 0 else _least_p(a.size, b.size)
+    freedom = sum(shares) ** 2 / (shares[0] ** 2 / (a.size - 1) + shares[1] ** 2 / (b.size - 1))
+    half = float(stdtrit(freedom, (1.0 + confidence) / 2.0)) * standard
+    return shift, shift - half, shift + half, 2.0 * float(stdtr(freedom, -abs(shift) / standard))
+
+
+def _ranks(
+    a: NDArray[np.float64], b: NDArray[np.float64], confidence: float
+) -> tuple[float, float, float, float]:
+    """Shift, low, high and p; exact where no two values are equal.
+
+    Source: Hodges and Lehmann, Annals of Mathematical Statistics 34 (1963), with the interval that Mann and
+    Whitney's test gives (Moses; Hollander and Wolfe, Nonparametric Statistical Methods, section 4.3).
+    """
+    from scipy.special import ndtri
+    from scipy.stats import mannwhitneyu
+
+    ties = np.unique(np.concatenate([a, b])).size < a.size + b.size
+    p = float(mannwhitneyu(a, b, method="asymptotic" if ties else "exact").pvalue)
+    apart = np.sort(np.subtract.outer(b, a), axis=None)
+    reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(apart.size * (a.size + b.size + 1) / 12.0)
+    left_out = max(0, math.floor(apart.size / 2.0 - reach))
+    return float(np.median(apart)), float(apart[left_out]), float(apart[-1 - left_out]), p
 
 
 def compare_batches(
@@ -136,7 +172,7 @@ def compare_batches(
     *,
     test: Test | None = None,
     correction: Correction = "holm",
-    level: float = 0.05,
+    level: float = LEVEL,
     confidence: float = 0.95,
 ) -> list[Comparison[Key]]:
     """Compare two batches reading by reading, corrected for how many there are; the surest difference first.
@@ -145,7 +181,8 @@ def compare_batches(
     """
     shared = [key for key in first if key in second and min(np.size(first[key]), np.size(second[key])) >= 2]
     differences = [
-        compare_samples(first[key], second[key], test=test, confidence=confidence) for key in shared
+        compare_samples(first[key], second[key], test=test, confidence=confidence, of=len(shared))
+        for key in shared
     ]
     corrected = correct_p([one.p for one in differences], correction)
     found = [
@@ -173,8 +210,3 @@ def correct_p(p_values: ArrayLike, correction: Correction) -> NDArray[np.float64
     corrected = np.empty(n)
     corrected[order] = np.minimum(ranked, 1.0)
     return corrected
-
-
-def _certain(difference: float) -> float:
-    """The p of a difference without any spread: surely one, or surely none."""
-    return 1.0 if difference == 0 else 0.0

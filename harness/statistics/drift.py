@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -9,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from harness.statistics.control import finite_values
 
+FEWEST_FOR_SLOPES = 5
+MANY_RUNS = 60  # beyond, Kendall's distribution is as good as normal
 Method = Literal["theil-sen", "regression"]
 
 
@@ -48,28 +51,56 @@ def drift(
 ) -> Drift:
     """Fit a trend to values in time.
 
-    times, values: shape (n,), n >= 3, times not all equal, in any unit. Theil-Sen takes the median of all
-    slopes (Sen's interval; p from Kendall's tau) and shrugs off a stray run; the regression is least squares
-    with Student's t. Raises ValueError. Sources: Theil (1950); Sen, JASA 63 (1968); NIST/SEMATECH e-Handbook
-    4.4 for least squares.
+    times, values: shape (n,), n >= 5 (the regression 3), times not all equal, in any unit. Theil-Sen takes
+    the median of all slopes (Sen's interval; p from Kendall's tau) and shrugs off a stray run: of less than
+    five even all slopes are no 95 % interval. The regression is least squares with Student's t.
+    Raises ValueError. Sources: Theil (1950); Sen, JASA 63 (1968); NIST/SEMATECH e-Handbook 4.4 for least
+    squares.
     """
-    t, v = _checked(times, values)
+    t, v = _checked(times, values, least=3 if method == "regression" else FEWEST_FOR_SLOPES)
     if method == "regression":
         return _regression(t, v, confidence)
     from scipy.stats import kendalltau, theilslopes
 
     fit = theilslopes(v, t, alpha=confidence)
+    by_kendall = t.size <= MANY_RUNS
+    low, high = _sens_interval(t, v, confidence) if by_kendall else (fit.low_slope, fit.high_slope)
     tau_p = 1.0 if np.ptp(v) == 0 else float(kendalltau(t, v).pvalue)
     return Drift(
         n=t.size,
         slope=float(fit.slope),
-        low=float(fit.low_slope),
-        high=float(fit.high_slope),
+        low=float(low),
+        high=float(high),
         at_start=float(fit.intercept + fit.slope * t.min()),
         p=tau_p,
         method=method,
         confidence=confidence,
     )
+
+
+def least_p_of_trend(n: int) -> float:
+    """Of n values that only rise or only fall: one of all orders, and its mirror image."""
+    return 2.0 / math.factorial(n)
+
+
+def _sens_interval(t: NDArray[np.float64], v: NDArray[np.float64], confidence: float) -> tuple[float, float]:
+    """The interval of the slope from Kendall's own distribution, which is not yet normal for so few runs."""
+    one, other = np.triu_indices(t.size, 1)
+    apart = t[other] != t[one]
+    slopes = np.sort((v[other] - v[one])[apart] / (t[other] - t[one])[apart])
+    # One slope fewer at each end as long as so few against the trend are rarer than the tail.
+    rarer = int(np.searchsorted(_cumulated_inversions(t.size), (1.0 - confidence) / 2.0, side="right"))
+    left_out = min(max(0, rarer - 1), (slopes.size - 1) // 2)
+    return float(slopes[left_out]), float(slopes[-1 - left_out])
+
+
+@cache
+def _cumulated_inversions(n: int) -> NDArray[np.float64]:
+    """The chance that a random order of n has at most 0, 1, 2, … pairs against the trend (Kendall 1938)."""
+    chances = np.ones(1)
+    for size in range(2, n + 1):
+        chances = np.convolve(chances, np.full(size, 1.0 / size))
+    return np.cumsum(chances)
 
 
 def least_squares_line(x: ArrayLike, y: ArrayLike) -> Line:
@@ -114,8 +145,10 @@ def _regression(t: NDArray[np.float64], v: NDArray[np.float64], confidence: floa
     )
 
 
-def _checked(first: ArrayLike, second: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    a, b = finite_values(first, least=3), finite_values(second, least=3)
+def _checked(
+    first: ArrayLike, second: ArrayLike, *, least: int = 3
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    a, b = finite_values(first, least=least), finite_values(second, least=least)
     if a.size != b.size:
         raise ValueError(f"each value needs its time, got {a.size} times and {b.size} values")
     if np.ptp(a) == 0:

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from harness.statistics.anova import AnovaRow
 
 STUDY_SIGMAS = 6.0
+CONFIDENCE = 0.95
 POOL_ABOVE_P = 0.25
 """An interaction with a p above this is taken for repeatability; common practice."""
 
@@ -55,7 +56,11 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True)
 class GaugeStudy:
-    """What a study found. `interaction` is None where it was pooled into the repeatability."""
+    """What a study found. `interaction` is None where it was pooled into the repeatability.
+
+    gauge_low, gauge_high: the 95 % interval of the gauge's sigma; None by average and range. Two or three
+    appraisers leave it wide at its upper end, however many the trials.
+    """
 
     method: Literal["anova", "average and range"]
     units: int
@@ -64,6 +69,8 @@ class GaugeStudy:
     repeatability: Part
     reproducibility: Part
     gauge: Part  # both together
+    gauge_low: float | None
+    gauge_high: float | None
     unit: Part  # between units
     total: Part
     categories: int  # number of distinct categories
@@ -126,6 +133,9 @@ def gauge_anova(
     return _study(
         "anova",
         data.shape,
+        interval=_gauge_interval(
+            data.shape, by_appraiser, both=None if pooled else both, error=repeat, confidence=CONFIDENCE
+        ),
         repeat=repeat,
         reproduce=max(0.0, (by_appraiser - error) / (units * trials)) + interaction,
         unit=max(0.0, (by_unit - error) / (appraisers * trials)),
@@ -133,6 +143,36 @@ def gauge_anova(
         table=table,
         interaction=None if pooled else math.sqrt(interaction),
     )
+
+
+def _gauge_interval(
+    shape: tuple[int, ...], by_appraiser: float, *, both: float | None, error: float, confidence: float
+) -> tuple[float, float]:
+    """The interval of the gauge's variance, from the mean squares that add up to it.
+
+    both: of the interaction, None where it is pooled into the error. Modified large samples: Graybill and
+    Wang, Journal of the American Statistical Association 75 (1980); for gauge studies Burdick, Borror and
+    Montgomery, Journal of Quality Technology 35 (2003).
+    """
+    from scipy.special import gammainccinv
+
+    units, appraisers, trials = shape
+    in_each = units * trials  # values of one appraiser
+    inner = (units - 1) * (appraisers - 1)
+    outer = units * appraisers * (trials - 1)
+    parts = [(by_appraiser / in_each, appraisers - 1)]
+    if both is None:
+        parts.append((error * (in_each - 1) / in_each, inner + outer))
+    else:
+        parts += [(both * (units - 1) / in_each, inner), (error * (trials - 1) / trials, outer)]
+    tail = (1.0 - confidence) / 2.0
+    below = above = 0.0
+    for part, freedom in parts:
+        most, least = (2.0 * float(gammainccinv(freedom / 2.0, share)) for share in (tail, 1.0 - tail))
+        below += (part * (1.0 - freedom / most)) ** 2
+        above += (part * (freedom / least - 1.0)) ** 2
+    middle = sum(part for part, _ in parts)
+    return max(0.0, middle - math.sqrt(below)), middle + math.sqrt(above)
 
 
 def gauge_average_range(values: ArrayLike, *, tolerance: float | None = None) -> GaugeStudy:
@@ -211,11 +251,14 @@ def _study(
     tolerance: float | None,
     table: tuple[AnovaRow, ...],
     interaction: float | None,
+    interval: tuple[float, float] | None = None,
     doubts: tuple[str, ...] = (),
 ) -> GaugeStudy:
     """Put variances together."""
     gauge = repeat + reproduce
     total = gauge + unit
+    # A component below zero was taken for zero: the interval is still that of the sum, and holds it.
+    low, high = (None, None) if interval is None else (min(interval[0], gauge), max(interval[1], gauge))
 
     def part(variance: float) -> Part:
         sigma = math.sqrt(variance)
@@ -236,6 +279,8 @@ def _study(
         repeatability=part(repeat),
         reproducibility=part(reproduce),
         gauge=part(gauge),
+        gauge_low=None if low is None else math.sqrt(low),
+        gauge_high=None if high is None else math.sqrt(high),
         unit=part(unit),
         total=part(total),
         categories=math.floor(NDC_FACTOR * math.sqrt(unit / gauge)) if gauge > 0 else 0,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from harness.quantities import format_value
 from harness.statistics.capability import (
     FEWEST_FOR_NORMALITY,
     NORMALITY_LEVEL,
@@ -57,7 +58,7 @@ def propose_limits(
     if guard > 0:
         low, high = None if low is None else low - guard, None if high is None else high + guard
         reasons.append(
-            f"Wider by {guard:.3g} {unit}, the expanded uncertainty of one reading, because a reading "
+            f"Wider by {_said(guard, unit, 3)}, the expanded uncertainty of one reading, because a reading "
             "passes only with its whole interval within."
         )
     low, high = _rounded(low, high, float(np.mean(data)))
@@ -72,7 +73,7 @@ def _spread(
 ) -> tuple[float | None, float | None, list[str]]:
     spread = float(np.ptp(data))
     mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
-    told = f"{data.size} values, mean {mean:.5g} {unit}, standard deviation {sigma:.3g} {unit}."
+    told = f"{data.size} values, mean {_said(mean, unit, 5)}, standard deviation {_said(sigma, unit, 3)}."
     normal = data.size >= FEWEST_FOR_NORMALITY and spread > 0 and normality(data).p >= NORMALITY_LEVEL
     if normal:
         interval = normal_tolerance(data, proportion=proportion, confidence=confidence, side=side)
@@ -82,13 +83,21 @@ def _spread(
         )
         return interval.low, interval.high, [told, why]
     sure = range_confidence(data.size, proportion=proportion, side=side)
+    manner = "Not normal" if spread > 0 else "All alike"
     why = (
-        "Not normal: the smallest and largest seen, which hold "
+        f"{manner}: the smallest and largest seen, which hold "
         f"{100 * proportion:g} % of all units with {100 * sure:.0f} % confidence only."
     )
     low = None if side == "upper" else float(data.min())
     high = None if side == "lower" else float(data.max())
     return low, high, [told, why]
+
+
+def _said(value: float, unit: str, digits: int) -> str:
+    """With a prefix where the unit takes one; decibels and degrees by their size."""
+    if unit in ("dB", "dBu", "dBV", "deg"):
+        return f"{value:.{digits}g} {unit}"
+    return format_value(value, unit, digits=digits)
 
 
 def _rounded(low: float | None, high: float | None, mean: float) -> tuple[float | None, float | None]:

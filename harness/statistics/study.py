@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from harness.quantities import counted
 from harness.records.history import ReadingKey, RunLine, Series
 from harness.statistics.gauge import GaugeStudy, gauge_anova, tolerance_width
 from harness.statistics.yields import COMPLETE
@@ -56,8 +57,8 @@ def cross(runs: Sequence[RunLine], *, by: By) -> Crossing:
     trials = min((len(cells[unit, one]) for unit in units for one in appraisers), default=0)
     if min(len(units), len(appraisers), trials) < 2:
         raise ValueError(
-            f"the runs cross {len(units)} units with {len(appraisers)} of {by}, {trials} times each; "
-            "a study needs two or more of each"
+            f"the runs cross {counted(len(units), 'unit')} with {counted(len(appraisers), by)}, "
+            f"{counted(trials, 'time')} each; a study needs two or more of each"
         )
     return Crossing(
         units=tuple(units),

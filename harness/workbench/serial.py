@@ -17,3 +17,8 @@ def serial_mistake(serial: str, sequence: "Sequence") -> str:
     if pattern is not None and re.fullmatch(pattern, serial) is None:
         return f"the sequence wants the pattern {pattern}"
     return ""
+
+
+def is_serial(text: str, sequence: "Sequence") -> bool:
+    """Whether a text is plainly a serial number: it matches the sequence's pattern, where there is one."""
+    return sequence.serial_pattern is not None and not serial_mistake(text, sequence)

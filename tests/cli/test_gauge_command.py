@@ -88,7 +88,7 @@ def test_what_does_not_cross_is_said(place: Place, capsys: pytest.CaptureFixture
     units = ("--units", "OB-0001,OB-0002")
     by_day = place.gauge(capsys, *units, "--from-records", "--by", "bench")
     assert by_day.code == 2
-    assert "the runs cross 2 units with 1 of bench" in by_day.err
+    assert "the runs cross 2 units with 1 bench, " in by_day.err
     assert "two or more operators" in place.gauge(capsys, *units).err
     assert "say one of" in place.gauge(capsys).err
     assert place.gauge(capsys, "--units", "OB-0001,OB-0001", "--from-records").code == 2

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from harness.records.history import RunLine
-from harness.statistics.batch import MOST_BINS, Batch, distribution
+from harness.statistics.batch import MOST_BINS, Batch, distribution, figures, proposal
 from harness.statistics.yields import first_complete_runs, yields
 from tests.records.outside_broadcast import HEADER
 from tests.statistics.test_golden import series
@@ -60,6 +60,15 @@ def test_a_distribution_holds_every_value_in_classes_of_one_width():
     few = distribution(series([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0], 8.0))
     assert few is not None
     assert len(few.counts) == 2  # IQR 3.5, width 3.5, range 7
+
+
+def test_what_lies_below_the_floor_is_said_to_be_left_out_and_proposes_nothing():
+    some = replace(series(np.linspace(-102.0, -98.0, 39), -97.0), floor=np.arange(40) < 10)
+    (doubt,) = [one for one in figures(some).doubts if one.kind == "in part"]
+    assert "10 of 40 readings lie below the bench's floor" in doubt.sentence
+    none = replace(some, floor=np.ones(40, dtype=np.bool_))
+    (why,) = proposal(none).reasoning
+    assert why == "in all 40 that passed, what there is lies below what the bench can see"
 
 
 def test_values_that_are_all_equal_have_no_distribution():

@@ -186,6 +186,12 @@ def test_values_that_are_not_normal_get_the_range_that_was_seen():
     assert "with 61 % confidence only" in " ".join(proposal.reasoning)  # 1 - 0.99^93
 
 
+def test_values_that_are_all_alike_are_not_called_anything_else():
+    proposal = propose_limits([0.02955] * 12, unit="A", guard=0.0003)
+    assert "mean 29.55 mA" in proposal.reasoning[0]
+    assert proposal.reasoning[1].startswith("All alike: the smallest and largest seen")
+
+
 def test_few_values_propose_nothing():
     proposal = propose_limits([1.0] * 9, unit="dB")
     assert (proposal.low, proposal.high) == (None, None)

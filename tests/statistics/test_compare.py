@@ -1,11 +1,13 @@
 """Differences and trends, against scipy, published examples and NIST's certified regression."""
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from harness.statistics.compare import compare_batches, compare_samples, correct_p, paired_difference
-from harness.statistics.drift import drift, least_squares_line
+from harness.statistics.drift import drift, least_p_of_trend, least_squares_line
 from tests.statistics.strd import pairs
 
 # Fifteen p values of Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995), section 4: at 5 % their
@@ -45,6 +47,19 @@ def test_welch_and_its_interval_are_scipys(seed):
     assert found.shift == pytest.approx(second.mean() - first.mean())
 
 
+def test_ranks_give_the_median_difference_as_published():
+    """Permeability of a membrane: Hollander and Wolfe, Nonparametric Statistical Methods, chapter 4.
+
+    Two-sided p 0.2544, estimate 0.305, 95 % interval -0.15 to 0.76; data and figures from memory.
+    """
+    x = [0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46]
+    y = [1.15, 0.88, 0.90, 0.74, 1.21]
+    found = compare_samples(y, x, test="mann-whitney")
+    assert found.p == pytest.approx(0.2544, abs=5e-5)
+    assert found.shift == pytest.approx(0.305)
+    assert (found.low, found.high) == pytest.approx((-0.15, 0.76), abs=1e-9)
+
+
 def test_the_paired_difference_is_scipys():
     rng = np.random.default_rng(8)
     left = rng.normal(0, 1, 20)
@@ -60,6 +75,21 @@ def test_the_test_is_chosen_by_how_many_values_there_are():
     few, many = [0.0, 1.0, 2.0], list(range(8))
     assert compare_samples(few, many).test == "welch"
     assert compare_samples(many, many).test == "mann-whitney"
+    # Eight and eight wholly apart have p = 2 / C(16, 8) = 1.6e-4: nothing is left of it among 359 readings.
+    assert compare_samples(many, many, of=359).test == "welch"
+    assert compare_samples(range(10), range(10), of=359).test == "mann-whitney"
+
+
+def test_ten_units_against_ten_show_a_reading_that_moved_among_hundreds():
+    """Wholly apart: p is 2 / C(20, 10) exactly, not the 1.8e-4 of a normal approximation."""
+    rng = np.random.default_rng(4)
+    first = {number: rng.normal(0, 1, 10) for number in range(359)}
+    second = {number: rng.normal(0, 1, 10) for number in range(359)}
+    second[5] = second[5] + 20.0
+    found = compare_batches(first, second)
+    assert [one.key for one in found if one.moved] == [5]
+    assert found[0].difference.p == pytest.approx(2 / 184_756)
+    assert found[0].difference.low < 20.0 < found[0].difference.high
 
 
 def test_one_faulty_unit_does_not_hide_a_shift_from_ranks():
@@ -85,9 +115,11 @@ def test_the_reading_that_moved_is_found_among_many_that_did_not():
     assert sum(one.moved for one in uncorrected) > 3  # what correction is for
 
 
-def test_values_without_spread_are_surely_equal_or_surely_not():
+def test_values_without_spread_differ_as_surely_as_their_order_says():
+    """What a coarse reading shows twice may be chance: one of all ways to deal out, or of signs."""
     assert compare_samples([1.0, 1.0], [1.0, 1.0]).p == 1.0
-    assert compare_samples([1.0, 1.0], [-1.0, -1.0]).p == 0.0
+    assert compare_samples([1.0, 1.0], [-1.0, -1.0]).p == pytest.approx(1 / 3)  # 2 of C(4, 2)
+    assert paired_difference([1.0, 2.0, 3.0], [0.0, 1.0, 2.0]).p == pytest.approx(1 / 4)
     assert compare_samples([1.0] * 10, [1.0] * 10).p == pytest.approx(1.0)
     assert paired_difference([1.0, 2.0], [1.0, 2.0]).p == 1.0
 
@@ -127,8 +159,19 @@ def test_one_stray_run_does_not_move_the_robust_trend():
 
 def test_trends_need_times_that_differ():
     with pytest.raises(ValueError, match="times are equal"):
-        drift([1.0, 1.0, 1.0], [1.0, 2.0, 3.0])
+        drift([1.0] * 5, range(5))
     with pytest.raises(ValueError, match="needs its time"):
-        drift([1.0, 2.0, 3.0], [1.0, 2.0, 3.0, 4.0])
-    flat = drift([1.0, 2.0, 3.0], [1.0, 1.0, 1.0])
+        drift(range(5), range(6))
+    with pytest.raises(ValueError, match="3 values are too few; expected 5 or more"):
+        drift([1.0, 2.0, 3.0], [1.0, 2.0, 3.5])
+    flat = drift(range(5), [1.0] * 5)
     assert (flat.slope, flat.significant, flat.p) == (0.0, False, 1.0)
+
+
+@pytest.mark.parametrize("n", [5, 6])
+def test_sens_interval_holds_no_trend_in_95_of_100_orders_of_few_runs(n):
+    """By every order there is; the normal approximation holds 92 of 100 of five."""
+    every = [drift(range(n), order) for order in itertools.permutations(map(float, range(n)))]
+    assert np.mean([one.low <= 0 <= one.high for one in every]) >= 0.95
+    assert every[0].p == pytest.approx(least_p_of_trend(n)) == pytest.approx(2 / len(every))
+    assert all(one.p <= 0.05 for one in every if one.significant)

@@ -110,6 +110,24 @@ def test_a_simulated_study_finds_what_went_in():
     assert study.unit.sigma == pytest.approx(1.0, rel=0.15)
 
 
+@pytest.mark.parametrize(("appraiser", "both"), [(0.5, 0.3), (0.0, 0.0)], ids=["apart", "pooled"])
+def test_the_interval_of_a_gauge_holds_the_truth_as_often_as_it_says(appraiser, both):
+    """By simulation, seed 1: five units, three appraisers, two trials; such intervals hold about 95 %."""
+    rng = np.random.default_rng(1)
+    truth = np.sqrt(appraiser**2 + both**2 + 0.25)
+    held = 0
+    for _ in range(200):
+        study = gauge_anova(
+            rng.normal(0, 2, (5, 1, 1))
+            + rng.normal(0, appraiser, (1, 3, 1))
+            + rng.normal(0, both, (5, 3, 1))
+            + rng.normal(0, 0.5, (5, 3, 2))
+        )
+        assert study.gauge_low <= study.gauge.sigma <= study.gauge_high
+        held += study.gauge_low <= truth <= study.gauge_high
+    assert held >= 179  # less than that once in 2000 (binomial of 200 and 0.95, by scipy.stats)
+
+
 def test_a_bench_without_spread_says_that_it_hides_it():
     study = gauge_anova(np.arange(3.0)[:, None, None] * np.ones((3, 2, 2)))
     assert study.gauge.sigma == 0

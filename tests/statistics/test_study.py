@@ -56,5 +56,5 @@ def test_the_manuals_study_comes_out_of_the_records(place):
 def test_runs_that_do_not_cross_say_how_far_they_do(place):
     with open_records(place, read_only=True) as store:
         lines = store.lines()
-    with pytest.raises(ValueError, match="11 units with 1 of bench, 1 times each"):
+    with pytest.raises(ValueError, match="11 units with 1 bench, 1 time each"):
         cross(lines, by="bench")

@@ -10,6 +10,7 @@ import pytest
 from harness.cli.app import main
 from harness.records.store import open_records
 from harness.statistics import batch
+from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING
 
 SIGMA_DB = 0.01
@@ -85,7 +86,7 @@ def test_a_batch_is_shown_with_its_yields_and_their_definition(trends):
     assert "Final yield        71 of 71   100.0 %  (95 %: 94.9 to 100.0 %)" in said
     assert "1 run stopped or interrupted" in said
     assert "No retest, no rework" in " ".join(said.split())
-    assert "    1   50 %   50 %  Click" in said
+    assert "    1   50 %      50 %  Click" in said
     assert max(map(len, said.splitlines())) <= 80
 
 
@@ -94,7 +95,7 @@ def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(tr
     table = said[said.index("Readings, the least") :].splitlines()
     assert "Phase: loop_a left.out" in table[2]  # Cpk about 3, gain about 6
     assert any("Crosstalk" in line for line in table)
-    assert "left less right: 1 of 1 readings differ" in said
+    assert "left less right, unit by unit: 1 of 1 reading differ" in said
 
 
 def test_left_less_right_is_found(trends):
@@ -116,7 +117,7 @@ def test_a_batch_is_compared_with_another(trends):
 
 def test_the_golden_units_drift_is_found(trends):
     said = trends("--part", "TLS-2", "--golden", "GOLD")
-    assert "Golden unit GOLD, 12 runs: 2 of 3 readings drift" in said
+    assert "Golden unit GOLD on bench 'Van bench', 12 runs: 2 of 3 readings drift" in said
     content = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--json"))
     gain = next(one for one in content["drifts"] if one["key"]["check"] == "Route and gain")
     assert gain["drift"]["low"] < 0.01 < gain["drift"]["high"]
@@ -153,6 +154,51 @@ def test_what_is_not_there_is_said(trends, tmp_path):
     assert "no unit like Z* has a complete run" in trends("--part", "TLS-2", "--serials", "Z*", expect=2)
     assert "no reading has 'hum'" in trends("--part", "TLS-2", "--reading", "hum", expect=2)
     assert "golden unit NONE has no complete run" in trends("--part", "TLS-2", "--golden", "NONE", expect=2)
+
+
+def test_a_unit_is_never_on_both_sides_of_a_comparison(trends):
+    both = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--against", "B-*", "--json"))
+    assert both["units"] == 40
+    same = trends("--part", "TLS-2", "--serials", "B-*", "--against", "B-*", expect=2)
+    assert "counted on both sides" in same
+
+
+def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(tmp_path, capsys):
+    """Kendall's exact p of n runs that only rise is 2 / n!: of five, 1 in 60, for one reading alone."""
+    rng = np.random.default_rng(2)
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        for day in range(4):
+            add(store, "GOLD", day, "pass", *unit(rng, gain=day), purpose="golden")
+    said = switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out
+    assert " ".join(said.split()) == (
+        "Golden unit GOLD on bench 'Van bench', 4 runs: no drift can be seen; 5 runs or more, at different "
+        "times, can be fitted"
+    )
+    with open_records(path) as store:
+        add(store, "GOLD", 4, "pass", *unit(rng, gain=4), purpose="golden")
+        for day in range(3):  # what differs from bench to bench is no drift
+            add(store, "GOLD", day, "pass", *unit(rng, gain=-50), purpose="golden", bench_name="Other bench")
+        add(store, "GOLD", 5, "pass", *unit(rng, gain=5), purpose="golden")
+    said = " ".join(switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out.split())
+    assert "6 runs: 2 of 3 readings drift" in said
+    assert "So few runs" not in said
+    content = json.loads(
+        switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path), "--json").out
+    )
+    assert set(content) == {"part", "simulated", "drifts"}
+
+
+def test_the_latest_of_more_units_are_said_to_be_that_and_what_was_not_reached_is_counted(trends):
+    said = trends("--part", "TLS-2", "--serials", "A-*", "--last", "10")
+    assert "TLS-2: the latest 10 units of 40" in said
+    said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "Click")
+    assert "(1 not passed, 1 missing, 30 not reached)" in said
+
+
+def test_readings_below_the_floor_are_said_to_be_left_out(trends):
+    said = " ".join(trends("--part", "TLS-2", "--serials", "A-*", "--reading", "Crosstalk").split())
+    assert "(40 below a floor) no value to describe" in said
 
 
 def test_simulated_runs_are_never_mixed_with_real_ones(trends):
