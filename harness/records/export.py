@@ -5,7 +5,7 @@ and a number that JSON has no word for is "inf" or "-inf".
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import Any
 
 from harness.reading import Reading
@@ -59,6 +59,10 @@ def reading_to_row(reading: Reading) -> dict[str, Any]:
     Numbers stay numbers, also infinite ones; what is not known is None.
     """
     row = asdict(reading)
-    for name in ("budget", "acquisitions", "route"):
-        del row[name]
-    return {"where": reading.where, **row}
+    return {"where": reading.where} | {name: row[name] for name in reading_columns()[1:]}
+
+
+def reading_columns() -> tuple[str, ...]:
+    """The columns of `reading_to_row`, which a run without any reading has as well."""
+    names = (one.name for one in fields(Reading))
+    return ("where", *(name for name in names if name not in ("budget", "acquisitions", "route")))

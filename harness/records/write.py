@@ -16,7 +16,7 @@ import numpy as np
 
 from harness.errors import RecordsError, UsageError
 from harness.reading import Reading
-from harness.records.export import reading_to_json, reading_to_row, run_to_json
+from harness.records.export import reading_columns, reading_to_json, reading_to_row, run_to_json
 from harness.records.frame import need, readings_frame
 from harness.records.run import RunRecord
 from harness.records.store import RunStore
@@ -62,7 +62,7 @@ def csv_text(record: RunRecord, readings: Sequence[Reading]) -> str:
     out = io.StringIO(newline="")
     first = {"run_id": record.run_id, "serial": record.header.serial}
     rows = [first | reading_to_row(reading) for reading in readings]
-    writer = csv.DictWriter(out, fieldnames=list(rows[0]) if rows else list(first))
+    writer = csv.DictWriter(out, fieldnames=[*first, *reading_columns()])
     writer.writeheader()
     writer.writerows(rows)
     return out.getvalue()
@@ -80,7 +80,8 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
     A failed or unproven reading is a failure (of that type), a missing one an error; none is skipped, since
     what is not shown to pass must not look as if it did. A run that ended without a verdict adds an error,
     one that failed by something else than a reading (an over-current, a person's own test) a failure.
-    Source: the de facto schema of the Ant JUnit task.
+    Source: JUnit.xsd of Windy Road Technology, "JUnit test result schema for the Apache Ant JUnit and
+    JUnitReport tasks", whole: its host is the bench.
     """
     header = record.header
     stopped = record.outcome not in ("pass", "fail", "unproven")
@@ -88,16 +89,19 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
     failures = sum(reading.verdict in ("fail", "unproven") for reading in readings) + by_itself
     errors = sum(reading.verdict == "missing" for reading in readings) + stopped
     cases = len(readings) + stopped + by_itself
-    counts = {"tests": str(cases), "failures": str(failures), "errors": str(errors)}
     seconds = 0.0 if record.ended is None else (record.ended - header.started).total_seconds()
-    suites = ET.Element("testsuites", counts)
+    suites = ET.Element("testsuites")
     suite = ET.SubElement(
         suites,
         "testsuite",
-        counts
-        | {
+        {
+            "id": "0",
+            "package": _xml(header.part),
             "name": _xml(f"{header.part} {header.serial}: {header.sequence_name}"),
-            "skipped": "0",
+            "hostname": _xml(header.bench_name or "no bench named"),
+            "tests": str(cases),
+            "failures": str(failures),
+            "errors": str(errors),
             "time": f"{seconds:.3f}",
             "timestamp": header.started.replace(tzinfo=None).isoformat(timespec="seconds"),
         },
@@ -111,6 +115,8 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
         case = ET.SubElement(suite, "testcase", classname=_xml(header.part), name="the whole run", time="0")
         kind = "error" if stopped else "failure"
         ET.SubElement(case, kind, type=record.outcome, message=_xml(record.reason or record.outcome))
+    ET.SubElement(suite, "system-out")
+    ET.SubElement(suite, "system-err")
     ET.indent(suites)
     body = ET.tostring(suites, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
