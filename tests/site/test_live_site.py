@@ -14,6 +14,7 @@ from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING
 from tests.report.test_report import Page
+from tests.simulator.listeners import reachable_at
 from tests.site.devtools import browser
 from tests.site.invented_batch import fill
 
@@ -45,10 +46,15 @@ def records(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def served(records):
+def serving(records):
     process, address = start(records)
-    yield address
+    yield process, address
     assert end(process)[0] == 0
+
+
+@pytest.fixture(scope="module")
+def served(serving):
+    return serving[1]
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +93,13 @@ def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served):
     status, _, report = ask(served, "/reports/run-00001.html")
     assert status == 200
     assert "Test record, run 1" in report
+
+
+@pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="needs Linux's list of sockets")
+def test_only_this_machine_reaches_it_by_what_the_kernel_says(serving):
+    process, address = serving
+    ask(address, "/")
+    assert reachable_at(process.pid) == [("127.0.0.1", urlsplit(address).port)]
 
 
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "127.0.0.1", "localhost:1", ""])
