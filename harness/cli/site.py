@@ -28,7 +28,8 @@ def site(
     without = f", {lacking} without a report beside the records" if lacking else ""
     typer.echo(
         f"{counted(written.units, 'unit')} in {counted(written.batches, 'batch', 'batches')}, "
-        f"{counted(written.runs, 'run')}{without}",
+        f"{counted(written.runs, 'run')}{without}; {written.changed} of {counted(written.pages, 'page')} "
+        "new or changed",
         err=True,
     )
     typer.echo(written.index)

@@ -83,6 +83,14 @@ def read_seal(connection: Connection, run_id: int) -> str:
     return str(connection.execute(last).scalar() or "")
 
 
+def read_seals(connection: Connection) -> dict[int, str]:
+    """Give the seals of all runs that have one, by their numbers."""
+    columns = tables.ledger.c
+    last = select(func.max(columns.id).label("id")).group_by(columns.run_id).subquery()
+    query = select(columns.run_id, columns.sha256).join(last, columns.id == last.c.id)
+    return {run: seal for run, seal in connection.execute(query)}  # noqa: C416  (a Result is not a Mapping)
+
+
 _GROWING = (tables.runs, tables.acquisitions, tables.readings, tables.run_events)
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
 

@@ -26,7 +26,14 @@ from harness.records.history import (
     read_series,
     read_table,
 )
-from harness.records.overview import RunDetail, read_details, read_not_passed, read_seal, read_state
+from harness.records.overview import (
+    RunDetail,
+    read_details,
+    read_not_passed,
+    read_seal,
+    read_seals,
+    read_state,
+)
 from harness.records.place import Place, check_room, explained, find_place, readable
 from harness.records.run import (
     INTERRUPTED,
@@ -230,7 +237,7 @@ class RunStore:
             }
 
     def verify(self, run_id: int | None = None, *, noted: str = "") -> ledger.Verification:
-        """Compare the records with their ledger: of one run or of all; and the whole chain of entries.
+        """Compare the records with their ledger: all of them; or a run, with the chain from there to the end.
 
         noted: a digest that was written down elsewhere and must be in the chain.
         """
@@ -319,6 +326,11 @@ class RunStore:
         self.run(run_id)
         with self._reading() as connection:
             return read_seal(connection, run_id)
+
+    def seals(self) -> dict[int, str]:
+        """Give the seals of all runs that have one: any other means that something was recorded since."""
+        with self._reading() as connection:
+            return read_seals(connection)
 
     # --- within
 

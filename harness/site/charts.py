@@ -18,6 +18,7 @@ from harness.statistics.yields import Proportion, clopper_pearson
 UNITS_A_GROUP = 20  # of the yield chart, so that its whiskers tell something
 MOST_GROUPS = 24
 _FEWEST_BINS, _MOST_BINS = 5, 60
+_LINE = 10.0  # from one name to the next below it
 _FAR_OFF = 4.0  # a limit further away than so many widths of the values is said and not drawn
 _SHAPES: dict[str, Shape] = {"pass": "dot", "fail": "cross", "unproven": "diamond", "missing": "square"}
 
@@ -52,13 +53,11 @@ def individuals(
     x = Axis(low=-0.5, high=len(values) - 0.5, start=52, end=566)
     picture.text(4, 11, scale.unit, kind="unit")
     picture.level_axis(y, 52, 566)
-    _level(picture, y, chart.centre / scale.factor, "centre", "mean")
+    levels = [(chart.centre, "centre", "mean")]
     if chart.sigma > 0:
-        _level(picture, y, chart.upper / scale.factor, "control", "+3 sigma")
-        _level(picture, y, chart.lower / scale.factor, "control", "−3 sigma")
-    for end, text in ((near.high, "limit"), (near.low, "limit")):
-        if end is not None:
-            _level(picture, y, end / scale.factor, "limit", text)
+        levels += [(chart.upper, "control", "+3 sigma"), (chart.lower, "control", "−3 sigma")]
+    levels += [(end, "limit", "limit") for end in near.known]
+    _levels(picture, y, [(value / scale.factor, kind, text) for value, kind, text in levels])
     places = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(values)]
     picture.path(places, "trace")
     signalled = {signal.at: signal.rule for signal in reversed(chart.signals)}
@@ -87,8 +86,8 @@ def moving_ranges(label: str, unit: str, chart: IndividualsChart, names: Sequenc
     x = Axis(low=-0.5, high=len(names) - 0.5, start=52, end=566)
     picture.text(4, 11, scale.unit, kind="unit")
     picture.level_axis(y, 52, 566, most=3)
-    _level(picture, y, chart.mean_range / scale.factor, "centre", "mean")
-    _level(picture, y, chart.upper_range / scale.factor, "control", "+3 sigma")
+    levels = [(chart.mean_range, "centre", "mean"), (chart.upper_range, "control", "+3 sigma")]
+    _levels(picture, y, [(value / scale.factor, kind, text) for value, kind, text in levels])
     places = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(ranges, start=1)]
     picture.path(places, "trace")
     for index in chart.range_signals:
@@ -145,9 +144,15 @@ def _near(limits: Limits, own: Sequence[float]) -> Limits:
     )
 
 
-def _level(picture: Picture, axis: Axis, value: float, kind: str, text: str) -> None:
-    picture.line(52, axis.at(value), 566, axis.at(value), kind)
-    picture.text(571, axis.at(value) + 3.5, text, kind=f"name {kind}")
+def _levels(picture: Picture, axis: Axis, levels: Sequence[tuple[float, str, str]]) -> None:
+    """Draw levels, each with its kind and name; names of levels close together are moved apart."""
+    free = 0.0
+    for value, kind, text in sorted(levels, key=lambda level: axis.at(level[0])):
+        down = axis.at(value)
+        picture.line(52, down, 566, down, kind)
+        base = max(down + 3.5, free)
+        picture.text(571, base, text, kind=f"name {kind}")
+        free = base + _LINE
 
 
 def _in_words(chart: IndividualsChart, unit: str, limits: Limits, near: Limits) -> str:

@@ -92,7 +92,7 @@ class Catalogue:
 
     def unit_of(self, run: RunLine) -> Unit:
         """The unit that a run belongs to."""
-        return self.units[slug(run.serial, _unit_key(run))]
+        return self.units[unit_slug(run)]
 
 
 def make_catalogue(lines: Sequence[RunLine]) -> Catalogue:
@@ -137,6 +137,11 @@ def slug(readable: str, key: UnitKey | BatchKey) -> str:
     said = re.sub(r"[^A-Za-z0-9]+", "-", readable).strip("-")[:_LONGEST_SLUG]
     digest = hashlib.sha256(repr(key).encode()).hexdigest()[:10]
     return f"{said}-{digest}" if said else digest
+
+
+def unit_slug(run: RunLine) -> str:
+    """The name of the page of a run's unit."""
+    return slug(run.serial, _unit_key(run))
 
 
 def _unit_key(run: RunLine) -> UnitKey:

@@ -4,7 +4,6 @@ import base64
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -90,6 +89,7 @@ class Pages:
             bad=search.not_passed,
             going=list(_going(catalogue, details)),
             share=_share,
+            up_to=next((unit.runs[-1] for unit in catalogue.units.values()), None),
         )
 
     def now(self, catalogue: Catalogue, details: Mapping[int, RunDetail]) -> str:
@@ -103,6 +103,7 @@ class Pages:
             state=state,
             root="../",
             view=view,
+            up_to=view.unit.runs[-1],
             batch_slug=batch_slug,
             report=self._report,
             meaning=OUTCOME_MEANS,
@@ -116,6 +117,7 @@ class Pages:
             state=state,
             root="../",
             study=study,
+            up_to=study.batch.latest,
             definition=YIELD_DEFINITION,
             number=_number,
             span=_span,
@@ -126,8 +128,6 @@ class Pages:
         return self._templates.get_template(name).render(
             root=root,
             live=self._live,
-            written=datetime.now(UTC),
-            symbols=SYMBOLS,
             scripts=scripts,
             policy=_policy(scripts, live=self._live),
             **content,
@@ -138,7 +138,9 @@ class Pages:
 
     @cached_property
     def _templates(self) -> "jinja2.Environment":
-        return templates_in(HERE)
+        environment = templates_in(HERE)
+        environment.globals["symbols"] = SYMBOLS
+        return environment
 
 
 def going(catalogue: Catalogue) -> list[int]:

@@ -19,13 +19,14 @@ from harness.site.charts import (
     yield_chart,
     yield_groups,
 )
-from harness.site.model import BatchOfUnits
+from harness.site.model import BatchOfUnits, unit_slug
 from harness.statistics.batch import (
     Batch,
     ReadingFigures,
     SideDifference,
     chart,
     diagnosed_faults,
+    fault_in_words,
     figures,
     least_capable_first,
     shared_values,
@@ -68,6 +69,15 @@ class Sides:
     pictures: tuple[tuple[ReadingKey, Markup], ...]  # of the first of them, few of one check
 
 
+@dataclass(frozen=True, kw_only=True)
+class UnitOfBatch:
+    """How a unit stands by its latest run in the batch. said: the fault diagnosed of one that fails."""
+
+    slug: str
+    run: RunLine
+    said: str
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Study:
     """A batch and its figures.
@@ -78,6 +88,7 @@ class Study:
     """
 
     batch: BatchOfUnits
+    units: tuple[UnitOfBatch, ...]  # in the order of their first runs
     studied: int  # units that the figures are of
     groups: tuple[YieldGroup, ...]
     yield_picture: Markup | None
@@ -104,9 +115,10 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     populations = {one.key: found for one in series if (found := _population(one)) is not None}
     return Study(
         batch=batch,
+        units=tuple(_units(store, batch.runs)),
         studied=len(latest),
         groups=tuple(groups),
-        yield_picture=yield_chart(groups) if groups else None,
+        yield_picture=yield_chart(groups) if len(groups) > 1 else None,
         faults=tuple(faults),
         checks=tuple(checks),
         readings=tuple(readings),
@@ -117,6 +129,19 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
         key_readings=tuple(_key_readings(series, populations)),
         populations=populations,
     )
+
+
+def _units(store: RunStore, runs: Sequence[RunLine]) -> list[UnitOfBatch]:
+    latest = {run.serial: run for run in runs}
+    named = diagnosed_faults(store, latest.values())
+    return [
+        UnitOfBatch(
+            slug=unit_slug(run),
+            run=run,
+            said=fault_in_words(named.get(run.run_id)) if run.outcome == "fail" else "",
+        )
+        for run in latest.values()
+    ]
 
 
 def _causes(

@@ -1,31 +1,41 @@
-"""Write the site as files: nothing runs and nothing is fetched but the style sheet beside them."""
+"""Write the site as files: nothing runs and nothing is fetched but the style sheet beside them.
 
+What would be written as it is already there stays untouched, so that a second writing is quick and whatever
+copies the folder elsewhere has little to copy.
+"""
+
+import filecmp
 import os
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import RecordsError
 from harness.records.store import RunStore
-from harness.site.model import Catalogue, Unit, make_catalogue
+from harness.site.model import BatchOfUnits, Catalogue, Unit, make_catalogue
 from harness.site.pages import REPORT_NAME, Pages, going
+from harness.site.standing import MARK, Ingredients, Shelf, write_whole
 from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
 
 _UNITS_AT_ONCE = 100
-_MARK = ".switchwalk-site"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Written:
-    """What became of a site; `reports` lay beside the records and were brought along."""
+    """What became of a site; `reports` lay beside the records and were brought along.
+
+    changed: how many of the `pages` are new or other than they were.
+    """
 
     units: int
     batches: int
     runs: int
     reports: int
     removed: int
+    pages: int
+    changed: int
     index: Path
 
 
@@ -35,21 +45,19 @@ def write_site(store: RunStore, folder: Path, report_of: Callable[[int, str], Pa
     report_of: where a run's report would be, by its number and serial number.
     Raises RecordsError for a folder that holds something else, or a disk that refuses.
     """
+    # Seals before runs: what is recorded in between is then taken for unfinished, and made anew next time.
+    seals = store.seals()
     catalogue = make_catalogue(store.lines())
     try:
         _claim(folder)
         reports = _bring_reports(catalogue, folder, report_of)
         pages = Pages(lambda run: REPORT_NAME.format(run) if run in reports else "")
-        made = {folder / REPORT_NAME.format(run) for run in reports}
-        _put(folder / "style.css", pages.style)
-        studies: dict[str, Study] = {}
-        for slug, batch in catalogue.batches.items():
-            studies[slug] = study_batch(store, batch)
-            made.add(_put(folder / "batches" / f"{slug}.html", pages.batch(studies[slug])))
-        for path, text in _unit_pages(store, pages, catalogue, studies):
-            made.add(_put(folder / "units" / path, text))
-        removed = _clear(folder, made)
-        index = _put(folder / "index.html", pages.index(catalogue, store.details(going(catalogue))))
+        shelf, ingredients = Shelf(folder), Ingredients(seals, reports)
+        shelf.put("style.css", "", pages.style)
+        _write_pages(store, catalogue, pages, shelf, ingredients)
+        removed = _clear(folder, shelf.names | {REPORT_NAME.format(run) for run in reports})
+        shelf.put("index.html", "", pages.index(catalogue, store.details(going(catalogue))))
+        shelf.remember()
     except OSError as error:
         raise RecordsError(
             f"{error.filename or folder}: the pages cannot be written: {error.strerror or error}. "
@@ -61,20 +69,43 @@ def write_site(store: RunStore, folder: Path, report_of: Callable[[int, str], Pa
         runs=catalogue.runs,
         reports=len(reports),
         removed=removed,
-        index=index,
+        pages=sum(name.endswith(".html") for name in shelf.names),
+        changed=sum(name.endswith(".html") for name in shelf.changed),
+        index=folder / "index.html",
     )
 
 
-def _unit_pages(
-    store: RunStore, pages: Pages, catalogue: Catalogue, studies: Mapping[str, Study]
-) -> Iterator[tuple[str, str]]:
-    by_key = {batch.key: slug for slug, batch in catalogue.batches.items()}
+def _write_pages(
+    store: RunStore, catalogue: Catalogue, pages: Pages, shelf: Shelf, ingredients: Ingredients
+) -> None:
+    """Write the pages of batches and units that do not stand as they are."""
+    by_key = {batch.key: batch for batch in catalogue.batches.values()}
+    studies: dict[str, Study] = {}
+
+    def study(batch: BatchOfUnits) -> Study:
+        if batch.slug not in studies:
+            studies[batch.slug] = study_batch(store, batch)
+        return studies[batch.slug]
+
+    for batch in by_key.values():
+        name, made_of = f"batches/{batch.slug}.html", ingredients.of_batch(batch)
+        if not shelf.stands(name, made_of):
+            shelf.put(name, made_of, pages.batch(study(batch)))
     # Units whose runs lie together in the records are read together.
     units = sorted(catalogue.units.values(), key=lambda unit: unit.runs[-1].run_id)
-    for some in _portions(units):
-        for view in view_units(store, some, studies):
-            slug = by_key.get(view.unit.batch, "")
-            yield f"{view.unit.slug}.html", pages.unit(view, batch_slug=slug)
+    made_of_unit = {unit.slug: ingredients.of_unit(unit, by_key.get(unit.batch)) for unit in units}
+    due = [unit for unit in units if not shelf.stands(_page_of(unit), made_of_unit[unit.slug])]
+    for some in _portions(due):
+        of_these = [by_key[key] for key in dict.fromkeys(unit.batch for unit in some) if key in by_key]
+        views = view_units(store, some, {batch.slug: study(batch) for batch in of_these})
+        for view in views:
+            of_unit = by_key.get(view.unit.batch)
+            text = pages.unit(view, batch_slug=of_unit.slug if of_unit else "")
+            shelf.put(_page_of(view.unit), made_of_unit[view.unit.slug], text)
+
+
+def _page_of(unit: Unit) -> str:
+    return f"units/{unit.slug}.html"
 
 
 def _portions(units: Sequence[Unit]) -> Iterator[Sequence[Unit]]:
@@ -85,7 +116,7 @@ def _portions(units: Sequence[Unit]) -> Iterator[Sequence[Unit]]:
 def _claim(folder: Path) -> None:
     """Make the folder ours, so that nothing else of anybody's is ever overwritten or taken away in it."""
     folder.mkdir(parents=True, exist_ok=True)
-    mark = folder / _MARK
+    mark = folder / MARK
     if not mark.exists():
         strange = next(iter(folder.iterdir()), None)
         if strange is not None:
@@ -93,7 +124,7 @@ def _claim(folder: Path) -> None:
                 f"{folder}: holds something else ({strange.name}), so nothing is written. Give an empty or a "
                 "new folder"
             )
-        mark.write_text("Written by switchwalk site; what is in this folder is written anew each time.\n")
+        write_whole(mark, b"{}")
     for name in ("units", "batches", "reports"):
         (folder / name).mkdir(exist_ok=True)
 
@@ -107,30 +138,23 @@ def _bring_reports(catalogue: Catalogue, folder: Path, report_of: Callable[[int,
             if not source.is_file():
                 continue
             brought.add(run.run_id)
-            if target.exists() and target.samefile(source):
+            # Another name of the same file, or a copy of the same size and time, needs no new one.
+            if target.exists() and filecmp.cmp(source, target):
                 continue
             target.unlink(missing_ok=True)
             try:
                 os.link(source, target)
             except OSError:
-                shutil.copyfile(source, target)
+                shutil.copy2(source, target)
     return brought
 
 
-def _put(path: Path, text: str) -> Path:
-    """Write a page whole or not at all."""
-    unfinished = path.with_name(f".{path.name}.part")
-    unfinished.write_text(text, encoding="utf-8")
-    os.replace(unfinished, path)
-    return path
-
-
-def _clear(folder: Path, made: set[Path]) -> int:
+def _clear(folder: Path, names: Set[str]) -> int:
     old = [
         path
-        for name in ("units", "batches", "reports")
-        for path in (folder / name).iterdir()
-        if path not in made
+        for kind in ("units", "batches", "reports")
+        for path in (folder / kind).iterdir()
+        if f"{kind}/{path.name}" not in names
     ]
     for path in old:
         path.unlink()
