@@ -12,14 +12,14 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Select, select
+from sqlalchemy import ColumnElement, Connection, select
 
 from harness.quantities import format_value
 from harness.reading import Verdict
 from harness.records import tables
+from harness.records.fetch import fetched
 from harness.records.run import INTERRUPTED, Outcome, Purpose
 
-_ROWS_AT_ONCE = 2000
 _RUNS_A_QUERY = 100  # well below the bound values that any database allows
 
 
@@ -115,7 +115,7 @@ def read_keys(connection: Connection, run_ids: Iterable[int]) -> list[ReadingKey
     found: dict[_Key, None] = {}
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
-        for rows in _fetch(connection, query):
+        for rows in fetched(connection, query):
             found |= dict.fromkeys(rows)
     return [_key(one) for one in found]
 
@@ -126,12 +126,12 @@ def read_series(
     """Give every reading of these runs as a series, or those asked for; runs in the order they were begun."""
     columns = [tables.readings.c[name] for name in (*_KEY_COLUMNS, *_VALUE_COLUMNS)]
     wanted = None if keys is None else {_columns_of(key) for key in keys}
-    numbers: dict[_Key, int] = {}
+    numbers = _Numbers()
     parts = []
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some), *_narrowed(keys))
         # In the order of the index, so that the database has nothing to sort.
-        for found in _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
+        for found in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
             if wanted is not None:
                 found = [row for row in found if row[: len(_KEY_COLUMNS)] in wanted]
             if found:
@@ -154,7 +154,7 @@ def read_table(
     found: list[tuple[Any, ...]] = []
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some))
-        for rows in _fetch(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
+        for rows in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
             found += rows
     return names, found
 
@@ -191,16 +191,6 @@ def _line(row: Any) -> RunLine:
     )
 
 
-def _fetch(connection: Connection, query: Select[Any]) -> Iterator[list[tuple[Any, ...]]]:
-    """Rows as the driver gives them, some at a time: a million are many to make anything else of.
-
-    Those that become arrays soon are gone before Python looks through all there are for what may go.
-    """
-    with connection.execute(query) as result:
-        while result.cursor is not None and (rows := result.cursor.fetchmany(_ROWS_AT_ONCE)):
-            yield list(rows)
-
-
 def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[bool]]:
     """What must be so of a row with one of these keys: each column for itself, to leave out most others."""
     if keys is not None:
@@ -209,20 +199,28 @@ def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[boo
             yield tables.readings.c[name].in_({str(getattr(key, field)) for key in keys})
 
 
-def _arrays(found: Sequence[tuple[Any, ...]], numbers: dict[_Key, int]) -> tuple[NDArray[Any], ...]:
+class _Numbers(dict[_Key, int]):
+    """A number for each key, by the order in which they are met."""
+
+    def __missing__(self, key: _Key) -> int:
+        number = self[key] = len(self)
+        return number
+
+
+def _arrays(found: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArray[Any], ...]:
     """Rows to columns: each row's number of its key, new ones added, and the columns of `_VALUE_COLUMNS`."""
     columns = list(zip(*found, strict=True))
     keys = zip(*columns[: len(_KEY_COLUMNS)], strict=True)
     run_ids, values, floor, standard, low, high, verdicts = columns[len(_KEY_COLUMNS) :]
     return (
-        np.array([numbers.setdefault(key, len(numbers)) for key in keys], dtype=np.int64),
+        np.array(list(map(numbers.__getitem__, keys)), dtype=np.int64),
         np.array(run_ids, dtype=np.int64),
         _numbers(values, np.nan),
         np.array(floor, dtype=np.bool_),
         _numbers(standard, np.nan),
         _numbers(low, -np.inf),
         _numbers(high, np.inf),
-        np.array([_VERDICTS[verdict] for verdict in verdicts], dtype=np.int8),
+        np.array(list(map(_VERDICTS.__getitem__, verdicts)), dtype=np.int8),
     )
 
 

@@ -18,6 +18,7 @@ from typing import Any
 from sqlalchemy import Boolean, Connection, Double, LargeBinary, Table, insert, select
 
 from harness.records import tables
+from harness.records.fetch import fetched
 
 GENESIS = "0" * 64
 NO_RUN = 0  # the run of entries for what belongs to none
@@ -45,7 +46,10 @@ class Finding:
 
 @dataclass(frozen=True, kw_only=True)
 class Verification:
-    """What a look through the records found. `head` is the last digest, to be compared with one noted."""
+    """What a look through the records found.
+
+    entries: how many of the ledger were followed. head: the last digest, to be compared with one noted.
+    """
 
     entries: int
     runs: int
@@ -123,8 +127,13 @@ _LAST = select(tables.ledger.c.id, tables.ledger.c.sha256).order_by(tables.ledge
 
 
 def verify(connection: Connection, run_id: int | None = None, *, noted: str = "") -> Verification:
-    """Compare the records with their ledger: the whole chain, and the rows of every run or of one."""
-    count, head, findings, entered = _follow(connection, noted)
+    """Compare the records with their ledger: the rows of every run or of one, and the chain.
+
+    Of one run the chain is followed from the run's first entry to the end: what stands before it says nothing
+    of the run, and nothing in it can be changed, removed or put in without the rest being made anew.
+    """
+    start = 1 if run_id is None else _start(connection, run_id, noted)
+    count, head, findings, entered = _follow(connection, start, noted)
     present = set(connection.execute(select(tables.runs.c.id)).scalars())
     wanted = sorted((present | entered) - {NO_RUN}) if run_id is None else [run_id]
     for run in wanted:
@@ -135,34 +144,45 @@ def verify(connection: Connection, run_id: int | None = None, *, noted: str = ""
     return Verification(entries=count, runs=len(wanted), head=head, findings=tuple(findings))
 
 
-def _follow(connection: Connection, noted: str) -> tuple[int, str, list[Finding], set[int]]:
-    """Follow the chain: how many entries, the last digest, what is wrong, and the runs that have entries."""
+def _start(connection: Connection, run_id: int, noted: str) -> int:
+    """Where to begin for one run: with its first entry, or with the one that was noted where that is before.
+
+    The first is that of the run itself; where another stands there, entries were moved, and all are followed.
+    """
+    columns = tables.ledger.c
+    of_run = select(columns.id, columns.kind).where(columns.run_id == run_id).order_by(columns.id).limit(1)
+    first = connection.execute(of_run).one_or_none()
+    if first is None or first.kind != tables.runs.name:
+        return 1
+    known = connection.execute(select(columns.id).where(columns.sha256 == noted)).scalar() if noted else None
+    return int(first.id if known is None else min(first.id, known))
+
+
+def _follow(connection: Connection, start: int, noted: str) -> tuple[int, str, list[Finding], set[int]]:
+    """Follow the chain from an entry to the end: how many, the last digest, what is wrong, their runs."""
     columns = tables.ledger.c
     names = ("id", "previous", "run_id", "kind", "row", "content", "sha256")
-    query = select(*(columns[name] for name in names)).order_by(columns.id)
+    query = select(*(columns[name] for name in names)).where(columns.id >= start).order_by(columns.id)
     findings: list[Finding] = []
     entered: set[int] = set()
-    last, count, seen = GENESIS, 0, not noted
-    # A portion at a time: a million entries are many to hold at once.
-    for entry in connection.execute(query.execution_options(yield_per=_ENTRIES_AT_ONCE)):
-        number, previous, run, kind, row, content, sha256 = entry
-        if previous != last or sha256 != chain_digest(previous, run, kind, row, content):
-            what = (
-                f"entry {number} of the ledger does not follow the one before it: entries were changed, "
-                "removed or moved"
-            )
-            findings.append(Finding(run_id=run, what=what))
-        last = sha256
-        count += 1
-        seen = seen or sha256 == noted
-        entered.add(run)
+    last, count, seen = GENESIS if start == 1 else None, 0, not noted
+    for entries in fetched(connection, query):
+        for number, previous, run, kind, row, content, sha256 in entries:
+            follows = previous == last or last is None
+            if not follows or sha256 != chain_digest(previous, run, kind, row, content):
+                what = (
+                    f"entry {number} of the ledger does not follow the one before it: entries were changed, "
+                    "removed or moved"
+                )
+                findings.append(Finding(run_id=run, what=what))
+            last = sha256
+            seen = seen or sha256 == noted
+            entered.add(run)
+        count += len(entries)
     if not seen:
         what = f"the chain has no entry {noted}, so that its end was cut off or it was made anew"
         findings.append(Finding(run_id=0, what=what))
-    return count, last, findings, entered
-
-
-_ENTRIES_AT_ONCE = 10_000
+    return count, last or GENESIS, findings, entered
 
 
 def _verify_rows(connection: Connection, run: int, kept: Sequence[Table]) -> Iterator[Finding]:

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Literal
 
 from harness.errors import BenchError
 
@@ -41,16 +41,11 @@ class CheckMade:
 
 def latest_checks(store: "RunStore", bench: str, *, simulated: bool) -> dict[CheckKind, CheckMade]:
     """Give the last check of each kind on a bench."""
+    runs = {line.run_id for line in store.lines(simulated=simulated) if line.bench_name == bench}
     found: dict[CheckKind, CheckMade] = {}
-    for run_id, event in sorted(store.latest_events("bench check").items(), reverse=True):
+    for run_id, event in sorted(store.latest_events("bench check", runs).items()):
         check = BenchCheck(**json.loads(event.text))
-        if check.check in found:
-            continue
-        header = store.run(run_id).header
-        if (header.bench_name, header.simulated) == (bench, simulated):
-            found[check.check] = CheckMade(run_id=run_id, at=event.at, check=check)
-        if len(found) == len(get_args(CheckKind)):
-            break
+        found[check.check] = CheckMade(run_id=run_id, at=event.at, check=check)
     return found
 
 

@@ -130,6 +130,32 @@ def test_what_was_done_from_outside_is_found_with_its_run(
             assert [store.verify(other).findings for other in others] == [(), ()]
 
 
+def test_of_one_run_the_chain_is_followed_from_its_first_entry_on(place: str) -> None:
+    with open_records(place, read_only=True) as store:
+        whole, first, last = store.verify(), store.verify(1), store.verify(3)
+        before = store.verify(3, noted=store.seal(1))
+    assert whole.entries == first.entries > before.entries > last.entries
+    assert {whole.head, first.head, last.head, before.head} == {whole.head}
+    assert before.findings == ()
+
+
+@pytest.mark.parametrize(
+    "statements",
+    [
+        ("UPDATE ledger SET id = 900 WHERE run_id = 3 AND kind = 'runs'",),
+        ("DELETE FROM ledger WHERE run_id = 3 AND kind = 'runs'",),
+        ("UPDATE ledger SET previous = '0' WHERE run_id = 3 AND kind = 'runs'",),
+    ],
+    ids=["moved to the end", "removed", "hung elsewhere"],
+)
+def test_a_run_whose_first_entry_is_not_where_it_was_is_not_believed(
+    place: str, statements: tuple[str, ...]
+) -> None:
+    meddle(place, *statements)
+    with open_records(place, read_only=True) as store:
+        assert any("does not follow" in one.what for one in store.verify(3).findings)
+
+
 def test_a_whole_run_that_is_gone_is_found(place: str) -> None:
     tables = ("waveforms", "readings", "acquisitions", "through_references", "run_events", "instruments")
     meddle(
