@@ -46,7 +46,7 @@ from harness.descriptions.module import (  # noqa: E402
 from harness.descriptions.state import all_states  # noqa: E402
 from harness.faults.effects import with_fault  # noqa: E402
 from harness.faults.signatures import as_suspects  # noqa: E402
-from harness.faults.suspects import plan_batch  # noqa: E402
+from harness.faults.suspects import Planner  # noqa: E402
 
 LINES = 10
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)
@@ -212,11 +212,11 @@ def ten_lines(count: int) -> None:
     made = {}
 
     def batch(these, those=suspects) -> None:
-        planned = plan_batch(wiring, module, fixture, these, those)
+        planned = Planner.of(wiring, module, fixture).plan(these, those)
         for frequency_hz in FREQUENCIES_HZ:
             made[frequency_hz] = planned.transfers(frequency_hz=frequency_hz, columns=[0, 1])
 
-    planned = plan_batch(wiring, module, fixture, states, suspects)
+    planned = Planner.of(wiring, module, fixture).plan(states, suspects)
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
     growth = []
     # Exchanged lines lead out of a part of the states, into as many others: they would hide the growth.
@@ -288,7 +288,8 @@ def all_pairs() -> None:
     states = all_states(job.module.line_names)
 
     def work() -> None:
-        plan_batch(wiring, job.module, job.fixture, states, pairs).transfers(frequency_hz=1e3, columns=[0, 1])
+        planner = Planner.of(wiring, job.module, job.fixture)
+        planner.plan(states, pairs).transfers(frequency_hz=1e3, columns=[0, 1])
 
     took_s = seconds(work)
     print(f"two-loop switcher: {len(pairs)} pairs of faults x {len(states)} states in {took_s:.1f} s")

@@ -145,13 +145,6 @@ def solve(equations: Equations, matrix: Complex, right: Complex | Real) -> Compl
     return solution
 
 
-def node_volts(circuit: Circuit, frequency_hz: float) -> dict[str, Complex]:
-    """Volts of every node that the generator reaches, per volt of hot and of cold e.m.f.: shape (2,) each."""
-    equations = write_equations(circuit)
-    volts = solve(equations, equations.matrix([frequency_hz])[0], equations.source)
-    return {node: volts[place] for node, place in equations.node.items()}
-
-
 def _add_admittance(matrix: Real, a: int | None, b: int | None, admittance: float) -> None:
     if a is not None:
         matrix[a, a] += admittance

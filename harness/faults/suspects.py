@@ -203,13 +203,6 @@ class Planner:
         return tuple(wiring_edits(self.network, elements)) if faults else ()
 
 
-def plan_batch(
-    wiring: Circuit, module: Module, fixture: Fixture, states: Sequence[State], suspects: Sequence[Suspect]
-) -> Batch:
-    """Work for a hookup's wiring in some states, once."""
-    return Planner.of(wiring, module, fixture).plan(states, suspects)
-
-
 def _is_wiring(fault: Fault) -> bool:
     return fault.kind.startswith(WIRING)
 

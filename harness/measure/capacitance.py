@@ -53,8 +53,8 @@ def coupling_capacitance(
     frequencies = {round(point.frequency_hz, 6) for point in seen}
     if len(frequencies) < FEWEST:
         raise ReadingError(
-            f"{len(frequencies)} of {len(points)} frequencies show anything above the floor, and a slope needs "
-            f"{FEWEST}. Drive a higher level, or measure at higher frequencies"
+            f"{len(frequencies)} of {len(points)} frequencies show anything above the floor, and a slope "
+            f"needs {FEWEST}. Drive a higher level, or measure at higher frequencies"
         )
     stack = _Stack(seen, resistance_ohm, resistance_standard_ohm)
     hz = np.array([point.frequency_hz for point in seen])

@@ -5,45 +5,23 @@ an in-phase drive the ratio of those two inputs' gains looks like conversion. Se
 way round and once the other, the legs' mean has one gain for both.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component, Estimate, propagate
-from harness.measure.quantities import View, differential, together
+from harness.measure.quantities import View, differential
 from harness.measure.transfer import Transfer
 
 Complex = NDArray[np.complex128]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PairRatio:
-    """Gain of one scope input over that of another, a constant of the bench; standard of its real and
-    imaginary part.
-    """
-
-    ratio: complex
-    standard: float
 
 
 def converted(h: Complex, hot: int, cold: int) -> Complex:
     """Differential volts at a port per volt of e.m.f. on both source legs in phase. h: (…, legs, 2)."""
     pair = h[..., hot, :] - h[..., cold, :]
     return np.asarray(pair[..., 0] + pair[..., 1])
-
-
-def conversion(view: View, k: float = 2.0) -> Estimate:
-    """Differential at the port over a common drive (both legs' e.m.f. in phase), dB."""
-    return propagate(
-        lambda h: converted(h, view.hot, view.cold),
-        view.transfer.values,
-        view.transfer.components,
-        coverage_factor=k,
-        scale="db",
-    )
 
 
 def common_mode_rejection(view: View, k: float = 2.0) -> Estimate:
@@ -116,40 +94,3 @@ def exchanged(first: Transfer, second: Transfer) -> Transfer:
         phase_known=first.phase_known and second.phase_known,
         polarity_known=first.polarity_known and second.polarity_known,
     )
-
-
-def pair_ratio(first: View, second: View) -> PairRatio:
-    """Gain of a pair's first input over its second's, from an exchange: first sees hot, then cold.
-
-    The hot leg's two readings of the hot source have the ratio of the gains, the cold leg's two of the cold
-    source its inverse; their geometric mean is free of what a source's level did in between. Of its phase
-    only what differs between the legs is seen. Raises ReadingError where a leg shows no signal.
-    """
-    both, shift = together(first, second)
-
-    def ratio(h: Complex) -> Complex:
-        hot = h[..., first.hot, 0] / h[..., second.hot + shift, 0]
-        cold = h[..., second.cold + shift, 1] / h[..., first.cold, 1]
-        return np.asarray(np.sqrt(hot * cold))
-
-    entries = (
-        first.transfer.values[first.hot, 0],
-        first.transfer.values[first.cold, 1],
-        second.transfer.values[second.hot, 0],
-        second.transfer.values[second.cold, 1],
-    )
-    if min(abs(complex(entry)) for entry in entries) == 0:
-        raise ReadingError("a leg shows no signal, so the pair's gains can't be compared")
-    # The inputs' own gains are what is looked for: no uncertainty of it
-    components = [component for component in both.components if component.name != "input gain"]
-    parts = [
-        propagate(_part(ratio, part), both.values, components, coverage_factor=2.0)
-        for part in ("real", "imag")
-    ]
-    standards = [part.standard or 0.0 for part in parts]
-    return PairRatio(ratio=complex(parts[0].value, parts[1].value), standard=max(standards))
-
-
-def _part(function: Callable[[Complex], Complex], part: str) -> Callable[[Complex], NDArray[np.float64]]:
-    """Real or imaginary part of a function."""
-    return lambda h: np.asarray(getattr(function(h), part), dtype=np.float64)

@@ -4,7 +4,6 @@ Fifty milliohm into 10 kohm is a ten-thousandth of a decibel: most loads don't s
 resistance that a reading could have shown is always said with it.
 """
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import Component, Estimate, propagate
 from harness.measure.levels import below
-from harness.measure.quantities import View, differential, together
+from harness.measure.quantities import View, differential
 
 Complex = NDArray[np.complex128]
 LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
@@ -64,37 +63,6 @@ def series_resistance(view: View, loading: Loading, *, wanted_ohm: float, k: flo
     _need_level(view)
     found = propagate(path, values, components, coverage_factor=k)
     return _told(found, loading, wanted_ohm, k)
-
-
-def added_resistance(
-    view: View, baseline: View, loading: Loading, *, wanted_ohm: float, k: float = 2.0
-) -> SeriesResistance:
-    """Resistance that one state's path has more than another's, into the same load.
-
-    What both share (load, source, an input's gain) mostly cancels, so far less is seen than of the whole.
-    Raises ReadingError where nothing comes through.
-    """
-    for each in (view, baseline):
-        _need_level(each)
-    both, shift = together(view, baseline)
-    values, components = _with_loading(both.values, both.components, loading)
-
-    def change(v: Complex) -> Complex:
-        h = v[..., :-2].reshape(*v.shape[:-1], *both.values.shape)
-        one = np.abs(differential(h, view.hot, view.cold))
-        two = np.abs(differential(h, baseline.hot + shift, baseline.cold + shift))
-        return np.asarray(v[..., -1].real * (1 / one - 1 / two))
-
-    found = propagate(change, values, components, coverage_factor=k)
-    return _told(found, loading, wanted_ohm, k)
-
-
-def smallest_resistance(loading: Loading, gain_standard_db: float, *, k: float = 2.0) -> float:
-    """Least series resistance, ohm, that a gain known to so many dB (standard) would tell from none."""
-    relative = gain_standard_db * math.log(10) / 20
-    total_ohm = loading.source_ohm + loading.load_ohm
-    load_share = loading.source_ohm / loading.load_ohm * loading.load_standard_ohm
-    return k * math.hypot(total_ohm * relative, load_share, loading.source_standard_ohm)
 
 
 def _with_loading(

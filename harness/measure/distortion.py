@@ -16,7 +16,7 @@ from harness.errors import ReadingError
 from harness.measure.budget import Estimate
 from harness.measure.clock import NOMINAL_CLOCK, Clock, sine_rows
 from harness.measure.levels import below, root_of_power
-from harness.measure.noise import HIGH_HZ, LOW_HZ, BandPower, band_power
+from harness.measure.noise import HIGH_HZ, BandPower, band_power
 from harness.measure.tone import ToneFit, fit_tones
 from harness.reading import Contribution
 
@@ -80,7 +80,7 @@ def measure_harmonics(
         orders=orders,
         relative=np.asarray(turned / level),
         standard=np.asarray(standard[1:] / level),
-        rest=band_power(_remainder(volts, interval_s, fit), interval_s, low_hz=LOW_HZ, high_hz=highest_hz),
+        rest=band_power(_remainder(volts, interval_s, fit), interval_s, high_hz=highest_hz),
     )
 
 

@@ -7,7 +7,6 @@ from typing import Literal
 from harness.errors import UsageError
 
 Side = Literal["one", "two"]
-MOST_OPERATIONS = 10_000_000
 MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
 SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
 
@@ -57,45 +56,6 @@ def failure_rate(
     return FailureRate(
         failures=failures, operations=operations, lower=lower, upper=upper, confidence=confidence
     )
-
-
-def operations_needed(rate: float, *, confidence: float = 0.95, allowed: int = 0) -> int:
-    """How many operations, with at most `allowed` failures, prove a failure rate below `rate`.
-
-    The least n for which the binomial chance of so few failures at that rate is no more than 1 - confidence;
-    without failures ln(1 - confidence)/ln(1 - rate), rounded up ("success run").
-    Raises UsageError for what can't be proven: a rate of 0, or one that takes more than ten million.
-    """
-    if not 0 < rate < 1 or not 0 < confidence < 1 or allowed < 0:
-        raise UsageError(
-            f"a rate of {rate:g} at a confidence of {confidence:g} with {allowed} failures can't be proven: "
-            "expected both between 0 and 1, and failures of 0 or more"
-        )
-    least = max(math.ceil(math.log(1 - confidence) / math.log1p(-rate) - 1e-9), allowed + 1)
-    if allowed == 0:
-        needed = least
-    else:
-        from scipy.special import betainc
-
-        most = least
-        while betainc(most - allowed, allowed + 1, 1 - rate) > 1 - confidence:
-            least, most = most, 2 * most
-        needed = most
-        while most - least > 1:
-            needed = (least + most) // 2
-            if betainc(needed - allowed, allowed + 1, 1 - rate) > 1 - confidence:
-                least = needed
-            else:
-                most = needed
-        needed = most
-    if needed > MOST_OPERATIONS:
-        raise UsageError(f"proving a rate of {rate:g} takes {needed} operations: more than can be made")
-    return needed
-
-
-def chance_of_catching(rate: float, operations: int) -> float:
-    """Chance that something that fails at `rate` does so at least once in that many operations."""
-    return -math.expm1(operations * math.log1p(-rate))
 
 
 def _check(failures: int, operations: int, confidence: float) -> None:

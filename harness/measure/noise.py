@@ -15,10 +15,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import ReadingError
 from harness.measure.budget import Estimate
 from harness.measure.levels import below, root_of_power
-from harness.measure.spectrum import Window, take_spectrum
+from harness.measure.spectrum import SPREAD, take_spectrum
 from harness.measure.tones import TonePair
 from harness.measure.weighting import Weighting, power_weights
 from harness.reading import Contribution
@@ -28,7 +27,6 @@ Floats = NDArray[np.float64]
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 BLOCK_BINS = 64  # the noise round a bin is the median of so many
 QUIET_DIVISIONS = 0.02  # RMS of an 8-bit scope, a quiet one: common practice is 0.03 to 0.065, no source
-HANN_SPREAD = 35 / 18  # of a power summed over bins, by the Hann window
 WHITE_NOISE_DB = MappingProxyType({"none": 0.0, "A": -2.05, "quasi-peak": 11.3})  # over unweighted RMS
 DITHERED_STEPS = 0.5  # RMS of a record, in codes, from which on quantisation is noise and nothing else
 
@@ -86,23 +84,24 @@ def band_power(
     interval_s: float,
     *,
     weighting: Weighting = "flat",
-    low_hz: float = LOW_HZ,
     high_hz: float = HIGH_HZ,
-    window: Window = "hann",
 ) -> BandPower:
-    """Mean square of hot less cold in a band, weighted, and how far it can be off by chance.
+    """Mean square of hot less cold from 20 Hz up, weighted, V², and how far it can be off by chance.
+
+    volts: hot, cold, shape (2, samples). high_hz: where the band ends. Raises ReadingError where the record
+    does not hold the band.
 
     A bin of noise of mean N has the variance N²; one that holds a steady line besides, of power P in all, has
     2 N P - N². N is taken from the median of neighbouring bins, which lines don't move.
     """
-    spectrum = take_spectrum(volts, interval_s, low_hz=low_hz, high_hz=high_hz, window=window)
+    spectrum = take_spectrum(volts, interval_s, low_hz=LOW_HZ, high_hz=high_hz)
     weights = power_weights(weighting, spectrum.frequencies_hz) * spectrum.bin_hz
     hot, cold = spectrum.values
     difference = hot - cold
     power = weights * (difference.real**2 + difference.imag**2)
     return BandPower(
         mean_square_v2=float(power.sum()),
-        standard_v2=math.sqrt(spectrum.spread * chance_variance(power)),
+        standard_v2=math.sqrt(SPREAD * chance_variance(power)),
         hot_v2=float(np.sum(weights * (hot * difference.conj()).real)),
         cold_v2=float(np.sum(weights * (-cold * difference.conj()).real)),
     )
@@ -135,17 +134,8 @@ def least_noise_vrms(
     own_v2 = 2 * (QUIET_DIVISIONS * volts_per_division) ** 2 * 2 * (HIGH_HZ - LOW_HZ)
     own_v2 *= tones.duration_s / tones.samples
     bins = (HIGH_HZ - LOW_HZ) * tones.duration_s
-    chance_v2 = own_v2 * math.sqrt(2 * HANN_SPREAD / bins)
+    chance_v2 = own_v2 * math.sqrt(2 * SPREAD / bins)
     return math.sqrt(k * chance_v2) * 10 ** (WHITE_NOISE_DB[weighting] / 20)
-
-
-def johnson_vrms(
-    resistance_ohm: float, *, temperature_k: float = 293.15, bandwidth_hz: float = 20e3
-) -> float:
-    """Thermal noise of a resistance, V RMS (Nyquist's formula): what a source makes by itself."""
-    if not resistance_ohm >= 0 or not temperature_k > 0 or not bandwidth_hz > 0:
-        raise ReadingError("thermal noise needs a resistance, a temperature and a bandwidth above zero")
-    return math.sqrt(4 * 1.380649e-23 * temperature_k * resistance_ohm * bandwidth_hz)
 
 
 def _noise_levels(power: Floats) -> Floats:

@@ -83,22 +83,6 @@ def phase(view: View, k: float = 2.0) -> Estimate:
     return _angle(lambda h: differential(h, view.hot, view.cold), view.transfer, k)
 
 
-def phase_between(view: View, reference: View, k: float = 2.0) -> Estimate:
-    """Phase of one port's differential less that of another's, degrees: right less left."""
-    for each in (view, reference):
-        _need_phase(each)
-        _need_signal(each, k)
-    both, shift = together(view, reference)
-    return _angle(
-        lambda h: (
-            differential(h, view.hot, view.cold)
-            / differential(h, reference.hot + shift, reference.cold + shift)
-        ),
-        both,
-        k,
-    )
-
-
 def balance(view: View, k: float = 2.0) -> Estimate:
     """Hot leg's level over the cold leg's under the antiphase drive, dB."""
     _need_legs(view, k)
@@ -109,13 +93,6 @@ def balance(view: View, k: float = 2.0) -> Estimate:
         coverage_factor=k,
         scale="db",
     )
-
-
-def balance_phase(view: View, k: float = 2.0) -> Estimate:
-    """Departure of the legs' phases from 180 degrees under the antiphase drive, degrees."""
-    _need_phase(view)
-    _need_legs(view, k)
-    return _angle(lambda h: -leg_answer(h, view.hot) / leg_answer(h, view.cold), view.transfer, k)
 
 
 def crosstalk(quiet: View, driven: View, k: float = 2.0) -> Estimate:

@@ -87,11 +87,6 @@ class ToneReference:
                 f"the through reference is of {self.frequencies_hz} Hz, not {tuple(frequencies_hz)}"
             )
 
-    def input_ratio(self, number: int, other: int) -> complex:
-        """What input `number` reads over what `other` reads, both on the same source leg."""
-        one, two = self.inputs.index(number), self.inputs.index(other)
-        return self.source[one] / self.source[two]
-
     def cold_over_hot(self) -> float:
         """Magnitude that the first pair reads of the cold output over the hot."""
         return abs(self.source[1] / self.source[0])

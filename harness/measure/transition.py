@@ -127,16 +127,6 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     return found
 
 
-def skew(one: LegChange, two: LegChange, k: float = 2.0) -> Estimate:
-    """How much later leg `two` first closes than leg `one`, s.
-
-    Raises ReadingError where either did not change.
-    """
-    if one.arrived is None or two.arrived is None:
-        raise ReadingError("a leg shows no change of route in this record, so the legs have no skew")
-    return between(one.arrived, two.arrived, names=("closing", "closing of the other leg"), k=k)
-
-
 def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | None = None) -> float:
     """Longest interruption of a leg's new course, s, that costs less than the two changes that would show it.
 

@@ -8,7 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit, is_operated
 from harness.circuit.predict import differential, is_live, predict
 from harness.circuit.routes import route
-from harness.circuit.solve import node_volts
+from harness.circuit.transfer import transfer
 from harness.descriptions.module import Amplifier
 from harness.descriptions.state import State
 from harness.errors import CircuitError
@@ -160,7 +160,7 @@ def test_amplifiers_fed_back_with_a_gain_of_one_have_no_solution_and_a_net_is_na
     hookup = boards.hookup(view=["left.in"])
     circuit = build_circuit(module, boards.fixture(hookup), hookup, REST, BENCH)
     with pytest.raises(CircuitError, match=r"no solution.*left\.(ring|back)\.(hot|cold)"):
-        node_volts(circuit, 1e3)
+        transfer(circuit, (1e3, 1e3))
 
 
 def test_a_hookup_that_drives_nothing_shows_nothing():

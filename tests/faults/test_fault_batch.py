@@ -19,7 +19,7 @@ from harness.descriptions.state import State, all_states
 from harness.errors import CircuitError
 from harness.faults.effects import with_fault
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
-from harness.faults.suspects import plan_batch
+from harness.faults.suspects import Planner
 from harness.plan.build import build_plan
 from tests.circuit import boards, spice
 
@@ -139,7 +139,7 @@ def exact(circuit):
 
 def of_batch(module, fixture, suspect, state, bench):
     wiring = build_wiring(module, fixture, fixture.hookups[0], bench)
-    batch = plan_batch(wiring, module, fixture, [state], [suspect])
+    batch = Planner.of(wiring, module, fixture).plan([state], [suspect])
     return batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0]
 
 
@@ -190,7 +190,7 @@ def test_a_suspect_that_changes_nothing_costs_nothing():
     wiring = build_wiring(job.module, job.fixture, hookup, BENCH)
     states = all_states(job.module.line_names)
     suspects = as_suspects(single_faults(job.module, job.fixture))
-    batch = plan_batch(wiring, job.module, job.fixture, states, suspects)
+    batch = Planner.of(wiring, job.module, job.fixture).plan(states, suspects)
     solved = sum(len(work.positions) for work in batch.works)
     assert solved < 0.7 * len(suspects) * len(states)
 

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from benchmarks.intervals import DRAWS
-from harness.measure.common_mode import pair_ratio
 from harness.measure.quantities import View, gain
 from tests.measure.draws import transfers
 from tests.measure.draws.shares import COVERAGE, draw_all, limits, share
@@ -72,20 +71,6 @@ def test_a_floor_is_rarely_claimed_too_low(level):
         found = gain(View(transfer=transfer, hot=2, cold=3))
         wrong += found.high < (transfers.decibels(level) if level else -math.inf)
     assert wrong <= 200 * 0.045  # 2.3 % expected for a level well above the floor, less below
-
-
-def test_the_ratio_of_two_exchanged_inputs_lies_in_its_interval():
-    true = np.array([[0.95, 0.002], [0.001, 0.93]])
-    inside = 0
-    for seed in range(COUNT):
-        random = np.random.default_rng(seed)
-        hot, cold = 1 + random.normal(scale=0.02, size=2)
-        first = transfers.noisy(true, 3e-4, "first", random, (hot, cold), (1, 2))
-        second = transfers.noisy(true, 3e-4, "second", random, (cold, hot), (2, 1))
-        ratio = pair_ratio(first, second)
-        inside += abs(ratio.ratio.real - hot / cold) <= 2 * ratio.standard
-    low, high = limits(COUNT)
-    assert low <= inside / COUNT <= high
 
 
 def test_the_limits_are_those_of_a_binomial_distribution():

@@ -7,7 +7,7 @@ import pytest
 
 from harness.errors import ReadingError
 from harness.measure.levels import in_dbu
-from harness.measure.noise import band_power, johnson_vrms, least_noise_vrms, noise
+from harness.measure.noise import band_power, least_noise_vrms, noise
 from harness.measure.tones import choose_tones
 from harness.measure.weighting import a_weighting, bs468_network
 
@@ -124,12 +124,6 @@ def test_mains_hum_is_no_chance():
     )
     assert found.value == pytest.approx(0.02 / math.sqrt(2), rel=1e-3)
     assert found.standard < 1e-4 * found.value
-
-
-@pytest.mark.parametrize(("ohm", "dbu"), [(50, -135.69), (150, -130.92), (600, -124.90), (10_000, -112.68)])
-def test_johnson_noise_in_20_khz_at_20_celsius(ohm, dbu):
-    """4 k T R B with the exact k of the SI of 2019: closed form."""
-    assert 20 * math.log10(johnson_vrms(ohm) / math.sqrt(0.6)) == pytest.approx(dbu, abs=0.005)
 
 
 def test_too_slow_a_record_is_refused():

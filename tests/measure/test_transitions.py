@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from harness.errors import ReadingError
 from harness.measure.instants import Instant, find_edge, state_levels
 from harness.measure.segments import cheapest_way, one_way
-from harness.measure.transition import bounce, drop, find_transition, skew, switching_time
+from harness.measure.transition import bounce, drop, find_transition, switching_time
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 
 
@@ -32,7 +32,6 @@ def test_break_before_make_with_a_bounce_is_told(seed, copies):
     assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
     edge = find_edge(line, INTERVAL_S)
     assert covers(switching_time(found.legs, edge), 0.08185 - 0.08, more=1.5)
-    assert covers(skew(*found.legs), 5e-5, more=1.5)
     for leg in found.legs:
         assert covers(drop(leg), 0.6e-3, more=1.5)
         assert covers(bounce(leg), 0.3e-3, more=1.5)

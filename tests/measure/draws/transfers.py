@@ -12,17 +12,15 @@ from numpy.typing import NDArray
 from harness.measure.budget import Component
 from harness.measure.capacitance import Quiet, coupling_capacitance
 from harness.measure.common_mode import common_mode_rejection, exchanged
-from harness.measure.contact import Loading, added_resistance, series_resistance
+from harness.measure.contact import Loading, series_resistance
 from harness.measure.quantities import (
     View,
     balance,
-    balance_phase,
     channel_match,
     crosstalk,
     gain,
     leg_gain,
     phase,
-    phase_between,
 )
 from harness.measure.reference import ToneReference
 from harness.measure.response import response
@@ -150,23 +148,13 @@ def phases(seed: int) -> dict[str, list[Drawn]]:
     reference = take_reference(bench)
     prediction = np.abs(IN_VIEW) * (np.abs(IN_VIEW) > 0.5) + 0j
     one = measure(bench, reference, IN_VIEW, prediction, "one", drive_rows=(0, 1))
-    other = IN_VIEW.copy()
-    other[2:] *= np.exp(1j * np.radians(0.4))  # the other channel's unit turns less
-    two = measure(bench, reference, other, prediction, "two", drive_rows=(0, 1))
-    out, right = View(transfer=one, hot=2, cold=3), View(transfer=two, hot=2, cold=3)
-    return {
-        "phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2)))],
-        "phase, right less left": [
-            drawn(phase_between(right, out), degrees(differential(other, 2) / differential(IN_VIEW, 2)))
-        ],
-        "balance, degrees": [drawn(balance_phase(out), degrees(-leg(IN_VIEW, 2) / leg(IN_VIEW, 3)))],
-    }
+    out = View(transfer=one, hot=2, cold=3)
+    return {"phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2)))]}
 
 
 HIGH_TONES = TonePair(hot_hz=3100.0, cold_hz=3130.0, duration_s=0.05, samples=1000)
 AT_1_KHZ = np.array([[0.853, 0.004], [0.003, 0.831]])
 HIGHER = np.array([[0.841, 0.004], [0.003, 0.822]])
-MORE_OHM = np.array([[0.840, 0.004], [0.003, 0.819]])  # another state, whose path has more contacts
 LOAD_OHM, LOAD_STANDARD_OHM, SOURCE_OHM = 600.0, 0.3, 100.0
 
 
@@ -181,14 +169,12 @@ def ratios(seed: int) -> dict[str, list[Drawn]]:
         return View(transfer=transfer, hot=0, cold=1)
 
     one, two = view(AT_1_KHZ, TONES, "one"), view(HIGHER, HIGH_TONES, "two")
-    more = view(MORE_OHM, TONES, "more")
     # the resistance behind this gain, had the load just its nominal value but for its tolerance
     load_ohm = LOAD_OHM + bench.random.normal(scale=LOAD_STANDARD_OHM)
     loading = Loading(
         source_ohm=SOURCE_OHM, source_standard_ohm=0, load_ohm=LOAD_OHM, load_standard_ohm=LOAD_STANDARD_OHM
     )
-    gains = [differential(true, 0).real for true in (AT_1_KHZ, MORE_OHM)]
-    ohms = [load_ohm * (1 / each - 1) - SOURCE_OHM for each in gains]
+    path_ohm = load_ohm * (1 / differential(AT_1_KHZ, 0).real - 1) - SOURCE_OHM
     converted = AT_1_KHZ[0].sum() - AT_1_KHZ[1].sum()
     return {
         "response": [
@@ -197,10 +183,7 @@ def ratios(seed: int) -> dict[str, list[Drawn]]:
         "common_mode_rejection": [
             drawn(common_mode_rejection(one), decibels(differential(AT_1_KHZ, 0) / converted))
         ],
-        "contact_resistance": [drawn(series_resistance(one, loading, wanted_ohm=1.0).estimate, ohms[0])],
-        "contact_resistance, added": [
-            drawn(added_resistance(more, one, loading, wanted_ohm=1.0).estimate, ohms[1] - ohms[0])
-        ],
+        "contact_resistance": [drawn(series_resistance(one, loading, wanted_ohm=1.0).estimate, path_ohm)],
     }
 
 
