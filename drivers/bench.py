@@ -29,7 +29,7 @@ from drivers.safe_end import ROLES, safe_end
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.supply import ScpiSupply, voltage_found
-from drivers.switchboard import RouteSwitchboard
+from drivers.switchboard import Channels, RouteSwitchboard, listed
 from drivers.text_switchboard import TextSwitchboard
 from drivers.transcript import Transcript
 from drivers.wire import Wire
@@ -145,8 +145,8 @@ class Opening:
 
         def switchboard() -> str:
             with ExitStack() as undo:
-                self._switchboard(board_profile, undo)
-            return "channels as they were"
+                closed = self._switchboard(board_profile, undo, look=True).found
+            return "says nothing of its channels" if closed is None else f"closed channels {listed(closed)}"
 
         for role, act in zip(ROLES, (generator, supply, switchboard), strict=True):
             if role not in left:
@@ -234,7 +234,8 @@ class Opening:
         _check_identity(role, file, session.start())
         return session
 
-    def _switchboard(self, profile: SwitchboardProfile, undo: ExitStack) -> Switchboard:
+    def _switchboard(self, profile: SwitchboardProfile, undo: ExitStack, *, look: bool = False) -> Channels:
+        """Every channel open; `look` where a board is to say first, if it can, which are closed."""
         file = self._bench.switchboard
         address, name, settle_s = file.address, file.profile, file.settle_s
 
@@ -243,10 +244,10 @@ class Opening:
 
         if isinstance(profile, RouteProfile):
             session = self._identified("switchboard", file, profile, undo)
-            return RouteSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
+            return RouteSwitchboard(session, profile, profile_name=name, settle_s=settle_s, look=look)
         if isinstance(profile, TextProfile):
             session = self._session("switchboard", file, profile, b"\r\n", line, undo)
-            return TextSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
+            return TextSwitchboard(session, profile, profile_name=name, settle_s=settle_s, look=look)
         if isinstance(profile, FrameProfile):
             session = self._session("switchboard", file, profile, b"", line, undo)
             return FrameSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
@@ -255,7 +256,12 @@ class Opening:
             undo.callback(lines.close)
             return GpioSwitchboard(lines, profile, address=address, profile_name=name, settle_s=settle_s)
         board = ModbusSwitchboard(
-            address, profile, profile_name=name, settle_s=settle_s, transcript=self._transcript
+            address,
+            profile,
+            profile_name=name,
+            settle_s=settle_s,
+            transcript=self._transcript,
+            look=look,
         )
         undo.callback(board.close)
         return board

@@ -32,6 +32,7 @@ class ModbusSwitchboard(Channels):
         profile_name: str,
         settle_s: float,
         transcript: Transcript | None = None,
+        look: bool = False,
     ) -> None:
         self._address, self._profile, self._transcript = address, profile, transcript
         self._lock = threading.RLock()
@@ -45,7 +46,7 @@ class ModbusSwitchboard(Channels):
         )
         super().__init__(identity=identity, channel_count=profile.channels, settle_s=settle_s)
         try:
-            self.off()
+            self._begin(look=look)
         except BaseException:
             self.close()
             raise
@@ -55,6 +56,10 @@ class ModbusSwitchboard(Channels):
         if self._client is not None:
             self._client.close()
         self._client = None
+
+    def _look(self) -> frozenset[int] | None:
+        self._reopen()
+        return super()._look()
 
     def _insist_all_open(self) -> None:
         with self._lock:

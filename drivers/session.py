@@ -261,10 +261,15 @@ class Session:
         with self._transaction(command, timeout_s) as (wire, deadline):
             self._send(wire, command, deadline)
             begun = time.monotonic()
-            answer = wire.line(deadline)
-            self._log("in", answer, begun)
+            line = wire.line(deadline)
+            self._log("in", line, begun)
             # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
-            return answer.decode("latin-1" if command == "*IDN?" else "ascii")
+            answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
+        if command.endswith("?") and answer.strip() == command:
+            raise self.bad_reply(
+                "an answer and not an echo (switch the instrument's echo off)", answer, command
+            )
+        return answer
 
     def _ask_identity(self) -> str:
         answer = self._query("*IDN?", None)

@@ -1,5 +1,6 @@
 """Switchboards: the order in which channels move, and the SCPI switch. Other boards have their own files."""
 
+import contextlib
 import time
 from collections.abc import Iterable
 
@@ -15,8 +16,11 @@ class Channels:
     What was commanded, what the board reads back and what the contacts do are three facts; this holds the
     first and verifies the second. Channels open before others close, and where both move in one change the
     board's settling time passes between. When a move failed, the state is unknown: the next change opens
-    all first.
+    all first. `found` is what a board that was asked to look reads back as closed before all is opened,
+    None where it was not asked, or does not say.
     """
+
+    found: frozenset[int] | None = None
 
     def __init__(
         self, *, identity: Identity, channel_count: int, settle_s: float, reads_back: bool = True
@@ -63,6 +67,16 @@ class Channels:
         self._all_open()
         self._closed = frozenset()
 
+    def _begin(self, *, look: bool) -> None:
+        """Every channel open, from whatever they are."""
+        if look:
+            with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
+                self.found = self._look()
+        self.off()
+
+    def _look(self) -> frozenset[int] | None:
+        return self._read_back(frozenset(range(1, self.channel_count + 1)))
+
     def _all_open(self) -> None:
         self._open_all()
         self._verify(frozenset())
@@ -71,8 +85,8 @@ class Channels:
         found = self._read_back(wanted)
         if found is not None and found != wanted:
             raise self._error(
-                f"channels {_listed(wanted)} were to be closed and the others open; it reads back "
-                f"{_listed(found)} as closed"
+                f"channels {listed(wanted)} were to be closed and the others open; it reads back "
+                f"{listed(found)} as closed"
             )
 
     def _error(self, what: str) -> BenchError:
@@ -100,7 +114,8 @@ class Channels:
         raise NotImplementedError
 
 
-def _listed(channels: Iterable[int]) -> str:
+def listed(channels: Iterable[int]) -> str:
+    """Channels as a person reads them."""
     return ", ".join(str(n) for n in sorted(channels)) or "none"
 
 
@@ -108,7 +123,13 @@ class RouteSwitchboard(Channels):
     """A SCPI switch. Only channels that were ever closed are read back: it may have fewer than 16."""
 
     def __init__(
-        self, session: Session, profile: RouteProfile, *, profile_name: str, settle_s: float
+        self,
+        session: Session,
+        profile: RouteProfile,
+        *,
+        profile_name: str,
+        settle_s: float,
+        look: bool = False,
     ) -> None:
         self._session, self._commands = session, profile.commands
         self._used: frozenset[int] = frozenset()
@@ -116,7 +137,7 @@ class RouteSwitchboard(Channels):
             role="switchboard", address=session.address, profile=profile_name, text=session.identity
         )
         super().__init__(identity=identity, channel_count=profile.channels, settle_s=settle_s)
-        self.off()
+        self._begin(look=look)
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)

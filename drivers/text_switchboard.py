@@ -17,7 +17,15 @@ MOST_CHANNELS = 1024
 class TextSwitchboard(Channels):
     """Commands are answered one by one; the state is read back as a mask where there is a query."""
 
-    def __init__(self, session: Session, profile: TextProfile, *, profile_name: str, settle_s: float) -> None:
+    def __init__(
+        self,
+        session: Session,
+        profile: TextProfile,
+        *,
+        profile_name: str,
+        settle_s: float,
+        look: bool = False,
+    ) -> None:
         self._session, self._profile = session, profile
         self._wait_until_it_answers()
         identity = Identity(
@@ -29,7 +37,7 @@ class TextSwitchboard(Channels):
             settle_s=settle_s,
             reads_back=profile.commands.state_query is not None,
         )
-        self.off()
+        self._begin(look=look)
 
     def _wait_until_it_answers(self) -> None:
         """Let a boot banner pass, then ask for the state until it reads; asking changes nothing."""

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from drivers.bench import open_bench
+from drivers.bench import make_left_safe, open_bench
 from drivers.claim import claim
+from drivers.mark import Mark
 from harness.descriptions.bench import (
     BenchFile,
     GeneratorFile,
@@ -217,6 +218,41 @@ def test_a_second_interrupt_does_not_cut_making_safe_short(rig: Rig, tmp_path: P
     with pytest.raises(KeyboardInterrupt):
         with_all_on(rig, tmp_path, act)
     assert interrupted == ["OUTPut1 OFF"]
+    assert rig.all_off()
+
+
+def leave_on(rig: Rig) -> None:
+    """As a run does that is killed: everything on, and the marks stand."""
+    rig.generator.on.update({1: True, 2: False})
+    rig.supply.on[1] = True
+    rig.switch.closed = {1, 9}
+    for role in ("generator", "supply", "switchboard"):
+        Mark(rig.peers[role].address, instrument=role).stand()
+
+
+def test_what_a_killed_run_left_on_is_told_as_it_was_found_and_made_safe(rig: Rig, tmp_path: Path) -> None:
+    leave_on(rig)
+    told: list[str] = []
+    make_left_safe(rig.file, folder=tmp_path, tell=told.append)
+    assert (
+        "generator: output 1 on; supply: 5.0 V at its terminals; switchboard: closed channels 1, 9"
+        in (told[0])
+    )
+    assert rig.all_off()
+    make_left_safe(rig.file, folder=tmp_path, tell=told.append)
+    assert len(told) == 2
+
+
+def test_a_board_that_cannot_be_looked_at_is_made_safe_all_the_same(rig: Rig, tmp_path: Path) -> None:
+    leave_on(rig)
+    told: list[str] = []
+
+    def fewer_channels_than_its_profile(connection: Connection, heard: str) -> bool:
+        return heard.startswith("ROUTe:CLOSe?") and "16" in heard
+
+    rig.switch.trouble = fewer_channels_than_its_profile
+    make_left_safe(rig.file, folder=tmp_path, tell=told.append)
+    assert "switchboard: says nothing of its channels" in told[0]
     assert rig.all_off()
 
 
