@@ -52,3 +52,13 @@ class BenchFile:
     oscilloscope: OscilloscopeFile
     supply: SupplyFile
     switchboard: SwitchboardFile
+
+    @property
+    def profiles(self) -> dict[str, str]:
+        """The name of each instrument's profile, by its role."""
+        return {
+            "generator": self.generator.profile,
+            "oscilloscope": self.oscilloscope.profile,
+            "supply": self.supply.profile,
+            "switchboard": self.switchboard.profile,
+        }

@@ -16,9 +16,7 @@ from harness.descriptions.job import Job
 from harness.descriptions.state import State
 from harness.errors import BenchError, HookupError
 from harness.measure.ranging import pick_range
-from harness.measure.through import through_problems
-from harness.measure.tone import fit_tones
-from harness.measure.tones import MAINS_HZ, choose_tones
+from harness.measure.tones import choose_tones
 from harness.plan.model import Stimulus
 from harness.plan.supply import limit_of
 from harness.roles import (
@@ -33,7 +31,7 @@ from harness.roles import (
 from harness.runner.bare import UNPOWERED
 from harness.runner.drive import Drive, leg_vpp
 from harness.runner.stage import VOLTAGE_HELD
-from harness.runner.through import LOW_LEVEL_VRMS
+from harness.runner.through import LOW_LEVEL_VRMS, lead_problems
 
 FREQUENCY_HZ = 1e3
 RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are
@@ -142,15 +140,7 @@ def try_through(
     capture = _record(scope, dict.fromkeys(inputs, scale), tones.duration_s, tones.samples)
     drive.silence()
     board.set(frozenset())
-    fit = fit_tones(
-        capture.volts, capture.interval_s, (*tones.frequencies_hz, *MAINS_HZ), step_v=capture.step_v
-    )
-    problems = through_problems(
-        capture.inputs,
-        fit,
-        emf_vrms=(LOW_LEVEL_VRMS / 2, LOW_LEVEL_VRMS / 2),
-        through_prediction=prediction.transfer,
-    )
+    problems = lead_problems(capture, FREQUENCY_HZ, prediction)
     if problems:
         raise HookupError("; ".join(problems), instrument="the through signal")
     return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"

@@ -20,6 +20,7 @@ from harness.measure.through import (
 from harness.measure.tone import fit_tones
 from harness.measure.tones import MAINS_HZ, choose_tones
 from harness.plan.model import SILENCE, Stimulus
+from harness.roles import Capture
 from harness.runner.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.runner.events import HookupBegun, Remark
 from harness.runner.recorder import Ask, Captured, Taken
@@ -107,22 +108,28 @@ def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
     prediction = _predict(stage, hookup, frequency_hz)
     taken = stage.recorder.find(_capture(stage, hookup, stimulus, prediction))
-    leg_vrms = LOW_LEVEL_VRMS / 2
-    capture, tones = taken.capture, choose_tones(frequency_hz)
-    fit = fit_tones(
-        capture.volts, capture.interval_s, (*tones.frequencies_hz, *MAINS_HZ), step_v=capture.step_v
-    )
-    problems = through_problems(
-        capture.inputs,
-        fit,
-        emf_vrms=(leg_vrms, leg_vrms),
-        through_prediction=prediction.transfer,
-    )
+    problems = lead_problems(taken.capture, frequency_hz, prediction)
     if problems:
         raise HookupError(
             f"hookup {hookup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
             instrument="the wiring",
         )
+
+
+def lead_problems(capture: Capture, frequency_hz: float, prediction: Prediction) -> tuple[str, ...]:
+    """What is wrong with the leads of a through hookup, recorded at the low level; mains is told apart."""
+    fit = fit_tones(
+        capture.volts,
+        capture.interval_s,
+        (*choose_tones(frequency_hz).frequencies_hz, *MAINS_HZ),
+        step_v=capture.step_v,
+    )
+    return through_problems(
+        capture.inputs,
+        fit,
+        emf_vrms=(LOW_LEVEL_VRMS / 2, LOW_LEVEL_VRMS / 2),
+        through_prediction=prediction.transfer,
+    )
 
 
 def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneReference:

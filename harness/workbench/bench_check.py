@@ -1,6 +1,7 @@
 """Whether a job can be run on its bench, by the profiles alone: asked before anything is opened."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from math import sqrt
 from pathlib import Path
 
@@ -23,14 +24,9 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
     """
     profiles: list[Profile] = []
     mistakes: list[Mistake] = []
-    for role, file in (
-        ("generator", bench.generator),
-        ("oscilloscope", bench.oscilloscope),
-        ("supply", bench.supply),
-        ("switchboard", bench.switchboard),
-    ):
+    for role, name in bench.profiles.items():
         try:
-            profiles.append(load_profile(file.profile, role=role, folder=folder))
+            profiles.append(load_profile(name, role=role, folder=folder))
         except JobError as error:
             mistakes += error.mistakes
     impedances = BenchImpedances()
@@ -38,11 +34,15 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
         match profile:
             case GeneratorProfile():
                 mistakes += _generator(job, bench, profile)
-                impedances = _with_source(impedances, profile)
+                impedances = replace(impedances, source_ohm=profile.output_impedance_ohm)
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
                 mistakes += _drowned(job, profile, bench.oscilloscope.probe)
-                impedances = _with_input(impedances, profile, bench.oscilloscope.probe)
+                impedances = replace(
+                    impedances,
+                    input_ohm=profile.input_impedance_ohm * bench.oscilloscope.probe,
+                    input_f=profile.input_capacitance_f,  # a probe's tip has about the input's
+                )
             case SupplyProfile():
                 mistakes += _supply(job, profile)
             case _:
@@ -50,21 +50,6 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
     if mistakes:
         raise JobError(mistakes)
     return impedances
-
-
-def _with_source(impedances: BenchImpedances, profile: GeneratorProfile) -> BenchImpedances:
-    return BenchImpedances(
-        source_ohm=profile.output_impedance_ohm, input_ohm=impedances.input_ohm, input_f=impedances.input_f
-    )
-
-
-def _with_input(impedances: BenchImpedances, profile: OscilloscopeProfile, probe: float) -> BenchImpedances:
-    """A probe multiplies the input's resistance; its tip has about the input's capacitance."""
-    return BenchImpedances(
-        source_ohm=impedances.source_ohm,
-        input_ohm=profile.input_impedance_ohm * probe,
-        input_f=profile.input_capacitance_f,
-    )
 
 
 def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterator[Mistake]:

@@ -35,12 +35,7 @@ def _profile_mistakes(path: Path) -> list[Mistake]:
     except JobError:
         return []
     mistakes: list[Mistake] = []
-    for role, name in (
-        ("generator", bench.generator.profile),
-        ("oscilloscope", bench.oscilloscope.profile),
-        ("supply", bench.supply.profile),
-        ("switchboard", bench.switchboard.profile),
-    ):
+    for role, name in bench.profiles.items():
         try:
             load_profile(name, role=role, folder=path.parent)
         except JobError as error:

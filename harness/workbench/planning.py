@@ -42,9 +42,8 @@ def files_of(job: "Job", bench: Path | None) -> "tuple[JobFile, ...]":
 
     if job.bench is None:
         return job.files
-    file = job.bench
-    names = (file.generator.profile, file.oscilloscope.profile, file.supply.profile, file.switchboard.profile)
-    own = (own_profile(name, profile_folder(job, bench)) for name in dict.fromkeys(names))
+    names = dict.fromkeys(job.bench.profiles.values())
+    own = (own_profile(name, profile_folder(job, bench)) for name in names)
     return (*job.files, *(JobFile.of(place.name, place.read_bytes()) for place in own if place is not None))
 
 

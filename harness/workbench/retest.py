@@ -1,12 +1,13 @@
 """How often a unit has been run, and whether it may be run again."""
 
-from collections.abc import Sequence as Many
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from harness.descriptions.job import Job
     from harness.records.history import RunLine
     from harness.records.store import RunStore
@@ -36,7 +37,7 @@ def earlier_runs(store: "RunStore", job: "Job", serial: str, *, simulate: bool) 
     return tests_of_units(store.lines(part=job.module.part, serial=serial, simulated=simulate))
 
 
-def check_count(serial: str, earlier: "Many[RunLine]", allowed: int | None) -> None:
+def check_count(serial: str, earlier: "Sequence[RunLine]", allowed: int | None) -> None:
     """Raises UsageError where a unit has had all its retests."""
     if allowed is not None and len(earlier) > allowed:
         told = "no retest" if allowed == 0 else f"{allowed} retest{'s' if allowed > 1 else ''}"
