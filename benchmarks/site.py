@@ -1,4 +1,4 @@
-"""How long the pages of many units take to write, to serve, to load and to search.
+"""How long the pages of many units take to write, to write again, to serve, to load and to search.
 
     python -m benchmarks.site [units] [readings a run]
 
@@ -8,16 +8,22 @@ Prints one figure a line. Loading and searching need Chromium.
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
-from harness.records.store import open_records
+from harness.records.store import RunStore, open_records
 from harness.report.write import render_report
 from harness.site.live import LiveSite
-from harness.site.write import write_site
+from harness.site.write import Written, write_site
+from tests.records.outside_broadcast import ENDED, HEADER
 from tests.site.devtools import browser
 from tests.site.invented_batch import fill
 
-SEARCHES = ("ob-0421", "fail", "", "ob-0")
+TYPED = "ob-0421"
+SEARCHES = [TYPED[:end] for end in range(1, len(TYPED) + 1)] + ["fail", ""]
+PAINTED = """new Promise((seen) => new PerformanceObserver((list) => {
+  for (const one of list.getEntriesByName('first-contentful-paint')) seen(one.startTime);
+}).observe({type: 'paint', buffered: true}))"""
 FILTER = """(async () => {{
   const q = document.getElementById('q'), start = performance.now();
   q.value = {text!r};
@@ -33,10 +39,11 @@ def main(units: int, readings: int) -> None:
         fill(records, units=units, readings=readings)
         print(f"{units} units, {readings} readings a run, {records.stat().st_size / 1e6:.0f} MB of records")
         with open_records(records, read_only=True) as store:
-            start = time.perf_counter()
-            written = write_site(store, out, lambda run, serial: Path(folder) / "none")
-            took = time.perf_counter() - start
-            print(f"written in {took:.1f} s: {written.runs} runs, {written.batches} batches")
+            written = _write(store, out, "at first")
+            _write(store, out, "again")
+        _run_one_again(records)
+        with open_records(records, read_only=True) as store:
+            _write(store, out, "after one more run")
         sizes = sorted(path.stat().st_size for path in (out / "units").iterdir())
         print(f"index {written.index.stat().st_size / 1e6:.2f} MB")
         print(f"a unit's page {sizes[len(sizes) // 2] / 1e3:.1f} kB")
@@ -44,6 +51,26 @@ def main(units: int, readings: int) -> None:
         print(f"a batch's page {batches[len(batches) // 2] / 1e3:.0f} kB")
         _serve(records, out)
         _browse(written.index)
+
+
+def _write(store: RunStore, out: Path, when: str) -> Written:
+    wall, processor = time.perf_counter(), time.process_time()
+    written = write_site(store, out, lambda run, serial: out.parent / "none")
+    wall, processor = time.perf_counter() - wall, time.process_time() - processor
+    print(
+        f"written {when} in {wall:.1f} s ({processor:.1f} s of processor): "
+        f"{written.changed} of {written.pages} pages, {written.runs} runs, {written.batches} batches"
+    )
+    return written
+
+
+def _run_one_again(records: Path) -> None:
+    """A run of the first unit, of as many readings, in the latest batch."""
+    with open_records(records) as store:
+        latest = store.lines()[-1]
+        run = store.begin(replace(HEADER, serial="OB-00001", batch=latest.batch))
+        store.add_readings(run, [replace(one, acquisitions=()) for one in store.readings(1)])
+        store.finish(run, "pass", "", ENDED)
 
 
 def _serve(records: Path, out: Path) -> None:
@@ -75,8 +102,12 @@ def _browse(index: Path) -> None:
             start = time.perf_counter()
             tab.open(index.as_uri())
             loaded = time.perf_counter() - start
+            painted = tab.find(PAINTED)
             found = [f"{text!r} {tab.find(FILTER.format(text=text)):.0f} ms" for text in SEARCHES]
-            print(f"{width} pixels: loaded in {loaded:.2f} s; searched for {', '.join(found)}")
+            print(
+                f"{width} pixels: first painted after {painted:.0f} ms, loaded in {loaded:.2f} s; "
+                f"searched for {', '.join(found)}"
+            )
 
 
 if __name__ == "__main__":

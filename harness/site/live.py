@@ -133,9 +133,11 @@ class LiveSite:
 
     def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> Study:
         batch = self._catalogue_at(store, state).batches[slug]
-        # What a study is made of are complete runs, and a reading never changes.
+        # A study is made of complete runs, whose readings never change, and of what was diagnosed after them.
         runs = tuple((run.run_id, run.outcome) for run in batch.runs)
-        return self._keep(("study", slug, hash(runs)), lambda: study_batch(store, batch))
+        diagnosed = store.latest_events("diagnosis", (run.run_id for run in batch.runs))
+        said = tuple((run, event.at) for run, event in diagnosed.items())
+        return self._keep(("study", slug, hash((runs, said))), lambda: study_batch(store, batch))
 
     def _keep(self, key: tuple[Any, ...], make: Callable[[], Made]) -> Made:
         with self._dear:

@@ -1,6 +1,6 @@
 """A batch looked at: its yields, what it fails by, its readings in figures and those in doubt in charts."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,6 @@ from harness.site.charts import (
 )
 from harness.site.model import BatchOfUnits, unit_slug
 from harness.statistics.batch import (
-    Batch,
     ReadingFigures,
     SideDifference,
     chart,
@@ -110,12 +109,13 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     series = least_capable_first(store.series(run.run_id for run in latest))
     described = [figures(one) for one in series[:LISTED]]
     groups = yield_groups(firsts)
-    faults, checks, readings = _causes(store, firsts)
+    named = diagnosed_faults(store, batch.runs)
+    faults, checks, readings = _causes(store, firsts, named)
     serials = {run.run_id: run.serial for run in latest}
     populations = {one.key: found for one in series if (found := _population(one)) is not None}
     return Study(
         batch=batch,
-        units=tuple(_units(store, batch.runs)),
+        units=tuple(_units(batch.runs, named)),
         studied=len(latest),
         groups=tuple(groups),
         yield_picture=yield_chart(groups) if len(groups) > 1 else None,
@@ -131,9 +131,8 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     )
 
 
-def _units(store: RunStore, runs: Sequence[RunLine]) -> list[UnitOfBatch]:
+def _units(runs: Sequence[RunLine], named: Mapping[int, Sequence[str]]) -> list[UnitOfBatch]:
     latest = {run.serial: run for run in runs}
-    named = diagnosed_faults(store, latest.values())
     return [
         UnitOfBatch(
             slug=unit_slug(run),
@@ -145,17 +144,15 @@ def _units(store: RunStore, runs: Sequence[RunLine]) -> list[UnitOfBatch]:
 
 
 def _causes(
-    store: RunStore, firsts: Sequence[RunLine]
+    store: RunStore, firsts: Sequence[RunLine], named: Mapping[int, Sequence[str]]
 ) -> tuple[list[ParetoLine], list[ParetoLine], list[ParetoLine]]:
     """What units failed by at first: faults diagnosed, checks, readings, each once a unit."""
     bad = [run.run_id for run in firsts if run.outcome != "pass"]
     found = store.not_passed(bad)
     checks = pareto(check for some in found.values() for check in {one.check for one in some})
     labels = pareto(label for some in found.values() for label in {key_of(one).label for one in some})
-    diagnosed = Batch(
-        lines=(), firsts=tuple(firsts), series=(), diagnosed=diagnosed_faults(store, firsts)
-    ).diagnosed_faults
-    return diagnosed, checks, labels
+    faults = pareto(fault_in_words(named.get(run.run_id)) for run in firsts if run.outcome == "fail")
+    return faults, checks, labels
 
 
 def key_of(reading: object) -> ReadingKey:

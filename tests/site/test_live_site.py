@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from harness.records.store import open_records
+from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING
 from tests.report.test_report import Page
@@ -172,6 +173,23 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
     assert tab.find("document.getElementById('now').hidden")
     assert tab.find("document.getElementById('q').value") == "ob-9"
     assert tab.said == []
+
+
+def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(tmp_path):
+    records = tmp_path / "records.sqlite"
+    with open_records(records) as store:
+        run = store.begin(HEADER)
+        store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")])
+        store.finish(run, "fail", "", ENDED)
+        site = LiveSite(lambda: open_records(records, read_only=True), lambda store, run: "")
+        (batch,) = links(site.answer("/", "", "")[0], "batches/")
+        text, state = site.answer(f"/{batch}", "", "")
+        assert "not diagnosed" in text
+        store.add_event(run, "diagnosis", '{"faults": ["K3 never operates"]}')
+        text, _ = site.answer(f"/{batch}", "", state)
+        site.close()
+    assert "K3 never operates" in text
+    assert "not diagnosed" not in text
 
 
 def until(condition: str) -> str:
