@@ -125,12 +125,13 @@ def batch(
             listed=wanted is not None,
         )
         trouble = _work(units, store, here.hands, wanted)
-    left = [serial for serial in wanted or [] if serial not in {one.serial for one in units.results}]
+    told = {one.serial for one in units.results} | {one.serial for one in units.refused}
+    left = [serial for serial in wanted or [] if serial not in told]
     with output_may_be_gone():
         _say(units, left, trouble, seed=seed if faulty else None)
     if trouble is not None:
         raise trouble
-    raise typer.Exit(exit_code(units.results, refused=units.refused))
+    raise typer.Exit(exit_code(units.results, refused=len(units.refused)))
 
 
 def exit_code(results: "Iterable[UnitResult]", *, refused: int) -> int:
@@ -161,7 +162,7 @@ def _work(
 
 def _each(units: "Units", station: "Station", wanted: list[str] | None) -> None:
     sequence, quiet = units.errand.job.sequence, units.errand.quiet
-    for serial in asked_serials(sequence, quiet=quiet) if wanted is None else wanted:
+    for serial in asked_serials(sequence, units.mistyped, quiet=quiet) if wanted is None else wanted:
         units.take(serial, station)
 
 
@@ -211,7 +212,7 @@ def _say(units: "Units", left: list[str], trouble: SwitchwalkError | None, *, se
     from harness.cli.batch_text import batch_to_json, summary_lines
 
     if units.errand.quiet:
-        typer.echo(batch_to_json(units.results, left, units.errand, trouble, seed=seed))
+        typer.echo(batch_to_json(units, left, trouble, seed=seed))
         return
-    for line in summary_lines(units.results, left, units.errand, seed=seed, refused=units.refused):
+    for line in summary_lines(units, left, seed=seed):
         typer.echo(line)

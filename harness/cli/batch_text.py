@@ -7,24 +7,24 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from harness.cli.batch_units import UnitResult
-from harness.cli.errand import Errand
+from harness.cli.batch_units import UnitResult, Units
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
 from harness.errors import SwitchwalkError
+from harness.quantities import counted
 from harness.report.explanation import percent
 
 LONGEST_SERIAL_SHOWN = 16
 
 
-def summary_lines(
-    results: Sequence[UnitResult], left: Sequence[str], errand: Errand, *, seed: int | None, refused: int
-) -> Iterator[str]:
+def summary_lines(units: Units, left: Sequence[str], *, seed: int | None) -> Iterator[str]:
     """The table of a batch, and what it comes to."""
+    results, errand = units.results, units.errand
     named = f" {printable(errand.batch)}" if errand.batch else ""
     simulated = "   SIMULATED" if errand.simulated else ""
-    count = f"{len(results)} unit{'' if len(results) == 1 else 's'}"
-    yield f"Batch{named}: {printable(errand.job.module.part)}, {count}{simulated}"
+    count = counted(len({one.serial for one in results}), "unit")
+    runs = f" in {len(results)} runs" if len({one.serial for one in results}) < len(results) else ""
+    yield f"Batch{named}: {printable(errand.job.module.part)}, {count}{runs}{simulated}"
     if seed is not None:
         yield f"simulated faults were drawn with --seed {seed}"
     if results:
@@ -38,8 +38,8 @@ def summary_lines(
             f"ready for the next after {max(one.ready_s for one in results):.1f} s at most, "
             f"{sum(one.ready_s for one in results) / len(results):.1f} s on average"
         )
-    if refused:
-        yield f"not tested, for the reasons given: {refused}"
+    if units.refused:
+        yield f"not tested, for the reasons given: {len(units.refused)}"
     if left:
         yield from textwrap.wrap(f"not run: {', '.join(map(printable, left))}", WIDTH, subsequent_indent="  ")
 
@@ -87,18 +87,14 @@ def _escapes(results: Sequence[UnitResult]) -> str:
 
 
 def batch_to_json(
-    results: Sequence[UnitResult],
-    left: Sequence[str],
-    errand: Errand,
-    trouble: SwitchwalkError | None,
-    *,
-    seed: int | None,
+    units: Units, left: Sequence[str], trouble: SwitchwalkError | None, *, seed: int | None
 ) -> str:
-    """Keys: batch, part, simulated, operator, seed, units, counts, not_run, stopped.
+    """Keys: batch, part, simulated, operator, seed, units, counts, not_tested, not_run, stopped.
 
-    units: the fields of `UnitResult`, `run` for its run_id. stopped: why the batch ended before its end, null
-    where it did not.
+    units: the fields of `UnitResult`, `run` for its run_id. not_tested: serial, why. stopped: why the batch
+    ended before its end, null where it did not.
     """
+    results, errand = units.results, units.errand
     content: dict[str, Any] = {
         "batch": errand.batch,
         "part": errand.job.module.part,
@@ -107,6 +103,7 @@ def batch_to_json(
         "seed": seed,
         "units": [_unit(one) for one in results],
         "counts": dict(Counter(one.outcome for one in results)),
+        "not_tested": [asdict(one) for one in units.refused],
         "not_run": list(left),
         "stopped": None if trouble is None else str(trouble),
     }

@@ -57,6 +57,14 @@ class UnitResult:
     report: str
 
 
+@dataclass(frozen=True, kw_only=True)
+class Refused:
+    """A serial number of which no unit was tested, and why."""
+
+    serial: str
+    why: str
+
+
 @dataclass(kw_only=True)
 class Units:
     """Takes units through the job, and keeps what became of each in `results`.
@@ -74,7 +82,7 @@ class Units:
     override: str
     listed: bool
     results: list[UnitResult] = field(default_factory=list)
-    refused: int = 0
+    refused: list[Refused] = field(default_factory=list)
 
     @property
     def attended(self) -> bool:
@@ -102,8 +110,7 @@ class Units:
             )
             arrived = self._arrive(errand, station)
         except UsageError as error:
-            self.refused += 1
-            say(str(error), err=True)
+            self.refuse(serial, str(error))
             return
         tested = station.test(errand, self._said(retest, arrived))
         ended_s = time.monotonic()
@@ -120,13 +127,25 @@ class Units:
         self._tell_report(self.results[-1])
         self._check_trouble()
 
+    def refuse(self, serial: str, why: str) -> None:
+        """Say why a unit is not tested, and keep that for the end."""
+        self.refused.append(Refused(serial=serial, why=why))
+        say(why, err=True)
+
+    def mistyped(self, serial: str, why: str) -> None:
+        """Hear of what can be no serial number: at a terminal it is typed again, else nobody is there to."""
+        if sys.stdin.isatty():
+            say(f"{serial!r}: {why}", err=True)
+        else:
+            self.refuse(serial, f"{serial!r}: {why}")
+
     def _leave(self, serial: str) -> Retest | None:
         job = self.errand.job
         earlier = earlier_runs(self.store, job, serial, simulate=self.errand.simulated)
         return leave_for(
             serial,
             earlier,
-            job.sequence.retests,
+            job.sequence,
             who=self.errand.operator or "",
             why=self.again,
             attended=self.attended,

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING
 from harness.cli.serials import ask
 from harness.errors import UsageError
 from harness.workbench.retest import Retest, check_count, said
+from harness.workbench.serial import is_serial
 
 if TYPE_CHECKING:
+    from harness.descriptions.sequence import Sequence
     from harness.records.history import RunLine
 
 
 def leave_for(
-    serial: str, earlier: "Many[RunLine]", allowed: int | None, *, who: str, why: str, attended: bool
+    serial: str, earlier: "Many[RunLine]", sequence: "Sequence", *, who: str, why: str, attended: bool
 ) -> Retest | None:
     """Get leave to run a unit again; None for its first run. who, why: what the command line says already.
 
@@ -21,6 +23,7 @@ def leave_for(
     """
     if not earlier:
         return None
+    allowed = sequence.retests
     check_count(serial, earlier, allowed)
     before = said(earlier[-1])
     number = len(earlier)
@@ -28,6 +31,8 @@ def leave_for(
         of = "" if allowed is None else f" of {allowed}"
         question = f"unit {serial}: {before}. Retest {number}{of}: why? (empty: not run) "
         why = ask(question)
+        if is_serial(why, sequence) or why == serial:
+            raise UsageError(f"unit {serial} is not run again: {why} is a serial number and no reason")
         if why and not who:
             who = ask("Who says so? ")
     if not why or not who:

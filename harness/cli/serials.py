@@ -1,7 +1,7 @@
 """Serial numbers: where they come from."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,29 +43,78 @@ def read_serials(path: Path, sequence: "Sequence") -> list[str]:
     return list(found)
 
 
-def asked_serials(sequence: "Sequence", *, quiet: bool) -> Iterator[str]:
+def asked_serials(sequence: "Sequence", wrong: Callable[[str, str], None], *, quiet: bool) -> Iterator[str]:
     """Ask for one serial number after another, from a keyboard or a scanner, until an empty line or the end.
 
-    quiet: the prompt goes to standard error, so that standard output is left to data.
+    wrong: hears of what can be none, and why. quiet: the prompt goes to standard error, so that standard
+    output is left to data.
     """
+    lines, first = typed_lines(), True
     while True:
+        if left_out() and not first:
+            typer.echo("What was typed or scanned before this question is left out.", err=True)
+        first = False
         typer.echo("Unit in the fixture? Its serial (empty ends): ", nl=False, err=quiet)
         sys.stdout.flush()
-        line = sys.stdin.readline()
+        serial = next(lines, "").strip()
         if not sys.stdin.isatty():
             typer.echo("", err=quiet)
-        serial = line.strip()
         if not serial:
             return
-        wrong = serial_mistake(serial, sequence)
-        if wrong:
-            typer.echo(f"{serial!r}: {wrong}", err=True)
+        mistake = serial_mistake(serial, sequence)
+        if mistake:
+            wrong(serial, mistake)
             continue
         yield serial
 
 
 def ask(question: str) -> str:
     """Ask a person something on the terminal; the answer without spaces around it, "" at the end of input."""
+    left_out()
     typer.echo(question, nl=False, err=True)
     sys.stderr.flush()
     return sys.stdin.readline().strip()
+
+
+def left_out() -> bool:
+    """Forget what was typed on the terminal before a question; whether there was a line of it.
+
+    It cannot be the answer: a scanner that was too quick would name a reason, or start a run while hands are
+    still at the fixture.
+    """
+    if not sys.stdin.isatty():
+        return False
+    if sys.platform == "win32":
+        import msvcrt
+
+        waiting = msvcrt.kbhit()
+        while msvcrt.kbhit():
+            msvcrt.getwch()
+        return waiting
+    import select
+    import termios
+
+    waiting = bool(select.select([sys.stdin], [], [], 0)[0])
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
+    return waiting
+
+
+def typed_lines() -> Iterator[str]:
+    """Lines of standard input, each as soon as it ends: with LF, CR LF, or the bare CR of many scanners.
+
+    A terminal makes line feeds of them. Python would wait after a bare CR for what might follow.
+    """
+    if sys.stdin.isatty():
+        yield from iter(sys.stdin.readline, "")
+        return
+    line, after_return = "", False
+    while character := sys.stdin.read(1):
+        if character in "\r\n":
+            if character == "\r" or not after_return:
+                yield line
+            line = ""
+        else:
+            line += character
+        after_return = character == "\r"
+    if line:
+        yield line

@@ -1,5 +1,6 @@
 """`switchwalk batch` with a person at a terminal, on a bench that stands: a real pty, real signals."""
 
+import json
 import os
 import select
 import signal
@@ -48,6 +49,10 @@ class Terminal:
 
     def types(self, line: str) -> None:
         os.write(self._ours, line.encode() + b"\n")
+
+    def scans(self, *codes: str) -> None:
+        """As a scanner that ends each code with a carriage return, all at once."""
+        os.write(self._ours, "".join(f"{code}\r" for code in codes).encode())
 
     def interrupt(self) -> None:
         self._process.send_signal(signal.SIGINT)
@@ -109,6 +114,7 @@ def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
         assert bench.left_on() == []  # while hands are at the fixture
         terminal.types("OB-0002")  # and nobody has changed the unit
         terminal.until("draws the same as OB-0001")
+        terminal.until("or type run, or skip: ")
         bench.by_hand(unit="OB-0002", faults=["K1 never operates"])
         terminal.types("")
         terminal.until("OB-0002: FAIL, run 2")
@@ -141,6 +147,54 @@ def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
     with open_records(bench.bench_file.parent / "records.sqlite", read_only=True) as store:
         assert store.verify().findings == ()
         assert [line.outcome for line in store.lines()] == ["pass", "fail", "stopped", "pass"]
+
+
+def test_what_a_scanner_sends_during_a_run_answers_no_question_after_it(bench: StandingBench) -> None:
+    records = bench.bench_file.parent / "scanned.sqlite"
+    bench.by_hand(unit="OB-0011")
+    with at_the_bench(bench, "--records", str(records)) as terminal:
+        terminal.until("Its serial (empty ends): ")
+        terminal.scans("OB-0011", "OB-0011", "OB-0012")  # twice, and the next one before its time
+        terminal.until("OB-0011: PASS, run 1")
+        terminal.until("typed or scanned before this question is left out.")
+        terminal.until("Its serial (empty ends): ")
+        terminal.scans("OB-0011")
+        terminal.until("Retest 1 of 1: why? (empty: not run) ")
+        terminal.scans("OB-0012")
+        terminal.until("unit OB-0011 is not run again: OB-0012 is a serial number and no reason")
+        terminal.until("Its serial (empty ends): ")
+        terminal.scans("")
+        assert terminal.ended() == 2
+    with open_records(records, read_only=True) as store:
+        assert [line.serial for line in store.lines()] == ["OB-0011"]
+
+
+def test_a_scanner_on_a_pipe_ends_its_lines_as_it_likes_and_what_is_no_serial_is_kept(
+    bench: StandingBench,
+) -> None:
+    """Bare CR, as many scanners send: each line is tested as it comes, not when the next one does."""
+    folder = bench.bench_file.parent
+    bench.by_hand(unit="OB-0021")
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "harness.cli", "batch", str(folder / "short"), "--json"),
+            *("--bench", str(bench.bench_file), "--records", str(folder / "piped.sqlite")),
+        ],
+        cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
+    )  # fmt: skip
+    assert process.stdin is not None
+    assert process.stderr is not None
+    process.stdin.write(b"PA-1\rOB-0021\r")
+    shown = b""
+    while shown.count(b"Its serial") < 3:  # the third is asked for when the second was tested
+        shown += process.stderr.read(1)
+    out, _ = process.communicate(b"\n", timeout=PATIENCE_S)
+    said = json.loads(out)
+    assert process.returncode == 2
+    assert [one["serial"] for one in said["units"]] == ["OB-0021"]
+    assert said["not_tested"] == [
+        {"serial": "PA-1", "why": "'PA-1': the sequence wants the pattern OB-[0-9]{4}"}
+    ]
 
 
 def test_a_stop_in_the_middle_of_a_unit_leaves_the_bench_safe_and_the_records_whole(

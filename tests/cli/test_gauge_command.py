@@ -96,7 +96,7 @@ def test_what_does_not_cross_is_said(place: Place, capsys: pytest.CaptureFixture
 
 def test_studies_of_the_bench_are_no_tests_of_units(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     printed = switchwalk(capsys, "trends", "--simulated", "--records", str(place.records))
-    assert "no unit like * has a complete run yet" in printed.err
+    assert "no unit has a complete run of its own" in printed.err
 
 
 def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
