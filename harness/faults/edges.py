@@ -2,26 +2,27 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit, Element
-from harness.circuit.expand import build_circuit, contacts, is_operated
+from harness.circuit.expand import build_wiring, is_operated
 from harness.circuit.transfer import transfer
-from harness.descriptions.edge import Edge
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
 from harness.faults.effects import (
-    UNPOWERED,
     Control,
     Suspect,
+    Throw,
+    Throws,
     armature,
     control_of,
+    edit_wiring,
+    faulty_contacts,
     reached_state,
-    with_fault,
 )
 from harness.measure.tones import choose_tones
 from harness.plan.edge_routes import MOVES
@@ -29,6 +30,7 @@ from harness.plan.edges import TIMED
 from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
 
 Floats = NDArray[np.float64]
+NOTHING = 0.5  # of the least that a record shows
 SEEN_BY = ("gap", *TIMED)  # bounce and clicks say nothing of a contact that stays where it is
 
 
@@ -52,6 +54,9 @@ class EdgeMoves:
     job: Job
     impedances: BenchImpedances
     known: dict[tuple[Suspect, int], Floats] = field(default_factory=dict)
+    _wiring: dict[str, Circuit] = field(default_factory=dict)
+    _elements: dict[tuple[Suspect, str, frozenset[State]], tuple[Element, ...]] = field(default_factory=dict)
+    _solved: dict[tuple[Suspect, str, frozenset[State], float], Floats] = field(default_factory=dict)
 
     def of(self, suspect: Suspect, acquisition: EdgeAcquisition, hookup: Hookup) -> Floats:
         """(2, legs): change of the signal, and how far its own source falls below both sides between them.
@@ -61,15 +66,9 @@ class EdgeMoves:
         key = (suspect, acquisition.number)
         if key not in self.known:
             edge, hz = acquisition.edge, acquisition.stimulus.frequency_hz
-            sound = {
-                state: build_circuit(self.job.module, self.job.fixture, hookup, state, self.impedances)
-                for state in (edge.before, edge.after)
-            }
-            broken = {state: self._with(circuit, suspect, state) for state, circuit in sound.items()}
-            middle = self._between(broken[edge.before], suspect, edge)
             before, after, between = (
-                np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
-                for circuit in (broken[edge.before], broken[edge.after], middle)
+                self._volts(suspect, hookup, frozenset(states), hz)
+                for states in ([edge.before], [edge.after], [edge.before, edge.after])
             )
             change = np.maximum(np.abs(between - before), np.abs(after - before)).max(axis=1)
             level = np.maximum(before, after).max(axis=1)
@@ -78,41 +77,60 @@ class EdgeMoves:
             self.known[key] = np.stack([change, dip]) / np.maximum(MOVES * level, 1e-9)
         return self.known[key]
 
-    def _with(self, circuit: Circuit, suspect: Suspect, state: State) -> Circuit:
-        return with_fault(circuit, suspect, module=self.job.module, fixture=self.job.fixture, state=state)
+    def _volts(self, suspect: Suspect, hookup: Hookup, states: frozenset[State], hz: float) -> Floats:
+        """Volts per volt of e.m.f., (legs, 2), in a state; or between two of them.
 
-    def _between(self, circuit: Circuit, suspect: Suspect, edge: Edge) -> Circuit:
-        """The circuit while the relays that move have left one throw and not reached the other."""
-        opened = _in_flight(self.job, control_of(suspect), edge)
-        return replace(
-            circuit, elements=tuple(opened.get(element.name, element) for element in circuit.elements)
-        )
+        A suspect that leaves a circuit as a healthy unit has it is not solved again.
+        """
+        key = (suspect, hookup.name, states, hz)
+        if key not in self._solved:
+            elements = self._elements_of(suspect, hookup, states)
+            if suspect and elements == self._elements_of((), hookup, states):
+                self._solved[key] = self._volts((), hookup, states, hz)
+            else:
+                circuit = replace(self._wiring[hookup.name], elements=elements)
+                self._solved[key] = np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
+        return self._solved[key]
+
+    def _elements_of(self, suspect: Suspect, hookup: Hookup, states: frozenset[State]) -> tuple[Element, ...]:
+        """As `with_fault` has them in one state; of two, the relays that move have left either throw."""
+        key = (suspect, hookup.name, states)
+        if key not in self._elements:
+            module, fixture, control = self.job.module, self.job.fixture, control_of(suspect)
+            if hookup.name not in self._wiring:
+                self._wiring[hookup.name] = build_wiring(module, fixture, hookup, self.impedances)
+            wiring = list(self._wiring[hookup.name].elements)
+            for fault in suspect:
+                wiring = edit_wiring(wiring, fault, module=module, fixture=fixture)
+            state = next(iter(states))
+            opened = _in_flight(self.job, control, states, self._throws)
+            standing = faulty_contacts(module, state, control, self._throws)
+            self._elements[key] = (*wiring, *(opened.get(element.name, element) for element in standing))
+        return self._elements[key]
+
+    @cached_property
+    def _throws(self) -> Throws:
+        return Throws.of(self.job.module)
 
 
-def _in_flight(job: Job, control: Control, edge: Edge) -> dict[str, Element]:
-    """The open contacts of every pole that moves at an edge, by name."""
-    module = job.module
-    open_at_rest = {element.name: element for element in contacts(module, State(on=module.line_names))}
-    open_thrown = {element.name: element for element in contacts(module, UNPOWERED)}
+def _in_flight(job: Job, control: Control, states: frozenset[State], throws: Throws) -> dict[str, Element]:
+    """The open contacts, by name, of every pole that moves from one of two states to the other."""
     opened: dict[str, Element] = {}
-    for relay in module.relays:
-        stands = [
-            armature(relay.name, is_operated(relay, reached_state(module, state, control)), control)
-            for state in (edge.before, edge.after)
-        ]
-        if stands[0] == stands[1]:
+    for relay in job.module.relays:
+        stands = {
+            armature(relay.name, is_operated(relay, reached_state(job.module, state, control)), control)
+            for state in states
+        }
+        if len(stands) == 1:
             continue
         for pole in relay.poles:
             if pole.name in control.poles:
                 continue
-            throws: tuple[tuple[Literal["rest", "operated"], dict[str, Element]], ...] = (
-                ("rest", open_at_rest),
-                ("operated", open_thrown),
-            )
-            for throw, found in throws:
-                name = f"{pole.name}.{throw}"
-                if name in found and not control.conducting.get((pole.name, throw), False):
-                    opened[name] = found[name]
+            keys: tuple[Throw, Throw] = ((pole.name, "rest"), (pole.name, "operated"))
+            for key in keys:
+                if key in throws.known and not control.conducting.get(key, False):
+                    _, element = throws.known[key]
+                    opened[element.name] = element
     return opened
 
 
@@ -129,40 +147,57 @@ def weigh_edges(
     readings = [
         one for one in plan.edge_readings if one.quantity in SEEN_BY and one.acquisition in acquisitions
     ]
-    return tuple(_best(moves, readings, acquisitions, suspect) for suspect in suspects)
+    clear = [(_when_sound(moves, one, *acquisitions[one.acquisition]), one) for one in readings]
+    clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
+    return tuple(_best(moves, clear, acquisitions, suspect) for suspect in suspects)
 
 
 def _best(
     moves: EdgeMoves,
-    readings: Sequence[EdgeReading],
+    clear: Sequence[tuple[float, EdgeReading]],
     acquisitions: dict[int, tuple[EdgeAcquisition, Hookup]],
     suspect: Suspect,
 ) -> EdgeEvidence | None:
-    best: EdgeEvidence | None = None
-    for reading in readings:
-        sound = still(moves, suspect, reading, *acquisitions[reading.acquisition])
-        if sound and (best is None or sound > best.margin):
+    """The first of the readings, the clearest first, in which a suspect shows nothing."""
+    for margin, reading in clear:
+        if _shows_nothing(moves, suspect, reading, *acquisitions[reading.acquisition]):
             quantity = reading.quantity.replace("_", " ")
-            best = EdgeEvidence(
+            return EdgeEvidence(
                 by=f"{quantity} at {reading.channel}.{reading.port}, {reading.edge.name}",
-                margin=sound,
+                margin=margin,
                 acquisition=reading.acquisition,
             )
-    return best
+    return None
 
 
 def still(
     moves: EdgeMoves, suspect: Suspect, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
 ) -> float:
     """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
+    sound = _when_sound(moves, reading, acquisition, hookup)
+    return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, hookup) else 0.0
+
+
+def _when_sound(
+    moves: EdgeMoves, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
+) -> float:
+    """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
     if reading.quantity not in SEEN_BY:
         return 0.0
-    rows = _rows(reading, hookup)
-    what = 1 if reading.quantity == "gap" else 0
-    sound = float(moves.of((), acquisition, hookup)[what, rows].min())
-    if sound <= 1:
-        return 0.0
-    return sound if float(moves.of(suspect, acquisition, hookup)[what, rows].max()) < 0.5 else 0.0
+    sound = float(moves.of((), acquisition, hookup)[_looked_at(reading), _rows(reading, hookup)].min())
+    return sound if sound > 1 else 0.0
+
+
+def _shows_nothing(
+    moves: EdgeMoves, suspect: Suspect, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
+) -> bool:
+    found = moves.of(suspect, acquisition, hookup)[_looked_at(reading), _rows(reading, hookup)]
+    return float(found.max()) < NOTHING
+
+
+def _looked_at(reading: EdgeReading) -> int:
+    """Which row of `EdgeMoves.of` a reading is of."""
+    return 1 if reading.quantity == "gap" else 0
 
 
 def _rows(reading: EdgeReading, hookup: Hookup) -> list[int]:
