@@ -123,6 +123,7 @@ class Lane:
         self._records = folder / "records.sqlite"
         self._transcript = folder / "transcript.jsonl"
         self._keep = keep
+        self._left_unsafe = False
 
     def learn(self) -> dict[str, int]:
         """How many answers each instrument gives in a run without trouble."""
@@ -175,14 +176,15 @@ class Lane:
         outcome = found[0].outcome if found else "not begun"
         lost = [one for one in readings if one.verdict == "missing" and one.reason.startswith(BENCH_FAILED)]
         right = "fail" if faults else "pass"
-        if outcome != right and not (troubles and outcome in ("stopped", "not begun") and code == 4):
+        excused = bool(troubles) or self._left_unsafe  # an instrument may still be at the run before
+        if outcome != right and not (excused and outcome in ("stopped", "not begun") and code == 4):
             wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(said[-300:].split())}")
         if not faults:
             unsound = [_told(one) for one in readings if one.verdict != "pass" and one not in lost]
             wrong += [f"{about}: a healthy unit's {one}" for one in unsound]
         if "Traceback" in said:
             wrong.append(f"{about}: {said[-2000:]}")
-        not_safe = "NOT SAFE" in said
+        not_safe = self._left_unsafe = "NOT SAFE" in said
         left_on = not not_safe and bool(self._left_on())
         if left_on:
             wrong.append(f"{about}: left on without a word")
@@ -210,7 +212,8 @@ class Lane:
         (place / "said.txt").write_text("\n".join(said) + "\n", encoding="utf-8")
         lines = (json.dumps(asdict(one)) + "\n" for one in readings)
         (place / "readings.jsonl").write_text("".join(lines), encoding="utf-8")
-        shutil.copy(self._transcript, place / "transcript.jsonl")
+        if self._transcript.exists():
+            shutil.copy(self._transcript, place / "transcript.jsonl")
 
     def _left_on(self) -> list[str]:
         """What is on; a relay board that speaks no SCPI is not asked, and the supply of its relays is."""

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from harness.records.store import open_records
-from tests.wire.standing_bench import Bench, kept, nursery, standing_bench, tiny_job
+from tests.wire.standing_bench import Bench, kept, nursery, smaller_job, standing_bench
 
 LATE_S = 0.12  # sequence and board of the job settle within 35 ms
 LINES = (1, 2, 3)  # channels of the unit's control lines; the others select a hookup
@@ -58,7 +58,7 @@ def late_line(to: tuple[str, int]) -> Iterator[str]:
 
 
 def test_a_late_board_is_not_the_units_fault_and_a_run_on_it_goes_on_by_resume_alone(tmp_path: Path) -> None:
-    job = tiny_job(tmp_path)
+    job = smaller_job(tmp_path)
     with standing_bench(job, switchboard="frame") as standing, nursery(tmp_path) as made:
         place = standing.ready["switchboard_tcp"].removeprefix("socket://").rsplit(":", 1)
         with late_line((place[0], int(place[1]))) as address:
@@ -66,7 +66,7 @@ def test_a_late_board_is_not_the_units_fault_and_a_run_on_it_goes_on_by_resume_a
             text = file.read_text(encoding="utf-8")
             file.write_text(text.replace(standing.ready["switchboard"], address), encoding="utf-8")
             bench = Bench(tmp_path, job, standing, made)
-            standing.trouble("oscilloscope drop after 140")
+            standing.trouble("oscilloscope drop after 128")
             code, said = made.run(*bench.run_arguments("LATE"))
             assert code == 4, said
             assert "the switchboard says nothing of what it does" in said
