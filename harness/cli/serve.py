@@ -2,19 +2,13 @@
 
 import signal
 from types import FrameType
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from harness.cli.records import RecordsPlace
 from harness.errors import UsageError
 from harness.workbench.report import report_path
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from harness.records.run import RunRecord
-    from harness.records.store import RunStore
 
 
 def serve(
@@ -28,10 +22,9 @@ def serve(
 
     place = records or DEFAULT_RECORDS
 
-    def report(store: "RunStore", record: "RunRecord") -> str:
-        return _report(store, record, report_path(place, record.run_id, record.header.serial))
-
-    site = LiveSite(lambda: open_records(place, read_only=True), report)
+    site = LiveSite(
+        lambda: open_records(place, read_only=True), lambda run, serial: report_path(place, run, serial)
+    )
     try:
         server = SiteServer(site, port)
     except OSError as error:
@@ -54,15 +47,3 @@ def serve(
 
 def _stop(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
-
-
-def _report(store: "RunStore", record: "RunRecord", beside: "Path") -> str:
-    """The report that was written at the end of the run, with its diagnosis; else one from the records."""
-    from harness.report.write import render_report
-
-    if record.ended is not None:
-        try:
-            return beside.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError):
-            pass  # it was put away; the records have all that is measured
-    return render_report(record, store.readings(record.run_id), store.waveforms(record.run_id))

@@ -9,6 +9,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import parse_qs, urlsplit
 
@@ -31,13 +32,12 @@ Made = TypeVar("Made")
 class LiveSite:
     """Makes pages from records as they are now; keeps what is dear to make for as long as it holds.
 
-    report: makes a run's report, given the records and the run. Safe to be asked from many threads.
+    report_of: where a run's report would be, by its number and serial number. Safe to be asked from many
+    threads.
     """
 
-    def __init__(
-        self, open_store: Callable[[], RunStore], report: Callable[[RunStore, RunRecord], str]
-    ) -> None:
-        self._open_store, self._make_report = open_store, report
+    def __init__(self, open_store: Callable[[], RunStore], report_of: Callable[[int, str], Path]) -> None:
+        self._open_store, self._report_of = open_store, report_of
         self._store: RunStore | None = None
         self._lock = threading.Lock()
         self._dear = threading.Lock()  # one thing at a time that takes long; drawing is not safe in threads
@@ -124,12 +124,17 @@ class LiveSite:
             record = store.run(int(number))
         except NoSuchRun:
             return None
-        moving = state if record.ended is None else _list_state(state)
-        return self._at(f"report-{_tag(moving)}", known, lambda _: self._report_of(store, moving, record))
-
-    def _report_of(self, store: RunStore, state: tuple[int, ...], record: RunRecord) -> str:
-        key = ("report", record.run_id, state)
-        return self._keep(key, lambda: self._make_report(store, record))
+        path = self._report_of(record.run_id, record.header.serial)
+        # The report that is written at the end of a run has its diagnosis; until then there is one from the
+        # records.
+        moving = _written_at(path) if record.ended is not None else ()
+        moving = moving or (state if record.ended is None else _list_state(state))
+        key = ("report", record.run_id, moving)
+        return self._at(
+            f"report-{_tag(moving)}",
+            known,
+            lambda _: self._keep(key, lambda: _report_text(store, record, path)),
+        )
 
     def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> Study:
         batch = self._catalogue_at(store, state).batches[slug]
@@ -165,6 +170,26 @@ class LiveSite:
             if self._catalogue is None or self._catalogue[0] != key:
                 self._catalogue = key, make_catalogue(store.lines())
             return self._catalogue[1]
+
+
+def _written_at(path: Path) -> tuple[int, ...]:
+    """What changes where a file is written again; nothing where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return ()
+    return found.st_mtime_ns, found.st_size
+
+
+def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
+    from harness.report.write import render_report
+
+    if record.ended is not None:
+        try:
+            return path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError):
+            pass  # it was put away; the records have all that is measured
+    return render_report(record, store.readings(record.run_id), store.waveforms(record.run_id))
 
 
 def _list_state(state: tuple[int, ...]) -> tuple[int, ...]:

@@ -181,7 +181,7 @@ def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(
         run = store.begin(HEADER)
         store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")])
         store.finish(run, "fail", "", ENDED)
-        site = LiveSite(lambda: open_records(records, read_only=True), lambda store, run: "")
+        site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
         (batch,) = links(site.answer("/", "", "")[0], "batches/")
         text, state = site.answer(f"/{batch}", "", "")
         assert "not diagnosed" in text
@@ -190,6 +190,20 @@ def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(
         site.close()
     assert "K3 never operates" in text
     assert "not diagnosed" not in text
+
+
+def test_a_report_that_is_written_after_its_run_is_the_one_that_is_shown(tmp_path):
+    records, written = tmp_path / "records.sqlite", tmp_path / "report.html"
+    with open_records(records) as store:
+        store.finish(store.begin(HEADER), "stopped", "by hand", ENDED)
+    site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: written)
+    text, state = site.answer("/reports/run-00001.html", "", "")
+    assert "Test record, run 1" in text
+    written.write_text("with its diagnosis")
+    text, state = site.answer("/reports/run-00001.html", "", state)
+    assert text == "with its diagnosis"
+    assert site.answer("/reports/run-00001.html", "", state) == ("", state)
+    site.close()
 
 
 def until(condition: str) -> str:
