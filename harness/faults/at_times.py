@@ -14,7 +14,8 @@ from harness.descriptions.faults import USUAL_CHANCE, Fault
 from harness.faults.effects import Suspect
 from harness.faults.expected import Expecter
 from harness.faults.likelihood import Yardstick
-from harness.faults.search import RESOLVED, Candidate, Pool, Search
+from harness.faults.ranking import RESOLVED, Candidate, Pool
+from harness.faults.search import Search
 
 Flags = NDArray[np.bool_]
 

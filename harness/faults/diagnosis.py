@@ -18,7 +18,8 @@ from harness.faults.likelihood import Yardstick, fit_supply
 from harness.faults.movements import Movements, rank_by_movements
 from harness.faults.observed import Evidence
 from harness.faults.pairs import propose_pairs
-from harness.faults.search import MOST_ASIDE, UNLIKELY, Candidate, Group, Pool, Ranking, Search, in_order
+from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order
+from harness.faults.search import MOST_ASIDE, Search
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
 from harness.plan.model import Acquisition, Plan
 

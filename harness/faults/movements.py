@@ -20,7 +20,7 @@ from harness.faults.edges import EdgeMoves, still
 from harness.faults.effects import Suspect
 from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved
 from harness.faults.priors import SOMETHING_ELSE, log_prior
-from harness.faults.search import ODDS, Candidate, Group, Ranking
+from harness.faults.ranking import ODDS, Candidate, Group, Ranking
 from harness.plan.edge_routes import Routes, moves
 from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
 from harness.plan.states import energised

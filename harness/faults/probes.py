@@ -15,7 +15,7 @@ from harness.descriptions.job import Job
 from harness.descriptions.module import LEGS, Module, node_name
 from harness.descriptions.state import State, all_states
 from harness.faults.effects import Suspect, supply_current_a, with_fault
-from harness.faults.search import Group
+from harness.faults.ranking import Group
 from harness.plan.model import Plan
 
 Complex = NDArray[np.complex128]

@@ -1,7 +1,7 @@
 """The search among many suspects: all of them roughly, the best with their own spread, then groups."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import zip_longest
 from math import exp, log, sqrt
 
@@ -10,18 +10,23 @@ from numpy.typing import NDArray
 
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
-from harness.faults.effects import Suspect, suspect_name
+from harness.faults.effects import Suspect
 from harness.faults.expected import Expected, Expecter
-from harness.faults.likelihood import (
-    Fit,
-    Spread,
-    Yardstick,
-    fit_supply,
-    fit_trials,
-    supply_distances,
-)
+from harness.faults.likelihood import Spread, Yardstick, fit_supply, fit_trials, supply_distances
 from harness.faults.observed import Evidence
 from harness.faults.priors import SOMETHING_ELSE, log_prior
+from harness.faults.ranking import (
+    ODDS,
+    RESOLVED,
+    UNLIKELY,
+    Candidate,
+    Group,
+    Pool,
+    Ranking,
+    in_order,
+    is_resistive,
+    likelihood_of,
+)
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -29,88 +34,12 @@ Floats = NDArray[np.float64]
 HOPELESS = 200.0  # nats below the best by a sound unit's spread
 GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for
 MOST_REFINED = 10  # suspects that are computed with their own spread
-ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
-RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
-ODDS = 3.0  # nats, twenty to one: what is less apart in likelihood is not told apart
-UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
 MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
 FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
 WORTH = 40.0  # of chi-squared: less than this may be noise in the best of hundreds of additions
 FITTED = 2.0  # nats for a value that was fitted and not foretold
 MOST_STEPS = 6
 LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
-
-
-@dataclass(frozen=True, kw_only=True)
-class Group:
-    """Suspects that these readings don't tell apart, the likeliest first; posterior: of them together."""
-
-    suspects: tuple[Suspect, ...]
-    posterior: float
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The suspects' names."""
-        return tuple(suspect_name(suspect) for suspect in self.suspects)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Ranking:
-    """Groups of faults, the likeliest first, and posteriors of a sound unit and of what is on no list.
-
-    beyond: by how many standard deviations the best suspect's residuals exceed what the uncertainties allow.
-    """
-
-    groups: tuple[Group, ...]
-    healthy: float
-    something_else: float
-    beyond: float
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Pool:
-    """Suspects with what they show: entries, (suspects, entries), and amperes, (suspects, states)."""
-
-    suspects: tuple[Suspect, ...]
-    predicted: Complex
-    currents_a: Floats
-
-    def alike(self, place: int, yardstick: Yardstick, candidates: Sequence[int]) -> list[int]:
-        """Which of the candidates show what the one at `place` shows."""
-        leader = self.predicted[place] * yardstick.turns(self.predicted[place])
-        near = yardstick.distances(self.predicted[list(candidates)], leader) < ALIKE
-        same = np.abs(self.currents_a[list(candidates)] - self.currents_a[place]).max(axis=1, initial=0.0)
-        return [
-            other for other, close, amps in zip(candidates, near, same, strict=True) if close and amps < 1e-4
-        ]
-
-    def kinds(self, yardstick: Yardstick) -> list[list[int]]:
-        """Places of suspects that show the same, in groups."""
-        left = list(range(len(self.suspects)))
-        found: list[list[int]] = []
-        while left:
-            found.append([left[0], *(o for o in self.alike(left[0], yardstick, left) if o != left[0])])
-            left = [place for place in left if place not in set(found[-1])]
-        return found
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Candidate:
-    """A suspect computed with its own spread. turned: its entries, by `turn`; score: with supply and prior.
-
-    rough: what the batch computes of it, without strays, turned: to hold others of its pool against.
-    """
-
-    suspect: Suspect
-    turned: Complex
-    turn: Complex
-    rough: Complex
-    currents_a: Floats
-    spread: Spread
-    fit: Fit
-    chi_squared: float
-    impossible: bool
-    score: float
 
 
 class Search:
@@ -176,7 +105,7 @@ class Search:
             if len(leaders) >= MOST_REFINED:
                 break
             idle = (
-                leaders[:1] == [0] and exact[place] < exact[0] - ODDS and _is_resistive(pool.suspects[place])
+                leaders[:1] == [0] and exact[place] < exact[0] - ODDS and is_resistive(pool.suspects[place])
             )
             if place not in leaders and not idle and not self._among(pool, place, leaders):
                 leaders.append(place)
@@ -184,7 +113,7 @@ class Search:
 
     def _among(self, pool: Pool, place: int, leaders: Sequence[int]) -> bool:
         """Whether a leader shows the same already; a bad contact has a value to find."""
-        if _is_resistive(pool.suspects[place]):
+        if is_resistive(pool.suspects[place]):
             return False
         return bool(pool.alike(place, self._yardstick, [one for one in leaders if one]))
 
@@ -193,7 +122,7 @@ class Search:
         white = self._yardstick.white(self._yardstick.measured - turned)
         squared = self._sound.squared(white)
         for place, suspect in enumerate(pool.suspects):
-            if _is_resistive(suspect):
+            if is_resistive(suspect):
                 share = self._share(white[place])
                 squared[place] = self._sound.squared(self._residual - share * (self._residual - white[place]))
         return squared
@@ -206,7 +135,7 @@ class Search:
 
     def _refine(self, pool: Pool, place: int, rough: Complex) -> Candidate:
         suspect = pool.suspects[place]
-        if _is_resistive(suspect):
+        if is_resistive(suspect):
             suspect = self._fitted(suspect)
         return self.weigh(suspect, self._expecter.of(suspect), rough, pool.currents_a[place])
 
@@ -233,7 +162,7 @@ class Search:
             + float(supply.log_likelihood[0])
             + short
             + log_prior(suspect)
-            - (FITTED if _is_resistive(suspect) else 0.0),
+            - (FITTED if is_resistive(suspect) else 0.0),
         )
 
     def _fitted(self, suspect: Suspect) -> Suspect:
@@ -265,11 +194,11 @@ class Search:
         for suspect, one, two in zip(pool.suspects, cross, size, strict=True):
             if len(suspect) != 1 or suspect[0].subject in {fault.subject for fault in best.suspect}:
                 continue
-            share = min(max(one / two, 0.0), 100.0) if _is_resistive(suspect) and two > 1e-9 else 1.0
+            share = min(max(one / two, 0.0), 100.0) if is_resistive(suspect) and two > 1e-9 else 1.0
             gain = share * (2 * one - share * two)
             if gain > WORTH:
                 ohm = suspect[0].resistance_ohm
-                fitted = float(f"{share * ohm:.2g}") if ohm and _is_resistive(suspect) else ohm
+                fitted = float(f"{share * ohm:.2g}") if ohm and is_resistive(suspect) else ohm
                 found.append((gain, in_order((*best.suspect, replace(suspect[0], resistance_ohm=fitted)))))
         found.sort(key=lambda entry: -entry[0])
         return [suspect for _, suspect in found[:MOST_REFINED]]
@@ -355,10 +284,10 @@ class Search:
                 continue
             change = self._yardstick.white(other.turned - leader.turned)
             squared = float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
-            likely = abs(_likelihood(other) - _likelihood(leader)) < ODDS
+            likely = abs(likelihood_of(other) - likelihood_of(leader)) < ODDS
             if (squared < RESOLVED or likely) and other.impossible == leader.impossible:
                 yield other.suspect, other.score
-        for pool in pools if not _is_resistive(leader.suspect) else ():
+        for pool in pools if not is_resistive(leader.suspect) else ():
             yield from self._of_pool(leader, pool, known)
 
     def _of_pool(self, leader: Candidate, pool: Pool, known: set[Suspect]) -> Iterator[tuple[Suspect, float]]:
@@ -366,7 +295,7 @@ class Search:
         places = [
             place
             for place, suspect in enumerate(pool.suspects)
-            if suspect not in known and len(suspect) == len(leader.suspect) and not _is_resistive(suspect)
+            if suspect not in known and len(suspect) == len(leader.suspect) and not is_resistive(suspect)
         ]
         if not places:
             return
@@ -384,16 +313,3 @@ class Search:
 
     def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
         return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)
-
-
-def in_order(suspect: Suspect) -> Suspect:
-    """The same faults, so that a combination has one name."""
-    return tuple(sorted(suspect, key=lambda fault: fault.name))
-
-
-def _likelihood(candidate: Candidate) -> float:
-    return candidate.score - log_prior(candidate.suspect)
-
-
-def _is_resistive(suspect: Suspect) -> bool:
-    return len(suspect) == 1 and suspect[0].kind == "throw resistance"

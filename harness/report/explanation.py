@@ -10,7 +10,7 @@ from harness.faults.at_times import comes_and_goes
 from harness.faults.diagnosis import Diagnosis
 from harness.faults.effects import suspect_name
 from harness.faults.probes import Probe
-from harness.faults.search import Group
+from harness.faults.ranking import Group
 from harness.faults.words import explain
 
 MOST_GROUPS = 3
