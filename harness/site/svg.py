@@ -1,4 +1,8 @@
-"""Small pictures as inline SVG that takes its colours and letters from the page's style sheet."""
+"""Small pictures as inline SVG that takes its colours and letters from the page's style sheet.
+
+A batch's page has some forty charts and is made when it is asked for. For one of 500 values matplotlib takes
+77 ms and this 5 (measured); and it gives a point neither a class of the style sheet nor a hint for a pointer.
+"""
 
 import math
 from collections.abc import Sequence
