@@ -25,29 +25,11 @@ from simulator.dynamics import CLAMP_V, LOOK_BACK_S, CoilEdge, CoilEdges, Decay,
 from simulator.faults import Wrong
 from simulator.lines import SupplySetting, SupplyState
 from simulator.motion import MEMORY_S, REST, Motion
-from simulator.seeds import generator_for, seed_of
+from simulator.seeds import seed_of
+from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of
 from simulator.unit import Built, build
 
 BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
-AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
-FLATNESS_CORNER_HZ = 200e3
-HARMONICS = {2: 2e-4, 3: 3e-4}  # greatest, of the fundamental: a generator of 0.03 % or so
-CLOCK_ERROR = 20e-6  # generator's clock against the scope's
-HUM_HZ = (50.0, 150.0, 250.0)
-HUM_V = (0.25e-3, 0.08e-3, 0.04e-3)  # peak, on every lead
-HUM_DIFFERENCE = 0.05  # between leads
-HUM_OPEN = 4.0  # times more on an input that nothing holds
-
-
-@dataclass(frozen=True, kw_only=True)
-class Output:
-    """One output of the generator, as it was set; open-circuit volts, before its errors."""
-
-    on: bool = False
-    frequency_hz: float = 1000.0
-    amplitude_vpp: float = 0.1
-    offset_v: float = 0.0
-    phase_deg: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,23 +87,8 @@ class World:
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
         self._latest_s = 0.0
         self.version = 0  # counts what instruments and hands have changed
-        rng = generator_for("generator", bench_seed)
-        self._clock_error = CLOCK_ERROR * rng.uniform(-1, 1)
-        self._amplitude_error = AMPLITUDE_ERROR * rng.uniform(-1, 1, outputs)
-        self._flatness_error = FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
-        self._phase_error = np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
-        self._offset_error_v = OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
-        distortion = generator_for("distortion", bench_seed)
-        self._harmonics = {
-            order: most
-            * distortion.uniform(0.3, 1.0, outputs)
-            * np.exp(2j * np.pi * distortion.uniform(size=outputs))
-            for order, most in HARMONICS.items()
-        }
-        hum = generator_for("hum", bench_seed)
-        common = np.array(HUM_V) * np.exp(2j * np.pi * hum.uniform(size=3))
-        spread = 1 + HUM_DIFFERENCE * hum.uniform(-1, 1, (inputs, 3))
-        self._hum = common * spread
+        self._errors = OutputErrors(outputs=outputs, seed=bench_seed)
+        self._hum = hum_of(inputs=inputs, seed=bench_seed)
         self._fit(serial, wrong)
         self._scenes = [self._scene(0.0, tuple(Output() for _ in range(outputs)))]
 
@@ -361,7 +328,7 @@ class World:
             (column, order * output.frequency_hz, emf_v)
             for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True))
             if output.on
-            for order, emf_v in self._emf(number - 1, output).items()
+            for order, emf_v in self._errors.emf(number, output).items()
         ]
         asked_hz = (0.0, *(frequency_hz for _, frequency_hz, _ in emfs_v))
         answers = network.solve_at(closed, on, asked_hz, moving if moving.any() else None)
@@ -369,11 +336,11 @@ class World:
         constant_v = still[:, -1].copy()
         for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True)):
             if output.on:
-                constant_v += still[:, column] * (output.offset_v + self._offset_error_v[number - 1])
+                constant_v += still[:, column] * self._errors.offset_v(number, output)
         tones: dict[float, NDArray[np.complex128]] = {}
         silent = np.zeros(len(still), dtype=np.complex128)
         for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[1:], strict=True):
-            true_hz = frequency_hz * (1 + self._clock_error)
+            true_hz = self._errors.true_hz(frequency_hz)
             tones[true_hz] = tones.get(true_hz, silent) + answer[:, column] * emf_v
         steady = Steady(start_s=start_s, constant_v=constant_v, tones=tones, inputs=self.inputs)
         decays = memory.change(steady, network, closed, on)
@@ -392,22 +359,6 @@ class World:
             phasors=np.column_stack([*(phasors[: self.inputs] for phasors in tones.values()), hum]),
             decays=decays,
         )
-
-    def _emf(self, index: int, output: Output) -> dict[int, complex]:
-        """Phasors of an output by order: its fundamental, and the harmonics that it should not have."""
-        fundamental = self._phasor(index, output)
-        size, turn = abs(fundamental), fundamental / abs(fundamental)
-        harmonics = {
-            order: complex(shares[index] * size * turn**order) for order, shares in self._harmonics.items()
-        }
-        return {1: fundamental, **harmonics}
-
-    def _phasor(self, index: int, output: Output) -> complex:
-        """An output's e.m.f. with its errors; the phase of a sine, not of a cosine."""
-        tilt = output.frequency_hz**2 / (output.frequency_hz**2 + FLATNESS_CORNER_HZ**2)
-        gain = (1 + self._amplitude_error[index]) * (1 + self._flatness_error[index] * tilt)
-        phase = np.deg2rad(output.phase_deg) + self._phase_error[index] - np.pi / 2
-        return complex(output.amplitude_vpp / 2 * gain * np.exp(1j * phase))
 
 
 def _line_views(scene: _Scene) -> dict[int, float]:

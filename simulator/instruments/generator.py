@@ -7,7 +7,8 @@ from simulator.clock import Clock
 from simulator.device import Device
 from simulator.parameters import boolean, choice, number, real
 from simulator.scpi import Command, ScpiError
-from simulator.world import Output, World
+from simulator.sources import Output
+from simulator.world import World
 
 OUTPUTS = 2
 FREQUENCY_HZ = (1e-6, 20e6)

@@ -16,7 +16,8 @@ from simulator.clock import Clock
 from simulator.faults import apply
 from simulator.instruments.frontend import Frontend, Grid, InputSetting, show
 from simulator.lines import SupplySetting
-from simulator.world import Output, World
+from simulator.sources import Output
+from simulator.world import World
 from tests.measure.draws.shares import Drawn, drawn
 
 JOB = Path(__file__).parents[3] / "sequences" / "two_loop_switcher"

@@ -1,0 +1,80 @@
+"""What drives a bench: the outputs of this generator with its errors, and the mains' hum on every lead."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.seeds import generator_for
+
+AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
+FLATNESS_CORNER_HZ = 200e3
+HARMONICS = {2: 2e-4, 3: 3e-4}  # greatest, of the fundamental: a generator of 0.03 % or so
+CLOCK_ERROR = 20e-6  # generator's clock against the scope's
+HUM_HZ = (50.0, 150.0, 250.0)
+HUM_V = (0.25e-3, 0.08e-3, 0.04e-3)  # peak, on every lead
+HUM_DIFFERENCE = 0.05  # between leads
+HUM_OPEN = 4.0  # times more on an input that nothing holds
+
+
+@dataclass(frozen=True, kw_only=True)
+class Output:
+    """One output of the generator, as it was set; open-circuit volts, before its errors."""
+
+    on: bool = False
+    frequency_hz: float = 1000.0
+    amplitude_vpp: float = 0.1
+    offset_v: float = 0.0
+    phase_deg: float = 0.0
+
+
+class OutputErrors:
+    """The fixed errors of every output, drawn for one bench. Outputs are numbered from 1."""
+
+    def __init__(self, *, outputs: int, seed: int) -> None:
+        rng = generator_for("generator", seed)
+        self._clock = CLOCK_ERROR * rng.uniform(-1, 1)
+        self._amplitude = AMPLITUDE_ERROR * rng.uniform(-1, 1, outputs)
+        self._flatness = FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
+        self._phase = np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
+        self._offset_v = OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
+        distortion = generator_for("distortion", seed)
+        self._harmonics = {
+            order: most
+            * distortion.uniform(0.3, 1.0, outputs)
+            * np.exp(2j * np.pi * distortion.uniform(size=outputs))
+            for order, most in HARMONICS.items()
+        }
+
+    def true_hz(self, frequency_hz: float) -> float:
+        """The frequency that an output has by the scope's clock, where it is set to this one."""
+        return frequency_hz * (1 + self._clock)
+
+    def offset_v(self, number: int, output: Output) -> float:
+        """The offset that an output really has."""
+        return float(output.offset_v + self._offset_v[number - 1])
+
+    def emf(self, number: int, output: Output) -> dict[int, complex]:
+        """Phasors of an output by order: its fundamental, and the harmonics that it should not have."""
+        fundamental = self._fundamental(number - 1, output)
+        size, turn = abs(fundamental), fundamental / abs(fundamental)
+        harmonics = {
+            order: complex(shares[number - 1] * size * turn**order)
+            for order, shares in self._harmonics.items()
+        }
+        return {1: fundamental, **harmonics}
+
+    def _fundamental(self, index: int, output: Output) -> complex:
+        """An output's e.m.f. with its errors; the phase of a sine, not of a cosine."""
+        tilt = output.frequency_hz**2 / (output.frequency_hz**2 + FLATNESS_CORNER_HZ**2)
+        gain = (1 + self._amplitude[index]) * (1 + self._flatness[index] * tilt)
+        phase = np.deg2rad(output.phase_deg) + self._phase[index] - np.pi / 2
+        return complex(output.amplitude_vpp / 2 * gain * np.exp(1j * phase))
+
+
+def hum_of(*, inputs: int, seed: int) -> NDArray[np.complex128]:
+    """Phasors of the mains' hum on each scope input at HUM_HZ, volts peak, shape (inputs, 3)."""
+    rng = generator_for("hum", seed)
+    common = np.array(HUM_V) * np.exp(2j * np.pi * rng.uniform(size=3))
+    spread = 1 + HUM_DIFFERENCE * rng.uniform(-1, 1, (inputs, 3))
+    return np.asarray(common * spread)
