@@ -19,7 +19,7 @@ def wear_of(
 
     unit_operations: in all runs of the unit that this run belongs to. line_currents_a: what each line alone
     drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
-    that has not ended, or did before this was counted.
+    that came to the end of no hookup, or before this was counted.
     """
     from harness.records.wear import parse_currents, parse_operations
 

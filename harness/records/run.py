@@ -75,7 +75,7 @@ EventKind = Literal[
     "ended",
     "resumed",
     "bench fault",
-    "relays",  # how often each was operated, and whether that was read back
+    "relays",  # how often each was operated since the one before, and whether that was read back
     "fingerprint",  # what the unit drew, by which it is known again
     "retest",  # who let a unit be run again, and why
     "override",  # who went on where a check said no, and why

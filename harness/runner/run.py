@@ -22,6 +22,7 @@ from harness.roles import Bench
 from harness.runner.arrival import make_idle
 from harness.runner.by_hand import KeptHands, make_by_hand
 from harness.runner.drive import Drive
+from harness.runner.edges import import_ahead
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
 from harness.runner.preflight import check_same_unit, energise
 from harness.runner.recorder import Recorder
@@ -125,6 +126,7 @@ class RunInParts:
         self._bench_is_measured = False
         self._currents_a = before.currents_a
         self._over: OverCurrentError | None = None
+        self._worn: Mapping[str, int] = {}
         self._readings = list(before.readings)
 
     def carry_out(self, part: Plan) -> tuple[Reading, ...]:
@@ -170,14 +172,14 @@ class RunInParts:
                     f"First: {faults[0]}" + (f". Then: {reason}" if reason else "")
                 ),
             )
-        self._store.add_event(self._run, "relays", wear_text(self._job, self._stage.board))
+        self._keep_wear()
         self._store.finish(self._run, outcome, reason, datetime.now(UTC))
         return Ended(outcome=outcome, reason=reason, readings=tuple(self._readings))
 
     def stop(self, error: BaseException) -> None:
         """Say in the records why the run was stopped, unless it is the records that stopped it."""
         try:
-            self._store.add_event(self._run, "relays", wear_text(self._job, self._stage.board))
+            self._keep_wear()
             self._store.finish(self._run, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
         except RecordsError:
             error.add_note(
@@ -186,6 +188,7 @@ class RunInParts:
 
     def _measure_bench(self) -> None:
         stage = self._stage
+        import_ahead(stage.plan)
         if self._kept is not None:
             self._reference = kept_reference(stage, self._kept)
         if self._reference is None:
@@ -204,6 +207,14 @@ class RunInParts:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
         said = f"proven electrically, {level}" if proven else "not proven lead by lead"
         self._keep_by_hand(f"hookup {hookup.name!r}: {said}")
+
+    def _keep_wear(self) -> None:
+        """What the relays did since this was last kept: a run that is killed has lost a hookup's at most."""
+        now = self._stage.operations()
+        since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
+        text = wear_text(since, read_back=self._stage.board.reads_back)
+        self._store.add_event(self._run, "relays", text)
+        self._worn = now
 
     def _energise(self, stage: Stage) -> None:
         now_a = energise(stage)
@@ -228,6 +239,7 @@ class RunInParts:
                     )
                     self._keep_proof(visit.hookup, proven=proven)
                 walk.through(visit)
+                self._keep_wear()
             stage.recorder.catch_up()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so

@@ -6,6 +6,7 @@ fingerprint) and its readings prove it.
 
 import json
 from collections import Counter
+from collections.abc import Mapping
 
 from harness.descriptions.job import Job
 from harness.roles import Identity, Switchboard
@@ -57,9 +58,9 @@ class CountedSwitchboard:
         self._board.recover()
 
 
-def wear_text(job: Job, board: CountedSwitchboard) -> str:
-    """What a run did to the relays, as JSON: operations by relay, and whether they were read back."""
-    return json.dumps({"operations": operations_of(job, board), "read_back": board.reads_back})
+def wear_text(operations: Mapping[str, int], *, read_back: bool) -> str:
+    """What was done to the relays, as JSON: operations by relay, and whether they were read back."""
+    return json.dumps({"operations": dict(operations), "read_back": read_back})
 
 
 def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
