@@ -1,6 +1,36 @@
-"""For every test: the linear algebra on one thread, as the command line has it; children too."""
+"""For every test: the linear algebra on one thread, as the command line has it; children too.
+
+And nothing is worked out again that an earlier test has worked out of the same files: what a child's sources
+compile to, and what a job's plan sees of every fault.
+"""
 
 import os
+import sys
+from pathlib import Path
+
+import pytest
 
 # Before numpy is imported. Circuits are small; on a busy machine threads make them many times slower.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# A child that has to compile everything first takes a second longer, however often it is started.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
+
+@pytest.fixture(scope="session")
+def coverage_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where runs of all tests keep what their job's plan sees, whichever records they have."""
+    return tmp_path_factory.mktemp("coverage")
+
+
+@pytest.fixture(autouse=True)
+def _coverage_is_worked_out_once(coverage_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a run find what another one of the same job has kept."""
+    from harness.workbench.described import Described
+
+    beside_records = Described._coverage_in
+
+    def among_all(known: Described, folder: Path) -> Path:
+        return coverage_folder / beside_records(known, folder).name
+
+    monkeypatch.setattr(Described, "_coverage_in", among_all)
