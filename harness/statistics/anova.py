@@ -67,7 +67,7 @@ def one_way(groups: Mapping[object, ArrayLike]) -> OneWay:
 
     Sums are of differences from the mean, never of squares. Source: NIST/SEMATECH e-Handbook 7.4.3.
     """
-    from scipy.stats import f as fisher
+    from scipy.special import fdtrc
 
     samples = [np.asarray(group, dtype=np.float64) for group in groups.values()]
     sizes = np.array([sample.size for sample in samples])
@@ -89,7 +89,7 @@ def one_way(groups: Mapping[object, ArrayLike]) -> OneWay:
         ),
         within=AnovaRow(source="within", freedom=n - k, sum_of_squares=within, mean_square=ms_within),
         f=f,
-        p=float(fisher.sf(f, k - 1, n - k)),
+        p=float(fdtrc(k - 1, n - k, f)),
         r_squared=between / (between + within) if between + within > 0 else math.nan,
         residual_sigma=math.sqrt(ms_within),
         variance_between=max(0.0, (ms_between - ms_within) / per_group),

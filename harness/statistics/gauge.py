@@ -97,7 +97,7 @@ def gauge_anova(
     component that comes out below zero is zero. Raises ValueError.
     Source: AIAG MSA, 4th edition, chapter III section B, analysis of variance method.
     """
-    from scipy.stats import f as fisher
+    from scipy.special import fdtrc
 
     data = _crossed(values)
     units, appraisers, trials = data.shape
@@ -105,7 +105,7 @@ def gauge_anova(
     freedom_both, freedom_trial = (units - 1) * (appraisers - 1), units * appraisers * (trials - 1)
     both, trial = of_both / freedom_both, of_trial / freedom_trial
     f = both / trial if trial > 0 else (math.inf if both > 0 else 0.0)
-    p = float(fisher.sf(f, freedom_both, freedom_trial))
+    p = float(fdtrc(freedom_both, freedom_trial, f))
     pooled = p > pool_above_p
     repeat = (of_both + of_trial) / (freedom_both + freedom_trial) if pooled else trial
     error = repeat if pooled else both
@@ -233,11 +233,11 @@ def _sums_of_squares(data: NDArray[np.float64]) -> tuple[float, float, float, fl
 
 
 def _row(source: str, freedom: int, square: float, error: float, error_freedom: int) -> AnovaRow:
-    from scipy.stats import f as fisher
+    from scipy.special import fdtrc
 
     mean = square / freedom
     f = mean / error if error > 0 else (math.inf if mean > 0 else 0.0)
-    p = float(fisher.sf(f, freedom, error_freedom))
+    p = float(fdtrc(freedom, error_freedom, f))
     return AnovaRow(source=source, freedom=freedom, sum_of_squares=square, mean_square=mean, f=f, p=p)
 
 
