@@ -18,7 +18,7 @@ from typing import Any
 from sqlalchemy import Boolean, Connection, Double, LargeBinary, Table, insert, select
 
 from harness.records import tables
-from harness.records.fetch import fetched
+from harness.records.fetch import fetched, within_run
 
 GENESIS = "0" * 64
 NO_RUN = 0  # the run of entries for what belongs to none
@@ -150,8 +150,8 @@ def _start(connection: Connection, run_id: int, noted: str) -> int:
     The first is that of the run itself; where another stands there, entries were moved, and all are followed.
     """
     columns = tables.ledger.c
-    of_run = select(columns.id, columns.kind).where(columns.run_id == run_id).order_by(columns.id).limit(1)
-    first = connection.execute(of_run).one_or_none()
+    of_run = select(columns.id, columns.kind).where(columns.run_id == run_id)
+    first = connection.execute(of_run.order_by(within_run(columns.id)).limit(1)).one_or_none()
     if first is None or first.kind != tables.runs.name:
         return 1
     known = connection.execute(select(columns.id).where(columns.sha256 == noted)).scalar() if noted else None

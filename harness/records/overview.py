@@ -9,6 +9,7 @@ from sqlalchemy import ColumnElement, Connection, Table, func, select
 
 from harness.reading import Reading, Verdict
 from harness.records import rows, tables
+from harness.records.fetch import within_run
 from harness.records.history import portions
 
 
@@ -79,8 +80,8 @@ def read_state(connection: Connection) -> tuple[int, ...]:
 def read_seal(connection: Connection, run_id: int) -> str:
     """Give the digest of a run's last entry in the ledger; "" where it has none."""
     columns = tables.ledger.c
-    last = select(columns.sha256).where(columns.run_id == run_id).order_by(columns.id.desc()).limit(1)
-    return str(connection.execute(last).scalar() or "")
+    last = select(columns.sha256).where(columns.run_id == run_id).order_by(within_run(columns.id).desc())
+    return str(connection.execute(last.limit(1)).scalar() or "")
 
 
 def read_seals(connection: Connection) -> dict[int, str]:
