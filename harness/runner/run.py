@@ -22,7 +22,6 @@ from harness.roles import Bench
 from harness.runner.arrival import make_idle
 from harness.runner.by_hand import KeptHands, make_by_hand
 from harness.runner.drive import Drive
-from harness.runner.edges import import_ahead
 from harness.runner.events import Clock, Hands, HookupBegun, Observer
 from harness.runner.preflight import check_same_unit, energise
 from harness.runner.recorder import Recorder
@@ -188,7 +187,6 @@ class RunInParts:
 
     def _measure_bench(self) -> None:
         stage = self._stage
-        import_ahead(stage.plan)
         if self._kept is not None:
             self._reference = kept_reference(stage, self._kept)
         if self._reference is None:
