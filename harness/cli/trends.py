@@ -68,6 +68,9 @@ def trends(
         ),
     ] = None,
     last: Annotated[int, typer.Option("--last", min=1, help="How many units, the latest.")] = LATEST_UNITS,
+    passed: Annotated[
+        bool, typer.Option("--passed", help="Figures of units that passed at first only, without strays.")
+    ] = False,
     simulated: Annotated[
         bool, typer.Option("--simulated", help="Use simulated runs, which prove no board.")
     ] = False,
@@ -80,7 +83,7 @@ def trends(
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         lines = _lines_of_part(store, part, simulated=simulated)
-        units = _Units(last=last, reading=reading, without=frozenset({golden}))
+        units = _Units(last=last, reading=reading, passed=passed, without=frozenset({golden}))
         golden_batch = None if golden is None else _golden(store, lines, golden, reading)
         second = None
         if against is not None or against_batch is not None:
@@ -122,6 +125,7 @@ class _Units:
 
     last: int
     reading: str | None
+    passed: bool
     without: frozenset[str | None]
 
 
@@ -144,11 +148,15 @@ def _batch(
     firsts = first_complete_runs(chosen)
     if not firsts:
         raise UsageError(_no_units(store, lines, serials, name))
+    read = [run for run in firsts if run.outcome == "pass"] if units.passed else firsts
+    if not read:
+        raise UsageError(f"{store.place}: no unit passed at first; leave --passed away")
     return Batch(
         units_in_all=len(first_complete_runs(like)),
+        only_passed=units.passed,
         lines=tuple(chosen),
         firsts=tuple(firsts),
-        series=_series(store, firsts, units.reading),
+        series=_series(store, read, units.reading),
         diagnosed=diagnosed_faults(store, firsts),
     )
 

@@ -64,22 +64,27 @@ def readings_lines(batch: Batch) -> Iterator[str]:
     """Every reading's figures, the least capable first."""
     shown = [figures.figures(one) for one in figures.least_capable_first(batch.series)[:SHOWN]]
     yield ""
-    yield f"Readings, the least capable first ({len(shown)} of {len(batch.series)})"
+    if not shown:
+        yield "No reading was made in these runs."
+        return
+    of = f" of the {counted(len(batch.read), 'unit')} that passed" if batch.only_passed else ""
+    yield f"Readings{of}, the least capable first ({len(shown)} of {len(batch.series)})"
     yield "   n       mean      sigma    Cpk  at least  !    reading"
     for one in shown:
         index = one.capability.cpk if one.capability else None
         marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
+        unit = one.key.unit
         numbers = (
-            f"{one.n:4d} {_number(one.mean, one.key.unit):>10} {_spread(one.sigma, one.key.unit):>10} "
+            f"{one.n:4d} {_number(one.mean, unit, none='none'):>10} {_spread(one.sigma, unit):>10} "
             f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
         )
-        yield from _hanging(numbers, _beside(one, len(batch.firsts)))
+        yield from _hanging(numbers, _beside(one, len(batch.read)))
+    whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
     yield from _wrapped(
-        "Cpk: the distance from the mean to the nearer limit, in three sigmas of all units, failed ones "
-        "among them; 1.33 or more is common practice. At least: the lower end of its 95 % interval. ! f: "
-        "fewer than 30 units, n: not normal, c: not in control, l: limits changed, p: of a part, since the "
-        "other readings lie below the bench's floor; such a Cpk may not hold. Each is charted with "
-        "--reading.",
+        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33 or more is "
+        "common practice. At least: the lower end of its 95 % interval. ! f: fewer than 30 units, n: not "
+        "normal, c: not in control, l: limits changed, p: of a part, since the other readings lie below the "
+        "bench's floor; such a Cpk may not hold. Each is charted with --reading.",
         indent="  ",
     )
 
@@ -93,7 +98,8 @@ def side_lines(batch: Batch) -> Iterator[str]:
     first, second = found[0].channels
     yield ""
     yield printable(
-        f"{first} less {second}, unit by unit: {len(differing)} of {counted(len(found), 'reading')} differ"
+        f"{first} less {second}, unit by unit: they differ in {len(differing)} of "
+        f"{counted(len(found), 'reading')}"
     )
     for side in differing[:FEW_SHOWN]:
         unit = side.key.unit
@@ -149,7 +155,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
     moving = [one for one in found if one.p_corrected <= LEVEL]
     yield ""
     runs = len(golden.firsts)
-    told = f"{len(moving)} of {counted(len(found), 'reading')} drift"
+    told = f"a drift in {len(moving)} of {counted(len(found), 'reading')}"
     if not found:
         told = f"no drift can be seen; {FEWEST_FOR_SLOPES} runs or more, at different times, can be fitted"
     yield from _wrapped(
@@ -181,7 +187,7 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
     found, unit = figures.figures(one), one.key.unit
     yield ""
-    yield from _hanging("", _beside(found, len(batch.firsts)))
+    yield from _hanging("", _beside(found, len(batch.read)))
     if found.mean is None:
         yield "  no value to describe"
         return
@@ -207,7 +213,8 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
         yield from _signal_lines(chart, names)
     proposal = figures.proposal(one)
     if unit != "":
-        yield f"  Limits proposed: {_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
+        told = f"{_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
+        yield f"  Limits proposed: {'none' if proposal.low is proposal.high is None else told}"
         for reason in proposal.reasoning:
             yield from _wrapped(reason, indent="    ")
 
@@ -324,9 +331,9 @@ def _interval(index: Index) -> str:
     return f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})"
 
 
-def _number(value: float | None, unit: str) -> str:
+def _number(value: float | None, unit: str, *, none: str = "open") -> str:
     if value is None:
-        return "open"
+        return none
     return f"{value:+.3g}" if unit == "" else _short(value, unit, 4)
 
 

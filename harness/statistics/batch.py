@@ -22,7 +22,7 @@ from harness.statistics.compare import (
     correct_p,
     paired_difference,
 )
-from harness.statistics.control import IndividualsChart, individuals_chart
+from harness.statistics.control import IndividualsChart, individuals_chart, varies
 from harness.statistics.drift import FEWEST_FOR_SLOPES, Drift, drift
 from harness.statistics.limits import ProposedLimits, propose_limits
 from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
@@ -78,19 +78,26 @@ class Batch:
 
     firsts: the first complete run of each unit, oldest first. series: through these. diagnosed: of runs that
     failed, by number, the faults that explain them and are not told apart, the likeliest first. units_in_all:
-    where these are only the latest; 0 where nobody counted.
+    where these are only the latest; 0 where nobody counted. only_passed: the series go through units that
+    passed alone.
     """
 
     lines: tuple[RunLine, ...]
     firsts: tuple[RunLine, ...]
     series: tuple[Series, ...]
     units_in_all: int = 0
+    only_passed: bool = False
     diagnosed: Mapping[int, Sequence[str]] = field(default_factory=dict)
 
     @property
     def yields(self) -> Yields:
         """First-pass and final yield."""
         return yields(self.lines)
+
+    @property
+    def read(self) -> tuple[RunLine, ...]:
+        """The first runs that the series go through."""
+        return tuple(run for run in self.firsts if run.outcome == "pass" or not self.only_passed)
 
     @property
     def diagnosed_faults(self) -> list[ParetoLine]:
@@ -170,7 +177,7 @@ def figures(one: Series) -> ReadingFigures:
     values = one.values[one.measured]
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
     several = values.size >= 2
-    spread = several and float(np.ptp(values)) > 0
+    spread = varies(values)
     found = capability(values, low, high) if spread and _judged(one) else None
     return ReadingFigures(
         key=one.key,
@@ -198,7 +205,7 @@ def least_capable_first(series: Sequence[Series]) -> list[Series]:
 
     def order(one: Series) -> tuple[bool, float, str]:
         values = one.values[one.measured]
-        sigma = float(np.std(values, ddof=1)) if values.size >= 2 and np.ptp(values) > 0 else 0.0
+        sigma = float(np.std(values, ddof=1)) if varies(values) else 0.0
         if sigma == 0 or not _judged(one):
             return True, -float(sum(verdict != "pass" for verdict in one.verdicts)), one.key.label
         mean = float(np.mean(values))
@@ -216,7 +223,7 @@ def _judged(one: Series) -> bool:
 def distribution(one: Series) -> Distribution | None:
     """Count the values of a reading in at most MOST_BINS classes; None of less than two values."""
     values = one.values[one.measured]
-    if values.size < 2 or np.ptp(values) == 0:
+    if not varies(values):
         return None
     counts, edges = np.histogram(values, bins=class_count(values, most=MOST_BINS))
     return Distribution(edges=tuple(map(float, edges)), counts=tuple(map(int, counts)))

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from harness.statistics.control import EXACT, finite_values, individuals_chart, instability
+from harness.statistics.control import EXACT, finite_values, individuals_chart, instability, varies
 from harness.statistics.noncentral import noncentral_centre
 
 FEWEST_FOR_NORMALITY = 8
@@ -92,7 +92,7 @@ def normality(values: ArrayLike) -> Normality:
 
     data = np.sort(finite_values(values, least=FEWEST_FOR_NORMALITY))
     sigma = float(np.std(data, ddof=1))
-    if sigma == 0:
+    if not varies(data):
         raise ValueError("values that are all equal have no distribution to test")
     z = (data - np.mean(data)) / sigma
     n = data.size
@@ -117,7 +117,7 @@ def capability(
     if low is None and high is None:
         raise ValueError("without a limit there is no capability; expected low, high or both")
     sigma = float(np.std(data, ddof=1))
-    if sigma == 0:
+    if not varies(data):
         raise ValueError(f"all {data.size} values are equal: without spread there is no capability")
     n, mean = data.size, float(np.mean(data))
     cpl = None if low is None else (mean - low) / (3.0 * sigma)
@@ -149,7 +149,7 @@ def population_doubts(values: ArrayLike) -> tuple[Doubt, ...]:
     if data.size < FEW:
         few = f"only {data.size} values; {FEW} or more make a figure worth the name"
         doubts.append(Doubt(kind="few", sentence=few))
-    if np.ptp(data) > 0 and data.size >= FEWEST_FOR_NORMALITY:
+    if varies(data) and data.size >= FEWEST_FOR_NORMALITY:
         test = normality(data)
         if test.p < NORMALITY_LEVEL:
             why = f"not normal (Anderson-Darling {test.statistic:.2f}, p = {test.p:.2g})"
@@ -179,10 +179,11 @@ def one_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
 
     Source: NIST/SEMATECH e-Handbook 7.2.6.3, from the non-central t distribution.
     """
-    from scipy.stats import nct, norm
+    from scipy.special import nctdtrit, ndtri
 
     _check_shares(n, proportion, confidence)
-    return float(nct.ppf(confidence, n - 1, float(norm.ppf(proportion)) * math.sqrt(n))) / math.sqrt(n)
+    root = math.sqrt(n)
+    return float(nctdtrit(n - 1, float(ndtri(proportion)) * root, confidence)) / root
 
 
 def normal_tolerance(

@@ -8,7 +8,7 @@ from typing import Generic, Literal, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from harness.statistics.control import finite_values
+from harness.statistics.control import ROUNDING, finite_values, varies
 
 Test = Literal["welch", "mann-whitney"]
 Correction = Literal["holm", "benjamini-hochberg", "none"]
@@ -87,8 +87,9 @@ def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float 
     sigma = float(np.std(differences, ddof=1))
     standard = sigma / math.sqrt(n)
     half = float(stdtrit(n - 1, (1.0 + confidence) / 2.0)) * standard
-    if standard == 0:  # what the signs alone are worth
-        p = 1.0 if mean == 0 else 2.0 ** (1 - n)
+    rounding = ROUNDING * float(max(np.abs(left).max(), np.abs(right).max()))
+    if np.ptp(differences) <= rounding:  # what the signs alone are worth
+        p = 1.0 if abs(mean) <= rounding else 2.0 ** (1 - n)
     else:
         p = 2.0 * float(stdtr(n - 1, -abs(mean) / standard))
     return PairedDifference(
@@ -140,8 +141,9 @@ def _welch(
 
     shares = float(np.var(a, ddof=1)) / a.size, float(np.var(b, ddof=1)) / b.size
     shift, standard = float(np.mean(b) - np.mean(a)), math.sqrt(sum(shares))
-    if standard == 0:
-        return shift, shift, shift, 1.0 if shift == 0 else _least_p(a.size, b.size)
+    if not (varies(a) or varies(b)):
+        alike = abs(shift) <= ROUNDING * max(abs(a[0]), abs(b[0]))
+        return shift, shift, shift, 1.0 if alike else _least_p(a.size, b.size)
     freedom = sum(shares) ** 2 / (shares[0] ** 2 / (a.size - 1) + shares[1] ** 2 / (b.size - 1))
     half = float(stdtrit(freedom, (1.0 + confidence) / 2.0)) * standard
     return shift, shift - half, shift + half, 2.0 * float(stdtr(freedom, -abs(shift) / standard))

@@ -52,6 +52,7 @@ RUN_RULES = {
 
 
 FEWEST_FOR_STABILITY = 8
+ROUNDING = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,12 +132,12 @@ def individuals_chart(
     first = data if baseline is None else data[:baseline]
     if first.size < 2:
         raise ValueError(f"a baseline of {first.size} values has no moving range; expected two or more")
-    ranges = np.abs(np.diff(data))
-    mean_range = float(np.mean(np.abs(np.diff(first))))
+    ranges = np.abs(np.diff(data)) if varies(data) else np.zeros(data.size - 1)
+    mean_range = float(np.mean(ranges[: first.size - 1]))
     centre = float(first[0]) if mean_range == 0 else float(np.mean(first))  # free of the mean's rounding
     sigma = mean_range / constants.d2
     return IndividualsChart(
-        values=data,
+        values=data if varies(data) else np.full(data.size, centre),
         ranges=ranges,
         centre=centre,
         sigma=sigma,
@@ -182,7 +183,7 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
 
     chart = individuals_chart(values)
     data, n = chart.values, chart.values.size
-    if n < FEWEST_FOR_STABILITY or np.ptp(data) == 0:
+    if n < FEWEST_FOR_STABILITY or not varies(data):
         return ()
     told: list[str] = []
     # A mean moving range is worth about 0.62 (n - 1) degrees of freedom (Montgomery, chapter 6).
@@ -265,6 +266,11 @@ def finite_values(values: ArrayLike, *, least: int) -> Floats:
     if not np.isfinite(data).all():
         raise ValueError("values need to be finite; take out what was missing or below a floor first")
     return data
+
+
+def varies(values: Floats) -> bool:
+    """Whether values differ by more than the rounding of doubles, which is no spread of anything measured."""
+    return values.size > 1 and float(np.ptp(values)) > ROUNDING * float(np.max(np.abs(values)))
 
 
 def _check_sigma(sigma: float) -> None:

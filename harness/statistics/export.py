@@ -21,14 +21,15 @@ from harness.statistics.yields import YIELD_DEFINITION
 
 
 def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str, Any]:
-    """Keys: units, first, last, definition, yields, diagnosed_faults, failing_checks, failing_readings,
-    readings.
+    """Keys: units, only_passed (of the readings), first, last, definition, yields, diagnosed_faults,
+    failing_checks, failing_readings, readings.
 
     yields: the fields of `Yields`. diagnosed_…, failing_…: label, count, share, cumulative. readings: the
     fields of `ReadingFigures`, the key's own among them.
     """
     return {
         "units": len(batch.firsts),
+        "only_passed": batch.only_passed,
         "first": batch.firsts[0].started.isoformat() if batch.firsts else None,
         "last": batch.firsts[-1].started.isoformat() if batch.firsts else None,
         "definition": YIELD_DEFINITION,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from harness.quantities import format_value
+from harness.quantities import counted, format_value
 from harness.statistics.capability import (
     FEWEST_FOR_NORMALITY,
     NORMALITY_LEVEL,
@@ -17,7 +17,7 @@ from harness.statistics.capability import (
     population_doubts,
     range_confidence,
 )
-from harness.statistics.control import finite_values
+from harness.statistics.control import finite_values, varies
 
 FEWEST_FOR_LIMITS = 10
 DECADES_OF_STEP = 1  # limits are rounded outwards to a tenth of the power of ten of their distance
@@ -52,7 +52,8 @@ def propose_limits(
     """
     data = finite_values(values, least=1)
     if data.size < FEWEST_FOR_LIMITS:
-        why = f"{data.size} values are too few to propose limits from; {FEWEST_FOR_LIMITS} or more are needed"
+        passed = counted(data.size, "value")
+        why = f"{passed} passed: too few to propose limits from, {FEWEST_FOR_LIMITS} or more are needed"
         return ProposedLimits(low=None, high=None, reasoning=(why,), doubts=())
     low, high, reasons = _spread(data, unit, side, proportion, confidence)
     if guard > 0:
@@ -71,10 +72,9 @@ def propose_limits(
 def _spread(
     data: np.ndarray, unit: str, side: Side, proportion: float, confidence: float
 ) -> tuple[float | None, float | None, list[str]]:
-    spread = float(np.ptp(data))
     mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
     told = f"{data.size} values, mean {_said(mean, unit, 5)}, standard deviation {_said(sigma, unit, 3)}."
-    normal = data.size >= FEWEST_FOR_NORMALITY and spread > 0 and normality(data).p >= NORMALITY_LEVEL
+    normal = data.size >= FEWEST_FOR_NORMALITY and varies(data) and normality(data).p >= NORMALITY_LEVEL
     if normal:
         interval = normal_tolerance(data, proportion=proportion, confidence=confidence, side=side)
         why = (
@@ -83,7 +83,7 @@ def _spread(
         )
         return interval.low, interval.high, [told, why]
     sure = range_confidence(data.size, proportion=proportion, side=side)
-    manner = "Not normal" if spread > 0 else "All alike"
+    manner = "Not normal" if varies(data) else "All alike"
     why = (
         f"{manner}: the smallest and largest seen, which hold "
         f"{100 * proportion:g} % of all units with {100 * sure:.0f} % confidence only."

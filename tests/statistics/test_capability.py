@@ -152,6 +152,8 @@ def test_doubts_are_said():
 def test_capability_refuses_what_has_none():
     with pytest.raises(ValueError, match="without spread"):
         capability([1.0, 1.0, 1.0], 0.0, 2.0)
+    with pytest.raises(ValueError, match="without spread"):
+        capability([0.1 + 0.2, 0.3], 0.0, 2.0)  # a rounding is no spread
     with pytest.raises(ValueError, match="without a limit"):
         capability([1.0, 2.0, 3.0], None, None)
 
@@ -195,4 +197,4 @@ def test_values_that_are_all_alike_are_not_called_anything_else():
 def test_few_values_propose_nothing():
     proposal = propose_limits([1.0] * 9, unit="dB")
     assert (proposal.low, proposal.high) == (None, None)
-    assert "too few to propose limits" in proposal.reasoning[0]
+    assert "9 values passed: too few to propose limits" in proposal.reasoning[0]

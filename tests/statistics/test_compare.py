@@ -120,6 +120,8 @@ def test_values_without_spread_differ_as_surely_as_their_order_says():
     assert compare_samples([1.0, 1.0], [1.0, 1.0]).p == 1.0
     assert compare_samples([1.0, 1.0], [-1.0, -1.0]).p == pytest.approx(1 / 3)  # 2 of C(4, 2)
     assert paired_difference([1.0, 2.0, 3.0], [0.0, 1.0, 2.0]).p == pytest.approx(1 / 4)
+    # 0.02 as the difference of doubles: what is left of it at the sixteenth digit is no spread
+    assert paired_difference([0.02, 0.03], [0.0, 0.01]).p == pytest.approx(1 / 2)
     assert compare_samples([1.0] * 10, [1.0] * 10).p == pytest.approx(1.0)
     assert paired_difference([1.0, 2.0], [1.0, 2.0]).p == 1.0
 

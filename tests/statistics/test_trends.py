@@ -95,7 +95,7 @@ def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(tr
     table = said[said.index("Readings, the least") :].splitlines()
     assert "Phase: loop_a left.out" in table[2]  # Cpk about 3, gain about 6
     assert any("Crosstalk" in line for line in table)
-    assert "left less right, unit by unit: 1 of 1 reading differ" in said
+    assert "left less right, unit by unit: they differ in 1 of 1 reading" in said
 
 
 def test_left_less_right_is_found(trends):
@@ -117,7 +117,7 @@ def test_a_batch_is_compared_with_another(trends):
 
 def test_the_golden_units_drift_is_found(trends):
     said = trends("--part", "TLS-2", "--golden", "GOLD")
-    assert "Golden unit GOLD on bench 'Van bench', 12 runs: 2 of 3 readings drift" in said
+    assert "Golden unit GOLD on bench 'Van bench', 12 runs: a drift in 2 of 3 readings" in said
     content = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--json"))
     gain = next(one for one in content["drifts"] if one["key"]["check"] == "Route and gain")
     assert gain["drift"]["low"] < 0.01 < gain["drift"]["high"]
@@ -181,7 +181,7 @@ def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(tmp_path, capsy
             add(store, "GOLD", day, "pass", *unit(rng, gain=-50), purpose="golden", bench_name="Other bench")
         add(store, "GOLD", 5, "pass", *unit(rng, gain=5), purpose="golden")
     said = " ".join(switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out.split())
-    assert "6 runs: 2 of 3 readings drift" in said
+    assert "6 runs: a drift in 2 of 3 readings" in said
     assert "So few runs" not in said
     content = json.loads(
         switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path), "--json").out
@@ -194,6 +194,15 @@ def test_the_latest_of_more_units_are_said_to_be_that_and_what_was_not_reached_i
     assert "TLS-2: the latest 10 units of 40" in said
     said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "Click")
     assert "(1 not passed, 1 missing, 30 not reached)" in said
+
+
+def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(trends):
+    said = trends("--part", "TLS-2", "--serials", "B-*", "--passed")
+    assert "First-pass yield   30 of 31" in said
+    assert "Readings of the 30 units that passed, the least capable first (4 of 4)" in said
+    content = json.loads(trends("--part", "TLS-2", "--serials", "B-*", "--passed", "--json"))
+    gain = next(one for one in content["readings"] if one["key"]["channel"] == "left" and one["capability"])
+    assert (content["only_passed"], gain["n"], gain["not_passed"]) == (True, 30, 0)
 
 
 def test_readings_below_the_floor_are_said_to_be_left_out(trends):
