@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 from harness.descriptions.expected import expected
 from harness.descriptions.located import Key, Located
 from harness.descriptions.names import nearest
-from harness.descriptions.schema import InQuantity
+from harness.descriptions.values import InQuantity
 from harness.errors import Mistake
 from harness.quantities import expected_words
 

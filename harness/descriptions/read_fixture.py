@@ -12,7 +12,6 @@ from harness.descriptions.names import Names, nearest
 from harness.descriptions.read_connectors import read_connectors
 from harness.descriptions.read_lines_on import check_lines_on
 from harness.descriptions.schema import (
-    NAME,
     RawFixture,
     RawHookup,
     RawLink,
@@ -21,6 +20,7 @@ from harness.descriptions.schema import (
     RawPlug,
     RawTermination,
 )
+from harness.descriptions.values import NAME
 
 TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup", "connectors")
 

@@ -18,13 +18,13 @@ from harness.descriptions.module import (
 from harness.descriptions.names import Names, nearest
 from harness.descriptions.read_parts import read_amplifiers, read_parts, read_relays
 from harness.descriptions.schema import (
-    NAME,
     RawModule,
     RawModuleSupply,
     RawRelayType,
 )
 from harness.descriptions.soldered import Soldered
 from harness.descriptions.state import REST, UNPOWERED
+from harness.descriptions.values import NAME
 
 Role = Literal["input", "output", "send", "return"]
 ROLES: tuple[Role, ...] = get_args(Role)
