@@ -179,7 +179,7 @@ def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Lim
     y = Axis(low=0.0, high=1.08 * float(counts.max()), start=190, end=16)
     picture.text(4, 11, "units", kind="unit")
     picture.text(312, 11, scale.unit, anchor="end", kind="unit")
-    picture.level_axis(y, 34, 312, most=4)
+    picture.level_axis(y, 34, 312, most=4, whole=True)
     for number, left, right in zip(counts, edges[:-1], edges[1:], strict=True):
         if number:
             start, end = x.at(float(left) / scale.factor), x.at(float(right) / scale.factor)

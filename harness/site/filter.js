@@ -25,7 +25,9 @@
       shown += here;
       all += rows.length;
     }
-    said.textContent = words.length || bad ? `${shown} of ${all} units` : "";
+    // The same words again would be read out again.
+    const text = words.length || bad ? `${shown} of ${all} units` : "";
+    if (said.textContent !== text) said.textContent = text;
   };
   form.hidden = false;
   form.addEventListener("input", filter);

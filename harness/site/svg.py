@@ -18,6 +18,7 @@ Shape = Literal["dot", "square", "cross", "diamond"]
 PREFIXED = ("V", "A", "s", "V²s", "ohm", "F")
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
+_WHOLE_STEPS = (1.0, 2.0, 5.0, 10.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,11 +40,12 @@ def scale_of(values: Sequence[float], unit: str) -> Scale:
     return Scale(factor=factor, unit=prefix + unit)
 
 
-def ticks(low: float, high: float, *, most: int = 5) -> list[tuple[float, str]]:
-    """Round values from low to high, low < high, each with its text."""
-    rough = (high - low) / most
+def ticks(low: float, high: float, *, most: int = 5, whole: bool = False) -> list[tuple[float, str]]:
+    """Round values from low to high, low < high, each with its text; whole: of what is counted."""
+    rough = max((high - low) / most, 1.0 if whole else 0.0)
     power = 10.0 ** math.floor(math.log10(rough))
-    step = next(one * power for one in _STEPS if one * power >= rough * 0.999)
+    steps = _WHOLE_STEPS if whole else _STEPS
+    step = next(one * power for one in steps if one * power >= rough * 0.999)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9) + (step / power == 2.5))
     found = []
     for number in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1):
@@ -108,9 +110,11 @@ class Picture:
         title = f"<title>{escape(hint)}</title>" if hint else ""
         self._parts.append(f'<path class="{kind}" d="{_outline(x, y, shape, size)}">{title}</path>')
 
-    def level_axis(self, axis: Axis, left: float, right: float, *, most: int = 5) -> None:
+    def level_axis(
+        self, axis: Axis, left: float, right: float, *, most: int = 5, whole: bool = False
+    ) -> None:
         """Draw a grid line and a number for round values of a vertical axis."""
-        for value, text in ticks(axis.low, axis.high, most=most):
+        for value, text in ticks(axis.low, axis.high, most=most, whole=whole):
             y = axis.at(value)
             self.line(left, y, right, y, "grid")
             self.text(left - 5, y + 3.5, text, anchor="end")

@@ -42,6 +42,9 @@ class Tab:
     def scripts(self, *, run: bool) -> None:
         self._ask("Emulation.setScriptExecutionDisabled", value=not run)
 
+    def media(self, name: str) -> None:
+        self._ask("Emulation.setEmulatedMedia", media=name)
+
     def open(self, address: str) -> None:
         answer = self._ask("Page.navigate", url=address)
         assert "errorText" not in answer, answer

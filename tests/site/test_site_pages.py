@@ -22,7 +22,7 @@ from tests.report.test_report import Page
 from tests.site.devtools import browser
 from tests.site.invented_batch import fill
 
-HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>../../{{ 7 * 7 }}"
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>../../{{ 7 * 7 }} \u202e" + 90 * "W"
 LINE = RunLine(
     run_id=1,
     serial="OB-1",
@@ -214,12 +214,19 @@ def test_the_list_can_be_searched_without_a_script(search, count):
 def test_axes_have_round_numbers():
     assert [text for _, text in ticks(-0.11, 0.23)] == ["−0.1", "0.0", "0.1", "0.2"]
     assert [text for _, text in ticks(0.0, 10.1, most=4)] == ["0", "5", "10"]
+    assert [text for _, text in ticks(0.0, 8.6, most=4)] == ["0.0", "2.5", "5.0", "7.5"]
+    assert [text for _, text in ticks(0.0, 8.6, most=4, whole=True)] == ["0", "5"]
+    assert [text for _, text in ticks(0.0, 2.1, most=4, whole=True)] == ["0", "1", "2"]
+
+
+FURTHEST_RIGHT = """Math.floor(Math.max(...Array.from(
+  document.querySelectorAll('body *:not(.skip, .quiet, .units *)'), (one) => one.getBoundingClientRect().right)))"""
 
 
 # --- as a browser shows them
 
 
-@pytest.mark.parametrize("width", [1280, 390], ids=["desktop", "phone"])
+@pytest.mark.parametrize("width", [1280, 360], ids=["desktop", "phone"])
 def test_no_page_is_wider_than_its_window_and_nothing_is_blocked(tab, written, width):
     tab.size(width, 844)
     batch = next((written / "batches").glob("TLS-2-1-*.html"))
@@ -304,6 +311,14 @@ def test_ten_thousand_units_are_searched_at_once(tab, tmp_path):
 
 
 def test_pages_print(tab, written):
-    tab.open(next((written / "batches").glob("TLS-2-1-*.html")).as_uri())
+    batch = next((written / "batches").glob("TLS-2-1-*.html"))
+    tab.open(batch.as_uri())
     pages = len(re.findall(rb"/Type\s*/Page\b", tab.paper()))
     assert 2 <= pages <= 9
+    width = 690  # of A4, 210 mm less two margins of 13 mm, at 96 dots to the inch
+    tab.size(width, 1000)
+    tab.media("print")
+    for path in (written / "index.html", unit_page(written, "script-alert"), batch):
+        tab.open(path.as_uri())
+        assert tab.find(FURTHEST_RIGHT) <= width, f"{path.name} is cut off on paper"
+    tab.media("")
