@@ -12,6 +12,7 @@ from harness.circuit.predict import differential, predict
 from harness.descriptions.fixture import Fixture, Link
 from harness.descriptions.module import Module
 from harness.descriptions.state import State
+from harness.measure.common_mode import converted
 from tests.circuit import boards
 
 REST = State(on=())
@@ -185,6 +186,24 @@ def test_a_capacitor_across_the_pair_makes_a_first_order_corner(over_corner, exp
     got = gain(module, boards.fixture(boards.hookup()), 0.0, over_corner * corner_hz)
     assert decibels(got) == pytest.approx(expected_db, abs=2e-4)
     assert degrees(phase(got)) == pytest.approx(expected_deg, abs=2e-3)
+
+
+@pytest.mark.parametrize(("frequency_hz", "rejection_db"), [(1e3, 74.49), (20e3, 48.49)])
+def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz, rejection_db):
+    """1000 and 1100 pF to ground behind 300 ohm a leg: 1/|1/(1 + jwRC) - 1/(1 + jwRC')|; closed form."""
+    module = boards.module(
+        resistors=boards.in_series("R1", "in", "out", 300),
+        capacitors=[
+            boards.Part(name=f"C.{leg}", a=f"left.out.{leg}", b="ground", value=farads, tolerance=0.0)
+            for leg, farads in (("hot", 1000e-12), ("cold", 1100e-12))
+        ],
+    )
+    hookup = boards.hookup()
+    prediction = predict(
+        module, boards.fixture(hookup), hookup, REST,
+        frequencies_hz=(frequency_hz, frequency_hz), impedances=ideal(0.0),
+    )  # fmt: skip
+    assert -decibels(complex(converted(prediction.transfer, 0, 1))) == pytest.approx(rejection_db, abs=0.005)
 
 
 # Bound of an open contact of 1 pF into a load, dB: |jωCR / (1 + jωCR)|; closed form.

@@ -55,6 +55,29 @@ def test_the_golden_record_fits_as_computed_elsewhere(clock, frequency_hz, a, b,
     assert fit.residual_v[0] * math.sqrt((16 - parameters) / 16) == pytest.approx(e_rms, rel=1e-6)
 
 
+def test_a_coarse_converter_has_the_effective_bits_of_the_worked_example():
+    """IEEE Std 1057: log2(range / (rms of the residual · sqrt(12))).
+
+    READ in a worked example that cites the edition of 1994: 4 Hz, a thousand samples in a second, eight
+    levels, 2.81 bits. The range is that of the codes that were reached.
+    """
+    sine = np.sin(2 * np.pi * 4 * np.arange(1000) * 1e-3)
+    coded = (np.clip(np.floor(sine / 0.25), -4, 3) + 0.5) * 0.25
+    fit = fit_tones(coded[None], 1e-3, [4.0], clock=EXACT_CLOCK)
+    rms = fit.residual_v[0] * math.sqrt((1000 - 3) / 1000)
+    assert math.log2(np.ptp(coded) / (rms * math.sqrt(12))) == pytest.approx(2.81, abs=0.005)
+
+
+@pytest.mark.parametrize(("bits", "ratio_db"), [(8, 49.93), (10, 61.97), (12, 74.01)])
+def test_an_ideal_converter_leaves_its_own_noise(bits, ratio_db):
+    """6.02 N + 1.76 dB of a full-scale sine over what quantising leaves of it (READ: Kester, MT-001)."""
+    sine = np.sin(2 * np.pi * 37 * np.arange(20_000) / 20_000 + 0.3)
+    step_v = 2 / 2**bits
+    fit = fit_tones(np.round(sine / step_v)[None] * step_v, 1 / 20_000, [37.0], clock=EXACT_CLOCK)
+    level = abs(fit.phasors[0, 0])
+    assert 20 * math.log10(level / fit.residual_v[0]) == pytest.approx(ratio_db, abs=0.1)
+
+
 @pytest.mark.parametrize("amplitude_v", [0.010, 0.1, 1.0, 10.0])
 @pytest.mark.parametrize("clock", [EXACT_CLOCK, NOMINAL_CLOCK], ids=["clock known", "clock found"])
 def test_the_variance_is_within_five_percent_of_the_cramer_rao_bound(amplitude_v, clock):
