@@ -26,8 +26,7 @@ def is_operated(relay: Relay, state: State) -> bool:
     A latching relay keeps what the last pulse left; a state alone doesn't know that, so it counts as operated
     only while its set line is on, and at rest otherwise.
     """
-    line = relay.line if relay.line is not None else relay.set_line
-    return state.powered and line in state.on
+    return state.powered and relay.operating_line in state.on
 
 
 def build_circuit(

@@ -78,6 +78,11 @@ class Relay:
     reset_line: str | None
     poles: tuple[Pole, ...]
 
+    @property
+    def operating_line(self) -> str:
+        """The line that moves it to its operated side: its only one, or a latching relay's set line."""
+        return self.line or self.set_line or ""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Part:

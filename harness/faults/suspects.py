@@ -47,7 +47,7 @@ def positions_of(module: Module, states: Sequence[State], controls: Sequence[Con
     names = module.line_names
     on = np.array([[line in state.on for line in names] for state in states]).reshape(len(states), len(names))
     on &= np.array([state.powered for state in states], dtype=bool)[:, None]
-    lines = [names.index(relay.line or relay.set_line or names[0]) for relay in module.relays]
+    lines = [names.index(relay.operating_line) for relay in module.relays]
     numbers = {relay.name: number for number, relay in enumerate(module.relays)}
     known: dict[bytes, int] = {}
 

@@ -5,8 +5,8 @@ source. Two values that share a source are correlated by that alone; no covarian
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -32,6 +32,21 @@ class Component:
     source: str
     delta: NDArray[Any]
     even: bool = False
+
+
+def merged(
+    shape: tuple[int, ...], changes: Iterable[tuple[Component, int | slice, NDArray[Any]]]
+) -> tuple[Component, ...]:
+    """One component for each source of error, of several that act in an array of `shape` at once.
+
+    changes: a component, where along the first axis it acts, and what it changes there. What one source
+    changes in several places is added up; that is all the correlation there is.
+    """
+    deltas: dict[str, tuple[Component, NDArray[Any]]] = {}
+    for component, place, change in changes:
+        _, delta = deltas.setdefault(component.source, (component, np.zeros(shape, dtype=np.complex128)))
+        delta[place] += change
+    return tuple(replace(component, delta=delta) for component, delta in deltas.values())
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, propagate
+from harness.measure.budget import Component, Estimate, merged, propagate
 from harness.measure.quantities import View, differential, gain
 
 Complex = NDArray[np.complex128]
@@ -92,16 +92,16 @@ class _Stack:
                 size += pieces[-1].size
         self._starts = starts
         self.values = np.concatenate([*pieces, np.array([resistance_ohm], dtype=np.complex128)])
-        deltas: dict[str, tuple[Component, Complex]] = {}
-        for transfer in {id(view.transfer): view.transfer for view in views}.values():
-            start = starts[id(transfer)]
-            for component in transfer.components:
-                _, delta = deltas.setdefault(component.source, (component, np.zeros_like(self.values)))
-                delta[start : start + transfer.values.size] += component.delta.ravel()
+        changes = (
+            (component, slice(start, start + transfer.values.size), component.delta.ravel())
+            for transfer in {id(view.transfer): view.transfer for view in views}.values()
+            for start in (starts[id(transfer)],)
+            for component in transfer.components
+        )
         tolerance = np.zeros_like(self.values)
         tolerance[-1] = standard_ohm
         name = "tolerance of the circuit"
-        self.components = [replace(component, delta=delta) for component, delta in deltas.values()]
+        self.components = [*merged(self.values.shape, changes)]
         self.components.append(Component(name=name, source=name, delta=tolerance))
 
     def levels(self, v: Complex) -> Floats:

@@ -5,13 +5,11 @@ an in-phase drive the ratio of those two inputs' gains looks like conversion. Se
 way round and once the other, the legs' mean has one gain for both.
 """
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, propagate
+from harness.measure.budget import Estimate, merged, propagate
 from harness.measure.quantities import View, differential
 from harness.measure.transfer import Transfer
 
@@ -81,16 +79,14 @@ def exchanged(first: Transfer, second: Transfer) -> Transfer:
     """
     if first.values.shape != second.values.shape:
         raise ReadingError("an exchange of inputs needs two transfers of the same legs")
-    deltas: dict[str, tuple[Component, Complex]] = {}
-    for transfer in (first, second):
-        for component in transfer.components:
-            _, delta = deltas.setdefault(
-                component.source, (component, np.zeros_like(first.values, dtype=np.complex128))
-            )
-            delta += component.delta / 2
+    halves = (
+        (component, slice(None), component.delta / 2)
+        for transfer in (first, second)
+        for component in transfer.components
+    )
     return Transfer(
         values=(first.values + second.values) / 2,
-        components=tuple(replace(component, delta=delta) for component, delta in deltas.values()),
+        components=merged(first.values.shape, halves),
         phase_known=first.phase_known and second.phase_known,
         polarity_known=first.polarity_known and second.polarity_known,
     )

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component
+from harness.measure.budget import merged
 from harness.measure.transfer import Transfer
 
 Complex = NDArray[np.complex128]
@@ -28,16 +28,16 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     if plain.values.shape != swapped.values.shape:
         raise ReadingError("an exchange of inputs needs two transfers of the same legs")
     told = _told(plain) & _told(swapped)
-    deltas: dict[str, tuple[Component, Complex]] = {}
-    for place, transfer in enumerate((plain, swapped)):
-        for component in transfer.components:
-            nothing = np.zeros((2, *plain.values.shape), dtype=np.complex128)
-            _, delta = deltas.setdefault(component.source, (component, nothing))
-            delta[place] += component.delta
+    both = (
+        (component, place, component.delta)
+        for place, transfer in enumerate((plain, swapped))
+        for component in transfer.components
+    )
     components = []
-    for component, delta in deltas.values():
-        above = _combined(plain.values + delta[0], swapped.values + delta[1], told)
-        below = _combined(plain.values - delta[0], swapped.values - delta[1], told)
+    for component in merged((2, *plain.values.shape), both):
+        first, second = component.delta
+        above = _combined(plain.values + first, swapped.values + second, told)
+        below = _combined(plain.values - first, swapped.values - second, told)
         components.append(replace(component, delta=(above - below) / 2))
     return Transfer(
         values=_combined(plain.values, swapped.values, told),

@@ -26,8 +26,7 @@ def ordered(states: Sequence[State]) -> tuple[State, ...]:
 
 def energised(relay: Relay, state: State) -> bool:
     """Whether the relay's coil is driven in a state; of a latching relay, its set coil."""
-    line = relay.line if relay.line is not None else relay.set_line
-    return state.powered and line in state.on
+    return state.powered and relay.operating_line in state.on
 
 
 def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:

@@ -113,9 +113,7 @@ def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
     if len(suspects) < 2 or not all(map(comes_and_goes, suspects)):
         return ""
     relays = {suspect[0].subject.split(".")[0] for suspect in suspects}
-    lines = dict.fromkeys(
-        relay.line or relay.set_line or "" for relay in module.relays if relay.name in relays
-    )
+    lines = dict.fromkeys(relay.operating_line for relay in module.relays if relay.name in relays)
     several = "lines" if len(lines) > 1 else "line"
     return f"check the intermittency of {several} {' and '.join(lines)} with more operations"
 

@@ -65,5 +65,5 @@ def wear_text(operations: Mapping[str, int], *, read_back: bool) -> str:
 
 def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
     """How often each relay's line was energised (of a latching one, the line that sets it)."""
-    lines = {relay.name: relay.set_line if relay.line is None else relay.line for relay in job.module.relays}
+    lines = {relay.name: relay.operating_line for relay in job.module.relays}
     return {name: board.closings[job.fixture.lines[line]] for name, line in lines.items() if line is not None}
