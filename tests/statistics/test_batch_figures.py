@@ -38,7 +38,7 @@ def test_faults_are_counted_by_what_was_named_once_a_unit():
     ]
 
 
-@pytest.mark.parametrize("purpose", ["gauge", "golden", "known-bad"])
+@pytest.mark.parametrize("purpose", ["gauge", "golden", "known-bad", "own tests"])
 def test_runs_that_test_the_bench_are_in_no_yield(purpose):
     runs = [replace(LINE, purpose=purpose), replace(LINE, run_id=2, outcome="pass")]
     assert first_complete_runs(runs) == runs[1:]
