@@ -161,19 +161,7 @@ def _factors(
             if share
         ]
     relative += _source_errors(reference, capture.inputs, factor)
-    for hot in range(0, rows, 2):  # pair by pair: the ratio of its two inputs' gains
-        share = np.zeros((rows, 2), dtype=np.complex128)
-        for row in (hot, hot + 1):  # an input sees the source that its partner saw in the reference
-            own = reference.inputs.index(capture.inputs[row]) % 2
-            share[row, 1 - own] = (1 if own else -1) * math.sqrt(2) * gain
-        first, second = sorted(capture.inputs[hot : hot + 2])
-        # Each range has a gain of its own, so a reference on another range knows another ratio.
-        ranges = " and ".join(f"{reference.drive_range(number):g}" for number in (first, second))
-        named = f"gain ratio of inputs {first} and {second} at {ranges} V a division"
-        # One is off by the ratio, the other by its inverse, and (r + 1/r)/2 is above 1: all that is left
-        # where the legs are crossed and the first order cancels. Uniform from nothing to its limit.
-        square = np.where(share, (2 * gain_accuracy) ** 2 / 2 / math.sqrt(3), 0) + 0j
-        relative += [("input gain", named, share), ("input gain", f"square of {named}", square)]
+    relative += _gain_ratios(reference, capture.inputs, gain_accuracy)
     for k, leg in enumerate(LEGS):
         scale = reference.emf_vrms[k] / emf_vrms[k]
         factor[:, k] *= scale
@@ -186,6 +174,28 @@ def _factors(
                 )
             )
     return factor, relative
+
+
+def _gain_ratios(
+    reference: ToneReference, inputs: tuple[int, ...], gain_accuracy: float
+) -> list[tuple[str, str, Complex]]:
+    """The unknown ratio of each pair's two gains, where an input sees the source that its partner saw."""
+    relative = []
+    rows = len(inputs)
+    for hot in range(0, rows, 2):
+        share = np.zeros((rows, 2), dtype=np.complex128)
+        for row in (hot, hot + 1):
+            own = reference.inputs.index(inputs[row]) % 2
+            share[row, 1 - own] = (1 if own else -1) * math.sqrt(2) * gain_accuracy / math.sqrt(3)
+        first, second = sorted(inputs[hot : hot + 2])
+        # Each range has a gain of its own, so a reference on another range knows another ratio.
+        ranges = " and ".join(f"{reference.drive_range(number):g}" for number in (first, second))
+        named = f"gain ratio of inputs {first} and {second} at {ranges} V a division"
+        # One is off by the ratio, the other by its inverse, and (r + 1/r)/2 is above 1: all that is left
+        # where the legs are crossed and the first order cancels. Uniform from nothing to its limit.
+        square = np.where(share, (2 * gain_accuracy) ** 2 / 2 / math.sqrt(3), 0) + 0j
+        relative += [("input gain", named, share), ("input gain", f"square of {named}", square)]
+    return relative
 
 
 def _source_errors(
