@@ -26,6 +26,7 @@ class LimitRule:
 
 
 _DB = LimitRule(dimension="ratio_db", unit="dB", kinds=KINDS, example='within = "0.2 dB"')
+_DEG = LimitRule(dimension="angle", unit="deg", kinds=KINDS, example='within = "5 deg"')
 _SILENCE = LimitRule(dimension="ratio_db", unit="dB", kinds=("below",), example='below = "-80 dB"')
 _OF_CHANGE: tuple[LimitKind, ...] = ("below", "above", "between")  # the circuit predicts nothing of it
 _TIME = LimitRule(dimension="time", unit="s", kinds=_OF_CHANGE, example='below = "4 ms"')
@@ -40,9 +41,11 @@ LIMIT_RULES: Mapping[Quantity, LimitRule | None] = MappingProxyType(
     {
         "gain": _DB,
         "polarity": None,  # is as predicted or is not
-        "phase": LimitRule(dimension="angle", unit="deg", kinds=KINDS, example='within = "5 deg"'),
+        "phase": _DEG,
         "balance": _DB,
+        "balance_phase": _DEG,
         "channel_match": _DB,
+        "channel_phase": _DEG,
         "offset": LimitRule(
             dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]'
         ),

@@ -11,7 +11,7 @@ from harness.descriptions.read_check import read_own, tone_of
 from harness.descriptions.read_edges import read_edge_check
 from harness.descriptions.read_limits import read_limit
 from harness.descriptions.schema import RawCheck, RawSequence
-from harness.descriptions.sequence import Check, Quantity, Sequence, Tone
+from harness.descriptions.sequence import BETWEEN_CHANNELS, Check, Quantity, Sequence, Tone
 from harness.descriptions.state import REST, UNPOWERED, State, all_states
 
 TABLES = ("sequence", "check")
@@ -172,7 +172,7 @@ def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, na
             source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
         elif net in raw.at[:index]:
             source.wrong(place, f"{net} stands here twice; expected once")
-    across = quantity in ("channel_match", "crosstalk") or raw.coupling == "crosstalk"
+    across = quantity in BETWEEN_CHANNELS or "crosstalk" in (quantity, raw.coupling)
     if across and names.known and len(names.channels) < 2:
         source.wrong(
             (*key, "quantity"),
@@ -189,7 +189,7 @@ def _check_views(
     hookups: tuple[Hookup, ...],
 ) -> None:
     """Note every port of a check that no hookup lets the scope see, with the hookup that is missing."""
-    measured = names.channels if check.quantity == "channel_match" else channels
+    measured = names.channels if check.quantity in BETWEEN_CHANNELS else channels
     for index, net in enumerate(check.at):
         if net not in names.ports:
             continue
@@ -214,12 +214,12 @@ def _missing_view(
             if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
                 return None
             return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
-        case "phase":
+        case "phase" | "balance_phase" | "channel_phase":
             if any({source, port} <= views for source, views in seen):
                 return None
             return (
-                f"phase is measured against the drive, and no hookup that drives {channel} views both; "
-                f'expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
+                f"{check.quantity} is measured against the drive, and no hookup that drives {channel} views "
+                f'both; expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
             )
         case "crosstalk":
             others = {f"{other}.{net}" for other in names.channels if other != channel}

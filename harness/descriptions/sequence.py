@@ -11,7 +11,9 @@ Quantity = Literal[
     "polarity",
     "phase",
     "balance",
+    "balance_phase",
     "channel_match",
+    "channel_phase",
     "offset",
     "isolation",
     "crosstalk",
@@ -30,6 +32,10 @@ Quantity = Literal[
     "gap",
 ]
 Weighting = Literal["none", "A", "quasi-peak"]
+
+BETWEEN_CHANNELS: frozenset[Quantity] = frozenset({"channel_match", "channel_phase"})
+AGAINST_THE_DRIVE: frozenset[Quantity] = frozenset({"phase", "balance_phase", "channel_phase"})
+"""Phases: no acquisition knows when it began but by the driven port, which must be in view."""
 
 
 @dataclass(frozen=True, kw_only=True)

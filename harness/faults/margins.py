@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.descriptions.job import Job
-from harness.descriptions.sequence import Limit
+from harness.descriptions.sequence import AGAINST_THE_DRIVE, Limit
 from harness.faults.doubt import Level, supply_standard
 from harness.faults.over_current import over_current
 from harness.faults.prospect import REJECTION, Prospect
@@ -24,8 +24,9 @@ from harness.plan.model import Plan, PlannedReading
 Floats = NDArray[np.float64]
 
 KNOWN = frozenset(
-    {"gain", "isolation", "polarity", "phase", "balance", "crosstalk", "channel_match", "supply_current"}
-    | {"response", "contact_resistance", REJECTION}
+    {"gain", "isolation", "polarity", "balance", "crosstalk", "channel_match", "supply_current", "response"}
+    | {"contact_resistance", REJECTION}
+    | AGAINST_THE_DRIVE
 )  # others count as no evidence: nothing here predicts what a fault does to them
 NONE = -math.inf  # the margin of a reading that says nothing
 
@@ -78,7 +79,7 @@ def _margins(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float
         return np.full(len(prospect.signatures.suspects), NONE), math.inf
     if reading.quantity == "polarity":
         return _polarity(prospect, reading)
-    if reading.quantity == "phase":
+    if reading.quantity in AGAINST_THE_DRIVE:
         return _phase(prospect, reading)
     if reading.quantity == REJECTION:
         return _rejection(prospect, reading)
@@ -88,7 +89,7 @@ def _margins(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float
 
 
 def _level(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
-    level, needed = prospect.in_db(reading)
+    level, needed = prospect.ratio_of(reading)
     expected_db, doubt = _expected_db(level)
     limit = reading.limit or Limit(kind="between", unit="dB")
     low_db, high_db = limits_for(limit, expected_db)
@@ -164,10 +165,10 @@ def _polarity(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, floa
 
 
 def _phase(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
-    number = reading.acquisitions[0]
-    level = prospect.pair_level(number, reading.channel, reading.port)
+    level, needed = prospect.ratio_of(reading)
     turned = np.degrees(np.angle(level.value / level.value[0]))
-    expected = float(np.degrees(np.angle(level.value[0])))
+    opposite = -1 if reading.quantity == "balance_phase" else 1  # as legs are
+    expected = float(np.degrees(np.angle(opposite * level.value[0])))
     limit = reading.limit or Limit(kind="between", unit="deg")
     low, high = limits_for(limit, expected)
     k = prospect.coverage_factor
@@ -183,7 +184,7 @@ def _phase(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
             margin = sign * (turned - (end - expected)) / whole
             broken = np.maximum(broken, margin)
             inside = min(inside, -float(margin[0]))
-    return np.where(prospect.there(level), broken, NONE)[1:], inside
+    return np.where(prospect.there(level) & needed, broken, NONE)[1:], inside
 
 
 def _supply(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:

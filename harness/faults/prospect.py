@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
+from harness.descriptions.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS
 from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
 from harness.faults.signatures import Signatures
 from harness.measure.quantities import CERTAIN
@@ -43,9 +44,8 @@ class Prospect:
             place = self.signatures.states.index(reading.state)
             found = self.signatures.supply_a[suspect, place] - self.signatures.healthy_supply_a[place]
             return float(found), "A"
-        if reading.quantity in ("phase", "polarity"):
-            number = reading.acquisitions[0]
-            level = self.pair_level(number, reading.channel, reading.port)
+        if reading.quantity == "polarity" or reading.quantity in AGAINST_THE_DRIVE:
+            level, _ = self.ratio_of(reading)
             return float(np.degrees(np.angle(level.value[1 + suspect] / level.value[0]))), "deg"
         if reading.quantity == "contact_resistance" and reading.load is not None:
             number = reading.acquisitions[0]
@@ -56,7 +56,7 @@ class Prospect:
         if reading.quantity == REJECTION:
             level = self.converted(reading, reading.acquisitions[0])
         else:
-            level, _ = self.in_db(reading)
+            level, _ = self.ratio_of(reading)
         with np.errstate(divide="ignore", invalid="ignore"):
             change = 20 * np.log10(np.abs(level.value[1 + suspect]) / np.abs(level.value[0]))
         return float(change), "dB"
@@ -79,16 +79,16 @@ class Prospect:
             return nothing.astype(complex), nothing
         return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
-    def in_db(self, reading: PlannedReading) -> tuple[Level, NDArray[np.bool_]]:
-        """The complex ratio that a reading is the level of, and where it can be taken at all."""
+    def ratio_of(self, reading: PlannedReading) -> tuple[Level, NDArray[np.bool_]]:
+        """The complex ratio that a reading is the level or the angle of, and where it can be taken at all."""
         number = reading.acquisitions[0]
         everywhere = np.ones(len(self.signatures.suspects) + 1, dtype=bool)
-        if reading.quantity == "balance":
+        if reading.quantity in ("balance", "balance_phase"):
             hot, cold = self._legs(number, reading.channel, reading.port)
             alike = self._exchanges(reading)
             one, other = (self.weighed(number, leg, alike=alike) for leg in (hot, cold))
             return ratio(one, other, together=True), self.there(one) & self.there(other)
-        if reading.quantity == "channel_match":
+        if reading.quantity in BETWEEN_CHANNELS:
             first, second = reading.acquisitions
             other = self.pair_level(first, self._driven(first), reading.port)
             one = self.pair_level(second, reading.channel, reading.port)

@@ -7,6 +7,7 @@ All raise ReadingError where there is no such number.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,6 +96,13 @@ def balance(view: View, k: float = 2.0) -> Estimate:
     )
 
 
+def balance_phase(view: View, k: float = 2.0) -> Estimate:
+    """Departure of the legs' phases from 180 degrees under the antiphase drive, degrees: hot less cold."""
+    _need_phase(view)
+    _need_legs(view, k)
+    return _angle(lambda h: -leg_answer(h, view.hot) / leg_answer(h, view.cold), view.transfer, k)
+
+
 def crosstalk(quiet: View, driven: View, k: float = 2.0) -> Estimate:
     """Differential at the other channel's port over that of the driven channel's port, dB."""
     return level_ratio(quiet, driven, k)
@@ -103,6 +111,14 @@ def crosstalk(quiet: View, driven: View, k: float = 2.0) -> Estimate:
 def channel_match(right: View, left: View, k: float = 2.0) -> Estimate:
     """Right's gain less left's, same state and port, each driven in its own acquisition, dB."""
     return level_ratio(right, left, k)
+
+
+def channel_phase(right: View, left: View, k: float = 2.0) -> Estimate:
+    """Right's phase less left's, same state and port, each driven in its own acquisition, degrees."""
+    for view in (right, left):
+        _need_phase(view)
+        _need_signal(view, k)
+    return _of_ratio(right, left, k, scale="deg")
 
 
 def offset(
@@ -184,17 +200,20 @@ def _offset(
 def level_ratio(view: View, reference: View, k: float) -> Estimate:
     """Ratio of two ports' differentials, dB; the second must be there."""
     _need_signal(reference, k)
+    return _of_ratio(view, reference, k, scale="db")
+
+
+def _of_ratio(view: View, reference: View, k: float, *, scale: Literal["db", "deg"]) -> Estimate:
+    """Level or angle of one port's differential over another's."""
     both, shift = together(view, reference)
-    return propagate(
-        lambda h: (
-            differential(h, view.hot, view.cold)
-            / differential(h, reference.hot + shift, reference.cold + shift)
-        ),
-        both.values,
-        both.components,
-        coverage_factor=k,
-        scale="db",
-    )
+
+    def over(h: Complex) -> Complex:
+        below = differential(h, reference.hot + shift, reference.cold + shift)
+        return np.asarray(differential(h, view.hot, view.cold) / below)
+
+    if scale == "deg":
+        return _angle(over, both, k)
+    return propagate(over, both.values, both.components, coverage_factor=k, scale="db")
 
 
 def _angle(function: Callable[[Complex], Complex], transfer: Transfer, k: float) -> Estimate:

@@ -5,7 +5,7 @@ from dataclasses import replace
 from harness.circuit.elements import BenchImpedances
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
-from harness.descriptions.sequence import Check, Limit, Quantity
+from harness.descriptions.sequence import BETWEEN_CHANNELS, Check, Limit, Quantity
 from harness.descriptions.state import State
 from harness.plan import hookups, states, steady
 from harness.plan.arrange import arrange
@@ -22,7 +22,7 @@ from harness.plan.unread import refuse_unread
 DEFAULT_SILENT_BELOW_DB = -60.0
 
 ONLY_WITH_SIGNAL: frozenset[Quantity] = frozenset(
-    {"polarity", "phase", "balance", "crosstalk", "channel_match"}
+    {"polarity", "phase", "balance", "balance_phase", "crosstalk"}
 )
 
 
@@ -114,7 +114,7 @@ def _stimulus(check: Check) -> Stimulus:
 def _readings(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[PlannedReading]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
-    if check.quantity in ("channel_match", "intermittency") or not check.covers(state):
+    if check.quantity in BETWEEN_CHANNELS or check.quantity == "intermittency" or not check.covers(state):
         return []
     source = need.drive.channel if hookups.is_across(check) else need.channel
     live = draft.is_live(hookup, state, PortName(channel=source, net=need.port))
@@ -160,10 +160,10 @@ def _ports(quantity: Quantity, port: str) -> tuple[str, ...]:
 def _matches(
     draft: Draft, wanted: tuple[Need, ...], assigned: dict[Need, Hookup], walk: tuple[State, ...]
 ) -> list[PlannedReading]:
-    """Channel match: the same port, drive and plugs in the first channel and in each other one."""
+    """Channel against channel: the same port, drive and plugs in the first channel and each other one."""
     first = draft.job.module.channels[0]
     found: list[PlannedReading] = []
-    matches = [need for need in wanted if need.check.quantity == "channel_match"]
+    matches = [need for need in wanted if need.check.quantity in BETWEEN_CHANNELS]
     for need in (need for need in matches if need.channel != first):
         hookup = assigned[need]
         partner = next(
@@ -186,7 +186,7 @@ def _matches(
             found.append(
                 PlannedReading(
                     check=need.check,
-                    quantity="channel_match",
+                    quantity=need.check.quantity,
                     limit=need.check.limit,
                     state=state,
                     driven=need.drive.channel,

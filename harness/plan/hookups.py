@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from harness.descriptions.fixture import Fixture, Hookup, PortName
 from harness.descriptions.module import Module
 from harness.descriptions.read_edges import EDGE_QUANTITIES
-from harness.descriptions.sequence import Check, Quantity
+from harness.descriptions.sequence import AGAINST_THE_DRIVE, Check, Quantity
 from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import JobError, Mistake
 
@@ -34,11 +34,11 @@ def _viewed_ports(
 ) -> frozenset[PortName]:
     """What a hookup must have in view for this check.
 
-    Phase is against the drive, so the drive is in view; so it is for the polarity of a module with an
+    Phases are against the drive, so the drive is in view; so it is for the polarity of a module with an
     amplifier, which can invert without exchanging the legs. Crosstalk compares one port of both channels.
     """
     wanted = {PortName(channel=channel, net=port)}
-    if check.quantity == "phase" or (check.quantity == "polarity" and module.amplifiers):
+    if check.quantity in AGAINST_THE_DRIVE or (check.quantity == "polarity" and module.amplifiers):
         wanted.add(drive)
     if is_across(check):
         wanted.add(PortName(channel=drive.channel, net=port))

@@ -8,7 +8,7 @@ from harness.descriptions.edge import Edge
 from harness.descriptions.fixture import PortName
 from harness.descriptions.job import Job
 from harness.descriptions.read_edges import EDGE_QUANTITIES
-from harness.descriptions.sequence import Check
+from harness.descriptions.sequence import BETWEEN_CHANNELS, Check
 from harness.descriptions.state import State
 from harness.errors import JobError, Mistake
 from harness.plan.edge_routes import Routes
@@ -59,7 +59,7 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
 
 def _asked(job: Job, check: Check) -> Iterator[Place]:
     for net in check.at:
-        if check.quantity == "channel_match":
+        if check.quantity in BETWEEN_CHANNELS:
             yield "", net
         else:
             yield from ((channel, net) for channel in job.sequence.channels)
@@ -70,7 +70,7 @@ def _read(plan: Plan, check: Check) -> Iterator[Place]:
         if reading.check == check:
             net = reading.port.partition(".")[0]
             channel = reading.channel if check.quantity == "offset" else reading.driven
-            yield ("" if check.quantity == "channel_match" else channel), net
+            yield ("" if check.quantity in BETWEEN_CHANNELS else channel), net
 
 
 def _states_read(plan: Plan, check: Check) -> set[str]:
@@ -94,9 +94,9 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
         case "intermittency":
             some = ", ".join(f'"{line}"' for line in job.module.line_names[:SOME])
             return f"lines are operated one by one, from rest; expected states such as {some}, or no states"
-        case "channel_match" if len(job.sequence.channels) < len(job.module.channels):
+        case "channel_match" | "channel_phase" if len(job.sequence.channels) < len(job.module.channels):
             return f'the sequence drives {", ".join(job.sequence.channels)} alone; expected channels = "all"'
-        case "channel_match" if _is_live(routes, check, missing, None):
+        case "channel_match" | "channel_phase" if _is_live(routes, check, missing, None):
             return (
                 "expected a [[hookup]] of each channel, with the same drive and plugs, in which it is viewed"
             )

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from harness.circuit.predict import Prediction
 from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.sequence import Limit
+from harness.descriptions.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS, Limit
 from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import ReadingError
 from harness.judge import judge, judge_polarity, limits_for
@@ -25,8 +25,8 @@ from harness.runner.recorder import Taken
 from harness.runner.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view
 
 UNITS = {
-    "polarity": "", "phase": "deg", "offset": "V", "supply_current": "A", "noise": "dBu", "distortion": "%",
-    "contact_resistance": "ohm", "capacitance": "F",
+    "polarity": "", "phase": "deg", "balance_phase": "deg", "channel_phase": "deg", "offset": "V",
+    "supply_current": "A", "noise": "dBu", "distortion": "%", "contact_resistance": "ohm", "capacitance": "F",
 }  # all others are dB  # fmt: skip
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
@@ -73,7 +73,7 @@ def make_reading(
             planned, measured, transfers, sequence.coverage_factor, referenced=reference is not None
         )
         expected = _expected(planned, measured, sequence.coverage_factor)
-        if planned.quantity == "phase" and expected is not None:
+        if planned.quantity in AGAINST_THE_DRIVE and expected is not None:
             found = quantities.near_deg(found, expected.value)
         return _judged(planned, measured, found, expected, sequence)
     except ReadingError as error:
@@ -114,7 +114,7 @@ def _refuse(planned: PlannedReading, one: Measured) -> None:
     channels = {planned.channel}
     if is_across(planned.check):
         channels = {planned.channel, planned.driven}
-    elif planned.quantity == "channel_match":
+    elif planned.quantity in BETWEEN_CHANNELS:
         channels = {_driven_channel(one)}
     inputs = {
         one.taken.capture.inputs[row]
@@ -148,9 +148,12 @@ def _quantity(
     predicted: bool = False,
 ) -> Estimate:
     """The planned quantity of these transfers, be they measured or predicted."""
-    if planned.quantity == "channel_match":
+    if planned.quantity in BETWEEN_CHANNELS:
         first, other = measured
-        return quantities.channel_match(
+        compare = (
+            quantities.channel_phase if planned.quantity == "channel_phase" else quantities.channel_match
+        )
+        return compare(
             _view(other, transfers[1], planned.channel, planned.port),
             _view(first, transfers[0], _driven_channel(first), planned.port),
             coverage_factor,
@@ -169,6 +172,7 @@ def _quantity(
         "polarity": quantities.polarity,
         "phase": quantities.phase,
         "balance": quantities.balance,
+        "balance_phase": quantities.balance_phase,
     }
     return simple[planned.quantity](view, coverage_factor)
 

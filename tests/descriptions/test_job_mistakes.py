@@ -266,13 +266,13 @@ SPOILT = [
         "sequence.toml",
         'frequency = "10 kHz"\nbelow = "-80 dB"',
         'frequency = "10 kHz"',
-        '-4 check[6]: no limit; expected one of below, such as below = "-80 dB"',
+        '-4 check[8]: no limit; expected one of below, such as below = "-80 dB"',
     ),
     (
         "sequence.toml",
         'between = ["-5 mV", "5 mV"]',
         'between = ["5 mV", "-5 mV"]',
-        'check[17].between: found ["5 mV", "-5 mV"]; expected the low end first',
+        'check[19].between: found ["5 mV", "-5 mV"]; expected the low end first',
     ),
     (
         "sequence.toml",
@@ -372,7 +372,7 @@ def test_a_port_that_no_hookup_views_is_told_with_the_hookup_to_add(job):
 def test_crosstalk_asks_for_both_channels_viewed_at_once(job):
     line = spoil(job, "sequence.toml", 'at = ["out"]\nfrequency', 'at = ["b_send"]\nfrequency')
     assert mistakes_of(job)[0] == (
-        f"sequence.toml:{line}: check[6].at[1]: crosstalk needs left driven and both channels "
+        f"sequence.toml:{line}: check[8].at[1]: crosstalk needs left driven and both channels "
         "viewed at once; "
         'expected a [[hookup]] with drive = "left.in", view = ["left.b_send", "right.b_send"]'
     )

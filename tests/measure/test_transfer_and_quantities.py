@@ -11,7 +11,9 @@ from harness.errors import ReadingError
 from harness.measure.quantities import (
     View,
     balance,
+    balance_phase,
     channel_match,
+    channel_phase,
     crosstalk,
     gain,
     leg_gain,
@@ -136,13 +138,18 @@ def test_phase_is_against_the_drive_when_it_is_in_view(degrees):
     found = near_deg(phase(port(transfer, 1)), degrees)
     assert found.low <= degrees <= found.high
     assert found.standard < 0.1
+    between = near_deg(channel_phase(port(transfer, 1), port(transfer, 0)), degrees + 2)
+    assert between.low <= degrees + 2 <= between.high
 
 
 def test_phase_is_not_claimed_when_the_drive_is_not_in_view():
     transfer = transfer_of(straight(turned(0.9, 20.0)))
     assert not transfer.phase_known
+    for quantity in (phase, balance_phase):
+        with pytest.raises(ReadingError, match="the driven port is not in view"):
+            quantity(port(transfer))
     with pytest.raises(ReadingError, match="the driven port is not in view"):
-        phase(port(transfer))
+        channel_phase(port(transfer), port(transfer))
 
 
 def test_a_drive_that_is_in_view_and_dead_claims_no_phase():
@@ -154,8 +161,9 @@ def test_a_drive_that_is_in_view_and_dead_claims_no_phase():
 def test_balance_compares_the_legs():
     true = [[0.95, 0], [0, 0.95], [turned(0.90, 3.0), 0], [0, 0.80]]
     transfer = transfer_of(true, prediction=true, drive_rows=(0, 1))
-    level = balance(port(transfer, 1))
+    level, angle = balance(port(transfer, 1)), balance_phase(port(transfer, 1))
     assert level.low <= 20 * math.log10(0.90 / 0.80) <= level.high
+    assert angle.low <= 3.0 <= angle.high
 
 
 def test_a_dead_leg_has_no_balance():

@@ -1,5 +1,7 @@
 """The steady quantities end to end: shipped fixtures, a simulated bench, real drivers and records."""
 
+import cmath
+import math
 import re
 from pathlib import Path
 
@@ -94,6 +96,35 @@ def test_ten_ohm_in_a_leg_convert_what_the_circuit_says(capsys: pytest.CaptureFi
         assert reading.value - below < reading.expected < reading.value + above
     unequal = [reading for reading in readings if "10 ohm" in reading.check]
     assert all(reading.value < 44 for reading in unequal)
+
+
+def test_a_capacitor_from_one_leg_to_earth_turns_it_by_the_closed_form(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """1/(1 + j 2 pi f R C): R is the source's 50 ohm beside both plugs and half the load; no C elsewhere."""
+    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "balance_phase", "channel_phase")
+    sequence, module = job / "sequence.toml", job / "module.toml"
+    only_rest = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["rest"]')
+    sequence.write_text(only_rest, encoding="utf-8")
+    capacitor = """
+[[capacitor]]
+name = "C1"
+channel = "right"
+leg = "hot"
+to_ground = "out"
+value = "220 nF"
+tolerance = "1 %"
+"""
+    module.write_text(module.read_text(encoding="utf-8") + capacitor, encoding="utf-8")
+    readings = run(capsys, job)
+    beside_ohm = 1 / (1 / 50 + 1 / (622 + 1103) + 1 / (3008 + 5109) + 1 / 5000)
+    hot = 1 / (1 + 2j * math.pi * 1e3 * beside_ohm * 220e-9)
+    legs = {one.where: one.value for one in of(readings, "balance_phase")}
+    assert legs["left.out"] == pytest.approx(0, abs=0.05)
+    assert legs["right.out"] == pytest.approx(math.degrees(cmath.phase(hot)), abs=0.1)  # -3.78; 1 % is 0.04
+    (channels,) = of(readings, "channel_phase")
+    assert channels.value == pytest.approx(math.degrees(cmath.phase((hot + 1) / 2)), abs=0.1)
+    assert {one.verdict for one in readings} == {"pass"}  # as predicted, of this module
 
 
 def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]) -> None:

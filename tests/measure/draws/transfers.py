@@ -16,7 +16,9 @@ from harness.measure.contact import Loading, series_resistance
 from harness.measure.quantities import (
     View,
     balance,
+    balance_phase,
     channel_match,
+    channel_phase,
     crosstalk,
     gain,
     leg_gain,
@@ -148,8 +150,17 @@ def phases(seed: int) -> dict[str, list[Drawn]]:
     reference = take_reference(bench)
     prediction = np.abs(IN_VIEW) * (np.abs(IN_VIEW) > 0.5) + 0j
     one = measure(bench, reference, IN_VIEW, prediction, "one", drive_rows=(0, 1))
-    out = View(transfer=one, hot=2, cold=3)
-    return {"phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2)))]}
+    other = IN_VIEW.copy()
+    other[2:] *= np.exp(1j * np.radians(0.4))  # the other channel's unit turns less
+    two = measure(bench, reference, other, prediction, "two", drive_rows=(0, 1))
+    out, right = View(transfer=one, hot=2, cold=3), View(transfer=two, hot=2, cold=3)
+    return {
+        "phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2)))],
+        "channel_phase": [
+            drawn(channel_phase(right, out), degrees(differential(other, 2) / differential(IN_VIEW, 2)))
+        ],
+        "balance_phase": [drawn(balance_phase(out), degrees(-leg(IN_VIEW, 2) / leg(IN_VIEW, 3)))],
+    }
 
 
 HIGH_TONES = TonePair(hot_hz=3100.0, cold_hz=3130.0, duration_s=0.05, samples=1000)
