@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.hookup_text import drawing, lead_words
+from harness.cli.serials import left_out
 from harness.errors import UsageError
 from harness.workbench.planning import hookups_of
 
@@ -59,6 +60,7 @@ class PersonAtTheBench:
     def _wait(self, hookup: "Hookup", prompt: str) -> None:
         if not sys.stdin.isatty():
             raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
+        left_out()  # an Enter from before the drawing was shown has made nothing
         try:
             input(prompt)
         except EOFError:
