@@ -54,7 +54,7 @@ def main(units: int, readings: int) -> None:
 
 def _write(store: RunStore, out: Path, when: str) -> Written:
     wall, processor = time.perf_counter(), time.process_time()
-    written = write_site(store, out, lambda run, serial: out.parent / "none")
+    written = write_site(store, out, lambda kind, run, serial: out.parent / "none")
     wall, processor = time.perf_counter() - wall, time.process_time() - processor
     print(
         f"written {when} in {wall:.1f} s ({processor:.1f} s of processor): "

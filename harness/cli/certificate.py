@@ -1,17 +1,13 @@
 """`switchwalk certificate`: one page about a unit, for whoever gets it."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from harness.cli.records import RecordsPlace
 from harness.errors import RecordsError
 from harness.workbench.report import page_beside
-
-if TYPE_CHECKING:
-    from harness.records.run import RunRecord
-    from harness.records.store import RunStore
 
 
 def certificate(
@@ -34,41 +30,19 @@ def certificate(
     """
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
-    from harness.report.certificate import Standing, render_certificate
+    from harness.report.certificate import certify
     from harness.report.paper import print_page
 
     place = records or DEFAULT_RECORDS
     with open_records(place, read_only=True) as store:
-        record = store.run(run)
-        standing = Standing(seal=store.seal(run), later=_later(store, record))
-        text = render_certificate(record, store.readings(run), standing)
-        _check_ledger(store, run)
-    page = out or page_beside(place, "certificates", run, record.header.serial)
+        text = certify(store, run)
+        page = out or page_beside(place, "certificates", run, store.run(run).header.serial)
     _write(page, text)
     typer.echo(page)
     if pdf:
         paper = page.with_suffix(".pdf")
         print_page(page, paper)
         typer.echo(paper)
-
-
-def _check_ledger(store: "RunStore", run: int) -> None:
-    found = store.verify(run)
-    if found.findings:
-        raise RecordsError(
-            f"{store.place}: run {run} is not as it was recorded: {found.findings[0].what}. Nothing is "
-            "certified. `switchwalk verify` tells more; bring back a copy of the records"
-        )
-
-
-def _later(store: "RunStore", record: "RunRecord") -> "RunRecord | None":
-    """The unit's latest run after this one that tested it and has a verdict."""
-    from harness.statistics.yields import tests_of_units
-
-    header = record.header
-    lines = store.lines(part=header.part, serial=header.serial, simulated=header.simulated)
-    after = [line for line in tests_of_units(lines) if line.run_id > record.run_id]
-    return store.run(after[-1].run_id) if after else None
 
 
 def _write(page: Path, text: str) -> None:

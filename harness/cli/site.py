@@ -1,5 +1,6 @@
 """`switchwalk site`: the records as a folder of pages."""
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -7,7 +8,7 @@ import typer
 
 from harness.cli.records import RecordsPlace
 from harness.quantities import counted
-from harness.workbench.report import report_path
+from harness.workbench.report import page_beside
 
 
 def site(
@@ -23,7 +24,7 @@ def site(
 
     place = records or DEFAULT_RECORDS
     with open_records(place, read_only=True) as store:
-        written = write_site(store, folder, lambda run, serial: report_path(place, run, serial))
+        written = write_site(store, folder, partial(page_beside, place))
     lacking = written.runs - written.reports
     without = f", {lacking} without a report beside the records" if lacking else ""
     typer.echo(

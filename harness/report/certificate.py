@@ -3,15 +3,20 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from harness.descriptions.edge import BECOMES
-from harness.errors import UsageError
+from harness.errors import RecordsError, UsageError
 from harness.quantities import format_value
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words
 from harness.report.templates import templates_in
 from harness.report.write import SYMBOLS
+from harness.statistics.yields import tests_of_units
+
+if TYPE_CHECKING:
+    from harness.records.store import RunStore
 
 MOST_LINES = 20
 """So many checks fit on the page one by one; with more, they are taken together by what they measure."""
@@ -42,6 +47,32 @@ class Standing:
 
     seal: str
     later: RunRecord | None
+
+
+def certify(store: "RunStore", run_id: int) -> str:
+    """Make the page of a run as the records have it.
+
+    Raises NoSuchRun, UsageError as `render_certificate` does, and RecordsError for a run that is not as it
+    was recorded.
+    """
+    record = store.run(run_id)
+    standing = Standing(seal=store.seal(run_id), later=_later(store, record))
+    text = render_certificate(record, store.readings(run_id), standing)
+    found = store.verify(run_id)
+    if found.findings:
+        raise RecordsError(
+            f"{store.place}: run {run_id} is not as it was recorded: {found.findings[0].what}. Nothing is "
+            "certified. `switchwalk verify` tells more; bring back a copy of the records"
+        )
+    return text
+
+
+def _later(store: "RunStore", record: RunRecord) -> RunRecord | None:
+    """The unit's latest run after this one that tested it and has a verdict."""
+    header = record.header
+    lines = store.lines(part=header.part, serial=header.serial, simulated=header.simulated)
+    after = [line for line in tests_of_units(lines) if line.run_id > record.run_id]
+    return store.run(after[-1].run_id) if after else None
 
 
 def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: Standing) -> str:

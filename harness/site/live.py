@@ -14,12 +14,15 @@ from typing import Any, TypeVar
 from urllib.parse import parse_qs, urlsplit
 
 from harness.errors import NoSuchRun, RecordsError
+from harness.records.history import RunLine
 from harness.records.run import RunRecord
 from harness.records.store import RunStore
+from harness.report.certificate import certify
 from harness.site.model import Catalogue, make_catalogue
 from harness.site.pages import EVERY_UNIT, Pages, Search, going
 from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
+from harness.statistics.yields import COMPLETE
 
 HOST = "127.0.0.1"
 LONGEST_WAIT_S = 20.0  # for a request that does not come to its end
@@ -43,7 +46,7 @@ class LiveSite:
         self._dear = threading.Lock()  # one thing at a time that takes long; drawing is not safe in threads
         self._catalogue: tuple[tuple[int, ...], Catalogue] | None = None
         self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
-        self.pages = Pages("reports/run-{:05d}.html".format, live=True)
+        self.pages = Pages(_has, live=True)
 
     def close(self) -> None:
         """Let the records go."""
@@ -67,7 +70,12 @@ class LiveSite:
         if len(place) != 2:
             return None
         kind, name = place
-        make = {"units": self._unit, "batches": self._batch, "reports": self._report}.get(kind)
+        make = {
+            "units": self._unit,
+            "batches": self._batch,
+            "reports": self._report,
+            "certificates": self._certificate,
+        }.get(kind)
         return make(store, state, name, known) if make else None
 
     def _index(
@@ -117,12 +125,8 @@ class LiveSite:
     def _report(
         self, store: RunStore, state: tuple[int, ...], name: str, known: str
     ) -> tuple[str, str] | None:
-        number = name.removeprefix("run-")
-        if not (number.isascii() and number.isdigit() and len(number) < 10):
-            return None
-        try:
-            record = store.run(int(number))
-        except NoSuchRun:
+        record = _run_named(store, name)
+        if record is None:
             return None
         path = self._report_of(record.run_id, record.header.serial)
         # The report that is written at the end of a run has its diagnosis; until then there is one from the
@@ -134,6 +138,20 @@ class LiveSite:
             f"report-{_tag(moving)}",
             known,
             lambda _: self._keep(key, lambda: _report_text(store, record, path)),
+        )
+
+    def _certificate(
+        self, store: RunStore, state: tuple[int, ...], name: str, known: str
+    ) -> tuple[str, str] | None:
+        record = _run_named(store, name)
+        if record is None or record.outcome not in COMPLETE or record.header.purpose:
+            return None
+        run = record.run_id
+        key = ("certificate", run, _list_state(state))  # a later run of the unit is told on it
+        return self._at(
+            f"certificate-{_tag(_list_state(state))}",
+            known,
+            lambda _: self._keep(key, lambda: certify(store, run)),
         )
 
     def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> Study:
@@ -170,6 +188,21 @@ class LiveSite:
             if self._catalogue is None or self._catalogue[0] != key:
                 self._catalogue = key, make_catalogue(store.lines())
             return self._catalogue[1]
+
+
+def _has(kind: str, run: RunLine) -> bool:
+    return kind == "reports" or (run.outcome in COMPLETE and not run.purpose)
+
+
+def _run_named(store: RunStore, name: str) -> RunRecord | None:
+    """The run of a paper's name, `run-00001`; None where there is none."""
+    number = name.removeprefix("run-")
+    if not (number.isascii() and number.isdigit() and len(number) < 10):
+        return None
+    try:
+        return store.run(int(number))
+    except NoSuchRun:
+        return None
 
 
 def _written_at(path: Path) -> tuple[int, ...]:

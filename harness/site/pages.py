@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 MOST_GOING = 5
-REPORT_NAME = "reports/run-{:05d}.html"
+PAPERS = ("reports", "certificates")
+"""The folders of what there may be of a run beside the records."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,13 +50,13 @@ EVERY_UNIT = Search()
 
 
 class Pages:
-    """Makes pages. `report` gives the address of a run's report from the site's top, "" where there is none.
+    """Makes pages. `has` says whether there is a paper of a run, one of PAPERS.
 
     live: pages keep themselves up to date, which takes a server; else they are files.
     """
 
-    def __init__(self, report: Callable[[int], str], *, live: bool = False) -> None:
-        self._report = report
+    def __init__(self, has: Callable[[str, RunLine], bool], *, live: bool = False) -> None:
+        self._has = has
         self._live = live
 
     @property
@@ -105,7 +106,7 @@ class Pages:
             view=view,
             up_to=view.unit.runs[-1],
             batch_slug=batch_slug,
-            report=self._report,
+            papers=self._papers,
             meaning=OUTCOME_MEANS,
             words={outcome: outcome.upper() for outcome in OUTCOME_MEANS},
         )
@@ -122,6 +123,12 @@ class Pages:
             number=_number,
             span=_span,
         )
+
+    def _papers(self, run: RunLine) -> list[tuple[str, str]]:
+        """The papers that there are of a run: in a word, and the address from the site's top."""
+        words = ("report", "certificate" if run.outcome == "pass" else "test record")
+        named = zip(words, PAPERS, strict=True)
+        return [(word, paper_name(kind, run.run_id)) for word, kind in named if self._has(kind, run)]
 
     def _render(self, name: str, *, index: bool = False, root: str = "", **content: Any) -> str:
         scripts = self._scripts(index=index)
@@ -141,6 +148,11 @@ class Pages:
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
         return environment
+
+
+def paper_name(kind: str, run_id: int) -> str:
+    """Where a paper of a run is, from the site's top."""
+    return f"{kind}/run-{run_id:05d}.html"
 
 
 def going(catalogue: Catalogue) -> list[int]:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import harness
 from harness.site.model import BatchOfUnits, Unit
+from harness.site.pages import PAPERS, paper_name
 
 MARK = ".switchwalk-site"
 _ABOUT = "Written by switchwalk site; what is in this folder is written anew as the records grow."
@@ -23,11 +24,11 @@ _OWN = {".py", ".html", ".css", ".js"}
 class Ingredients:
     """What pages are made of, in a digest; "" where that cannot be told.
 
-    seals: of the runs that have one; reports: the runs whose reports there are.
+    seals: of the runs that have one; papers: the names of those that there are.
     """
 
-    def __init__(self, seals: Mapping[int, str], reports: Set[int]) -> None:
-        self._seals, self._reports = seals, reports
+    def __init__(self, seals: Mapping[int, str], papers: Set[str]) -> None:
+        self._seals, self._papers = seals, papers
         self._batches: dict[str, str] = {}
 
     def of_batch(self, batch: BatchOfUnits) -> str:
@@ -40,8 +41,9 @@ class Ingredients:
         """What a unit's page is made of; its charts have the unit's batch in them."""
         of_batch = "none" if batch is None else self.of_batch(batch)
         runs = [run.run_id for run in unit.runs]
-        reports = [str(run in self._reports) for run in runs]
-        return self._digest([unit.slug, of_batch, *reports], runs) if of_batch else ""
+        names = (paper_name(kind, run) for run in runs for kind in PAPERS)
+        papers = [name for name in names if name in self._papers]
+        return self._digest([unit.slug, of_batch, *papers], runs) if of_batch else ""
 
     def _digest(self, words: Iterable[str], runs: Iterable[int]) -> str:
         seals = [(run, self._seals.get(run, "")) for run in runs]

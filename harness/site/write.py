@@ -14,17 +14,18 @@ from pathlib import Path
 from harness.errors import RecordsError
 from harness.records.store import RunStore
 from harness.site.model import BatchOfUnits, Catalogue, Unit, make_catalogue
-from harness.site.pages import REPORT_NAME, Pages, going
+from harness.site.pages import PAPERS, Pages, going, paper_name
 from harness.site.standing import MARK, Ingredients, Shelf, write_whole
 from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
 
+_FOLDERS = ("units", "batches", *PAPERS)
 _UNITS_AT_ONCE = 100
 
 
 @dataclass(frozen=True, kw_only=True)
 class Written:
-    """What became of a site; `reports` lay beside the records and were brought along.
+    """What became of a site; `reports` and `certificates` lay beside the records and were brought along.
 
     changed: how many of the `pages` are new or other than they were.
     """
@@ -33,16 +34,17 @@ class Written:
     batches: int
     runs: int
     reports: int
+    certificates: int
     removed: int
     pages: int
     changed: int
     index: Path
 
 
-def write_site(store: RunStore, folder: Path, report_of: Callable[[int, str], Path]) -> Written:
+def write_site(store: RunStore, folder: Path, beside: Callable[[str, int, str], Path]) -> Written:
     """Write all pages, and take away those of an earlier writing that are no more.
 
-    report_of: where a run's report would be, by its number and serial number.
+    beside: where a paper of a run would be, by its kind, one of PAPERS, and the run's and serial number.
     Raises RecordsError for a folder that holds something else, or a disk that refuses.
     """
     # Seals before runs: what is recorded in between is then taken for unfinished, and made anew next time.
@@ -50,12 +52,12 @@ def write_site(store: RunStore, folder: Path, report_of: Callable[[int, str], Pa
     catalogue = make_catalogue(store.lines())
     try:
         _claim(folder)
-        reports = _bring_reports(catalogue, folder, report_of)
-        pages = Pages(lambda run: REPORT_NAME.format(run) if run in reports else "")
-        shelf, ingredients = Shelf(folder), Ingredients(seals, reports)
+        papers = _bring_papers(catalogue, folder, beside)
+        pages = Pages(lambda kind, run: paper_name(kind, run.run_id) in papers)
+        shelf, ingredients = Shelf(folder), Ingredients(seals, papers)
         shelf.put("style.css", "", pages.style)
         _write_pages(store, catalogue, pages, shelf, ingredients)
-        removed = _clear(folder, shelf.names | {REPORT_NAME.format(run) for run in reports})
+        removed = _clear(folder, shelf.names | papers)
         shelf.put("index.html", "", pages.index(catalogue, store.details(going(catalogue))))
         shelf.remember()
     except OSError as error:
@@ -67,7 +69,8 @@ def write_site(store: RunStore, folder: Path, report_of: Callable[[int, str], Pa
         units=len(catalogue.units),
         batches=len(catalogue.batches),
         runs=catalogue.runs,
-        reports=len(reports),
+        reports=sum(name.startswith("reports/") for name in papers),
+        certificates=sum(name.startswith("certificates/") for name in papers),
         removed=removed,
         pages=sum(name.endswith(".html") for name in shelf.names),
         changed=sum(name.endswith(".html") for name in shelf.changed),
@@ -125,19 +128,21 @@ def _claim(folder: Path) -> None:
                 "new folder"
             )
         write_whole(mark, b"{}")
-    for name in ("units", "batches", "reports"):
+    for name in _FOLDERS:
         (folder / name).mkdir(exist_ok=True)
 
 
-def _bring_reports(catalogue: Catalogue, folder: Path, report_of: Callable[[int, str], Path]) -> set[int]:
-    """Bring the reports that there are, as further names of the same files where the disk can."""
-    brought: set[int] = set()
-    for unit in catalogue.units.values():
-        for run in unit.runs:
-            source, target = report_of(run.run_id, run.serial), folder / REPORT_NAME.format(run.run_id)
+def _bring_papers(catalogue: Catalogue, folder: Path, beside: Callable[[str, int, str], Path]) -> set[str]:
+    """Bring the papers that there are, as further names of the same files where the disk can."""
+    brought: set[str] = set()
+    runs = (run for unit in catalogue.units.values() for run in unit.runs)
+    for run in runs:
+        for kind in PAPERS:
+            name = paper_name(kind, run.run_id)
+            source, target = beside(kind, run.run_id, run.serial), folder / name
             if not source.is_file():
                 continue
-            brought.add(run.run_id)
+            brought.add(name)
             # Another name of the same file, or a copy of the same size and time, needs no new one.
             if target.exists() and filecmp.cmp(source, target):
                 continue
@@ -151,10 +156,7 @@ def _bring_reports(catalogue: Catalogue, folder: Path, report_of: Callable[[int,
 
 def _clear(folder: Path, names: Set[str]) -> int:
     old = [
-        path
-        for kind in ("units", "batches", "reports")
-        for path in (folder / kind).iterdir()
-        if f"{kind}/{path.name}" not in names
+        path for kind in _FOLDERS for path in (folder / kind).iterdir() if f"{kind}/{path.name}" not in names
     ]
     for path in old:
         path.unlink()

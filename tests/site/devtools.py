@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -81,11 +82,20 @@ class Tab:
         return base64.b64decode(self._ask("Page.printToPDF", preferCSSPageSize=True)["data"])
 
     def tree(self) -> list[tuple[str, str]]:
-        """Role and name of everything that a screen reader is told of, in order."""
-        nodes = self._ask("Accessibility.getFullAXTree")["nodes"]
+        """Role and name of everything that a screen reader is told of, in order.
+
+        It grows as the page is laid out, so it is asked for until it stays as it is.
+        """
+        before, told = None, self._tree()
+        while told != before:
+            time.sleep(0.2)
+            before, told = told, self._tree()
+        return told
+
+    def _tree(self) -> list[tuple[str, str]]:
         return [
             (node["role"]["value"], node.get("name", {}).get("value", ""))
-            for node in nodes
+            for node in self._ask("Accessibility.getFullAXTree")["nodes"]
             if not node.get("ignored")
         ]
 

@@ -96,6 +96,24 @@ def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served):
     assert "Test record, run 1" in report
 
 
+def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path):
+    records = tmp_path / "records.sqlite"
+    with open_records(records) as store:
+        for outcome, more in (("pass", {}), ("stopped", {}), ("pass", {"purpose": "golden"}), ("fail", {})):
+            run = store.begin(replace(HEADER, **more))
+            store.add_readings(run, [replace(READING, acquisitions=())])
+            store.finish(run, outcome, "", ENDED)
+    site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
+    found = [site.answer(f"/certificates/run-0000{run}.html", "", "") for run in range(1, 6)]
+    (unit,) = links(site.answer("/", "", "")[0], "units/")
+    led_to = links(site.answer(f"/{unit}", "", "")[0], "../certificates/")
+    site.close()
+    assert [one is not None for one in found] == [True, False, False, True, False]
+    assert "Not the latest" in found[0][0]
+    assert "Test record of a unit that did not pass" in found[3][0]
+    assert led_to == ["../certificates/run-00004.html", "../certificates/run-00001.html"]
+
+
 @pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="needs Linux's list of sockets")
 def test_only_this_machine_reaches_it_by_what_the_kernel_says(serving):
     process, address = serving

@@ -8,6 +8,7 @@ import pytest
 from harness.records.store import open_records
 from harness.site.write import Written, write_site
 from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.report.test_report import Page
 from tests.site.invented_batch import fill
 
 
@@ -22,7 +23,7 @@ def record(path: Path, serial: str, *, batch: str = "1", value: float = -0.09, e
 
 def write(records: Path, folder: Path) -> Written:
     with open_records(records, read_only=True) as store:
-        return write_site(store, folder, lambda run, serial: records.parent / f"report-{run}.html")
+        return write_site(store, folder, lambda kind, run, serial: records.parent / f"{kind}-{run}.html")
 
 
 def looks(folder: Path) -> dict[str, tuple[int, int]]:
@@ -88,13 +89,18 @@ def test_a_run_under_way_is_shown_as_far_as_it_has_come(records, tmp_path):
     assert "2 of " in page.read_text(encoding="utf-8")
 
 
-def test_a_report_that_is_put_beside_the_records_later_is_led_to(records, tmp_path):
+def test_papers_that_are_put_beside_the_records_later_are_led_to(records, tmp_path):
     folder = tmp_path / "site"
     write(records, folder)
     before = looks(folder)
-    (tmp_path / "report-3.html").write_text("the report of run 3")
+    (tmp_path / "reports-3.html").write_text("the report of run 3")
+    (tmp_path / "certificates-3.html").write_text("the certificate of run 3")
     assert write(records, folder).changed == 1
-    assert touched(before, folder) == {".switchwalk-site", "reports/run", "units/OB-3"}
+    papers = {"reports/run", "certificates/run"}
+    assert touched(before, folder) == {".switchwalk-site", "units/OB-3", *papers}
+    (page,) = (folder / "units").glob("OB-3-*")
+    links = {link["href"] for link in Page(page.read_text(encoding="utf-8")).all("a")}
+    assert {"../reports/run-00003.html", "../certificates/run-00003.html"} < links
 
 
 def test_a_page_that_was_changed_or_lost_is_put_right(records, tmp_path):

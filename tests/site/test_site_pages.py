@@ -5,6 +5,7 @@ import sqlite3
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -63,11 +64,11 @@ def site(tmp_path_factory):
 @pytest.fixture(scope="module")
 def written(site):
     from harness.site.write import write_site
-    from harness.workbench.report import report_path
+    from harness.workbench.report import page_beside
 
     records, out = site / "records.sqlite", site / "out"
     with open_records(records, read_only=True) as store:
-        write_site(store, out, lambda run, serial: report_path(records, run, serial))
+        write_site(store, out, partial(page_beside, records))
     return out
 
 
@@ -166,7 +167,7 @@ def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_
     assert study.sides is not None
     assert {side.key.quantity for side in study.sides.differing} == {"gain"}
     assert len(study.sides.pictures) == len(study.sides.differing) == 2
-    words = Page(Pages(lambda run: "").batch(study)).words
+    words = Page(Pages(lambda kind, run: False).batch(study)).words
     assert "Left less right 2 of 10 readings differ between the channels of the same units" in words
     assert "−0.0505 dB" in words
 
@@ -219,8 +220,10 @@ def test_axes_have_round_numbers():
     assert [text for _, text in ticks(0.0, 2.1, most=4, whole=True)] == ["0", "1", "2"]
 
 
-FURTHEST_RIGHT = """Math.floor(Math.max(...Array.from(
-  document.querySelectorAll('body *:not(.skip, .quiet, .units *)'), (one) => one.getBoundingClientRect().right)))"""
+FURTHEST_RIGHT = """(() => {
+  const seen = document.querySelectorAll('body *:not(.skip, .quiet, .units *)');
+  return Math.floor(Math.max(...Array.from(seen, (one) => one.getBoundingClientRect().right)));
+})()"""
 
 
 # --- as a browser shows them
@@ -289,7 +292,7 @@ def test_ten_thousand_units_are_searched_at_once(tab, tmp_path):
         )
         for n in range(1, 10_001)
     ]
-    pages = Pages(lambda run: "")
+    pages = Pages(lambda kind, run: False)
     page = tmp_path / "index.html"
     page.write_text(pages.index(make_catalogue(lines), {}), encoding="utf-8")
     (tmp_path / "style.css").write_text(pages.style, encoding="utf-8")
