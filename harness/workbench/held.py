@@ -97,7 +97,7 @@ def held(store: "RunStore", run_id: int, *, note: str = "") -> Iterator[None]:
 def how_to_go_on(run_id: int, serial: str) -> str:
     """What is said of a run that was stopped and can be gone on with."""
     return (
-        f"run {run_id} is kept as stopped, with no verdict on unit {serial}; "
+        f"run {run_id} is kept, with no verdict on unit {serial}; "
         f"`switchwalk resume {run_id}` goes on with it"
     )
 
