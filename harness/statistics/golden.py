@@ -2,7 +2,7 @@
 
 Moved is what both statistics and sense say: beyond what single values scatter about their mean, corrected for
 how many readings there are, and beyond the expanded uncertainty that the reading claims for itself. With few
-earlier runs there is no scatter to go by, and the claimed uncertainties of both runs decide alone.
+earlier runs there is no scatter to go by, and what the reading claims stands for it.
 """
 
 import math
@@ -24,7 +24,7 @@ class Shift:
     """One reading of the golden unit now against its history; numbers in the reading's unit.
 
     n: values in the history. value: None where there is none now. expanded: what the reading claims. p: of a
-    single value so far out by chance, corrected for all readings; None where the history is too short.
+    single value so far out by chance, corrected for all readings; None where there is no value now.
     """
 
     key: ReadingKey
@@ -54,7 +54,8 @@ def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
 
     series: through the history and the run. Readings without a value in the history are left out; one that
     had values and has none now has moved. A single future value of a normal population lies within
-    t s sqrt(1 + 1/n) of the mean of n: NIST/SEMATECH e-Handbook 7.2.1 with the variance of a difference.
+    t s sqrt(1 + 1/n) of the mean of n: NIST/SEMATECH e-Handbook 7.2.1 with the variance of a difference. Of
+    a short history the claimed standard uncertainty is taken for s, and t for normal.
     """
     found = [shift for one in series if (shift := _shift(one, run_id)) is not None]
     tested = [index for index, shift in enumerate(found) if shift.p is not None]
@@ -65,7 +66,7 @@ def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
 
 
 def _shift(one: Series, run_id: int) -> Shift | None:
-    from scipy.special import stdtr
+    from scipy.special import ndtr, stdtr
 
     now = one.run_ids == run_id
     before = one.values[one.measured & ~now]
@@ -76,28 +77,27 @@ def _shift(one: Series, run_id: int) -> Shift | None:
     mean = float(np.mean(before))
     several = before.size >= FEWEST_FOR_SCATTER
     sigma = float(np.std(before, ddof=1)) if several else None
+    claimed = float(known[0]) if known.size else 0.0
     p: float | None = None
-    if sigma is not None and value.size:
+    if value.size:
         away = abs(float(value[0]) - mean)
-        reach = sigma * math.sqrt(1.0 + 1.0 / before.size)
-        p = 2.0 * float(stdtr(before.size - 1, -away / reach)) if reach > 0 else float(away == 0)
+        reach = (claimed if sigma is None else sigma) * math.sqrt(1.0 + 1.0 / before.size)
+        if reach == 0:
+            p = float(away == 0)
+        else:
+            p = 2.0 * float(ndtr(-away / reach) if sigma is None else stdtr(before.size - 1, -away / reach))
     return Shift(
         key=one.key,
         n=int(before.size),
         value=float(value[0]) if value.size else None,
         mean=mean,
         sigma=sigma,
-        expanded=COVERAGE * float(known[0]) if known.size else 0.0,
+        expanded=COVERAGE * claimed,
         p=p,
         moved=False,
     )
 
 
 def _judged(shift: Shift, p: float | None) -> Shift:
-    if shift.shift is None:
-        moved = True
-    elif p is None:
-        moved = abs(shift.shift) > math.sqrt(2.0) * shift.expanded
-    else:
-        moved = p <= LEVEL and abs(shift.shift) > shift.expanded
+    moved = shift.shift is None or p is None or (p <= LEVEL and abs(shift.shift) > shift.expanded)
     return replace(shift, p=p, moved=moved)
