@@ -64,7 +64,7 @@ def _races(
         if unknown:
             source.wrong(
                 place,
-                f'found "{text}"; expected two powered states of this sequence: no such one is {unknown[0]}',
+                f'found "{text}"; expected two powered states of this sequence, and {unknown[0]} is none',
             )
             continue
         edge = Edge(before=states[ends[0]], after=states[ends[1]])

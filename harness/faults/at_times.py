@@ -1,6 +1,6 @@
 """A contact that comes and goes: a run finds it sound at some moments, and open at others.
 
-No steady fault explains such readings. Each acquisition is given the one or the other, as it agrees better.
+No steady fault explains such readings. Each acquisition is taken as sound or as open, whichever fits better.
 """
 
 from collections.abc import Iterator

@@ -191,12 +191,12 @@ def _why(row: int, made: Margins, prospect: Prospect) -> str:
     """What an unseen fault does to the readings."""
     shown = prospect.signatures
     if any(fault.kind in NOT_STEADY for fault in shown.suspects[row]):
-        return "a matter of time or chance, of which no level tells"
+        return "a matter of time or chance, which no level shows"
     changed = np.abs(shown.transfers[row] - shown.healthy).max(initial=0.0)
     if changed < NOTHING:
         if not np.allclose(shown.supply_a[row], shown.healthy_supply_a):
             return "only the relay supply's current shows it, and no check reads enough of that"
-        return f"changes nothing that is looked at{_idle(prospect, shown.suspects[row])}"
+        return f"changes nothing that the sequence looks at{_idle(prospect, shown.suspects[row])}"
     changes = [
         (abs(change) / TELLING[unit], change, unit, reading)
         for reading, margin in zip(made.readings, made.margins[row, :-1], strict=True)

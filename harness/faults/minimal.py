@@ -39,8 +39,8 @@ def smallest_plan(
 ) -> Minimal:
     """Leave out hookups, states and acquisitions as long as every fault that is seen stays seen.
 
-    Minimised is the time of settling, recording and moving leads. Of the changes of state those stay that see
-    what no level or current does. Raises UsageError for a plan that sees nothing.
+    What is minimised is the time for settling, recording and moving leads. Changes of state stay where they
+    see what no level or current does. Raises UsageError for a plan that sees nothing.
     """
     faults = hard_faults(job)
     made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))

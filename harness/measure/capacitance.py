@@ -1,4 +1,4 @@
-"""Stray capacitance behind crosstalk or off-isolation: told by its 6 dB an octave, and fitted in farads."""
+"""Stray capacitance behind crosstalk or off-isolation: known by its 6 dB an octave, and fitted in farads."""
 
 import math
 from collections.abc import Sequence
@@ -30,7 +30,7 @@ class Quiet:
 
 @dataclass(frozen=True, kw_only=True)
 class Coupling:
-    """Capacitance in farads, the slope it was told by (dB per octave), and the frequencies that were used."""
+    """Capacitance in farads, the slope it was known by (dB per octave), and the frequencies used for both."""
 
     capacitance_f: Estimate
     slope_db_per_octave: Estimate
@@ -46,8 +46,8 @@ def coupling_capacitance(
     in volts, per ampere that flows through the capacitance, while the coupled level is small. The level is
     then |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of
     these are averaged by their weights. Frequencies at which the port shows nothing are left out.
-    Raises ReadingError where fewer than three are left, where the slope is not a capacitance's (flat: a leak
-    or a shared return), or where it can't be told.
+    Raises ReadingError where fewer than three are left, where the slope is not a capacitance's (a leak or a
+    shared return is flat), or where the slope is too unsure.
     """
     seen = [point for point in points if not gain(point.view, k).floor]
     frequencies = {round(point.frequency_hz, 6) for point in seen}
@@ -115,7 +115,10 @@ class _Stack:
         return np.stack(columns, axis=-1)
 
     def weights(self) -> Floats:
-        """Weight of each point by the chance in its logarithm (what they share weighs nothing); sum 1."""
+        """Weight of each point by the variance that noise gives its logarithm; errors they share don't count.
+
+        Sum 1.
+        """
         own = [each for each in self.components if each.name == "noise"]
         if not own:
             return np.full(len(self._points), 1 / len(self._points))
@@ -142,12 +145,11 @@ def _refuse(slope: Estimate) -> None:
     said = f"{slope.value:.1f} dB per octave, ±{doubt:.1f}"
     if doubt > CLEAREST_SLOPE_DB or not math.isfinite(doubt):
         raise ReadingError(
-            f"the slope is {said}: a capacitance can't be told from a leak. Take frequencies further apart"
+            f"the slope is {said}: too unsure to tell a capacitance from a leak. Take frequencies that are "
+            "further apart"
         )
     if slope.value < LEAST_SLOPE_DB:
-        raise ReadingError(
-            f"the slope is {said}, and a capacitance has 6: this is flat: a leak or a shared return"
-        )
+        raise ReadingError(f"the slope is {said}, and a capacitance has 6: this is a leak or a shared return")
     if slope.value > MOST_SLOPE_DB:
         raise ReadingError(
             f"the slope is {said}, and a capacitance has 6: more than one couples, or a resonance does"

@@ -140,8 +140,12 @@ def line_edge(line_v: Floats, interval_s: float) -> Instant | str:
 def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: float) -> Instant | str:
     """The control line's edge by the computer's clock alone, on the record's time.
 
-    The scope is triggered after the command and before its answer less what it records after the trigger; the
-    switchboard acts within `board_s` of the command. The edge lies anywhere in what that leaves.
+    The scope is triggered after the command has gone out, and no later than the record was complete less
+    what it records after its trigger. The switchboard acts within `board_s` of the command. The edge lies
+    anywhere between the two bounds that this leaves.
+
+    origin_s: of the record's first sample, from the trigger. length_s: of the record. Gives the reason as
+    text where the clocks contradict one another, or the command may lie outside the record.
     """
     latest_trigger_s = times.triggered_by_s - (length_s + origin_s)
     if latest_trigger_s < times.command_to_s:

@@ -1,7 +1,7 @@
 """Series resistance of a path, from what it takes off the level in a known load.
 
-Fifty milliohm into 10 kohm is a ten-thousandth of a decibel: most loads don't show a contact. So the smallest
-resistance that a reading could have shown is always said with it.
+Fifty milliohm into 10 kohm is worth 0.00004 dB, so most loads don't show a contact. The smallest resistance
+that a reading could have shown is therefore always given with it.
 """
 
 from dataclasses import dataclass, replace
@@ -33,10 +33,10 @@ class Loading:
 
 @dataclass(frozen=True, kw_only=True)
 class SeriesResistance:
-    """Resistance of a path, both legs in series; a floor where it can't be told from none.
+    """Resistance of a path, both legs in series; a floor where it can't be distinguished from zero.
 
-    smallest_ohm: the least that would have been told from none. observable: whether that is small enough.
-    sentence: where it isn't, why, and what would make it so; else "".
+    smallest_ohm: the least that would have been distinguished from zero. observable: whether that is small
+    enough. sentence: where it isn't, why, and what would make it so; else "".
     """
 
     estimate: Estimate
@@ -49,7 +49,7 @@ def series_resistance(view: View, loading: Loading, *, wanted_ohm: float, k: flo
     """Resistance in series with the legs, from the differential gain at low frequency.
 
     The gain per volt of e.m.f. is load / (source + path + load), so path = load (1/gain - 1) - source.
-    wanted_ohm: the resistance that is to be seen.
+    wanted_ohm: the smallest resistance that must show.
     Raises ReadingError where nothing comes through.
     """
     values, components = _with_loading(view.transfer.values, view.transfer.components, loading)
@@ -96,7 +96,7 @@ def _told(found: Estimate, loading: Loading, wanted_ohm: float, k: float) -> Ser
         ""
         if observable
         else f"not observable here: into {loading.load_ohm:.4g} ohm, less than {smallest_ohm:.2g} ohm can't "
-        f"be told from none, and {wanted_ohm:.2g} ohm is to be. A load of fewer ohms shows it"
+        f"be told from none, and the limit needs {wanted_ohm:.2g} ohm to be. Use a load of fewer ohms"
     )
     return SeriesResistance(
         estimate=estimate, smallest_ohm=smallest_ohm, observable=observable, sentence=sentence
@@ -106,4 +106,4 @@ def _told(found: Estimate, loading: Loading, wanted_ohm: float, k: float) -> Ser
 def _need_level(view: View) -> None:
     level = abs(complex(differential(view.transfer.values, view.hot, view.cold)))
     if not level > LEAST_LEVEL:
-        raise ReadingError("nothing comes through, so the path's resistance can't be told: it is open")
+        raise ReadingError("no signal comes through: the path is open, and has no resistance to measure")

@@ -71,7 +71,7 @@ def measure_harmonics(
     standard = np.hypot(fit.standard[0], fit.standard[1])
     level = abs(phasors[0])
     if not level > LEAST_RATIO * standard[0]:
-        raise ReadingError(f"there is no tone of {frequency_hz:g} Hz whose distortion could be told")
+        raise ReadingError(f"there is no tone of {frequency_hz:g} Hz to measure the distortion of")
     turned = phasors[1:] * np.exp(-1j * np.angle(phasors[0]) * np.asarray(orders))
     return Harmonics(
         frequency_hz=frequency_hz,

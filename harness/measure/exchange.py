@@ -1,9 +1,9 @@
 """One transfer from two of the same legs, taken with each pair's scope inputs exchanged, through a reference.
 
-A through reference tells every input's reading of one source, so of each pair the ratio r of its two gains
-stays unknown: taken one way round it is in the entries that cross (an input sees the source that its partner
-saw in the reference), the other way round in those that don't. So the two show r, and both are freed of it.
-Without a reference see `common_mode.exchanged`.
+A through reference has each input's reading of one source alone, so the ratio r of a pair's two gains is
+unknown. With the inputs one way round r is in the entries that cross, where an input sees the source that
+its partner saw in the reference; with the inputs exchanged it is in the others. Together the two transfers
+show r, and both can be freed of it. Without a reference see `common_mode.exchanged`.
 """
 
 from dataclasses import replace

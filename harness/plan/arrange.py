@@ -27,23 +27,26 @@ def arrange(
     Lines that are operated again and again are so before a visit's states. edged: hookups that changes of
     state are recorded in.
     """
-    pen = _Pen(draft=draft, walk=walk)
+    walking = _Walk(draft=draft, walk=walk)
     visits: list[HookupVisit] = []
     for hookup in ordered:
         here = tuple(cycle for cycle in cycles if cycle.hookup == hookup.name)
-        if hookup.select is not None and ((dry := pen.through(hookup, dry=True)) or here):
+        if hookup.select is not None and ((dry := walking.through(hookup, dry=True)) or here):
             visits.append(HookupVisit(hookup=hookup, states=dry, cycles=here))
     for hookup in ordered:
-        first = () if hookup.select is not None else pen.through(hookup, dry=True)
-        made = (*first, *pen.through(hookup, dry=False))
+        first = () if hookup.select is not None else walking.through(hookup, dry=True)
+        made = (*first, *walking.through(hookup, dry=False))
         here = tuple(one for one in cycles if one.hookup == hookup.name and hookup.select is None)
         if made or here or hookup in edged:
             visits.append(HookupVisit(hookup=hookup, states=made, cycles=here))
     return tuple(visits)
 
 
-class _Pen:
-    """Where the walk stands: which way it goes, what the generator does, whose supply current is read."""
+class _Walk:
+    """A walk through the states, hookup by hookup, and where it stands.
+
+    That is which way it goes, what the generator does last, and whose supply current has been read.
+    """
 
     def __init__(self, *, draft: Draft, walk: tuple[State, ...]) -> None:
         self._draft, self._walk = draft, walk

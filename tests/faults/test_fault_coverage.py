@@ -118,7 +118,7 @@ def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
 
 def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage):
     reasons = {one.fault.name: one.why for one in hand_coverage.unseen}
-    assert reasons["K1 never operates"] == "changes nothing that is looked at"
+    assert reasons["K1 never operates"] == "changes nothing that the sequence looks at"
     assert "supply's current" in reasons["line loop_a dead"]
 
 

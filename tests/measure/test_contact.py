@@ -59,5 +59,5 @@ def test_the_loads_tolerance_counts_by_the_sources_share():
 
 
 def test_an_open_path_has_no_resistance():
-    with pytest.raises(ReadingError, match="it is open"):
+    with pytest.raises(ReadingError, match="the path is open"):
         series_resistance(view(1e-9), loading(600), wanted_ohm=1.0)
