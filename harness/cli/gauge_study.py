@@ -107,9 +107,11 @@ def study_of_records(
     try:
         crossing = cross(chosen, by=wanted.by)
     except ValueError as error:
-        raise UsageError(f"{store.place}: {error}. Runs of these units: {len(chosen)}") from None
-    runs = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
-    return crossing, studies(crossing, store.series(runs))
+        runs = f"Complete runs of these units: {len(chosen)}"
+        cure = "; --operators A,B leaves out those of others" if wanted.by == "operator" else ""
+        raise UsageError(f"{store.place}: {error}. {runs}{cure}") from None
+    crossed = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
+    return crossing, studies(crossing, store.series(crossed))
 
 
 def _of_study(store: "RunStore", job: "Job", wanted: Wanted, *, simulate: bool) -> "list[RunLine]":
