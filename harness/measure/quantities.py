@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, estimate, propagate
+from harness.measure.budget import Component, Estimate, estimate, merged, propagate
 from harness.measure.reference import Offset
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import Transfer
@@ -253,11 +253,11 @@ def together(one: View, two: View) -> tuple[Transfer, int]:
         return first, 0
     shift = len(first.values)
     values = np.concatenate([first.values, second.values])
-    deltas: dict[str, tuple[Component, Complex]] = {}
-    for transfer, start in ((first, 0), (second, shift)):
-        for component in transfer.components:
-            _, delta = deltas.setdefault(component.source, (component, np.zeros_like(values)))
-            delta[start : start + len(transfer.values)] += component.delta
-    components = tuple(replace(component, delta=delta) for component, delta in deltas.values())
+    changes = (
+        (component, slice(start, start + len(transfer.values)), component.delta)
+        for transfer, start in ((first, 0), (second, shift))
+        for component in transfer.components
+    )
+    components = merged(values.shape, changes)
     known = first.phase_known and second.phase_known
     return Transfer(values=values, components=components, phase_known=known, polarity_known=known), shift
