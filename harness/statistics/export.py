@@ -76,10 +76,8 @@ def _chart_to_json(found: IndividualsChart | None, names: Sequence[str]) -> dict
 
 
 def comparison_to_json(found: Sequence[Comparison[ReadingKey]]) -> list[dict[str, Any]]:
-    """Keys: key, difference (the fields of `Difference`, and shift), p_corrected, moved."""
-    return [
-        plain(one) | {"difference": plain(one.difference) | {"shift": one.difference.shift}} for one in found
-    ]
+    """Keys: key, difference (the fields of `Difference`), p_corrected, moved."""
+    return [plain(one) for one in found]
 
 
 def drifts_to_json(found: Sequence[ReadingDrift]) -> list[dict[str, Any]]:
