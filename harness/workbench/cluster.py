@@ -7,6 +7,8 @@ from importlib import import_module
 
 from harness.errors import UsageError
 
+ANSWERS_WITHIN = "10s"  # a scheduler
+
 
 @contextmanager
 def cluster(workers: str | None) -> Iterator[Executor | None]:
@@ -21,7 +23,7 @@ def cluster(workers: str | None) -> Iterator[Executor | None]:
             '--workers needs the package distributed: pip install "switchwalk[cluster]"'
         ) from None
     try:
-        client = distributed.Client(workers, timeout="10s", set_as_default=False)
+        client = distributed.Client(workers, timeout=ANSWERS_WITHIN, set_as_default=False)
     except (OSError, ValueError) as error:
         raise UsageError(
             f"--workers {workers}: no scheduler answers there ({error}); expected an address such as "
