@@ -20,10 +20,10 @@ from harness.faults.effects import (
     Throws,
     armature,
     control_of,
-    edit_wiring,
     faulty_contacts,
     reached_state,
 )
+from harness.faults.wiring import edit_wiring
 from harness.measure.tones import choose_tones
 from harness.plan.edge_routes import MOVES
 from harness.plan.edges import TIMED

@@ -17,7 +17,8 @@ from harness.circuit.predict import Prediction, predict_circuit
 from harness.descriptions.job import Job
 from harness.descriptions.module import LEGS, Module, node_name
 from harness.descriptions.state import State
-from harness.faults.effects import Suspect, Throws, control_of, edit_wiring, faulty_contacts
+from harness.faults.effects import Suspect, Throws, control_of, faulty_contacts
+from harness.faults.wiring import edit_wiring
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
 

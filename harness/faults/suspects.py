@@ -19,9 +19,9 @@ from harness.faults.effects import (
     Throws,
     contacts_standing,
     control_of,
-    edit_wiring,
 )
 from harness.faults.network import Complex, Flags, Network, make_network
+from harness.faults.wiring import edit_wiring
 
 Places = NDArray[np.intp]
 WIRING = ("leg", "channels", "link", "part")  # how the kinds that change the wiring begin

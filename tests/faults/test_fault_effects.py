@@ -13,7 +13,8 @@ from harness.descriptions.fixture import Link, LinkLeg
 from harness.descriptions.load import load_job
 from harness.descriptions.module import Part
 from harness.descriptions.state import State, all_states
-from harness.faults.effects import SHORT_OHM, supply_current_a, with_fault
+from harness.faults.effects import supply_current_a, with_fault
+from harness.faults.wiring import SHORT_OHM
 from harness.plan.supply import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
