@@ -62,14 +62,15 @@ class ModbusSwitchboard(Channels):
         return super()._look()
 
     def _insist_all_open(self) -> None:
+        """Twice if need be: what is left of an answer to whoever was here before spoils one exchange."""
         with self._lock:
-            if not self._dirty:
-                try:
-                    return self._all_open()
-                except (BenchTimeout, LinkLost, BadReply, Desynchronised):
-                    self.close()
-            self._reopen()
-            return self._all_open()
+            if self._dirty:
+                self._reopen()
+            try:
+                return self._all_open()
+            except (BenchTimeout, LinkLost, BadReply, Desynchronised):
+                self._reopen()
+                return self._all_open()
 
     def _reopen_link(self) -> None:
         self._reopen()

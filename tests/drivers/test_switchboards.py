@@ -339,6 +339,18 @@ def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
         driver.close()
 
 
+def test_the_rest_of_an_answer_to_someone_before_spoils_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    left_over = [bytes.fromhex("0000b9fc")]  # seen in the soak, of a run that ended 2 s before
+    with port() as line:
+        board = ModbusBoard(lambda answer: line.say(left_over.pop() + answer if left_over else answer))
+        board.coils[4] = True
+        line.run(board.hear)
+        driver = ModbusSwitchboard(line.path, profile("modbus-switchboard"), profile_name="m", settle_s=0.0)
+        assert not any(board.coils)
+        driver.close()
+
+
 def test_a_modbus_board_that_refuses_says_why() -> None:
     own = profile("modbus-switchboard", {"channels = 16": "channels = 32"})
     with (
