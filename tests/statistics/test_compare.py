@@ -177,3 +177,24 @@ def test_sens_interval_holds_no_trend_in_95_of_100_orders_of_few_runs(n):
     assert np.mean([one.low <= 0 <= one.high for one in every]) >= 0.95
     assert every[0].p == pytest.approx(least_p_of_trend(n)) == pytest.approx(2 / len(every))
     assert all(one.p <= 0.05 for one in every if one.significant)
+
+
+@pytest.mark.parametrize("sizes", [(12, 30), (100, 100), (101, 100)], ids=str)
+def test_readings_compared_together_come_out_as_each_alone(sizes):
+    rng = np.random.default_rng(5)
+    first = {number: rng.normal(0.0, 1.0, sizes[0] - number % 2) for number in range(6)}
+    second = {number: rng.normal(0.3 * number, 1.0, sizes[1]) for number in range(6)}
+    first[4], second[4] = np.round(first[4], 1), np.round(second[4], 1)  # with ties
+    found = compare_batches(first, second, test="mann-whitney")
+    assert {one.key: one.difference for one in found} == {
+        key: compare_samples(first[key], second[key], test="mann-whitney") for key in first
+    }
+
+
+def test_of_very_many_units_the_ranks_have_the_normal_p():
+    """To count all orders of 200 on each side out takes scipy seconds a reading, and a batch has hundreds."""
+    rng = np.random.default_rng(1)
+    before, after = rng.normal(0.0, 1.0, 200), rng.normal(0.3, 1.0, 200)
+    found = compare_samples(before, after, of=359)
+    assert found.test == "mann-whitney"
+    assert found.p == stats.mannwhitneyu(before, after, method="asymptotic").pvalue
