@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 class Still:
     """A network of which some contacts move: all else is eliminated, but for the nodes at their ends.
 
-    What the end nodes see of the rest is its Schur complement, and of the rest's sources their share. Exact,
-    and at a bouncing contact's price: a tenth of the whole circuit's.
+    What the end nodes see of the rest is its Schur complement, and of the rest's sources their share. This is
+    exact, and for each position of a bouncing contact a tenth of the work that the whole circuit takes.
     """
 
     def __init__(

@@ -1,6 +1,6 @@
-"""How sure a reading is before it has been taken: the bench's own errors, and the spread of sound parts.
+"""How sure a reading will be, before it is taken: the bench's own errors, and the spread of sound parts.
 
-The bench's shares are those of `make_transfer`, with sizes as a run on an eight-bit scope has them.
+The bench's errors are those that `make_transfer` counts, as large as a run on an eight-bit scope finds them.
 """
 
 import math

@@ -1,7 +1,7 @@
 """What a suspect would show, with the spread that its own circuit gives to parts and strays.
 
-A leg that a fault has opened hangs on picofarads. What it shows then depends on strays that no job's file
-names, so they are parameters here, with a spread as large as they are.
+A leg that a fault has opened is held by picofarads alone. What it shows then depends on stray capacitances
+that no job's file names, so they are parameters here, with a spread as large as their value.
 """
 
 from collections.abc import Container, Iterator, Mapping, Sequence

@@ -226,7 +226,7 @@ class Search:
         return self._yardstick.degrees + len(self._evidence.supply_a)
 
     def _else(self, best: Candidate) -> float:
-        """Score of what is on no list: as if it left just what the uncertainties hardly allow."""
+        """Score of what is on no list: as if its residuals were just the most that uncertainties allow."""
         if not self._degrees:
             return log(SOMETHING_ELSE) + best.score - log_prior(best.suspect) - 3.0
         width = sqrt(2 / (9 * self._degrees))

@@ -1,7 +1,7 @@
 """What a bench shows by itself in the through hookup: noise, and the harmonics of each tone.
 
-A unit's noise and distortion are what is left when this is taken off. It is kept with a through reference: a
-record of the noise as it is, so that a later run takes off what it would have recorded itself.
+A unit's noise and distortion are what is left when this is taken off. It is kept with a through reference,
+the noise as a record of samples, so that a later run treats it just as a record of its own.
 """
 
 import base64

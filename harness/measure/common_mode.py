@@ -1,8 +1,8 @@
 """Common-mode rejection from the transfer matrix, and the exchange of a pair's two scope inputs.
 
-A pair's differential is a small difference of two large readings, each through an input of its own. Through
-an in-phase drive the ratio of those two inputs' gains looks like conversion. Seen once with the inputs one
-way round and once the other, the legs' mean has one gain for both.
+Under a common drive a pair's differential is a small difference of two large readings, each through a scope
+input of its own, so a difference of these inputs' gains looks like conversion. Read once with the inputs one
+way round and once the other, each leg's mean has the same gain, and the difference cancels.
 """
 
 import numpy as np
@@ -61,9 +61,9 @@ def worst_rejection(first: Estimate, second: Estimate) -> Estimate:
     """The lower of two rejections: 10 ohm added to the hot source leg, then to the cold one.
 
     That is the source that IEC 60268-3 asks for since its edition of 2000 (from memory). Each needs a hookup
-    of its own whose source leg has the resistor; a resistor beside equal legs can't be computed from readings
-    made without it, as what it converts depends on the port's own impedance to ground. A rejection that is
-    only known to be at least so much is the worst where that bound is the lowest.
+    of its own whose source leg has the resistor. Its effect can't be computed from readings made without it,
+    as what it converts depends on the port's own impedance to ground. A rejection of which only a lower bound
+    is known is the worse one where that bound is the lower.
     """
     return first if first.low <= second.low else second
 

@@ -1,7 +1,8 @@
 """The through reference: what the bench itself adds, as it is kept and looked up.
 
 In a through hookup the hot output feeds every hot input (first, third, …), the cold output every cold one.
-Their readings stand for the source legs, and tie each input's ranges together. `through` makes one.
+What the inputs read there stands for the source legs in every later reading, and relates each input's ranges
+to one another. `through` makes a reference.
 """
 
 import math

@@ -186,7 +186,10 @@ def _cost(volts: Floats, course: _Course, noise_v: float) -> Floats:
 
 
 def _absorbed(way: Ints, other: int) -> Ints:
-    """Take short stretches beside a longer one without a course to be none either: a click's tail is one."""
+    """Take a short stretch beside a longer one that follows no course to follow none either.
+
+    The tail of a click crosses courses on its way back.
+    """
     way = way.copy()
     changed = True
     while changed:

@@ -13,7 +13,7 @@ from harness.measure.tone import fit_tones
 Floats = NDArray[np.float64]
 
 STARTLING = 6.0  # times the noise: one sample in 500 million
-UNREST = 5.0  # times the noise's power, over a block; the notches make neighbours alike, so no less
+UNREST = 5.0  # times the noise's power, over a block; no less, as the notches make neighbours alike
 BLOCK = 32
 MEDIAN_POWER = (1 - 2 / (9 * BLOCK)) ** 3  # of a block of noise, over its mean (chi squared)
 BEYOND = 8.0  # standard deviations of a block's power

@@ -167,7 +167,7 @@ def _leg(sides: Sides, leg: int, partner: int | None, floating: Floating) -> Leg
 
 
 def _instant(path: Path, place: int) -> Instant:
-    """Instant at which segment `place` ends; anywhere in a stretch without a course beside it."""
+    """Instant at which segment `place` ends; beside a stretch that follows no course, anywhere in that."""
     instant = path.instants[place]
     for other in (place, place + 1):
         if path.segments[other].label == "other" and 0 < other < len(path.segments) - 1:

@@ -21,10 +21,10 @@ def levels_of(volts: NDArray[np.complex128], hot: int) -> CycleLevels:
 
 
 def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> tuple[Cycle, ...]:
-    """One for each control line, operated from rest, whose port is led the drive on either side.
+    """One for each control line, operated from rest, at whose port a signal shows before or after.
 
-    Of one that is silent both times no failure could be seen, and none of ten would say nothing. Both outputs
-    are at one frequency, so that a record is short.
+    A line that leaves the port silent both times is left out: no failure could be seen there, and none in ten
+    operations would mean nothing. Both outputs are at one frequency, so that a record is short.
     """
     tone = need.check.tone
     stimulus = Stimulus(kind="antiphase", frequency_hz=tone.frequency_hz, level_vrms=tone.level_vrms)

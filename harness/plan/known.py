@@ -25,10 +25,11 @@ PROBE_HZ = (1e3, 1e3)
 def path_between(
     job: Job, check: Check, hookup: Hookup, state: State, net: str, impedances: BenchImpedances
 ) -> tuple[KnownOhm, KnownOhm]:
-    """Source and load, both legs, that a path of contacts lies between, so that level = load / sum of all.
+    """What a path of contacts lies between: source and load, both legs of each, in ohms.
 
-    The load is what the level with ideal contacts says, whatever it is made of. Raises JobError where other
-    parts stand between the contacts: then no one resistance explains the level.
+    The level is then load / (source + path + load). The load is taken from the level with ideal contacts,
+    whatever it is made of. Raises JobError where other parts stand between the contacts: then no single
+    resistance explains the level.
     """
     circuit = build_circuit(job.module, job.fixture, hookup, state, impedances)
     ideal = replace(
@@ -91,10 +92,10 @@ def _refuse_other_parts(
 def coupled_into(
     job: Job, hookup: Hookup, state: State, port: PortName, impedances: BenchImpedances
 ) -> KnownOhm:
-    """Differential volts at a port per ampere through each of two like capacitances, one to each leg.
+    """Differential volts at a port per ampere that flows through two equal capacitances, one to each leg.
 
-    The drive is +half a volt behind one and -half behind the other, so of the port's own resistance between
-    its legs half counts. The generator's own outputs stay where they are, as resistances.
+    The drive is half a volt behind one and minus half a volt behind the other, so half of the resistance
+    between the port's legs counts. The generator's outputs stay where they are, as resistances.
     """
     circuit = build_circuit(job.module, job.fixture, hookup, state, impedances)
     ends = [

@@ -65,7 +65,7 @@ class PlannedReading:
     `channel` and `port` say where it is read; `driven` which channel the generator feeds. For channel_match
     the first acquisition is the module's first channel. own_hz: of a check of several
     frequencies, this one's. source, load: of a contact resistance, what the path lies between; of a
-    capacitance, load is what its current makes the quiet port's differential with.
+    capacitance, load is the resistance in which its current makes the quiet port's differential.
     """
 
     check: Check

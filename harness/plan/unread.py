@@ -1,4 +1,4 @@
-"""Checks that would give no reading where they ask for one: told before a run, with what would help. Pure."""
+"""Checks that would give no reading where they ask for one: refused before a run, with what helps. Pure."""
 
 from collections.abc import Iterable, Iterator
 from itertools import islice
