@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from drivers.profile import KINDS, Profile
 from harness.descriptions.expected import expected
+from harness.descriptions.unseen import refusal, unseen
 from harness.errors import JobError, Mistake
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
@@ -95,6 +96,10 @@ def parse_profile(text: str, file: str) -> Profile:
         raise JobError(
             [Mistake(file=file, line=int(line[1]) if line else None, key="", message=str(error))]
         ) from None
+    for key, character in unseen(data):
+        path = tuple(str(part) for part in key)
+        place = _line(text, path) if path else None
+        raise JobError([Mistake(file=file, line=place, key=".".join(path), message=refusal(character))])
     kind = data.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
         near = difflib.get_close_matches(str(kind), KINDS, n=1)

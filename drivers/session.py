@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from drivers.serial_wire import is_serial, open_serial
 from drivers.transcript import Transcript
 from drivers.wire import Wire, open_visa
+from harness.descriptions.unseen import UNSEEN
 from harness.errors import (
     BadReply,
     BenchError,
@@ -269,6 +270,8 @@ class Session:
             raise self.bad_reply(
                 "an answer and not an echo (switch the instrument's echo off)", answer, command
             )
+        if UNSEEN.search(answer):
+            raise self.bad_reply("text that shows as it is", answer, command)
         return answer
 
     def _ask_identity(self) -> str:

@@ -11,6 +11,7 @@ from harness.descriptions.read_bench import read_bench
 from harness.descriptions.read_fixture import read_fixture
 from harness.descriptions.read_module import read_module
 from harness.descriptions.read_sequence import read_sequence
+from harness.descriptions.unseen import refusal, unseen
 from harness.errors import JobError, Mistake
 
 MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"
@@ -109,10 +110,14 @@ def _open(path: Path, name: str, mistakes: list[Mistake], files: list[JobFile]) 
         return None
     files.append(file)
     try:
-        return Source(name=name, located=read_located(file.text), mistakes=mistakes)
+        source = Source(name=name, located=read_located(file.text), mistakes=mistakes)
     except TomlSyntaxError as error:
         mistakes.append(_mistake(name, f"no TOML from here on: {error}", error.line))
         return None
+    found = list(unseen(source.located.values))
+    for key, character in found:
+        source.wrong(key, refusal(character))
+    return None if found else source
 
 
 def _mistake(name: str, message: str, line: int | None = None) -> Mistake:

@@ -82,6 +82,10 @@ def garbage(connection: Connection) -> None:
     connection.send(b"\xffanswer\n")
 
 
+def steering(connection: Connection) -> None:
+    connection.send(b"\x1b]0;owned\x07\n")
+
+
 def endless(connection: Connection) -> None:
     connection.send(b"x" * 2_000_000)
 
@@ -96,6 +100,7 @@ def endless(connection: Connection) -> None:
         (close_inside, LinkLost, "the instrument closed the connection"),
         (reset, LinkLost, "reset"),
         (garbage, BadReply, r"expected plain ASCII text, found b'\xffanswer'"),
+        (steering, BadReply, r"expected text that shows as it is, found '\x1b]0;owned\x07'"),
         (endless, BadReply, "without a line feed"),
     ],
     ids=lambda value: getattr(value, "__name__", ""),
