@@ -196,6 +196,15 @@ def test_a_run_that_goes_on_stays_in_the_chain(place: str) -> None:
                 store.reopen(run, "", ENDED)
 
 
+def test_a_seal_is_another_one_once_anything_is_recorded_of_its_run(place: str) -> None:
+    with open_records(place) as store:
+        before = store.seals()
+        assert before == {run: store.seal(run) for run in (1, 2, 3)}
+        store.add_event(2, "diagnosis", '{"faults": []}')
+        after = store.seals()
+    assert [run for run in before if after[run] != before[run]] == [2]
+
+
 def to_version_2(place: str | Path) -> None:
     meddle(
         place,
