@@ -99,12 +99,10 @@ def hard_faults(job: Job) -> tuple[Fault, ...]:
     return single_faults(job.module, job.fixture, contact_ohm=())
 
 
-def judge_faults(
-    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
-) -> tuple[FaultSeen, ...]:
+def judge_faults(job: Job, plan: Plan, *, impedances: BenchImpedances) -> tuple[FaultSeen, ...]:
     """Say for every hard fault whether a plan would see it, and nothing else. Raises CircuitError."""
     faults = hard_faults(job)
-    shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
+    shown = signatures(job, plan, faults, impedances=impedances)
     prospect = Prospect(job=job, plan=plan, signatures=shown)
     return _of_faults(faults, _judge(weigh_margins(job, plan, shown), prospect, impedances))
 

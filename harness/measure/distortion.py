@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Estimate
-from harness.measure.clock import NOMINAL_CLOCK, Clock, sine_rows
+from harness.measure.clock import sine_rows
 from harness.measure.levels import below, root_of_power
 from harness.measure.noise import HIGH_HZ, BandPower, band_power
 from harness.measure.tone import ToneFit, fit_tones
@@ -52,13 +52,13 @@ def measure_harmonics(
     frequency_hz: float,
     *,
     step_v: tuple[float, float],
-    clock: Clock = NOMINAL_CLOCK,
     highest_hz: float = HIGH_HZ,
 ) -> Harmonics:
     """Find the fundamental and its harmonics up to the tenth, as far as the band goes, in a pair's record.
 
-    volts: hot, cold, shape (2, samples). Raises ReadingError where there is no tone, where no harmonic lies
-    in the band, or where the record can't hold them (too short, too few samples a second).
+    volts: hot, cold, shape (2, samples). highest_hz: where the band ends. Raises ReadingError where there is
+    no tone, where no harmonic lies in the band, or where the record can't hold them (too short, too few
+    samples a second).
     """
     orders = tuple(n for n in range(2, LAST_HARMONIC + 1) if n * frequency_hz <= highest_hz * (1 + 1e-9))
     if not orders:
@@ -66,7 +66,7 @@ def measure_harmonics(
             f"no harmonic of {frequency_hz:g} Hz lies under {highest_hz:g} Hz. Take a tone of at most "
             f"{highest_hz / 2:g} Hz"
         )
-    fit = fit_tones(volts, interval_s, [frequency_hz * n for n in (1, *orders)], step_v=step_v, clock=clock)
+    fit = fit_tones(volts, interval_s, [frequency_hz * n for n in (1, *orders)], step_v=step_v)
     phasors = fit.phasors[0] - fit.phasors[1]
     standard = np.hypot(fit.standard[0], fit.standard[1])
     level = abs(phasors[0])

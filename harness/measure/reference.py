@@ -119,9 +119,9 @@ class Reference:
                 return entry
         return None
 
-    def serves(self, now_s: float, instruments: tuple[str, ...], *, life_s: float = LIFE_S) -> bool:
+    def serves(self, now_s: float, instruments: tuple[str, ...]) -> bool:
         """Whether it is of these instruments and still fresh."""
-        return instruments == self.instruments and 0 <= now_s - self.taken_s <= life_s
+        return instruments == self.instruments and 0 <= now_s - self.taken_s <= LIFE_S
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings, lists and dicts, complex numbers as [re, im]: what records keep."""

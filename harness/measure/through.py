@@ -195,8 +195,6 @@ def through_problems(
     *,
     emf_vrms: tuple[float, float],
     through_prediction: Complex,
-    largest_dc_v: float = LARGEST_DC_V,
-    largest_mains_vrms: float = LARGEST_MAINS_VRMS,
 ) -> tuple[str, ...]:
     """Say which leads of a through hookup are surely wrong, and how; empty where none is.
 
@@ -212,17 +210,17 @@ def through_problems(
     said = _leads(inputs, own, other)
     said += _levels(inputs, own, (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1)))
     for row, number in enumerate(inputs):
-        if abs(fit.offset_v[row]) > largest_dc_v:
+        if abs(fit.offset_v[row]) > LARGEST_DC_V:
             said.append(
-                f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {largest_dc_v:g} V: something "
+                f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {LARGEST_DC_V:g} V: something "
                 "else than the generator is connected. Take it off before anything is driven"
             )
         mains = np.abs(fit.phasors[row, 2:])
-        if mains.size and mains.max() > largest_mains_vrms:
+        if mains.size and mains.max() > LARGEST_MAINS_VRMS:
             mains_hz = fit.frequencies_hz[2 + int(mains.argmax())]
             said.append(
                 f"input {number} shows {1e3 * mains.max():.2g} mV RMS at {mains_hz:g} Hz, "
-                f"more than {1e3 * largest_mains_vrms:g} mV: its ground lead is off or open"
+                f"more than {1e3 * LARGEST_MAINS_VRMS:g} mV: its ground lead is off or open"
             )
     return tuple(said)
 
