@@ -13,10 +13,19 @@ from tests.cli.commands import switchwalk, with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 RARELY = 4.5  # standard uncertainties: no reading of a hundred is further out in a thousand runs but one
-STEADY = (
-    "response", "common_mode_rejection", "noise", "distortion", "contact_resistance", "capacitance",
-    "intermittency",
-)  # fmt: skip
+
+
+def whole_run_of_a_good_unit(capsys: pytest.CaptureFixture[str], job: str) -> list[Reading]:
+    """Every check of a shipped job as it stands: a good unit passes all of them."""
+    readings = run(capsys, SEQUENCES / job)
+    assert {reading.verdict for reading in readings} == {"pass"}
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        (line,) = store.runs()
+        assert line.outcome == "pass"
+        assert store.run(line.run_id).header.planned_readings == len(readings)
+    taken = {reading.quantity for reading in readings}
+    assert {"response", "common_mode_rejection", "noise", "distortion"} <= taken
+    return readings
 
 
 def run(capsys: pytest.CaptureFixture[str], job: Path, *more: str) -> list[Reading]:
@@ -36,9 +45,10 @@ def of(readings: list[Reading], quantity: str) -> list[Reading]:
     return found
 
 
-def test_the_attenuators_contacts_noise_and_response(capsys: pytest.CaptureFixture[str]) -> None:
-    readings = run(capsys, with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), *STEADY))
-    assert {reading.verdict for reading in readings} == {"pass"}
+def test_a_good_attenuator_passes_with_its_contacts_noise_and_response_as_they_must_be(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    readings = whole_run_of_a_good_unit(capsys, "stepped_attenuator")
     for reading in of(readings, "contact_resistance"):
         # Twelve contacts a leg, each of 50 to 95 mohm by the simulated unit's own draw.
         assert reading.value + RARELY * reading.standard > 24 * 0.050
@@ -55,8 +65,10 @@ def test_the_attenuators_contacts_noise_and_response(capsys: pytest.CaptureFixtu
     assert all(reading.unit == "%" for reading in of(readings, "distortion"))
 
 
-def test_the_selectors_open_contacts_have_their_picofarads(capsys: pytest.CaptureFixture[str]) -> None:
-    readings = run(capsys, with_checks_of(SEQUENCES / "source_selector", Path("job"), "capacitance"))
+def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    readings = whole_run_of_a_good_unit(capsys, "source_selector")
     for reading in of(readings, "capacitance"):
         # 1 pF by the data sheet, 0.7 to 1.0 of it as simulated, and some stray between neighbouring nets
         assert 0.65e-12 < reading.value < 1.15e-12
@@ -85,9 +97,10 @@ def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.C
     assert good.high == pytest.approx(0.2589, abs=1e-4)
 
 
-def test_ten_ohm_in_a_leg_convert_what_the_circuit_says(capsys: pytest.CaptureFixture[str]) -> None:
-    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "common_mode_rejection")
-    readings = of(run(capsys, job), "common_mode_rejection")
+def test_a_good_switcher_passes_and_ten_ohm_in_a_leg_convert_what_the_circuit_says(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    readings = of(whole_run_of_a_good_unit(capsys, "two_loop_switcher"), "common_mode_rejection")
     assert len(readings) == 4
     for reading in readings:
         assert reading.expected is not None
