@@ -14,7 +14,7 @@ from types import FrameType
 from harness.descriptions.load import load_job
 from harness.errors import SwitchwalkError
 from simulator.bench_file import write_bench
-from simulator.server import BOARD_KINDS, Simulator, read_faults, serve
+from simulator.server import BOARD_KINDS, Simulator, read_faults
 from simulator.troubles import GRAMMAR, parse_trouble
 
 
@@ -27,7 +27,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         job = load_job(asked.job)
         troubles = [parse_trouble(text) for text in asked.trouble]
-        with serve(
+        with Simulator(
             job,
             serial=asked.serial,
             faults=read_faults(asked.fault, job),

@@ -35,7 +35,11 @@ JOIN_S = 2.0
 
 
 class Simulator:
-    """A running simulator; close it, or use it in a `with`."""
+    """A running simulator of a job's bench; close it, or use it in a `with`.
+
+    serial: draws the unit's values. bench_seed: draws the bench's own errors. hasten: how many times faster
+    than the wall its clock runs. clumsy: the share of hookups by hand in which a lead ends up elsewhere.
+    """
 
     def __init__(
         self,
@@ -219,33 +223,6 @@ class Simulator:
                 agenda.clear()
         else:
             self.trouble(parse_trouble(text))
-
-
-def serve(
-    job: Job,
-    *,
-    serial: str,
-    faults: Sequence[Fault] = (),
-    hasten: float = 1.0,
-    switchboard: BoardKind = "frame",
-    bench_seed: int = 1,
-    troubles: Sequence[Trouble] = (),
-    clumsy: float = 0.0,
-) -> Simulator:
-    """Start a simulator for a job. `bench_seed` draws the bench's own errors, `serial` the unit's values.
-
-    clumsy: the share of hookups by hand in which a lead ends up elsewhere.
-    """
-    return Simulator(
-        job,
-        serial=serial,
-        faults=faults,
-        hasten=hasten,
-        switchboard=switchboard,
-        bench_seed=bench_seed,
-        troubles=troubles,
-        clumsy=clumsy,
-    )
 
 
 def read_faults(texts: Sequence[str], job: Job) -> tuple[Fault, ...]:

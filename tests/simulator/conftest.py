@@ -11,7 +11,7 @@ import pytest
 
 from harness.descriptions.load import load_job
 from simulator.bench_file import Addresses
-from simulator.server import Simulator, read_faults, serve
+from simulator.server import Simulator, read_faults
 
 MODULE = """
 [module]
@@ -233,7 +233,7 @@ def start(job_folder: Path, open_line: Callable[[str], Line]) -> Iterator[Callab
                 "switchboard": "route",
                 **options,
             }
-            simulator = serve(job, faults=read_faults(faults, job), **settings)  # type: ignore[arg-type]
+            simulator = Simulator(job, faults=read_faults(faults, job), **settings)  # type: ignore[arg-type]
             stack.callback(simulator.close)
             return Bench(simulator, open_line)
 

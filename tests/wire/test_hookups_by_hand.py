@@ -28,7 +28,7 @@ from harness.runner.run import stage_of
 from harness.runner.stage import Stage
 from harness.workbench.held import WallClock
 from simulator.hands import Places
-from simulator.server import Simulator, read_faults, serve
+from simulator.server import Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench
@@ -93,7 +93,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
         if isinstance(event, Remark) and event.text.startswith("hookup"):
             said.append(event.text)
 
-    with serve(load_job(hand_job(folder)), serial="OB-0001", hasten=20.0) as simulator:
+    with Simulator(load_job(hand_job(folder)), serial="OB-0001", hasten=20.0) as simulator:
         (folder / "bench.toml").write_text(simulator.bench_toml(), encoding="utf-8")
         job = load_job(folder / "by_hand", folder / "bench.toml")
         plan = build_plan(job, impedances=BenchImpedances())
