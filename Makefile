@@ -5,6 +5,9 @@ BIN := $(VENV)/bin
 JOB ?= sequences/two_loop_switcher
 SERIAL ?= OB-0001
 
+# What starts often finds what it imports compiled.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: help demo test check bench lock clean
 
 help:
@@ -20,8 +23,9 @@ $(VENV)/run.stamp: requirements.txt pyproject.toml
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
 	@touch $@
 
+# Compiled when they are used: of thousands of files that only tests need, they use a part.
 $(VENV)/dev.stamp: requirements-dev.txt $(VENV)/run.stamp
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile --require-hashes -r requirements-dev.txt
 	@touch $@
 
 demo: $(VENV)/run.stamp
