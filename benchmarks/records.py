@@ -1,12 +1,13 @@
 """How quick the records are at many readings, and how much four benches may write at once.
 
-Fills a SQLite file and, where a server can be started, a PostgreSQL database with invented runs; then times
-the commands as processes of their own, each the best of three.
+Fills a SQLite file and, where a server can be started, a PostgreSQL database with invented runs, and makes
+two real ones there on the simulated bench; then times the commands as processes of their own, each the best
+of three.
 
     python benchmarks/records.py [--runs 100] [--readings 1000] [--place FILE_OR_URL]
 
-A million readings (--runs 1000) take twenty minutes, most of which the filling takes. With --place, records
-that are there already are used as they are, and an empty place is filled and kept.
+A million readings (--runs 1000) take a quarter of an hour, half of which the filling takes. With --place,
+records that are there already are used as they are, and an empty place is filled and kept.
 """
 
 import argparse
@@ -16,193 +17,130 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import numpy as np
-from sqlalchemy import Connection, update
-
-from harness.reading import Contribution, Reading
-from harness.records import rows, tables
-from harness.records.adding import insert_rows
-from harness.records.database import open_engine, writing
-from harness.records.place import find_place
-from harness.records.run import RunHeader
+from benchmarks.invented_runs import (
+    APPRAISERS,
+    BATCHES,
+    BENCHES,
+    GOLDEN,
+    STUDIED,
+    STUDY,
+    fill,
+)
 from harness.records.store import open_records
 from tests.records.postgresql_server import INSTALL, find_program, postgresql_server
 
-BENCHES = 4
+ROOT = Path(__file__).resolve().parents[1]
 BENCH_SECONDS = 10.0
-RUNS_A_TRANSACTION = 50
-FAILING = 0.0002  # of all readings
-RETESTED = 20  # every so many-th unit is run again
-STARTED = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
-STATES = ("rest", "loop_a", "loop_b", "loop_a+loop_b", "swap", "loop_a+swap", "loop_b+swap", "all")
-PORTS = ("out", "a_send", "b_send", "out.hot", "out.cold")
-KINDS = (
-    ("Route and gain", "gain", 1e3, "dB", -0.09, 0.004, -0.29, 0.11),
-    ("Response, low", "gain", 20.0, "dB", -0.10, 0.005, -0.4, 0.2),
-    ("Response, high", "gain", 20e3, "dB", -0.12, 0.006, -0.4, 0.2),
-    ("Phase", "phase", 1e3, "deg", 0.2, 0.02, -1.0, 1.0),
-    ("Polarity", "polarity", 1e3, "", 1.0, 0.0, 0.5, None),
-    ("Crosstalk", "crosstalk", 10e3, "dB", -101.0, 0.8, None, -80.0),
-    ("Common mode", "common_mode_rejection", 1e3, "dB", 71.0, 1.2, 50.0, None),
-    ("Offset", "offset", None, "V", 2e-4, 5e-5, -2e-3, 2e-3),
-    ("Click", "click", None, "V", 4e-3, 4e-4, None, 2e-2),
-    ("Operate time", "operate_time", None, "s", 2.1e-3, 1e-4, None, 4e-3),
-    ("Release time", "release_time", None, "s", 1.2e-3, 1e-4, None, 4e-3),
-    ("Contacts", "resistance", None, "ohm", 0.11, 0.01, None, 0.25),
-    ("Hum", "hum", 50.0, "dBu", -88.0, 0.7, None, -75.0),
-)
+TIMES = 3
+SLOW_S = 5.0  # what takes longer is timed once
+JOB = str(ROOT / "sequences" / "two_loop_switcher")
+READING = "Route and gain: loop_a left.out 1 kHz"
+SIMULATED = {"OB-PASS": (), "OB-FAIL": ("--fault", "K3 never operates")}
+"""Units of the real runs, and what is wrong with them."""
+
+LOOKUPS = """
+import sys, time
+from pathlib import Path
+from harness.descriptions.load import load_job
+from harness.records.store import open_records
+from harness.workbench.bench_block import check_block
+from harness.workbench.retest import retest_kept
+place, job, serial = sys.argv[1], load_job(Path(sys.argv[2])), sys.argv[3]
+begun = time.perf_counter()
+with open_records(place) as store:
+    store.passed(serial, job.module.part)
+    retest_kept(store, job, serial, simulate=False, who=None, why="")
+    check_block(store, job, simulated=False, despite="", who=None)
+    store.latest_reference(job.bench.name, simulated=False)
+print(time.perf_counter() - begun)
+"""
+"""What `run` and `batch` ask of the records before a unit is tested."""
 
 
-def invented_readings(count: int, rng: np.random.Generator, *, first: int = 1) -> list[Reading]:
-    """One healthy unit's readings."""
-    return [
-        _reading(number, float(deviation), first + number // 2)
-        for number, deviation in enumerate(rng.normal(0.0, 1.0, count))
-    ]
+def make_real_runs(place: str, folder: Path) -> dict[str, int]:
+    """Test two units on the simulated bench where that is not yet done; gives the run of each."""
+    for serial, faults in SIMULATED.items():
+        if _run_of(place, serial) is None:
+            asked = ["run", JOB, "--serial", serial, "--simulate", "--hasten", "10", *faults]
+            said = subprocess.run(
+                command([*asked, "--records", place]), stdout=subprocess.DEVNULL, cwd=folder, check=False
+            )
+            if said.returncode not in (0, 1):
+                raise SystemExit(f"the run of {serial} ended with exit code {said.returncode}")
+    return {serial: _run_of(place, serial) or 0 for serial in SIMULATED}
 
 
-def _reading(number: int, deviation: float, acquisition: int) -> Reading:
-    rest, state = divmod(number, len(STATES))
-    rest, side = divmod(rest, 2)
-    rest, port = divmod(rest, len(PORTS))
-    check, quantity, frequency_hz, unit, value, sigma, low, high = KINDS[rest % len(KINDS)]
-    channel = ("left", "right")[side]
-    measured = value + sigma * deviation
-    return Reading(
-        check=check if rest < len(KINDS) else f"{check} {1 + rest // len(KINDS)}",
-        quantity=quantity,
-        state=STATES[state],
-        channel=channel,
-        port=PORTS[port],
-        hookup=f"drive {channel}, view outputs",
-        frequency_hz=frequency_hz,
-        unit=unit,
-        value=measured,
-        standard=sigma / 3,
-        low=measured - 2 * sigma / 3,
-        high=measured + 2 * sigma / 3,
-        coverage_factor=2.0,
-        floor=check == "Crosstalk" and deviation < -1.0,
-        expected=value,
-        expected_standard=sigma,
-        limit_low=low,
-        limit_high=high,
-        verdict="pass",
-        reason="",
-        budget=(
-            Contribution(name="fit residual", standard=sigma / 6),
-            Contribution(name="through reference", standard=sigma / 7),
-            Contribution(name="gain accuracy", standard=sigma / 8),
-        ),
-        acquisitions=(acquisition,),
-        route=f"{channel}.in > K1 > {channel}.a_send > key_a > {channel}.a_return > {channel}.out",
-    )
+def _run_of(place: str, serial: str) -> int | None:
+    with open_records(place, read_only=True) as store:
+        return next((line.run_id for line in store.lines(serial=serial)), None)
 
 
-def header(number: int, readings: int) -> RunHeader:
-    """Of the so many-th run: units in their order, every twentieth run a second time."""
-    unit = number - number // RETESTED
-    return RunHeader(
-        serial=f"OB-{unit:05d}",
-        module_name="Two-loop line switcher",
-        part="TLS-2",
-        revision="B",
-        sequence_name="Production test",
-        decision="guarded",
-        bench_name=f"Bench {1 + number % BENCHES}",
-        operator="Ada",
-        started=STARTED + timedelta(minutes=6 * number),
-        software_version="0.1.0",
-        simulated=False,
-        notes="",
-        instruments=(),
-        files=(),
-        planned_readings=readings,
-    )
+def command(arguments: list[str]) -> list[str]:
+    """As a process of its own."""
+    return [sys.executable, "-m", "harness.cli", *arguments]
 
 
-def fill(place: str, runs: int, readings: int) -> None:
-    """Add invented runs, many in a transaction, with their ledger; nothing where there are any already."""
-    with open_records(place) as store:
-        if store.lines():
-            return
-    begun = time.perf_counter()
-    rng = np.random.default_rng(6)
-    invented = [rows.reading_to_row(one) for one in invented_readings(readings, rng)]
-    found = find_place(place)
-    engine = open_engine(found, read_only=False)
-    for first in range(0, runs, RUNS_A_TRANSACTION):
-        with writing(engine) as connection:
-            for number in range(first, min(first + RUNS_A_TRANSACTION, runs)):
-                _add_run(connection, number, invented, rng)
-    engine.dispose()
-    seconds = time.perf_counter() - begun
-    print(f"  filled with {runs} runs of {readings} readings in {seconds:.0f} s", flush=True)
-
-
-def _add_run(connection: Connection, number: int, invented: list[rows.Row], rng: np.random.Generator) -> None:
-    """Each reading a little beside the invented one, and now and then one that fails."""
-    begun = header(number, len(invented))
-    (run,) = insert_rows(connection, tables.runs, [rows.header_to_row(begun)])
-    failing = rng.random(len(invented)) < FAILING
-    made = []
-    for row, fails, deviation in zip(invented, failing, rng.normal(0.0, 1.0, len(invented)), strict=True):
-        spread = row["expected_standard"]
-        value = row["expected"] + spread * float(deviation)
-        verdict = "fail" if fails else "pass"
-        ends = {"low": value - 2 * row["standard"], "high": value + 2 * row["standard"]}
-        made.append({**row, **ends, "run_id": run, "value": value, "verdict": verdict})
-    insert_rows(connection, tables.readings, made)
-    ended = rows.time_to_text(begun.started + timedelta(minutes=4))
-    outcome = "fail" if failing.any() else "pass"
-    event = {"run_id": run, "kind": "ended", "at": ended, "outcome": outcome, "text": ""}
-    insert_rows(connection, tables.run_events, [event])
-    connection.execute(
-        update(tables.runs).where(tables.runs.c.id == run).values(outcome=outcome, ended=ended)
-    )
-
-
-def commands(place: str) -> Iterator[tuple[str, list[str]]]:
+def commands(place: str, made: dict[str, int], folder: Path) -> Iterator[tuple[str, list[str]]]:
     """What is timed, in words and as a command."""
     with open_records(place, read_only=True) as store:
-        lines = store.lines()
-        units = len({line.serial for line in lines})
-        middle = lines[len(lines) // 2].run_id
-    here = ["--records", place]
-    one = ["--reading", "Route and gain: loop_a left.out 1 kHz"]
-    yield f"units ({units})", ["units", *here]
-    yield "units --json", ["units", "--json", *here]
-    yield "show RUN", ["show", str(middle), *here]
-    yield "show RUN --all", ["show", str(middle), "--all", *here]
-    out = str(Path(tempfile.gettempdir()) / "switchwalk-benchmark.csv")
-    yield "export RUN, csv", ["export", str(middle), "--format", "csv", "--out", out, *here]
-    yield "trends (latest 100 units)", ["trends", *here]
-    yield "trends --json", ["trends", "--json", *here]
-    yield "trends, one reading", ["trends", *one, *here]
-    yield f"trends, all {units} units", ["trends", "--last", str(units), *here]
-    yield f"trends, one reading, all {units} units", ["trends", "--last", str(units), *one, *here]
-    yield "verify RUN", ["verify", str(middle), *here]
-    yield "verify", ["verify", *here]
+        lines = [line for line in store.lines(simulated=False) if line.purpose == ""]
+    units = len({line.serial for line in lines})
+    line = lines[len(lines) // 2]
+    middle, serial = str(line.run_id), line.serial
+    one, every = ["--reading", READING], ["--last", str(units)]
+    passed, failed = map(str, made.values())
+    study = ["--units", ",".join(STUDIED), "--operators", ",".join(APPRAISERS), "--batch", STUDY]
+    for words, *arguments in (
+        (f"units (more than {units})", "units"),
+        ("units --json", "units", "--json"),
+        ("units SERIAL", "units", serial),
+        ("units SERIAL --json", "units", serial, "--json"),
+        ("units GOLDEN, with all its runs", "units", GOLDEN),
+        ("show RUN", "show", middle),
+        ("show RUN --all", "show", middle, "--all"),
+        ("show GOLDEN's RUN", "show", "11"),
+        ("export RUN, csv", "export", middle, "--format", "csv", "--out", str(folder / "run.csv")),
+        ("trends (latest 100 units)", "trends"),
+        ("trends --json", "trends", "--json"),
+        ("trends, one reading", "trends", *one),
+        (f"trends, all {units} units", "trends", *every),
+        (f"trends --json, all {units} units", "trends", "--json", *every),
+        (f"trends, one reading, all {units} units", "trends", *every, *one),
+        ("trends, a batch against another", "trends", "--batch", BATCHES[1], "--against-batch", BATCHES[0]),
+        ("trends --golden", "trends", "--golden", GOLDEN),
+        ("gauge --from-records", "gauge", JOB, *study, "--from-records"),
+        ("the report of a run that passed", "resume", passed),
+        ("the report of a run that failed", "resume", failed),
+        ("diagnose RUN", "diagnose", failed),
+        ("certificate RUN", "certificate", passed, "--out", str(folder / "certificate.html")),
+        ("certificate of an early RUN", "certificate", middle, "--out", str(folder / "certificate.html")),
+        ("verify RUN", "verify", middle),
+        ("verify", "verify"),
+    ):
+        yield words, [*arguments, "--records", place]
 
 
-def best_s(arguments: list[str], times: int) -> tuple[float, float]:
+def best_s(arguments: list[str], times: int, folder: Path, *, pages: Path | None) -> tuple[float, float]:
     """The best wall time of a command as a process of its own, and its best processor time.
 
-    The second stays about the same on a busy machine; a server's own part is not in it.
+    The second stays about the same on a busy machine; a server's own part is not in it. pages: taken away
+    before each time, so that they are written again.
     """
     wall = processor = float("inf")
     for _ in range(times):
+        for page in () if pages is None else pages.glob("run-*.html"):
+            page.unlink()
         begun, used = time.perf_counter(), _children_s()
-        command = [sys.executable, "-m", "harness.cli", *arguments]
-        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, cwd=Path(__file__).parents[1])
+        done = subprocess.run(command(arguments), stdout=subprocess.DEVNULL, cwd=folder, check=False)
+        if done.returncode not in (0, 1):
+            raise SystemExit(f"{' '.join(arguments)} ended with exit code {done.returncode}")
         wall = min(wall, time.perf_counter() - begun)
         processor = min(processor, _children_s() - used)
-        if wall > 5.0:
+        if wall > SLOW_S:
             break
     return wall, processor
 
@@ -212,22 +150,31 @@ def _children_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
+def lookups_s(place: str) -> float:
+    """How long what is asked before a run takes, of a unit that has been run."""
+    with open_records(place, read_only=True) as store:
+        serial = store.lines(simulated=False)[-1].serial
+    asked = [sys.executable, "-c", LOOKUPS, place, JOB, serial]
+    return min(float(subprocess.check_output(asked, cwd=ROOT)) for _ in range(TIMES))
+
+
 BENCH = """
 import sys, time
 import numpy as np
-from benchmarks.records import header, invented_readings
+from benchmarks.invented_runs import header, invented_readings
 from harness.records.store import open_records
-place, number, until = sys.argv[1], int(sys.argv[2]), time.monotonic() + float(sys.argv[3])
+place, number, seconds = sys.argv[1], int(sys.argv[2]), float(sys.argv[3])
 rng = np.random.default_rng(number)
 worst = count = 0
 with open_records(place) as store:
-    run = store.begin(header(number, 0))
+    run = store.begin(header(number, 1000, 0))
+    until = time.monotonic() + seconds
     while time.monotonic() < until:
         readings = invented_readings(4, rng)
         begun = time.monotonic()
         store.add_readings(run, readings)
         worst, count = max(worst, time.monotonic() - begun), count + 1
-    store.finish(run, "stopped", "", header(number, 0).started)
+    store.finish(run, "stopped", "", header(number, 1000, 0).started)
 print(count, worst)
 """
 
@@ -237,7 +184,7 @@ def write_at_once(place: str, benches: int) -> list[tuple[int, float]]:
     running = [
         subprocess.Popen(
             [sys.executable, "-c", BENCH, place, str(number), str(BENCH_SECONDS)],
-            stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[1],
+            stdout=subprocess.PIPE, text=True, cwd=ROOT,
         )
         for number in range(benches)
     ]  # fmt: skip
@@ -245,15 +192,23 @@ def write_at_once(place: str, benches: int) -> list[tuple[int, float]]:
     return [(int(count), float(worst)) for count, worst in said]
 
 
-def measure(name: str, place: str, runs: int, readings: int, *, whole: bool) -> None:
-    """Fill a place and print its table."""
+def measure(name: str, place: str, runs: int, readings: int, *, only: str) -> None:
+    """Fill a place and print its table. only: what is timed has this in its words."""
     print(name)
-    fill(place, runs, readings)
-    print(f"  {'':<40} {'wall':>8}   {'processor':>8}")
-    for words, arguments in commands(place):
-        if whole or words != "verify":
-            wall, processor = best_s(arguments, 3)
-            print(f"  {words:<40} {wall:6.2f} s   {processor:6.2f} s", flush=True)
+    took = fill(place, runs, readings)
+    if took is not None:
+        print(f"  filled with {runs} runs of {readings} readings in {took:.0f} s", flush=True)
+    with tempfile.TemporaryDirectory(prefix="switchwalk-") as scratch:
+        folder = Path(scratch)
+        made = make_real_runs(place, folder)
+        pages = (folder / "switchwalk-records" if "://" in place else Path(place).parent) / "reports"
+        print(f"  {'':<40} {'wall':>8}   {'processor':>8}")
+        for words, arguments in commands(place, made, folder):
+            if only in words:
+                again = pages if arguments[0] == "resume" else None
+                wall, processor = best_s(arguments, TIMES, folder, pages=again)
+                print(f"  {words:<40} {wall:6.2f} s   {processor:6.2f} s", flush=True)
+    print(f"  {'what is asked before a run':<40} {lookups_s(place):6.2f} s", flush=True)
 
 
 def measure_writing(name: str, place: str) -> None:
@@ -274,21 +229,24 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=100)
     parser.add_argument("--readings", type=int, default=1000)
     parser.add_argument("--place", default="")
-    parser.add_argument("--no-verify", dest="whole", action="store_false", help="leave out the whole verify")
+    parser.add_argument("--only", default="", help="time only what has this in its words, such as trends")
+    parser.add_argument("--writing", action="store_true", help="with --place: let benches write there too")
     asked = parser.parse_args()
     if asked.place:
-        measure(asked.place, asked.place, asked.runs, asked.readings, whole=asked.whole)
+        measure(asked.place.rpartition("@")[2], asked.place, asked.runs, asked.readings, only=asked.only)
+        if asked.writing:
+            measure_writing("here", asked.place)
         return
     with tempfile.TemporaryDirectory(prefix="switchwalk-") as folder:
         place = str(Path(folder) / "records.sqlite")
-        measure("SQLite", place, asked.runs, asked.readings, whole=asked.whole)
+        measure("SQLite", place, asked.runs, asked.readings, only=asked.only)
         measure_writing("SQLite", place)
     if find_program("initdb") is None:
         print(f"PostgreSQL: not measured. {INSTALL}")
         return
     with postgresql_server(durable=True) as server:
         place = server.new_place()
-        measure("PostgreSQL", place, asked.runs, asked.readings, whole=asked.whole)
+        measure("PostgreSQL", place, asked.runs, asked.readings, only=asked.only)
         measure_writing("PostgreSQL", place)
 
 
