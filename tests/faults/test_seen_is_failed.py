@@ -2,8 +2,6 @@
 
 import json
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,6 +13,8 @@ from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
 from harness.plan.build import build_plan
+from harness.records.store import open_records
+from tests.cli.commands import switchwalk
 
 ROOT = Path(__file__).parents[2]
 SWITCHER = ROOT / "sequences" / "two_loop_switcher"
@@ -71,6 +71,12 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def coverage_folder(folder):
+    """All runs are of one job."""
+    return folder
+
+
+@pytest.fixture(scope="module")
 def predicted(folder):
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
@@ -89,23 +95,13 @@ def predicted(folder):
 
 @pytest.mark.timeout(170)
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path):
+def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path, capsys):
     best, failing = predicted
     records = tmp_path / "records.sqlite"
-    command = [sys.executable, "-c", "from harness.cli.app import main; main()", "run", str(folder)]
-    command += ["--serial", "SEEN-1", "--simulate", "--hasten", "10", "--fault", fault, "--json"]
-    done = subprocess.run(
-        [*command, "--records", str(records)],
-        capture_output=True,
-        text=True,
-        timeout=160,
-        cwd=ROOT,
-        check=False,
-    )
-    outcome = json.loads(done.stdout.splitlines()[-1])["outcome"]
-    assert outcome == ("fail" if best[fault] >= SURE else "pass"), done.stderr
-    from harness.records.store import open_records
-
+    command = ["run", str(folder), "--serial", "SEEN-1", "--simulate", "--hasten", "20", "--fault", fault]
+    done = switchwalk(capsys, *command, "--json", "--records", str(records))
+    outcome = json.loads(done.out.splitlines()[-1])["outcome"]
+    assert outcome == ("fail" if best[fault] >= SURE else "pass"), done.err
     with open_records(str(records)) as store:
         failed = {
             (reading.check, reading.state, reading.channel, reading.port)
