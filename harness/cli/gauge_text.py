@@ -106,15 +106,15 @@ def study_to_json(
 
 def golden_lines(found: Golden) -> Iterator[str]:
     """Whether the bench is where it was, and what moved."""
-    word = "IN PLACE" if found.check.good else "MOVED"
+    word = "IN PLACE" if found.check.good else "MOVED" if found.moved else "NOT IN PLACE"
     yield ""
     yield printable(f"{word}  bench {found.bench!r} by golden unit {found.serial}, run {found.run_id}")
     yield from _wrapped(f"{found.check.why}.")
-    if not found.history:
+    if found.history:
+        yield f"{counted(len(found.shifts), 'reading')} against {counted(len(found.history), 'earlier run')}"
+    elif found.check.good:
         reason = f" anew: {found.check.new_history}" if found.check.new_history else ""
         yield from _wrapped(f"With this run its history begins{reason}.")
-        return
-    yield f"{counted(len(found.shifts), 'reading')} against {counted(len(found.history), 'earlier run')}"
     if found.moved:
         yield ""
         yield "      moved by   from its mean  claimed  reading"
