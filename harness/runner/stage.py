@@ -21,6 +21,8 @@ from harness.runner.recovery import Recovery
 from harness.runner.wear import CountedSwitchboard, operations_of
 
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
+BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
+AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two looks; a supply that is in its limit stands still
 EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
 EXCESS_A = 0.02  # what is not worth a stop, at small currents
 LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
@@ -122,11 +124,12 @@ class Stage:
     def check_supply(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message.
 
-        The unit is blamed by two looks. At its limit, or where it does not hold its voltage, the supply is
-        looked at again at once: an answer that lost its end on the wire is a number as well ("+2.999" of
-        "+2.999E-02"), and where the second look differs, it is the bench's BadReply, and nothing is said of
-        the unit. A current that the supply bears may be what another state draws: a switchboard that answers
-        nothing may be late on a busy computer, so that is looked at again when it has had its time.
+        The unit is blamed by two looks that agree. At its limit, or where it does not hold its voltage, the
+        supply is looked at again at once: an answer that lost its end on the wire is a number as well
+        ("+2.999" of "+2.999E-02"), and where the looks differ, or show what no supply gives, it is the
+        bench's BadReply, and nothing is said of the unit. A current that the supply bears may be what another
+        state draws: a switchboard that answers nothing may be late on a busy computer, so that is looked at
+        again when it has had its time.
         """
         reading = self._look(state, limit_a)
         if self._may_be_late(reading, state):
@@ -144,17 +147,26 @@ class Stage:
         if not in_time:
             self.clock.wait(LATER * self.settle_s)
         again = self.bench.supply.measure()
-        if self._is_limited(again, limit_a) or self._is_over(again, state):
+        limited = self._is_limited(again, limit_a)
+        if not in_time and not limited and not self._is_over(again, state):
+            return again
+        if limited and _agree(reading, again) and self._is_possible(again, state, limit_a):
             self._blame(again, state, limit_a)
-        if in_time:
-            raise BadReply(
-                f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
-                f"{state.name}, and at once after that {again.current_a * 1e3:.1f} mA at "
-                f"{again.voltage_v:.2f} V; one of the two cannot be",
-                instrument="supply",
-                address=self.bench.supply.identity.address,
-            )
-        return again
+        raise BadReply(
+            f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
+            f"{state.name}, and after that {again.current_a * 1e3:.1f} mA at "
+            f"{again.voltage_v:.2f} V; one of the two cannot be",
+            instrument="supply",
+            address=self.bench.supply.identity.address,
+        )
+
+    def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
+        """Whether a supply does this: no more than its limit, and no coil's current without its voltage."""
+        expected_a = expected_current_a(self.job.module, state)
+        held = reading.voltage_v >= VOLTAGE_HELD * self.job.module.supply.voltage_v
+        at_limit = reading.current_a >= LIMIT_REACHED * limit_a
+        tripped = reading.current_a <= 0.5 * expected_a
+        return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
 
     def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
         """Whether another state could draw this: too much, or, where no board denies it, one line off.
@@ -213,3 +225,11 @@ class Stage:
             abs(reading.current_a) >= LIMIT_REACHED * limit_a
             or reading.voltage_v < VOLTAGE_HELD * self.job.module.supply.voltage_v
         )
+
+
+def _agree(one: SupplyReading, other: SupplyReading) -> bool:
+    """Whether two looks show the same."""
+    return (
+        abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
+        and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V
+    )

@@ -31,13 +31,16 @@ class Bench:
     waited_s: list[float] = field(default_factory=list)
     settle_s: float = 0.015
     reads_back: bool = True
+    voltages_v: list[float] = field(default_factory=list)
 
     @property
     def identity(self) -> Identity:
         return Identity(role="supply", address="-", profile="-", text="-")
 
     def measure(self) -> SupplyReading:
-        return SupplyReading(voltage_v=12.0, current_a=self.currents_a.pop(0))
+        return SupplyReading(
+            voltage_v=self.voltages_v.pop(0) if self.voltages_v else 12.0, current_a=self.currents_a.pop(0)
+        )
 
     def wait(self, duration_s: float) -> None:
         self.waited_s.append(duration_s)
@@ -100,3 +103,24 @@ def test_a_board_that_read_back_is_not_waited_for() -> None:
 def test_a_limit_that_a_late_board_brings_about_is_no_over_current() -> None:
     """The supply is limited for the next state while the unit is still in the one before."""
     assert Bench([0.4, REST_A], reads_back=False).check().current_a == REST_A
+
+
+@pytest.mark.parametrize(
+    ("currents_a", "voltages_v"),
+    [
+        ([7.649, 0.07649], [12.0, 1.2]),  # two answers one after the other lost their ends
+        ([7.649, 7.651], [12.0, 12.0]),  # two currents did
+        ([REST_A, REST_A], [1.2, 1.2]),  # two voltages did
+    ],
+)
+def test_two_looks_that_no_supply_could_show_are_the_benchs(
+    currents_a: list[float], voltages_v: list[float]
+) -> None:
+    with pytest.raises(BadReply, match="one of the two cannot be"):
+        Bench(currents_a, voltages_v=voltages_v).check()
+
+
+@pytest.mark.parametrize(("current_a", "voltage_v"), [(0.399, 3.1), (0.0, 0.01)])
+def test_a_supply_in_its_limit_or_tripped_is_the_units(current_a: float, voltage_v: float) -> None:
+    with pytest.raises(OverCurrentError, match="over-current in state rest"):
+        Bench([current_a] * 2, voltages_v=[voltage_v] * 2).check()
