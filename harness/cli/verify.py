@@ -8,6 +8,7 @@ import typer
 
 from harness.cli.records import AsJson, RecordsPlace, printable
 from harness.errors import EXIT_FAIL, EXIT_PASS
+from harness.quantities import counted
 
 
 def verify(
@@ -36,8 +37,11 @@ def verify(
         for finding in found.findings:
             place = f"run {finding.run_id}: " if finding.run_id else ""
             typer.echo(printable(place + finding.what))
-        looked = f"run {run}" if run is not None else f"{found.runs} runs"
-        said = f"{len(found.findings)} things are not as recorded" if found.findings else "as recorded"
-        typer.echo(f"{looked}, {found.entries} entries: {said}")
+        looked = f"run {run}" if run is not None else counted(found.runs, "run")
+        entries = counted(found.entries, "entry", "entries")
+        said = (
+            f"not as recorded: {counted(len(found.findings), 'thing')}" if found.findings else "as recorded"
+        )
+        typer.echo(f"{looked}, {entries}: {said}")
         typer.echo(f"last digest: {found.head}")
     raise typer.Exit(EXIT_FAIL if found.findings else EXIT_PASS)
