@@ -108,9 +108,7 @@ def band_limited(excess: Excess) -> Excess:
     """
     if not 2.5 * HIGH_HZ * excess.interval_s < 1:
         raise ReadingError(f"{1 / excess.interval_s:g} samples a second hold no band up to {HIGH_HZ:g} Hz")
-    inputs_v = np.stack(
-        [band_pass(each, excess.interval_s, LOW_HZ, HIGH_HZ, ORDER) for each in excess.inputs_v]
-    )
+    inputs_v = band_pass(excess.inputs_v, excess.interval_s, LOW_HZ, HIGH_HZ, ORDER)
     quiet = inputs_v[:, excess.first // 2 : excess.first].sum(axis=0)
     bandwidth_hz = min(HIGH_HZ * 1.0472, excess.bandwidth_hz)  # of noise, through three poles
     share = bandwidth_hz * 2 * excess.interval_s
