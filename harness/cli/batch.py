@@ -27,6 +27,9 @@ from harness.errors import (
     UsageError,
 )
 from harness.workbench.bench_block import check_block
+from harness.workbench.described import Described
+from harness.workbench.planning import impedances_of
+from harness.workbench.report import folder_beside
 from harness.workbench.retest import check_count, earlier_runs, said
 
 if TYPE_CHECKING:
@@ -99,6 +102,8 @@ def batch(
         here = open_things.enter_context(
             workplace(described, bench, simulate=simulate, hasten=hasten, first=first)
         )
+        known = Described(job=here.job, plan=here.plan, impedances=impedances_of(here.job, here.bench_file))
+        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         errand = Errand(
             job=here.job,
             plan=here.plan,
@@ -110,12 +115,14 @@ def batch(
             transcript=transcript,
             quiet=as_json,
             batch=name,
+            see=see,
         )
         override = check_block(store, here.job, simulated=simulate, despite=despite, who=operator)
         if not as_json:
             typer.echo(CAUTIONS)
         units = Units(
             errand=errand,
+            known=known,
             store=store,
             records=records or DEFAULT_RECORDS,
             simulated=here.simulated,

@@ -4,7 +4,6 @@ import sys
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +18,6 @@ from harness.cli.serials import ask
 from harness.errors import BenchError, UsageError
 from harness.quantities import counted
 from harness.workbench.described import Described
-from harness.workbench.planning import impedances_of
 from harness.workbench.report import find_fault, write_page
 from harness.workbench.retest import Retest, earlier_runs
 from harness.workbench.simulated import fault_notes
@@ -69,11 +67,13 @@ class Refused:
 class Units:
     """Takes units through the job, and keeps what became of each in `results`.
 
-    records: where they are, for the reports beside them. faults: of simulated units. again, override: what
-    the command line says of retests and of a bad bench. attended: whether serial numbers come from a person.
+    known: what follows from the job alone. records: where they are, for the reports beside them. faults: of
+    simulated units. again, override: what the command line says of retests and of a bad bench. attended:
+    whether serial numbers come from a person.
     """
 
     errand: Errand
+    known: Described
     store: "RunStore"
     records: str | Path
     simulated: "SimulatedBench | None"
@@ -213,7 +213,7 @@ class Units:
             say(f"{serial}: {tested.outcome.upper()}, run {tested.run_id}, {tested.seconds:.1f} s, {counts}")
             if tested.reason:
                 say(tested.reason, indent=2, hang=0)
-        found = find_fault(self.store, self.store.run(tested.run_id), self._described)
+        found = find_fault(self.store, self.store.run(tested.run_id), self.known)
         if not quiet and tested.outcome in ("fail", "unproven"):
             say_likely(found)
             self._worst(self.store.readings(tested.run_id))
@@ -228,14 +228,7 @@ class Units:
 
     def _page(self, tested: "Tested", found: "Diagnosed | None") -> Path:
         record = self.store.run(tested.run_id)
-        return write_page(self.store, record, self.records, found, self._described)
-
-    @cached_property
-    def _described(self) -> Described:
-        """The same for every unit: what follows from the job alone is worked out once."""
-        errand = self.errand
-        impedances = impedances_of(errand.job, errand.bench_file)
-        return Described(job=errand.job, plan=errand.plan, impedances=impedances)
+        return write_page(self.store, record, self.records, found, self.known)
 
     def _tell_report(self, result: UnitResult) -> None:
         if not self.errand.quiet:

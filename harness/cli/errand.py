@@ -32,7 +32,8 @@ class Errand:
     """What is to be run, and how it was asked for.
 
     bench_file: None for the job's own. kept: a through reference to use while it is good. batch: its name.
-    resumable: whether its records last, so that it can be gone on with where it stops.
+    resumable: whether its records last, so that it can be gone on with where it stops. see: sees every event,
+    besides whoever watches.
     """
 
     job: "Job"
@@ -48,6 +49,7 @@ class Errand:
     batch: str = ""
     purpose: "Purpose" = ""
     resumable: bool = True
+    see: "Observer | None" = None
 
 
 def carry_out(
@@ -136,18 +138,20 @@ def _watched(
     """Shows a run, and stops it where nobody can be shown anything: the terminal or the pipe is gone."""
     from harness.cli.watch import HandsWatched, watcher
 
-    def ignore(event: "Event") -> None:
+    def take(event: "Event") -> None:
         """Nobody is watching."""
         stopping.check()
+        if errand.see is not None:
+            errand.see(event)
 
     if errand.quiet:
-        yield ignore, hands
+        yield take, hands
         return
     title = f"{errand.serial}{', simulated' if errand.simulated else ''}: {errand.job.sequence.name}"
     shown = watch or watcher(errand.job, errand.plan, title=title)
 
-    def see(event: "Event") -> None:
-        stopping.check()
+    def show(event: "Event") -> None:
+        take(event)
         try:
             shown(event)
         except OSError as error:
@@ -155,7 +159,7 @@ def _watched(
 
     shown.__enter__()
     try:
-        yield see, HandsWatched(hands, shown)
+        yield show, HandsWatched(hands, shown)
     finally:
         with suppress(OSError):  # a lost terminal must not hide why the run ended
             shown.__exit__(None, None, None)

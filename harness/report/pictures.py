@@ -1,7 +1,8 @@
 """Waveforms as small pictures. No state outside the figure: matplotlib's pyplot is not used."""
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,10 +12,12 @@ from harness.roles import Capture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _BINS = 240
 """Points across: each is drawn with its lowest and highest sample, so that no peak is lost."""
 
+WIDTH = 9.6  # inches: 922 pixels
 SETTINGS = {
     "svg.fonttype": "none",
     "svg.hashsalt": "switchwalk",
@@ -24,28 +27,26 @@ SETTINGS = {
 _LOOKS = (("#0b4f8a", "-", "hot"), ("#b3541e", "--", "cold"))
 
 
+def draw_svg(height: float, draw: "Callable[[Figure], None]") -> str:
+    """Draw on a figure as wide as a page, its height in inches: SVG, the same for the same data."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    with rc_context(SETTINGS):  # type: ignore[arg-type]
+        figure = Figure(figsize=(WIDTH, height))
+        draw(figure)
+        buffer = io.StringIO()
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    text = buffer.getvalue()
+    return text[text.index("<svg") :]
+
+
 def draw_waveform(capture: Capture, *, window_s: float) -> str:
     """Draw the first `window_s` of a capture, one panel for each pair of inputs: an SVG element, as text.
 
     A capture's rows are legs, hot first, whichever input of a pair sees them: an exchange swaps the inputs.
     """
-    from matplotlib import rc_context
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    pairs = sorted({(number + 1) // 2 for number in capture.inputs})
-    with rc_context(SETTINGS):  # type: ignore[arg-type]
-        figure = Figure(figsize=(9.6, 2.4))
-        FigureCanvasSVG(figure)
-        panels = figure.subplots(1, len(pairs), squeeze=False, sharey=True)[0]
-        figure.subplots_adjust(left=0.065, right=0.995, bottom=0.19, top=0.88, wspace=0.05)
-        for panel, pair in zip(panels, pairs, strict=True):
-            _draw_pair(panel, capture, pair, window_s)
-        panels[0].set_ylabel("V")
-        buffer = io.StringIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None})
-    text = buffer.getvalue()
-    return text[text.index("<svg") :]
+    return draw_svg(2.4, partial(_draw_pairs, capture, window_s))
 
 
 def draw_traces(traces: Sequence[tuple[str, Capture, float]]) -> bytes:
@@ -55,7 +56,7 @@ def draw_traces(traces: Sequence[tuple[str, Capture, float]]) -> bytes:
     from matplotlib.figure import Figure
 
     with rc_context(SETTINGS):  # type: ignore[arg-type]
-        figure = Figure(figsize=(9.6, 2.8 * len(traces)), layout="constrained")
+        figure = Figure(figsize=(WIDTH, 2.8 * len(traces)), layout="constrained")
         FigureCanvasAgg(figure)
         rows = figure.subfigures(len(traces), 1, squeeze=False)[:, 0]
         for part, (title, capture, window_s) in zip(rows, traces, strict=True):
@@ -68,6 +69,15 @@ def draw_traces(traces: Sequence[tuple[str, Capture, float]]) -> bytes:
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=120)
     return buffer.getvalue()
+
+
+def _draw_pairs(capture: Capture, window_s: float, figure: "Figure") -> None:
+    pairs = sorted({(number + 1) // 2 for number in capture.inputs})
+    panels = figure.subplots(1, len(pairs), squeeze=False, sharey=True)[0]
+    figure.subplots_adjust(left=0.065, right=0.995, bottom=0.19, top=0.88, wspace=0.05)
+    for panel, pair in zip(panels, pairs, strict=True):
+        _draw_pair(panel, capture, pair, window_s)
+    panels[0].set_ylabel("V")
 
 
 def _draw_pair(panel: "Axes", capture: Capture, pair: int, window_s: float) -> None:

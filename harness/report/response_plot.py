@@ -3,15 +3,19 @@
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
 
 from harness.reading import Reading
-from harness.report.graph import Box, Look, Panel, in_a_column, roomy, svg
+from harness.report.pictures import draw_svg
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _MOST_CURVES = 8  # more would be a thicket; the worst are drawn
-_WIDTH, _HEIGHT = 922, 269
-_BOX = Box(left=69.0, top=11.0, right=664.0, bottom=223.0)
 _TICKS_HZ = {20.0: "20", 100.0: "100", 1e3: "1 k", 1e4: "10 k", 2e4: "20 k", 1e5: "100 k"}
-_DASHES = ("", "5.4 2.3", "9.4 2.3 1.5 2.3", "1.5 2.4")
+_DASHES = ("-", "--", "-.", ":")
 _COLOURS = ("#0b4f8a", "#b3541e", "#3c6e2f", "#6b3f7c")
 _MARKS = "os^Dv<>p"
 
@@ -41,7 +45,7 @@ def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
 def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
     curves.sort(key=_furthest, reverse=True)
     drawn = curves[:_MOST_CURVES]
-    address = base64.b64encode(_draw(drawn).encode()).decode()
+    address = base64.b64encode(draw_svg(2.8, partial(_draw, drawn)).encode()).decode()
     return ResponsePlot(
         check=check,
         address=f"data:image/svg+xml;base64,{address}",
@@ -62,44 +66,48 @@ def _in_words(curve: Curve) -> str:
     )
 
 
-def _draw(curves: Sequence[Curve]) -> str:
-    readings = [reading for curve in curves for reading in curve]
-    tones_hz = [reading.frequency_hz or 1.0 for reading in readings]
-    ends = ("value", "low", "high", "limit_low", "limit_high")
-    values = [getattr(reading, end) for reading in readings for end in ends]
-    lowest_hz, highest_hz = 0.8 * min(tones_hz), 1.25 * max(tones_hz)
-    panel = Panel(
-        box=_BOX,
-        x=(lowest_hz, highest_hz),
-        y=roomy(value for value in values if value is not None),
-        log_x=True,
-    )
+def _draw(curves: Sequence[Curve], figure: "Figure") -> None:
+    from matplotlib.ticker import NullFormatter
+
+    panel = figure.subplots()
+    figure.subplots_adjust(left=0.075, right=0.72, bottom=0.17, top=0.96)
     for index, curve in enumerate(curves):
         _draw_curve(panel, curve, index)
+    readings = [reading for curve in curves for reading in curve]
     _draw_limits(panel, readings)
-    decades = (digit * 10.0**power for power in range(7) for digit in range(1, 10))
-    panel.x_axis({hz: _TICKS_HZ.get(hz, "") for hz in decades if lowest_hz <= hz <= highest_hz}, "Hz")
-    panel.y_axis("dB re 1 kHz", most=7)
-    return svg(_WIDTH, _HEIGHT, [panel], in_a_column(panel.legend, _BOX.right + 14, _BOX.top + 8))
+    tones_hz = [reading.frequency_hz or 1.0 for reading in readings]
+    panel.set_xscale("log")
+    panel.set_xticks(list(_TICKS_HZ), labels=list(_TICKS_HZ.values()))
+    panel.xaxis.set_minor_formatter(NullFormatter())
+    panel.set_xlim(0.8 * min(tones_hz), 1.25 * max(tones_hz))
+    panel.set_xlabel("Hz")
+    panel.set_ylabel("dB re 1 kHz")
+    panel.grid(visible=True, which="both", color="#dededa", linewidth=0.6)
+    panel.spines[["top", "right"]].set_visible(False)
+    panel.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), frameon=False, borderpad=0.1)
 
 
-def _draw_curve(panel: Panel, curve: Curve, index: int) -> None:
+def _draw_curve(panel: "Axes", curve: Curve, index: int) -> None:
     points = sorted(curve, key=lambda reading: reading.frequency_hz or 0.0)
-    look = Look(
-        colour=_COLOURS[index % len(_COLOURS)],
-        dash=_DASHES[index % len(_DASHES)],
-        mark=_MARKS[index % len(_MARKS)],
-    )
     values = [reading.value or 0.0 for reading in points]
-    for reading, value in zip(points, values, strict=True):
-        low = value if reading.low is None else reading.low
-        high = value if reading.high is None else reading.high
-        panel.bar(reading.frequency_hz or 1.0, low, high, look)
-    tones_hz = [reading.frequency_hz or 1.0 for reading in points]
-    panel.curve(tones_hz, values, look, f"{points[0].where}, {points[0].state}")
+    below = [v - (v if r.low is None else r.low) for r, v in zip(points, values, strict=True)]
+    above = [(v if r.high is None else r.high) - v for r, v in zip(points, values, strict=True)]
+    panel.errorbar(
+        [reading.frequency_hz or 1.0 for reading in points],
+        values,
+        yerr=[below, above],
+        linestyle=_DASHES[index % len(_DASHES)],
+        marker=_MARKS[index % len(_MARKS)],
+        markersize=3.5,
+        color=_COLOURS[index % len(_COLOURS)],
+        linewidth=1.1,
+        elinewidth=0.7,
+        capsize=2,
+        label=f"{points[0].where}, {points[0].state}",
+    )
 
 
-def _draw_limits(panel: Panel, readings: Sequence[Reading]) -> None:
+def _draw_limits(panel: "Axes", readings: Sequence[Reading]) -> None:
     """Draw the limits as they are at each frequency."""
     for ends in ("limit_low", "limit_high"):
         found = sorted(
@@ -110,5 +118,5 @@ def _draw_limits(panel: Panel, readings: Sequence[Reading]) -> None:
             }
         )
         if found:
-            tones_hz, ends_db = zip(*found, strict=True)
-            panel.curve(tones_hz, ends_db, Look(colour="#1b1b1b", width=1.2), "limit")
+            label = None if "limit" in panel.get_legend_handles_labels()[1] else "limit"
+            panel.plot(*zip(*found, strict=True), color="#1b1b1b", linewidth=0.9, label=label)

@@ -14,7 +14,7 @@ from harness.report.coverage_picture import CoverageFigure
 from harness.report.explanation import Explanation
 from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
-from harness.report.response_plot import response_plots
+from harness.report.response_plot import ResponsePlot, response_plots
 from harness.report.templates import templates_in
 from harness.roles import Capture
 
@@ -55,6 +55,17 @@ class Picture:
     height: int = 230  # pixels
 
 
+@dataclass(frozen=True, kw_only=True)
+class Drawn:
+    """What of a run is drawn already. edges: SVG by acquisition; responses: None where they are not."""
+
+    edges: Mapping[int, str]
+    responses: Sequence[ResponsePlot] | None
+
+
+NOT_DRAWN = Drawn(edges={}, responses=None)
+
+
 def write_report(
     run: RunRecord,
     readings: Sequence[Reading],
@@ -65,15 +76,18 @@ def write_report(
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
+    drawn: Drawn = NOT_DRAWN,
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
     run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
     hookups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
-    functions ended.
+    functions ended. drawn: pictures that need not be drawn any more.
     """
-    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests)
+    text = render_report(
+        run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests, drawn
+    )
     unfinished = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -95,6 +109,7 @@ def render_report(
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
+    drawn: Drawn = NOT_DRAWN,
 ) -> str:
     """Make the report's HTML."""
     here = Path(__file__).parent
@@ -124,8 +139,8 @@ def render_report(
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
-        pictures=_pictures(concerns, waveforms),
-        responses=response_plots(readings),
+        pictures=_pictures(concerns, waveforms, drawn),
+        responses=response_plots(readings) if drawn.responses is None else drawn.responses,
         kept_waveforms=len(waveforms),
         routes=_routes(readings),
         decision=notes.DECISIONS[run.header.decision],
@@ -151,7 +166,7 @@ def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
     return {state: list(places) for state, places in routes.items()}
 
 
-def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list[Picture]:
+def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture], drawn: Drawn) -> list[Picture]:
     """Draw the kept waveforms of readings that did not pass, the worst first."""
     from harness.report.pictures import draw_waveform
 
@@ -169,7 +184,7 @@ def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list
     for acquisition, rows in list(wanted.items())[:_PICTURES]:
         capture = waveforms[acquisition]
         if capture.marks:
-            pictures.append(_edge_picture(capture, rows))
+            pictures.append(_edge_picture(capture, rows, drawn.edges.get(acquisition)))
             continue
         tones = [row.reading.frequency_hz for row in rows if row.reading.frequency_hz]
         length_s = capture.interval_s * capture.volts.shape[1]
@@ -187,10 +202,10 @@ def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list
     return pictures
 
 
-def _edge_picture(capture: Capture, rows: Sequence[Row]) -> Picture:
+def _edge_picture(capture: Capture, rows: Sequence[Row], drawn: str | None) -> Picture:
     from harness.report.edge_pictures import describe_edge, draw_edge
 
-    svg = draw_edge(capture)
+    svg = drawn or draw_edge(capture)
     return Picture(
         address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
         text=describe_edge(capture),

@@ -28,7 +28,7 @@ from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.runner.edge_readings import EdgeTaken, edge_reading
-from harness.runner.events import ReadingsMade, StateBegun
+from harness.runner.events import EdgeNoted, ReadingsMade, StateBegun
 from harness.runner.recovery import TRANSIENT
 from harness.runner.stage import Stage, tones_of
 
@@ -218,13 +218,17 @@ class EdgeWalk:
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
         """Keep the samples of what did not pass now, and of the worst that passed when all are known."""
-        if any(reading.verdict != "pass" for reading in made):
+        noted = any(reading.verdict != "pass" for reading in made)
+        if noted:
             self._store.add_waveform(self._run, record, capture)
-            return
-        for reading in made:
-            share = _share(reading)
-            if reading.check not in self._worst or share > self._worst[reading.check][0]:
-                self._worst[reading.check] = (share, record, capture)
+        else:
+            for reading in made:
+                share = _share(reading)
+                if reading.check not in self._worst or share > self._worst[reading.check][0]:
+                    self._worst[reading.check] = (share, record, capture)
+                    noted = True
+        if noted and capture.marks:
+            self._stage.observe(EdgeNoted(acquisition=record, capture=capture))
 
     def _look(self, recorded: _Recorded) -> EdgeTaken:
         hookup, capture = self._visit.hookup, recorded.capture

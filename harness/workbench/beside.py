@@ -1,81 +1,127 @@
-"""What a plan would see of every fault, worked out by another process while the bench is at work.
+"""What another process works out while the bench is at work, so that a run's report need not wait for it.
 
-It follows from job and plan alone and takes seconds, or half a minute: the report of a run would wait for it
-when the bench is done. The other process is less urgent than the run, and ends with it, however that ends.
+What a plan would see of every fault follows from job and plan alone, and takes seconds, or half a minute. The
+pictures of a run take two seconds; here, they would be at its end. The other process is less urgent than the
+run, and ends with it, however that ends.
 """
 
 import os
-import pickle
-import subprocess
+import signal
 import sys
 import threading
-from contextlib import suppress
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from contextlib import contextmanager, suppress
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from multiprocessing.connection import Connection
+
     from harness.circuit.elements import BenchImpedances
     from harness.descriptions.job import Job
     from harness.faults.coverage import FaultSeen
     from harness.plan.model import Plan
+    from harness.reading import Reading
+    from harness.report.write import Drawn
+    from harness.runner.events import Event
 
 NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
-ASKED, FOUND = "asked.pickle", "found.pickle"
+
+Asked = ParamSpec("Asked")
+Found = TypeVar("Found")
 
 
 class Beside:
     """The other process. A context manager; what it has not answered when this is left is given up."""
 
-    def __init__(self, job: "Job", plan: "Plan", impedances: "BenchImpedances") -> None:
-        self._folder = TemporaryDirectory(prefix="switchwalk-", ignore_cleanup_errors=True)
-        place = Path(self._folder.name)
-        (place / ASKED).write_bytes(pickle.dumps((job, plan, impedances)))
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "harness.workbench.beside", str(place)],
-            stdin=subprocess.PIPE,  # closed with this process, whatever becomes of it
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=sys.platform != "win32",  # a Ctrl-C is for the run
-            creationflags=getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0),
-        )
+    def __init__(self) -> None:
+        spawning = get_context("spawn")
+        theirs, self._ours = spawning.Pipe(duplex=False)  # ours is closed with this process, in any case
+        self._pool = ProcessPoolExecutor(1, mp_context=spawning, initializer=_begin, initargs=(theirs,))
+        with _interruptions_put_off():
+            self.process = self._pool.submit(os.getpid)
+        self._coverage: Future[tuple[FaultSeen, ...]] | None = None
+        self._edges: dict[int, Future[str] | None] = {}
 
     def __enter__(self) -> "Beside":
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._process.kill()
-        self._process.wait()
-        if self._process.stdin:
-            self._process.stdin.close()
-        self._folder.cleanup()
+        self._ours.close()
+        self._pool.shutdown(cancel_futures=True)
 
-    def answer(self) -> "tuple[FaultSeen, ...]":
-        """Wait for what was found; () where that came to nothing."""
-        if self._process.wait() != 0:
-            return ()
-        found: tuple[FaultSeen, ...] = pickle.loads((Path(self._folder.name) / FOUND).read_bytes())
-        return found
+    def foresee(self, job: "Job", plan: "Plan", impedances: "BenchImpedances") -> None:
+        """Begin to work out what a plan would see of every fault."""
+        from harness.faults.coverage import judge_faults
+
+        self._coverage = self._ask(judge_faults, job, plan, impedances=impedances)
+
+    def see(self, event: "Event") -> None:
+        """Draw a change of state whose record the report may show."""
+        from harness.report.edge_pictures import draw_edge
+        from harness.runner.events import EdgeNoted
+
+        if isinstance(event, EdgeNoted):
+            self._edges[event.acquisition] = self._ask(draw_edge, event.capture)
+
+    def coverage(self) -> "tuple[FaultSeen, ...]":
+        """Wait for what was foreseen; () where that came to nothing."""
+        return _answer(self._coverage) or ()
+
+    def drawn(self, readings: "Sequence[Reading]") -> "Drawn":
+        """Wait for the pictures of a run that has made these readings; those that came to nothing lack."""
+        from harness.report.response_plot import response_plots
+        from harness.report.write import Drawn
+
+        responses = self._ask(response_plots, readings)
+        edges = {number: _answer(asked) for number, asked in self._edges.items()}
+        self._edges.clear()
+        return Drawn(
+            edges={number: svg for number, svg in edges.items() if svg is not None},
+            responses=_answer(responses),
+        )
+
+    def _ask(
+        self, work: Callable[Asked, Found], *args: Asked.args, **kwargs: Asked.kwargs
+    ) -> "Future[Found] | None":
+        """Have something worked out after what was asked before; None where the other process is no more."""
+        with suppress(BrokenExecutor):
+            return self._pool.submit(work, *args, **kwargs)
+        return None
 
 
-def main() -> None:
-    """Answer what lies in a folder; end at once when whoever asked is gone."""
-    threading.Thread(target=_end_with_the_asker, daemon=True).start()
+def _answer(asked: "Future[Found] | None") -> "Found | None":
+    """Wait for what was found; None where that came to nothing."""
+    return asked.result() if asked is not None and asked.exception() is None else None
+
+
+@contextmanager
+def _interruptions_put_off() -> Iterator[None]:
+    """A process that is started within this is never interrupted: a Ctrl-C is for the run."""
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _begin(asker: "Connection") -> None:
+    """Begin as the other process: in silence, giving way, and no longer than whoever asks."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(NICENESS)
-    place = Path(sys.argv[1])
-    job, plan, impedances = pickle.loads((place / ASKED).read_bytes())
-    from harness.faults.coverage import judge_faults
-
-    found = judge_faults(job, plan, impedances=impedances)
-    (place / FOUND).write_bytes(pickle.dumps(found))
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (1, 2):
+        os.dup2(nowhere, stream)
+    threading.Thread(target=_end_with, args=(asker,), daemon=True).start()
 
 
-def _end_with_the_asker() -> None:
-    with suppress(OSError):
-        os.read(0, 1)
+def _end_with(asker: "Connection") -> None:
+    with suppress(EOFError, OSError):
+        asker.recv_bytes()
     os._exit(1)
-
-
-if __name__ == "__main__":
-    main()

@@ -19,7 +19,10 @@ if TYPE_CHECKING:
     from harness.faults.coverage import FaultSeen
     from harness.faults.diagnosis import Diagnoser
     from harness.plan.model import Acquisition, Plan
+    from harness.reading import Reading
     from harness.records.run import RunHeader, RunRecord
+    from harness.report.write import Drawn
+    from harness.runner.events import Observer
     from harness.workbench.beside import Beside
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
@@ -65,7 +68,7 @@ class Described:
         if found or not self._hard_faults:
             return found
         for beside in self._beside:
-            found = beside.answer()
+            found = beside.coverage()
         try:
             found = found or judge_faults(self.job, self.plan, impedances=self.impedances)
         except CircuitError:
@@ -73,18 +76,33 @@ class Described:
         _write_kept(kept, found)
         return found
 
+    def drawn(self, readings: "Sequence[Reading]") -> "Drawn":
+        """What another process has drawn of the run that made these readings."""
+        from harness.report.write import NOT_DRAWN
+
+        for beside in self._beside:
+            return beside.drawn(readings)
+        return NOT_DRAWN
+
     @contextmanager
-    def foreseeing(self, folder: Path) -> Iterator[None]:
-        """Let another process work out what `faults_seen` will give, where nothing is kept of it yet."""
-        if not self._hard_faults or self._coverage_in(folder).exists():
-            yield
-            return
+    def helped(self, folder: Path) -> "Iterator[Observer | None]":
+        """Let another process get ahead with a run's report; gives what is to see the run's events, if any.
+
+        It draws the changes of state, and works out what `faults_seen` will give where nothing is kept of it.
+        """
         from harness.workbench.beside import Beside
 
-        with Beside(self.job, self.plan, self.impedances) as beside:
+        unforeseen = bool(self._hard_faults) and not self._coverage_in(folder).exists()
+        drawn = self.plan.edges or any(one.quantity == "response" for one in self.plan.readings)
+        if not unforeseen and not drawn:
+            yield None
+            return
+        with Beside() as beside:
+            if unforeseen:
+                beside.foresee(self.job, self.plan, self.impedances)
             self._beside.append(beside)
             try:
-                yield
+                yield beside.see
             finally:
                 self._beside.clear()
 

@@ -42,20 +42,21 @@ def write_page(
 ) -> Path:
     """Write the run's page beside the records (in the default folder for records on a server).
 
-    described: what its sequence would see of every fault is told by it; None leaves that out.
+    described: what its sequence would see of every fault is told by it, and what of the run is drawn already;
+    None leaves that out.
     """
     from harness.report.coverage_picture import draw_coverage
     from harness.report.hookup_picture import draw_hookups
-    from harness.report.write import write_report
+    from harness.report.write import NOT_DRAWN, write_report
 
     run_id = record.run_id
-    events = store.events(run_id)
+    events, readings = store.events(run_id), store.readings(run_id)
     path = report_path(records, run_id, record.header.serial)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_report(
             record,
-            store.readings(run_id),
+            readings,
             store.waveforms(run_id),
             path,
             None if found is None else found.explanation,
@@ -67,6 +68,7 @@ def write_page(
                 if event.kind in ("by hand", "hookup")
             ],
             [event.text for event in events if event.kind == "test"],
+            NOT_DRAWN if described is None else described.drawn(readings),
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error

@@ -17,7 +17,13 @@ from harness.errors import BenchError, UsageError
 if TYPE_CHECKING:
     from harness.descriptions.fixture import Hookup
 
-NEEDED_BY_A_RUN = ("drivers.bench", "harness.plan.build", "harness.runner.run", "harness.report.write")
+NEEDED_BY_A_RUN = (
+    "drivers.bench",
+    "harness.plan.build",
+    "harness.runner.run",
+    "harness.report.write",
+    "harness.workbench.beside",
+)
 START_S = 30.0
 END_S = 5.0
 HANDS_S = 10.0

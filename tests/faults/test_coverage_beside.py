@@ -1,4 +1,4 @@
-"""What another process works out of a plan's coverage while a run goes on, and how it ends."""
+"""What another process works out for a run's report while the run goes on, and how it ends."""
 
 import os
 import signal
@@ -13,25 +13,22 @@ from harness.circuit.elements import BenchImpedances
 from harness.descriptions.load import load_job
 from harness.faults.coverage import judge_faults
 from harness.plan.build import build_plan
-from harness.workbench import beside
+from harness.report.edge_pictures import draw_edge
+from harness.report.write import Drawn
+from harness.runner.events import EdgeNoted
 from harness.workbench.beside import Beside
 from harness.workbench.described import Described
+from tests.report.test_exchanged_pictures import capture
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 USUAL = BenchImpedances()
 PATIENCE_S = 60.0
 
-ASKER = f"""
+ASKER = """
 import time
-from pathlib import Path
-from harness.circuit.elements import BenchImpedances
-from harness.descriptions.load import load_job
-from harness.plan.build import build_plan
 from harness.workbench.beside import Beside
-job = load_job(Path({str(JOB)!r}))
-plan = build_plan(job, impedances=BenchImpedances())
-with Beside(job, plan, BenchImpedances()) as beside:
-    print(beside._process.pid, flush=True)
+with Beside() as beside:
+    print(beside.process.result(), flush=True)
     time.sleep(600)
 """
 
@@ -43,8 +40,9 @@ def known():
 
 
 def test_the_other_process_finds_what_this_one_would(known):
-    with Beside(known.job, known.plan, USUAL) as beside:
-        found = beside.answer()
+    with Beside() as beside:
+        beside.foresee(known.job, known.plan, USUAL)
+        found = beside.coverage()
     assert found == judge_faults(known.job, known.plan, impedances=USUAL)
 
 
@@ -52,19 +50,30 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(known, tmp_path, monk
     def not_again(*_, **__):
         raise AssertionError("worked out once more")
 
-    monkeypatch.setattr("harness.faults.coverage.judge_faults", not_again)
-    with known.foreseeing(tmp_path):
+    with known.helped(tmp_path):
+        known._beside[0].coverage()  # only now: the other process is told what to do by its name
+        monkeypatch.setattr("harness.faults.coverage.judge_faults", not_again)
         found = known.faults_seen(tmp_path)
     assert len(found) == 270
-    monkeypatch.setattr(beside, "Beside", not_again)
-    with known.foreseeing(tmp_path):
+    monkeypatch.setattr(Beside, "foresee", not_again)
+    with known.helped(tmp_path):
         assert known.faults_seen(tmp_path) == found
 
 
 def test_what_is_given_up_is_worked_out_here(known, tmp_path):
-    with known.foreseeing(tmp_path):
-        known._beside[0]._process.kill()
+    with known.helped(tmp_path) as see:
+        os.kill(known._beside[0].process.result(), signal.SIGTERM)
         assert len(known.faults_seen(tmp_path)) == 270
+        see(EdgeNoted(acquisition=1, capture=capture(exchanged=False)))  # the run goes on all the same
+        assert known.drawn([]) == Drawn(edges={}, responses=None)
+
+
+def test_changes_of_state_are_drawn_beside_as_they_would_be_here(known, tmp_path):
+    kept = capture(exchanged=False)
+    with known.helped(tmp_path) as see:
+        see(EdgeNoted(acquisition=7, capture=kept))
+        drawn = known.drawn([])
+    assert drawn == Drawn(edges={7: draw_edge(kept)}, responses=[])
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
