@@ -62,16 +62,17 @@ def drift(
         return _regression(t, v, confidence)
     from scipy.stats import kendalltau, theilslopes
 
-    fit = theilslopes(v, t, alpha=confidence)
-    by_kendall = t.size <= MANY_RUNS
-    low, high = _sens_interval(t, v, confidence) if by_kendall else (fit.low_slope, fit.high_slope)
+    if t.size <= MANY_RUNS:
+        slope, low, high = _sens_slope(t, v, confidence)
+    else:
+        slope, _, low, high = map(float, theilslopes(v, t, alpha=confidence))
     tau_p = 1.0 if np.ptp(v) == 0 else float(kendalltau(t, v).pvalue)
     return Drift(
         n=t.size,
-        slope=float(fit.slope),
-        low=float(low),
-        high=float(high),
-        at_start=float(fit.intercept + fit.slope * t.min()),
+        slope=slope,
+        low=low,
+        high=high,
+        at_start=float(np.median(v) - slope * np.median(t) + slope * t.min()),
         p=tau_p,
         method=method,
         confidence=confidence,
@@ -83,15 +84,17 @@ def least_p_of_trend(n: int) -> float:
     return 2.0 / math.factorial(n)
 
 
-def _sens_interval(t: NDArray[np.float64], v: NDArray[np.float64], confidence: float) -> tuple[float, float]:
-    """The interval of the slope from Kendall's own distribution, which is not yet normal for so few runs."""
+def _sens_slope(
+    t: NDArray[np.float64], v: NDArray[np.float64], confidence: float
+) -> tuple[float, float, float]:
+    """The median of all slopes; its interval by Kendall's own distribution, for few runs not yet normal."""
     one, other = np.triu_indices(t.size, 1)
     apart = t[other] != t[one]
     slopes = np.sort((v[other] - v[one])[apart] / (t[other] - t[one])[apart])
     # One slope fewer at each end as long as so few against the trend are rarer than the tail.
     rarer = int(np.searchsorted(_cumulated_inversions(t.size), (1.0 - confidence) / 2.0, side="right"))
     left_out = min(max(0, rarer - 1), (slopes.size - 1) // 2)
-    return float(slopes[left_out]), float(slopes[-1 - left_out])
+    return float(np.median(slopes)), float(slopes[left_out]), float(slopes[-1 - left_out])
 
 
 @cache
