@@ -108,7 +108,7 @@ def test_a_limit_that_a_late_board_brings_about_is_no_over_current() -> None:
 @pytest.mark.parametrize(
     ("currents_a", "voltages_v"),
     [
-        ([7.649, 0.07649], [12.0, 1.2]),  # two answers one after the other lost their ends
+        ([1.228, 0.1228], [12.0, 1.2]),  # two answers one after the other lost their ends
         ([7.649, 7.651], [12.0, 12.0]),  # two currents did
         ([REST_A, REST_A], [1.2, 1.2]),  # two voltages did
     ],
