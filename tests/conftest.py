@@ -5,6 +5,7 @@ compile to, and what a job's plan sees of every fault.
 """
 
 import os
+import signal
 import sys
 from pathlib import Path
 
@@ -15,6 +16,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # A child that has to compile everything first takes a second longer, however often it is started.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+# A shell has what it starts in the background ignore Ctrl-C, and children inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
