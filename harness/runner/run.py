@@ -237,7 +237,7 @@ class RunInParts:
                     )
                     self._keep_proof(visit.hookup, proven=proven)
                 walk.through(visit)
-                self._keep_wear()
+                stage.recorder.put_off(self._keep_wear)
             stage.recorder.catch_up()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from multiprocessing.connection import Connection
 
+    from matplotlib.figure import Figure
+
     from harness.circuit.elements import BenchImpedances
     from harness.descriptions.job import Job
     from harness.faults.coverage import FaultSeen
@@ -58,6 +60,10 @@ class Beside:
 
         self._coverage = self._ask(judge_faults, job, plan, impedances=impedances)
 
+    def prepare_to_draw(self) -> None:
+        """Load what pictures take now: at the changes of state bench and run would wait for the processor."""
+        self._ask(_draw_nothing)
+
     def see(self, event: "Event") -> None:
         """Draw a change of state whose record the report may show."""
         from harness.report.edge_pictures import draw_edge
@@ -90,6 +96,15 @@ class Beside:
         with suppress(BrokenExecutor):
             return self._pool.submit(work, *args, **kwargs)
         return None
+
+
+def _draw_nothing() -> None:
+    from harness.report.pictures import draw_svg
+
+    def draw(figure: "Figure") -> None:
+        figure.subplots().set_ylabel("V")
+
+    draw_svg(1.0, draw)
 
 
 def _answer(asked: "Future[Found] | None") -> "Found | None":

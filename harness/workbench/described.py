@@ -98,6 +98,8 @@ class Described:
             yield None
             return
         with Beside() as beside:
+            if drawn:
+                beside.prepare_to_draw()
             if unforeseen:
                 beside.foresee(self.job, self.plan, self.impedances)
             self._beside.append(beside)
