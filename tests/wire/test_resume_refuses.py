@@ -22,12 +22,12 @@ def bench(lasting_bench: Bench) -> Bench:
     return lasting_bench
 
 
-def killed(bench: Bench, serial: str) -> int:
+def killed(bench: Bench, serial: str, *, groups: int = 2) -> int:
     """The number of a run that was killed with some of its readings there."""
-    code, said = bench.nursery.run(*bench.run_arguments(serial), befalls=HALF_WAY)
+    code, said = bench.nursery.run(*bench.run_arguments(serial), befalls=(groups, "killed after readings"))
     assert code == -9, said
     run, readings = kept(bench, serial)
-    assert len(readings) == 4
+    assert len(readings) == 2 * groups
     return run
 
 
@@ -42,7 +42,7 @@ def refused(bench: Bench, run: int, serial: str, *, code: int = 2) -> str:
 
 
 def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
-    run = killed(bench, "GOES-ON")
+    run = killed(bench, "GOES-ON", groups=3)  # in the second of two hookups
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "interrupted"
         references = len(store.references(run))
@@ -55,7 +55,8 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert len(store.references(run)) == references + 1  # a new one was taken
         kinds = [event.kind for event in store.events(run) if event.kind != "relays"]
         assert kinds == ["fingerprint", "resumed", "ended"]
-        assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 4
+        # And each line alone once more; what is left of the second hookup is at rest.
+        assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
     assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
 
 
