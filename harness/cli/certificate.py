@@ -46,11 +46,10 @@ def certificate(
 
 
 def _write(page: Path, text: str) -> None:
-    unfinished = page.with_name(f".{page.name}.part")
+    from harness.report.whole import write_whole
+
     try:
-        page.parent.mkdir(parents=True, exist_ok=True)
-        unfinished.write_text(text, encoding="utf-8")
-        unfinished.replace(page)
+        write_whole(page, text.encode("utf-8"))
     except OSError as error:
         raise RecordsError(
             f"{page}: cannot be written: {error.strerror or error}. Give another --out"

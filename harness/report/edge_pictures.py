@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.report.pictures import draw_svg
+from harness.report.pictures import LOOKS, draw_svg
 from harness.roles import Capture
 
 if TYPE_CHECKING:
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 BEFORE_S, AFTER_S = 0.8e-3, 1.5e-3  # shown around the marks
 MOST_POINTS = 2400
-_LOOKS = (("#0b4f8a", "-", "hot"), ("#b3541e", "--", "cold"))
 _LINE = "#444440"
 _MARKS = {
     "edge": ("-", "control edge"),
@@ -67,7 +66,7 @@ def _draw(capture: Capture, figure: "Figure") -> None:
     )[:, 0]
     figure.subplots_adjust(left=0.09, right=0.985, bottom=0.16, top=0.88, hspace=0.1)
     for place, row in enumerate(legs):
-        colour, dash, leg = _LOOKS[place % 2]
+        colour, dash, leg = LOOKS[place % 2]
         label = f"input {capture.inputs[row]}, {leg}"
         panels[0].plot(*_thin(capture, row), dash, color=colour, linewidth=1.0, label=label)
     for row in lines:
@@ -103,7 +102,7 @@ def _draw_marks(panel: "Axes", capture: Capture) -> None:
     origin_s = _origin_s(capture)
     for mark in capture.marks:
         dash, label = _MARKS[mark.kind]
-        colour = _LINE if mark.kind == "edge" else _LOOKS[capture.inputs.index(mark.input) % 2][0]
+        colour = _LINE if mark.kind == "edge" else LOOKS[capture.inputs.index(mark.input) % 2][0]
         panel.axvline(
             1e3 * (mark.time_s - origin_s), color=colour, linestyle=dash, linewidth=0.9, label=label
         )

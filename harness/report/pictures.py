@@ -24,7 +24,7 @@ SETTINGS = {
     "font.family": "sans-serif",
     "font.size": 9.0,
 }
-_LOOKS = (("#0b4f8a", "-", "hot"), ("#b3541e", "--", "cold"))
+LOOKS = (("#0b4f8a", "-", "hot"), ("#b3541e", "--", "cold"))
 
 
 def draw_svg(height: float, draw: "Callable[[Figure], None]") -> str:
@@ -86,7 +86,7 @@ def _draw_pair(panel: "Axes", capture: Capture, pair: int, window_s: float) -> N
     panel.spines[["top", "right"]].set_visible(False)
     for row, number in enumerate(capture.inputs):
         if (number + 1) // 2 == pair:
-            colour, dash, leg = _LOOKS[row % 2]
+            colour, dash, leg = LOOKS[row % 2]
             time_s, volts = _thin(capture.volts[row], capture.interval_s, window_s)
             panel.plot(1e3 * time_s, volts, dash, color=colour, linewidth=1.1, label=f"input {number}, {leg}")
     panel.legend(loc="lower left", bbox_to_anchor=(0.0, 0.98), ncols=2, frameon=False, borderpad=0.1)

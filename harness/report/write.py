@@ -1,7 +1,6 @@
 """Write the report of a run: one HTML file that needs no network, no script and nothing beside it."""
 
 import base64
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
 from harness.report.response_plot import ResponsePlot, response_plots
 from harness.report.templates import templates_in
+from harness.report.whole import write_whole
 from harness.roles import Capture
 
 FEW_READINGS = 400
@@ -88,11 +88,8 @@ def write_report(
     text = render_report(
         run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests, drawn
     )
-    unfinished = path.with_name(f".{path.name}.part")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        unfinished.write_text(text, encoding="utf-8")
-        os.replace(unfinished, path)
+        write_whole(path, text.encode("utf-8"))
     except OSError as error:
         raise RecordsError(
             f"{path}: the report can't be written: {error.strerror or error}. The run is safe in the "

@@ -22,7 +22,7 @@ from harness.site.model import Catalogue, make_catalogue
 from harness.site.pages import EVERY_UNIT, Pages, Search, going
 from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
-from harness.statistics.yields import COMPLETE
+from harness.statistics.yields import COMPLETE, tests_of_units
 
 HOST = "127.0.0.1"
 LONGEST_WAIT_S = 20.0  # for a request that does not come to its end
@@ -191,7 +191,7 @@ class LiveSite:
 
 
 def _has(kind: str, run: RunLine) -> bool:
-    return kind == "reports" or (run.outcome in COMPLETE and not run.purpose)
+    return kind == "reports" or bool(tests_of_units([run]))
 
 
 def _run_named(store: RunStore, name: str) -> RunRecord | None:

@@ -7,12 +7,12 @@ that somebody has touched since is made anew, and so is one of runs that have no
 
 import hashlib
 import json
-import os
 from collections.abc import Iterable, Mapping, Set
 from functools import cached_property
 from pathlib import Path
 
 import harness
+from harness.report.whole import write_whole
 from harness.site.model import BatchOfUnits, Unit
 from harness.site.pages import PAPERS, paper_name
 
@@ -99,13 +99,6 @@ class Shelf:
             pages = {name: list(how) for name, how in sorted(self._now.items())}
             text = json.dumps({"about": _ABOUT, "pages": pages}, indent=0)
             write_whole(self._folder / MARK, text.encode("utf-8"))
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    unfinished = path.with_name(f".{path.name}.part")
-    unfinished.write_bytes(content)
-    os.replace(unfinished, path)
 
 
 def _remembered(mark: Path) -> dict[str, tuple[str, str]]:

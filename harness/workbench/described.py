@@ -1,7 +1,6 @@
 """A job with its plan, and what follows from these alone: worked out once for a run or for a batch."""
 
 import json
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -11,6 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from harness.errors import CircuitError, JobError, RecordsError
+from harness.report.whole import write_whole
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
@@ -171,10 +171,7 @@ def _write_kept(path: Path, found: "tuple[FaultSeen, ...]") -> None:
         for one in found
     }
     with suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = path.with_name(f".{path.name}.part")
-        unfinished.write_text(json.dumps(rows, ensure_ascii=False, indent=1), encoding="utf-8")
-        os.replace(unfinished, path)
+        write_whole(path, json.dumps(rows, ensure_ascii=False, indent=1).encode("utf-8"))
 
 
 def recorded_description(record: "RunRecord") -> Described:
