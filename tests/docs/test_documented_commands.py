@@ -1,9 +1,9 @@
 """Every `switchwalk …` in README.md and docs/*.md is one that the program takes; what is quick is run.
 
-A test's name says which: `run` or `parsed`. Run are, in their documents' order, the commands of RUN that
-stand in blocks of sh, as written, in one folder, on a job that `switchwalk new` makes there by the tutorial's
-own line and whose sequence is then cut to a few checks and states; the records are those of the tutorial's
-two runs. Parsed is what takes long, waits for hands or needs a bench, and what stands within a line.
+A test's name says which: `run` or `parsed`. Run are the commands of RUN that stand in blocks of sh, as
+written, in one folder, on a job that `switchwalk new` makes there by the tutorial's own line and whose
+sequence is then cut to a few checks and states; the records are those of the tutorial's two runs. Parsed is
+what takes long, waits for hands or needs a bench, and what stands within a line.
 """
 
 import re
@@ -16,7 +16,7 @@ import pytest
 import typer
 from typer.main import get_command
 
-from harness.cli.app import app
+from harness.cli.app import app, main
 from tests.cli.commands import switchwalk
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -104,31 +104,35 @@ def _name(command: Documented) -> str:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where the commands are run: the shipped jobs are there."""
+    """Where the commands are run: the shipped jobs are there, the tutorial's job, and its two runs."""
     place = tmp_path_factory.mktemp("tutorial")
     (place / "sequences").symlink_to(ROOT / "sequences")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.chdir(place)
+        _done(NEW)
+        (place / OF_THE_TUTORIAL / "sequence.toml").write_text(SHORT, encoding="utf-8")
+        for command, code in RUNS.items():
+            _done(f"{command} --hasten 20", code)
     return place
 
 
-@pytest.fixture(autouse=True)
+def _done(command: str, code: int = 0) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(shlex.split(command)[1:])
+    assert (ended.value.code or 0) == code, command
+
+
+@pytest.fixture
 def _there(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(folder)
 
 
-def test_the_tutorial_makes_its_job(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    assert NEW in [each.text for each in COMMANDS if each.page == "docs/tutorial.md"]
-    assert switchwalk(capsys, *shlex.split(NEW)[1:]).code == 0
-    (folder / OF_THE_TUTORIAL / "sequence.toml").write_text(SHORT, encoding="utf-8")
+@pytest.mark.parametrize("command", [NEW, *RUNS])
+def test_what_the_records_hold_comes_from_a_line_of_the_tutorial(command: str) -> None:
+    assert tuple(shlex.split(command)) in [each.words for each in COMMANDS if each.page == "docs/tutorial.md"]
 
 
-@pytest.mark.parametrize(("command", "code"), RUNS.items())
-def test_the_tutorial_runs_its_units(capsys: pytest.CaptureFixture[str], command: str, code: int) -> None:
-    words = tuple(shlex.split(command))
-    assert words in [each.words for each in COMMANDS if each.page == "docs/tutorial.md"]
-    printed = switchwalk(capsys, *words[1:], "--hasten", "20")
-    assert printed.code == code, printed.out + printed.err
-
-
+@pytest.mark.usefixtures("_there")
 @pytest.mark.parametrize("command", [each for each in COMMANDS if each.is_run], ids=_name)
 def test_a_documented_command_does_what_it_is_for(
     capsys: pytest.CaptureFixture[str], command: Documented
