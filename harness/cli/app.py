@@ -26,6 +26,7 @@ from harness.cli.new import new
 from harness.cli.plan import plan
 from harness.cli.records import show, units
 from harness.cli.reference import reference
+from harness.cli.report import report
 from harness.cli.resume import resume
 from harness.cli.run import run
 from harness.cli.serve import serve
@@ -67,6 +68,7 @@ app.command()(show)
 app.command()(diagnose)
 app.command()(trends)
 app.command()(gauge)
+app.command()(report)
 app.command()(export)
 app.command()(certificate)
 app.command()(site)

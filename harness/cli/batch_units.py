@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from harness.reading import Reading
     from harness.records.run import EventKind, Outcome
     from harness.records.store import RunStore
-    from harness.workbench.diagnosed import Diagnosed
+    from harness.report.explained import Explained
     from harness.workbench.simulated import SimulatedBench
 
 WORST_SHOWN = 3
@@ -203,7 +203,7 @@ class Units:
             )
         )
 
-    def _show(self, serial: str, tested: "Tested") -> "Diagnosed | None":
+    def _show(self, serial: str, tested: "Tested") -> "Explained | None":
         """The word at once; then what would explain a failure, which may take a moment."""
         quiet = self.errand.quiet
         if not quiet:
@@ -226,7 +226,7 @@ class Units:
         for reading in worst_first(one for one in readings if one.verdict != "pass")[:WORST_SHOWN]:
             say(reading_line(reading), indent=2)
 
-    def _page(self, tested: "Tested", found: "Diagnosed | None") -> Path:
+    def _page(self, tested: "Tested", found: "Explained | None") -> Path:
         record = self.store.run(tested.run_id)
         return write_page(self.store, record, self.records, found, self.known)
 

@@ -35,6 +35,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
         f"switchwalk gauge {JOB} --golden OB-0100",
         "switchwalk gauge JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
     ),
+    "report": ("switchwalk report 12 --out run-12.html",),
     "export": ("switchwalk export 12 --format csv --out run-12.csv",),
     "site": ("switchwalk site pages",),
     "serve": ("switchwalk serve", "switchwalk serve --port 8080"),

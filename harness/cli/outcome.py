@@ -10,14 +10,14 @@ from harness.cli.lines import say
 from harness.quantities import counted
 
 if TYPE_CHECKING:
+    from harness.report.explained import Explained
     from harness.runner.run import Ended
-    from harness.workbench.diagnosed import Diagnosed
     from harness.workbench.report import Reported
 
 WORST_SHOWN = 5
 
 
-def say_likely(found: "Diagnosed | None") -> None:
+def say_likely(found: "Explained | None") -> None:
     """What would explain a run best, in two or three lines; nothing where nothing was looked for."""
     if found is None:
         return

@@ -82,7 +82,8 @@ EventKind = Literal[
     "over-current",  # where the relay supply went to its limit, and what it gave there
     "hookup",  # a lead that hands had put elsewhere, and that it was put right
     "by hand",  # who said that a hookup, or a lead of it, was made; and that it was proven
-    "diagnosis",  # which fault explains the run best
+    "diagnosis",  # which faults explain the run best
+    "explanation",  # the same in words, for the run's page
     "test",  # how one of a person's own test functions ended
     "bench check",  # what a run of the golden or of a known-bad unit says of the bench
 ]

@@ -1,6 +1,5 @@
 """Write the report of a run: one HTML file that needs no network, no script and nothing beside it."""
 
-import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,8 @@ from harness.report.coverage_picture import CoverageFigure
 from harness.report.explanation import Explanation
 from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
-from harness.report.response_plot import ResponsePlot, response_plots
+from harness.report.response_plot import response_plots
+from harness.report.run_pictures import NOT_DRAWN, Drawn, Picture, choose_pictures, make_picture
 from harness.report.templates import templates_in
 from harness.report.whole import write_whole
 from harness.roles import Capture
@@ -22,8 +22,6 @@ FEW_READINGS = 400
 """Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
 
 _FIRST_LOOK = 12
-_PICTURES = 8
-_WINDOW_PERIODS = 6
 
 SYMBOLS = {
     "pass": "✓",
@@ -42,28 +40,6 @@ class Row:
     index: int
     reading: Reading
     words: words.Words
-
-
-@dataclass(frozen=True, kw_only=True)
-class Picture:
-    """A waveform as a data address, and the readings that it belongs to."""
-
-    address: str
-    text: str
-    rows: tuple[Row, ...]
-    clipped: tuple[int, ...]  # inputs
-    height: int = 230  # pixels
-
-
-@dataclass(frozen=True, kw_only=True)
-class Drawn:
-    """What of a run is drawn already. edges: SVG by acquisition; responses: None where they are not."""
-
-    edges: Mapping[int, str]
-    responses: Sequence[ResponsePlot] | None
-
-
-NOT_DRAWN = Drawn(edges={}, responses=None)
 
 
 def write_report(
@@ -163,59 +139,15 @@ def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
     return {state: list(places) for state, places in routes.items()}
 
 
-def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture], drawn: Drawn) -> list[Picture]:
-    """Draw the kept waveforms of readings that did not pass, the worst first."""
-    from harness.report.pictures import draw_waveform
-
-    wanted: dict[int, list[Row]] = {}
-    passed: dict[int, list[Row]] = {}
-    for row in concerns:
-        for acquisition in row.reading.acquisitions:
-            if acquisition in waveforms:
-                which = wanted if row.reading.verdict != "pass" else passed
-                which.setdefault(acquisition, []).append(row)
-    for acquisition, rows in passed.items():  # of changes of state the worst are shown, passed or not
-        if waveforms[acquisition].marks:
-            wanted.setdefault(acquisition, []).extend(rows)
-    pictures = []
-    for acquisition, rows in list(wanted.items())[:_PICTURES]:
-        capture = waveforms[acquisition]
-        if capture.marks:
-            pictures.append(_edge_picture(capture, rows, drawn.edges.get(acquisition)))
-            continue
-        tones = [row.reading.frequency_hz for row in rows if row.reading.frequency_hz]
-        length_s = capture.interval_s * capture.volts.shape[1]
-        svg = draw_waveform(capture, window_s=_WINDOW_PERIODS / tones[0] if tones else length_s)
-        pictures.append(
-            Picture(
-                address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
-                text=_picture_text(capture),
-                rows=tuple(rows),
-                clipped=tuple(
-                    number for number, count in zip(capture.inputs, capture.clipped, strict=True) if count
-                ),
-            )
+def _pictures(
+    concerns: Sequence[Row], waveforms: Mapping[int, Capture], drawn: Drawn
+) -> list[tuple[Picture, list[Row]]]:
+    """Pictures of the worst, each with the rows that it belongs to."""
+    by_identity = {id(row.reading): row for row in concerns}
+    return [
+        (
+            make_picture(shown, waveforms[shown.acquisition], drawn),
+            [by_identity[id(reading)] for reading in shown.readings],
         )
-    return pictures
-
-
-def _edge_picture(capture: Capture, rows: Sequence[Row], drawn: str | None) -> Picture:
-    from harness.report.edge_pictures import describe_edge, draw_edge
-
-    svg = drawn or draw_edge(capture)
-    return Picture(
-        address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
-        text=describe_edge(capture),
-        rows=tuple(rows),
-        clipped=(),
-        height=278,
-    )
-
-
-def _picture_text(capture: Capture) -> str:
-    """Say in words what the picture shows, for those who can't see it."""
-    swings = ", ".join(
-        f"input {number} {volts.max() - volts.min():.3g} V peak to peak"
-        for number, volts in zip(capture.inputs, capture.volts, strict=True)
-    )
-    return f"Voltage over time: {swings}"
+        for shown in choose_pictures([row.reading for row in concerns], waveforms)
+    ]

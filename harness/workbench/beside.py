@@ -2,7 +2,8 @@
 
 What a plan would see of every fault follows from job and plan alone, and takes seconds, or half a minute. The
 pictures of a run take two seconds; here, they would be at its end. The other process is less urgent than the
-run, and ends with it, however that ends.
+run, and ends with it, however that ends. A report that is written later is drawn there too, meanwhile the run
+is explained here.
 """
 
 import os
@@ -16,7 +17,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from multiprocessing.connection import Connection
 
     from matplotlib.figure import Figure
@@ -26,7 +27,9 @@ if TYPE_CHECKING:
     from harness.faults.coverage import FaultSeen
     from harness.plan.model import Plan
     from harness.reading import Reading
-    from harness.report.write import Drawn
+    from harness.report.response_plot import ResponsePlot
+    from harness.report.run_pictures import Drawn
+    from harness.roles import Capture
     from harness.runner.events import Event
 
 NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
@@ -45,7 +48,8 @@ class Beside:
         with _interruptions_put_off():
             self.process = self._pool.submit(os.getpid)
         self._coverage: Future[tuple[FaultSeen, ...]] | None = None
-        self._edges: dict[int, Future[str] | None] = {}
+        self._waveforms: dict[int, Future[str] | None] = {}
+        self._responses: Future[list[ResponsePlot]] | None = None
 
     def __enter__(self) -> "Beside":
         return self
@@ -66,28 +70,43 @@ class Beside:
 
     def see(self, event: "Event") -> None:
         """Draw a change of state whose record the report may show."""
-        from harness.report.edge_pictures import draw_edge
         from harness.runner.events import EdgeNoted
 
         if isinstance(event, EdgeNoted):
-            self._edges[event.acquisition] = self._ask(draw_edge, event.capture)
+            self._draw(event.acquisition, event.capture, window_s=0.0)
+
+    def draw(self, readings: "Sequence[Reading]", waveforms: "Mapping[int, Capture]") -> None:
+        """Begin to draw what the report of the run that made these shows, and is not drawn yet."""
+        from harness.report.response_plot import response_plots
+        from harness.report.run_pictures import choose_pictures
+        from harness.report.words import worst_first
+
+        if self._responses is None:
+            self._responses = self._ask(response_plots, readings)
+        for shown in choose_pictures(worst_first(readings), waveforms):
+            if shown.acquisition not in self._waveforms:
+                self._draw(shown.acquisition, waveforms[shown.acquisition], shown.window_s)
 
     def coverage(self) -> "tuple[FaultSeen, ...]":
         """Wait for what was foreseen; () where that came to nothing."""
         return _answer(self._coverage) or ()
 
-    def drawn(self, readings: "Sequence[Reading]") -> "Drawn":
-        """Wait for the pictures of a run that has made these readings; those that came to nothing lack."""
-        from harness.report.response_plot import response_plots
-        from harness.report.write import Drawn
+    def drawn(self) -> "Drawn":
+        """Wait for the pictures of a run; those that came to nothing lack. The next run's are drawn anew."""
+        from harness.report.run_pictures import Drawn
 
-        responses = self._ask(response_plots, readings)
-        edges = {number: _answer(asked) for number, asked in self._edges.items()}
-        self._edges.clear()
+        svgs = {number: _answer(asked) for number, asked in self._waveforms.items()}
+        responses = _answer(self._responses)
+        self._waveforms.clear()
+        self._responses = None
         return Drawn(
-            edges={number: svg for number, svg in edges.items() if svg is not None},
-            responses=_answer(responses),
+            waveforms={number: svg for number, svg in svgs.items() if svg is not None}, responses=responses
         )
+
+    def _draw(self, acquisition: int, capture: "Capture", window_s: float) -> None:
+        from harness.report.run_pictures import draw
+
+        self._waveforms[acquisition] = self._ask(draw, capture, window_s)
 
     def _ask(
         self, work: Callable[Asked, Found], *args: Asked.args, **kwargs: Asked.kwargs

@@ -19,9 +19,7 @@ if TYPE_CHECKING:
     from harness.faults.coverage import FaultSeen
     from harness.faults.diagnosis import Diagnoser
     from harness.plan.model import Acquisition, Plan
-    from harness.reading import Reading
     from harness.records.run import RunHeader, RunRecord
-    from harness.report.write import Drawn
     from harness.runner.events import Observer
     from harness.workbench.beside import Beside
 
@@ -67,8 +65,8 @@ class Described:
         found = _read_kept(kept, self._hard_faults)
         if found or not self._hard_faults:
             return found
-        for beside in self._beside:
-            found = beside.coverage()
+        if self.beside is not None:
+            found = self.beside.coverage()
         try:
             found = found or judge_faults(self.job, self.plan, impedances=self.impedances)
         except CircuitError:
@@ -76,13 +74,10 @@ class Described:
         _write_kept(kept, found)
         return found
 
-    def drawn(self, readings: "Sequence[Reading]") -> "Drawn":
-        """What another process has drawn of the run that made these readings."""
-        from harness.report.write import NOT_DRAWN
-
-        for beside in self._beside:
-            return beside.drawn(readings)
-        return NOT_DRAWN
+    @property
+    def beside(self) -> "Beside | None":
+        """The other process that helps with the reports of this job, while there is one."""
+        return next(iter(self._beside), None)
 
     @contextmanager
     def helped(self, folder: Path) -> "Iterator[Observer | None]":

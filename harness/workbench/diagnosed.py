@@ -1,6 +1,5 @@
 """Which fault would explain what a run measured, worked out from what it recorded."""
 
-import json
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,6 +11,7 @@ if TYPE_CHECKING:
     from harness.faults.probes import Probe
     from harness.records.run import RunRecord
     from harness.records.store import RunStore
+    from harness.report.explained import Explained
     from harness.report.explanation import Explanation
 
 
@@ -83,20 +83,20 @@ class Diagnosed:
         return self.found.groups[0].posterior if self.names else 0.0
 
 
-def diagnose_run_end(
+def explain_run(
     store: "RunStore", record: "RunRecord", described: Described | None = None
-) -> Diagnosed | None:
+) -> "Explained | None":
     """Which fault explains a failing run; None where that would keep a person waiting. Never in pairs.
 
-    What it finds is kept with the run, for the batch's figures: faults that are not told apart, the likeliest
-    first, none where nothing on the list explains it.
+    described: the run's job and plan, where they are at hand. Raises RecordsError where its files no longer
+    read, CircuitError.
     """
     if record.outcome != "fail":
         return None
+    from harness.report.explained import Explained
+
     recorded = read_recorded(store, record, described)
     if recorded.empty or not recorded.described.is_quick(len(recorded.evidence.acquisitions)):
         return None
     found = Diagnosed(recorded, double=False)
-    kept = {"faults": found.names, "probability": found.probability}
-    store.add_event(record.run_id, "diagnosis", json.dumps(kept, ensure_ascii=False))
-    return found
+    return Explained(names=found.names, probability=found.probability, explanation=found.explanation)

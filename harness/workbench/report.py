@@ -11,8 +11,9 @@ from harness.workbench.planning import hookups_of
 if TYPE_CHECKING:
     from harness.records.run import RunRecord
     from harness.records.store import RunStore
+    from harness.report.explained import Explained
+    from harness.workbench.beside import Beside
     from harness.workbench.described import Described
-    from harness.workbench.diagnosed import Diagnosed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,47 +21,73 @@ class Reported:
     """A run's page, and what would explain the run where it did not pass."""
 
     page: Path
-    found: "Diagnosed | None"
+    found: "Explained | None"
 
 
 def write_report_of(
     store: "RunStore", run_id: int, records: str | Path, described: "Described | None" = None
 ) -> Reported:
-    """Diagnose a run that failed, and write its page. described: its job and plan, where they are at hand."""
+    """Diagnose a run that has ended, keep what explains it, and write its page.
+
+    described: its job and plan, where they are at hand.
+    """
     record = store.run(run_id)
     described = described or _described(record)
     found = find_fault(store, record, described)
     return Reported(page=write_page(store, record, records, found, described), found=found)
 
 
+def write_report_again(
+    store: "RunStore", run_id: int, records: str | Path, beside: "Beside", page: Path | None = None
+) -> Path:
+    """Write a run's page once more, drawn by the other process meanwhile; nothing is kept in the records.
+
+    page: where to; None where the run's end puts it.
+    """
+    from harness.report.explained import kept_explained
+
+    record = store.run(run_id)
+    beside.draw(store.readings(run_id), store.waveforms(run_id))
+    described = _described(record)
+    found = kept_explained(store, run_id) or _explained(store, record, described)
+    return write_page(store, record, records, found, described, beside=beside, page=page)
+
+
 def write_page(
     store: "RunStore",
     record: "RunRecord",
     records: str | Path,
-    found: "Diagnosed | None",
+    found: "Explained | None",
     described: "Described | None",
+    *,
+    beside: "Beside | None" = None,
+    page: Path | None = None,
 ) -> Path:
-    """Write the run's page beside the records (in the default folder for records on a server).
+    """Write a run's page beside the records (in the default folder for records on a server), or to `page`.
 
-    described: what its sequence would see of every fault is told by it, and what of the run is drawn already;
-    None leaves that out.
+    described: what its sequence would see of every fault is told by it; None leaves that out. beside: who
+    draws; None for who helps with the reports of this job, if any.
     """
     from harness.report.coverage_picture import draw_coverage
     from harness.report.hookup_picture import draw_hookups
-    from harness.report.write import NOT_DRAWN, write_report
+    from harness.report.run_pictures import NOT_DRAWN
+    from harness.report.write import write_report
 
     run_id = record.run_id
-    events, readings = store.events(run_id), store.readings(run_id)
-    path = report_path(records, run_id, record.header.serial)
+    events, readings, waveforms = store.events(run_id), store.readings(run_id), store.waveforms(run_id)
+    beside = beside or (described.beside if described is not None else None)
+    if beside is not None:
+        beside.draw(readings, waveforms)
+    path = page or report_path(records, run_id, record.header.serial)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_report(
             record,
             readings,
-            store.waveforms(run_id),
+            waveforms,
             path,
             None if found is None else found.explanation,
-            draw_coverage(described.faults_seen(path.parent)) if described is not None else None,
+            draw_coverage(described.faults_seen(folder_beside(records))) if described is not None else None,
             () if described is None else draw_hookups(described.job, hookups_of(described.plan)),
             [
                 f"{event.at:%H:%M:%S} UTC, {event.text}"
@@ -68,7 +95,7 @@ def write_page(
                 if event.kind in ("by hand", "hookup")
             ],
             [event.text for event in events if event.kind == "test"],
-            NOT_DRAWN if described is None else described.drawn(readings),
+            NOT_DRAWN if beside is None else beside.drawn(),
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
@@ -105,11 +132,20 @@ def _described(record: "RunRecord") -> "Described | None":
 
 def find_fault(
     store: "RunStore", record: "RunRecord", described: "Described | None" = None
-) -> "Diagnosed | None":
-    """What would explain a failed run; a report is written without it where that cannot be told."""
-    from harness.workbench.diagnosed import diagnose_run_end
+) -> "Explained | None":
+    """What would explain a failed run, which is kept with it; None where that cannot be told."""
+    from harness.report.explained import keep_explained
+
+    found = _explained(store, record, described)
+    if found is not None:
+        keep_explained(store, record.run_id, found)
+    return found
+
+
+def _explained(store: "RunStore", record: "RunRecord", described: "Described | None") -> "Explained | None":
+    from harness.workbench.diagnosed import explain_run
 
     try:
-        return diagnose_run_end(store, record, described)
+        return explain_run(store, record, described)
     except (CircuitError, RecordsError):
         return None

@@ -25,7 +25,7 @@ OF_THE_TUTORIAL = "my_switcher"
 NEW = f"switchwalk new {OF_THE_TUTORIAL} --template stereo-loops"
 RUN = {
     "table", "plan", "cover", "units", "show", "diagnose", "export", "verify", "trends", "site", "wiring",
-    "certificate", "find",
+    "certificate", "report", "find",
 }  # fmt: skip
 RUNS = {  # the units that the records of all other commands hold
     f"switchwalk run {OF_THE_TUTORIAL} --serial OB-0001 --simulate": 0,

@@ -14,7 +14,7 @@ from harness.descriptions.load import load_job
 from harness.faults.coverage import judge_faults
 from harness.plan.build import build_plan
 from harness.report.edge_pictures import draw_edge
-from harness.report.write import Drawn
+from harness.report.run_pictures import NOT_DRAWN, Drawn
 from harness.runner.events import EdgeNoted
 from harness.workbench.beside import Beside
 from harness.workbench.described import Described
@@ -51,7 +51,7 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(known, tmp_path, monk
         raise AssertionError("worked out once more")
 
     with known.helped(tmp_path):
-        known._beside[0].coverage()  # only now: the other process is told what to do by its name
+        known.beside.coverage()  # only now: the other process is told what to do by its name
         monkeypatch.setattr("harness.faults.coverage.judge_faults", not_again)
         found = known.faults_seen(tmp_path)
     assert len(found) == 270
@@ -62,18 +62,20 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(known, tmp_path, monk
 
 def test_what_is_given_up_is_worked_out_here(known, tmp_path):
     with known.helped(tmp_path) as see:
-        os.kill(known._beside[0].process.result(), signal.SIGTERM)
+        os.kill(known.beside.process.result(), signal.SIGTERM)
         assert len(known.faults_seen(tmp_path)) == 270
         see(EdgeNoted(acquisition=1, capture=capture(exchanged=False)))  # the run goes on all the same
-        assert known.drawn([]) == Drawn(edges={}, responses=None)
+        known.beside.draw([], {})
+        assert known.beside.drawn() == NOT_DRAWN
 
 
 def test_changes_of_state_are_drawn_beside_as_they_would_be_here(known, tmp_path):
     kept = capture(exchanged=False)
     with known.helped(tmp_path) as see:
         see(EdgeNoted(acquisition=7, capture=kept))
-        drawn = known.drawn([])
-    assert drawn == Drawn(edges={7: draw_edge(kept)}, responses=[])
+        known.beside.draw([], {})
+        drawn = known.beside.drawn()
+    assert drawn == Drawn(waveforms={7: draw_edge(kept)}, responses=[])
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")

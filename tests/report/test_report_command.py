@@ -1,0 +1,105 @@
+"""`switchwalk report`: a run's page once more, from the records alone."""
+
+import hashlib
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from harness.cli.app import main
+from harness.records.store import open_records
+from harness.workbench.held import held
+from tests.cli.commands import switchwalk, with_checks_of
+
+JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+FAILED, PASSED = 1, 2
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """Records of a unit with a dead relay and of a sound one, on a bench that is gone."""
+    folder = tmp_path_factory.mktemp("report")
+    job = with_checks_of(JOB, folder / "job", "gain", "response", "release_time")
+    records = folder / "records.sqlite"
+    for serial, faults in (("OB-1", ("--fault", "K3 never operates")), ("OB-2", ())):
+        asked = ["run", str(job), "--serial", serial, "--simulate", "--hasten", "10", "--json", *faults]
+        with pytest.raises(SystemExit):
+            main([*asked, "--records", str(records)])
+    shutil.rmtree(job)
+    return records
+
+
+@pytest.fixture
+def copied(place, tmp_path):
+    """The same, to be changed by a test."""
+    return Path(shutil.copy(place, tmp_path / "records.sqlite"))
+
+
+def of_its_end(place: Path, run: int) -> str:
+    (page,) = (place.parent / "reports").glob(f"run-{run:05d}-*.html")
+    return page.read_text(encoding="utf-8")
+
+
+def again(capsys, place: Path, run: int, page: Path) -> str:
+    printed = switchwalk(capsys, "report", str(run), "--records", str(place), "--out", str(page))
+    assert (printed.code, printed.out, printed.err) == (0, f"{page}\n", "")
+    return page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("run", [FAILED, PASSED])
+def test_the_page_is_the_one_that_the_end_of_the_run_wrote(capsys, place, tmp_path, run):
+    page = again(capsys, place, run, tmp_path / "of a kind" / "page.html")
+    assert page == of_its_end(place, run)
+    assert page.count("data:image/svg+xml") >= 2
+
+
+def test_it_goes_beside_the_records_where_nothing_else_is_said(capsys, copied):
+    printed = switchwalk(capsys, "report", str(FAILED), "--records", str(copied))
+    assert printed.out == f"{copied.parent}/reports/run-00001-OB-1.html\n"
+    assert "K3 never operates" in of_its_end(copied, FAILED)
+
+
+def test_nothing_is_kept_in_the_records(capsys, copied, tmp_path):
+    before = hashlib.sha256(copied.read_bytes()).hexdigest()
+    again(capsys, copied, FAILED, tmp_path / "page.html")
+    assert hashlib.sha256(copied.read_bytes()).hexdigest() == before
+
+
+def test_a_run_of_an_earlier_version_is_diagnosed_anew(capsys, place, copied, tmp_path):
+    change(copied, "delete from run_events where kind = 'explanation'")
+    assert again(capsys, copied, FAILED, tmp_path / "page.html") == of_its_end(place, FAILED)
+
+
+def test_an_explanation_that_does_not_read_is_the_records_damage(capsys, copied):
+    change(copied, """update run_events set text = '{"headline": 3}' where kind = 'explanation'""")
+    printed = switchwalk(capsys, "report", str(FAILED), "--records", str(copied))
+    assert printed.code == 4
+    assert f"{copied}: is damaged" in " ".join(printed.err.split())
+
+
+def test_a_run_that_goes_on_elsewhere_has_no_report_yet(capsys, place):
+    with open_records(place) as store, held(store, PASSED):
+        printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place))
+    assert printed.code == 4
+    assert "run 2" in printed.err
+
+
+def test_a_run_that_is_not_there_is_said_not_to_be(capsys, place):
+    printed = switchwalk(capsys, "report", "99", "--records", str(place))
+    assert printed.code == 2
+    assert "there is no run 99" in printed.err
+
+
+def test_a_page_that_cannot_be_written_is_named(capsys, place, tmp_path):
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    page = tmp_path / "file" / "page.html"
+    printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place), "--out", str(page))
+    assert printed.code == 4
+    assert f"{page}: the report cannot be written" in " ".join(printed.err.split())
+
+
+def change(records: Path, statement: str) -> None:
+    with closing(sqlite3.connect(records)) as connection, connection:
+        assert connection.execute(statement).rowcount == 1
