@@ -20,9 +20,10 @@ from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
 from harness.quantities import counted
+from harness.workbench.described import Described
 from harness.workbench.held import refuse_held
-from harness.workbench.planning import files_of, planned
-from harness.workbench.report import report_path, write_report_of
+from harness.workbench.planning import files_of, impedances_of, planned
+from harness.workbench.report import folder_beside, report_path, write_report_of
 from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
@@ -83,9 +84,13 @@ def resume(
         _check_files(header, described, files_of(described, bench))
         if not as_json:
             typer.echo(CAUTIONS)
+        plan = planned(described, bench)
+        left = _left(header, plan, recorded)
+        known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
+        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         errand = Errand(
             job=described,
-            plan=_left(header, planned(described, bench), recorded),
+            plan=left,
             serial=header.serial,
             operator=header.operator,
             simulated=header.simulated,
@@ -93,9 +98,10 @@ def resume(
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
+            see=see,
         )
         run_id, ended = _go_on(errand, store, hands, record, recorded)
-        reported = write_report_of(store, run_id, records or DEFAULT_RECORDS)
+        reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
         say_outcome(run_id, header.serial, ended, reported, as_json=as_json)
     raise typer.Exit(EXIT_OF[ended.outcome])
