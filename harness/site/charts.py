@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from markupsafe import Markup
@@ -255,10 +256,9 @@ class TrendPoint:
 
 @dataclass(frozen=True, kw_only=True)
 class Population:
-    """Where the batch's units lie: its median, and what nine in ten lie between."""
+    """Where the batch's units lie: what nine in ten of so many lie between."""
 
     low: float
-    middle: float
     high: float
     units: int
 
@@ -269,47 +269,61 @@ def trend(
     """One reading of one unit through its runs, before the batch's other units and the limits."""
     others = [] if population is None else [population.low, population.high]
     own = [*(point.value for point in points), *others]
-    near = _near(limits, own)
-    scale = scale_of(own, unit)
-    low, high = roomy([*own, *near.known])
-    picture = Picture(330, 132)
-    y = Axis(low=low / scale.factor, high=high / scale.factor, start=110, end=16)
+    ground = _ground(unit, min(own), max(own), limits, population)
+    picture = Picture(*_TREND_SIZE, on=ground.picture)
     x = Axis(low=-0.5, high=len(points) - 0.5, start=50, end=324)
+    places = [
+        (x.at(index), ground.axis.at(point.value / ground.scale.factor)) for index, point in enumerate(points)
+    ]
+    if len(points) > 1:
+        picture.path(places, "trace")
+    told = [(f"run {point.run_id}", format_value(point.value, unit), point.verdict) for point in points]
+    for (run, value, verdict), (across, up) in zip(told, places, strict=True):
+        picture.mark(across, up, _SHAPES[verdict], 3.2, f"point {verdict}", f"{run}: {value}, {verdict}")
+    for index in dict.fromkeys((0, len(points) - 1)):
+        picture.text(places[index][0], 126, told[index][0], anchor="middle")
+    said = "; ".join(" ".join(one) for one in told[-_RUNS_SAID:])
+    return picture.finish(label, f"In {ground.scale.unit or 'signs'}: {said}.{ground.said}")
+
+
+_TREND_SIZE = (330, 132)
+_RUNS_SAID = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Ground:
+    """What a trend is drawn on, and what is said of that."""
+
+    picture: Picture
+    scale: Scale
+    axis: Axis
+    said: str
+
+
+@lru_cache(maxsize=256)
+def _ground(
+    unit: str, least: float, greatest: float, limits: Limits, population: Population | None
+) -> _Ground:
+    """Draw band, axis and limits for values between two. Most units of a batch share it: they lie within."""
+    ends = [least, greatest]
+    near = _near(limits, ends)
+    scale = scale_of(ends, unit)
+    low, high = roomy([*ends, *near.known])
+    picture = Picture(*_TREND_SIZE)
+    y = Axis(low=low / scale.factor, high=high / scale.factor, start=110, end=16)
+    said = ""
     if population is not None:
         top, bottom = y.at(population.high / scale.factor), y.at(population.low / scale.factor)
         picture.box(50, top, 274, bottom - top, "band")
+        said += (
+            f" Nine in ten of {population.units} units lie from {format_value(population.low, unit)} to "
+            f"{format_value(population.high, unit)}."
+        )
     picture.text(4, 11, scale.unit, kind="unit")
     picture.level_axis(y, 50, 324, most=4)
     for end in near.known:
         picture.line(50, y.at(end / scale.factor), 324, y.at(end / scale.factor), "limit")
-    places = [(x.at(index), y.at(point.value / scale.factor)) for index, point in enumerate(points)]
-    picture.path(places, "trace")
-    for point, (across, up) in zip(points, places, strict=True):
-        hint = f"run {point.run_id}: {format_value(point.value, unit)}, {point.verdict}"
-        picture.mark(across, up, _SHAPES[point.verdict], 3.2, f"point {point.verdict}", hint)
-    for index in dict.fromkeys((0, len(points) - 1)):
-        picture.text(places[index][0], 126, f"run {points[index].run_id}", anchor="middle")
-    return picture.finish(label, _trend_in_words(unit, points, limits, near, population, scale))
-
-
-def _trend_in_words(
-    unit: str,
-    points: Sequence[TrendPoint],
-    limits: Limits,
-    near: Limits,
-    population: Population | None,
-    scale: Scale,
-) -> str:
-    said = "; ".join(
-        f"run {point.run_id} {format_value(point.value, unit)} {point.verdict}" for point in points[-8:]
-    )
-    told = [f"In {scale.unit or 'signs'}: {said}."]
-    if population is not None:
-        told.append(
-            f"Nine in ten of {population.units} units lie from {format_value(population.low, unit)} to "
-            f"{format_value(population.high, unit)}."
-        )
     if limits.known:
-        ends = " and ".join(format_value(end, unit) for end in limits.known)
-        told.append(f"Limit {ends}{'' if near.known else ', too far away to be drawn'}.")
-    return " ".join(told)
+        known = " and ".join(format_value(end, unit) for end in limits.known)
+        said += f" Limit {known}{'' if near.known else ', too far away to be drawn'}."
+    return _Ground(picture=picture, scale=scale, axis=y, said=said)

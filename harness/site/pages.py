@@ -4,9 +4,11 @@ import base64
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup, escape
 
 from harness.quantities import format_value
 from harness.records.history import RunLine
@@ -141,12 +143,14 @@ class Pages:
         )
 
     def _scripts(self, *, index: bool) -> list[str]:
-        return [_read("filter.js")] * index + [_read("live.js")] * self._live
+        names = ["filter.js"] * index + ["live.js"] * self._live
+        return [_read(name) for name in names]
 
     @cached_property
     def _templates(self) -> "jinja2.Environment":
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
+        environment.filters["breakable"] = _breakable
         return environment
 
 
@@ -176,6 +180,13 @@ def _policy(scripts: Iterable[str], *, live: bool) -> str:
     return "; ".join([*allowed, "base-uri 'none'"])
 
 
+@lru_cache(maxsize=4096)
+def _breakable(text: str) -> Markup:
+    """A reading's or a state's name that may be broken at its signs; thousands of pages share them."""
+    return escape(text).replace("+", "+\u200b")
+
+
+@cache
 def _read(name: str) -> str:
     return (HERE / name).read_text(encoding="utf-8")
 

@@ -1,7 +1,8 @@
 """Which pages of an earlier writing still stand: told by what they were made of, and by what is on the disk.
 
 A run's seal, the digest of its last entry in the ledger, changes with whatever is recorded of the run. So a
-page whose runs have the seals that they had, made by the same program, would be made the same again. A page
+page whose runs have the seals that they had, made by the same program, would be made the same again. A unit's
+page shows some of its batch too: another run there makes it anew only where that is other than it was. A page
 that somebody has touched since is made anew, and so is one of runs that have no seal.
 """
 
@@ -10,8 +11,10 @@ import json
 from collections.abc import Iterable, Mapping, Set
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 import harness
+from harness.records.history import RunLine
 from harness.report.whole import write_whole
 from harness.site.model import BatchOfUnits, Unit
 from harness.site.pages import PAPERS, paper_name
@@ -29,24 +32,19 @@ class Ingredients:
 
     def __init__(self, seals: Mapping[int, str], papers: Set[str]) -> None:
         self._seals, self._papers = seals, papers
-        self._batches: dict[str, str] = {}
 
     def of_batch(self, batch: BatchOfUnits) -> str:
         """What a batch's page is made of."""
-        if batch.slug not in self._batches:
-            self._batches[batch.slug] = self._digest([batch.slug], (run.run_id for run in batch.runs))
-        return self._batches[batch.slug]
+        return self._digest([batch.slug], batch.runs)
 
-    def of_unit(self, unit: Unit, batch: BatchOfUnits | None) -> str:
-        """What a unit's page is made of; its charts have the unit's batch in them."""
-        of_batch = "none" if batch is None else self.of_batch(batch)
-        runs = [run.run_id for run in unit.runs]
-        names = (paper_name(kind, run) for run in runs for kind in PAPERS)
+    def of_unit(self, unit: Unit, lent: str) -> str:
+        """What a unit's page is made of; its charts have in them what its batch has lent."""
+        names = (paper_name(kind, run.run_id) for run in unit.runs for kind in PAPERS)
         papers = [name for name in names if name in self._papers]
-        return self._digest([unit.slug, of_batch, *papers], runs) if of_batch else ""
+        return self._digest([unit.slug, lent, *papers], unit.runs)
 
-    def _digest(self, words: Iterable[str], runs: Iterable[int]) -> str:
-        seals = [(run, self._seals.get(run, "")) for run in runs]
+    def _digest(self, words: Iterable[str], runs: Iterable[RunLine]) -> str:
+        seals = [(run.run_id, self._seals.get(run.run_id, "")) for run in runs]
         if not all(seal for _, seal in seals):
             return ""
         return _digest(repr((self._program, list(words), seals)).encode())
@@ -59,6 +57,14 @@ class Ingredients:
         return _digest(b"".join(path.read_bytes() for path in files))
 
 
+class _Page(NamedTuple):
+    """What a page was made of, what it was like, and what it lends to others; each a digest."""
+
+    made_of: str
+    text: str
+    lent: str
+
+
 class Shelf:
     """The pages in a folder, by their names: which of them stand, and what is put there.
 
@@ -68,7 +74,7 @@ class Shelf:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._before = _remembered(folder / MARK)
-        self._now: dict[str, tuple[str, str]] = {}
+        self._now: dict[str, _Page] = {}
         self.changed: list[str] = []
 
     @property
@@ -78,34 +84,40 @@ class Shelf:
 
     def stands(self, name: str, ingredients: str) -> bool:
         """Whether a page is there that was made of just this, and is as it was put there."""
-        made_of, digest = self._before.get(name, ("", ""))
-        if not ingredients or made_of != ingredients or _digest_of(self._folder / name) != digest:
+        page = self._before.get(name)
+        if not ingredients or page is None or page.made_of != ingredients:
             return False
-        self._now[name] = made_of, digest
+        if _digest_of(self._folder / name) != page.text:
+            return False
+        self._now[name] = page
         return True
 
-    def put(self, name: str, ingredients: str, text: str) -> None:
-        """Put a page there, whole or not at all, unless it is there already."""
+    def put(self, name: str, ingredients: str, text: str, *, lent: str = "") -> None:
+        """Put a page there, whole or not at all, unless it is there already. lent: what others show of it."""
         content = text.encode("utf-8")
-        path, digest = self._folder / name, _digest(content)
-        if _digest_of(path) != digest:
+        path = self._folder / name
+        page = _Page(made_of=ingredients, text=_digest(content), lent=_digest(lent.encode()))
+        if _digest_of(path) != page.text:
             write_whole(path, content)
             self.changed.append(name)
-        self._now[name] = ingredients, digest
+        self._now[name] = page
+
+    def lent(self, name: str) -> str:
+        """What a page that belongs there lends to others, in a digest; "" where there is no such page."""
+        return self._now[name].lent if name in self._now else ""
 
     def remember(self) -> None:
         """Keep what the pages were made of for the next writing."""
         if self._now != self._before:
-            pages = {name: list(how) for name, how in sorted(self._now.items())}
-            text = json.dumps({"about": _ABOUT, "pages": pages}, indent=0)
+            text = json.dumps({"about": _ABOUT, "pages": dict(sorted(self._now.items()))}, indent=0)
             write_whole(self._folder / MARK, text.encode("utf-8"))
 
 
-def _remembered(mark: Path) -> dict[str, tuple[str, str]]:
+def _remembered(mark: Path) -> dict[str, _Page]:
     """What an earlier writing kept; nothing where it kept nothing that can be read."""
     try:
         pages = json.loads(mark.read_text(encoding="utf-8"))["pages"]
-        return {str(name): (str(made_of), str(digest)) for name, (made_of, digest) in pages.items()}
+        return {str(name): _Page(*map(str, page)) for name, page in pages.items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 

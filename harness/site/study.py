@@ -44,7 +44,7 @@ SIDES_LEVEL = 0.05  # the chance to call two sides different that are not, over 
 SIDES_CHARTED = 6
 _KEY_READINGS = 6
 _OF_ONE_CHECK = 2
-_MIDDLE = (5.0, 50.0, 95.0)  # percentiles between which nine in ten lie
+_NINE_IN_TEN = (5.0, 95.0)  # percentiles between which they lie
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +100,11 @@ class Study:
     sides: Sides | None
     key_readings: tuple[ReadingKey, ...]
     populations: dict[ReadingKey, Population]
+
+    @property
+    def lent(self) -> str:
+        """All that the pages of the batch's units show of it."""
+        return repr((self.studied, self.key_readings, sorted(map(repr, self.populations.items()))))
 
 
 def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
@@ -234,5 +239,5 @@ def _population(one: Series) -> Population | None:
     values = one.values[one.measured]
     if values.size < FEWEST_TO_CHART:
         return None
-    low, middle, high = (float(end) for end in np.percentile(values, _MIDDLE))
-    return Population(low=low, middle=middle, high=high, units=int(values.size))
+    low, high = (float(end) for end in np.percentile(values, _NINE_IN_TEN))
+    return Population(low=low, high=high, units=int(values.size))

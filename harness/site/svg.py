@@ -76,11 +76,14 @@ def roomy(values: Sequence[float]) -> tuple[float, float]:
 
 
 class Picture:
-    """An SVG picture that grows by what is drawn; `finish` gives it, with its title and description."""
+    """An SVG picture that grows by what is drawn; `finish` gives it, with its title and description.
 
-    def __init__(self, width: int, height: int) -> None:
+    on: another picture of the same size, as it is drawn so far, that this one goes on from.
+    """
+
+    def __init__(self, width: int, height: int, *, on: "Picture | None" = None) -> None:
         self._width, self._height = width, height
-        self._parts: list[str] = []
+        self._parts: list[str] = [] if on is None else [*on._parts]
 
     def line(self, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
         """Draw a straight line; `kind` is its class in the style sheet."""
@@ -114,9 +117,12 @@ class Picture:
         self, axis: Axis, left: float, right: float, *, most: int = 5, whole: bool = False
     ) -> None:
         """Draw a grid line and a number for round values of a vertical axis."""
-        for value, text in ticks(axis.low, axis.high, most=most, whole=whole):
-            y = axis.at(value)
-            self.line(left, y, right, y, "grid")
+        levels = [
+            (axis.at(value), text) for value, text in ticks(axis.low, axis.high, most=most, whole=whole)
+        ]
+        grid = "".join(f"M{left:.1f} {y:.1f}H{right:.1f}" for y, _ in levels)
+        self._parts.append(f'<path class="grid" d="{grid}"/>')
+        for y, text in levels:
             self.text(left - 5, y + 3.5, text, anchor="end")
 
     def finish(self, title: str, description: str) -> Markup:

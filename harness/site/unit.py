@@ -53,33 +53,51 @@ def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Stu
     """Look at some units in few queries. studies: of their batches by slug, where there is one."""
     runs = [run.run_id for unit in units for run in unit.runs]
     details, bad = store.details(runs), store.not_passed(runs)
-    verdicts = [run.run_id for unit in units for run in complete(unit.runs)[-_MOST_RUNS:]]
     by_batch = {study.batch.key: study for study in studies.values()}
-    here = {unit.batch for unit in units}
-    keys = {key for batch in here & by_batch.keys() for key in by_batch[batch].key_readings}
-    keys |= {key_of(reading) for some in bad.values() for reading in some}
-    series = {one.key: _Lookup(one) for one in store.series(verdicts, keys=keys)} if keys else {}
-    views = []
-    for unit in units:
-        study = by_batch.get(unit.batch)
-        shown = tuple(
-            _unit_run(run, details[run.run_id], bad.get(run.run_id, ())) for run in reversed(unit.runs)
+    followed = [_followed(unit, by_batch.get(unit.batch), bad) for unit in units]
+    # What a unit alone did not pass is looked up for such units only: they are few, and have many readings.
+    series = _look_up(store, [one for one in followed if not one.own])
+    of_failed = _look_up(store, [one for one in followed if one.own])
+    return [
+        UnitView(
+            unit=one.unit,
+            runs=tuple(
+                _unit_run(run, details[run.run_id], bad.get(run.run_id, ()))
+                for run in reversed(one.unit.runs)
+            ),
+            trends=tuple(_trends(one, of_failed if one.own else series)),
+            studied=one.study.studied if one.study else 0,
         )
-        views.append(
-            UnitView(
-                unit=unit,
-                runs=shown,
-                trends=tuple(_trends(unit, bad, series, study)),
-                studied=study.studied if study else 0,
-            )
-        )
-    return views
+        for one in followed
+    ]
 
 
 def _unit_run(line: RunLine, detail: RunDetail, bad: Iterable[Reading]) -> UnitRun:
     ordered = worst_first(bad)
     listed = tuple((reading, describe(reading)) for reading in ordered[:MOST_READINGS])
     return UnitRun(line=line, detail=detail, not_passed=listed, more=len(ordered) - len(listed))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Followed:
+    """A unit, the runs that its trends go through, and which readings they are of."""
+
+    unit: Unit
+    study: Study | None
+    runs: tuple[int, ...]
+    own: tuple[ReadingKey, ...]  # what it did not pass last
+
+    @property
+    def keys(self) -> Iterable[ReadingKey]:
+        """First what this unit did not pass last, then what its batch is worst at."""
+        return dict.fromkeys([*self.own, *(self.study.key_readings if self.study else ())])
+
+
+def _followed(unit: Unit, study: Study | None, bad: Mapping[int, list[Reading]]) -> _Followed:
+    runs = tuple(run.run_id for run in complete(unit.runs)[-_MOST_RUNS:])
+    own = [key_of(reading) for reading in worst_first(bad.get(runs[-1], ()))] if runs else []
+    measured = [key for key in own if key.unit != ""]
+    return _Followed(unit=unit, study=study, runs=runs, own=tuple(measured[:_MOST_OWN]))
 
 
 class _Lookup:
@@ -90,20 +108,18 @@ class _Lookup:
         self.place = {int(run_id): index for index, run_id in enumerate(series.run_ids)}
 
 
-def _trends(
-    unit: Unit, bad: Mapping[int, list[Reading]], series: Mapping[ReadingKey, _Lookup], study: Study | None
-) -> Iterable[Trend]:
-    """First what this unit did not pass last, then what its batch is worst at."""
-    runs = [run.run_id for run in complete(unit.runs)][-_MOST_RUNS:]
-    if not runs:
-        return
-    own = [key_of(reading) for reading in worst_first(bad.get(runs[-1], ()))]
-    own = [key for key in own if key.unit != ""][:_MOST_OWN]
-    common = study.key_readings if study else []
+def _look_up(store: RunStore, units: Sequence[_Followed]) -> dict[ReadingKey, _Lookup]:
+    """Read what the trends of some units go through."""
+    runs = [run for one in units for run in one.runs]
+    keys = {key for one in units for key in one.keys}
+    return {one.key: _Lookup(one) for one in store.series(runs, keys=keys)} if keys else {}
+
+
+def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterable[Trend]:
     drawn = 0
-    for key in dict.fromkeys([*own, *common]):
+    for key in followed.keys:
         found = series.get(key)
-        points = [] if found is None else _points(found, runs)
+        points = [] if found is None else _points(found, followed.runs)
         if found is None or not points or drawn == _MOST_TRENDS:
             continue
         drawn += 1
@@ -111,7 +127,7 @@ def _trends(
         limits = Limits(
             low=_finite(found.series.limit_low[last]), high=_finite(found.series.limit_high[last])
         )
-        population = study.populations.get(key) if study else None
+        population = followed.study.populations.get(key) if followed.study else None
         yield Trend(key=key, picture=trend(key.label, key.unit, points, limits, population))
 
 

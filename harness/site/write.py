@@ -92,12 +92,14 @@ def _write_pages(
         return studies[batch.slug]
 
     for batch in by_key.values():
-        name, made_of = f"batches/{batch.slug}.html", ingredients.of_batch(batch)
+        name, made_of = _page_of(batch), ingredients.of_batch(batch)
         if not shelf.stands(name, made_of):
-            shelf.put(name, made_of, pages.batch(study(batch)))
+            studied = study(batch)
+            shelf.put(name, made_of, pages.batch(studied), lent=studied.lent)
+    lent = {key: shelf.lent(_page_of(batch)) for key, batch in by_key.items()}
     # Units whose runs lie together in the records are read together.
     units = sorted(catalogue.units.values(), key=lambda unit: unit.runs[-1].run_id)
-    made_of_unit = {unit.slug: ingredients.of_unit(unit, by_key.get(unit.batch)) for unit in units}
+    made_of_unit = {unit.slug: ingredients.of_unit(unit, lent.get(unit.batch, "")) for unit in units}
     due = [unit for unit in units if not shelf.stands(_page_of(unit), made_of_unit[unit.slug])]
     for some in _portions(due):
         of_these = [by_key[key] for key in dict.fromkeys(unit.batch for unit in some) if key in by_key]
@@ -108,8 +110,8 @@ def _write_pages(
             shelf.put(_page_of(view.unit), made_of_unit[view.unit.slug], text)
 
 
-def _page_of(unit: Unit) -> str:
-    return f"units/{unit.slug}.html"
+def _page_of(what: Unit | BatchOfUnits) -> str:
+    return f"{'units' if isinstance(what, Unit) else 'batches'}/{what.slug}.html"
 
 
 def _portions(units: Sequence[Unit]) -> Iterator[Sequence[Unit]]:

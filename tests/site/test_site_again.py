@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from harness.records.store import open_records
+from harness.site.unit import view_units
 from harness.site.write import Written, write_site
 from tests.records.outside_broadcast import ENDED, HEADER, READING
 from tests.report.test_report import Page
@@ -75,6 +76,34 @@ def test_another_run_changes_the_index_and_the_pages_of_its_unit_and_its_batch(r
     record(records, "OB-1", batch="1", value=-0.12)
     write(records, folder)
     assert touched(before, folder) == {"index.html", ".switchwalk-site", "batches/TLS-2-1", "units/OB-1"}
+
+
+@pytest.mark.parametrize(
+    ("serial", "ended", "made"),
+    [("OB-00003", True, {"OB-00003"}), ("OB-9", False, {"OB-9"}), ("OB-9", True, {"OB-9", "OB-00001"})],
+    ids=["a retest", "a run under way", "a new unit's run"],
+)
+def test_pages_of_other_units_are_made_again_where_the_batch_that_they_show_is_another(
+    tmp_path, monkeypatch, serial, ended, made
+):
+    records, folder = tmp_path / "records.sqlite", tmp_path / "site"
+    fill(records, units=12, readings=20, bad=0.0)
+    write(records, folder)
+    with open_records(records) as store:
+        run = store.begin(replace(HEADER, serial=serial, batch="1"))
+        store.add_readings(run, store.readings(1))
+        if ended:
+            store.finish(run, "pass", "", ENDED)
+    seen = []
+
+    def view_and_tell(store, units, studies):
+        seen.extend(unit.key.serial for unit in units)
+        return view_units(store, units, studies)
+
+    monkeypatch.setattr("harness.site.write.view_units", view_and_tell)
+    write(records, folder)
+    assert made <= set(seen)
+    assert len(seen) == (13 if len(made) > 1 else 1)
 
 
 def test_a_run_under_way_is_shown_as_far_as_it_has_come(records, tmp_path):
