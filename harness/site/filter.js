@@ -1,13 +1,17 @@
 "use strict";
 (() => {
   const form = document.getElementById("find"), said = document.getElementById("said");
+  const known = new WeakMap();
   let chunks = [];
+  const look = (row) => {
+    if (!known.has(row)) {
+      known.set(row, { row, text: row.textContent.toLowerCase(), passed: row.cells[1].className === "pass" });
+    }
+    return known.get(row);
+  };
   const read = () => {
     chunks = Array.from(document.querySelectorAll("#list .chunk"), (chunk) => ({
-      chunk,
-      rows: Array.from(chunk.querySelector("tbody").rows, (row) => ({
-        row, text: row.textContent.toLowerCase(), passed: row.cells[1].className === "pass",
-      })),
+      chunk, rows: Array.from(chunk.querySelector("tbody").rows, look),
     }));
   };
   const filter = () => {

@@ -6,11 +6,28 @@
   const parts = [location.href];
   if (document.getElementById("now")) parts.push(new URL("now.html", location.href).href);
   const say = (text) => { if (note.textContent !== text) note.textContent = text; };
+  // Rows of units that are newer take the place of what there was of these units; a further run comes first.
+  const merge = (list, part) => {
+    const rows = Array.from(part.querySelectorAll("tbody tr")), first = list.querySelector("tbody");
+    const fresh = [];
+    for (const row of rows) {
+      const link = list.querySelector(`a[href="${row.querySelector("a").getAttribute("href")}"]`);
+      const old = link && link.closest("tr"), same = old && old.cells[4].textContent === row.cells[4].textContent;
+      if (same) old.replaceWith(row);
+      else { if (old) old.remove(); fresh.push(row); }
+    }
+    first.prepend(...fresh);
+    return rows.length > 0;
+  };
   const take = (page) => {
     const held = document.activeElement && document.activeElement.getAttribute("href");
     let newer = false;
     for (const part of page.querySelectorAll("[data-live]")) {
       const here = document.getElementById(part.id);
+      if (part.hasAttribute("data-newer") && here.querySelector("tbody")) {
+        newer = merge(here, part) || newer;
+        continue;
+      }
       if (!here || here.outerHTML === part.outerHTML) continue;
       const open = new Set(Array.from(here.querySelectorAll("details[open]"), (one) => one.id));
       for (const one of part.querySelectorAll("details[id]")) if (open.has(one.id)) one.open = true;
@@ -28,10 +45,10 @@
     if (document.hidden) return;
     try {
       for (const part of parts) {
-        const url = part === location.href ? `${location.pathname}?list` : part;
-        const answer = await fetch(url, {
-          cache: "no-store", headers: states.get(part) ? { "If-None-Match": states.get(part) } : {},
-        });
+        const state = states.get(part) || "";
+        const list = new URLSearchParams({ list: state.replaceAll('"', "") });
+        const url = part === location.href ? `${location.pathname}?${list}` : part;
+        const answer = await fetch(url, { cache: "no-store", headers: state ? { "If-None-Match": state } : {} });
         if (answer.status === 304) continue;
         if (!answer.ok) throw new Error(String(answer.status));
         states.set(part, answer.headers.get("ETag"));

@@ -19,6 +19,7 @@ from harness.records.run import RunRecord
 from harness.records.store import RunStore
 from harness.report.certificate import certify
 from harness.site.model import Catalogue, make_catalogue
+from harness.site.newer import Changes
 from harness.site.pages import EVERY_UNIT, Pages, Search, going
 from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
@@ -45,6 +46,7 @@ class LiveSite:
         self._lock = threading.Lock()
         self._dear = threading.Lock()  # one thing at a time that takes long; drawing is not safe in threads
         self._catalogue: tuple[tuple[int, ...], Catalogue] | None = None
+        self._changes = Changes()
         self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
         self.pages = Pages(_has, live=True)
 
@@ -84,14 +86,17 @@ class LiveSite:
         asked = parse_qs(query[:_LONGEST_SEARCH], keep_blank_values=True)
         search = Search(words=asked.get("q", [""])[0], not_passed="bad" in asked)
         catalogue = self._catalogue_at(store, state)
-        of_list = f"index-{_tag(_list_state(state))}"
+        of_list = _index_tag(_list_state(state))
+        with self._lock:
+            newer = self._changes.since(asked.get("list", [""])[0])
 
         def make(_: str) -> str:
             details = store.details(going(catalogue))
-            return self.pages.index(catalogue, details, search=search, state=f'"{of_list}"')
+            return self.pages.index(catalogue, details, search=search, state=f'"{of_list}"', newer=newer)
 
-        # A page's own script asks elsewhere for what is under way: it wants the list as that changes.
-        tag = of_list if "list" in asked or not catalogue.open else f"index-{_tag(state)}"
+        # A page's own script asks elsewhere for what is under way: it wants the list as that changes, and of
+        # it what is newer than the state that it names.
+        tag = of_list if "list" in asked or not catalogue.open else _index_tag(state)
         return self._at(tag, known if search == EVERY_UNIT else "", make)
 
     def _now(self, store: RunStore, state: tuple[int, ...]) -> str:
@@ -187,6 +192,7 @@ class LiveSite:
         with self._lock:
             if self._catalogue is None or self._catalogue[0] != key:
                 self._catalogue = key, make_catalogue(store.lines())
+                self._changes.look(_index_tag(key), self._catalogue[1].units)
             return self._catalogue[1]
 
 
@@ -228,6 +234,10 @@ def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
 def _list_state(state: tuple[int, ...]) -> tuple[int, ...]:
     """What changes where a run begins or ends: the last run and the last event."""
     return state[0], state[-1]
+
+
+def _index_tag(state: tuple[int, ...]) -> str:
+    return f"index-{_tag(state)}"
 
 
 def _tag(state: tuple[int, ...]) -> str:

@@ -2,7 +2,7 @@
 
 import base64
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache
 from pathlib import Path
@@ -78,16 +78,22 @@ class Pages:
         *,
         search: Search = EVERY_UNIT,
         state: str = "",
+        newer: Set[str] | None = None,
     ) -> str:
-        """Make the page of all units. details: of the runs that have not ended, as `going` gives them."""
+        """Make the page of all units. details: of the runs that have not ended, as `going` gives them.
+
+        newer: for a page that has all other units already, the names of the pages of those that it lacks.
+        """
         wanted = search.words or search.not_passed
-        shown = [unit for unit in catalogue.units.values() if not wanted or search.keeps(unit)]
+        units = [unit for slug, unit in catalogue.units.items() if newer is None or slug in newer]
+        shown = [unit for unit in units if not wanted or search.keeps(unit)]
         return self._render(
             "index.html",
             index=True,
             state=state,
             catalogue=catalogue,
             shown=shown,
+            newer=newer is not None,
             q=search.words,
             bad=search.not_passed,
             going=list(_going(catalogue, details)),

@@ -164,6 +164,31 @@ def test_what_has_not_changed_is_not_sent_again(served):
     assert ask(served, "/?list", If_None_Match=page["data-state"])[0] == 304  # what its script asks first
 
 
+def test_a_page_that_has_the_list_is_sent_what_is_newer_than_that(tmp_path):
+    records = tmp_path / "records.sqlite"
+    fill(records, units=30, readings=10, bad=0.0)
+    site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
+    state = site.answer("/", "", "")[1]
+    with open_records(records) as store:
+        run = store.begin(replace(HEADER, serial="OB-00007", batch="1"))
+        store.begin(replace(HEADER, serial="OB-90000", batch="1"))
+        text, later = site.answer("/", f"list={state[1:-1]}", state)
+        assert [link.rpartition("-")[0] for link in links(text.partition('id="list"')[2], "units/")] == [
+            "units/OB-90000",
+            "units/OB-00007",
+        ]
+        store.finish(run, "fail", "", ENDED)
+        text, last = site.answer("/", f"list={later[1:-1]}", later)
+        assert [link.rpartition("-")[0] for link in links(text.partition('id="list"')[2], "units/")] == [
+            "units/OB-00007"
+        ]
+    assert site.answer("/", f"list={last[1:-1]}", last) == ("", last)
+    for unknown in ("", "index-1-1", "?"):
+        text, _ = site.answer("/", f"list={unknown}", "")
+        assert len(links(text.partition('id="list"')[2], "units/")) == 31
+    site.close()
+
+
 def test_the_search_works_without_a_script(served):
     _, _, text = ask(served, "/?q=ob-00007")
     assert len(links(text, "units/")) == 1
@@ -190,6 +215,28 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
     assert tab.find(until("document.querySelector('#list tr:not([hidden]) .fail')"))
     assert tab.find("document.getElementById('now').hidden")
     assert tab.find("document.getElementById('q').value") == "ob-9"
+    assert tab.said == []
+
+
+def test_rows_stay_and_newer_ones_come_in_their_place(tab, served, records):
+    tab.size(1280, 900)
+    tab.open(served)
+    rows = "document.querySelectorAll('#list tbody tr')"
+    serials = f"Array.from({rows}, (row) => row.cells[0].textContent)"
+    tab.find(f"for (const row of {rows}) row.was = true")
+    before = tab.find(serials)
+    with open_records(records) as store:
+        first = store.begin(replace(HEADER, serial=before[3], batch="1"))
+        second = store.begin(replace(HEADER, serial="OB-95000", batch="1"))
+        assert tab.find(until(f"{rows}[0].cells[0].textContent === 'OB-95000'"))
+        rest = [serial for serial in before if serial != before[3]]
+        assert tab.find(serials) == ["OB-95000", before[3], *rest]
+        assert tab.find(f"Array.from({rows}).filter((row) => row.was).length") == len(rest)
+        store.finish(first, "fail", "", ENDED)  # ends before the one that was begun after it
+        assert tab.find(until(f"{rows}[1].cells[1].className === 'fail'"))
+        assert tab.find(serials) == ["OB-95000", before[3], *rest]
+        store.finish(second, "pass", "", ENDED)
+    assert tab.find(until("document.getElementById('now').hidden"))
     assert tab.said == []
 
 
