@@ -11,7 +11,7 @@ import sys
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: on a busy machine threads only wait
 
-from tests.measure.draws import currents_and_counts, edges, relays, spectra, transfers
+from tests.measure.draws import currents_and_counts, edges, relays, repeats, spectra, transfers
 from tests.measure.draws.shares import LEAST, MOST, Draw, draw_all, share
 
 DRAWS: dict[str, Draw] = {
@@ -19,6 +19,7 @@ DRAWS: dict[str, Draw] = {
     "phases": transfers.phases,
     "ratios": transfers.ratios,
     "exchange": transfers.exchange,
+    "repeats": repeats.repeats,
     "capacitance": transfers.capacitance,
     "offsets": currents_and_counts.offsets,
     "currents": currents_and_counts.currents,

@@ -19,6 +19,7 @@ from harness.judge import unit_verdict
 from harness.measure.bare import Bare
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import RangeGain, ToneReference
+from harness.measure.repeatability import Repeatability, Spread
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import Transfer, make_transfer
@@ -43,6 +44,7 @@ SAMPLES = 20_000
 GAIN = 0.02  # limits of the inputs' and the generator's own errors
 LEVEL = 0.01
 RANGE_GAIN = 3e-4
+REPEATABILITY = 7e-5  # of one record, from another bench's: this one's repeat exactly
 METER = 0.01
 
 
@@ -237,7 +239,8 @@ class Bench:
             inputs=(1, 2, 3, 4),
             source=tuple(complex(found[row, row % 2]) for row in range(4)),
             source_standard=tuple(float(noise[row, 0]) for row in range(4)),
-            repeatability=(1e-4,) * 4,
+            spread=Spread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
+            repeatability=Repeatability(standard=(REPEATABILITY,) * 4, freedom=(math.inf,) * 4),
             through=tuple(complex(through[row % 2]) for row in range(4)),
             ranges=tuple(self._range_gains(ranges)),
         )

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
+from harness.measure.freedom import Sampled, effective_freedom, student_factor
 from harness.reading import Contribution
 
 Scale = Literal["linear", "db", "deg"]
@@ -26,12 +27,14 @@ class Component:
 
     delta: what the values change by for one standard uncertainty of it, in the values' shape. even: it lies
     anywhere between two limits with the same probability, as what is known by a specification alone.
+    sampled: it was found from the scatter of few values, and is itself unsure.
     """
 
     name: str
     source: str
     delta: NDArray[Any]
     even: bool = False
+    sampled: Sampled | None = None
 
 
 def merged(
@@ -53,8 +56,9 @@ def merged(
 class Estimate:
     """A value with its expanded interval, `low` to `high`.
 
-    The interval covers what `coverage_factor` standard uncertainties do of a normal distribution, and is
-    narrower where a component between two limits outweighs the others (`factor_for`).
+    The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
+    narrower where a component between two limits outweighs the others (`factor_for`), and wider where one
+    does that was found from few values (`student_factor`).
     Where `floor` is true nothing was found: `value` and `high` are the level that it lies below, `low` is
     minus infinity, `standard` is None and the budget empty.
     """
@@ -103,18 +107,35 @@ def propagate(
         for component, share in zip(components, shares, strict=True)
     ]
     even = [float(share) for component, share in zip(components, shares, strict=True) if component.even]
-    return estimate(float(central), lines, coverage_factor, even=even)
+    return estimate(float(central), lines, coverage_factor, even=even, sampled=_sampled(components, shares))
+
+
+def _sampled(
+    components: Sequence[Component], shares: NDArray[np.float64]
+) -> tuple[tuple[Sampled, float], ...]:
+    """Those shares that were found from few values."""
+    return tuple(
+        (component.sampled, float(share))
+        for component, share in zip(components, shares, strict=True)
+        if component.sampled is not None
+    )
 
 
 def estimate(
-    value: float, lines: Sequence[Contribution], k: float, *, even: Sequence[float] = ()
+    value: float,
+    lines: Sequence[Contribution],
+    k: float,
+    *,
+    even: Sequence[float] = (),
+    sampled: Sequence[tuple[Sampled, float]] = (),
 ) -> Estimate:
     """Give a value the interval that the lines of its budget make; those of one name become one.
 
-    even: the standard uncertainties among them, or parts of them, that are of even distributions.
+    even: the standard uncertainties among them, or parts of them, that are of even distributions. sampled:
+    those that were found from few values.
     """
     standard = math.sqrt(sum(line.standard**2 for line in lines))
-    half = factor_for(k, standard, even) * standard
+    half = factor_for(_factor_of_few(k, standard, sampled), standard, even) * standard
     return Estimate(
         value=value,
         standard=standard,
@@ -149,6 +170,11 @@ def factor_for(k: float, standard: float, even: Sequence[float]) -> float:
     return high
 
 
+def _factor_of_few(k: float, standard: float, sampled: Sequence[tuple[Sampled, float]]) -> float:
+    """Factor that covers what `k` does of a normal distribution, where parts of the sum are unsure."""
+    return student_factor(k, effective_freedom(standard, sampled)) if sampled else k
+
+
 def _ramp(z: float) -> float:
     """Integral of the normal distribution's integral, from minus infinity to z."""
     return z * (1 + math.erf(z / math.sqrt(2))) / 2 + math.exp(-(z**2) / 2) / math.sqrt(2 * math.pi)
@@ -161,7 +187,8 @@ def _in_db(
     magnitude = abs(ratio)
     quadrature = math.sqrt(float(np.sum(np.abs(shares) ** 2)) / 2)  # of its real and imaginary part, each
     if magnitude <= math.sqrt(-2 * math.log(math.erfc(coverage_factor / math.sqrt(2)))) * quadrature:
-        bound = _db(magnitude + coverage_factor * quadrature)
+        sampled = _sampled(components, np.abs(shares) / math.sqrt(2))
+        bound = _db(magnitude + _factor_of_few(coverage_factor, quadrature, sampled) * quadrature)
         return Estimate(
             value=bound,
             standard=None,
@@ -174,7 +201,8 @@ def _in_db(
     radial = (shares * (ratio.conjugate() / magnitude)).real
     standard = float(np.sqrt(np.sum(radial**2)))
     even = [float(share) for component, share in zip(components, radial, strict=True) if component.even]
-    half = factor_for(coverage_factor, standard, even) * standard
+    factor = _factor_of_few(coverage_factor, standard, _sampled(components, radial))
+    half = factor_for(factor, standard, even) * standard
     lines = [
         Contribution(name=component.name, standard=DB_PER_NEPER * abs(float(share)) / magnitude)
         for component, share in zip(components, radial, strict=True)

@@ -141,7 +141,7 @@ def _slope(octaves: Floats, level_db: Floats, weights: Floats) -> Floats:
 
 def _refuse(slope: Estimate) -> None:
     """Raise ReadingError unless the slope is a capacitance's."""
-    doubt = slope.coverage_factor * (slope.standard or 0.0)
+    doubt = (slope.high - slope.low) / 2
     said = f"{slope.value:.1f} dB per octave, ±{doubt:.1f}"
     if doubt > CLEAREST_SLOPE_DB or not math.isfinite(doubt):
         raise ReadingError(

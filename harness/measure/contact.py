@@ -89,7 +89,7 @@ def _with_loading(
 
 def _told(found: Estimate, loading: Loading, wanted_ohm: float, k: float) -> SeriesResistance:
     """Say a floor as one, and whether the hookup shows what is wanted."""
-    smallest_ohm = k * (found.standard or 0.0)
+    smallest_ohm = (found.high - found.low) / 2
     estimate = found if found.low > 0 else below(max(found.value, 0.0) + smallest_ohm, k=k)
     observable = smallest_ohm <= wanted_ohm
     sentence = (

@@ -7,7 +7,7 @@ to one another. `through` makes a reference.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from harness.errors import ReadingError
 from harness.measure.bare import NOTHING_BARE, Bare
 from harness.measure.clock import Clock
+from harness.measure.repeatability import Repeatability, Spread, pooled
 
 LIFE_S = 4 * 3600.0  # common practice: four hours, or a change of leads
 SAME_SETTING = 1e-3  # settings closer than this fraction are the same range
@@ -22,12 +23,17 @@ SAME_SETTING = 1e-3  # settings closer than this fraction are the same range
 
 @dataclass(frozen=True, kw_only=True)
 class RangeGain:
-    """One input's gain on a range over that on the drive range; `standard` of its real and imaginary part."""
+    """One input's gain on a range over that on the drive range.
+
+    standard: of its real and imaginary part, by noise. rungs: of the ladder in between, of two records each,
+    whose levels repeat as all records do.
+    """
 
     input: int
     volts_per_division: float
     gain: complex
     standard: float
+    rungs: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,8 +51,8 @@ class ToneReference:
     """The reference at one pair of tones and one drive level. Tuples follow `inputs`: hot, cold, hot, cold…
 
     source: V RMS that each input read of its own leg on its drive range; the first input of each leg has
-    phase 0. source_standard: of its real and imaginary part. repeatability: relative standard deviation,
-    beyond noise, of a later capture from the mean of those made here; 0 where only one was made.
+    phase 0. source_standard: of its real and imaginary part, by noise. spread: of the records whose mean
+    `source` is. repeatability: of any record, from these and those of other tones (`with_common_spread`).
     through: what the circuit predicts each input to see in the through hookup, per volt of e.m.f.
     ranges: drive ranges included, with gain 1.
     """
@@ -58,7 +64,8 @@ class ToneReference:
     inputs: tuple[int, ...]
     source: tuple[complex, ...]
     source_standard: tuple[float, ...]
-    repeatability: tuple[float, ...]
+    spread: Spread
+    repeatability: Repeatability
     through: tuple[complex, ...]
     ranges: tuple[RangeGain, ...]
 
@@ -139,10 +146,16 @@ class Reference:
         return cls(
             taken_s=kept["taken_s"],
             instruments=tuple(kept["instruments"]),
-            tones=tuple(_tone_from_dict(tone) for tone in kept["tones"]),
+            tones=with_common_spread([_tone_from_dict(tone) for tone in kept["tones"]]),
             offsets=tuple(Offset(**offset) for offset in kept["offsets"]),
             bare=Bare.from_dict(kept["bare"]) if "bare" in kept else NOTHING_BARE,
         )
+
+
+def with_common_spread(tones: Sequence[ToneReference]) -> tuple[ToneReference, ...]:
+    """Let every tone have the repeatability that the records of all of them show."""
+    found = pooled([tone.spread for tone in tones])
+    return tuple(replace(tone, repeatability=one) for tone, one in zip(tones, found, strict=True))
 
 
 def _same(one: float, two: float) -> bool:
@@ -150,21 +163,27 @@ def _same(one: float, two: float) -> bool:
 
 
 def _tone_to_dict(tone: ToneReference) -> dict[str, Any]:
+    kept = {name: value for name, value in vars(tone).items() if name != "repeatability"}
     return {
-        **vars(tone),
+        **kept,
         "frequencies_hz": list(tone.frequencies_hz),
         "emf_vrms": list(tone.emf_vrms),
         "clock": dict(vars(tone.clock)),
         "inputs": list(tone.inputs),
         "source": [[value.real, value.imag] for value in tone.source],
         "source_standard": list(tone.source_standard),
-        "repeatability": list(tone.repeatability),
+        "spread": {
+            "records": tone.spread.records,
+            "variance": list(tone.spread.variance),
+            "noise": list(tone.spread.noise),
+        },
         "through": [[value.real, value.imag] for value in tone.through],
         "ranges": [{**vars(entry), "gain": [entry.gain.real, entry.gain.imag]} for entry in tone.ranges],
     }
 
 
 def _tone_from_dict(kept: Mapping[str, Any]) -> ToneReference:
+    spread = _spread_from_dict(kept)
     return ToneReference(
         identity=kept["identity"],
         frequencies_hz=(kept["frequencies_hz"][0], kept["frequencies_hz"][1]),
@@ -173,7 +192,17 @@ def _tone_from_dict(kept: Mapping[str, Any]) -> ToneReference:
         inputs=tuple(kept["inputs"]),
         source=tuple(complex(*value) for value in kept["source"]),
         source_standard=tuple(kept["source_standard"]),
-        repeatability=tuple(kept["repeatability"]),
+        spread=spread,
+        repeatability=pooled([spread])[0],
         through=tuple(complex(*value) for value in kept["through"]),
         ranges=tuple(RangeGain(**{**entry, "gain": complex(*entry["gain"])}) for entry in kept["ranges"]),
     )
+
+
+def _spread_from_dict(kept: Mapping[str, Any]) -> Spread:
+    """The spread, or what an earlier version kept of it: s sqrt(1 + 1/n) of three records, less the noise."""
+    if "spread" not in kept:
+        variance = tuple(each**2 / (1 + 1 / 3) for each in kept["repeatability"])
+        return Spread(records=3, variance=variance, noise=(0.0,) * len(variance))
+    spread = kept["spread"]
+    return Spread(records=spread["records"], variance=tuple(spread["variance"]), noise=tuple(spread["noise"]))

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.measure.freedom import Sampled, effective_freedom, student_factor
 from harness.measure.noise import band_power
 from harness.measure.reference import Reference, ToneReference
 from harness.quantities import dbu_from_vrms
@@ -14,7 +15,8 @@ from harness.quantities import dbu_from_vrms
 class ToneDrift:
     """The input whose level changed most at one tone and level, in dB, and the standard uncertainty of that.
 
-    legs_db: how much the ratio of the cold to the hot source changed, as the first pair sees it.
+    standard_db: enlarged for the few records behind it, so that twice it covers 95 %. legs_db: how much the
+    ratio of the cold to the hot source changed, as the first pair sees it.
     """
 
     frequency_hz: float
@@ -48,12 +50,14 @@ def _drift(tone: ToneReference, other: ToneReference) -> ToneDrift:
         20 * math.log10(abs(new) / abs(old)) for new, old in zip(tone.source, other.source, strict=True)
     ]
     worst = max(range(len(changes)), key=lambda row: abs(changes[row]))
-    relative = math.hypot(
-        *(
-            math.hypot(each.source_standard[worst] / abs(each.source[worst]), each.repeatability[worst])
-            for each in (tone, other)
-        )
-    )
+    shares, sampled = [], []
+    for place, each in enumerate((tone, other)):
+        shares.append(each.source_standard[worst] / abs(each.source[worst]))
+        repeat = each.repeatability
+        shares.append(repeat.standard[worst] / math.sqrt(each.spread.records))  # of their mean: 4.2.3
+        sampled.append((Sampled(freedom=repeat.freedom[worst], series=f"reference {place}"), shares[-1]))
+    relative = math.hypot(*shares)
+    relative *= student_factor(2.0, effective_freedom(relative, sampled)) / 2
     return ToneDrift(
         frequency_hz=sum(tone.frequencies_hz) / 2,
         level_vrms=sum(tone.emf_vrms),

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.ranging import FULLEST
 from harness.measure.reference import SAME_SETTING, Offset, RangeGain, ToneReference
+from harness.measure.repeatability import Spread, pooled
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
 
@@ -94,6 +95,7 @@ def tone_reference(
     noise = np.stack([_own_leg(shot.fit, inputs)[1] for shot in drive])
     source = readings.mean(axis=0)
     standard = np.sqrt(np.sum(noise**2, axis=0)) / len(drive)
+    spread = _spread(np.abs(readings), noise)
     return ToneReference(
         identity=identity,
         frequencies_hz=(first.fit.frequencies_hz[0], first.fit.frequencies_hz[1]),
@@ -102,7 +104,8 @@ def tone_reference(
         inputs=inputs,
         source=tuple(complex(value) for value in source),
         source_standard=tuple(float(value) for value in standard),
-        repeatability=_repeatability(np.abs(readings), noise),
+        spread=spread,
+        repeatability=pooled([spread])[0],
         through=tuple(complex(through_prediction[row, row % 2]) for row in range(len(inputs))),
         ranges=_climb(first, ladder),
     )
@@ -122,18 +125,16 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np
     return own, standard
 
 
-def _repeatability(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> tuple[float, ...]:
-    """Relative standard deviation, beyond noise, of one more capture from the mean of these; 0 for a single.
-
-    The capture that is corrected later varies as each of these did, and their mean by that over the root of
-    their number (JCGM 100:2008, 4.2.3): s sqrt(1 + 1/n).
-    """
-    captures = len(levels)
-    if captures < 2:
-        return (0.0,) * len(levels[0])
-    beyond = np.var(levels, axis=0, ddof=1) - np.mean(noise**2, axis=0)
-    relative = np.sqrt(np.maximum(beyond, 0.0) * (1 + 1 / captures)) / levels.mean(axis=0)
-    return tuple(float(value) for value in relative.tolist())
+def _spread(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> Spread:
+    """How the levels of some records differ, and what their noise makes of that; all relative."""
+    square = levels.mean(axis=0) ** 2
+    records = len(levels)
+    variance = np.var(levels, axis=0, ddof=1) if records > 1 else np.zeros(len(square))
+    return Spread(
+        records=records,
+        variance=tuple((variance / square).tolist()),
+        noise=tuple((np.mean(noise**2, axis=0) / square).tolist()),
+    )
 
 
 def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
@@ -165,7 +166,11 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
                         other_standard[row] / abs(other_own[row]),
                     )
                     known[number, setting] = RangeGain(
-                        input=number, volts_per_division=setting, gain=gain, standard=abs(gain) * relative
+                        input=number,
+                        volts_per_division=setting,
+                        gain=gain,
+                        standard=abs(gain) * relative,
+                        rungs=tied.rungs + 1,
                     )
                     found = True
     return tuple(sorted(known.values(), key=lambda entry: (entry.input, -entry.volts_per_division)))

@@ -8,7 +8,7 @@ from harness.circuit.predict import Prediction, predict
 from harness.descriptions.fixture import Hookup
 from harness.errors import HookupError, SettingRefused
 from harness.measure.ranging import pick_range
-from harness.measure.reference import Reference, ToneReference
+from harness.measure.reference import Reference, ToneReference, with_common_spread
 from harness.measure.through import (
     Rung,
     Shot,
@@ -50,7 +50,7 @@ def take_reference(stage: Stage) -> Reference | None:
     stage.set_state(hookup, UNPOWERED)
     for stimulus in stage.plan.stimuli[:1]:
         _prove_until_right(stage, hookup, stimulus.frequency_hz)
-    tones = tuple(_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli)
+    tones = [_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli]
     offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
     bare = take_bare(stage)
     stage.drive.silence()
@@ -58,7 +58,7 @@ def take_reference(stage: Stage) -> Reference | None:
     return Reference(
         taken_s=time.time(),
         instruments=(stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text),
-        tones=tones,
+        tones=with_common_spread(tones),
         offsets=offsets,
         bare=bare,
     )

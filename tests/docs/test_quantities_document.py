@@ -25,16 +25,15 @@ def _names_in_the_code() -> set[str]:
     """Every text that becomes a budget line's name.
 
     They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, and, in
-    the transfer and its kin, as the first of a tuple or the argument of `add`, with a source after it.
+    the transfer and its kin, as the first of a tuple or of the arguments of `Share` and `add`, with a source
+    after it.
     """
     found: set[str] = set()
     for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 found |= _of_call(node)
-            elif isinstance(node, ast.Tuple) and len(node.elts) == 3 and path.name in {
-                "transfer.py", "contact.py"
-            }:  # fmt: skip
+            elif isinstance(node, ast.Tuple) and len(node.elts) == 3 and path.name == "contact.py":
                 found |= {each for each in map(_text, node.elts[:2]) if each}
             elif isinstance(node, ast.Assign) and path.name in {"capacitance.py", "distortion.py"}:
                 found |= _of_assignment(node)
@@ -49,7 +48,7 @@ def _of_call(node: ast.Call) -> set[str]:
             found.add(_text(keyword.value))
         if keyword.arg == "names" and isinstance(keyword.value, ast.Tuple):
             found |= {_text(each) for each in keyword.value.elts}
-    if called == "add" and node.args:
+    if called in {"add", "Share"} and node.args:
         found.add(_text(node.args[0]))
     return found
 

@@ -133,20 +133,23 @@ def test_the_outputs_are_compared():
 
 def test_repeated_captures_show_the_bench_s_own_repeatability():
     bench = SyntheticBench(2)
-    assert max(take(bench, repeats=8).repeatability) < 5e-4
+    assert max(take(bench, repeats=8).repeatability.standard) < 5e-4
     drifting = []
     for step in range(8):
         bench.levels = np.array([1 + 0.01 * (step % 2)] * 2)
         capture = bench.capture(through(4), TONES, (1.0, 1.0), dict.fromkeys(bench.inputs, 0.5))
         drifting.append(Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(1.0, 1.0)))
     found = tone_reference(drifting, [], through_prediction=through(4), identity="r2").repeatability
-    # Of 1, 1.01, 1, 1.01 … the deviation is 0.00532 of the mean, and one more departs from the mean of
-    # eight by sqrt(1 + 1/8) of that (JCGM 100:2008, 4.2.3).
-    assert found == pytest.approx([0.00564] * 4, rel=0.035)
+    # 1, 1.01, 1, 1.01 … have a deviation of 0.00532 of their mean
+    assert found.standard == pytest.approx([0.00532] * 4, rel=0.035)
+    assert found.freedom == pytest.approx([7] * 4, rel=0.05)
 
 
 def test_three_captures_foretell_how_far_a_fourth_lies_from_their_mean():
-    """A generator that varies by 1 % from record to record: the mean of 200 such references says so."""
+    """A generator that varies by 1 % from record to record: the mean of 200 such references says so.
+
+    One more departs from the mean of three by sqrt(1 + 1/3) of what they vary (JCGM 100:2008, 4.2.3).
+    """
     random = np.random.default_rng(5)
     squares, said = [], []
     for _ in range(200):
@@ -160,7 +163,7 @@ def test_three_captures_foretell_how_far_a_fourth_lies_from_their_mean():
         made = tone_reference(shots[:3], [], through_prediction=through(4), identity="r3")
         fourth = abs(shots[3].fit.phasors[0, 0])
         squares.append((fourth / abs(made.source[0]) - 1) ** 2)
-        said.append(made.repeatability[0] ** 2)
+        said.append(made.repeatability.standard[0] ** 2 * (1 + 1 / 3))
     assert np.mean(said) / np.mean(squares) == pytest.approx(1.0, abs=0.25)
 
 
