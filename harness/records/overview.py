@@ -11,6 +11,7 @@ from harness.reading import Reading, Verdict
 from harness.records import rows, tables
 from harness.records.fetch import within_run
 from harness.records.history import portions
+from harness.records.run import EventKind
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,8 +73,14 @@ def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int,
 
 
 def read_state(connection: Connection) -> tuple[int, ...]:
-    """Give what changes whenever anything is recorded, cheaply: the last number of each table that grows."""
-    query = select(*(_last(table) for table in _GROWING))
+    """Give what changes whenever anything is recorded, cheaply: the last number of each table that grows.
+
+    Of events the last that may change what is said of a run: those that only come along with its readings,
+    some twenty a run, are left out.
+    """
+    events = tables.run_events.c
+    telling = select(events.id).where(events.kind.not_in(_ALONG)).order_by(events.id.desc()).limit(1)
+    query = select(*(_last(table) for table in _GROWING), telling.scalar_subquery())
     return tuple(int(number or 0) for number in connection.execute(query).one())
 
 
@@ -92,7 +99,8 @@ def read_seals(connection: Connection) -> dict[int, str]:
     return {run: seal for run, seal in connection.execute(query)}  # noqa: C416  (a Result is not a Mapping)
 
 
-_GROWING = (tables.runs, tables.acquisitions, tables.readings, tables.run_events)
+_GROWING = (tables.runs, tables.acquisitions, tables.readings)
+_ALONG: tuple[EventKind, ...] = ("relays", "fingerprint")
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
 
 

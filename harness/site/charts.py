@@ -247,11 +247,20 @@ def yield_chart(groups: Sequence[YieldGroup]) -> Markup:
 
 @dataclass(frozen=True, kw_only=True)
 class TrendPoint:
-    """One reading of one run of a unit: its value in the reading's unit, also where that did not pass."""
+    """One reading of one run of a unit: its value in the reading's unit, also where that did not pass.
+
+    floor: nothing was found, and the value is the bench's own.
+    """
 
     run_id: int
     value: float
+    floor: bool
     verdict: Verdict
+
+    def in_words(self, unit: str) -> str:
+        """The value as it is told."""
+        value = format_value(self.value, unit)
+        return f"{value}, the bench's floor," if self.floor else value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -277,9 +286,10 @@ def trend(
     ]
     if len(points) > 1:
         picture.path(places, "trace")
-    told = [(f"run {point.run_id}", format_value(point.value, unit), point.verdict) for point in points]
-    for (run, value, verdict), (across, up) in zip(told, places, strict=True):
-        picture.mark(across, up, _SHAPES[verdict], 3.2, f"point {verdict}", f"{run}: {value}, {verdict}")
+    told = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
+    for point, (run, value, verdict), (across, up) in zip(points, told, places, strict=True):
+        kind = f"point {verdict}{' floor' if point.floor else ''}"
+        picture.mark(across, up, _SHAPES[verdict], 3.2, kind, f"{run}: {value}, {verdict}")
     for index in dict.fromkeys((0, len(points) - 1)):
         picture.text(places[index][0], 126, told[index][0], anchor="middle")
     said = "; ".join(" ".join(one) for one in told[-_RUNS_SAID:])

@@ -15,7 +15,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from harness.errors import NoSuchRun, RecordsError
 from harness.records.history import RunLine
-from harness.records.run import RunRecord
+from harness.records.run import INTERRUPTED, RunRecord
 from harness.records.store import RunStore
 from harness.report.certificate import certify
 from harness.site.model import Catalogue, make_catalogue
@@ -116,7 +116,7 @@ class LiveSite:
             return self.pages.unit(view, batch_slug=slug, state=tag)
 
         # Only a unit that is being run changes with every reading.
-        running = any(run.outcome == "interrupted" for run in unit.runs)
+        running = any(run.outcome == INTERRUPTED for run in unit.runs)
         return self._at(f"unit-{_tag(state if running else _list_state(state))}", known, make)
 
     def _batch(
@@ -232,7 +232,7 @@ def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
 
 
 def _list_state(state: tuple[int, ...]) -> tuple[int, ...]:
-    """What changes where a run begins or ends: the last run and the last event."""
+    """What changes where a run begins or ends: the last run and the last event that tells something."""
     return state[0], state[-1]
 
 

@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import TypeVar
 
 from harness.records.history import RunLine
+from harness.records.run import INTERRUPTED
 from harness.statistics.yields import COMPLETE, Yields, yields
 
 _LONGEST_SLUG = 40
@@ -115,8 +116,13 @@ def make_catalogue(lines: Sequence[RunLine]) -> Catalogue:
         units={unit.slug: unit for unit in made},
         batches={batch.slug: batch for batch in gathered},
         runs=len(lines),
-        open=tuple(line for line in reversed(lines) if line.outcome == "interrupted"),
+        open=tuple(line for line in reversed(lines) if line.outcome == INTERRUPTED),
     )
+
+
+def in_words(outcome: str) -> str:
+    """An outcome or a verdict as pages call it: one that has not ended may be under way as well."""
+    return "not ended" if outcome == INTERRUPTED else outcome
 
 
 def batch_key(run: RunLine) -> BatchKey:

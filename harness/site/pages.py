@@ -13,10 +13,11 @@ from markupsafe import Markup, escape
 from harness.quantities import format_value
 from harness.records.history import RunLine
 from harness.records.overview import RunDetail
+from harness.records.run import INTERRUPTED
 from harness.report.templates import templates_in
 from harness.report.words import OUTCOME_MEANS
 from harness.report.write import SYMBOLS
-from harness.site.model import Catalogue, Unit
+from harness.site.model import Catalogue, Unit, in_words
 from harness.site.study import Study
 from harness.site.unit import UnitView
 from harness.statistics.yields import YIELD_DEFINITION, Proportion
@@ -26,6 +27,10 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 MOST_GOING = 5
+_MEANING = {
+    **OUTCOME_MEANS,
+    INTERRUPTED: "The run has not ended: it is under way, or was left off. There is no verdict yet.",
+}
 PAPERS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""
 
@@ -44,7 +49,8 @@ class Search:
             return False
         simulated = "simulated" if unit.key.simulated else ""
         day = f"{unit.runs[-1].started:%Y-%m-%d %H:%M}"
-        line = f"{unit.key.serial} {run.outcome} {unit.key.part} {run.revision} {run.batch} {simulated} {day}"
+        outcome = in_words(run.outcome)
+        line = f"{unit.key.serial} {outcome} {unit.key.part} {run.revision} {run.batch} {simulated} {day}"
         return all(word in line.casefold() for word in self.words.casefold().split())
 
 
@@ -115,8 +121,7 @@ class Pages:
             up_to=view.unit.runs[-1],
             batch_slug=batch_slug,
             papers=self._papers,
-            meaning=OUTCOME_MEANS,
-            words={outcome: outcome.upper() for outcome in OUTCOME_MEANS},
+            meaning=_MEANING,
         )
 
     def batch(self, study: Study, *, state: str = "") -> str:
@@ -156,7 +161,7 @@ class Pages:
     def _templates(self) -> "jinja2.Environment":
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
-        environment.filters["breakable"] = _breakable
+        environment.filters |= {"breakable": _breakable, "in_words": in_words}
         return environment
 
 

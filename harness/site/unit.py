@@ -14,6 +14,7 @@ from harness.report.words import Words, describe, worst_first
 from harness.site.charts import Limits, TrendPoint, trend
 from harness.site.model import Unit, complete
 from harness.site.study import Study, key_of
+from harness.statistics.batch import diagnosed_faults, fault_in_words
 
 MOST_READINGS = 60  # of one run that are listed; the report has them all
 _MOST_TRENDS = 6
@@ -23,20 +24,27 @@ _MOST_RUNS = 100  # of a unit that its trends go back to
 
 @dataclass(frozen=True, kw_only=True)
 class UnitRun:
-    """One run of a unit: its line, how far it came, and the readings that did not pass, the worst first."""
+    """One run of a unit: its line, how far it came, and the readings that did not pass, the worst first.
+
+    said: the fault diagnosed of one that fails.
+    """
 
     line: RunLine
     detail: RunDetail
     not_passed: tuple[tuple[Reading, Words], ...]
     more: int  # that did not pass and are not listed
+    said: str
 
 
 @dataclass(frozen=True, kw_only=True)
 class Trend:
-    """A reading through the unit's runs."""
+    """A reading through the unit's runs, and in words what it was in the last of them."""
 
     key: ReadingKey
     picture: Markup
+    last: str
+    last_run: int
+    floors: bool  # whether it was lost in the bench's floor in any of them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,11 +56,22 @@ class UnitView:
     trends: tuple[Trend, ...]
     studied: int  # units of the batch that the trends are drawn before
 
+    @property
+    def floors(self) -> bool:
+        """Whether any reading drawn was lost in the bench's floor."""
+        return any(one.floors for one in self.trends)
+
+    @property
+    def standing(self) -> UnitRun:
+        """The run that says how the unit stands."""
+        return next(run for run in self.runs if run.line is self.unit.stands)
+
 
 def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Study]) -> list[UnitView]:
     """Look at some units in few queries. studies: of their batches by slug, where there is one."""
     runs = [run.run_id for unit in units for run in unit.runs]
     details, bad = store.details(runs), store.not_passed(runs)
+    named = diagnosed_faults(store, (run for unit in units for run in unit.runs))
     by_batch = {study.batch.key: study for study in studies.values()}
     followed = [_followed(unit, by_batch.get(unit.batch), bad) for unit in units]
     # What a unit alone did not pass is looked up for such units only: they are few, and have many readings.
@@ -62,7 +81,7 @@ def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Stu
         UnitView(
             unit=one.unit,
             runs=tuple(
-                _unit_run(run, details[run.run_id], bad.get(run.run_id, ()))
+                _unit_run(run, details[run.run_id], bad.get(run.run_id, ()), named)
                 for run in reversed(one.unit.runs)
             ),
             trends=tuple(_trends(one, of_failed if one.own else series)),
@@ -72,10 +91,13 @@ def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Stu
     ]
 
 
-def _unit_run(line: RunLine, detail: RunDetail, bad: Iterable[Reading]) -> UnitRun:
+def _unit_run(
+    line: RunLine, detail: RunDetail, bad: Iterable[Reading], named: Mapping[int, Sequence[str]]
+) -> UnitRun:
     ordered = worst_first(bad)
     listed = tuple((reading, describe(reading)) for reading in ordered[:MOST_READINGS])
-    return UnitRun(line=line, detail=detail, not_passed=listed, more=len(ordered) - len(listed))
+    said = fault_in_words(named.get(line.run_id)) if line.outcome == "fail" else ""
+    return UnitRun(line=line, detail=detail, not_passed=listed, more=len(ordered) - len(listed), said=said)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,12 +145,20 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
         if found is None or not points or drawn == _MOST_TRENDS:
             continue
         drawn += 1
-        last = found.place[points[-1].run_id]
+        last = points[-1]
+        place = found.place[last.run_id]
         limits = Limits(
-            low=_finite(found.series.limit_low[last]), high=_finite(found.series.limit_high[last])
+            low=_finite(found.series.limit_low[place]), high=_finite(found.series.limit_high[place])
         )
         population = followed.study.populations.get(key) if followed.study else None
-        yield Trend(key=key, picture=trend(key.label, key.unit, points, limits, population))
+        picture = trend(key.label, key.unit, points, limits, population)
+        yield Trend(
+            key=key,
+            picture=picture,
+            last=last.in_words(key.unit),
+            last_run=last.run_id,
+            floors=any(point.floor for point in points),
+        )
 
 
 def _points(found: _Lookup, runs: Sequence[int]) -> list[TrendPoint]:
@@ -138,6 +168,7 @@ def _points(found: _Lookup, runs: Sequence[int]) -> list[TrendPoint]:
         TrendPoint(
             run_id=int(series.run_ids[place]),
             value=float(series.values[place]),
+            floor=bool(series.floor[place]),
             verdict=series.verdicts[place],
         )
         for place in places

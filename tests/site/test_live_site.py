@@ -218,6 +218,21 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
     assert tab.said == []
 
 
+def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path):
+    records = tmp_path / "records.sqlite"
+    with open_records(records) as store:
+        run = store.begin(HEADER)
+        site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
+        state = site.answer("/", "list", "")[1]
+        store.add_event(run, "fingerprint", "{}")
+        store.add_readings(run, [replace(READING, acquisitions=())])
+        store.add_event(run, "relays", "{}")
+        assert site.answer("/", f"list={state[1:-1]}", state) == ("", state)
+        store.finish(run, "pass", "", ENDED)
+        assert "✓ pass" in site.answer("/", f"list={state[1:-1]}", state)[0]
+    site.close()
+
+
 def test_rows_stay_and_newer_ones_come_in_their_place(tab, served, records):
     tab.size(1280, 900)
     tab.open(served)

@@ -118,6 +118,26 @@ def test_a_run_under_way_is_shown_as_far_as_it_has_come(records, tmp_path):
     assert "2 of " in page.read_text(encoding="utf-8")
 
 
+def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records, tmp_path):
+    folder = tmp_path / "site"
+    with open_records(records) as store:
+        run = store.begin(replace(HEADER, serial="OB-6", batch="1"))
+        lost = replace(READING, acquisitions=(), value=-118.06, floor=True, verdict="fail")
+        store.add_readings(run, [lost])
+        store.finish(run, "fail", "", ENDED)
+    write(records, folder)
+    (page,) = (folder / "units").glob("OB-6-*")
+    words = Page(page.read_text(encoding="utf-8")).words
+    assert "Likely fault: not diagnosed" in words
+    assert f"−118.06 dB, the bench's floor, in run {run}" in words.replace("\u00a0", " ")
+    with open_records(records) as store:
+        store.add_event(run, "diagnosis", '{"faults": ["K3 never operates"]}')
+    write(records, folder)
+    words = Page(page.read_text(encoding="utf-8")).words
+    assert "Likely fault: K3 never operates" in words
+    assert "✕ fail K3 never operates" in words
+
+
 def test_papers_that_are_put_beside_the_records_later_are_led_to(records, tmp_path):
     folder = tmp_path / "site"
     write(records, folder)

@@ -121,7 +121,8 @@ def test_no_name_becomes_markup_or_a_path(written):
 def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(written):
     words = Page(unit_page(written, "OB-00001").read_text(encoding="utf-8")).words
     assert "OB-00001 Two-loop line switcher, TLS-2 revision B" in words
-    assert "■ INTERRUPTED The run was never finished." in words
+    assert "■ NOT ENDED The run has not ended: it is under way, or was left off." in words
+    assert "switchwalk resume" in words
     assert "0 of 96" in words
     assert (written / "reports" / "run-00001.html").read_text() == "the report of run 1"
     simulated = Page(unit_page(written, "script-alert").read_text(encoding="utf-8")).words
