@@ -177,6 +177,7 @@ _JUDGED_COLUMNS = (
     "limit_low", "limit_high", "verdict", "reason",
 )  # fmt: skip
 _NARROWING = ("check_name", "quantity", "state", "channel", "port", "hookup", "unit")
+_VERDICT_OF = np.array(get_args(Verdict), dtype=np.object_)
 _VERDICTS = {verdict: number for number, verdict in enumerate(get_args(Verdict))}
 _VALUE_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")
 
@@ -234,7 +235,6 @@ def _series(
     high: NDArray[np.float64],
     verdicts: NDArray[np.int8],
 ) -> Series:
-    names = get_args(Verdict)
     return Series(
         key=_key(key),
         run_ids=run_ids,
@@ -243,7 +243,7 @@ def _series(
         standard=standard,
         limit_low=low,
         limit_high=high,
-        verdicts=tuple(names[number] for number in verdicts.tolist()),
+        verdicts=tuple(_VERDICT_OF[verdicts].tolist()),
     )
 
 

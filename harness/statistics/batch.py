@@ -22,7 +22,7 @@ from harness.statistics.compare import (
     correct_p,
     paired_difference,
 )
-from harness.statistics.control import IndividualsChart, individuals_chart, varies
+from harness.statistics.control import IndividualsChart, individuals_chart, mean_and_sigma, middle, varies
 from harness.statistics.drift import FEWEST_FOR_SLOPES, Drift, drift
 from harness.statistics.limits import ProposedLimits, propose_limits
 from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
@@ -123,7 +123,7 @@ class Batch:
         return {
             (int(run_id), str(getattr(one.key, attribute)))
             for one in self.series
-            if set(one.verdicts) != {"pass"}
+            if _not_passed(one)
             for run_id, verdict in zip(one.run_ids, one.verdicts, strict=True)
             if verdict != "pass"
         }
@@ -175,21 +175,22 @@ def latest_units(lines: Sequence[RunLine], units: int) -> list[RunLine]:
 def figures(one: Series) -> ReadingFigures:
     """Describe a reading through the units; its limits are those of the latest run."""
     values = one.values[one.measured]
+    in_order = np.sort(values)
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
-    several = values.size >= 2
     spread = varies(values)
+    mean, sigma = mean_and_sigma(values) if values.size > 1 else (None, None)
     found = capability(values, low, high) if spread and _judged(one) else None
     return ReadingFigures(
         key=one.key,
         n=int(values.size),
         missing=int(np.isnan(one.values).sum()),
         floors=int(one.floor.sum()),
-        not_passed=sum(verdict != "pass" for verdict in one.verdicts),
-        mean=float(np.mean(values)) if values.size else None,
-        sigma=float(np.std(values, ddof=1)) if several else None,
-        smallest=float(values.min()) if values.size else None,
-        median=float(np.median(values)) if values.size else None,
-        largest=float(values.max()) if values.size else None,
+        not_passed=_not_passed(one),
+        mean=float(values[0]) if values.size == 1 else mean,
+        sigma=sigma,
+        smallest=float(in_order[0]) if values.size else None,
+        median=middle(in_order) if values.size else None,
+        largest=float(in_order[-1]) if values.size else None,
         limit_low=low,
         limit_high=high,
         capability=found,
@@ -205,14 +206,17 @@ def least_capable_first(series: Sequence[Series]) -> list[Series]:
 
     def order(one: Series) -> tuple[bool, float, str]:
         values = one.values[one.measured]
-        sigma = float(np.std(values, ddof=1)) if varies(values) else 0.0
+        mean, sigma = mean_and_sigma(values) if varies(values) else (0.0, 0.0)
         if sigma == 0 or not _judged(one):
-            return True, -float(sum(verdict != "pass" for verdict in one.verdicts)), one.key.label
-        mean = float(np.mean(values))
+            return True, -float(_not_passed(one)), one.key.label
         nearest = min(mean - float(one.limit_low[-1]), float(one.limit_high[-1]) - mean)
         return False, nearest / sigma, one.key.label
 
     return sorted(series, key=order)
+
+
+def _not_passed(one: Series) -> int:
+    return len(one.verdicts) - one.verdicts.count("pass")
 
 
 def _judged(one: Series) -> bool:
@@ -257,7 +261,7 @@ def proposal(one: Series) -> ProposedLimits:
     known = one.standard[healthy & np.isfinite(one.standard)]
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
     if not healthy.any():
-        floors = sum(verdict == "pass" for verdict in one.verdicts)
+        floors = one.verdicts.count("pass")
         why = "no unit has passed this reading"
         if floors:
             why = f"in all {floors} that passed, what there is lies below what the bench can see"
@@ -332,8 +336,9 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
     start = min(days.values(), default=0.0)
     found: list[tuple[ReadingKey, Drift]] = []
     for one in series:
-        chosen = one.measured & np.isin(one.run_ids, list(days))
-        times = np.array([days[int(run_id)] - start for run_id in one.run_ids[chosen]])
+        begun = np.array([days.get(run_id, np.nan) for run_id in one.run_ids.tolist()])
+        chosen = one.measured & np.isfinite(begun)
+        times = begun[chosen] - start
         if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
             found.append((one.key, drift(times, one.values[chosen])))
     corrected = correct_p([one.p for _, one in found], "holm")
@@ -346,7 +351,8 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
 
 def _doubts(one: Series, values: NDArray[np.float64], found: Capability | None) -> tuple[Doubt, ...]:
     doubts = list(population_doubts(values) if found is None else found.doubts)
-    kinds = len(np.unique(np.round([one.limit_low, one.limit_high], 9), axis=1).T)
+    limits = (np.round(some, 9).tolist() for some in (one.limit_low, one.limit_high))
+    kinds = len(set(zip(*limits, strict=True)))
     if kinds > 1:
         told = f"the limits changed within these runs ({kinds} kinds); the latest are used"
         doubts.append(Doubt(kind="limits changed", sentence=told))

@@ -11,7 +11,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from harness.statistics.control import EXACT, finite_values, individuals_chart, instability, varies
+from harness.statistics.control import (
+    EXACT,
+    finite_values,
+    instability,
+    mean_and_sigma,
+    moving_ranges,
+    varies,
+)
 from harness.statistics.noncentral import noncentral_centre
 
 FEWEST_FOR_NORMALITY = 8
@@ -91,10 +98,10 @@ def normality(values: ArrayLike) -> Normality:
     from scipy.special import log_ndtr
 
     data = np.sort(finite_values(values, least=FEWEST_FOR_NORMALITY))
-    sigma = float(np.std(data, ddof=1))
     if not varies(data):
         raise ValueError("values that are all equal have no distribution to test")
-    z = (data - np.mean(data)) / sigma
+    mean, sigma = mean_and_sigma(data)
+    z = (data - mean) / sigma
     n = data.size
     weights = 2.0 * np.arange(1, n + 1) - 1.0
     square = -n - float(np.mean(weights * (log_ndtr(z) + log_ndtr(-z[::-1]))))
@@ -116,10 +123,10 @@ def capability(
     data = finite_values(values, least=2)
     if low is None and high is None:
         raise ValueError("without a limit there is no capability; expected low, high or both")
-    sigma = float(np.std(data, ddof=1))
     if not varies(data):
         raise ValueError(f"all {data.size} values are equal: without spread there is no capability")
-    n, mean = data.size, float(np.mean(data))
+    n = data.size
+    mean, sigma = mean_and_sigma(data)
     cpl = None if low is None else (mean - low) / (3.0 * sigma)
     cpu = None if high is None else (high - mean) / (3.0 * sigma)
     cp = None if low is None or high is None else _cp((high - low) / (6.0 * sigma), n, confidence)
@@ -129,7 +136,7 @@ def capability(
         n=n,
         mean=mean,
         sigma=sigma,
-        sigma_short=individuals_chart(data, constants=EXACT).sigma,
+        sigma_short=float(np.mean(moving_ranges(data))) / EXACT.d2,
         cp=cp,
         cpl=cpl,
         cpu=cpu,
@@ -194,7 +201,7 @@ def normal_tolerance(
     values: shape (n,), n >= 2.
     """
     data = finite_values(values, least=2)
-    mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
+    mean, sigma = mean_and_sigma(data)
     factor_of = two_sided_factor if side == "two" else one_sided_factor
     factor = factor_of(data.size, proportion=proportion, confidence=confidence)
     return ToleranceInterval(

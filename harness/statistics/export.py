@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, is_dataclass
+from dataclasses import fields
+from functools import cache
 from typing import Any
 
 from harness.records.history import ReadingKey, Series
@@ -94,12 +95,18 @@ def sides_to_json(found: Sequence[SideDifference]) -> list[dict[str, Any]]:
 
 def plain(value: object) -> Any:
     """Make what JSON can hold: dataclasses by their fields, what is no finite number as null."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return plain(asdict(value))
-    if isinstance(value, dict):
-        return {str(name): plain(one) for name, one in value.items()}
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
     if isinstance(value, list | tuple):
         return [plain(one) for one in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+    if isinstance(value, dict):
+        return {str(name): plain(one) for name, one in value.items()}
+    kind: Any = type(value)
+    return {name: plain(getattr(value, name)) for name in _names_of_fields(kind)}
+
+
+@cache
+def _names_of_fields(kind: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))

@@ -1,7 +1,7 @@
 """The non-central t distribution, as capability needs it: quick, and steady far out."""
 
 import math
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +17,12 @@ def noncentral_t(statistic: float, freedom: int, centre: float) -> float:
 
     if statistic < 0:
         return 1.0 - noncentral_t(-statistic, freedom, -centre)
-    nodes, weights = _gauss_legendre()
     if statistic > math.sqrt(2.0 * freedom):
         start = min(max(-9.0, -centre), 9.0)  # below it S suffices whatever it is
-        z = start + (9.0 - start) * (nodes + 1.0) / 2.0
-        density = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
+        z, density = _normal_from(start)
         share = gammaincc(freedom / 2.0, freedom / 2.0 * ((z + centre) / statistic) ** 2)
-        return float(ndtr(start) + (9.0 - start) / 2.0 * np.sum(weights * density * share))
+        return float(ndtr(start) + (9.0 - start) / 2.0 * np.add.reduce(density * share))
+    nodes, weights = _gauss_legendre()
     half = freedom / 2.0
     low, high = math.sqrt(2.0 * gammaincinv(half, 1e-15)), math.sqrt(2.0 * gammainccinv(half, 1e-15))
     x = low + (high - low) * (nodes + 1.0) / 2.0
@@ -68,6 +67,14 @@ def noncentral_centre(statistic: float, freedom: int, share: float) -> float:
 
 
 _LEAST, _MOST, _STEPS = 1e-300, 1.0 - 1e-16, 100
+
+
+@lru_cache(maxsize=16)
+def _normal_from(start: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where Z is looked at from here up to 9, and how likely it lies there; nearly always from -9."""
+    nodes, weights = _gauss_legendre()
+    z = start + (9.0 - start) * (nodes + 1.0) / 2.0
+    return z, weights * (np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi))
 
 
 @cache

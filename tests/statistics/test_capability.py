@@ -158,6 +158,12 @@ def test_capability_refuses_what_has_none():
         capability([1.0, 2.0, 3.0], None, None)
 
 
+def test_values_whose_squares_are_no_numbers_have_no_spread():
+    """A file of records may hold anything; nothing that was measured is so small."""
+    with pytest.raises(ValueError, match="all 9 values are equal"):
+        capability(1e-200 * np.arange(9.0), -1.0, 1.0)
+
+
 def test_limits_are_proposed_with_their_reasons():
     values = sample_of(-6.02, 0.01, 50)
     proposal = propose_limits(values, unit="dB", guard=0.008)
