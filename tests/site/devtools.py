@@ -46,6 +46,10 @@ class Tab:
     def media(self, name: str) -> None:
         self._ask("Emulation.setEmulatedMedia", media=name)
 
+    def scheme(self, name: str) -> None:
+        """What the person likes: "light", "dark" or "" for nothing said."""
+        self._ask("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
+
     def open(self, address: str) -> None:
         answer = self._ask("Page.navigate", url=address)
         assert "errorText" not in answer, answer

@@ -227,6 +227,10 @@ FURTHEST_RIGHT = """(() => {
 })()"""
 
 
+CUT_OFF = """Array.from(document.querySelectorAll('h1, .units th'))
+  .filter((one) => one.scrollWidth > one.clientWidth).map((one) => one.textContent)"""
+
+
 # --- as a browser shows them
 
 
@@ -237,10 +241,49 @@ def test_no_page_is_wider_than_its_window_and_nothing_is_blocked(tab, written, w
     for path in (written / "index.html", unit_page(written, "script-alert"), batch):
         tab.open(path.as_uri())
         assert tab.find("document.documentElement.scrollWidth") == width
+        assert tab.find(CUT_OFF) == []
         assert (
             tab.find("getComputedStyle(document.body).backgroundColor") == "rgb(252, 251, 248)"
         )  # has its style
     assert tab.said == []
+
+
+# Of WCAG 2.1, from memory: letters need 4.5 to 1 (1.4.3), what else is to be seen 3 to 1 (1.4.11).
+LETTERS = (
+    *((ink, on) for on in ("paper", "raised") for ink in ("ink", "soft", "fail", "accent")),
+    *((verdict, "paper") for verdict in ("pass", "fail", "unproven", "missing")),
+    *((verdict, f"{verdict}-bg") for verdict in ("pass", "fail", "unproven", "missing")),
+    *(("ink", f"{verdict}-bg") for verdict in ("pass", "fail", "unproven", "missing")),
+    ("ink", "band"),
+)
+MARKS = (("accent", "swath"), ("fail", "swath"), ("signal", "raised"), ("unproven", "raised"),
+         ("unproven", "unproven-bg"), ("ink", "swath"), ("focus", "paper"), ("focus", "raised"))  # fmt: skip
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb, as WCAG 2.1 defines it."""
+    long = "#" + "".join(2 * digit for digit in colour[1:]) if len(colour) == 4 else colour
+    parts = [int(long[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_letters_and_marks_stand_out_by_day_and_by_night(tab, written, scheme):
+    tab.scheme(scheme)
+    try:
+        tab.open((written / "index.html").as_uri())
+        names = sorted({name for pair in (*LETTERS, *MARKS) for name in pair})
+        asked = f"{names}.map((n) => getComputedStyle(document.documentElement).getPropertyValue('--' + n))"
+        colours = dict(zip(names, (found.strip() for found in tab.find(asked)), strict=True))
+        shown = tab.find("getComputedStyle(document.body).backgroundColor")
+    finally:
+        tab.scheme("")
+    assert (luminance(colours["paper"]) < 0.1) == (scheme == "dark") == (shown == "rgb(22, 25, 28)")
+    for pairs, least in ((LETTERS, 4.5), (MARKS, 3.0)):
+        for ink, on in pairs:
+            dark, bright = sorted((luminance(colours[ink]), luminance(colours[on])))
+            assert (bright + 0.05) / (dark + 0.05) >= least, f"{ink} on {on}, {scheme}"
 
 
 def test_the_keyboard_reaches_the_content_the_search_and_the_units_and_shows_where_it_is(tab, written):
