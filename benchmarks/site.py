@@ -90,6 +90,14 @@ def _serve(records: Path, out: Path) -> None:
         print(
             f"served {name}: {took[0]:.3f} s at first, {took[1]:.3f} s again, {1e3 * same:.1f} ms unchanged"
         )
+    whole, state = site.answer("/", "", "") or ("", "")
+    _run_one_again(records)
+    start = time.perf_counter()
+    newer, _ = site.answer("/", f"list={state[1:-1]}", state) or ("", "")
+    print(
+        f"a live list one run later: {len(newer) / 1e3:.0f} kB in {time.perf_counter() - start:.3f} s, "
+        f"where all of it is {len(whole) / 1e3:.0f} kB"
+    )
     site.close()
 
 

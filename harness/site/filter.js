@@ -34,7 +34,15 @@
     if (said.textContent !== text) said.textContent = text;
   };
   form.hidden = false;
-  form.addEventListener("input", filter);
+  // Whoever comes back from a unit finds the list as it was.
+  if (history.state && "q" in history.state) {
+    form.q.value = history.state.q;
+    form.bad.checked = history.state.bad;
+  }
+  form.addEventListener("input", () => {
+    filter();
+    history.replaceState({ q: form.q.value, bad: form.bad.checked }, "");
+  });
   form.addEventListener("submit", (event) => { event.preventDefault(); filter(); });
   document.addEventListener("newer", () => { read(); filter(); });
   read();

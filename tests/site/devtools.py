@@ -55,6 +55,12 @@ class Tab:
         assert "errorText" not in answer, answer
         self._until("Page.loadEventFired")
 
+    def back(self) -> None:
+        history = self._ask("Page.getNavigationHistory")
+        before = history["entries"][history["currentIndex"] - 1]
+        self._ask("Page.navigateToHistoryEntry", entryId=before["id"])
+        self._until("Page.loadEventFired")
+
     def find(self, expression: str):
         """What an expression is on the page; waits for a promise."""
         answer = self._ask("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)

@@ -303,6 +303,17 @@ def test_the_keyboard_reaches_the_content_the_search_and_the_units_and_shows_whe
     assert tab.find("document.activeElement.textContent") == "OB-00007"
 
 
+def test_whoever_comes_back_from_a_unit_finds_the_list_as_it_was(tab, written):
+    tab.open((written / "index.html").as_uri())
+    tab.find("document.getElementById('q').focus()")
+    tab.write("OB-0000")
+    said = tab.find("document.getElementById('said').textContent")
+    tab.open(unit_page(written, "OB-00007").as_uri())
+    tab.back()
+    assert tab.find("document.getElementById('q').value") == "OB-0000"
+    assert tab.find("document.getElementById('said').textContent") == said == "9 of 61 units"
+
+
 def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab, written):
     tab.open((written / "index.html").as_uri())
     told = tab.tree()
