@@ -15,6 +15,8 @@ from harness.descriptions.module import Leg, Module, node_name
 # It is not 0 so that joints side by side still share their current. Each is an element, so any can be broken.
 JOINT_OHM = 1e-6
 
+IDEAL_CONTACT_OHM = 1e-8  # of a contact that is taken for none
+
 PIN = ".pin"
 THROUGH = "through"  # the net that joins generator and scope in a through hookup
 

@@ -1,7 +1,7 @@
 """What every viewed leg must show in a state, how sure the circuit is of it, and which ports are silent."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -9,17 +9,15 @@ from harness.circuit.elements import (
     BenchImpedances,
     Circuit,
     Element,
-    pin_name,
 )
-from harness.circuit.expand import build_circuit, build_wiring, in_state
+from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import Complex, Equations, solve, write_equations
-from harness.descriptions.fixture import Fixture, Hookup, PortName
-from harness.descriptions.module import LEGS, Module, node_name
+from harness.descriptions.fixture import Fixture, Hookup
+from harness.descriptions.module import Module
 from harness.descriptions.state import State
 
 LIVE_AT_HZ = 1e3
 LIVE_ABOVE = 1e-6  # differential gain of a route with ideal contacts; anything less is no route
-IDEAL_CONTACT_OHM = 1e-8
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -97,23 +95,8 @@ def predict_circuit(
         transfer=state[:, viewed].T,
         spreads=_spreads(parameters, state, adjoint),
         spread_names=parameters.names,
-        live=find_live(circuit, circuit.view, frequency_hz=sum(frequencies_hz) / 2) if with_live else (),
+        live=_live(circuit, equations, circuit.view, sum(frequencies_hz) / 2) if with_live else (),
     )
-
-
-def is_live(
-    module: Module,
-    fixture: Fixture,
-    hookup: Hookup,
-    state: State,
-    port: PortName,
-    *,
-    impedances: BenchImpedances,
-) -> bool:
-    """Tell whether a signal path leads from the drive to a port in a state, be the port viewed or not."""
-    circuit = build_circuit(module, fixture, hookup, state, impedances)
-    pins = [pin_name(node_name(port.channel, port.net, leg)) for leg in LEGS]
-    return hookup.through or find_live(circuit, pins)[0]
 
 
 def find_live(circuit: Circuit, legs: Sequence[str], *, frequency_hz: float = LIVE_AT_HZ) -> tuple[bool, ...]:
@@ -122,13 +105,13 @@ def find_live(circuit: Circuit, legs: Sequence[str], *, frequency_hz: float = LI
     Solved with open contacts gone and closed ones ideal: what comes by stray capacitance, and what a contact
     that shorts the pair leaves over, is no route.
     """
-    elements = []
-    for element in circuit.elements:
-        if element.kind != "contact":
-            elements.append(element)
-        elif element.conducts:
-            elements.append(replace(element, resistance_ohm=IDEAL_CONTACT_OHM))
-    equations = write_equations(replace(circuit, elements=tuple(elements)))
+    return _live(circuit, write_equations(circuit), legs, frequency_hz)
+
+
+def _live(
+    circuit: Circuit, equations: Equations, legs: Sequence[str], frequency_hz: float
+) -> tuple[bool, ...]:
+    equations = equations.with_ideal_contacts(circuit)
     volts = solve(equations, equations.matrix([frequency_hz])[0], equations.source)
     volts = np.concatenate([volts, np.zeros((1, 2))])
     viewed = [equations.node.get(node, equations.size) for node in legs]

@@ -38,16 +38,24 @@ def route(module: Module, fixture: Fixture, hookup: Hookup, state: State, port: 
     if hookup.drive is None:
         return SILENT
     circuit = build_circuit(module, fixture, hookup, state, BenchImpedances())
-    goals = [pin_name(node_name(port.channel, port.net, leg)) for leg in LEGS]
-    if not find_live(circuit, goals)[0]:
+    if not find_live(circuit, _pins(port))[0]:
         return SILENT
+    return live_route(circuit, hookup.drive, port)
+
+
+def live_route(circuit: Circuit, drive: PortName, port: PortName) -> str:
+    """The same in a circuit that is known to lead the drive to the port."""
     steps = _steps(circuit)
-    hot, cold = (pin_name(node_name(hookup.drive.channel, hookup.drive.net, leg)) for leg in LEGS)
+    (hot, cold), goals = _pins(drive), _pins(port)
     for start, goal in ((hot, goals[0]), (hot, goals[1]), (cold, goals[1]), (cold, goals[0])):
         passed = _least_resistance(steps, start, goal)
         if passed is not None:
             return " > ".join(_in_words((_Step(cost_ohm=0.0, said="", to=start), *passed)))
     return SILENT
+
+
+def _pins(port: PortName) -> tuple[str, ...]:
+    return tuple(pin_name(node_name(port.channel, port.net, leg)) for leg in LEGS)
 
 
 def _steps(circuit: Circuit) -> dict[str, list[_Step]]:

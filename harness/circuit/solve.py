@@ -8,12 +8,12 @@ to network analysis", IEEE Trans. CAS-22, 1975, from memory.)
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import Circuit, GeneratorLeg
+from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Element, GeneratorLeg
 from harness.descriptions.module import GROUND
 from harness.errors import CircuitError
 
@@ -47,6 +47,23 @@ class Equations:
         """How many unknowns there are."""
         return len(self.source)
 
+    def with_ideal_contacts(self, circuit: Circuit) -> "Equations":
+        """The same circuit with its open contacts gone, and `IDEAL_CONTACT_OHM` in its closed ones."""
+        conductance, capacitance = self.conductance.copy(), self.capacitance.copy()
+        for element in circuit.elements:
+            if element.kind != "contact":
+                continue
+            if element.conducts:
+                place = self.branch.get(element.name)
+                if place is not None:
+                    conductance[place, place] = -IDEAL_CONTACT_OHM
+                continue
+            a, b = self.node.get(element.a), self.node.get(element.b)
+            _add_admittance(capacitance, a, b, -element.capacitance_f)
+            if element.resistance_ohm is not None:
+                _add_admittance(conductance, a, b, -1 / element.resistance_ohm)
+        return replace(self, conductance=conductance, capacitance=capacitance)
+
     def matrix(self, frequencies_hz: Sequence[float]) -> Complex:
         """Shape (frequencies, unknowns, unknowns)."""
         matrix = np.empty((len(frequencies_hz), self.size, self.size), dtype=complex)
@@ -78,7 +95,7 @@ def write_equations(circuit: Circuit) -> Equations:
         a, b = node.get(element.a), node.get(element.b)
         if a is None and b is None:
             continue
-        if element.resistance_ohm is not None and element.resistance_ohm >= BRANCH_BELOW_OHM:
+        if element.resistance_ohm is not None and not _is_branch(element):
             _add_admittance(conductance, a, b, 1 / element.resistance_ohm)
         if element.capacitance_f:
             _add_admittance(capacitance, a, b, element.capacitance_f)
@@ -98,15 +115,21 @@ def write_equations(circuit: Circuit) -> Equations:
     )
 
 
+def _is_branch(element: Element) -> bool:
+    """Whether an element's current is an unknown: a small resistance, and any contact that conducts."""
+    if element.resistance_ohm is None:
+        return False
+    return element.resistance_ohm < BRANCH_BELOW_OHM or (element.kind == "contact" and element.conducts)
+
+
 def _generator_name(leg: GeneratorLeg) -> str:
     return f"generator {leg.leg}"
 
 
 def _branches(circuit: Circuit) -> Iterator[_Branch]:
     for element in circuit.elements:
-        resistance_ohm = element.resistance_ohm
-        if resistance_ohm is not None and resistance_ohm < BRANCH_BELOW_OHM:
-            yield _Branch(name=element.name, a=element.a, b=element.b, resistance_ohm=resistance_ohm)
+        if element.resistance_ohm is not None and _is_branch(element):
+            yield _Branch(name=element.name, a=element.a, b=element.b, resistance_ohm=element.resistance_ohm)
     for amplifier in circuit.amplifiers:
         yield _Branch(
             name=amplifier.name,

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass, field
 
-from harness.circuit.elements import BenchImpedances
-from harness.circuit.predict import Prediction, predict_states
-from harness.circuit.routes import route
+from harness.circuit.elements import BenchImpedances, Circuit
+from harness.circuit.expand import build_wiring, in_state
+from harness.circuit.predict import Prediction, predict_circuit
+from harness.circuit.routes import SILENT, live_route
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
 from harness.descriptions.state import State
@@ -23,6 +24,7 @@ class Draft:
     routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
     predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
     hookups: dict[str, Hookup] = field(default_factory=dict)
+    wirings: dict[str, Circuit] = field(default_factory=dict)
 
     def acquire(self, hookup: Hookup, state: State, stimulus: Stimulus) -> int:
         """Number of the acquisition for this hookup, state and stimulus; planned at the first call."""
@@ -46,7 +48,10 @@ class Draft:
         """The route to a port in words, found once."""
         key = (hookup.name, state.name, port)
         if key not in self.routes:
-            self.routes[key] = route(self.job.module, self.job.fixture, hookup, state, port)
+            if hookup.drive is None or not self.is_live(hookup, state, port):
+                self.routes[key] = SILENT
+            else:
+                self.routes[key] = live_route(self._circuit(hookup, state), hookup.drive, port)
         return self.routes[key]
 
     def predict(self, hookup: Hookup, state: State, frequency_hz: float) -> Prediction:
@@ -55,16 +60,19 @@ class Draft:
         if state.name not in known:
             everywhere = self._is_everywhere(frequency_hz) and state in self.job.sequence.states
             wanted = self.job.sequence.states if everywhere else (state,)
-            found = predict_states(
-                self.job.module,
-                self.job.fixture,
-                hookup,
-                wanted,
-                frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
-                impedances=self.impedances,
-            )
-            known.update(zip((one.name for one in wanted), found, strict=True))
+            frequencies_hz = choose_tones(frequency_hz).frequencies_hz
+            for one in wanted:
+                circuit = self._circuit(hookup, one)
+                known[one.name] = predict_circuit(circuit, frequencies_hz=frequencies_hz)
         return known[state.name]
+
+    def _circuit(self, hookup: Hookup, state: State) -> Circuit:
+        """A state of a hookup; what stays the same in all of a hookup's states is expanded once."""
+        if hookup.name not in self.wirings:
+            self.wirings[hookup.name] = build_wiring(
+                self.job.module, self.job.fixture, hookup, self.impedances
+            )
+        return in_state(self.wirings[hookup.name], self.job.module, hookup, state)
 
     def _is_everywhere(self, frequency_hz: float) -> bool:
         checks = self.job.sequence.checks

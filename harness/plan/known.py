@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.circuit.elements import BenchImpedances, GeneratorLeg, pin_name, resistor
+from harness.circuit.elements import IDEAL_CONTACT_OHM, BenchImpedances, GeneratorLeg, pin_name, resistor
 from harness.circuit.expand import build_circuit
-from harness.circuit.predict import IDEAL_CONTACT_OHM, Prediction, differential, predict_circuit
+from harness.circuit.predict import Prediction, differential, predict_circuit
 from harness.descriptions.fixture import Hookup, PortName
 from harness.descriptions.job import Job
 from harness.descriptions.module import GROUND, LEGS, node_name

@@ -6,7 +6,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit, is_operated
-from harness.circuit.predict import differential, is_live, predict
+from harness.circuit.predict import differential, predict
 from harness.circuit.routes import route
 from harness.circuit.transfer import transfer
 from harness.descriptions.module import Amplifier
@@ -49,13 +49,6 @@ def test_a_selector_passes_what_it_selects_and_nothing_else(drive, on, words):
     live = words != "silent"
     assert route(SELECTOR, fixture, hookup, state, port) == words
     assert look(SELECTOR, hookup, fixture, state).live == (live,)
-    assert is_live(SELECTOR, fixture, hookup, state, port, impedances=BENCH) is live
-
-
-def test_liveness_of_a_port_does_not_need_the_scope_there():
-    hookup = boards.hookup(view=["left.in"])
-    fixture = boards.fixture(hookup)
-    assert is_live(SELECTOR, fixture, hookup, REST, boards.port("left.out"), impedances=BENCH)
 
 
 def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_something_over():
