@@ -47,7 +47,7 @@ class Unit:
     slug: str
     runs: tuple[RunLine, ...]
 
-    @property
+    @cached_property
     def stands(self) -> RunLine:
         """The latest run that tested the unit; where all tested the bench by it, the latest of those."""
         return next((run for run in reversed(self.runs) if not run.purpose), self.runs[-1])

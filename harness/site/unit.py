@@ -70,7 +70,8 @@ class UnitView:
 def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Study]) -> list[UnitView]:
     """Look at some units in few queries. studies: of their batches by slug, where there is one."""
     runs = [run.run_id for unit in units for run in unit.runs]
-    details, bad = store.details(runs), store.not_passed(runs)
+    details = store.details(runs)
+    bad = store.not_passed(run for run in runs if details[run].not_passed)
     named = diagnosed_faults(store, (run for unit in units for run in unit.runs))
     by_batch = {study.batch.key: study for study in studies.values()}
     followed = [_followed(unit, by_batch.get(unit.batch), bad) for unit in units]
