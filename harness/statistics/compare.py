@@ -3,6 +3,7 @@
 import math
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Generic, Literal, TypeVar
 
 import numpy as np
@@ -130,6 +131,7 @@ def _ranks_can_show(n_first: int, n_second: int, of: int) -> bool:
     return _least_p(n_first, n_second) * of * ROOM <= LEVEL
 
 
+@lru_cache(maxsize=100)
 def _least_p(n_first: int, n_second: int) -> float:
     """Of samples that lie wholly apart: one of all ways to deal the values out, and its mirror image."""
     return 2.0 / math.comb(n_first + n_second, n_first)

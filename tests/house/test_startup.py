@@ -4,6 +4,8 @@ import subprocess
 import sys
 from tempfile import TemporaryDirectory
 
+from tests.house.test_architecture import SOURCES, imports, under
+
 HEAVY = ("matplotlib", "numpy", "pydantic", "pymodbus", "pyvisa", "scipy", "sqlalchemy")
 
 
@@ -11,6 +13,11 @@ def test_the_command_line_alone_imports_nothing_heavy() -> None:
     script = f"import sys, harness.cli.app; print(*sorted(set({HEAVY!r}) & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
+
+
+def test_nothing_imports_scipy_stats() -> None:
+    """More than half a second, where scipy.special, which has its distributions, takes a quarter of that."""
+    assert [path for path in SOURCES if any(under(name, ("scipy.stats",)) for name in imports(path))] == []
 
 
 def test_pytest_loads_the_plugin_and_nothing_heavy_with_it() -> None:
