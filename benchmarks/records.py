@@ -113,8 +113,8 @@ def commands(place: str, made: dict[str, int], folder: Path) -> Iterator[tuple[s
         ("trends, a batch against another", "trends", "--batch", BATCHES[1], "--against-batch", BATCHES[0]),
         ("trends --golden", "trends", "--golden", GOLDEN),
         ("gauge --from-records", "gauge", JOB, *study, "--from-records"),
-        ("the report of a run that passed", "resume", passed),
-        ("the report of a run that failed", "resume", failed),
+        ("report RUN, that passed", "report", passed),
+        ("report RUN, that failed", "report", failed),
         ("diagnose RUN", "diagnose", failed),
         ("certificate RUN", "certificate", passed, "--out", str(folder / "certificate.html")),
         ("certificate of an early RUN", "certificate", middle, "--out", str(folder / "certificate.html")),
@@ -124,16 +124,13 @@ def commands(place: str, made: dict[str, int], folder: Path) -> Iterator[tuple[s
         yield words, [*arguments, "--records", place]
 
 
-def best_s(arguments: list[str], times: int, folder: Path, *, pages: Path | None) -> tuple[float, float]:
+def best_s(arguments: list[str], times: int, folder: Path) -> tuple[float, float]:
     """The best wall time of a command as a process of its own, and its best processor time.
 
-    The second stays about the same on a busy machine; a server's own part is not in it. pages: taken away
-    before each time, so that they are written again.
+    The second stays about the same on a busy machine; a server's own part is not in it.
     """
     wall = processor = float("inf")
     for _ in range(times):
-        for page in () if pages is None else pages.glob("run-*.html"):
-            page.unlink()
         begun, used = time.perf_counter(), _children_s()
         done = subprocess.run(command(arguments), stdout=subprocess.DEVNULL, cwd=folder, check=False)
         if done.returncode not in (0, 1):
@@ -201,12 +198,10 @@ def measure(name: str, place: str, runs: int, readings: int, *, only: str) -> No
     with tempfile.TemporaryDirectory(prefix="switchwalk-") as scratch:
         folder = Path(scratch)
         made = make_real_runs(place, folder)
-        pages = (folder / "switchwalk-records" if "://" in place else Path(place).parent) / "reports"
         print(f"  {'':<40} {'wall':>8}   {'processor':>8}")
         for words, arguments in commands(place, made, folder):
             if only in words:
-                again = pages if arguments[0] == "resume" else None
-                wall, processor = best_s(arguments, TIMES, folder, pages=again)
+                wall, processor = best_s(arguments, TIMES, folder)
                 print(f"  {words:<40} {wall:6.2f} s   {processor:6.2f} s", flush=True)
     print(f"  {'what is asked before a run':<40} {lookups_s(place):6.2f} s", flush=True)
 
