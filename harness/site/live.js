@@ -12,12 +12,21 @@
     const fresh = [];
     for (const row of rows) {
       const link = list.querySelector(`a[href="${row.querySelector("a").getAttribute("href")}"]`);
-      const old = link && link.closest("tr"), same = old && old.cells[4].textContent === row.cells[4].textContent;
-      if (same) old.replaceWith(row);
+      const old = link && link.closest("tr");
+      if (old && old.cells[4].textContent === row.cells[4].textContent) old.replaceWith(row);
       else { if (old) old.remove(); fresh.push(row); }
     }
     first.prepend(...fresh);
     return rows.length > 0;
+  };
+  // How long ago the last sign of life was tells whether a run goes on.
+  const ago = () => {
+    for (const one of document.querySelectorAll("#now time")) {
+      const passed = Math.max(0, Math.floor((Date.now() - Date.parse(one.dateTime)) / 1000));
+      const [size, unit] = passed < 120 ? [1, "s"] : passed < 7200 ? [60, "min"] : [3600, "h"];
+      const clock = one.dateTime.slice(0, 19).replace("T", " ");
+      one.textContent = `${clock}, ${Math.floor(passed / size)} ${unit} ago`;
+    }
   };
   const take = (page) => {
     const held = document.activeElement && document.activeElement.getAttribute("href");
@@ -35,6 +44,7 @@
       newer = true;
     }
     if (!newer) return;
+    ago();
     if (held && document.activeElement === document.body) {
       const again = Array.from(document.links).find((link) => link.getAttribute("href") === held);
       if (again) again.focus({ preventScroll: true });
@@ -48,7 +58,8 @@
         const state = states.get(part) || "";
         const list = new URLSearchParams({ list: state.replaceAll('"', "") });
         const url = part === location.href ? `${location.pathname}?${list}` : part;
-        const answer = await fetch(url, { cache: "no-store", headers: state ? { "If-None-Match": state } : {} });
+        const headers = state ? { "If-None-Match": state } : {};
+        const answer = await fetch(url, { cache: "no-store", headers });
         if (answer.status === 304) continue;
         if (!answer.ok) throw new Error(String(answer.status));
         states.set(part, answer.headers.get("ETag"));
@@ -61,6 +72,7 @@
       say("Nothing can be heard of the records now; this is how they stood.");
     }
   };
-  const again = async () => { await look(); setTimeout(again, 2000); };
+  const again = async () => { await look(); ago(); setTimeout(again, 2000); };
+  ago();
   setTimeout(again, 2000);
 })();

@@ -341,6 +341,8 @@ class _Handler(BaseHTTPRequestHandler):
             "Cross-Origin-Resource-Policy": "same-origin",
             "Content-Security-Policy": f"{self.server.site.pages.policy}; frame-ancestors 'none'",
         }
+        if status == HTTPStatus.SERVICE_UNAVAILABLE:  # a browser looks again by itself
+            headers["Refresh"] = "5"
         if status == HTTPStatus.METHOD_NOT_ALLOWED:
             headers["Allow"] = "GET, HEAD"
         return headers

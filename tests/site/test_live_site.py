@@ -1,6 +1,7 @@
 """`switchwalk serve`: a real server in a process of its own, asked by raw requests and by a browser."""
 
 import http.client
+import re
 import signal
 import subprocess
 import sys
@@ -206,6 +207,7 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
         run = store.begin(replace(HEADER, serial="OB-90000", batch="1", planned_readings=40))
         store.add_readings(run, [replace(READING, acquisitions=())] * 10)
         assert tab.find(until("document.getElementById('now').textContent.includes('10 of 40 readings')"))
+        assert re.search(r"\d+ (s|min|h) ago", tab.find("document.getElementById('now').textContent"))
         store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")] * 30)
         assert tab.find(until("document.getElementById('now').textContent.includes('30 not passed')"))
         assert (
@@ -299,8 +301,8 @@ def until(condition: str) -> str:
 def test_records_that_are_not_there_yet_are_waited_for(tmp_path):
     records = tmp_path / "records.sqlite"
     process, address = start(records)
-    status, _, text = ask(address, "/")
-    assert (status, "there are no records here yet" in text) == (503, True)
+    status, headers, text = ask(address, "/")
+    assert (status, "there are no records here yet" in text, headers["Refresh"]) == (503, True, "5")
     with open_records(records) as store:
         store.begin(HEADER)
     assert "OB-0023" in ask(address, "/")[2]
