@@ -11,7 +11,7 @@ from harness.measure.freedom import integral
 
 Floats = NDArray[np.float64]
 
-OUTLIER = 0.01  # of series alike, how many are taken for unlike: ISO 5725-2, 7.3.3.2
+STRAGGLER = 0.05  # how often one of series that are alike is taken for unlike: ISO 5725-2, 7.3.2
 LEAST = 1e-300  # a variance that is none
 
 
@@ -91,7 +91,7 @@ def _odd_one(spreads: Sequence[Spread]) -> int | None:
     share = ratios[largest] / (sum(ratios) + LEAST)
     half = (min(spread.records for spread in spreads) - 1) / 2
     chance = len(spreads) * beta_tail(share, half, half * (len(spreads) - 1))
-    return largest if chance < OUTLIER else None
+    return largest if chance < STRAGGLER else None
 
 
 def beta_tail(least: float, a: float, b: float) -> float:
