@@ -31,6 +31,7 @@ _MEANING = {
     **OUTCOME_MEANS,
     INTERRUPTED: "The run has not ended: it is under way, or was left off. There is no verdict yet.",
 }
+_RATIOS = ("dB", "dBu", "dBV", "deg")  # that are written without a prefix
 PAPERS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""
 
@@ -134,7 +135,7 @@ class Pages:
             up_to=study.batch.latest,
             definition=YIELD_DEFINITION,
             number=_number,
-            span=_span,
+            limits=_limits,
         )
 
     def _papers(self, run: RunLine) -> list[tuple[str, str]]:
@@ -212,7 +213,7 @@ def _number(value: float | None, unit: str) -> str:
     """A figure of a batch: more decimals than a reading has, since many were averaged."""
     if value is None:
         return ""
-    if unit in ("dB", "dBu", "dBV", "deg"):
+    if unit in _RATIOS:
         text = f"{value:.3g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
     elif unit == "":
         text = f"{value:+.3g}"
@@ -221,9 +222,14 @@ def _number(value: float | None, unit: str) -> str:
     return text.replace("-", "−")
 
 
-def _span(low: float | None, high: float | None, unit: str) -> str:
+def _end(value: float, unit: str) -> str:
+    """One end of a limit, which is just what somebody has set."""
+    return f"{value:.6g} {unit}".replace("-", "−") if unit in _RATIOS else _number(value, unit)
+
+
+def _limits(low: float | None, high: float | None, unit: str) -> str:
     if low is not None and high is not None:
-        return f"{_number(low, unit)} to {_number(high, unit)}"
+        return f"{_end(low, unit)} to {_end(high, unit)}"
     if high is not None:
-        return f"at most {_number(high, unit)}"
-    return "" if low is None else f"at least {_number(low, unit)}"
+        return f"at most {_end(high, unit)}"
+    return "" if low is None else f"at least {_end(low, unit)}"

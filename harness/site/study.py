@@ -102,6 +102,11 @@ class Study:
     populations: dict[ReadingKey, Population]
 
     @property
+    def chart_numbers(self) -> dict[ReadingKey, int]:
+        """Which of the charts, the first is 1, is of which reading."""
+        return {one.figures.key: number for number, one in enumerate(self.charted, start=1)}
+
+    @property
     def lent(self) -> str:
         """All that the pages of the batch's units show of it."""
         return repr((self.studied, self.key_readings, sorted(map(repr, self.populations.items()))))

@@ -136,6 +136,7 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
         failed = {line.serial for line in store.lines(simulated=False) if line.outcome == "fail"}
     assert f"{60 - len(failed)} of 60 units; 95 % limits" in words
     assert "60 of 60 units" in words
+    assert "at most −80 dB" in words
     for title in ("Faults diagnosed", "Checks not passed at first", "Unit by unit", "cold leg open"):
         assert title in words
 
@@ -149,6 +150,25 @@ def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(writte
         (ranges,) = (one for one in said if one.startswith(f"{label}, moving ranges. 59 ranges, mean "))
         values = next(one for one in said if one.startswith(f"{label}, unit by unit."))
         assert ("Met: one point beyond three sigma" not in values) or ("Beyond it: none." not in ranges)
+
+
+def test_the_table_of_a_batch_leads_to_every_chart_also_where_a_reading_has_none(tmp_path):
+    records = tmp_path / "records.sqlite"
+    fill(records, units=12, readings=20, bad=0.0)
+    with closing(sqlite3.connect(records)) as plain:
+        # The first in the table are those that failed: one of them has no value in most units, so no chart.
+        plain.execute(
+            "UPDATE readings SET verdict = 'fail', value = CASE WHEN run_id < 4 THEN 0.2 * run_id END "
+            "WHERE check_name = 'Contact resistance' AND state = 'rest' AND channel = 'left'"
+        )
+        plain.commit()
+    with open_records(records, read_only=True) as store:
+        (batch,) = make_catalogue(store.lines()).batches.values()
+        study = study_batch(store, batch)
+    assert study.figures[0].key not in study.chart_numbers
+    page = Page(Pages(lambda kind, run: False).batch(study))
+    led_to = [link["href"] for link in page.all("a") if link["href"].startswith("#chart")]
+    assert led_to == [f"#{article['id']}" for article in page.all("article")] != []
 
 
 def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_path):
