@@ -14,7 +14,7 @@ from harness.cli.errand import Errand
 from harness.cli.lines import say
 from harness.cli.outcome import say_likely
 from harness.cli.retest import leave_for
-from harness.cli.serials import ask
+from harness.cli.serials import ask_hands
 from harness.errors import BenchError, UsageError
 from harness.quantities import counted
 from harness.workbench.described import Described
@@ -93,12 +93,8 @@ class Units:
         """Test one unit, or say why it is not. Raises what ends the batch."""
         try:
             retest = self._leave(serial)
-            if (
-                self.listed
-                and self.attended
-                and ask(f"Put unit {serial} in and press Enter (or type skip): ") == "skip"
-            ):
-                raise UsageError(f"unit {serial} is not tested")
+            if self.listed and self.attended:
+                self._ask_for(serial, f"Put unit {serial} in and press Enter (or type skip): ")
             injected = self.faults.get(serial, "")
             if self.simulated is not None:
                 self.simulated.place_unit(serial, [injected] if injected else [])
@@ -174,11 +170,16 @@ class Units:
             if not sys.stdin.isatty():
                 raise UsageError(f"unit {errand.serial} is not tested: {told}")
             say(told[:1].upper() + told[1:] + ".", hang=0)
-            answer = ask(f"Put {errand.serial} in and press Enter; or type run, or skip: ")
-            if answer == "skip":
-                raise UsageError(f"unit {errand.serial} is not tested")
-            if answer == "run":
+            wanted = f"Put {errand.serial} in and press Enter; or type run, or skip: "
+            if self._ask_for(errand.serial, wanted) == "run":
                 return f"{errand.operator or 'nobody named'} had it tested as it is: {told}"
+
+    def _ask_for(self, serial: str, question: str) -> str:
+        """Have a unit put in; what was typed. Raises UsageError where it is to be skipped."""
+        answer = ask_hands(question, undone=f"nobody put unit {serial} in")
+        if answer == "skip":
+            raise UsageError(f"unit {serial} is not tested")
+        return answer
 
     def _said(self, retest: Retest | None, arrived: str) -> "dict[EventKind, str]":
         return {

@@ -10,6 +10,7 @@ import typer
 
 from harness.cli.errand import Errand
 from harness.cli.gauge_study import Work, place
+from harness.cli.serials import listed_lines
 from harness.errors import BenchError, CircuitError, RecordsError, UsageError
 from harness.statistics.golden import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
@@ -143,16 +144,9 @@ def read_known_bad(path: Path, job: "Job") -> list[tuple[str, str]]:
     """
     from harness.descriptions.faults import parse_fault
 
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = getattr(error, "strerror", None) or error
-        raise UsageError(f"{path}: the known faults cannot be read: {why}") from error
     found: list[tuple[str, str]] = []
     mistakes: list[str] = []
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip() or line.lstrip().startswith("#"):
-            continue
+    for number, line in listed_lines(path, "known faults"):
         serial, comma, fault = (part.strip() for part in line.partition(","))
         wrong = serial_mistake(serial, job.sequence) if comma else "expected SERIAL, FAULT"
         try:
@@ -162,7 +156,7 @@ def read_known_bad(path: Path, job: "Job") -> list[tuple[str, str]]:
         if len(faults) > 1:
             wrong = "expected a single fault"
         if wrong:
-            mistakes.append(f"{path}:{number}: {wrong}; found {line.strip()!r}")
+            mistakes.append(f"{path}:{number}: {wrong}; found {line!r}")
         found += [(serial, each.name) for each in faults[:1]]
     if not found and not mistakes:
         mistakes.append(f"{path}: no known fault is in it; expected SERIAL, FAULT a line")

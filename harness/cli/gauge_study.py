@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 import typer
 
 from harness.cli.errand import Errand
-from harness.cli.serials import ask
+from harness.cli.serials import ask_hands
 from harness.errors import BenchError, UsageError
 from harness.statistics.study import By, Crossing, ReadingStudy, cross, studies
 from harness.statistics.yields import COMPLETE, NOT_WHOLE
@@ -132,4 +132,4 @@ def place(here: "Workplace", serial: str, request: str, faults: Sequence[str] = 
         return
     if not sys.stdin.isatty():
         raise UsageError(f"standard input is no terminal, so nobody can be asked: {request}")
-    ask(f"{request}, and press Enter: ")
+    ask_hands(f"{request}, and press Enter: ", undone=f"nobody put unit {serial} in")

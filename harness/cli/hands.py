@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.hookup_text import drawing, lead_words
-from harness.cli.serials import left_out
+from harness.cli.serials import ask_hands
 from harness.errors import UsageError
 from harness.workbench.planning import hookups_of
 
@@ -60,8 +60,5 @@ class PersonAtTheBench:
     def _wait(self, hookup: "Hookup", prompt: str) -> None:
         if not sys.stdin.isatty():
             raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
-        left_out()  # an Enter from before the drawing was shown has made nothing
-        try:
-            input(prompt)
-        except EOFError:
-            raise KeyboardInterrupt(f"stopped: nobody made the hookup {hookup.name!r}") from None
+        # An Enter from before the drawing was shown has made nothing.
+        ask_hands(prompt, undone=f"nobody made the hookup {hookup.name!r}")

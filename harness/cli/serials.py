@@ -1,7 +1,9 @@
 """Serial numbers: where they come from."""
 
+import re
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,17 +21,9 @@ def read_serials(path: Path, sequence: "Sequence") -> list[str]:
 
     Raises UsageError with every line that cannot be one, or that stands there before.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = getattr(error, "strerror", None) or error
-        raise UsageError(f"{path}: the serial numbers cannot be read: {why}") from error
     found: dict[str, int] = {}
     mistakes: list[str] = []
-    for number, line in enumerate(text.splitlines(), start=1):
-        serial = line.strip()
-        if not serial or serial.startswith("#"):
-            continue
+    for number, serial in listed_lines(path, "serial numbers"):
         wrong = serial_mistake(serial, sequence)
         if serial in found:
             wrong = f"stands in line {found[serial]} too; expected every serial number once"
@@ -41,6 +35,22 @@ def read_serials(path: Path, sequence: "Sequence") -> list[str]:
     if mistakes:
         raise UsageError("\n".join(mistakes))
     return list(found)
+
+
+def listed_lines(path: Path, what: str) -> Iterator[tuple[int, str]]:
+    """Give the lines of a list with their numbers, but for empty ones and remarks, which begin with #.
+
+    Only CR and LF end a line: a scanner writes the separators of a code's fields (GS and the like) within it.
+    Raises UsageError where the file cannot be read.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise UsageError(f"{path}: the {what} cannot be read: {why}") from error
+    for number, line in enumerate(re.split("\r\n|\r|\n", text), start=1):
+        if line.strip() and not line.lstrip().startswith("#"):
+            yield number, line.strip()
 
 
 def asked_serials(sequence: "Sequence", wrong: Callable[[str, str], None], *, quiet: bool) -> Iterator[str]:
@@ -56,9 +66,11 @@ def asked_serials(sequence: "Sequence", wrong: Callable[[str, str], None], *, qu
         first = False
         typer.echo("Unit in the fixture? Its serial (empty ends): ", nl=False, err=quiet)
         sys.stdout.flush()
-        serial = next(lines, "").strip()
-        if not sys.stdin.isatty():
+        with line_ended(err=quiet):
+            line = next(lines, "")
+        if not (line and sys.stdin.isatty()):  # there the terminal has shown its end
             typer.echo("", err=quiet)
+        serial = line.strip()
         if not serial:
             return
         mistake = serial_mistake(serial, sequence)
@@ -70,10 +82,39 @@ def asked_serials(sequence: "Sequence", wrong: Callable[[str, str], None], *, qu
 
 def ask(question: str) -> str:
     """Ask a person something on the terminal; the answer without spaces around it, "" at the end of input."""
+    return _answer(question).strip()
+
+
+def ask_hands(question: str, *, undone: str) -> str:
+    """Ask for what hands do before they press Enter; the answer without spaces around it.
+
+    Raises KeyboardInterrupt, which says what is `undone`, at the end of input: that is no Enter.
+    """
+    line = _answer(question)
+    if not line:
+        raise KeyboardInterrupt(f"stopped: {undone}")
+    return line.strip()
+
+
+def _answer(question: str) -> str:
     left_out()
     typer.echo(question, nl=False, err=True)
     sys.stderr.flush()
-    return sys.stdin.readline().strip()
+    with line_ended(err=True):
+        line = sys.stdin.readline()
+    if not line:
+        typer.echo("", err=True)
+    return line
+
+
+@contextmanager
+def line_ended(*, err: bool) -> Iterator[None]:
+    """Where a question is interrupted, let what is said next begin on a line of its own."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        typer.echo("", err=err)
+        raise
 
 
 def left_out() -> bool:

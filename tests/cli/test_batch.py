@@ -146,6 +146,20 @@ def test_a_list_with_mistakes_is_told_line_by_line(tmp_path: Path, place: Place)
         read_serials(path, load_job(place.job).sequence)
 
 
+def test_only_line_ends_part_the_serial_numbers_of_a_list(tmp_path: Path, place: Place) -> None:
+    path = tmp_path / "scanned.txt"
+    path.write_bytes("\ufeffOB-0001\r\n# OB-0009\r\n\rOB-0002\x1dOB-0003\x1c\u2028OB-0004\nOB-0005".encode())
+    with pytest.raises(UsageError) as told:
+        read_serials(path, load_job(place.job).sequence)
+    assert str(told.value) == (
+        f"{path}:4: serial 'OB-0002\\x1dOB-0003\\x1c\\u2028OB-0004': expected 1 to 64 printable characters, "
+        "no space at the ends"
+    )
+    path.write_bytes(path.read_bytes().replace(b"\x1d", b"\r").replace(b"\x1c", b"\r"))
+    path.write_text(path.read_text(encoding="utf-8-sig").replace("\u2028", ""), encoding="utf-8")
+    assert read_serials(path, load_job(place.job).sequence) == [f"OB-000{number}" for number in range(1, 6)]
+
+
 @pytest.mark.parametrize(
     ("key", "said"),
     [

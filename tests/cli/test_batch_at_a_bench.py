@@ -54,6 +54,9 @@ class Terminal:
         """As a scanner that ends each code with a carriage return, all at once."""
         os.write(self._ours, "".join(f"{code}\r" for code in codes).encode())
 
+    def ends_input(self) -> None:
+        os.write(self._ours, b"\x04")
+
     def interrupt(self) -> None:
         self._process.send_signal(signal.SIGINT)
 
@@ -213,6 +216,27 @@ def test_a_stop_in_the_middle_of_a_unit_leaves_the_bench_safe_and_the_records_wh
         (run,) = store.runs(serial="OB-0004")
         assert run.outcome == "stopped"
         assert run.reason == "stopped by SIGINT"
+
+
+def test_the_end_of_input_is_no_enter_and_what_is_said_next_has_its_own_line(bench: StandingBench) -> None:
+    folder = bench.bench_file.parent
+    (folder / "listed.txt").write_text("OB-0006\n", encoding="utf-8")
+    records = folder / "listed.sqlite"
+    with at_the_bench(bench, "--records", str(records), "--serials", str(folder / "listed.txt")) as terminal:
+        terminal.until("Put unit OB-0006 in and press Enter (or type skip): ")
+        terminal.ends_input()
+        assert terminal.ended() == 4
+    assert "(or type skip): \nBatch: " in terminal.seen
+    assert "stopped: nobody put unit OB-0006 in" in terminal.seen
+    assert "not run: OB-0006" in terminal.seen
+    for end in (Terminal.ends_input, Terminal.interrupt):
+        with at_the_bench(bench, "--records", str(records)) as terminal:
+            terminal.until("Its serial (empty ends): ")
+            end(terminal)
+            assert terminal.ended() == (2 if end is Terminal.ends_input else 4)
+        assert "(empty ends): \nBatch: " in terminal.seen
+    with open_records(records, read_only=True) as store:
+        assert store.lines() == []
 
 
 def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: StandingBench) -> None:
