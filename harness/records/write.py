@@ -30,7 +30,7 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
     """Write a run to `path` and give it back; waveforms as WAV into a folder of that name, one for each.
 
     csv: a line a reading, SI units, "" where nothing is known. json: the run and its readings, with the keys
-    that `show --json` has. parquet: the readings as a table (extra `data`). junit: a test case a reading.
+    that `show --json` has. parquet: the table of the csv (extra `data`). junit: a test case a reading.
     wav: volts as 32-bit floats, a channel for each scope input. npz: the waveforms exactly.
     Raises RecordsError for a run that isn't there or a place that can't be written, UsageError where the run
     kept no waveform.
@@ -40,8 +40,8 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
         waveforms = store.waveforms(run_id)
         if not waveforms:
             raise UsageError(
-                f"run {run_id} kept no waveforms: they are kept of readings that do not pass. "
-                "Other formats: csv, json, parquet, junit"
+                f"run {run_id} kept no waveforms: they are kept of readings that do not pass, and of the "
+                "worst changes of state that do. Other formats: csv, json, parquet, junit"
             )
         if form == "npz":
             return _put(path, lambda target: _write_npz(waveforms, target))
@@ -51,6 +51,7 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
     if form == "parquet":
         need("pandas", "pyarrow")
         frame = readings_frame(store, [run_id])
+        frame.insert(1, "serial", record.header.serial)
         return _put(path, lambda target: frame.to_parquet(target, engine="pyarrow", index=False))
     readings = store.readings(run_id)
     content = {"csv": csv_text, "json": json_text, "junit": junit_text}[form](record, readings)
@@ -150,19 +151,23 @@ def _add_case(suite: ET.Element, part: str, reading: Reading) -> None:
         return
     kind = "error" if reading.verdict == "missing" else "failure"
     floor = "below " if reading.floor else ""
-    value = "no value" if reading.value is None else f"{floor}{reading.value:.6g} {reading.unit}"
+    size = 100.0 if reading.unit == "%" else 1.0  # read by people: a fraction would look like so many percent
+    value = "no value" if reading.value is None else f"{floor}{size * reading.value:.6g} {reading.unit}"
     interval = (
-        "" if reading.low is None or reading.high is None else f" ({reading.low:.6g} to {reading.high:.6g})"
+        ""
+        if reading.low is None or reading.high is None
+        else f" ({size * reading.low:.6g} to {size * reading.high:.6g})"
     )
-    limits = f"limit {_end(reading.limit_low)} to {_end(reading.limit_high)} {reading.unit}".strip()
+    low, high = (_end(end, size) for end in (reading.limit_low, reading.limit_high))
+    limits = f"limit {low} to {high} {reading.unit}".strip()
     reason = f": {reading.reason}" if reading.reason else ""
     message = _xml(f"{value}{interval}, {limits}{reason}")
     found = ET.SubElement(case, kind, type=reading.verdict, message=message)
     found.text = _xml(f"{reading.quantity} in hookup {reading.hookup!r}\n{reading.route}")
 
 
-def _end(limit: float | None) -> str:
-    return "open" if limit is None else f"{limit:.6g}"
+def _end(limit: float | None, size: float) -> str:
+    return "open" if limit is None else f"{size * limit:.6g}"
 
 
 def _xml(text: str) -> str:
@@ -198,6 +203,8 @@ def _wav_writer(capture: Capture) -> Callable[[Path], object]:
 
 
 def _put(path: Path, write: Callable[[Path], object]) -> Path:
+    if not path.name:
+        raise UsageError(f"--out {str(path)!r} names no file; expected a name for one")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and not path.is_file() and not path.is_dir():

@@ -95,6 +95,8 @@ def test_parquet_and_the_frame_are_the_same_table(export, tmp_path, place):
     with open_records(place, read_only=True) as store:
         again = readings_frame(store, [1])
         runs = runs_frame(store, part="TLS-2", simulated=False)
+    assert frame.columns.tolist() == pandas.read_csv(export("csv", tmp_path / "run.csv")).columns.tolist()
+    assert frame.pop("serial").tolist() == ["OB-0023"] * 5
     pandas.testing.assert_frame_equal(frame, again)
     assert frame.value.tolist()[:2] == [-0.087, -6.11]
     assert np.isnan(frame.value.iloc[4])
@@ -120,6 +122,26 @@ def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(export, tm
     assert failure.get("message") == "-6.11 dB (-6.118 to -6.102), limit -0.286 to 0.114 dB"
     assert cases[2].find("failure").get("message").endswith("near & <close>")
     assert cases[4].find("error").get("message").endswith("input 3 clipped\N{REPLACEMENT CHARACTER}")
+
+
+def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(export, place, tmp_path):
+    distorted = replace(
+        READING, check="Distortion", quantity="distortion", unit="%", value=0.0061, low=0.0058, high=0.0064,
+        expected=None, expected_standard=None, limit_low=None, limit_high=0.003, verdict="fail",
+    )  # fmt: skip
+    with open_records(place) as store:
+        run = store.begin(replace(HEADER, serial="OB-0026"))
+        store.add_acquisition(run, ACQUISITION)
+        store.add_readings(run, [distorted])
+        store.finish(run, "fail", "1 reading outside its limit", ENDED)
+    (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
+    message = suite.find("testcase/failure").get("message")
+    assert message == "0.61 % (0.58 to 0.64), limit open to 0.3 %"
+
+
+@pytest.mark.parametrize("place_of_out", ["", ".", "/"])
+def test_a_place_that_names_no_file_is_told(export, place_of_out):
+    assert "names no file" in export("csv", place_of_out, expect=2)
 
 
 def test_a_stopped_run_is_an_error_in_junit(export, tmp_path):
