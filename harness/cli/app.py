@@ -32,7 +32,7 @@ from harness.cli.run import run
 from harness.cli.serve import serve
 from harness.cli.simulate import simulate
 from harness.cli.site import site
-from harness.cli.stopping import output_may_be_gone
+from harness.cli.stopping import output_may_be_gone, signals_as_before
 from harness.cli.table import table
 from harness.cli.trends import trends
 from harness.cli.verify import verify
@@ -103,14 +103,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
     # Most of what a command makes, it keeps: Python need not look for what may go at every 700 objects.
     gc.set_threshold(10_000)
     show_on_any_terminal()
-    try:
-        app(arguments)
-    except SwitchwalkError as error:
-        _say_why(error)
-        sys.exit(error.exit_code)
-    except KeyboardInterrupt as error:
-        _say_why(error)
-        sys.exit(EXIT_BENCH)
+    with signals_as_before():
+        try:
+            app(arguments)
+        except SwitchwalkError as error:
+            _say_why(error)
+            sys.exit(error.exit_code)
+        except KeyboardInterrupt as error:
+            _say_why(error)
+            sys.exit(EXIT_BENCH)
 
 
 def _say_why(error: BaseException) -> None:

@@ -199,6 +199,7 @@ def _check_wanted(
 ) -> None:
     """Refuse a list with units in it that may not be run again, before anything is opened; all at once."""
     mistakes: list[str] = []
+    cures: set[str] = set()
     for serial in wanted:
         earlier = earlier_runs(store, job, serial, simulate=simulate)
         if not earlier:
@@ -207,12 +208,13 @@ def _check_wanted(
             check_count(serial, earlier, job.sequence.retests)
         except UsageError as error:
             mistakes.append(str(error))
+            cures.add("Leave units that have had all their retests out of the list")
             continue
         if not (again and operator):
             mistakes.append(f"unit {serial}: {said(earlier[-1])}")
+            cures.add("Units are run again only with a name and a reason: --operator NAME --again REASON")
     if mistakes:
-        cure = "Units are run again only with a name and a reason: --operator NAME --again REASON"
-        raise UsageError("\n".join([*mistakes, cure]))
+        raise UsageError("\n".join([*mistakes, *sorted(cures)]))
 
 
 def _say(units: "Units", left: list[str], trouble: SwitchwalkError | None, *, seed: int | None) -> None:

@@ -83,7 +83,7 @@ def _escapes(results: Sequence[UnitResult]) -> str:
         return ""
     caught = [one for one in faulty if one.outcome == "fail"]
     named = sum(one.injected in one.faults for one in caught)
-    return f"; of {len(faulty)} injected faults {len(caught)} failed their unit, {named} named"
+    return f"; of {counted(len(faulty), 'injected fault')} {len(caught)} failed their unit, {named} named"
 
 
 def batch_to_json(

@@ -1,4 +1,4 @@
-"""Signals during a run: the first one stops it, further ones wait until the bench is safe."""
+"""Signals during a run: the first one stops it, further ones change nothing of how that ends."""
 
 import contextlib
 import os
@@ -35,14 +35,15 @@ def stoppable() -> Iterator[Stopping]:
     """Turn the first Ctrl-C, SIGTERM or SIGHUP into KeyboardInterrupt; ignore what follows, and say so.
 
     Outside, the interruption is a RunStopped: the command line's own handling of Ctrl-C has no exit code of
-    ours.
+    ours. After a stop what follows is ignored until `signals_as_before` ends: a key that is held down would
+    else cut off what is still to be closed, and told of how it ended.
     """
     stopping = Stopping()
 
     def stop(number: int, frame: FrameType | None) -> None:
         if stopping.reason:
             with contextlib.suppress(OSError):  # the terminal may be what was lost
-                typer.echo("already stopping: the bench is being made safe", err=True)
+                typer.echo("already stopping", err=True)
             return
         stopping.reason = f"stopped by {signal.Signals(number).name}"
         raise KeyboardInterrupt(stopping.reason)
@@ -60,8 +61,21 @@ def stoppable() -> Iterator[Stopping]:
             raise
         raise _stopped(stopping.reason, error) from error
     finally:
+        if not stopping.reason:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+@contextmanager
+def signals_as_before() -> Iterator[None]:
+    """Give signals back, at the end, to whom they went at the beginning."""
+    before = {number: signal.getsignal(number) for number in SIGNALS}
+    try:
+        yield
+    finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            if handler is not None and signal.getsignal(number) is not handler:
+                signal.signal(number, handler)
 
 
 def _stopped(reason: str, error: BaseException) -> RunStopped:

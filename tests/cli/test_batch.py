@@ -102,6 +102,8 @@ def test_units_that_were_run_are_run_again_with_a_name_and_a_reason_and_not_for_
     assert third.code == 2
     assert "unit OB-0001 has been run 2 times" in third.err
     assert "sequence.toml allows 1 retest (key sequence.retests)" in third.err
+    assert third.err.endswith("Leave units that have had all their retests out of the list\n")
+    assert "--again" not in third.err  # which was said, and would not help
 
 
 def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(

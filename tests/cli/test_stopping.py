@@ -2,11 +2,18 @@
 
 import os
 import signal
+from collections.abc import Iterator
 
 import pytest
 
-from harness.cli.stopping import stoppable
+from harness.cli.stopping import signals_as_before, stoppable
 from harness.errors import EXIT_BENCH, BenchError, RunStopped
+
+
+@pytest.fixture(autouse=True)
+def _signals_are_the_tests_own_again() -> Iterator[None]:
+    with signals_as_before():
+        yield
 
 
 def cut_short(error: Exception) -> None:
@@ -31,3 +38,25 @@ def test_what_could_not_be_made_safe_after_a_stop_is_what_is_told() -> None:
 def test_an_error_that_nobody_asked_for_stays_what_it_is() -> None:
     with pytest.raises(AssertionError, match="a mistake of ours"), stoppable():
         raise AssertionError("a mistake of ours")
+
+
+def test_a_key_that_is_held_down_cuts_off_nothing_of_how_a_stop_is_told(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    told = []
+    handler = signal.getsignal(signal.SIGINT)
+    with signals_as_before():
+        with pytest.raises(RunStopped, match="stopped by SIGINT"), stoppable():
+            os.kill(os.getpid(), signal.SIGINT)
+        os.kill(os.getpid(), signal.SIGINT)
+        told.append("run 7 is kept")
+    assert told
+    assert capsys.readouterr().err == "already stopping\n"
+    assert signal.getsignal(signal.SIGINT) is handler
+
+
+def test_what_ends_without_a_stop_leaves_signals_as_they_were() -> None:
+    handler = signal.getsignal(signal.SIGINT)
+    with stoppable():
+        assert signal.getsignal(signal.SIGINT) is not handler
+    assert signal.getsignal(signal.SIGINT) is handler
