@@ -4,6 +4,7 @@ import gc
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 from typing import Annotated
 
 import typer
@@ -103,7 +104,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     # Most of what a command makes, it keeps: Python need not look for what may go at every 700 objects.
     gc.set_threshold(10_000)
     show_on_any_terminal()
-    with signals_as_before():
+    # The end of a process of its own is cut off by no signal either.
+    with nullcontext() if arguments is None else signals_as_before():
         try:
             app(arguments)
         except SwitchwalkError as error:

@@ -43,7 +43,7 @@ def stoppable() -> Iterator[Stopping]:
     def stop(number: int, frame: FrameType | None) -> None:
         if stopping.reason:
             with contextlib.suppress(OSError):  # the terminal may be what was lost
-                typer.echo("already stopping", err=True)
+                typer.echo("already stopping: the bench is being made safe", err=True)
             return
         stopping.reason = f"stopped by {signal.Signals(number).name}"
         raise KeyboardInterrupt(stopping.reason)
@@ -61,9 +61,8 @@ def stoppable() -> Iterator[Stopping]:
             raise
         raise _stopped(stopping.reason, error) from error
     finally:
-        if not stopping.reason:
-            for number, handler in before.items():
-                signal.signal(number, handler)
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_IGN if stopping.reason else handler)
 
 
 @contextmanager
