@@ -20,6 +20,17 @@ def test_nothing_imports_scipy_stats() -> None:
     assert [path for path in SOURCES if any(under(name, ("scipy.stats",)) for name in imports(path))] == []
 
 
+def test_a_command_does_not_look_through_its_memory_before_it_ends() -> None:
+    script = (
+        "import atexit, gc\n"
+        "atexit.register(lambda: print(gc.get_freeze_count() > 1000))\n"
+        "from harness.cli.app import main\n"
+        "main(['--version'])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.split()[-1] == "True"
+
+
 def test_pytest_loads_the_plugin_and_nothing_heavy_with_it() -> None:
     script = (
         "import sys, pytest\n"
