@@ -18,7 +18,7 @@ def certificate(
         typer.Option(
             "--out",
             metavar="FILE",
-            help="The page  [default: certificates/… beside the records]",
+            help="The page, or .pdf for both  [default: certificates/… beside the records]",
             show_default=False,
         ),
     ] = None,
@@ -33,6 +33,8 @@ def certificate(
     from harness.report.certificate import certify
     from harness.report.paper import print_page
 
+    if out is not None and out.suffix.lower() == ".pdf":
+        out, pdf = out.with_suffix(".html"), True  # a browser prints it from the page
     place = records or DEFAULT_RECORDS
     with open_records(place, read_only=True) as store:
         text = certify(store, run)

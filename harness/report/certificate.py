@@ -102,11 +102,18 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         ports=_named(dict.fromkeys(_port(one) for one in readings if one.where)),
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
         decision=notes.DECISIONS[run.header.decision],
-        meaning=words.OUTCOME_MEANS[run.outcome],
+        meaning=_meaning(run, readings),
         not_claimed=_not_claimed(run, readings),
         seal=standing.seal,
         later=standing.later,
     )
+
+
+def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
+    """The verdict in words; where no reading made it (an over-current did), what the run says itself."""
+    by_itself = run.outcome == "fail" and all(one.verdict != "fail" for one in readings)
+    said = run.reason if by_itself else ""
+    return said[:1].upper() + said[1:] or words.OUTCOME_MEANS[run.outcome]
 
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:

@@ -18,18 +18,21 @@ from tests.report.test_report import Page
 HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
 
 
-def add(store, outcome, readings, **header):
+def add(store, outcome, readings, *, reason="", **header):
     found = [replace(reading, acquisitions=()) for reading in readings]
-    run = store.begin(replace(HEADER, planned_readings=len(found), **header))
+    run = store.begin(replace(HEADER, planned_readings=len(found) or 386, **header))
     store.add_readings(run, found)
     if outcome:
-        store.finish(run, outcome, "", ENDED)
+        store.finish(run, outcome, reason, ENDED)
     return run
 
 
 @pytest.fixture(scope="module")
 def records(tmp_path_factory):
-    """1 passed, 2 failed, 3 stopped, 4 not ended, 5 simulated, 6 a known-bad unit, 7 and 8 one unit twice."""
+    """1 passed, 2 failed, 3 stopped, 4 not ended, 5 simulated, 6 a known-bad unit, 7 and 8 one unit twice.
+
+    9 failed before anything was measured.
+    """
     path = tmp_path_factory.mktemp("certified") / "records.sqlite"
     with open_records(path) as store:
         add(store, "pass", walk(), serial="OB-1", batch="autumn")
@@ -40,6 +43,7 @@ def records(tmp_path_factory):
         add(store, "fail", walk()[:5], serial="OB-6", purpose="known-bad")
         add(store, "pass", walk()[:5], serial=HOSTILE, operator=HOSTILE, module_name=HOSTILE)
         add(store, "fail", faulty_walk()[:5], serial=HOSTILE)
+        add(store, "fail", [], serial="OB-9", reason="over-current in state loop_a: look for a shorted coil")
     return path
 
 
@@ -102,6 +106,21 @@ def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certif
     assert "2 not passed" in words
 
 
+def test_a_unit_that_failed_before_anything_was_measured_is_said_to_have_failed_by_that(certify):
+    _, page = certify(9)
+    words = Page(page.read_text(encoding="utf-8")).words
+    assert "✕ FAIL Over-current in state loop_a: look for a shorted coil" in words
+    assert "lies outside its limit" not in words
+    assert "Readings 0 of 386 Nothing was measured." in words
+    assert "k = ." not in words
+
+
+def test_a_place_that_names_no_file_is_told(capsys, records):
+    done = switchwalk(capsys, "certificate", "1", "--records", str(records), "--out", "")
+    assert done.code == 4
+    assert "cannot be written: Is a directory. Give another --out" in done.err
+
+
 @pytest.mark.parametrize(
     ("run", "why"),
     [
@@ -141,6 +160,15 @@ def test_records_that_were_changed_are_not_certified(certify, records, tmp_path)
     assert done.code == 4
     assert "run 1 is not as it was recorded" in done.err
     assert not page.exists()
+
+
+def test_a_page_that_is_asked_for_as_a_pdf_is_one(capsys, records, tmp_path):
+    if paper.find_browser() is None:
+        pytest.skip("no browser is installed")
+    paper_file = tmp_path / "page.pdf"
+    done = switchwalk(capsys, "certificate", "1", "--records", str(records), "--out", str(paper_file))
+    assert done.out == f"{tmp_path / 'page.html'}\n{paper_file}\n"
+    assert paper_file.read_bytes().startswith(b"%PDF-")
 
 
 def test_it_prints_to_one_page(certify):
