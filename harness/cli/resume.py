@@ -27,7 +27,8 @@ from harness.workbench.report import folder_beside, report_path, write_report_of
 from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job, JobFile
+    from harness.descriptions.file import JobFile
+    from harness.descriptions.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
     from harness.records.run import RunHeader, RunRecord

@@ -3,7 +3,8 @@
 from pathlib import Path
 
 from harness.descriptions.bench import BenchFile
-from harness.descriptions.job import Job, JobFile
+from harness.descriptions.file import JobFile
+from harness.descriptions.job import Job
 from harness.descriptions.located import TomlSyntaxError, read_located
 from harness.descriptions.mistakes import Source
 from harness.descriptions.names import names_of

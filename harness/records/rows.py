@@ -12,7 +12,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.job import JobFile
+from harness.descriptions.file import JobFile
 from harness.errors import RecordsError
 from harness.reading import Contribution, Reading
 from harness.records import tables

@@ -11,7 +11,7 @@ from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
 
-from harness.descriptions.job import JobFile
+from harness.descriptions.file import JobFile
 from harness.errors import NoSuchRun, RecordsError
 from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables

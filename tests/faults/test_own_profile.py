@@ -8,7 +8,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.cli.resume import _check_files
-from harness.descriptions.job import JobFile
+from harness.descriptions.file import JobFile
 from harness.descriptions.load import load_job
 from harness.errors import RecordsError, UsageError
 from harness.records.run import RunHeader, RunRecord

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
-from harness.descriptions.job import JobFile
+from harness.descriptions.file import JobFile
 from harness.descriptions.state import all_states
 from harness.errors import RecordsError
 from harness.report.matrix import make_matrix
