@@ -120,11 +120,6 @@ def make_catalogue(lines: Sequence[RunLine]) -> Catalogue:
     )
 
 
-def in_words(outcome: str) -> str:
-    """An outcome or a verdict as pages call it: one that has not ended may be under way as well."""
-    return "not ended" if outcome == INTERRUPTED else outcome
-
-
 def batch_key(run: RunLine) -> BatchKey:
     """The batch of a run."""
     return BatchKey(part=run.part, name=run.batch, simulated=run.simulated)

@@ -4,23 +4,21 @@ import base64
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass
-from functools import cache, cached_property, lru_cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from markupsafe import Markup, escape
-
-from harness.quantities import format_value
 from harness.records.history import RunLine
 from harness.records.overview import RunDetail
 from harness.records.run import INTERRUPTED
 from harness.report.templates import templates_in
 from harness.report.words import OUTCOME_MEANS
 from harness.report.write import SYMBOLS
-from harness.site.model import Catalogue, Unit, in_words
+from harness.site.model import Catalogue, Unit
 from harness.site.study import Study
 from harness.site.unit import UnitView
-from harness.statistics.yields import YIELD_DEFINITION, Proportion
+from harness.site.words import breakable, in_words, limits, mark, moment, number, share, sign_of_life
+from harness.statistics.yields import YIELD_DEFINITION
 
 if TYPE_CHECKING:
     import jinja2
@@ -31,7 +29,6 @@ _MEANING = {
     **OUTCOME_MEANS,
     INTERRUPTED: "The run has not ended: it is under way, or was left off. There is no verdict yet.",
 }
-_RATIOS = ("dB", "dBu", "dBV", "deg")  # that are written without a prefix
 PAPERS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""
 
@@ -104,7 +101,6 @@ class Pages:
             q=search.words,
             bad=search.not_passed,
             going=list(_going(catalogue, details)),
-            share=_share,
             up_to=next((unit.runs[-1] for unit in catalogue.units.values()), None),
         )
 
@@ -134,8 +130,6 @@ class Pages:
             study=study,
             up_to=study.batch.latest,
             definition=YIELD_DEFINITION,
-            number=_number,
-            limits=_limits,
         )
 
     def _papers(self, run: RunLine) -> list[tuple[str, str]]:
@@ -162,7 +156,8 @@ class Pages:
     def _templates(self) -> "jinja2.Environment":
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
-        environment.filters |= {"breakable": _breakable, "in_words": in_words}
+        for write in (in_words, mark, moment, sign_of_life, breakable, share, number, limits):
+            environment.filters[write.__name__] = write
         return environment
 
 
@@ -192,44 +187,6 @@ def _policy(scripts: Iterable[str], *, live: bool) -> str:
     return "; ".join([*allowed, "base-uri 'none'"])
 
 
-@lru_cache(maxsize=4096)
-def _breakable(text: str) -> Markup:
-    """A reading's or a state's name that may be broken at its signs; thousands of pages share them."""
-    return escape(text).replace("+", "+\u200b")
-
-
 @cache
 def _read(name: str) -> str:
     return (HERE / name).read_text(encoding="utf-8")
-
-
-def _share(found: Proportion) -> str:
-    if found.value is None:
-        return "–"
-    return f"{100 * found.value:.1f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
-
-
-def _number(value: float | None, unit: str) -> str:
-    """A figure of a batch: more decimals than a reading has, since many were averaged."""
-    if value is None:
-        return ""
-    if unit in _RATIOS:
-        text = f"{value:.3g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
-    elif unit == "":
-        text = f"{value:+.3g}"
-    else:
-        text = format_value(value, unit)
-    return text.replace("-", "−")
-
-
-def _end(value: float, unit: str) -> str:
-    """One end of a limit, which is just what somebody has set."""
-    return f"{value:.6g} {unit}".replace("-", "−") if unit in _RATIOS else _number(value, unit)
-
-
-def _limits(low: float | None, high: float | None, unit: str) -> str:
-    if low is not None and high is not None:
-        return f"{_end(low, unit)} to {_end(high, unit)}"
-    if high is not None:
-        return f"at most {_end(high, unit)}"
-    return "" if low is None else f"at least {_end(low, unit)}"

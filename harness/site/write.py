@@ -21,7 +21,7 @@ from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
 
 _FOLDERS = ("units", "batches", *PAPERS)
-_UNITS_AT_ONCE = 100
+_UNITS_AT_ONCE = 250
 
 
 @dataclass(frozen=True, kw_only=True)
