@@ -241,6 +241,25 @@ def test_a_unit_stands_by_its_latest_test_whatever_it_was_there_for_afterwards(s
     ] == [("OB-0024", 1, 0, 3, "pass", "own tests"), ("OB-0023", 2, 0, 1, "fail", "")]
 
 
+def test_the_state_changes_with_whatever_is_recorded_and_its_last_with_what_is_said_of_a_run(store):
+    states = [store.state()]
+    run = store.begin(HEADER)
+    states.append(store.state())
+    store.add_acquisition(run, ACQUISITION)
+    states.append(store.state())
+    store.add_readings(run, [replace(READING, acquisitions=())])
+    states.append(store.state())
+    assert len(set(states)) == 4
+    for kind in ("fingerprint", "relays"):  # some twenty a run
+        store.add_event(run, kind, "{}")
+    assert store.state() == states[-1]
+    store.finish(run, "fail", "", ENDED)
+    states.append(store.state())
+    store.add_event(run, "diagnosis", "{}")
+    states.append(store.state())
+    assert len({state[-1] for state in states[-3:]}) == 3
+
+
 @pytest.mark.parametrize(
     "dialect", [sqlite_dialect.dialect(), postgresql.dialect()], ids=lambda one: one.name
 )
