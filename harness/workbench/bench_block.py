@@ -41,7 +41,8 @@ class CheckMade:
 
 def latest_checks(store: "RunStore", bench: str, *, simulated: bool) -> dict[CheckKind, CheckMade]:
     """Give the last check of each kind on a bench."""
-    runs = {line.run_id for line in store.lines(simulated=simulated) if line.bench_name == bench}
+    lines = store.lines(simulated=simulated)
+    runs = {line.run_id for line in lines if line.purpose and line.bench_name == bench}
     found: dict[CheckKind, CheckMade] = {}
     for run_id, event in sorted(store.latest_events("bench check", runs).items()):
         check = BenchCheck(**json.loads(event.text))
