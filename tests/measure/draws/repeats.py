@@ -163,4 +163,4 @@ def tones(count: int, scatter: float = SCATTER) -> dict[float, float]:
 def repeats(seed: int) -> dict[str, list[Drawn]]:
     """As many tones as a sequence with a response has."""
     found = read(Scattering(seed, scatter=tones(9)))
-    return {f"{quantity}, records that differ": readings for quantity, readings in found.items()}
+    return {f"{quantity}, unsteady": readings for quantity, readings in found.items()}
