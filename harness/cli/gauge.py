@@ -155,9 +155,12 @@ def _check_one_of(units: str, golden: str, known_bad: Path | None) -> None:
 def _golden(asked: _Asked, serial: str, operator: str | None, new_history: str, faults: list[str]) -> int:
     from harness.cli.gauge_checks import check_golden
     from harness.cli.gauge_text import golden_lines, golden_to_json
+    from harness.descriptions.faults import parse_fault
 
     if faults and not asked.simulate:
         raise UsageError("--fault is for a simulated unit; add --simulate")
+    for fault in faults:
+        parse_fault(fault, asked.job.module, asked.job.fixture)  # a bench would say it, as its own trouble
     if wrong := serial_mistake(serial, asked.job.sequence):
         raise UsageError(f"--golden {serial}: {wrong}")
     with asked.open() as store:

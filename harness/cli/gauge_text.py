@@ -50,7 +50,7 @@ def study_lines(
     studied = [one for one in found if one.study is not None]
     yield ""
     yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
-    yield "% of tol.  at most  study ndc    repeat.  reproduc.  reading"
+    yield "% of tol.  at most  study ndc     repeat.   reproduc.  reading"
     for one in studied[:SHOWN]:
         yield from _study_lines(one)
     if len(studied) > SHOWN:
@@ -75,8 +75,8 @@ def _study_lines(one: ReadingStudy) -> Iterator[str]:
     start = (
         f"{'' if share is None else f'{share:.2f} %':>9} "
         f"{'' if most is None else f'{math.ceil(most)} %':>8} {study.gauge.study_percent:4.0f} % "
-        f"{study.categories:3d} {_sigma(study.repeatability.sigma, unit):>10} "
-        f"{_sigma(study.reproducibility.sigma, unit):>10}  "
+        f"{study.categories:3d} {_sigma(study.repeatability.sigma, unit):>11} "
+        f"{_sigma(study.reproducibility.sigma, unit):>11}  "
     )
     doubts = f" ({'; '.join(study.doubts)})" if study.doubts else ""
     yield from _hanging(start, one.key.label + doubts)
@@ -117,7 +117,7 @@ def golden_lines(found: Golden) -> Iterator[str]:
         yield from _wrapped(f"With this run its history begins{reason}.")
     if found.moved:
         yield ""
-        yield "      moved by   from its mean  claimed  reading"
+        yield "      moved by  from its mean     claimed  reading"
         for one in found.moved[:SHOWN]:
             yield from _shift_lines(one)
         if len(found.moved) > SHOWN:
@@ -133,7 +133,7 @@ def golden_lines(found: Golden) -> Iterator[str]:
 def _shift_lines(one: Shift) -> Iterator[str]:
     unit = one.key.unit
     moved = "no value" if one.shift is None else _sigma(one.shift, unit)
-    start = f"  {moved:>12} {_sigma(one.mean, unit):>14} {_sigma(one.expanded, unit):>9}  "
+    start = f"  {moved:>12} {_sigma(one.mean, unit):>14} {_sigma(one.expanded, unit):>11}  "
     told = "" if one.p is None else f", p {one.p:.2g}"
     yield from _hanging(start, one.key.label + told)
 

@@ -105,6 +105,8 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     golden = ("--golden", "OB-9001", "--operator", "Ada")
     first = place.gauge(capsys, *golden)
     assert (first.code, "With this run its history begins." in first.out) == (0, True)
+    unknown = place.gauge(capsys, *golden, "--fault", "K99 never works")
+    assert (unknown.code, unknown.err[:30]) == (2, 'no such fault: "K99 never work')
     # 60 ohm in a path of 10 kohm: still within the limits of 0.2 dB, and far from where it was
     moved = place.gauge(capsys, *golden, "--fault", "K1.1.hot rest 60 ohm")
     assert moved.code == 4
