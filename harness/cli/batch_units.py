@@ -214,9 +214,10 @@ class Units:
             say(f"{serial}: {tested.outcome.upper()}, run {tested.run_id}, {tested.seconds:.1f} s, {counts}")
             if tested.reason:
                 say(tested.reason, indent=2, hang=0)
-        found = find_fault(self.store, self.store.run(tested.run_id), self.known)
+        record = self.store.run(tested.run_id)
+        found = find_fault(self.store, record, self.known, at_once=self.attended)
         if not quiet and tested.outcome in ("fail", "unproven"):
-            say_likely(found)
+            say_likely(found, tested.run_id, tested.outcome)
             self._worst(self.store.readings(tested.run_id))
         return found
 

@@ -17,9 +17,11 @@ if TYPE_CHECKING:
 WORST_SHOWN = 5
 
 
-def say_likely(found: "Explained | None") -> None:
-    """What would explain a run best, in two or three lines; nothing where nothing was looked for."""
+def say_likely(found: "Explained | None", run_id: int, outcome: str) -> None:
+    """What would explain a failed run best, in two or three lines, or what would tell."""
     if found is None:
+        if outcome == "fail":
+            say(f"`switchwalk diagnose {run_id}` tells the likely fault, after a moment.", indent=2)
         return
     if not found.names:
         say("No single fault of the list explains this; `switchwalk diagnose` tries pairs.", indent=2)
@@ -54,7 +56,7 @@ def say_outcome(run_id: int, serial: str, ended: "Ended", reported: "Reported", 
         say(reading_line(reading), indent=2)
     if ended.reason:
         say(ended.reason, hang=0)
-    say_likely(reported.found)
+    say_likely(reported.found, run_id, ended.outcome)
     typer.echo(f"report: {reported.page}")
     said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
     typer.echo(f"{ended.outcome.upper()}  unit {serial}, run {run_id}: {said or 'no readings'}")

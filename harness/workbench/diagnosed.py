@@ -84,11 +84,12 @@ class Diagnosed:
 
 
 def explain_run(
-    store: "RunStore", record: "RunRecord", described: Described | None = None
+    store: "RunStore", record: "RunRecord", described: Described | None = None, *, at_once: bool = True
 ) -> "Explained | None":
-    """Which fault explains a failing run; None where that would keep a person waiting. Never in pairs.
+    """Which fault explains a failing run. Never in pairs.
 
-    described: the run's job and plan, where they are at hand. Raises RecordsError where its files no longer
+    described: the run's job and plan, where they are at hand. at_once: None where that would keep a person
+    waiting. Raises RecordsError where its files no longer
     read, CircuitError.
     """
     if record.outcome != "fail":
@@ -96,7 +97,9 @@ def explain_run(
     from harness.report.explained import Explained
 
     recorded = read_recorded(store, record, described)
-    if recorded.empty or not recorded.described.is_quick(len(recorded.evidence.acquisitions)):
+    if recorded.empty:
+        return None
+    if at_once and not recorded.described.is_quick(len(recorded.evidence.acquisitions)):
         return None
     found = Diagnosed(recorded, double=False)
     return Explained(names=found.names, probability=found.probability, explanation=found.explanation)

@@ -49,7 +49,7 @@ def write_report_again(
     record = store.run(run_id)
     beside.draw(store.readings(run_id), store.waveforms(run_id))
     described = _described(record)
-    found = kept_explained(store, run_id) or _explained(store, record, described)
+    found = kept_explained(store, run_id) or _explained(store, record, described, at_once=True)
     return write_page(store, record, records, found, described, beside=beside, page=page)
 
 
@@ -131,21 +131,23 @@ def _described(record: "RunRecord") -> "Described | None":
 
 
 def find_fault(
-    store: "RunStore", record: "RunRecord", described: "Described | None" = None
+    store: "RunStore", record: "RunRecord", described: "Described | None" = None, *, at_once: bool = True
 ) -> "Explained | None":
-    """What would explain a failed run, which is kept with it; None where that cannot be told."""
+    """What explains a failed run, which is kept with it; None where it cannot be told, or not at once."""
     from harness.report.explained import keep_explained
 
-    found = _explained(store, record, described)
+    found = _explained(store, record, described, at_once=at_once)
     if found is not None:
         keep_explained(store, record.run_id, found)
     return found
 
 
-def _explained(store: "RunStore", record: "RunRecord", described: "Described | None") -> "Explained | None":
+def _explained(
+    store: "RunStore", record: "RunRecord", described: "Described | None", *, at_once: bool
+) -> "Explained | None":
     from harness.workbench.diagnosed import explain_run
 
     try:
-        return explain_run(store, record, described)
+        return explain_run(store, record, described, at_once=at_once)
     except (CircuitError, RecordsError):
         return None

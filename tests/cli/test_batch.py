@@ -1,6 +1,7 @@
 """`switchwalk batch`, unattended on a simulated bench: one batch for all, of a short job."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -122,6 +123,24 @@ def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
     none = switchwalk(capsys, "trends", *place_of, "--batch", "spring")
     assert none.code == 2
     assert "there is no batch spring. There are: autumn" in none.err
+
+
+def test_a_job_too_large_to_keep_a_person_waiting_is_diagnosed_where_nobody_waits(
+    place: Place, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("harness.workbench.described.LARGEST_AT_RUN_END", 0)
+    place.serials.write_text("OB-0031\n", encoding="utf-8")
+    (unit,) = json.loads(place.batch(capsys, "--faulty", "1", "--seed", "5", "--json").out)["units"]
+    assert unit["outcome"] == "fail"
+    assert unit["injected"] in unit["faults"]
+    alone = switchwalk(
+        capsys, "run", str(place.job), "--serial", "OB-0032", "--fault", unit["injected"], "--simulate",
+        "--hasten", "20", "--records", str(place.records),
+    )  # fmt: skip
+    run = re.search(r"run (\d+): ", alone.out)
+    assert run is not None
+    assert f"`switchwalk diagnose {run[1]}` tells the likely fault, after a moment." in alone.out
+    assert "most likely" not in alone.out
 
 
 def test_faults_are_drawn_by_seed_and_share_alone(place: Place) -> None:
