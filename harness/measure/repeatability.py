@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.freedom import integral
-
 Floats = NDArray[np.float64]
 
 STRAGGLER = 0.05  # how often one of series that are alike is taken for unlike: ISO 5725-2, 7.3.2
@@ -99,8 +97,9 @@ def beta_tail(least: float, a: float, b: float) -> float:
 
     The share of one of n independent variances of ν degrees of freedom: a = ν/2 and b = ν(n - 1)/2.
     """
-    height = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b))
-    return height * integral(lambda x: np.asarray(x ** (a - 1) * (1 - x) ** (b - 1)), least, 1.0)
+    from scipy.special import betaincc
+
+    return float(betaincc(a, b, least))
 
 
 def _mean(values: Floats, weights: NDArray[np.int_]) -> Floats:
