@@ -4,6 +4,7 @@ The keys that `--json` prints are promised in harness/statistics/export.py.
 """
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
@@ -137,17 +138,17 @@ def _batch(
 
     # A unit that was tested in another batch before has its first run there.
     firsts_of_all = {run.serial: run for run in first_complete_runs(lines)}
-    like = [
+    meant = [
         line
         for line in lines
         if fnmatchcase(line.serial, serials)
-        and line.serial not in units.without
         and (name is None or firsts_of_all.get(line.serial, line).batch == name)
     ]
+    like = [line for line in meant if line.serial not in units.without]
     chosen = latest_units(like, units.last)
     firsts = first_complete_runs(chosen)
     if not firsts:
-        raise UsageError(_no_units(store, lines, serials, name))
+        raise UsageError(_no_units(store, lines, meant, serials, name))
     read = [run for run in firsts if run.outcome == "pass"] if units.passed else firsts
     if not read:
         raise UsageError(f"{store.place}: no unit passed at first; leave --passed away")
@@ -161,15 +162,27 @@ def _batch(
     )
 
 
-def _no_units(store: "RunStore", lines: "Sequence[RunLine]", serials: str, name: str | None) -> str:
+def _no_units(
+    store: "RunStore", lines: "Sequence[RunLine]", meant: "Sequence[RunLine]", serials: str, name: str | None
+) -> str:
+    """Why there is no unit to look at; meant: the runs that were asked for, of whichever kind."""
+    from harness.statistics.yields import tests_of_units
+
     names = sorted({line.batch for line in lines} - {""})
     if name is not None and name not in names:
         return f"{store.place}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
     like = "" if serials == "*" else f" like {serials}"
     of = "" if name is None else f" of batch {name}"
+    if tests_of_units(meant):
+        return (
+            f"{store.place}: no unit{like}{of} is left on this side: the golden unit is none of the batch, "
+            "and none is counted on both sides of a comparison"
+        )
+    kinds = Counter(line.purpose or line.outcome for line in meant)
+    told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
     return (
-        f"{store.place}: no unit{like}{of} has a complete run of its own. Runs of golden units, gauge "
-        "studies and own tests are none; nor is a unit counted on both sides of a comparison"
+        f"{store.place}: no unit{like}{of} has a complete run of its own. Runs: {told or 'none'}; of golden "
+        "units, gauge studies and own tests none is counted"
     )
 
 

@@ -178,7 +178,7 @@ def figures(one: Series) -> ReadingFigures:
     in_order = np.sort(values)
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
     spread = varies(values)
-    mean, sigma = mean_and_sigma(values) if values.size > 1 else (None, None)
+    mean, sigma = mean_and_sigma(values) if spread else (None, 0.0 if values.size > 1 else None)
     found = capability(values, low, high) if spread and _judged(one) else None
     return ReadingFigures(
         key=one.key,
@@ -186,7 +186,7 @@ def figures(one: Series) -> ReadingFigures:
         missing=int(np.isnan(one.values).sum()),
         floors=int(one.floor.sum()),
         not_passed=_not_passed(one),
-        mean=float(values[0]) if values.size == 1 else mean,
+        mean=float(values[0]) if values.size and not spread else mean,  # free of the mean's rounding
         sigma=sigma,
         smallest=float(in_order[0]) if values.size else None,
         median=middle(in_order) if values.size else None,

@@ -75,6 +75,12 @@ def test_values_that_are_all_equal_have_no_distribution():
     assert distribution(series([1.0, 1.0], 1.0)) is None
 
 
+@pytest.mark.parametrize("count", [2, 3, 12, 27])
+def test_values_that_are_all_equal_have_no_spread_of_rounding(count):
+    found = figures(series([-0.087] * (count - 1), -0.087))
+    assert (found.n, found.mean, found.sigma) == (count, -0.087, 0.0)
+
+
 def test_a_stray_far_from_values_that_hardly_differ_asks_for_no_more_classes_than_there_may_be():
     found = distribution(series([1 + number * 2.3e-16 for number in range(9)], 100.0))
     assert found is not None

@@ -151,7 +151,8 @@ def test_json_has_every_figure(trends):
 def test_what_is_not_there_is_said(trends, tmp_path):
     assert "there are runs of ATT-6, TLS-2. Say which with --part" in trends(expect=2)
     assert "there is no run of part TLS-3. There are: ATT-6, TLS-2" in trends("--part", "TLS-3", expect=2)
-    assert "no unit like Z* has a complete run" in trends("--part", "TLS-2", "--serials", "Z*", expect=2)
+    none = trends("--part", "TLS-2", "--serials", "Z*", expect=2)
+    assert "no unit like Z* has a complete run of its own. Runs: none" in none
     assert "no reading has 'hum'" in trends("--part", "TLS-2", "--reading", "hum", expect=2)
     assert "golden unit NONE has no complete run" in trends("--part", "TLS-2", "--golden", "NONE", expect=2)
 
@@ -160,7 +161,22 @@ def test_a_unit_is_never_on_both_sides_of_a_comparison(trends):
     both = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--against", "B-*", "--json"))
     assert both["units"] == 40
     same = trends("--part", "TLS-2", "--serials", "B-*", "--against", "B-*", expect=2)
-    assert "counted on both sides" in same
+    assert "no unit like B-* is left on this side" in same
+    assert "none is counted on both sides of a comparison" in same
+    golden = trends("--part", "TLS-2", "--golden", "GOLD", "--serials", "GOLD", expect=2)
+    assert "the golden unit is none of the batch" in golden
+
+
+def test_of_units_that_were_only_stopped_it_is_said(tmp_path, capsys):
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        add(store, "A-1", 0, "stopped", batch="autumn")
+        add(store, "A-1", 1, "stopped", batch="autumn")
+        add(store, "A-2", 2, "pass", batch="autumn", purpose="golden")
+    with pytest.raises(SystemExit):
+        main(["trends", "--records", str(path), "--batch", "autumn"])
+    said = " ".join(capsys.readouterr().err.split())
+    assert "no unit of batch autumn has a complete run of its own. Runs: 1 golden, 2 stopped;" in said
 
 
 def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(tmp_path, capsys):
