@@ -12,6 +12,7 @@ from harness.cli.errand import Errand
 from harness.cli.gauge_study import Work, place
 from harness.cli.serials import listed_lines
 from harness.errors import BenchError, CircuitError, RecordsError, UsageError
+from harness.records.history import labels
 from harness.statistics.golden import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
 from harness.workbench.bench_block import BenchCheck
@@ -131,8 +132,9 @@ def _verdict(serial: str, tested: "Tested", shifts: Sequence[Shift], new_history
     if tested.outcome != "pass":
         why = f"{serial} ended in {tested.outcome.upper()}"
     elif moved:
-        labels = "; ".join(shift.key.label for shift in moved[:TOLD_FIRST])
-        why = f"{len(moved)} of {len(shifts)} readings of {serial} moved: {labels}"
+        told = labels(shift.key for shift in shifts)
+        named = "; ".join(told[shift.key] for shift in moved[:TOLD_FIRST])
+        why = f"{len(moved)} of {len(shifts)} readings of {serial} moved: {named}"
     good = tested.outcome == "pass" and not moved
     return BenchCheck(check="golden", good=good, why=why, new_history=new_history)
 

@@ -11,6 +11,7 @@ from harness.cli.gauge_study import Wanted
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
 from harness.quantities import counted, format_value
+from harness.records.history import labels
 from harness.statistics.export import plain
 from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
@@ -51,8 +52,9 @@ def study_lines(
     yield ""
     yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
     yield "% of tol.  at most  study ndc     repeat.   reproduc.  reading"
+    told = labels(one.key for one in found)
     for one in studied[:SHOWN]:
-        yield from _study_lines(one)
+        yield from _study_lines(one, told[one.key])
     if len(studied) > SHOWN:
         yield f"and {len(studied) - SHOWN} more; --json has them all"
     reasons = sorted({one.reason for one in found if one.study is None})
@@ -64,7 +66,7 @@ def study_lines(
         yield from _wrapped(means.format(by=wanted.by))
 
 
-def _study_lines(one: ReadingStudy) -> Iterator[str]:
+def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
     study, unit = one.study, one.key.unit
     if study is None:
         return
@@ -79,7 +81,7 @@ def _study_lines(one: ReadingStudy) -> Iterator[str]:
         f"{_sigma(study.reproducibility.sigma, unit):>11}  "
     )
     doubts = f" ({'; '.join(study.doubts)})" if study.doubts else ""
-    yield from _hanging(start, one.key.label + doubts)
+    yield from _hanging(start, label + doubts)
 
 
 def study_to_json(
@@ -118,8 +120,9 @@ def golden_lines(found: Golden) -> Iterator[str]:
     if found.moved:
         yield ""
         yield "      moved by  from its mean     claimed  reading"
+        labels_of = labels(one.key for one in found.shifts)
         for one in found.moved[:SHOWN]:
-            yield from _shift_lines(one)
+            yield from _shift_lines(one, labels_of[one.key])
         if len(found.moved) > SHOWN:
             yield f"and {len(found.moved) - SHOWN} more; --json has them all"
     if not found.check.good:
@@ -130,12 +133,12 @@ def golden_lines(found: Golden) -> Iterator[str]:
         )
 
 
-def _shift_lines(one: Shift) -> Iterator[str]:
+def _shift_lines(one: Shift, label: str) -> Iterator[str]:
     unit = one.key.unit
     moved = "no value" if one.shift is None else _sigma(one.shift, unit)
     start = f"  {moved:>12} {_sigma(one.mean, unit):>14} {_sigma(one.expanded, unit):>11}  "
     told = "" if one.p is None else f", p {one.p:.2g}"
-    yield from _hanging(start, one.key.label + told)
+    yield from _hanging(start, label + told)
 
 
 def golden_to_json(found: Golden) -> dict[str, Any]:

@@ -202,12 +202,14 @@ def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading:
 
 def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -> "tuple[Series, ...]":
     """Every reading through these runs; or those with this name, or with this in their name."""
+    from harness.records.history import labels
+
     run_ids = [run.run_id for run in runs]
     if reading is None:
         return tuple(store.series(run_ids))
-    keys = store.reading_keys(run_ids)
-    exact = [key for key in keys if key.label == reading]
-    like = exact or [key for key in keys if reading.casefold() in key.label.casefold()]
+    told = labels(store.reading_keys(run_ids))
+    exact = [key for key, label in told.items() if label == reading]
+    like = exact or [key for key, label in told.items() if reading.casefold() in label.casefold()]
     if not like:
         raise UsageError(f"no reading has {reading!r} in its name; `switchwalk trends` lists them")
     return tuple(store.series(run_ids, keys=like))

@@ -70,16 +70,16 @@ def readings_lines(batch: Batch) -> Iterator[str]:
         return
     of = f" of the {counted(len(batch.read), 'unit')} that passed" if batch.only_passed else ""
     yield f"Readings{of}, the least capable first ({len(shown)} of {len(batch.series)})"
-    yield "   n       mean      sigma    Cpk  at least  !    reading"
+    yield "   n        mean      sigma    Cpk  at least  !    reading"
     for one in shown:
         index = one.capability.cpk if one.capability else None
         marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
         unit = one.key.unit
         numbers = (
-            f"{one.n:4d} {_number(one.mean, unit, none='none'):>10} {_spread(one.sigma, unit):>10} "
+            f"{one.n:4d} {_number(one.mean, unit, none='none'):>11} {_spread(one.sigma, unit):>10} "
             f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
         )
-        yield from _hanging(numbers, _beside(one, len(batch.read)))
+        yield from _hanging(numbers, _beside(one, batch))
     whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
     yield from _wrapped(
         f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33 or more is "
@@ -108,7 +108,7 @@ def side_lines(batch: Batch) -> Iterator[str]:
             f"  {_spread(side.difference.mean, unit):>10} "
             f"({_spread(side.difference.low, unit)} to {_spread(side.difference.high, unit)})  "
         )
-        yield from _hanging(numbers, side.key.label)
+        yield from _hanging(numbers, batch.labels[side.key])
     if len(differing) > FEW_SHOWN:
         yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
     if differing:
@@ -132,7 +132,7 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
             f"  {_spread(one.difference.shift, unit):>10} "
             f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
         )
-        yield from _hanging(numbers, f"{one.key.label}, p {one.p_corrected:.2g}")
+        yield from _hanging(numbers, f"{first.labels[one.key]}, p {one.p_corrected:.2g}")
     if len(moved) > SHOWN:
         yield f"  and {len(moved) - SHOWN} more; --json has them all"
     tests = sorted({one.difference.test for one in found})
@@ -175,7 +175,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
             f"  {_spread(one.drift.slope, unit):>10} a day "
             f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
         )
-        yield from _hanging(numbers, f"{one.key.label}, p {one.p_corrected:.2g}")
+        yield from _hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
     if found:
         yield from _wrapped(
             f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; "
@@ -188,7 +188,7 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
     found, unit = figures.figures(one), one.key.unit
     yield ""
-    yield from _hanging("", _beside(found, len(batch.read)))
+    yield from _hanging("", _beside(found, batch))
     if found.mean is None:
         yield "  no value to describe"
         return
@@ -313,15 +313,16 @@ def _yield_line(title: str, found: Proportion) -> str:
     )
 
 
-def _beside(found: ReadingFigures, units: int) -> str:
+def _beside(found: ReadingFigures, batch: Batch) -> str:
     counts = (
         (found.not_passed, "not passed"),
         (found.missing, "missing"),
         (found.floors, "below a floor"),
-        (units - found.n - found.missing - found.floors, "not reached"),
+        (len(batch.read) - found.n - found.missing - found.floors, "not reached"),
     )
     told = ", ".join(f"{count} {what}" for count, what in counts if count)
-    return f"{found.key.label} ({told})" if told else found.key.label
+    label = batch.labels[found.key]
+    return f"{label} ({told})" if told else label
 
 
 def _index(index: Index | None) -> str:

@@ -4,6 +4,7 @@ For questions about batches, where a `RunRecord` with its files and a `Reading` 
 much to load a million times.
 """
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -64,6 +65,16 @@ class ReadingKey:
         """The reading in words: `Route and gain: loop_a left.out 1 kHz`."""
         parts = (self.state, self.where, _tone(self.frequency_hz))
         return f"{self.check}: {' '.join(part for part in parts if part)}"
+
+
+def labels(keys: Iterable[ReadingKey]) -> dict[ReadingKey, str]:
+    """Each reading in words; with its hookup where another one has the same words else.
+
+    What is driven may be one of several sources: that is said by the hookup alone.
+    """
+    in_words = {key: key.label for key in keys}
+    times = Counter(in_words.values())
+    return {key: label if times[label] == 1 else f"{label}, {key.hookup}" for key, label in in_words.items()}
 
 
 @cache

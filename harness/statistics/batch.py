@@ -6,14 +6,17 @@ same unit is no further unit.
 
 import json
 import math
+import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.records.history import ReadingKey, RunLine, Series
+from harness.records.history import ReadingKey, RunLine, Series, labels
 from harness.statistics.capability import Capability, Doubt, capability, population_doubts
 from harness.statistics.compare import (
     Comparison,
@@ -112,16 +115,21 @@ class Batch:
     @property
     def failing_checks(self) -> list[ParetoLine]:
         """Checks that units did not pass at first, each counted once a unit."""
-        return pareto(check for _, check in self._not_passed("check"))
+        return pareto(check for _, check in self._not_passed({one.key: one.key.check for one in self.series}))
 
     @property
     def failing_readings(self) -> list[ParetoLine]:
         """Readings that units did not pass at first."""
-        return pareto(label for _, label in self._not_passed("label"))
+        return pareto(label for _, label in self._not_passed(self.labels))
 
-    def _not_passed(self, attribute: str) -> set[tuple[int, str]]:
+    @cached_property
+    def labels(self) -> dict[ReadingKey, str]:
+        """Each reading in words that no other of the batch has."""
+        return labels(one.key for one in self.series)
+
+    def _not_passed(self, names: Mapping[ReadingKey, str]) -> set[tuple[int, str]]:
         return {
-            (int(run_id), str(getattr(one.key, attribute)))
+            (int(run_id), names[one.key])
             for one in self.series
             if _not_passed(one)
             for run_id, verdict in zip(one.run_ids, one.verdicts, strict=True)
@@ -287,22 +295,30 @@ def compare(first: Sequence[Series], second: Sequence[Series]) -> list[Compariso
 def side_differences(series: Sequence[Series]) -> list[SideDifference]:
     """Compare the two channels unit by unit, reading by reading; the surest difference first.
 
-    Channels in the order of their names. Readings that only one of two channels has are left out.
+    Channels in the order of their names. Readings that only one of two channels has are left out, as are
+    those of which a channel has several, in hookups that do not differ by the channels' names alone.
     """
     by_key = {one.key: one for one in series if one.key.channel}
     channels = sorted({key.channel for key in by_key})
     if len(channels) != 2:
         return []
     left, right = channels
-    # Each channel is measured in a hookup of its own, so that the hookup does not tell the pair.
-    others = {_without_side(key): one for key, one in by_key.items() if key.channel == right}
-    found = []
+    # Each channel is measured in a hookup of its own, which is named by the channel where there are several.
+    alike: defaultdict[tuple[str, ReadingKey], list[Series]] = defaultdict(list)
     for key, one in by_key.items():
-        other = others.get(_without_side(key))
-        if key.channel == left and other is not None:
-            _, first, second = shared_values(one, other)
-            if first.size >= 2:
-                found.append((key, other.key, paired_difference(first, second)))
+        alike[key.channel, _without_side(key)].append(one)
+    found = []
+    for (channel, bare), ones in alike.items():
+        others = alike.get((right, bare), [])
+        for one in ones if channel == left else ():
+            exchanged = _exchanged(one.key.hookup, left, right)
+            pair = [other for other in others if other.key.hookup == exchanged]
+            if not pair and len(ones) == len(others) == 1:
+                pair = others
+            if pair:
+                _, first, second = shared_values(one, pair[0])
+                if first.size >= 2:
+                    found.append((one.key, pair[0].key, paired_difference(first, second)))
     corrected = correct_p([difference.p for *_, difference in found], "holm")
     sides = [
         SideDifference(
@@ -378,3 +394,9 @@ def _values_by_key(series: Sequence[Series]) -> Mapping[ReadingKey, NDArray[np.f
 
 def _without_side(key: ReadingKey) -> ReadingKey:
     return replace(key, channel="", hookup="")
+
+
+def _exchanged(text: str, left: str, right: str) -> str:
+    """With the names of the two channels exchanged."""
+    words = re.compile(rf"\b({re.escape(left)}|{re.escape(right)})\b")
+    return words.sub(lambda found: right if found[0] == left else left, text)
