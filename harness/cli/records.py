@@ -182,14 +182,14 @@ def _print_run(console: "Console", record: "RunRecord") -> None:
     console.print(f"{record.readings} of {header.planned_readings} readings: {counts or 'none'}")
     ended = f" to {record.ended:%H:%M:%S}" if record.ended else ""
     by = f" by {header.operator}" if header.operator else ""
-    console.print(
-        printable(f"{header.started:%Y-%m-%d %H:%M:%S}{ended} UTC{by}, switchwalk {header.software_version}")
-    )
+    batch = f", batch {header.batch}" if header.batch else ""
+    when = f"{header.started:%Y-%m-%d %H:%M:%S}{ended} UTC{by}{batch}, switchwalk {header.software_version}"
+    console.print(printable(when))
     console.print(printable(f"{header.sequence_name} on {header.bench_name}"))
     if header.purpose:
         console.print(printable(f"No test of the unit as a whole: {header.purpose}"))
     for identity in header.instruments:
-        console.print(printable(f"  {identity.role}: {identity.text} at {identity.address}"))
+        say(printable(f"{identity.role}: {identity.text} at {identity.address}"), indent=2)
     if header.notes:
         console.print(printable(header.notes))
 
@@ -213,7 +213,8 @@ def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every:
         place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
         about = [f"{reading.check}: {place}", reading.reason]
         if budget:
-            about += [f"  {part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
+            size = 100.0 if reading.unit == "%" else 1.0  # kept as a fraction
+            about += [f"  {size * part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
         table.add_row(
             reading.verdict.upper(),
             "\n".join(printable(line) for line in about if line),

@@ -30,8 +30,9 @@ def batch_lines(batch: Batch) -> Iterator[str]:
     """What it is, the yields with their definition, and what fails."""
     first, last = batch.firsts[0], batch.firsts[-1]
     simulated = "   SIMULATED" if first.simulated else ""
-    names = sorted({run.batch for run in batch.firsts} - {""})
-    named = f" of batch {', '.join(names)}" if names else ""
+    names = sorted({run.batch for run in batch.firsts}, key=lambda name: (not name, name))
+    of = " and ".join(f"batch {name}" if name else "no batch" for name in names)
+    named = f" of {of}" if any(names) else ""
     count = counted(len(batch.firsts), "unit")
     if batch.units_in_all > len(batch.firsts):
         count = f"the latest {count} of {batch.units_in_all}"

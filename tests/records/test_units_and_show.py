@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 import pytest
 
 from harness.cli.app import main
-from harness.reading import Reading
+from harness.reading import Contribution, Reading
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ENDED, HEADER, READING
 
@@ -85,6 +85,31 @@ def test_show_says_what_it_was_and_what_did_not_pass_worst_first(place, switchwa
         assert expected in whole, said
     assert said.index("FAIL   ") < said.index("MISSING  ")
     assert "PASS" not in said
+
+
+def test_show_says_the_batch_and_wraps_an_instrument_below_itself(tmp_path, switchwalk):
+    long = tuple(replace(one, text=f"{one.text},{'options ' * 5}") for one in HEADER.instruments)
+    with open_records(tmp_path / "records.sqlite") as store:
+        store.begin(replace(HEADER, batch="autumn", instruments=long))
+    said = switchwalk("show", 1, "--records", tmp_path / "records.sqlite")
+    assert "UTC by Ada, batch autumn, switchwalk 0.1.0" in " ".join(said.split())
+    head, tail = said[said.index("  oscilloscope") :].splitlines()[:2]
+    assert head.startswith("  oscilloscope: Example,S4")
+    assert tail.startswith("    ")
+    assert not any(line.endswith(" ") for line in (head, tail))
+
+
+def test_a_budget_of_percent_is_in_percent(tmp_path, switchwalk):
+    part = Contribution(name="the generator's own", standard=0.00012)
+    distorted = replace(
+        READING, check="Distortion", quantity="distortion", unit="%", value=0.001, standard=0.00012,
+        low=0.0008, high=0.0012, limit_low=None, limit_high=0.003, budget=(part,), acquisitions=(),
+    )  # fmt: skip
+    with open_records(tmp_path / "records.sqlite") as store:
+        store.add_readings(store.begin(HEADER), [distorted])
+    said = switchwalk("show", 1, "--all", "--budget", "--records", tmp_path / "records.sqlite")
+    assert "0.012 % the generator's own" in " ".join(said.split())
+    assert "0.300 %" in said
 
 
 def test_show_all_and_budget_show_the_rest(place, switchwalk):

@@ -167,6 +167,16 @@ def test_a_unit_is_never_on_both_sides_of_a_comparison(trends):
     assert "the golden unit is none of the batch" in golden
 
 
+def test_units_of_no_batch_are_not_said_to_be_of_the_only_one(tmp_path, capsys):
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        add(store, "A-1", 0, "pass", GAIN, batch="autumn")
+        add(store, "A-2", 1, "pass", GAIN)
+    with pytest.raises(SystemExit):
+        main(["trends", "--records", str(path)])
+    assert capsys.readouterr().out.startswith("TLS-2: 2 units of batch autumn and no batch\n")
+
+
 def test_of_units_that_were_only_stopped_it_is_said(tmp_path, capsys):
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
