@@ -164,6 +164,8 @@ def _sqlite_to_read(place: Place, file: Path) -> Engine:
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(uri, uri=True, timeout=LOCK_WAIT_S, check_same_thread=False)
         connection.execute("PRAGMA query_only = ON")
+        # Room for a hundred runs, whose readings several questions go through one after the other.
+        connection.execute("PRAGMA cache_size = -16384")  # KiB
         return connection
 
     return create_engine("sqlite://", creator=connect, poolclass=QueuePool)

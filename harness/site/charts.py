@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from markupsafe import Markup
@@ -280,24 +280,29 @@ def trend(
     own = [*(point.value for point in points), *others]
     ground = _ground(unit, min(own), max(own), limits, population)
     picture = Picture(*_TREND_SIZE, on=ground.picture)
-    x = Axis(low=-0.5, high=len(points) - 0.5, start=50, end=324)
-    places = [
-        (x.at(index), ground.axis.at(point.value / ground.scale.factor)) for index, point in enumerate(points)
-    ]
+    across, axis, factor = _across(len(points)), ground.axis, ground.scale.factor
+    places = [(x, axis.at(point.value / factor)) for x, point in zip(across, points, strict=True)]
     if len(points) > 1:
         picture.path(places, "trace")
     told = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
-    for point, (run, value, verdict), (across, up) in zip(points, told, places, strict=True):
+    for point, (run, value, verdict), (x, up) in zip(points, told, places, strict=True):
         kind = f"point {verdict}{' floor' if point.floor else ''}"
-        picture.mark(across, up, _SHAPES[verdict], 3.2, kind, f"{run}: {value}, {verdict}")
-    for index in dict.fromkeys((0, len(points) - 1)):
-        picture.text(places[index][0], 126, told[index][0], anchor="middle")
-    said = "; ".join(" ".join(one) for one in told[-_RUNS_SAID:])
+        picture.mark(x, up, _SHAPES[verdict], 3.2, kind, f"{run}: {value}, {verdict}")
+    for index in sorted({0, len(points) - 1}):
+        picture.text(across[index], 126, told[index][0], anchor="middle")
+    said = "; ".join(map(" ".join, told[-_RUNS_SAID:]))
     return picture.finish(label, f"In {ground.scale.unit or 'signs'}: {said}.{ground.said}")
 
 
 _TREND_SIZE = (330, 132)
 _RUNS_SAID = 8
+
+
+@cache
+def _across(runs: int) -> tuple[float, ...]:
+    """How far to the right each of so many runs lies."""
+    axis = Axis(low=-0.5, high=runs - 0.5, start=50, end=324)
+    return tuple(axis.at(index) for index in range(runs))
 
 
 @dataclass(frozen=True, kw_only=True)
