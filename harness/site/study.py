@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from harness.records.history import ReadingKey, RunLine, Series
+from harness.records.history import ReadingKey, RunLine, Series, labels
 from harness.records.store import RunStore
 from harness.site.charts import (
     Limits,
@@ -82,8 +82,8 @@ class Study:
     """A batch and its figures.
 
     figures: of the least capable readings, of so many `readings_read`; charted: the first of them that have
-    values enough. key_readings: those worth following in every unit, few of one check. sides: None where the
-    units have no two channels.
+    values enough. labels: each reading in words that no other has. key_readings: those worth following in
+    every unit, few of one check. sides: None where the units have no two channels.
     """
 
     batch: BatchOfUnits
@@ -94,6 +94,7 @@ class Study:
     faults: tuple[ParetoLine, ...]
     checks: tuple[ParetoLine, ...]
     readings: tuple[ParetoLine, ...]
+    labels: Mapping[ReadingKey, str]
     readings_read: int
     figures: tuple[ReadingFigures, ...]
     charted: tuple[ChartedReading, ...]
@@ -120,7 +121,9 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     described = [figures(one) for one in series[:LISTED]]
     groups = yield_groups(firsts)
     named = diagnosed_faults(store, batch.runs)
-    faults, checks, readings = _causes(store, firsts, named)
+    not_passed = store.not_passed([run.run_id for run in firsts if run.outcome != "pass"])
+    bad = {run_id: {key_of(one) for one in some} for run_id, some in not_passed.items()}
+    told = labels({one.key for one in series}.union(*bad.values()))
     serials = {run.run_id: run.serial for run in latest}
     populations = {one.key: found for one in series if (found := _population(one)) is not None}
     return Study(
@@ -129,12 +132,15 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
         studied=len(latest),
         groups=tuple(groups),
         yield_picture=yield_chart(groups) if len(groups) > 1 else None,
-        faults=tuple(faults),
-        checks=tuple(checks),
-        readings=tuple(readings),
+        faults=tuple(
+            pareto(fault_in_words(named.get(run.run_id)) for run in firsts if run.outcome == "fail")
+        ),
+        checks=tuple(pareto(check for keys in bad.values() for check in {key.check for key in keys})),
+        readings=tuple(pareto(told[key] for keys in bad.values() for key in keys)),
+        labels=told,
         readings_read=len(series),
         figures=tuple(described),
-        charted=tuple(_charted(described, series, serials)),
+        charted=tuple(_charted(described, series, serials, told)),
         sides=_sides(series, serials),
         key_readings=tuple(_key_readings(series, populations)),
         populations=populations,
@@ -151,18 +157,6 @@ def _units(runs: Sequence[RunLine], named: Mapping[int, Sequence[str]]) -> list[
         )
         for run in latest.values()
     ]
-
-
-def _causes(
-    store: RunStore, firsts: Sequence[RunLine], named: Mapping[int, Sequence[str]]
-) -> tuple[list[ParetoLine], list[ParetoLine], list[ParetoLine]]:
-    """What units failed by at first: faults diagnosed, checks, readings, each once a unit."""
-    bad = [run.run_id for run in firsts if run.outcome != "pass"]
-    found = store.not_passed(bad)
-    checks = pareto(check for some in found.values() for check in {one.check for one in some})
-    labels = pareto(label for some in found.values() for label in {key_of(one).label for one in some})
-    faults = pareto(fault_in_words(named.get(run.run_id)) for run in firsts if run.outcome == "fail")
-    return faults, checks, labels
 
 
 def key_of(reading: object) -> ReadingKey:
@@ -182,7 +176,10 @@ def _key_readings(series: Sequence[Series], known: dict[ReadingKey, Population])
 
 
 def _charted(
-    described: Sequence[ReadingFigures], all_series: Sequence[Series], serials: dict[int, str]
+    described: Sequence[ReadingFigures],
+    all_series: Sequence[Series],
+    serials: dict[int, str],
+    told: Mapping[ReadingKey, str],
 ) -> list[ChartedReading]:
     found: list[ChartedReading] = []
     for one, series in zip(described, all_series, strict=False):  # the first of all are described
@@ -200,10 +197,10 @@ def _charted(
         found.append(
             ChartedReading(
                 figures=one,
-                individuals=individuals(one.key.label, one.key.unit, made, names, limits),
-                ranges=moving_ranges(one.key.label, one.key.unit, made, names),
+                individuals=individuals(told[one.key], one.key.unit, made, names, limits),
+                ranges=moving_ranges(told[one.key], one.key.unit, made, names),
                 distribution=distribution(
-                    one.key.label, one.key.unit, series.values[series.measured], limits
+                    told[one.key], one.key.unit, series.values[series.measured], limits
                 ),
                 said=tuple(said),
             )

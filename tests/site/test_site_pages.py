@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.cli.app import main
 from harness.records.history import RunLine
 from harness.records.store import open_records
 from harness.site.model import make_catalogue
@@ -139,6 +140,36 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
     assert "at most −80 dB" in words
     for title in ("Faults diagnosed", "Checks not passed at first", "Unit by unit", "cold leg open"):
         assert title in words
+
+
+def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
+    records = tmp_path / "records.sqlite"
+    sources = ("drive source 1", "drive source 2")
+    with open_records(records) as store:
+        for number in range(6):
+            run = store.begin(replace(HEADER, serial=f"OB-{number}", batch="autumn"))
+            store.add_readings(
+                run,
+                [
+                    replace(
+                        READING, hookup=hookup, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
+                    )
+                    for hookup in sources
+                ],
+            )
+            store.finish(run, "fail", "", HEADER.started)
+    pages_folder = tmp_path / "site"
+    with pytest.raises(SystemExit):
+        main(["site", str(pages_folder), "--records", str(records)])
+    (batch,) = (pages_folder / "batches").glob("*.html")
+    page = Page(batch.read_text(encoding="utf-8"))
+    told = [f"Route and gain: loop_a left.out 1 kHz, {hookup}" for hookup in sources]
+    for label in told:
+        assert f"{label} 6" in page.words  # the Pareto: each of them in six units
+        assert (
+            sum(one.get("aria-label", "").startswith(f"{label}, unit by unit.") for one in page.all("svg"))
+            == 1
+        )
 
 
 def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(written):
