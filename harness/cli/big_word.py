@@ -43,8 +43,9 @@ def big_lines(word: str, width: int = WIDTH) -> Iterator[str]:
 
 
 def show_big(word: str) -> None:
-    """Print a word big on standard output; in colour on a terminal, unless NO_COLOR asks for none."""
-    colour = _COLOURS[word] if sys.stdout.isatty() and not os.environ.get("NO_COLOR") else None
+    """Print a word big on standard output; in colour on a terminal that has any, unless NO_COLOR is set."""
+    plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    colour = _COLOURS[word] if sys.stdout.isatty() and not plain else None
     typer.echo("")
     for line in big_lines(word, min(WIDTH, shutil.get_terminal_size().columns)):
         typer.echo(line if colour is None else typer.style(line, fg=colour, bold=True))

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.lines import say
+from harness.errors import UsageError
 from harness.quantities import counted
 
 
@@ -70,4 +71,10 @@ def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
     """What an option says, else what a person answers, else the usual."""
     if given is not None:
         return given
-    return int(typer.prompt(question, default=usual, type=int, err=True)) if ask else usual
+    if not ask:
+        return usual
+    try:
+        return int(typer.prompt(question, default=usual, type=int, err=True))
+    except typer.Abort:
+        typer.echo("", err=True)
+        raise UsageError("nothing was written") from None

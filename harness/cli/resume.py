@@ -16,6 +16,7 @@ from harness.cli.hands import CAUTIONS, PersonAtTheBench
 from harness.cli.outcome import say_outcome
 from harness.cli.records import RecordsPlace
 from harness.cli.run import OutcomeAsJson, TranscriptPath
+from harness.cli.serials import agreed
 from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
@@ -160,7 +161,7 @@ def _check_unit(header: "RunHeader", serial: str | None, *, as_json: bool) -> No
         return
     if as_json or not sys.stdin.isatty():
         raise UsageError(f"say which unit is in the fixture, with --serial; the run is of {header.serial}")
-    if not typer.confirm(f"Is unit {header.serial} in the fixture, as it was?"):
+    if not agreed(f"Is unit {header.serial} in the fixture, as it was?"):
         raise UsageError("not resumed")
 
 

@@ -14,6 +14,7 @@ from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
 from harness.cli.job import BenchPath, Despite, JobFolder, check_place
 from harness.cli.outcome import say_outcome
 from harness.cli.records import RecordsPlace
+from harness.cli.serials import agreed
 from harness.cli.simulate import Clumsy, Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
@@ -168,5 +169,5 @@ def _check_passed(
     )
     if as_json or not sys.stdin.isatty():
         raise UsageError(f"{said}; add --again to run it again")
-    if not typer.confirm(f"{said}. Run it again?"):
+    if not agreed(f"{said}. Run it again?"):
         raise UsageError("not run again")

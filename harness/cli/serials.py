@@ -96,6 +96,14 @@ def ask_hands(question: str, *, undone: str) -> str:
     return line.strip()
 
 
+def agreed(question: str) -> bool:
+    """Ask a person for a yes; the end of input is none, nor is Ctrl-C."""
+    try:
+        return ask(f"{question} [y/N]: ").casefold() in ("y", "yes")
+    except KeyboardInterrupt:
+        return False
+
+
 def _answer(question: str) -> str:
     left_out()
     typer.echo(question, nl=False, err=True)

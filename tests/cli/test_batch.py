@@ -3,11 +3,12 @@
 import json
 import re
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
 
-from harness.cli.big_word import big_lines
+from harness.cli.big_word import big_lines, show_big
 from harness.cli.faulty import draw_faults
 from harness.cli.serials import read_serials
 from harness.descriptions.load import load_job
@@ -209,3 +210,18 @@ def test_the_big_word_fits_its_columns_and_is_plain(word: str, width: int) -> No
     assert set("".join(lines)) <= {"#", " "} or lines == [word]
     if width == 80:
         assert len(lines) == (14 if len(word) == 4 else 7)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "coloured"),
+    [("TERM", "xterm", True), ("TERM", "dumb", False), ("NO_COLOR", "1", False)],
+)
+def test_the_big_word_is_coloured_where_the_terminal_has_colours(
+    name: str, value: str, coloured: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv(name, value)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    show_big("PASS")
+    assert ("\x1b[" in capsys.readouterr().out) is coloured

@@ -7,8 +7,10 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -18,6 +20,7 @@ import pty
 
 from harness.records.store import open_records
 from tests.cli.test_batch import short_job
+from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
 PATIENCE_S = 60.0
@@ -237,6 +240,38 @@ def test_the_end_of_input_is_no_enter_and_what_is_said_next_has_its_own_line(ben
         assert "(empty ends): \nBatch: " in terminal.seen
     with open_records(records, read_only=True) as store:
         assert store.lines() == []
+
+
+@pytest.mark.parametrize("end", [Terminal.ends_input, Terminal.interrupt])
+def test_a_question_that_is_broken_off_is_a_no_and_no_failed_unit(
+    end: Callable[[Terminal], None], bench: StandingBench
+) -> None:
+    records = bench.bench_file.parent / "passed.sqlite"
+    with open_records(records) as store:
+        header = replace(HEADER, serial="OB-0007", part="HFM-TLS", simulated=True)
+        store.finish(store.begin(header), "pass", "", HEADER.started)
+    job = str(bench.bench_file.parent / "short")
+    terminal = Terminal("run", job, "--serial", "OB-0007", "--simulate", "--records", str(records))
+    try:
+        terminal.until("Run it again? [y/N]: ")
+        end(terminal)
+        assert terminal.ended() == 2
+        assert terminal.seen.endswith("[y/N]: \nnot run again\n")
+    finally:
+        terminal.end()
+
+
+@pytest.mark.parametrize("end", [Terminal.ends_input, Terminal.interrupt])
+def test_a_new_job_that_is_broken_off_is_not_written(end: Callable[[Terminal], None], tmp_path: Path) -> None:
+    terminal = Terminal("new", str(tmp_path / "job"))
+    try:
+        terminal.until("Audio channels (1 or 2) [2]: ")
+        end(terminal)
+        assert terminal.ended() == 2
+        assert terminal.seen.endswith(": \nnothing was written\n")
+        assert not (tmp_path / "job").exists()
+    finally:
+        terminal.end()
 
 
 def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: StandingBench) -> None:
