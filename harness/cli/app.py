@@ -26,7 +26,7 @@ from harness.cli.lines import say
 from harness.cli.look import look
 from harness.cli.new import new
 from harness.cli.plan import plan
-from harness.cli.records import show, units
+from harness.cli.records import printable, show, units
 from harness.cli.reference import reference
 from harness.cli.report import report
 from harness.cli.resume import resume
@@ -122,4 +122,5 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def _say_why(error: BaseException) -> None:
     with output_may_be_gone():
         for line in (str(error) or "stopped by hand", *getattr(error, "__notes__", ())):
-            say(line, err=True)
+            # What a record or a file holds may stand in it, and tells a terminal nothing.
+            say("\n".join(map(printable, line.splitlines())), err=True)

@@ -177,6 +177,17 @@ def test_units_of_no_batch_are_not_said_to_be_of_the_only_one(tmp_path, capsys):
     assert capsys.readouterr().out.startswith("TLS-2: 2 units of batch autumn and no batch\n")
 
 
+def test_what_a_record_holds_rings_no_bell_in_a_complaint(tmp_path, capsys):
+    path = tmp_path / "records.sqlite"
+    with open_records(path) as store:
+        add(store, "A-1", 0, "pass", GAIN, batch="aut\x07umn")
+    with pytest.raises(SystemExit):
+        main(["trends", "--records", str(path), "--batch", "spring"])
+    told = capsys.readouterr().err
+    assert "there is no batch spring. There are: aut\N{REPLACEMENT CHARACTER}umn" in told
+    assert "\x07" not in told
+
+
 def test_of_units_that_were_only_stopped_it_is_said(tmp_path, capsys):
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
