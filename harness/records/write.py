@@ -8,6 +8,7 @@ import io
 import json
 import os
 import xml.etree.ElementTree as ET
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Literal, get_args
@@ -110,8 +111,8 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
     properties = ET.SubElement(suite, "properties")
     for name, value in _properties(record).items():
         ET.SubElement(properties, "property", name=name, value=_xml(value))
-    for reading in readings:
-        _add_case(suite, header.part, reading)
+    for reading, name in zip(readings, _case_names(readings), strict=True):
+        _add_case(suite, header.part, reading, name)
     if stopped or by_itself:
         case = ET.SubElement(suite, "testcase", classname=_xml(header.part), name="the whole run", time="0")
         kind = "error" if stopped else "failure"
@@ -137,14 +138,26 @@ def _properties(record: RunRecord) -> Mapping[str, str]:
     }
 
 
-def _add_case(suite: ET.Element, part: str, reading: Reading) -> None:
-    tone = "" if reading.frequency_hz is None else f"{reading.frequency_hz:g} Hz"
-    place = " ".join(one for one in (reading.state, reading.where, tone) if one)
+def _case_names(readings: Sequence[Reading]) -> list[str]:
+    """Where each was read; with the hookup where that alone tells it apart: equal names are merged."""
+    names = []
+    for reading in readings:
+        tone = "" if reading.frequency_hz is None else f"{reading.frequency_hz:g} Hz"
+        place = " ".join(one for one in (reading.state, reading.where, tone) if one)
+        names.append(place or reading.check)
+    times = Counter((reading.check, name) for reading, name in zip(readings, names, strict=True))
+    return [
+        name if times[reading.check, name] == 1 else f"{name}, {reading.hookup}"
+        for reading, name in zip(readings, names, strict=True)
+    ]
+
+
+def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None:
     case = ET.SubElement(
         suite,
         "testcase",
         classname=_xml(f"{part}.{reading.check}"),
-        name=_xml(place or reading.check),
+        name=_xml(name),
         time="0",
     )
     if reading.verdict == "pass":

@@ -139,6 +139,21 @@ def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(export, place
     assert message == "0.61 % (0.58 to 0.64), limit open to 0.3 %"
 
 
+def test_no_two_cases_of_junit_have_one_name(export, place, tmp_path):
+    with open_records(place) as store:
+        run = store.begin(replace(HEADER, serial="OB-0027"))
+        store.add_acquisition(run, ACQUISITION)
+        both = [replace(READING, hookup=f"drive source {source}") for source in (1, 2)]
+        store.add_readings(run, [*both, replace(READING, state="rest")])
+        store.finish(run, "pass", "", ENDED)
+    (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
+    assert [case.get("name") for case in suite.findall("testcase")] == [
+        "loop_a left.out 1000 Hz, drive source 1",
+        "loop_a left.out 1000 Hz, drive source 2",
+        "rest left.out 1000 Hz",
+    ]
+
+
 @pytest.mark.parametrize("place_of_out", ["", ".", "/"])
 def test_a_place_that_names_no_file_is_told(export, place_of_out):
     assert "names no file" in export("csv", place_of_out, expect=2)
