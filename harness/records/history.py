@@ -13,7 +13,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, select, tuple_
 
 from harness.quantities import format_value
 from harness.reading import Verdict
@@ -187,7 +187,6 @@ _JUDGED_COLUMNS = (
     "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
     "limit_low", "limit_high", "verdict", "reason",
 )  # fmt: skip
-_NARROWING = ("check_name", "quantity", "state", "channel", "port", "hookup", "unit")
 _VERDICT_OF = np.array(get_args(Verdict), dtype=np.object_)
 _VERDICTS = {verdict: number for number, verdict in enumerate(get_args(Verdict))}
 _VALUE_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")
@@ -204,11 +203,11 @@ def _line(row: Any) -> RunLine:
 
 
 def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[bool]]:
-    """What must be so of a row with one of these keys: each column for itself, to leave out most others."""
+    """What a row with one of these keys has in common with it: enough to leave out most others."""
     if keys is not None:
-        for name in _NARROWING:
-            field = "check" if name == "check_name" else name
-            yield tables.readings.c[name].in_({str(getattr(key, field)) for key in keys})
+        columns = tables.readings.c
+        wanted = sorted({(key.state, key.check, key.channel) for key in keys})
+        yield tuple_(columns.state, columns.check_name, columns.channel).in_(wanted)
 
 
 class _Numbers(dict[_Key, int]):

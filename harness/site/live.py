@@ -266,6 +266,7 @@ class _Handler(BaseHTTPRequestHandler):
     server: SiteServer
     protocol_version = "HTTP/1.1"
     timeout = LONGEST_WAIT_S
+    disable_nagle_algorithm = True  # a page need not wait until its head has been received
 
     def __getattr__(self, name: str) -> Any:
         """Every other method is refused by its name, where the base class would not know it."""

@@ -241,6 +241,20 @@ def test_a_unit_stands_by_its_latest_test_whatever_it_was_there_for_afterwards(s
     ] == [("OB-0024", 1, 0, 3, "pass", "own tests"), ("OB-0023", 2, 0, 1, "fail", "")]
 
 
+@pytest.mark.parametrize("copies", [1, 1300])
+def test_a_reading_is_found_among_those_that_share_much_with_it(store, copies):
+    run = store.begin(HEADER)
+    others = [replace(READING, acquisitions=(), **{name: "other"}) for name in ("check", "state", "hookup")]
+    store.add_readings(run, [replace(READING, acquisitions=(), value=-0.5), *others])
+    wanted = next(
+        key for key in store.reading_keys([run]) if "other" not in (key.check, key.state, key.hookup)
+    )
+    keys = [replace(wanted, state=f"{wanted.state}{number or ''}") for number in range(copies)]
+    (found,) = store.series([run], keys=keys)
+    assert (found.key, list(found.values)) == (wanted, [-0.5])
+    assert store.series([run], keys=[]) == []
+
+
 def test_the_state_changes_with_whatever_is_recorded_and_its_last_with_what_is_said_of_a_run(store):
     states = [store.state()]
     run = store.begin(HEADER)
