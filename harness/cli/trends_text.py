@@ -14,8 +14,7 @@ from harness.statistics.batch import Batch, Distribution, ReadingFigures
 from harness.statistics.capability import Doubt, Index
 from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
-from harness.statistics.drift import FEWEST_FOR_SLOPES
-from harness.statistics.ranks import least_p_of_trend
+from harness.statistics.drift import FEWEST_FOR_SLOPES, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
 
 SHOWN = 20

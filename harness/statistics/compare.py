@@ -1,7 +1,7 @@
 """Which readings differ: left from right, one batch from another; told honestly when there are many."""
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Generic, Literal, TypeVar
@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from harness.statistics.control import ROUNDING, finite_values, mean_and_sigma, middle, varies
-from harness.statistics.ranks import mann_whitney_p
 
 Test = Literal["welch", "mann-whitney"]
 Correction = Literal["holm", "benjamini-hochberg", "none"]
@@ -23,6 +22,7 @@ CORRECTION_MEANS = {
 }
 
 LEVEL = 0.05
+MOST_FOR_EXACT = 10_000  # values on one side times on the other: twice as many on each take seconds a reading
 FEWEST_FOR_RANKS = 8
 ROOM = 10.0
 """Ranks are used where samples that lie wholly apart would still have so many times less than the level."""
@@ -108,21 +108,39 @@ def compare_samples(
     by the number of values alone, never by what they look like: ranks from 8 on each side, where they could
     show a difference through a correction for `of` comparisons; else Welch.
     """
-    a, b = finite_values(first, least=2), finite_values(second, least=2)
-    chosen = test or ("mann-whitney" if _ranks_can_show(a.size, b.size, of) else "welch")
-    compared = _welch if chosen == "welch" else _by_ranks
-    shift, low, high, p = compared(a, b, confidence)
-    return Difference(
-        n_first=a.size,
-        n_second=b.size,
-        mean_first=float(np.mean(a)),
-        mean_second=float(np.mean(b)),
-        low=low,
-        shift=shift,
-        high=high,
-        test=chosen,
-        p=p,
-    )
+    (found,) = _differences([(first, second)], test, confidence, of)
+    return found
+
+
+def _differences(
+    pairs: Iterable[tuple[ArrayLike, ArrayLike]], test: Test | None, confidence: float, of: int
+) -> list[Difference]:
+    samples = [(finite_values(a, least=2), finite_values(b, least=2)) for a, b in pairs]
+    tests: list[Test] = [
+        test or ("mann-whitney" if _ranks_can_show(a.size, b.size, of) else "welch") for a, b in samples
+    ]
+    by_ranks = [pair for pair, chosen in zip(samples, tests, strict=True) if chosen == "mann-whitney"]
+    p_of_ranks = iter(_rank_p(by_ranks) if by_ranks else ())
+    found = []
+    for (a, b), chosen in zip(samples, tests, strict=True):
+        if chosen == "welch":
+            shift, low, high, p = _welch(a, b, confidence)
+        else:
+            (shift, low, high), p = _rank_shift(a, b, confidence), next(p_of_ranks)
+        found.append(
+            Difference(
+                n_first=a.size,
+                n_second=b.size,
+                mean_first=float(np.mean(a)),
+                mean_second=float(np.mean(b)),
+                low=low,
+                shift=shift,
+                high=high,
+                test=chosen,
+                p=p,
+            )
+        )
+    return found
 
 
 def _ranks_can_show(n_first: int, n_second: int, of: int) -> bool:
@@ -153,10 +171,10 @@ def _welch(
     return shift, shift - half, shift + half, 2.0 * float(stdtr(freedom, -abs(shift) / standard))
 
 
-def _by_ranks(
+def _rank_shift(
     a: NDArray[np.float64], b: NDArray[np.float64], confidence: float
-) -> tuple[float, float, float, float]:
-    """Shift, low, high and p.
+) -> tuple[float, float, float]:
+    """Shift, low and high.
 
     Source: Hodges and Lehmann, Annals of Mathematical Statistics 34 (1963), with the interval that Mann and
     Whitney's test gives (Moses; Hollander and Wolfe, Nonparametric Statistical Methods, section 4.3).
@@ -166,12 +184,25 @@ def _by_ranks(
     apart = np.sort(np.subtract.outer(b, a), axis=None)
     reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(apart.size * (a.size + b.size + 1) / 12.0)
     left_out = max(0, math.floor(apart.size / 2.0 - reach))
-    return (
-        middle(apart),
-        float(apart[left_out]),
-        float(apart[-1 - left_out]),
-        mann_whitney_p(a, b),
-    )
+    return middle(apart), float(apart[left_out]), float(apart[-1 - left_out])
+
+
+def _rank_p(samples: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]) -> list[float]:
+    """Mann and Whitney's p of each pair; exact where no two of its values are equal and it has not too many.
+
+    Pairs of like sizes are tested together: a call takes much longer than the test.
+    """
+    from scipy.stats import mannwhitneyu
+
+    alike: dict[tuple[int, int, bool], list[int]] = {}
+    for number, (a, b) in enumerate(samples):
+        ties = np.unique(np.concatenate([a, b])).size < a.size + b.size
+        alike.setdefault((a.size, b.size, not ties and a.size * b.size <= MOST_FOR_EXACT), []).append(number)
+    p = np.empty(len(samples))
+    for (_, _, exact), numbers in alike.items():
+        first, second = zip(*(samples[number] for number in numbers), strict=True)
+        p[numbers] = mannwhitneyu(first, second, axis=1, method="exact" if exact else "asymptotic").pvalue
+    return [float(one) for one in p]
 
 
 def compare_batches(
@@ -188,10 +219,7 @@ def compare_batches(
     Readings that only one batch has, or with less than two values in either, are left out.
     """
     shared = [key for key in first if key in second and min(np.size(first[key]), np.size(second[key])) >= 2]
-    differences = [
-        compare_samples(first[key], second[key], test=test, confidence=confidence, of=len(shared))
-        for key in shared
-    ]
+    differences = _differences([(first[key], second[key]) for key in shared], test, confidence, len(shared))
     corrected = correct_p([one.p for one in differences], correction)
     found = [
         Comparison(key=key, difference=one, p_corrected=float(p), moved=bool(p <= level))

@@ -8,8 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from harness.statistics.control import finite_values, middle
-from harness.statistics.ranks import kendall_p, orders_against_trend, ties, variance_of_excess
+from harness.statistics.control import finite_values
 
 FEWEST_FOR_SLOPES = 5
 MANY_RUNS = 60  # beyond, Kendall's distribution is as good as normal
@@ -61,48 +60,50 @@ def drift(
     t, v = _checked(times, values, least=3 if method == "regression" else FEWEST_FOR_SLOPES)
     if method == "regression":
         return _regression(t, v, confidence)
-    slope, low, high = _sens_slope(t, v, confidence)
+    from scipy.stats import kendalltau, theilslopes
+
+    if t.size <= MANY_RUNS:
+        slope, low, high = _sens_slope(t, v, confidence)
+    else:
+        slope, _, low, high = map(float, theilslopes(v, t, alpha=confidence))
+    tau_p = 1.0 if np.ptp(v) == 0 else float(kendalltau(t, v).pvalue)
     return Drift(
         n=t.size,
         slope=slope,
         low=low,
         high=high,
-        at_start=middle(np.sort(v)) - slope * middle(np.sort(t)) + slope * float(t.min()),
-        p=kendall_p(t, v),
+        at_start=float(np.median(v) - slope * np.median(t) + slope * t.min()),
+        p=tau_p,
         method=method,
         confidence=confidence,
     )
 
 
+def least_p_of_trend(n: int) -> float:
+    """Of n values that only rise or only fall: one of all orders, and its mirror image."""
+    return 2.0 / math.factorial(n)
+
+
 def _sens_slope(
     t: NDArray[np.float64], v: NDArray[np.float64], confidence: float
 ) -> tuple[float, float, float]:
-    """The median of all slopes, and its interval: so many slopes are left out at either end."""
-    later = np.subtract.outer(t, t)
-    apart = later > 0
-    slopes = np.sort(np.subtract.outer(v, v)[apart] / later[apart])
-    tail = (1.0 - confidence) / 2.0
-    counted = _left_out_of_few(t.size, tail) if t.size <= MANY_RUNS else _left_out(t, v, slopes.size, tail)
-    left_out = min(max(0, counted), (slopes.size - 1) // 2)
-    return middle(slopes), float(slopes[left_out]), float(slopes[-1 - left_out])
+    """The median of all slopes; its interval by Kendall's own distribution, for few runs not yet normal."""
+    one, other = np.triu_indices(t.size, 1)
+    apart = t[other] != t[one]
+    slopes = np.sort((v[other] - v[one])[apart] / (t[other] - t[one])[apart])
+    # One slope fewer at each end as long as so few against the trend are rarer than the tail.
+    rarer = int(np.searchsorted(_cumulated_inversions(t.size), (1.0 - confidence) / 2.0, side="right"))
+    left_out = min(max(0, rarer - 1), (slopes.size - 1) // 2)
+    return float(np.median(slopes)), float(slopes[left_out]), float(slopes[-1 - left_out])
 
 
 @cache
-def _left_out_of_few(n: int, tail: float) -> int:
-    """By Kendall's own distribution, of few runs not yet normal.
-
-    One slope fewer at each end as long as so few against the trend are rarer than the tail.
-    """
-    chances = np.cumsum(orders_against_trend(n)) / math.factorial(n)
-    return int(np.searchsorted(chances, tail, side="right")) - 1
-
-
-def _left_out(t: NDArray[np.float64], v: NDArray[np.float64], slopes: int, tail: float) -> int:
-    """By the normal distribution, with equal times and equal values allowed for. Source: Sen's 2.6."""
-    from scipy.special import ndtri
-
-    sigma = math.sqrt(variance_of_excess(t.size, ties(t), ties(v)))
-    return round((slopes + float(ndtri(tail)) * sigma) / 2.0) - 1
+def _cumulated_inversions(n: int) -> NDArray[np.float64]:
+    """The chance that a random order of n has at most 0, 1, 2, … pairs against the trend (Kendall 1938)."""
+    chances = np.ones(1)
+    for size in range(2, n + 1):
+        chances = np.convolve(chances, np.full(size, 1.0 / size))
+    return np.cumsum(chances)
 
 
 def least_squares_line(x: ArrayLike, y: ArrayLike) -> Line:

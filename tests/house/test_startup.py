@@ -4,8 +4,6 @@ import subprocess
 import sys
 from tempfile import TemporaryDirectory
 
-from tests.house.test_architecture import SOURCES, imports, under
-
 HEAVY = ("matplotlib", "numpy", "pydantic", "pymodbus", "pyvisa", "scipy", "sqlalchemy")
 
 
@@ -13,11 +11,6 @@ def test_the_command_line_alone_imports_nothing_heavy() -> None:
     script = f"import sys, harness.cli.app; print(*sorted(set({HEAVY!r}) & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
-
-
-def test_nothing_imports_scipy_stats() -> None:
-    """More than half a second, where scipy.special, which has its distributions, takes a quarter of that."""
-    assert [path for path in SOURCES if any(under(name, ("scipy.stats",)) for name in imports(path))] == []
 
 
 def test_a_command_does_not_look_through_its_memory_before_it_ends() -> None:

@@ -7,8 +7,7 @@ import pytest
 from scipy import stats
 
 from harness.statistics.compare import compare_batches, compare_samples, correct_p, paired_difference
-from harness.statistics.drift import drift, least_squares_line
-from harness.statistics.ranks import least_p_of_trend
+from harness.statistics.drift import drift, least_p_of_trend, least_squares_line
 from tests.statistics.strd import pairs
 
 # Fifteen p values of Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995), section 4: at 5 % their
