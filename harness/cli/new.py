@@ -75,6 +75,6 @@ def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
         return usual
     try:
         return int(typer.prompt(question, default=usual, type=int, err=True))
-    except typer.Abort:
+    except (typer.Abort, KeyboardInterrupt):
         typer.echo("", err=True)
         raise UsageError("nothing was written") from None
