@@ -64,9 +64,9 @@ def asked_serials(sequence: "Sequence", wrong: Callable[[str, str], None], *, qu
         if left_out() and not first:
             typer.echo("What was typed or scanned before this question is left out.", err=True)
         first = False
-        typer.echo("Unit in the fixture? Its serial (empty ends): ", nl=False, err=quiet)
-        sys.stdout.flush()
         with line_ended(err=quiet):
+            typer.echo("Unit in the fixture? Its serial (empty ends): ", nl=False, err=quiet)
+            sys.stdout.flush()
             line = next(lines, "")
         if not (line and sys.stdin.isatty()):  # there the terminal has shown its end
             typer.echo("", err=quiet)
@@ -106,9 +106,9 @@ def agreed(question: str) -> bool:
 
 def _answer(question: str) -> str:
     left_out()
-    typer.echo(question, nl=False, err=True)
-    sys.stderr.flush()
     with line_ended(err=True):
+        typer.echo(question, nl=False, err=True)
+        sys.stderr.flush()
         line = sys.stdin.readline()
     if not line:
         typer.echo("", err=True)
