@@ -221,14 +221,22 @@ def _written_at(path: Path) -> tuple[int, ...]:
 
 
 def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
+    from harness.report.explained import kept_explained
     from harness.report.write import render_report
 
     if record.ended is not None:
         try:
             return path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError):
-            pass  # it was put away; the records have all that is measured
-    return render_report(record, store.readings(record.run_id), store.waveforms(record.run_id))
+            pass  # it was put away, or is on another computer: the records have all but what is never seen
+    run_id = record.run_id
+    found = kept_explained(store, run_id)
+    return render_report(
+        record,
+        store.readings(run_id),
+        store.waveforms(run_id),
+        None if found is None else found.explanation,
+    )
 
 
 def _list_state(state: tuple[int, ...]) -> tuple[int, ...]:

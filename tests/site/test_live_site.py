@@ -12,6 +12,8 @@ from urllib.parse import urlsplit
 import pytest
 
 from harness.records.store import open_records
+from harness.report.explained import Explained, keep_explained
+from harness.report.explanation import ExplainedGroup, Explanation
 from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING
@@ -286,6 +288,28 @@ def test_a_report_that_is_written_after_its_run_is_the_one_that_is_shown(tmp_pat
     assert text == "with its diagnosis"
     assert site.answer("/reports/run-00001.html", "", state) == ("", state)
     site.close()
+
+
+def test_a_report_that_lies_on_another_computer_says_what_was_kept_with_its_run(tmp_path):
+    records = tmp_path / "records.sqlite"
+    words = Explanation(
+        headline="One fault explains these readings:",
+        groups=(ExplainedGroup(likelihood="> 99 %", faults=(("K3 never operates", "relay K3"),), others=()),),
+        next_probe="",
+        left_over=False,
+        remarks=(),
+    )
+    with open_records(records) as store:
+        run = store.begin(HEADER)
+        store.finish(run, "fail", "", ENDED)
+        keep_explained(
+            store, run, Explained(names=("K3 never operates",), probability=0.999, explanation=words)
+        )
+    site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
+    text, _ = site.answer("/reports/run-00001.html", "", "")
+    site.close()
+    assert "What would explain it" in text
+    assert "K3 never operates" in text
 
 
 def until(condition: str) -> str:
