@@ -38,4 +38,4 @@ def report(
         with open_records(place, read_only=True) as store:
             store.run(run)
             refuse_held(store, run)
-            typer.echo(write_report_again(store, run, place, beside, out))
+            typer.echo(write_report_again(store, run, place, beside=beside, page=out))

@@ -38,16 +38,22 @@ def write_report_of(
 
 
 def write_report_again(
-    store: "RunStore", run_id: int, records: str | Path, beside: "Beside", page: Path | None = None
+    store: "RunStore",
+    run_id: int,
+    records: str | Path,
+    *,
+    beside: "Beside | None" = None,
+    page: Path | None = None,
 ) -> Path:
-    """Write a run's page once more, drawn by the other process meanwhile; nothing is kept in the records.
+    """Write a run's page once more; nothing is kept in the records.
 
-    page: where to; None where the run's end puts it.
+    beside: draws meanwhile; None to draw here. page: where to; None where the run's end puts it.
     """
     from harness.report.explained import kept_explained
 
     record = store.run(run_id)
-    beside.draw(store.readings(run_id), store.waveforms(run_id))
+    if beside is not None:
+        beside.draw(store.readings(run_id), store.waveforms(run_id))
     described = _described(record)
     found = kept_explained(store, run_id) or _explained(store, record, described, at_once=True)
     return write_page(store, record, records, found, described, beside=beside, page=page)

@@ -18,7 +18,7 @@ from harness.cli.app import main
 from harness.drafts.answers import template
 from harness.drafts.job import job_texts, write_new
 from harness.records.store import open_records
-from harness.workbench.report import write_report_of
+from harness.workbench.report import write_report_again
 from tests.hostile.file_targets import scratch
 
 EXIT_CODES = range(5)
@@ -104,6 +104,8 @@ def _texts() -> tuple[str, ...]:
         "relays",
         "fingerprint",
         "diagnosis",
+        "explanation",
+        '{"headline": "' + TAG + '", "groups": [], "next_probe": "", "left_over": 1, "remarks": [null]}',
         "hookup",
         "over-current",
         "ended",
@@ -277,7 +279,7 @@ def _report(place: Path) -> None:
     from harness.errors import SwitchwalkError
 
     with contextlib.suppress(SwitchwalkError), open_records(place, read_only=True) as store:
-        write_report_of(store, 1, place)
+        write_report_again(store, 1, place)
     _check_pages(place.parent)
 
 
