@@ -9,9 +9,13 @@ from harness.errors import CircuitError, RecordsError
 from harness.workbench.planning import hookups_of
 
 if TYPE_CHECKING:
-    from harness.records.run import RunRecord
+    from collections.abc import Mapping, Sequence
+
+    from harness.reading import Reading
+    from harness.records.run import RunEvent, RunRecord
     from harness.records.store import RunStore
     from harness.report.explained import Explained
+    from harness.roles import Capture
     from harness.workbench.beside import Beside
     from harness.workbench.described import Described
 
@@ -52,11 +56,10 @@ def write_report_again(
     from harness.report.explained import kept_explained
 
     record = store.run(run_id)
-    if beside is not None:
-        beside.draw(store.readings(run_id), store.waveforms(run_id))
+    content = _read(store, run_id, beside)
     described = _described(record)
     found = kept_explained(store, run_id) or _explained(store, record, described, at_once=True)
-    return write_page(store, record, records, found, described, beside=beside, page=page)
+    return _write(record, content, records, found, described, beside, page)
 
 
 def write_page(
@@ -65,42 +68,66 @@ def write_page(
     records: str | Path,
     found: "Explained | None",
     described: "Described | None",
-    *,
-    beside: "Beside | None" = None,
+) -> Path:
+    """Write a run's page beside the records (in the default folder for records on a server).
+
+    described: what its sequence would see of every fault is told by it, and who helps with the reports of its
+    job draws; None leaves the first out.
+    """
+    beside = None if described is None else described.beside
+    return _write(record, _read(store, record.run_id, beside), records, found, described, beside)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Content:
+    """What a page shows of what the records hold of a run."""
+
+    readings: "Sequence[Reading]"
+    waveforms: "Mapping[int, Capture]"
+    events: "Sequence[RunEvent]"
+
+
+def _read(store: "RunStore", run_id: int, beside: "Beside | None") -> _Content:
+    """Read what a page shows; whoever is beside begins to draw it."""
+    content = _Content(
+        readings=store.readings(run_id), waveforms=store.waveforms(run_id), events=store.events(run_id)
+    )
+    if beside is not None:
+        beside.draw(content.readings, content.waveforms)
+    return content
+
+
+def _write(
+    record: "RunRecord",
+    content: _Content,
+    records: str | Path,
+    found: "Explained | None",
+    described: "Described | None",
+    beside: "Beside | None",
     page: Path | None = None,
 ) -> Path:
-    """Write a run's page beside the records (in the default folder for records on a server), or to `page`.
-
-    described: what its sequence would see of every fault is told by it; None leaves that out. beside: who
-    draws; None for who helps with the reports of this job, if any.
-    """
     from harness.report.coverage_picture import draw_coverage
     from harness.report.hookup_picture import draw_hookups
     from harness.report.run_pictures import NOT_DRAWN
     from harness.report.write import write_report
 
-    run_id = record.run_id
-    events, readings, waveforms = store.events(run_id), store.readings(run_id), store.waveforms(run_id)
-    beside = beside or (described.beside if described is not None else None)
-    if beside is not None:
-        beside.draw(readings, waveforms)
-    path = page or report_path(records, run_id, record.header.serial)
+    path = page or report_path(records, record.run_id, record.header.serial)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_report(
             record,
-            readings,
-            waveforms,
+            content.readings,
+            content.waveforms,
             path,
             None if found is None else found.explanation,
             draw_coverage(described.faults_seen(folder_beside(records))) if described is not None else None,
             () if described is None else draw_hookups(described.job, hookups_of(described.plan)),
             [
                 f"{event.at:%H:%M:%S} UTC, {event.text}"
-                for event in events
+                for event in content.events
                 if event.kind in ("by hand", "hookup")
             ],
-            [event.text for event in events if event.kind == "test"],
+            [event.text for event in content.events if event.kind == "test"],
             NOT_DRAWN if beside is None else beside.drawn(),
         )
     except OSError as error:
