@@ -169,7 +169,7 @@ def _own_volts(own: Capture | None, capture: Capture, rows: tuple[int, int]) -> 
     numbers = [capture.inputs[row] for row in rows]
     if any(number not in own.inputs for number in numbers):
         return None
-    settings = [(one.setting.inputs[n].volts_per_division for n in numbers) for one in (own, capture)]
+    settings = [[one.setting.inputs[n].volts_per_division for n in numbers] for one in (own, capture)]
     if any(abs(a / b - 1) > 1e-3 for a, b in zip(*settings, strict=True)):
         return None
     return own.volts[[own.inputs.index(number) for number in numbers]]
