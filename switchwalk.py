@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from drivers.bench import open_bench
     from harness.circuit.elements import BenchImpedances
     from harness.circuit.predict import predict
-    from harness.descriptions.job import Job
-    from harness.descriptions.load import load_job
     from harness.errors import (
         BenchError,
         JobError,
@@ -27,6 +25,8 @@ if TYPE_CHECKING:
         SwitchwalkError,
         UsageError,
     )
+    from harness.job.job import Job
+    from harness.job.load import load_job
     from harness.plan.build import build_plan
     from harness.plan.model import Plan
     from harness.reading import Reading
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from harness.records.store import open_records
     from harness.report.words import describe
     from harness.report.write import write_report
-    from harness.runner.run import run_plan
+    from harness.session.run import run_plan
     from harness.workbench.unit import RunResult, UnitAtBench, unit_at_bench
 
 __all__ = [
@@ -68,7 +68,7 @@ __all__ = [
 _HOMES = {
     "BenchError": "harness.errors",
     "BenchImpedances": "harness.circuit.elements",
-    "Job": "harness.descriptions.job",
+    "Job": "harness.job.job",
     "JobError": "harness.errors",
     "Plan": "harness.plan.model",
     "Reading": "harness.reading",
@@ -81,12 +81,12 @@ _HOMES = {
     "UsageError": "harness.errors",
     "build_plan": "harness.plan.build",
     "describe": "harness.report.words",
-    "load_job": "harness.descriptions.load",
+    "load_job": "harness.job.load",
     "open_bench": "drivers.bench",
     "open_records": "harness.records.store",
     "predict": "harness.circuit.predict",
     "readings_frame": "harness.records.frame",
-    "run_plan": "harness.runner.run",
+    "run_plan": "harness.session.run",
     "runs_frame": "harness.records.frame",
     "unit_at_bench": "harness.workbench.unit",
     "write_report": "harness.report.write",

@@ -27,10 +27,13 @@ from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
 from harness.circuit.expand import build_circuit, build_wiring  # noqa: E402
 from harness.circuit.solve import write_equations  # noqa: E402
 from harness.circuit.transfer import transfer  # noqa: E402
-from harness.descriptions.faults import single_faults  # noqa: E402
-from harness.descriptions.fixture import Fixture, Hookup, PortName, Termination  # noqa: E402
-from harness.descriptions.load import load_job  # noqa: E402
-from harness.descriptions.module import (  # noqa: E402
+from harness.faults.effects import with_fault  # noqa: E402
+from harness.faults.signatures import as_suspects  # noqa: E402
+from harness.faults.suspects import Planner  # noqa: E402
+from harness.job.faults import single_faults  # noqa: E402
+from harness.job.fixture import Fixture, Hookup, PortName, Termination  # noqa: E402
+from harness.job.load import load_job  # noqa: E402
+from harness.job.module import (  # noqa: E402
     GROUND,
     LEGS,
     Line,
@@ -43,10 +46,7 @@ from harness.descriptions.module import (  # noqa: E402
     RelayType,
     node_name,
 )
-from harness.descriptions.state import all_states  # noqa: E402
-from harness.faults.effects import with_fault  # noqa: E402
-from harness.faults.signatures import as_suspects  # noqa: E402
-from harness.faults.suspects import Planner  # noqa: E402
+from harness.job.state import all_states  # noqa: E402
 
 LINES = 10
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.descriptions.file import JobFile
+from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records import rows, tables
 from harness.records.adding import insert_rows

@@ -45,7 +45,7 @@ SIMULATED = {"OB-PASS": (), "OB-FAIL": ("--fault", "K3 never operates")}
 LOOKUPS = """
 import sys, time
 from pathlib import Path
-from harness.descriptions.load import load_job
+from harness.job.load import load_job
 from harness.records.store import open_records
 from harness.workbench.bench_block import check_block
 from harness.workbench.retest import retest_kept

@@ -18,10 +18,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.plan.estimate import CYCLE_RECORD_S
 from harness.plan.model import HookupVisit, Plan

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import Fault
-from harness.descriptions.job import Job
-from harness.descriptions.state import State
 from harness.faults.diagnosis import telling
 from harness.faults.observed import Evidence, SupplyTrial, gather
+from harness.job.faults import Fault
+from harness.job.job import Job
+from harness.job.state import State
 from harness.judge import unit_verdict
 from harness.measure.bare import Bare
 from harness.measure.clock import EXACT_CLOCK
@@ -26,10 +26,10 @@ from harness.measure.transfer import Transfer, make_transfer
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.plan.supply import expected_current_a, limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
-from harness.runner.inputs import input_numbers
-from harness.runner.readings import Measured, make_reading, supply_reading
-from harness.runner.recorder import Taken
-from harness.runner.walk import GENERATOR_ACCURACY, drive_rows
+from harness.session.inputs import input_numbers
+from harness.session.readings import Measured, make_reading, supply_reading
+from harness.session.recorder import Taken
+from harness.session.walk import GENERATOR_ACCURACY, drive_rows
 from simulator import lines, wiring
 from simulator.circuit import Network
 from simulator.faults import apply

@@ -33,8 +33,8 @@ from drivers.switchboard import Channels, RouteSwitchboard, listed
 from drivers.text_switchboard import TextSwitchboard
 from drivers.transcript import Transcript
 from drivers.wire import Wire
-from harness.descriptions.bench import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
+from harness.job.bench import BenchFile, InstrumentFile
 from harness.roles import Bench, Switchboard
 
 log = logging.getLogger(__name__)

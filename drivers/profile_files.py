@@ -11,9 +11,9 @@ from platformdirs import user_config_path
 from pydantic import ValidationError
 
 from drivers.profile import KINDS, Profile
-from harness.descriptions.expected import expected
-from harness.descriptions.unseen import refusal, unseen
 from harness.errors import JobError, Mistake
+from harness.job.expected import expected
+from harness.job.unseen import refusal, unseen
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 LARGEST_BYTES = 50_000

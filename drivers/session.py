@@ -15,7 +15,6 @@ from contextlib import contextmanager
 from drivers.serial_wire import is_serial, open_serial
 from drivers.transcript import Transcript
 from drivers.wire import Wire, open_visa
-from harness.descriptions.unseen import UNSEEN
 from harness.errors import (
     BadReply,
     BenchError,
@@ -26,6 +25,7 @@ from harness.errors import (
     SettingRefused,
     WrongInstrument,
 )
+from harness.job.unseen import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32

@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterable
 from typing import Literal
 
-from harness.descriptions.sequence import Limit
 from harness.errors import ReadingError
+from harness.job.sequence import Limit
 from harness.measure.budget import Estimate
 from harness.reading import Verdict
 

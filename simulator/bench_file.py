@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.descriptions.job import Job
 from harness.errors import UsageError
+from harness.job.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,8 +11,8 @@ from dataclasses import asdict
 from pathlib import Path
 from types import FrameType
 
-from harness.descriptions.load import load_job
 from harness.errors import SwitchwalkError
+from harness.job.load import load_job
 from simulator.bench_file import write_bench
 from simulator.server import BOARD_KINDS, Simulator, read_faults
 from simulator.troubles import GRAMMAR, parse_trouble

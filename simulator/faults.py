@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import inf
 
-from harness.descriptions.faults import Fault
-from harness.descriptions.module import GROUND, LEGS, Module, Part, node_name
+from harness.job.faults import Fault
+from harness.job.module import GROUND, LEGS, Module, Part, node_name
 from simulator.circuit import Element
 from simulator.motion import OPERATED, REST
 from simulator.unit import Damage, Slowed, pin

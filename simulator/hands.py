@@ -6,10 +6,10 @@ to look at they put these right; told to look at all, they put all right.
 
 from collections.abc import Mapping, Sequence
 
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.module import GROUND, LEGS
 from harness.errors import UsageError
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.module import GROUND, LEGS
 from simulator.seeds import generator_for
 from simulator.unit import pin
 from simulator.wiring import Places, proper_places

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from harness.descriptions.module import Module, Relay
+from harness.job.module import Module, Relay
 from simulator.motion import OPERATED, REST
 from simulator.unit import Built
 

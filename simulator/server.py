@@ -7,9 +7,9 @@ from contextlib import suppress
 from types import TracebackType
 from typing import Any, Literal, Self
 
-from harness.descriptions.faults import Fault, parse_fault
-from harness.descriptions.job import Job
 from harness.errors import UsageError
+from harness.job.faults import Fault, parse_fault
+from harness.job.job import Job
 from simulator import faults as done_faults
 from simulator.bench_file import Addresses, bench_toml
 from simulator.clock import Clock

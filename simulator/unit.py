@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.module import LEGS, Module, Part, Pole, Relay, node_name
+from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
 from simulator.circuit import Balanced, Contact, Element
 from simulator.motion import Timing
 from simulator.seeds import generator_for

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, Termination
-from harness.descriptions.module import GROUND, LEGS, Leg, Module
+from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, Termination
+from harness.job.module import GROUND, LEGS, Leg, Module
 from simulator.circuit import Element, Parts, Source
 from simulator.seeds import generator_for
 from simulator.unit import Built, pin, within

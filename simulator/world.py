@@ -14,10 +14,10 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.job import Job
-from harness.descriptions.module import Relay
 from harness.errors import UsageError
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.module import Relay
 from simulator import lines, wiring
 from simulator.circuit import Network
 from simulator.clock import Clock

@@ -20,11 +20,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import harness.cli.run as command
 from harness.cli.app import main as switchwalk
-from harness.descriptions.job import Job
+from harness.job.job import Job
 from harness.plan.model import Plan
 from harness.reading import Reading
 from harness.records.store import open_records
-from harness.runner.recovery import BENCH_FAILED
+from harness.session.recovery import BENCH_FAILED
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
 SEQUENCE = """

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Literal
 
-from harness.descriptions.module import Leg, Module, node_name
+from harness.job.module import Leg, Module, node_name
 
 # A joint that is sound: a connector's pin, a straight plug, a part of 0 ohm. A job's files say nothing of
 # joints, so nothing that shows may be added: 10 milliohm a pin would shift a pad's balance by 0.003 dB.

@@ -15,9 +15,9 @@ from harness.circuit.elements import (
     resistor,
 )
 from harness.circuit.fixings import link_elements, load_elements, scope_input, source_elements, source_node
-from harness.descriptions.fixture import Fixture, Hookup
-from harness.descriptions.module import LEGS, Amplifier, Module, Part, Relay, node_name
-from harness.descriptions.state import State
+from harness.job.fixture import Fixture, Hookup
+from harness.job.module import LEGS, Amplifier, Module, Part, Relay, node_name
+from harness.job.state import State
 
 
 def is_operated(relay: Relay, state: State) -> bool:

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from harness.circuit.elements import JOINT_OHM, BenchImpedances, Element, resistor, terminal
-from harness.descriptions.fixture import Fixture, Hookup, Link, PortName, Termination
-from harness.descriptions.module import GROUND, LEGS, Leg, Module
+from harness.job.fixture import Fixture, Hookup, Link, PortName, Termination
+from harness.job.module import GROUND, LEGS, Leg, Module
 
 
 def scope_input(place: int, node: str, impedances: BenchImpedances) -> Element:

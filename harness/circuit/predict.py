@@ -12,9 +12,9 @@ from harness.circuit.elements import (
 )
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import Complex, Equations, solve, write_equations
-from harness.descriptions.fixture import Fixture, Hookup
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
+from harness.job.fixture import Fixture, Hookup
+from harness.job.module import Module
+from harness.job.state import State
 
 LIVE_AT_HZ = 1e3
 LIVE_ABOVE = 1e-6  # differential gain of a route with ideal contacts; anything less is no route

@@ -7,9 +7,9 @@ from heapq import heappop, heappush
 from harness.circuit.elements import PIN, BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import find_live
-from harness.descriptions.fixture import Fixture, Hookup, PortName
-from harness.descriptions.module import GROUND, LEGS, Module, node_name
-from harness.descriptions.state import State
+from harness.job.fixture import Fixture, Hookup, PortName
+from harness.job.module import GROUND, LEGS, Module, node_name
+from harness.job.state import State
 
 SILENT = "silent"
 THROUGH_ROUTE = "generator > scope"

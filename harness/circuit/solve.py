@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Element, GeneratorLeg
-from harness.descriptions.module import GROUND
 from harness.errors import CircuitError
+from harness.job.module import GROUND
 
 LEAK_S = 1e-12  # from every node to ground, so that a floating part has a solution
 BRANCH_BELOW_OHM = 1.0

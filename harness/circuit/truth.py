@@ -8,9 +8,9 @@ from typing import Literal
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
 from harness.circuit.routes import route
-from harness.descriptions.fixture import Fixture, Hookup, PortName
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
+from harness.job.fixture import Fixture, Hookup, PortName
+from harness.job.module import Module
+from harness.job.state import State
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,9 +35,9 @@ from harness.workbench.retest import check_count, earlier_runs, said
 if TYPE_CHECKING:
     from harness.cli.batch_units import UnitResult, Units
     from harness.cli.station import Station
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.store import RunStore
-    from harness.runner.events import Hands
+    from harness.session.events import Hands
 
 Again = Annotated[
     str,

@@ -11,8 +11,8 @@ from harness.cli.batch_units import UnitResult, Units
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
 from harness.errors import SwitchwalkError
-from harness.quantities import counted
 from harness.report.explanation import percent
+from harness.units import counted
 
 LONGEST_SERIAL_SHOWN = 16
 

@@ -16,7 +16,7 @@ from harness.cli.outcome import say_likely
 from harness.cli.retest import leave_for
 from harness.cli.serials import ask_hands
 from harness.errors import BenchError, UsageError
-from harness.quantities import counted
+from harness.units import counted
 from harness.workbench.described import Described
 from harness.workbench.report import find_fault, write_page
 from harness.workbench.retest import Retest, earlier_runs

@@ -21,8 +21,8 @@ from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
     from drivers.singly import Singly
-    from harness.descriptions.bench import BenchFile, InstrumentFile
-    from harness.descriptions.job import Job
+    from harness.job.bench import BenchFile, InstrumentFile
+    from harness.job.job import Job
     from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 
 
@@ -60,7 +60,7 @@ def bench(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for another program.")] = False,
 ) -> None:
     """Check a bench: each instrument answers, is what the file says, and does what it is told."""
-    from harness.descriptions.load import load_job
+    from harness.job.load import load_job
 
     if simulate and bench is not None:
         raise UsageError("--simulate brings a bench of its own; leave --bench out")
@@ -104,7 +104,7 @@ def _checked(job: "Job", bench: "BenchFile", folder: Path, *, marked: bool) -> l
 
 def _look(job: "Job", bench: "BenchFile", singly: "Singly", checked: list[Checked]) -> None:
     """Look at the four, then at the signal from one to the other; what fails hides nothing of the others."""
-    from harness.runner import self_test
+    from harness.session import self_test
 
     outputs = (bench.generator.hot, bench.generator.cold)
     generator: Generator | None = _one(
@@ -162,7 +162,7 @@ def _through(
     job: "Job", generator: "Generator | None", scope: "Oscilloscope | None", board: "Switchboard | None"
 ) -> Checked:
     """Look at the generator's own signal where channels can select a through hookup."""
-    from harness.runner.self_test import try_through
+    from harness.session.self_test import try_through
 
     what = "through"
     through = next((each for each in job.fixture.hookups if each.through), None)

@@ -59,13 +59,13 @@ def cover(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for another program.")] = False,
 ) -> None:
     """Print, for every single fault, whether a job's sequence would see it, and what would."""
-    from harness.descriptions.faults import parse_fault
     from harness.faults.additions import cheapest_additions
     from harness.faults.contacts import with_loads
     from harness.faults.coverage import cover as find_coverage
     from harness.faults.coverage import judge_suspects
     from harness.faults.minimal import smallest_plan
     from harness.faults.plugs import design_plugs
+    from harness.job.faults import parse_fault
     from harness.plan.build import build_plan
     from harness.workbench.job_files import read_job
 

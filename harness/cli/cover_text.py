@@ -5,16 +5,16 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from harness.cli.lines import WIDTH
-from harness.quantities import counted
+from harness.units import counted
 
 if TYPE_CHECKING:
-    from harness.descriptions.fixture import Link
-    from harness.descriptions.job import Job
     from harness.faults.additions import Addition
     from harness.faults.contacts import HeavierLoad
     from harness.faults.coverage import Coverage, Seen, SuspectSeen
     from harness.faults.minimal import Minimal
     from harness.faults.plugs import PlugDesign
+    from harness.job.fixture import Link
+    from harness.job.job import Job
     from harness.plan.model import Plan
 
 FEW = 12  # names in a line of text before "and more"
@@ -152,7 +152,7 @@ def _shares(found: "Coverage") -> str:
 
 
 def _ohm(ohm: float | None) -> str:
-    from harness.quantities import format_value
+    from harness.units import format_value
 
     return "never" if ohm is None else format_value(float(f"{ohm:.2g}"), "ohm")
 

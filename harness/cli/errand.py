@@ -15,14 +15,14 @@ from harness.workbench.planning import profile_folder
 
 if TYPE_CHECKING:
     from harness.cli.watch import Watcher
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
     from harness.records.run import EventKind, Purpose
     from harness.records.store import RunStore
     from harness.roles import Bench
-    from harness.runner.events import Event, Hands, Observer
-    from harness.runner.run import Before, Ended
+    from harness.session.events import Event, Hands, Observer
+    from harness.session.run import Before, Ended
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN, "stopped": EXIT_BENCH}
 
@@ -97,7 +97,7 @@ def run_on(
 
     What ends it before its end is raised, and the run stands as stopped.
     """
-    from harness.runner.run import run_plan
+    from harness.session.run import run_plan
 
     note = how_to_go_on(run_id, errand.serial) if errand.resumable else ""
     with (

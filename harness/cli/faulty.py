@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
 
 
 def draw_faults(serials: Sequence[str], share: float, job: "Job", *, seed: int) -> dict[str, str]:
@@ -14,7 +14,7 @@ def draw_faults(serials: Sequence[str], share: float, job: "Job", *, seed: int) 
     Any single fault that a unit can have, each as likely as the others; those of the loop plugs are the
     fixture's, which all units share, and are left out.
     """
-    from harness.descriptions.faults import ONE_RESISTANCE_OHM, single_faults
+    from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 
     listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
     faults = [fault.name for fault in listed if not fault.kind.startswith("link")]

@@ -18,7 +18,7 @@ from harness.workbench.serial import serial_mistake
 
 if TYPE_CHECKING:
     from harness.cli.station import Station, Workplace
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.run import Purpose
     from harness.records.store import RunStore
     from harness.statistics.study import By
@@ -155,7 +155,7 @@ def _check_one_of(units: str, golden: str, known_bad: Path | None) -> None:
 def _golden(asked: _Asked, serial: str, operator: str | None, new_history: str, faults: list[str]) -> int:
     from harness.cli.gauge_checks import check_golden
     from harness.cli.gauge_text import golden_lines, golden_to_json
-    from harness.descriptions.faults import parse_fault
+    from harness.job.faults import parse_fault
 
     if faults and not asked.simulate:
         raise UsageError("--fault is for a simulated unit; add --simulate")

@@ -24,7 +24,7 @@ from harness.workbench.simulated import fault_notes
 
 if TYPE_CHECKING:
     from harness.cli.station import Station, Tested, Workplace
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.history import RunLine
     from harness.records.store import RunStore
 
@@ -144,7 +144,7 @@ def read_known_bad(path: Path, job: "Job") -> list[tuple[str, str]]:
 
     Raises UsageError with every line that is none.
     """
-    from harness.descriptions.faults import parse_fault
+    from harness.job.faults import parse_fault
 
     found: list[tuple[str, str]] = []
     mistakes: list[str] = []

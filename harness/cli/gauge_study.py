@@ -18,7 +18,7 @@ from harness.workbench.serial import serial_mistake
 
 if TYPE_CHECKING:
     from harness.cli.station import Station, Workplace
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.history import RunLine
     from harness.records.run import Purpose
     from harness.records.store import RunStore

@@ -10,14 +10,14 @@ from harness.cli.gauge_checks import Golden, KnownBad
 from harness.cli.gauge_study import Wanted
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
-from harness.quantities import counted, format_value
 from harness.records.history import labels
 from harness.statistics.export import plain
 from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
+from harness.units import counted, format_value
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
 
 SHOWN = 20
 STUDY_MEANS = (

@@ -13,8 +13,8 @@ from harness.workbench.planning import hookups_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.job.fixture import Hookup
+    from harness.job.job import Job
     from harness.plan.model import Plan
 
 NOBODY = "standard input is no terminal, so nobody can be asked"

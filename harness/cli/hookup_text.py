@@ -3,8 +3,8 @@
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.job.fixture import Hookup
+    from harness.job.job import Job
 
 WIRE = " ------> "
 

@@ -9,7 +9,7 @@ import typer
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
 
 JobFolder = Annotated[
     Path,

@@ -10,12 +10,12 @@ import typer
 
 from harness.cli.records import AsJson, RecordsPlace
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
-from harness.quantities import counted
+from harness.units import counted
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.run import RunRecord
-    from harness.runner.rejudge import Rejudged
+    from harness.session.rejudge import Rejudged
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
 
@@ -35,7 +35,7 @@ def judge(
     from harness.plan.build import trial_plan
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
-    from harness.runner.rejudge import rejudge
+    from harness.session.rejudge import rejudge
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
@@ -54,7 +54,7 @@ def judge(
 
 def _job_as_it_was(record: "RunRecord", sequence: Path) -> "Job":
     """The run's own files, but for the sequence. Raises JobError for mistakes, as with any job."""
-    from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+    from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 
     texts = {file.name: file.text for file in record.header.files[:4]}  # what follows are profiles
     with TemporaryDirectory(prefix="switchwalk-") as folder:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 from harness.errors import CircuitError
 
 if TYPE_CHECKING:
-    from harness.descriptions.fixture import Hookup, PortName
-    from harness.descriptions.job import Job
-    from harness.descriptions.state import State
+    from harness.job.fixture import Hookup, PortName
+    from harness.job.job import Job
+    from harness.job.state import State
 
 MOST_PORTS = 2  # of each channel: a view has twenty-odd lines
 
@@ -62,7 +62,7 @@ class Routes:
 
     def _ports(self, hookup: "Hookup", channel: str) -> "list[PortName]":
         """The viewed ports besides the driven one, by name, in this channel."""
-        from harness.descriptions.fixture import PortName
+        from harness.job.fixture import PortName
 
         driven = "" if hookup.drive is None else hookup.drive.net
         nets = list(dict.fromkeys(port.net for port in hookup.view if port.net != driven))

@@ -17,15 +17,15 @@ from harness.cli.lines import duration, fitted, wrapped
 from harness.cli.live_routes import Routes
 from harness.cli.readings_text import MARKS, place_words, reading_line, value_words
 from harness.cli.time_left import TimeLeft
-from harness.quantities import counted
-from harness.runner.events import Event, HookupBegun, ReadingsMade, Remark, StateBegun
+from harness.session.events import Event, HookupBegun, ReadingsMade, Remark, StateBegun
+from harness.units import counted
 
 if TYPE_CHECKING:
     from rich.console import Console, Group
     from rich.text import Text
 
-    from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.job.fixture import Hookup
+    from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
 

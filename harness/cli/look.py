@@ -16,7 +16,7 @@ from harness.cli.lines import say
 from harness.cli.simulate import Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
-from harness.quantities import counted
+from harness.units import counted
 from harness.workbench.planning import planned
 from harness.workbench.simulated import simulated_bench
 
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from harness.plan.model import Plan, Stimulus
     from harness.records.store import RunStore
     from harness.roles import Capture
-    from harness.runner.events import Hands
-    from harness.runner.run import Ended
+    from harness.session.events import Hands
+    from harness.session.run import Ended
 
 PERIODS = 3
 TONELESS_S = 3e-3
@@ -67,7 +67,7 @@ def look(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
 ) -> None:
     """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
-    from harness.descriptions.load import load_job
+    from harness.job.load import load_job
     from harness.plan.part import part_in_state
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job

@@ -8,7 +8,7 @@ import typer
 
 from harness.cli.lines import say
 from harness.errors import UsageError
-from harness.quantities import counted
+from harness.units import counted
 
 
 def new(

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.lines import say
-from harness.quantities import counted
+from harness.units import counted
 
 if TYPE_CHECKING:
     from harness.report.explained import Explained
-    from harness.runner.run import Ended
+    from harness.session.run import Ended
     from harness.workbench.report import Reported
 
 WORST_SHOWN = 5

@@ -7,11 +7,11 @@ import typer
 
 from harness.cli.job import BenchPath, JobFolder
 from harness.cli.lines import duration, say
-from harness.quantities import counted
+from harness.units import counted
 from harness.workbench.planning import planned
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.plan.estimate import Estimate
     from harness.plan.model import HookupVisit, Plan
 

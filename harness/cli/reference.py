@@ -19,11 +19,11 @@ from harness.workbench.planning import planned, profile_folder
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
     from harness.records.kept import KeptReference
-    from harness.runner.events import Event, Hands
+    from harness.session.events import Event, Hands
 
 
 def reference(
@@ -40,7 +40,7 @@ def reference(
     ] = None,
 ) -> None:
     """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
-    from harness.descriptions.load import load_job
+    from harness.job.load import load_job
     from harness.records.kept import KeptReference
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
@@ -87,8 +87,8 @@ def _measure(job: "Job", plan: "Plan", bench_file: Path | None, hands: "Hands") 
     """Open the bench and go through the through stage; its acquisitions are no run's and are not kept."""
     from drivers.bench import open_bench
     from harness.records.store import open_records
-    from harness.runner.run import stage_of
-    from harness.runner.through import take_reference
+    from harness.session.run import stage_of
+    from harness.session.through import take_reference
 
     def say(event: "Event") -> None:
         text = getattr(event, "text", None)

@@ -20,7 +20,7 @@ from harness.cli.serials import agreed
 from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
-from harness.quantities import counted
+from harness.units import counted
 from harness.workbench.described import Described
 from harness.workbench.held import refuse_held
 from harness.workbench.planning import files_of, impedances_of, planned
@@ -28,15 +28,15 @@ from harness.workbench.report import folder_beside, report_path, write_report_of
 from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
-    from harness.descriptions.file import JobFile
-    from harness.descriptions.job import Job
+    from harness.job.file import JobFile
+    from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
     from harness.records.run import RunHeader, RunRecord
     from harness.records.store import RunStore
     from harness.roles import Bench
-    from harness.runner.events import Hands
-    from harness.runner.run import Ended
+    from harness.session.events import Hands
+    from harness.session.run import Ended
 
 
 def resume(
@@ -51,7 +51,7 @@ def resume(
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Go on with a run that was interrupted or stopped, on the same bench with the same unit."""
-    from harness.descriptions.load import load_job
+    from harness.job.load import load_job
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
 
@@ -117,7 +117,7 @@ def _lacks_report(record: "RunRecord", records: str | Path) -> bool:
 
 def _end_with_report(store: "RunStore", record: "RunRecord", records: str | Path, *, as_json: bool) -> int:
     """Write the page that a run lacks; gives the exit code that the run had. Nothing is measured."""
-    from harness.runner.run import Ended
+    from harness.session.run import Ended
 
     ended = Ended(
         outcome=record.outcome if record.outcome != "interrupted" else "stopped",
@@ -132,7 +132,7 @@ def _end_with_report(store: "RunStore", record: "RunRecord", records: str | Path
 
 def _check_run(record: "RunRecord", recorded: "Sequence[Reading]") -> None:
     """Refuse a run that has a verdict, that lost readings for good, or whose job is not known."""
-    from harness.runner.recovery import BENCH_FAILED
+    from harness.session.recovery import BENCH_FAILED
 
     if record.outcome not in ("interrupted", "stopped"):
         raise UsageError(
@@ -196,7 +196,7 @@ def _left(header: "RunHeader", plan: "Plan", recorded: "Sequence[Reading]") -> "
 def _go_on(
     errand: Errand, store: "RunStore", hands: "Hands", record: "RunRecord", recorded: "Sequence[Reading]"
 ) -> "tuple[int, Ended]":
-    from harness.runner.run import Before
+    from harness.session.run import Before
 
     fingerprints = [one for one in store.events(record.run_id) if one.kind == "fingerprint"]
     currents_a = json.loads(fingerprints[0].text) if fingerprints else None

@@ -10,7 +10,7 @@ from harness.workbench.retest import Retest, check_count, said
 from harness.workbench.serial import is_serial
 
 if TYPE_CHECKING:
-    from harness.descriptions.sequence import Sequence
+    from harness.job.sequence import Sequence
     from harness.records.history import RunLine
 
 

@@ -27,11 +27,11 @@ from harness.workbench.serial import serial_mistake
 from harness.workbench.simulated import fault_notes, simulated_bench
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
     from harness.records.store import RunStore
-    from harness.runner.events import Hands
+    from harness.session.events import Hands
 
 
 class ReferenceFrom(StrEnum):
@@ -76,7 +76,7 @@ def run(
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Test one unit: every state, both channels; ends in PASS, FAIL or UNPROVEN and a report."""
-    from harness.descriptions.load import load_job
+    from harness.job.load import load_job
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job

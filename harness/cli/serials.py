@@ -13,7 +13,7 @@ from harness.errors import UsageError
 from harness.workbench.serial import serial_mistake
 
 if TYPE_CHECKING:
-    from harness.descriptions.sequence import Sequence
+    from harness.job.sequence import Sequence
 
 
 def read_serials(path: Path, sequence: "Sequence") -> list[str]:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.records import RecordsPlace
-from harness.quantities import counted
+from harness.units import counted
 from harness.workbench.report import page_beside
 
 

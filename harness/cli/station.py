@@ -16,22 +16,22 @@ from harness.cli.hands import PersonAtTheBench, require_person
 from harness.cli.lines import WIDTH
 from harness.cli.watch import live_view
 from harness.errors import BenchError
-from harness.runner.events import Event, HookupBegun, ReadingsMade, StateBegun
+from harness.session.events import Event, HookupBegun, ReadingsMade, StateBegun
 from harness.workbench.held import WallClock
 from harness.workbench.planning import planned
 from harness.workbench.simulated import SimulatedBench, simulated_bench
 
 if TYPE_CHECKING:
     from harness.cli.stopping import Stopping
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
     from harness.records.run import EventKind, Outcome
     from harness.records.store import RunStore
     from harness.roles import Bench
-    from harness.runner.arrival import Arrived
-    from harness.runner.events import Hands
-    from harness.runner.stage import Stage
+    from harness.session.arrival import Arrived
+    from harness.session.events import Hands
+    from harness.session.stage import Stage
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,7 +109,7 @@ class Station:
 
     def look(self, errand: Errand) -> "Arrived":
         """Look at the unit in the fixture before its run. Raises BenchError and its kinds."""
-        from harness.runner.arrival import what_arrived
+        from harness.session.arrival import what_arrived
 
         self._stopping.check()
         return what_arrived(self._stage(errand, 0), self._left_a)
@@ -154,7 +154,7 @@ class Station:
 
     def _leave(self, errand: Errand, run_id: int) -> None:
         """Note what the unit draws as it leaves, and switch everything off before hands come near it."""
-        from harness.runner.arrival import signature
+        from harness.session.arrival import signature
 
         self._keep_reference(errand, run_id)
         try:
@@ -174,7 +174,7 @@ class Station:
             self._reference = Reference.from_dict(taken[-1]) if taken else None
 
     def _stage(self, errand: Errand, run_id: int) -> "Stage":
-        from harness.runner.run import stage_of
+        from harness.session.run import stage_of
 
         def ignore(event: Event) -> None:
             """What the supply shows here is looked at as a whole."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from harness.circuit.truth import TruthRow
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
 
 FREQUENCY_HZ = 1e3
 STATE_WIDTH = 24

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 
 from harness.cli.lines import WIDTH
 from harness.cli.records import printable
-from harness.quantities import counted, format_value
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
@@ -16,6 +15,7 @@ from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
+from harness.units import counted, format_value
 
 SHOWN = 20
 FEW_SHOWN = 8

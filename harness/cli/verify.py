@@ -8,7 +8,7 @@ import typer
 
 from harness.cli.records import AsJson, RecordsPlace, printable
 from harness.errors import EXIT_FAIL, EXIT_PASS
-from harness.quantities import counted
+from harness.units import counted
 
 
 def verify(

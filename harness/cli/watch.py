@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Protocol, Self
 
 from harness.cli.lines import say
 from harness.cli.readings_text import reading_line
-from harness.quantities import counted
-from harness.runner.events import Event, HookupBegun, ReadingsMade, Remark
+from harness.session.events import Event, HookupBegun, ReadingsMade, Remark
+from harness.units import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from harness.cli.live_view import LiveView
-    from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.job.fixture import Hookup
+    from harness.job.job import Job
     from harness.plan.model import Plan
-    from harness.runner.events import Hands
+    from harness.session.events import Hands
 
 
 class Watcher(Protocol):

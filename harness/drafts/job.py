@@ -3,12 +3,12 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from harness.descriptions.load import BENCH, FIXTURE, MODULE, SEQUENCE
 from harness.drafts.answers import Answers, check_answers
 from harness.drafts.fixture_text import BENCH_TEXT, fixture_text
 from harness.drafts.module_text import module_text
 from harness.drafts.sequence_text import sequence_text
 from harness.errors import UsageError
+from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE
 
 
 def job_texts(answers: Answers) -> Mapping[str, str]:

@@ -5,11 +5,11 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from harness.descriptions.module import GROUND, LEGS
 from harness.drafts.netlist import Netlist, NetPart, is_relay
 from harness.drafts.nodes import Node, is_supply, node_of, plain_name
 from harness.drafts.values import spice_value
-from harness.quantities import format_value
+from harness.job.module import GROUND, LEGS
+from harness.units import format_value
 
 _ROLES = (("send", "send"), ("return", "return"), ("ret", "return"), ("out", "output"), ("in", "input"))
 _CONNECTORS = ("J", "P", "CN")

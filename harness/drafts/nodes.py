@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from harness.descriptions.module import GROUND, Leg
+from harness.job.module import GROUND, Leg
 
 _LEGS: dict[str, Leg] = {
     **dict.fromkeys(("hot", "p", "pos", "plus", "+"), "hot"),

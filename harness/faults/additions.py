@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
-from harness.descriptions.job import Job
-from harness.descriptions.module import LEGS, Leg
-from harness.descriptions.sequence import Check, Limit, Quantity, Tone
-from harness.descriptions.state import State, all_states
 from harness.errors import SwitchwalkError
 from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.job.faults import Fault
+from harness.job.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
+from harness.job.job import Job
+from harness.job.module import LEGS, Leg
+from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.estimate import HANDS_S, estimate
 from harness.plan.hookups import lead_moves

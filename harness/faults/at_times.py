@@ -10,12 +10,12 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.faults import USUAL_CHANCE, Fault
 from harness.faults.effects import Suspect
 from harness.faults.expected import Expecter
 from harness.faults.likelihood import Yardstick
 from harness.faults.ranking import RESOLVED, Candidate, Pool
 from harness.faults.search import Search
+from harness.job.faults import USUAL_CHANCE, Fault
 
 Flags = NDArray[np.bool_]
 

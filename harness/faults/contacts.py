@@ -8,13 +8,13 @@ from typing import Literal
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Termination
-from harness.descriptions.job import Job
-from harness.descriptions.module import Module
 from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins, words_for
 from harness.faults.signatures import signatures
+from harness.job.faults import Fault
+from harness.job.fixture import Termination
+from harness.job.job import Job
+from harness.job.module import Module
 from harness.plan.build import trial_plan
 from harness.plan.model import Plan
 

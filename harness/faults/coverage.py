@@ -8,8 +8,6 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
-from harness.descriptions.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
-from harness.descriptions.job import Job
 from harness.faults.contacts import WorstContact, contact_faults, smallest_seen
 from harness.faults.doubt import SURE
 from harness.faults.edges import weigh_edges
@@ -18,6 +16,8 @@ from harness.faults.groups import groups_of, told_apart
 from harness.faults.margins import Margins, weigh_margins, words_for
 from harness.faults.prospect import Prospect
 from harness.faults.signatures import signatures
+from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
+from harness.job.job import Job
 from harness.plan.model import Plan
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit
 from harness.circuit.transfer import transfer
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.state import State
 from harness.faults.at_times import as_open, comes_and_goes
 from harness.faults.effects import Suspect, with_fault
 from harness.faults.observed import CycleSeen, Missed, Shown, Step
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.state import State
 from harness.measure.intermittency import missed
 from harness.measure.tones import choose_tones
 from harness.plan.cycles import levels_of

@@ -8,8 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
-from harness.descriptions.job import Job
 from harness.faults.at_times import intermittent, weigh_at_times
 from harness.faults.cycles import Cycles
 from harness.faults.effects import Suspect, supply_currents_a
@@ -21,6 +19,8 @@ from harness.faults.pairs import propose_pairs
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order
 from harness.faults.search import MOST_ASIDE, Search
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
+from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
+from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan
 
 Complex = NDArray[np.complex128]

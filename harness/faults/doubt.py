@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.predict import Prediction
-from harness.descriptions.fixture import Hookup
+from harness.job.fixture import Hookup
 from harness.plan.supply import SUPPLY_METER
 
 Complex = NDArray[np.complex128]

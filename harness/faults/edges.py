@@ -10,9 +10,6 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_wiring, is_operated
 from harness.circuit.transfer import transfer
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.state import State
 from harness.faults.effects import (
     Control,
     Suspect,
@@ -24,6 +21,9 @@ from harness.faults.effects import (
     reached_state,
 )
 from harness.faults.wiring import edit_wiring
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan.edge_routes import MOVES
 from harness.plan.edges import TIMED

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit, Element
 from harness.circuit.expand import contacts, is_operated
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Fixture
-from harness.descriptions.module import Module, Relay
-from harness.descriptions.state import State
 from harness.faults.wiring import edit_wiring
+from harness.job.faults import Fault
+from harness.job.fixture import Fixture
+from harness.job.module import Module, Relay
+from harness.job.state import State
 from harness.plan.states import energised
 
 UNPOWERED = State(on=(), powered=False)

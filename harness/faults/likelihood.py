@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
 from harness.faults.effects import Suspect, supply_current_a
 from harness.faults.observed import Evidence, SupplyTrial
+from harness.job.module import Module
+from harness.job.state import State
 from harness.plan.supply import LIMIT_REACHED, SUPPLY_METER
 
 Complex = NDArray[np.complex128]

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.job import Job
-from harness.descriptions.sequence import AGAINST_THE_DRIVE, Limit
 from harness.faults.doubt import Level, supply_standard
 from harness.faults.over_current import over_current
 from harness.faults.prospect import REJECTION, Prospect
 from harness.faults.signatures import Signatures
+from harness.job.job import Job
+from harness.job.sequence import AGAINST_THE_DRIVE, Limit
 from harness.judge import limits_for
 from harness.measure.contact import LEAST_LEVEL
 from harness.measure.quantities import CERTAIN, CLEAR_DEG

@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.job import Job
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
 from harness.faults.doubt import SURE
 from harness.faults.edges import weigh_edges
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.job.job import Job
 from harness.plan.estimate import HANDS_S, Estimate, estimate, record_s
 from harness.plan.hookups import lead_moves
 from harness.plan.model import HookupVisit, Plan, PlannedReading, StateVisit

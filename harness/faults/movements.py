@@ -11,9 +11,6 @@ from functools import cached_property
 from math import exp, inf, log
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import FaultKind
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
 from harness.faults.at_times import as_open, comes_and_goes
 from harness.faults.cycles import Cycles
 from harness.faults.edges import EdgeMoves, still
@@ -21,6 +18,9 @@ from harness.faults.effects import Suspect
 from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved
 from harness.faults.priors import SOMETHING_ELSE, log_prior
 from harness.faults.ranking import ODDS, Candidate, Group, Ranking
+from harness.job.faults import FaultKind
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
 from harness.plan.edge_routes import Routes, moves
 from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
 from harness.plan.states import energised

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from harness.circuit.elements import Circuit, Element
 from harness.circuit.expand import contacts
 from harness.circuit.solve import BRANCH_BELOW_OHM, LEAK_S
-from harness.descriptions.module import GROUND, Module
-from harness.descriptions.state import State
+from harness.job.module import GROUND, Module
+from harness.job.state import State
 
 Complex = NDArray[np.complex128]
 Flags = NDArray[np.bool_]

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.state import State
+from harness.job.state import State
 from harness.measure.transfer import Transfer
 from harness.plan.model import Acquisition, Cycle, EdgeReading
 

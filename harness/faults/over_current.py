@@ -2,10 +2,10 @@
 
 import math
 
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
 from harness.faults.doubt import SURE, supply_standard
 from harness.faults.effects import Suspect, control_of, drawn_a, shorts
+from harness.job.module import Module
+from harness.job.state import State
 from harness.plan.supply import LIMIT_REACHED, limit_of
 
 

@@ -13,10 +13,6 @@ from functools import partial
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.fixture import Fixture, Hookup, Link, LinkLeg, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.module import LEGS, Leg
-from harness.descriptions.sequence import Check, Limit, Quantity, Tone
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
 from harness.faults.doubt import SURE
@@ -24,6 +20,10 @@ from harness.faults.groups import groups_of, told_apart
 from harness.faults.margins import weigh_margins
 from harness.faults.prospect import Prospect
 from harness.faults.signatures import signatures
+from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
+from harness.job.job import Job
+from harness.job.module import LEGS, Leg
+from harness.job.sequence import Check, Limit, Quantity, Tone
 from harness.plan.build import trial_plan
 
 # IEC 60063, E24, from memory.

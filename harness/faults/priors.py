@@ -6,8 +6,8 @@ bridges, then relays); the figures are rough: common practice, no source.
 
 from math import log
 
-from harness.descriptions.faults import FaultKind
 from harness.faults.effects import Suspect
+from harness.job.faults import FaultKind
 
 HEALTHY = 1000.0
 SOMETHING_ELSE = 1.0  # what is on no list

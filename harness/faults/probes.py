@@ -10,12 +10,12 @@ from harness.circuit.elements import BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.fixings import scope_input
 from harness.circuit.transfer import transfer
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.job import Job
-from harness.descriptions.module import LEGS, Module, node_name
-from harness.descriptions.state import State, all_states
 from harness.faults.effects import Suspect, supply_current_a, with_fault
 from harness.faults.ranking import Group
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.module import LEGS, Module, node_name
+from harness.job.state import State, all_states
 from harness.plan.model import Plan
 
 Complex = NDArray[np.complex128]

@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS
 from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
 from harness.faults.signatures import Signatures
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS
 from harness.measure.quantities import CERTAIN
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, PlannedReading

@@ -8,8 +8,6 @@ from math import exp, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
 from harness.faults.effects import Suspect
 from harness.faults.expected import Expected, Expecter
 from harness.faults.likelihood import Spread, Yardstick, fit_supply, fit_trials, supply_distances
@@ -27,6 +25,8 @@ from harness.faults.ranking import (
     is_resistive,
     likelihood_of,
 )
+from harness.job.module import Module
+from harness.job.state import State
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]

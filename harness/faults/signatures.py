@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.transfer import transfer
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Fixture
-from harness.descriptions.job import Job
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
 from harness.errors import CircuitError
 from harness.faults.effects import Suspect, supply_currents_a, suspect_name, with_fault
 from harness.faults.suspects import Planner
+from harness.job.faults import Fault
+from harness.job.fixture import Fixture
+from harness.job.job import Job
+from harness.job.module import Module
+from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition, Plan
 

@@ -8,10 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit, Element
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Fixture
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
 from harness.faults.effects import (
     Control,
@@ -22,6 +18,10 @@ from harness.faults.effects import (
 )
 from harness.faults.network import Complex, Flags, Network, make_network
 from harness.faults.wiring import edit_wiring
+from harness.job.faults import Fault
+from harness.job.fixture import Fixture
+from harness.job.module import Module
+from harness.job.state import State
 
 Places = NDArray[np.intp]
 WIRING = ("leg", "channels", "link", "part")  # how the kinds that change the wiring begin

@@ -5,9 +5,9 @@ from dataclasses import replace
 
 from harness.circuit.elements import Element, pin_name, terminal
 from harness.circuit.fixings import link_elements
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Fixture, Link
-from harness.descriptions.module import GROUND, LEGS, Module, node_name
+from harness.job.faults import Fault
+from harness.job.fixture import Fixture, Link
+from harness.job.module import GROUND, LEGS, Module, node_name
 
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source

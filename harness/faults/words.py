@@ -1,10 +1,10 @@
 """Faults in words for whoever holds the soldering iron: what is wrong, and what to look at."""
 
-from harness.descriptions.faults import Fault
-from harness.descriptions.fixture import Fixture
-from harness.descriptions.module import Module, Relay
 from harness.faults.effects import Suspect
-from harness.quantities import format_value
+from harness.job.faults import Fault
+from harness.job.fixture import Fixture
+from harness.job.module import Module, Relay
+from harness.units import format_value
 
 
 def explain(suspect: Suspect, module: Module, fixture: Fixture) -> str:

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from harness.measure.budget import DB_PER_NEPER, Estimate
-from harness.quantities import ZERO_DBU_VRMS
 from harness.reading import Contribution
+from harness.units import ZERO_DBU_VRMS
 
 
 def root_of_power(power: float, parts: Sequence[Contribution], *, k: float = 2.0) -> Estimate:

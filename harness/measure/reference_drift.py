@@ -8,7 +8,7 @@ import numpy as np
 from harness.measure.freedom import Sampled, effective_freedom, student_factor
 from harness.measure.noise import band_power
 from harness.measure.reference import Reference, ToneReference
-from harness.quantities import dbu_from_vrms
+from harness.units import dbu_from_vrms
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,8 @@
 """The order of everything: hookups, in each of them states, in each of them acquisitions."""
 
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.read_check import DRY_LEVEL_VRMS
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup
+from harness.job.read_check import DRY_LEVEL_VRMS
+from harness.job.state import State
 from harness.plan.draft import Draft
 from harness.plan.model import Acquisition, Cycle, HookupVisit, StateVisit, Stimulus
 

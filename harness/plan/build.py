@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.sequence import BETWEEN_CHANNELS, Check, Limit, Quantity
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.sequence import BETWEEN_CHANNELS, Check, Limit, Quantity
+from harness.job.state import State
 from harness.plan import hookups, states, steady
 from harness.plan.arrange import arrange
 from harness.plan.cycles import cycles_of

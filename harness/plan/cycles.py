@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup, PortName
+from harness.job.state import State
 from harness.plan.draft import Draft
 from harness.plan.hookups import Need
 from harness.plan.model import Cycle, CycleLevels, Stimulus

@@ -6,9 +6,9 @@ from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.predict import Prediction, predict_circuit
 from harness.circuit.routes import SILENT, live_route
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition, Stimulus
 

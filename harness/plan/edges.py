@@ -6,13 +6,13 @@ from math import sqrt
 
 import numpy as np
 
-from harness.descriptions.edge import Edge, single_line_edges
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.module import LEGS
-from harness.descriptions.read_edges import EDGE_QUANTITIES
-from harness.descriptions.sequence import Check
-from harness.descriptions.state import State
+from harness.job.edge import Edge, single_line_edges
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.module import LEGS
+from harness.job.read_edges import EDGE_QUANTITIES
+from harness.job.sequence import Check
+from harness.job.state import State
 from harness.measure.segments import Floating
 from harness.plan.edge_routes import LegMoves, Routes
 from harness.plan.model import IDLE, EdgeAcquisition, EdgeReading, HookupVisit, Stimulus

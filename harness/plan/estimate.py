@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
+from harness.job.module import Module
+from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.hookups import lead_moves

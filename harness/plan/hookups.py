@@ -3,12 +3,12 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from harness.descriptions.fixture import Fixture, Hookup, PortName
-from harness.descriptions.module import Module
-from harness.descriptions.read_edges import EDGE_QUANTITIES
-from harness.descriptions.sequence import AGAINST_THE_DRIVE, Check, Quantity
-from harness.descriptions.sequence import Sequence as CheckSequence
 from harness.errors import JobError, Mistake
+from harness.job.fixture import Fixture, Hookup, PortName
+from harness.job.module import Module
+from harness.job.read_edges import EDGE_QUANTITIES
+from harness.job.sequence import AGAINST_THE_DRIVE, Check, Quantity
+from harness.job.sequence import Sequence as CheckSequence
 
 EXCHANGED: tuple[Quantity, ...] = ("balance", "common_mode_rejection")
 

@@ -8,12 +8,12 @@ import numpy as np
 from harness.circuit.elements import IDEAL_CONTACT_OHM, BenchImpedances, GeneratorLeg, pin_name, resistor
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import Prediction, differential, predict_circuit
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.module import GROUND, LEGS, node_name
-from harness.descriptions.sequence import Check
-from harness.descriptions.state import State
 from harness.errors import JobError, Mistake
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.module import GROUND, LEGS, node_name
+from harness.job.sequence import Check
+from harness.job.state import State
 from harness.plan.model import KnownOhm
 
 PROBE_OHM = 1e9  # a source of current: what it feeds is nothing beside it

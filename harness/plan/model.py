@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from harness.circuit.predict import Prediction
-from harness.descriptions.edge import Edge
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.sequence import Check, Limit, Quantity
-from harness.descriptions.state import State
+from harness.job.edge import Edge
+from harness.job.fixture import Hookup
+from harness.job.sequence import Check, Limit, Quantity
+from harness.job.state import State
 from harness.measure.segments import Floating
 
 

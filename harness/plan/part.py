@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from harness.descriptions.names import nearest
 from harness.errors import UsageError
+from harness.job.names import nearest
 from harness.plan.model import Plan, PlannedReading
 from harness.plan.remaining import only_these
 

@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from harness.descriptions.module import Module, Relay
-from harness.descriptions.state import State
+from harness.job.module import Module, Relay
+from harness.job.state import State
 
 
 def distance(one: State, other: State) -> int:

@@ -4,9 +4,9 @@ from dataclasses import replace
 from typing import Literal
 
 from harness.circuit.predict import differential
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.sequence import Quantity
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup, PortName
+from harness.job.sequence import Quantity
+from harness.job.state import State
 from harness.measure.response import REFERENCE_HZ
 from harness.plan.draft import Draft
 from harness.plan.hookups import Need, is_across, is_unequal, partner_of

@@ -1,7 +1,7 @@
 """What the relay supply should give in a state, and what it is limited to while that is proven."""
 
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
+from harness.job.module import Module
+from harness.job.state import State
 from harness.plan.states import energised
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source

@@ -4,13 +4,13 @@ from collections.abc import Iterable, Iterator
 from itertools import islice
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.edge import Edge
-from harness.descriptions.fixture import PortName
-from harness.descriptions.job import Job
-from harness.descriptions.read_edges import EDGE_QUANTITIES
-from harness.descriptions.sequence import BETWEEN_CHANNELS, Check
-from harness.descriptions.state import State
 from harness.errors import JobError, Mistake
+from harness.job.edge import Edge
+from harness.job.fixture import PortName
+from harness.job.job import Job
+from harness.job.read_edges import EDGE_QUANTITIES
+from harness.job.sequence import BETWEEN_CHANNELS, Check
+from harness.job.state import State
 from harness.plan.edge_routes import Routes
 from harness.plan.edges import best_view, edges_of, fitting_hookups
 from harness.plan.model import Cycle, Plan, PlannedReading

@@ -12,8 +12,8 @@ import pytest
 from harness.errors import SwitchwalkError
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
-    from harness.descriptions.module import Module
+    from harness.job.job import Job
+    from harness.job.module import Module
     from harness.pytest_plugin.session import BenchSession
     from harness.reading import Reading
     from harness.workbench.own_tests import OwnTests
@@ -144,7 +144,7 @@ def _refused(config: pytest.Config) -> str:
 def _job(config: pytest.Config) -> "Job":
     """Read the job, once. Raises JobError with every mistake of its files."""
     if JOB not in config.stash:
-        from harness.descriptions.load import load_job
+        from harness.job.load import load_job
 
         config.stash[JOB] = load_job(_job_folder(config) or Path())
     return config.stash[JOB]

@@ -130,14 +130,14 @@ def _end_of(report: pytest.TestReport, call: "pytest.CallInfo[None]") -> TestEnd
 
 def _is_of_unit(error: BaseException) -> bool:
     """Whether a test failed by what it asserts, or by what the unit draws."""
-    from harness.runner.stage import OverCurrentError
+    from harness.session.stage import OverCurrentError
 
     return isinstance(error, (AssertionError, pytest.fail.Exception, OverCurrentError))
 
 
 def _is_told(error: BaseException) -> bool:
     """Whether an error says by itself all that a person needs."""
-    from harness.runner.stage import OverCurrentError
+    from harness.session.stage import OverCurrentError
 
     return isinstance(error, (SwitchwalkError, OverCurrentError))
 

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, select, tuple_
 
-from harness.quantities import format_value
 from harness.reading import Verdict
 from harness.records import tables
 from harness.records.fetch import fetched
 from harness.records.run import INTERRUPTED, Outcome, Purpose
+from harness.units import format_value
 
 _RUNS_A_QUERY = 100  # well below the bound values that any database allows
 

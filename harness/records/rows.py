@@ -12,8 +12,8 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.file import JobFile
 from harness.errors import RecordsError
+from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records import tables
 from harness.records.run import AcquisitionRecord, RunEvent, RunHeader

@@ -9,7 +9,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.descriptions.file import JobFile
+from harness.job.file import JobFile
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
 

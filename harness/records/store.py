@@ -11,8 +11,8 @@ from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
 
-from harness.descriptions.file import JobFile
 from harness.errors import NoSuchRun, RecordsError
+from harness.job.file import JobFile
 from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.adding import insert_rows

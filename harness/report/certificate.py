@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.descriptions.edge import BECOMES
 from harness.errors import RecordsError, UsageError
-from harness.quantities import format_value
+from harness.job.edge import BECOMES
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words
 from harness.report.templates import templates_in
 from harness.report.write import SYMBOLS
 from harness.statistics.yields import tests_of_units
+from harness.units import format_value
 
 if TYPE_CHECKING:
     from harness.records.store import RunStore

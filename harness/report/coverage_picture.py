@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-from harness.descriptions.faults import Fault, FaultKind
 from harness.faults.coverage import FaultSeen
+from harness.job.faults import Fault, FaultKind
 
 PANELS: dict[str, dict[FaultKind, str]] = {
     "Relays": {

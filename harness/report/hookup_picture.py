@@ -5,9 +5,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.job import Job
-from harness.descriptions.module import LEGS
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.module import LEGS
 
 BOX, WIRE, ROW, EDGE, LETTER = 34, 150, 26, 8, 7.3
 GROUND_CLIPS = "every ground clip on pin 1 of its connector"

@@ -3,9 +3,9 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.quantities import format_value
 from harness.reading import Reading, Verdict
 from harness.report.words import describe, is_least, worst_verdict
+from harness.units import format_value
 
 _MAIN_QUANTITIES = ("gain", "isolation", "crosstalk")
 """What a cell shows the value of, the first that it has."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from harness.descriptions.sequence import Quantity
+from harness.job.sequence import Quantity
 from harness.records.run import RunHeader
 
 CAUTIONS: tuple[tuple[str, str], ...] = (

@@ -8,9 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.quantities import format_value
 from harness.reading import Reading, Verdict
 from harness.records.run import Outcome
+from harness.units import format_value
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("fail", "missing", "unproven", "pass")
 """Worst first."""

@@ -8,13 +8,13 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from harness.quantities import format_value
 from harness.reading import Verdict
 from harness.records.history import RunLine
 from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
 from harness.statistics.batch import SideDifference, class_count
 from harness.statistics.control import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson
+from harness.units import format_value
 
 UNITS_A_GROUP = 20  # of the yield chart, so that its whiskers tell something
 MOST_GROUPS = 24

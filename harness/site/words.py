@@ -8,10 +8,10 @@ from functools import cache, lru_cache
 
 from markupsafe import Markup, escape
 
-from harness.quantities import format_value
 from harness.records.run import INTERRUPTED
 from harness.report.write import SYMBOLS
 from harness.statistics.yields import Proportion
+from harness.units import format_value
 
 _RATIOS = ("dB", "dBu", "dBV", "deg")  # that are written without a prefix
 

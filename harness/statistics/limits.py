@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from harness.quantities import counted, format_value
 from harness.statistics.capability import (
     FEWEST_FOR_NORMALITY,
     NORMALITY_LEVEL,
@@ -18,6 +17,7 @@ from harness.statistics.capability import (
     range_confidence,
 )
 from harness.statistics.control import finite_values, varies
+from harness.units import counted, format_value
 
 FEWEST_FOR_LIMITS = 10
 DECADES_OF_STEP = 1  # limits are rounded outwards to a tenth of the power of ten of their distance

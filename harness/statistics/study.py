@@ -7,10 +7,10 @@ from typing import Literal
 
 import numpy as np
 
-from harness.quantities import counted
 from harness.records.history import ReadingKey, RunLine, Series
 from harness.statistics.gauge import GaugeStudy, gauge_anova, tolerance_width
 from harness.statistics.yields import COMPLETE
+from harness.units import counted
 
 By = Literal["operator", "bench", "day"]
 

@@ -4,8 +4,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from harness.descriptions.fixture import Connector, Fixture, PortName
-from harness.descriptions.module import LEGS, Module
+from harness.job.fixture import Connector, Fixture, PortName
+from harness.job.module import LEGS, Module
 
 # AES59: eight balanced channels on a 25-way D connector, (hot, cold, ground); pin 13 is not connected.
 AES59: tuple[tuple[str, str, str], ...] = (

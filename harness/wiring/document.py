@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from harness.descriptions.job import Job
+from harness.job.job import Job
 from harness.wiring.connectors import Fitted, fitted
 from harness.wiring.parts import Needed, bill, loads
 from harness.wiring.plugs import Chosen, Plug, plugs

@@ -4,9 +4,9 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from harness.descriptions.fixture import Fixture, Termination
-from harness.descriptions.module import LEGS, Module
-from harness.quantities import format_value
+from harness.job.fixture import Fixture, Termination
+from harness.job.module import LEGS, Module
+from harness.units import format_value
 from harness.wiring.connectors import Fitted
 from harness.wiring.plugs import USUAL_TOLERANCE, Chosen, Plug, choose
 

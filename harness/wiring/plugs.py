@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.circuit.fixings import pad_resistors
-from harness.descriptions.fixture import Fixture, Link, LinkLeg, PortName
-from harness.descriptions.module import LEGS, Module
+from harness.job.fixture import Fixture, Link, LinkLeg, PortName
+from harness.job.module import LEGS, Module
 from harness.wiring.preferred import Series, nearest_value
 
 USUAL_TOLERANCE = 0.01  # what is bought; a plug's measured resistors are known far better

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from harness.quantities import format_value
+from harness.units import format_value
 from harness.wiring.connectors import Fitted, Pin, pin_of
 from harness.wiring.document import Wiring
 from harness.wiring.plugs import Chosen, Plug

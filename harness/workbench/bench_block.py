@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from harness.errors import BenchError
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.store import RunStore
 
 CheckKind = Literal["golden", "known-bad"]

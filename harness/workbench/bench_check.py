@@ -8,13 +8,13 @@ from pathlib import Path
 from drivers.profile import GeneratorProfile, OscilloscopeProfile, Profile, SupplyProfile, SwitchboardProfile
 from drivers.profile_files import load_profile
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.bench import BenchFile
-from harness.descriptions.job import Job
 from harness.errors import JobError, Mistake
+from harness.job.bench import BenchFile
+from harness.job.job import Job
 from harness.measure.noise import least_noise_vrms
 from harness.measure.tones import choose_tones
 from harness.plan.model import IDLE_HZ
-from harness.quantities import dbu_from_vrms
+from harness.units import dbu_from_vrms
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:

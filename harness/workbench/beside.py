@@ -23,14 +23,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from harness.circuit.elements import BenchImpedances
-    from harness.descriptions.job import Job
     from harness.faults.coverage import FaultSeen
+    from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
     from harness.report.response_plot import ResponsePlot
     from harness.report.run_pictures import Drawn
     from harness.roles import Capture
-    from harness.runner.events import Event
+    from harness.session.events import Event
 
 NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
 
@@ -70,7 +70,7 @@ class Beside:
 
     def see(self, event: "Event") -> None:
         """Draw a change of state whose record the report may show."""
-        from harness.runner.events import EdgeNoted
+        from harness.session.events import EdgeNoted
 
         if isinstance(event, EdgeNoted):
             self._draw(event.acquisition, event.capture, window_s=0.0)

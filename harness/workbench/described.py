@@ -14,13 +14,13 @@ from harness.report.whole import write_whole
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
-    from harness.descriptions.faults import Fault
-    from harness.descriptions.job import Job
     from harness.faults.coverage import FaultSeen
     from harness.faults.diagnosis import Diagnoser
+    from harness.job.faults import Fault
+    from harness.job.job import Job
     from harness.plan.model import Acquisition, Plan
     from harness.records.run import RunHeader, RunRecord
-    from harness.runner.events import Observer
+    from harness.session.events import Observer
     from harness.workbench.beside import Beside
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
@@ -40,7 +40,7 @@ class Described:
 
     def is_quick(self, acquisitions: int) -> bool:
         """Whether all faults in so many acquisitions are a matter of about a second."""
-        from harness.descriptions.faults import ONE_RESISTANCE_OHM, single_faults
+        from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 
         faults = single_faults(self.job.module, self.job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
         return acquisitions * len(faults) <= LARGEST_AT_RUN_END
@@ -172,7 +172,7 @@ def _write_kept(path: Path, found: "tuple[FaultSeen, ...]") -> None:
 def recorded_description(record: "RunRecord") -> Described:
     """A run's job as it was recorded. Raises RecordsError where its files no longer read."""
     from harness.plan.build import trial_plan
-    from harness.runner.recorded import recorded_job
+    from harness.session.recorded import recorded_job
 
     job = recorded_job(record)
     impedances, notes = _recorded_impedances(job, record.header)
@@ -184,7 +184,7 @@ def recorded_description(record: "RunRecord") -> Described:
 def _profiles(header: "RunHeader") -> Iterator[Path]:
     """A folder with a person's own profiles of a run: as they were kept with it, or where they were then."""
     from drivers.profile_files import NAME
-    from harness.runner.recorded import JOB_FILES
+    from harness.session.recorded import JOB_FILES
 
     kept = header.files[len(JOB_FILES) :]
     if not kept:

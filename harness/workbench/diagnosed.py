@@ -34,7 +34,7 @@ def read_recorded(store: "RunStore", record: "RunRecord", described: Described |
 
     Raises RecordsError where its files no longer read.
     """
-    from harness.runner.recorded import Kept, evidence_of
+    from harness.session.recorded import Kept, evidence_of
 
     described = described or recorded_description(record)
     kept = Kept(

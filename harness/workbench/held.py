@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from harness.errors import RecordsError
 
 if TYPE_CHECKING:
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.records.run import EventKind, Purpose, RunHeader
     from harness.records.store import RunStore

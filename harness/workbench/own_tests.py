@@ -50,7 +50,7 @@ class OwnTests:
         self._bench: Bench | None = None
 
     def __enter__(self) -> Self:
-        from harness.runner.run import RunInParts
+        from harness.session.run import RunInParts
 
         unit, records = self.unit, self._records
         unit.check_bench(records)
@@ -125,7 +125,7 @@ class OwnTests:
 
     def finish(self, *, interrupted: bool = False) -> RunOfTests:
         """End the run by its readings and by how the tests ended, and write its page."""
-        from harness.runner.stage import OverCurrentError
+        from harness.session.stage import OverCurrentError
 
         self._close_bench()
         if self._end is None or isinstance(self._end, OverCurrentError):
@@ -160,7 +160,7 @@ class OwnTests:
 
     def _stop(self, error: BaseException) -> None:
         """Make the bench safe; the run stands as stopped but where the unit itself ended it."""
-        from harness.runner.stage import OverCurrentError
+        from harness.session.stage import OverCurrentError
 
         if not isinstance(error, OverCurrentError):
             self._parts.stop(error)

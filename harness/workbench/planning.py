@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
-    from harness.descriptions.file import JobFile
-    from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.job.file import JobFile
+    from harness.job.fixture import Hookup
+    from harness.job.job import Job
     from harness.plan.model import Plan
 
 
@@ -39,7 +39,7 @@ def profile_folder(job: "Job", bench: Path | None) -> Path:
 def files_of(job: "Job", bench: Path | None) -> "tuple[JobFile, ...]":
     """A job's files, then a person's own profiles that its bench names: all that a run keeps by content."""
     from drivers.profile_files import own_profile
-    from harness.descriptions.file import JobFile
+    from harness.job.file import JobFile
 
     if job.bench is None:
         return job.files

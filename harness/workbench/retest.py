@@ -8,7 +8,7 @@ from harness.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from harness.descriptions.job import Job
+    from harness.job.job import Job
     from harness.records.history import RunLine
     from harness.records.store import RunStore
 

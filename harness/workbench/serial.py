@@ -4,7 +4,7 @@ import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from harness.descriptions.sequence import Sequence
+    from harness.job.sequence import Sequence
 
 LONGEST_SERIAL = 64
 

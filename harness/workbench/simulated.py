@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 from harness.errors import BenchError, UsageError
 
 if TYPE_CHECKING:
-    from harness.descriptions.fixture import Hookup
+    from harness.job.fixture import Hookup
 
 NEEDED_BY_A_RUN = (
     "drivers.bench",
     "harness.plan.build",
-    "harness.runner.run",
+    "harness.session.run",
     "harness.report.write",
     "harness.workbench.beside",
 )

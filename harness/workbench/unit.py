@@ -18,14 +18,14 @@ from harness.workbench.simulated import fault_notes, simulated_bench
 from harness.workbench.terminable import terminable
 
 if TYPE_CHECKING:
-    from harness.descriptions.fixture import Hookup
-    from harness.descriptions.job import Job
+    from harness.job.fixture import Hookup
+    from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
     from harness.records.run import EventKind, Outcome, Purpose, RunHeader
     from harness.records.store import RunStore
     from harness.roles import Bench
-    from harness.runner.events import Event, Hands, Observer
+    from harness.session.events import Event, Hands, Observer
 
 SIMULATED = "simulated"
 
@@ -76,7 +76,7 @@ class UnitAtBench:
         was bad is used all the same, with an operator. observe: sees every event of the run.
         Raises what is no verdict on the unit: UsageError, BenchError, RecordsError, each with its kinds.
         """
-        from harness.runner.run import run_plan
+        from harness.session.run import run_plan
 
         before = records.passed(self.serial, self.job.module.part, simulated=self.simulated)
         if before is not None and not again:

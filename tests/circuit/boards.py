@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping, Sequence
 
-from harness.descriptions.fixture import Fixture, Hookup, Link, PortName, Termination
-from harness.descriptions.module import (
+from harness.job.fixture import Fixture, Hookup, Link, PortName, Termination
+from harness.job.module import (
     LEGS,
     Amplifier,
     Line,

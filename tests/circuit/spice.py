@@ -13,9 +13,9 @@ import pytest
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit
 from harness.circuit.solve import LEAK_S
-from harness.descriptions.fixture import Fixture, Hookup, Link
-from harness.descriptions.module import GROUND, LEGS, Amplifier, Module
-from harness.descriptions.state import State
+from harness.job.fixture import Fixture, Hookup, Link
+from harness.job.module import GROUND, LEGS, Amplifier, Module
+from harness.job.state import State
 
 
 @dataclass(frozen=True, kw_only=True)

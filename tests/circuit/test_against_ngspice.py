@@ -11,10 +11,10 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
-from harness.descriptions.fixture import Fixture, Hookup, Link
-from harness.descriptions.load import load_job
-from harness.descriptions.module import Amplifier, Module
-from harness.descriptions.state import all_states
+from harness.job.fixture import Fixture, Hookup, Link
+from harness.job.load import load_job
+from harness.job.module import Amplifier, Module
+from harness.job.state import all_states
 from tests.circuit import boards, spice
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"

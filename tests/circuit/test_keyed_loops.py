@@ -7,8 +7,8 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict_states
 from harness.circuit.routes import route
-from harness.descriptions.fixture import Link, LinkLeg
-from harness.descriptions.state import State
+from harness.job.fixture import Link, LinkLeg
+from harness.job.state import State
 from tests.circuit import boards
 
 CHANNELS = ("left", "right")

@@ -9,9 +9,9 @@ from harness.circuit.expand import build_circuit, is_operated
 from harness.circuit.predict import differential, predict
 from harness.circuit.routes import route
 from harness.circuit.transfer import transfer
-from harness.descriptions.module import Amplifier
-from harness.descriptions.state import State
 from harness.errors import CircuitError
+from harness.job.module import Amplifier
+from harness.job.state import State
 from tests.circuit import boards
 
 REST = State(on=())

@@ -9,9 +9,9 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.fixings import pad_resistors
 from harness.circuit.predict import differential, predict
-from harness.descriptions.fixture import Fixture, Link
-from harness.descriptions.module import Module
-from harness.descriptions.state import State
+from harness.job.fixture import Fixture, Link
+from harness.job.module import Module
+from harness.job.state import State
 from harness.measure.common_mode import converted
 from tests.circuit import boards
 

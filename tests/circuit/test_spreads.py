@@ -10,9 +10,9 @@ import pytest
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import predict_circuit
-from harness.descriptions.load import load_job
-from harness.descriptions.module import Amplifier
-from harness.descriptions.state import State
+from harness.job.load import load_job
+from harness.job.module import Amplifier
+from harness.job.state import State
 from tests.circuit import boards
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"

@@ -11,8 +11,8 @@ from rich.console import Console
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli.table import as_data, as_table
-from harness.descriptions.load import load_job
-from harness.descriptions.state import State, all_states
+from harness.job.load import load_job
+from harness.job.state import State, all_states
 from tests.circuit import boards
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"

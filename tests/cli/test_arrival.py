@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.descriptions.load import load_job
-from harness.runner.arrival import draws_nothing, draws_the_same
+from harness.job.load import load_job
+from harness.session.arrival import draws_nothing, draws_the_same
 
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 MODULE = load_job(JOB).module

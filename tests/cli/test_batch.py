@@ -11,8 +11,8 @@ import pytest
 from harness.cli.big_word import big_lines, show_big
 from harness.cli.faulty import draw_faults
 from harness.cli.serials import read_serials
-from harness.descriptions.load import load_job
 from harness.errors import JobError, UsageError
+from harness.job.load import load_job
 from harness.records.store import open_records
 from tests.cli.commands import Printed, switchwalk
 from tests.wire.standing_bench import TINY

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
 from harness.errors import BenchError
+from harness.job.job import Job
+from harness.job.load import load_job
 from harness.records.store import RunStore, open_records
 from harness.workbench.bench_block import BenchCheck, CheckKind, check_block
 from tests.records.outside_broadcast import HEADER

@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from harness.cli.letters import as_shown
-from harness.quantities import counted
+from harness.units import counted
 from tests.wire.standing_bench import ROOT
 
 NO_JOB = ("plan", "no-such-folder-of-a-job-anywhere-here")

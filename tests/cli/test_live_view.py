@@ -13,8 +13,8 @@ if sys.platform == "win32":
 from harness.circuit.elements import BenchImpedances
 from harness.cli.live_routes import Routes
 from harness.cli.time_left import SURE_S, TimeLeft
-from harness.descriptions.load import load_job
-from harness.descriptions.state import State
+from harness.job.load import load_job
+from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.plan.estimate import EDGE_RECORD_S, record_s
 from tests.cli.screen import COLOURS, Screen

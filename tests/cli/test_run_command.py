@@ -62,7 +62,7 @@ TELLING = ("gain", "polarity", "supply_current")
 def shorter(job: str, states: tuple[str, ...] = ()) -> Path:
     """The shipped job with its telling checks only, in all its states or in these.
 
-    A run of all checks is for good units, in tests/runner/test_steady_quantities.py.
+    A run of all checks is for good units, in tests/session/test_steady_quantities.py.
     """
     folder = with_checks_of(SEQUENCES / job, Path("telling"), *TELLING)
     if states:

@@ -7,7 +7,7 @@ from typing import get_args
 
 import pytest
 
-from harness.descriptions.sequence import Quantity
+from harness.job.sequence import Quantity
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "quantities.md").read_text(encoding="utf-8")

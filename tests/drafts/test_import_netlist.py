@@ -6,12 +6,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from harness.descriptions.load import load_job
-from harness.descriptions.module import Module
 from harness.drafts.module_draft import draft_module
 from harness.drafts.read_netlist import read_netlist
 from harness.drafts.values import spice_value
 from harness.errors import SwitchwalkError
+from harness.job.load import load_job
+from harness.job.module import Module
 from tests.cli.commands import switchwalk
 
 # A relay with one insert loop in a mono line; pins in threes after the coil, as `import --help` says.

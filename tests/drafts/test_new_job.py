@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.descriptions.load import load_job
 from harness.drafts.answers import TEMPLATES, Answers
 from harness.drafts.job import job_texts
+from harness.job.load import load_job
 from tests.cli.commands import switchwalk
 
 FITTING = [

@@ -15,14 +15,14 @@ import pytest
 from drivers.bench import make_left_safe, open_bench
 from drivers.claim import claim
 from drivers.mark import Mark
-from harness.descriptions.bench import (
+from harness.errors import BenchError, JobError, LinkLost, WrongInstrument
+from harness.job.bench import (
     BenchFile,
     GeneratorFile,
     OscilloscopeFile,
     SupplyFile,
     SwitchboardFile,
 )
-from harness.errors import BenchError, JobError, LinkLost, WrongInstrument
 from harness.roles import Bench, CaptureSetting, Generator, InputSetting, Oscilloscope, Supply, Switchboard
 from tests.drivers import strict_instruments as strict
 from tests.drivers.own_profiles import profile_text

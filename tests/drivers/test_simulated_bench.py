@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from drivers.bench import open_bench
-from harness.descriptions.bench import BenchFile, GeneratorFile, OscilloscopeFile, SupplyFile, SwitchboardFile
 from harness.errors import BenchError, BenchTimeout, LinkLost
+from harness.job.bench import BenchFile, GeneratorFile, OscilloscopeFile, SupplyFile, SwitchboardFile
 from harness.roles import Bench, CaptureSetting, InputSetting
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.load import load_job
 from harness.faults.coverage import hard_faults
 from harness.faults.signatures import signatures
+from harness.job.load import load_job
 from harness.plan.build import build_plan
 from tests.cli.commands import switchwalk
 

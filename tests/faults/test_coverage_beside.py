@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.load import load_job
 from harness.faults.coverage import judge_faults
+from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.report.edge_pictures import draw_edge
 from harness.report.run_pictures import NOT_DRAWN, Drawn
-from harness.runner.events import EdgeNoted
+from harness.session.events import EdgeNoted
 from harness.workbench.beside import Beside
 from harness.workbench.described import Described
 from tests.report.test_exchanged_pictures import capture

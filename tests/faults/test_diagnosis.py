@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from harness.descriptions.faults import Fault, parse_fault, single_faults
-from harness.descriptions.load import load_job
 from harness.faults.effects import suspect_name
 from harness.faults.likelihood import Spread
 from harness.faults.probes import best_probe, expected_information
 from harness.faults.words import explain
+from harness.job.faults import Fault, parse_fault, single_faults
+from harness.job.load import load_job
 from harness.report.explanation import make_explanation, shown_groups
 from tests.faults.laboratory import IMPEDANCES, SEED
 

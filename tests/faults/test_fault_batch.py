@@ -11,15 +11,15 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import LEAK_S
-from harness.descriptions.faults import Fault, single_faults
-from harness.descriptions.load import load_job
-from harness.descriptions.module import GROUND
-from harness.descriptions.sequence import Check, Tone
-from harness.descriptions.state import State, all_states
 from harness.errors import CircuitError
 from harness.faults.effects import with_fault
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
 from harness.faults.suspects import Planner
+from harness.job.faults import Fault, single_faults
+from harness.job.load import load_job
+from harness.job.module import GROUND
+from harness.job.sequence import Check, Tone
+from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from tests.circuit import boards, spice
 

@@ -10,10 +10,6 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import parse_fault
-from harness.descriptions.load import load_job
-from harness.descriptions.sequence import Limit
-from harness.descriptions.state import State
 from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
 from harness.faults.contacts import smallest_seen, with_loads
@@ -26,6 +22,10 @@ from harness.faults.minimal import smallest_plan
 from harness.faults.over_current import over_current
 from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
+from harness.job.faults import parse_fault
+from harness.job.load import load_job
+from harness.job.sequence import Limit
+from harness.job.state import State
 from harness.plan.build import build_plan
 
 SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
@@ -166,7 +166,7 @@ def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_co
 
 
 def _resistive(pole, throw, ohm):
-    from harness.descriptions.faults import Fault
+    from harness.job.faults import Fault
 
     return Fault(kind="throw resistance", subject=pole, throw=throw, resistance_ohm=ohm)
 

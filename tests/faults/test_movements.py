@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from harness.descriptions.faults import parse_fault
 from harness.faults.movements import WRONG, Movements, cost
 from harness.faults.observed import EdgeSeen
+from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
 from tests.faults.laboratory import IMPEDANCES
 

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.faults import parse_fault
-from harness.descriptions.load import load_job
 from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.job.faults import parse_fault
+from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk

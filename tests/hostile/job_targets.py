@@ -8,8 +8,8 @@ from pathlib import Path
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.truth import truth_table
-from harness.descriptions.load import load_job
 from harness.errors import SwitchwalkError
+from harness.job.load import load_job
 from harness.plan.build import trial_plan
 from tests.hostile.file_targets import FILES, ROOT, scratch
 

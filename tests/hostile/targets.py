@@ -6,7 +6,7 @@ a wrong value that gets through. Nothing here waits: the wire is in memory, its 
 
 from collections.abc import Callable, Iterator
 
-from harness.descriptions.faults import Fault
+from harness.job.faults import Fault
 from tests.hostile import file_targets, job_targets, record_targets, simulator_targets, wire_targets
 from tests.hostile.file_targets import FILES, JOBS, ROLES, ROOT, shipped_job
 from tests.hostile.wire_targets import IDENTITY, PREAMBLE
@@ -49,7 +49,7 @@ def _profile_texts() -> Iterator[bytes]:
 
 
 def _fault_names() -> Iterator[bytes]:
-    from harness.descriptions.faults import single_faults
+    from harness.job.faults import single_faults
 
     found: list[Fault] = list(single_faults(shipped_job().module, shipped_job().fixture))
     yield from (str(one).encode() for one in found[::7])

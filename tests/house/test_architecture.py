@@ -11,16 +11,16 @@ SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"
 
 # Within the harness, a room may import itself and what stands to the left of it.
 FLOW = (
-    "errors", "quantities", "roles", "reading", "descriptions", "drafts", "circuit", "measure", "plan",
-    "judge", "faults", "records", "statistics", "runner", "report", "site", "wiring",
+    "errors", "units", "roles", "reading", "job", "drafts", "circuit", "measure", "plan",
+    "judge", "faults", "records", "statistics", "session", "report", "site", "wiring",
     "workbench", "pytest_plugin", "cli",
 )  # fmt: skip
 
 BRINGS_TOGETHER = ("harness.cli", "harness.workbench")  # drivers and harness
 
 MAY_READ = {
-    "drivers": ("errors", "roles", "quantities", "descriptions"),
-    "simulator": ("errors", "quantities", "descriptions"),
+    "drivers": ("errors", "roles", "units", "job"),
+    "simulator": ("errors", "units", "job"),
 }
 NEVER = {
     room: tuple(f"harness.{other}" for other in FLOW if other not in may) + tuple({*MAY_READ} - {room})

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from harness.descriptions.sequence import Limit
 from harness.errors import ReadingError
+from harness.job.sequence import Limit
 from harness.judge import judge, judge_polarity, limits_for, unit_verdict
 from harness.measure.budget import Estimate
 

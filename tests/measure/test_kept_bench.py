@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.load import load_job
+from harness.job.load import load_job
 from harness.measure.bare import Bare
 from harness.measure.distortion import measure_harmonics, thd
 from harness.measure.noise import noise
@@ -15,7 +15,7 @@ from harness.measure.reference import LIFE_S, Reference
 from harness.measure.reference_drift import harmonic_drift, noise_drift
 from harness.plan.build import build_plan
 from harness.roles import Capture, CaptureSetting, InputSetting
-from harness.runner.bare import lacks
+from harness.session.bare import lacks
 
 INTERVAL_S, SAMPLES, STEP_V = 5e-6, 20_000, 1e-3
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "stepped_attenuator"

@@ -8,11 +8,11 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances, pin_name
 from harness.circuit.expand import build_circuit
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.load import load_job
-from harness.descriptions.module import node_name
-from harness.descriptions.sequence import Check, Limit, Tone
-from harness.descriptions.state import State
+from harness.job.fixture import Hookup
+from harness.job.load import load_job
+from harness.job.module import node_name
+from harness.job.sequence import Check, Limit, Tone
+from harness.job.state import State
 from harness.measure.budget import Component
 from harness.measure.capacitance import Quiet, coupling_capacitance
 from harness.measure.quantities import View

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.edge import Edge, single_line_edges
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
-from harness.descriptions.state import State, all_states
+from harness.job.edge import Edge, single_line_edges
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.edges import EDGE_QUANTITIES
 from harness.plan.estimate import EDGE_RECORD_S, estimate, walked

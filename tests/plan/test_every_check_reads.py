@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.edge import Edge, EdgeCheck
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
-from harness.descriptions.sequence import Check, Limit, Quantity, Tone
-from harness.descriptions.state import State
 from harness.errors import JobError
+from harness.job.edge import Edge, EdgeCheck
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.state import State
 from harness.plan.build import build_plan, trial_plan
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.fixture import Hookup, PortName
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
-from harness.descriptions.module import Amplifier
-from harness.descriptions.state import State, all_states
 from harness.errors import JobError
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.job.module import Amplifier
+from harness.job.state import State, all_states
 from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.build import build_plan

@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
-from harness.descriptions.sequence import Check, Limit, Tone
-from harness.descriptions.state import State
 from harness.errors import JobError
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.job.sequence import Check, Limit, Tone
+from harness.job.state import State
 from harness.plan.arrange import is_dry
 from harness.plan.build import build_plan
 from harness.plan.model import Plan

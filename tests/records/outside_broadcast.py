@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from harness.descriptions.file import JobFile
+from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records.run import AcquisitionRecord, RunHeader
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting

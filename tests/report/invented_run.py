@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.descriptions.state import all_states
+from harness.job.state import all_states
 from harness.reading import Contribution, Reading, Verdict
 from harness.records.run import RunHeader, RunRecord
 from tests.records.outside_broadcast import ENDED, HEADER, READING, STARTED, capture

@@ -5,8 +5,8 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from harness.descriptions.faults import Fault
 from harness.faults.coverage import FaultSeen
+from harness.job.faults import Fault
 from harness.report.coverage_picture import MOST_TOLD, PANELS, draw_coverage
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -70,7 +70,7 @@ def test_it_needs_nothing_from_elsewhere(drawn):
 def test_every_hard_kind_of_fault_has_its_place():
     from typing import get_args
 
-    from harness.descriptions.faults import FaultKind
+    from harness.job.faults import FaultKind
 
     placed = {kind for kinds in PANELS.values() for kind in kinds}
     timing = {"relay slow to operate", "relay slow to release", "relay long bounce"}

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from harness.descriptions.fixture import Hookup, PortName
+from harness.job.fixture import Hookup, PortName
 from harness.report.edge_pictures import draw_edge
 from harness.report.pictures import draw_waveform
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.runner.inputs import in_order, input_numbers
+from harness.session.inputs import in_order, input_numbers
 
 OUT = PortName(channel="left", net="out")
 HOT_V, COLD_V = 1.0, -2.0

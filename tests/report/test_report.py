@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
-from harness.descriptions.file import JobFile
-from harness.descriptions.state import all_states
 from harness.errors import RecordsError
+from harness.job.file import JobFile
+from harness.job.state import all_states
 from harness.report.matrix import make_matrix
 from harness.report.pictures import draw_waveform
 from harness.report.write import render_report, write_report

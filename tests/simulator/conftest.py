@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.descriptions.load import load_job
+from harness.job.load import load_job
 from simulator.bench_file import Addresses
 from simulator.server import Simulator, read_faults
 

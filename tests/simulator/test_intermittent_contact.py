@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 from scipy.stats import binomtest
 
-from harness.descriptions.faults import Fault, parse_fault
-from harness.descriptions.job import Job
-from harness.descriptions.load import load_job
 from harness.errors import UsageError
+from harness.job.faults import Fault, parse_fault
+from harness.job.job import Job
+from harness.job.load import load_job
 from harness.reading import Reading
 from harness.records.store import open_records
 from simulator.clock import Clock

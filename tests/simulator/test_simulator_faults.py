@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.descriptions.faults import parse_fault, single_faults
-from harness.descriptions.load import load_job
+from harness.job.faults import parse_fault, single_faults
+from harness.job.load import load_job
 from simulator.circuit import Network
 from simulator.faults import apply
 from simulator.lines import SupplySetting, energised, supply_state

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.descriptions.load import load_job
+from harness.job.load import load_job
 from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
 from simulator.motion import OPERATED, REST
 from simulator.unit import Damage, build

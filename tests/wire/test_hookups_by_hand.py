@@ -16,16 +16,16 @@ import pytest
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
 from harness.cli.hookup_text import drawing
-from harness.descriptions.fixture import Hookup
-from harness.descriptions.load import load_job
 from harness.errors import HookupError
+from harness.job.fixture import Hookup
+from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
-from harness.runner.by_hand import make_by_hand
-from harness.runner.events import Event, Remark
-from harness.runner.preflight import energise
-from harness.runner.run import stage_of
-from harness.runner.stage import Stage
+from harness.session.by_hand import make_by_hand
+from harness.session.events import Event, Remark
+from harness.session.preflight import energise
+from harness.session.run import stage_of
+from harness.session.stage import Stage
 from harness.workbench.held import WallClock
 from simulator.hands import Places
 from simulator.server import Simulator, read_faults

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.fixings import pad_resistors
-from harness.descriptions.load import load_job
 from harness.errors import JobError
+from harness.job.load import load_job
 from harness.wiring.connectors import AES59, XLR, fitted, pin_of
 from harness.wiring.drawings import xlr
 from harness.wiring.plugs import choose, pad_loss_db, plugs

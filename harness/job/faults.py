@@ -1,0 +1,279 @@
+"""The names of single faults that a unit, its connectors or its loop plugs can have.
+
+Names only: the circuit and the simulator apply them, each in its own way. A name is short and stable, because
+records and the command line use it: `K3 never operates`, `left.out.cold open`. Several at once are joined
+by ` + `.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Literal
+
+from harness.errors import UsageError
+from harness.job.fixture import Fixture
+from harness.job.module import LEGS, Leg, Module, Part, Relay
+from harness.job.names import nearest
+from harness.units import format_value, parse_quantity
+
+FaultKind = Literal[
+    "relay never operates",  # stays at rest though its coil draws current
+    "relay always operated",  # stays operated, with or without current
+    "coil open",  # at rest, and draws nothing
+    "coil shorted",  # at rest, and takes what the supply gives
+    "relay slow to operate",  # several times slower than any healthy one
+    "relay slow to release",
+    "relay long bounce",
+    "pole stuck at rest",  # one pole of a relay whose others move
+    "pole stuck operated",
+    "throw stuck open",  # never conducts
+    "throw stuck closed",  # conducts in either position
+    "throw resistance",  # conducts when closed, through `resistance_ohm`
+    "throw intermittent",  # now and then does not conduct, from one operation to the next: `chance` of each
+    "leg open",  # one pin of a port's connector; the module and the outside are no longer joined there
+    "leg grounded",
+    "legs swapped",  # hot and cold exchanged at a port's connector
+    "legs shorted",  # to each other
+    "channels bridged",  # the same leg of both channels joined at a port's connector
+    "channels swapped",  # both legs of a port exchanged between the channels
+    "line dead",  # energising it does nothing
+    "lines swapped",
+    "link missing",  # the loop plug of one channel is not in
+    "link straight",  # a straight plug stands where another belongs
+    "link legs swapped",  # the plug's hot path ends on the cold pin, and the reverse
+    "link channels swapped",  # each of the two channels has the other's plug
+    "part open",
+    "part shorted",
+    "part tenfold",  # ten times its value
+    "part a tenth",
+]
+
+_TEMPLATES: dict[FaultKind, str] = {
+    "relay never operates": "{subject} never operates",
+    "relay always operated": "{subject} always operated",
+    "coil open": "{subject} coil open",
+    "coil shorted": "{subject} coil shorted",
+    "relay slow to operate": "{subject} slow to operate",
+    "relay slow to release": "{subject} slow to release",
+    "relay long bounce": "{subject} long bounce",
+    "pole stuck at rest": "{subject} stuck at rest",
+    "pole stuck operated": "{subject} stuck operated",
+    "throw stuck open": "{subject} {throw} stuck open",
+    "throw stuck closed": "{subject} {throw} stuck closed",
+    "throw resistance": "{subject} {throw} {resistance}",
+    "throw intermittent": "{subject} {throw} intermittent{chance}",
+    "leg open": "{channel}.{subject}.{leg} open",
+    "leg grounded": "{channel}.{subject}.{leg} grounded",
+    "legs swapped": "{channel}.{subject} legs swapped",
+    "legs shorted": "{channel}.{subject} legs shorted",
+    "channels bridged": "{subject}.{leg} bridged",
+    "channels swapped": "{subject} channels swapped",
+    "line dead": "line {subject} dead",
+    "lines swapped": "lines {subject} and {other} swapped",
+    "link missing": "{channel}.{subject} missing",
+    "link straight": "{channel}.{subject} straight",
+    "link legs swapped": "{channel}.{subject} legs swapped",
+    "link channels swapped": "{subject} channels swapped",
+    "part open": "{subject} open",
+    "part shorted": "{subject} shorted",
+    "part tenfold": "{subject} tenfold",
+    "part a tenth": "{subject} a tenth",
+}
+LISTED_RESISTANCES_OHM = (1.0, 10.0, 100.0)  # of a bad contact; any other may be asked for by name
+ONE_RESISTANCE_OHM = (10.0,)  # where a bad contact stands once, whatever it reads
+
+USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other
+_INTERMITTENT = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) intermittent(?P<chance> [\d.]+ ?\S*)?")
+FAR_MATCH = 0.4  # likeness from which a name is worth offering where nothing is nearer
+_RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) (?P<resistance>[\d.]+ ?\S*)")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fault:
+    """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a link, a part.
+
+    The other fields are set where the kind needs them: `channel`, `leg` of a port's or link's fault, `throw`
+    of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent one.
+    """
+
+    kind: FaultKind
+    subject: str
+    channel: str | None = None
+    leg: Leg | None = None
+    throw: Literal["rest", "operated"] | None = None
+    other: str | None = None
+    resistance_ohm: float | None = None
+    chance: float | None = None
+
+    @property
+    def name(self) -> str:
+        """The fault's short stable name."""
+        ohm = self.resistance_ohm
+        chance = None if self.chance == USUAL_CHANCE else self.chance
+        return _TEMPLATES[self.kind].format(
+            subject=self.subject,
+            channel=self.channel,
+            leg=self.leg,
+            throw=self.throw,
+            other=self.other,
+            resistance="" if ohm is None else format_value(ohm, "ohm"),
+            chance="" if chance is None else f" {100 * chance:g} %",
+        )
+
+    def __str__(self) -> str:
+        return self.name
+
+
+def single_faults(
+    module: Module, fixture: Fixture, *, contact_ohm: Sequence[float] = LISTED_RESISTANCES_OHM
+) -> tuple[Fault, ...]:
+    """Give every single fault of a job: relays, poles, connectors, lines, plugs and parts, in that order.
+
+    contact_ohm: what a bad contact reads; each contact is there once for every one of these.
+    """
+    return (
+        *(fault for relay in module.relays for fault in _relay_faults(relay, contact_ohm)),
+        *_port_faults(module),
+        *_line_faults(module),
+        *_link_faults(module, fixture),
+        *(fault for part in (*module.resistors, *module.capacitors) for fault in _part_faults(part)),
+    )
+
+
+def timing_faults(module: Module) -> tuple[Fault, ...]:
+    """Relays that do what they should too slowly, or bounce too long. No steady state shows any of these, so
+    they are not among `single_faults`.
+    """
+    kinds: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
+    return tuple(Fault(kind=kind, subject=relay.name) for relay in module.relays for kind in kinds)
+
+
+def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...]:
+    """Read one fault, or several joined by ` + `. Raises UsageError naming the nearest faults there are."""
+    faults_known = (*single_faults(module, fixture), *timing_faults(module))
+    known = {fault.name.casefold(): fault for fault in faults_known}
+    faults: list[Fault] = []
+    for part in re.split(r"\s\+\s", text.strip()):
+        wanted = " ".join(part.split())
+        fault = known.get(wanted.casefold()) or _bad_contact(wanted, module) or _intermittent(wanted, module)
+        if fault is None:
+            raise UsageError(_no_such_fault(wanted, tuple(known.values())))
+        if fault in faults:
+            raise UsageError(f'"{fault.name}" stands twice in "{text}"; expected every fault once')
+        faults.append(fault)
+    return tuple(faults)
+
+
+def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
+    names = [fault.name for fault in known]
+    guess = nearest(wanted, names)
+    close = [guess] if guess else []
+    first = wanted.split(" ")[0]
+    close += [name for name in names if name.startswith(f"{first} ") and name not in close][:4]
+    if not close:
+        close = get_close_matches(wanted, names, n=3, cutoff=FAR_MATCH)
+    example = ", ".join(close) if close else f"one such as {names[0]}"
+    return f'no such fault: "{wanted}"; expected {"one of " if len(close) > 1 else ""}{example}'
+
+
+def _bad_contact(wanted: str, module: Module) -> Fault | None:
+    """Read `K1.1.hot rest 2 ohm`, for any resistance."""
+    match = _RESISTANCE.fullmatch(wanted)
+    found = None if match is None else _throw_of(match, module)
+    if match is None or found is None:
+        return None
+    try:
+        ohm = parse_quantity(match["resistance"], "resistance")
+    except ValueError as error:
+        raise UsageError(f'fault "{wanted}": {error}') from None
+    return Fault(kind="throw resistance", subject=found[0], throw=found[1], resistance_ohm=ohm)
+
+
+def _intermittent(wanted: str, module: Module) -> Fault | None:
+    """Read `K1.1.hot operated intermittent`, or `... intermittent 10 %`, for any chance."""
+    match = _INTERMITTENT.fullmatch(wanted)
+    found = None if match is None else _throw_of(match, module)
+    if match is None or found is None:
+        return None
+    chance = USUAL_CHANCE
+    if match["chance"] is not None:
+        try:
+            chance = parse_quantity(match["chance"].strip(), "fraction")
+        except ValueError as error:
+            raise UsageError(f'fault "{wanted}": {error}') from None
+        if not 0 < chance <= 1:
+            raise UsageError(f'fault "{wanted}": found {100 * chance:g} %; expected over 0 % and up to 100 %')
+    return Fault(kind="throw intermittent", subject=found[0], throw=found[1], chance=chance)
+
+
+def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["rest", "operated"]] | None:
+    """The pole and the throw that a name begins with; None where the module has no such one."""
+    throw: Literal["rest", "operated"] = "rest" if match["throw"] == "rest" else "operated"
+    for relay in module.relays:
+        for pole in relay.poles:
+            if pole.name.casefold() == match["pole"].casefold():
+                return (
+                    None if (pole.rest if throw == "rest" else pole.operated) is None else (pole.name, throw)
+                )
+    return None
+
+
+def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]:
+    yield Fault(kind="relay never operates", subject=relay.name)
+    yield Fault(kind="relay always operated", subject=relay.name)
+    yield Fault(kind="coil open", subject=relay.name)
+    yield Fault(kind="coil shorted", subject=relay.name)
+    for pole in relay.poles:
+        yield Fault(kind="pole stuck at rest", subject=pole.name)
+        yield Fault(kind="pole stuck operated", subject=pole.name)
+        throws: tuple[Literal["rest", "operated"], ...] = ("rest", "operated")
+        for throw in throws:
+            if (pole.rest if throw == "rest" else pole.operated) is None:
+                continue
+            yield Fault(kind="throw stuck open", subject=pole.name, throw=throw)
+            yield Fault(kind="throw stuck closed", subject=pole.name, throw=throw)
+            for ohm in contact_ohm:
+                yield Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
+
+
+def _port_faults(module: Module) -> Iterator[Fault]:
+    for port in module.ports:
+        for channel in module.channels:
+            for leg in LEGS:
+                yield Fault(kind="leg open", subject=port.net, channel=channel, leg=leg)
+                yield Fault(kind="leg grounded", subject=port.net, channel=channel, leg=leg)
+            yield Fault(kind="legs swapped", subject=port.net, channel=channel)
+            yield Fault(kind="legs shorted", subject=port.net, channel=channel)
+        if len(module.channels) == 2:
+            for leg in LEGS:
+                yield Fault(kind="channels bridged", subject=port.net, leg=leg)
+            yield Fault(kind="channels swapped", subject=port.net)
+
+
+def _line_faults(module: Module) -> Iterator[Fault]:
+    lines = module.line_names
+    for line in lines:
+        yield Fault(kind="line dead", subject=line)
+    for index, line in enumerate(lines):
+        for other in lines[index + 1 :]:
+            yield Fault(kind="lines swapped", subject=line, other=other)
+
+
+def _link_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
+    for link in fixture.links.values():
+        straight = link.legs is None and not link.pad_db
+        for channel in module.channels:
+            yield Fault(kind="link missing", subject=link.name, channel=channel)
+            if not straight:
+                yield Fault(kind="link straight", subject=link.name, channel=channel)
+            yield Fault(kind="link legs swapped", subject=link.name, channel=channel)
+        if link.legs is not None and len(module.channels) == 2:  # other plugs are the same in every channel
+            yield Fault(kind="link channels swapped", subject=link.name)
+
+
+def _part_faults(part: Part) -> Iterator[Fault]:
+    yield Fault(kind="part open", subject=part.name)
+    yield Fault(kind="part shorted", subject=part.name)
+    yield Fault(kind="part tenfold", subject=part.name)
+    yield Fault(kind="part a tenth", subject=part.name)

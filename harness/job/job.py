@@ -1,0 +1,22 @@
+"""A whole job: its four files, read and cross-checked."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.job.bench import BenchFile
+from harness.job.file import JobFile
+from harness.job.fixture import Fixture
+from harness.job.module import Module
+from harness.job.sequence import Sequence
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """What to test, how it is wired, what to check and (where known) with what."""
+
+    folder: Path
+    module: Module
+    fixture: Fixture
+    sequence: Sequence
+    bench: BenchFile | None
+    files: tuple[JobFile, ...]

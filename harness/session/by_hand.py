@@ -1,0 +1,170 @@
+"""Hookups that hands make: asked for, proven at a low level, and put right before anything is measured."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from math import sqrt
+
+import numpy as np
+
+from harness.circuit.predict import predict_states
+from harness.errors import HookupError
+from harness.job.fixture import Hookup, PortName, SourceAdded
+from harness.job.module import LEGS
+from harness.job.state import State
+from harness.plan.model import Stimulus
+from harness.session.events import Hands, Remark
+from harness.session.hookup_check import capture_low, refuse_dc
+from harness.session.inputs import input_numbers
+from harness.session.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
+from harness.session.stage import Stage, impedances, tones_of
+from harness.session.through import LOW_LEVEL_VRMS
+
+LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's
+OFF_OHM = 1e9
+REST = State(on=())
+
+
+class KeptHands:
+    """Hands whose word is kept with the run: which hookup they made, or saw to, and when."""
+
+    def __init__(self, hands: Hands, who: str, keep: Callable[[str], None]) -> None:
+        self._hands, self._who, self._keep = hands, who, keep
+
+    def make(self, hookup: Hookup) -> None:
+        """Have a hookup made."""
+        self._hands.make(hookup)
+        self._keep(f"hookup {hookup.name!r}: made by hand, says {self._who}")
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Have leads of a hookup seen to."""
+        self._hands.correct(hookup, leads, said)
+        self._keep(f"hookup {hookup.name!r}: {', '.join(leads) or 'every lead'} looked at, says {self._who}")
+
+
+def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[str], None]) -> bool:
+    """Have a hookup made, and its leads put right until each shows what it should; whether each did.
+
+    What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
+    so. note: keeps what was found with the run. Raises BenchError for DC on a pin, HookupError where the
+    unit is not in the circuit at all.
+    """
+    _make_safe(stage)
+    stage.hands.make(hookup)
+    foretold = _foretell(stage, hookup)
+    if foretold is None:
+        return False
+    before: Misplaced | None = None
+    for look in range(LOOKS):
+        found = _look(stage, hookup, foretold)
+        if found is None:
+            if before is not None:
+                _say(stage, note, f"hookup {hookup.name!r}: now every lead is where it should be")
+            return True
+        if look == LOOKS - 1:
+            break
+        _make_safe(stage)
+        _say(
+            stage,
+            note,
+            f"hookup {hookup.name!r}: {found.said}. Nothing is measured of the unit until this is seen to",
+        )
+        stage.hands.correct(hookup, () if before is not None else found.leads, found.said)
+        before = found
+    if found is not None and not found.leads:
+        raise HookupError(f"hookup {hookup.name!r}: {found.said}", instrument="the wiring")
+    _say(
+        stage,
+        note,
+        f"hookup {hookup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
+        "as the unit's",
+    )
+    return False
+
+
+def _say(stage: Stage, note: Callable[[str], None], text: str) -> None:
+    stage.observe(Remark(text=text))
+    note(text)
+
+
+def _make_safe(stage: Stage) -> None:
+    """Nothing drives the leads, and no relay moves, while hands are at them."""
+    stage.drive.silence()
+    stage.set_state(None, REST)
+
+
+def _states(stage: Stage) -> tuple[State, ...]:
+    return (REST, *(State(on=(line,)) for line in stage.job.module.line_names))
+
+
+def _look(stage: Stage, hookup: Hookup, foretold: Foretold) -> Misplaced | None:
+    """Look at the leads in the states that tell them apart; at rest alone where that is enough."""
+    states, taken = [0], []
+    stage.set_state(hookup, REST)
+    refuse_dc(stage, hookup, REST)
+    taken.append(_levels(stage, hookup, REST))
+    more = telling_states(foretold)
+    if not all_fit(foretold, np.stack(taken), states):
+        more = tuple(range(1, len(_states(stage))))
+    for index in more:
+        state = _states(stage)[index]
+        stage.set_state(hookup, state)
+        states.append(index)
+        taken.append(_levels(stage, hookup, state))
+    stage.set_state(hookup, REST)
+    found = misplaced(foretold, np.stack(taken), states)
+    alone = unmoved(foretold, taken[0]) if found is None else ""
+    return Misplaced(leads=(), said=alone) if alone else found
+
+
+def _levels(stage: Stage, hookup: Hookup, state: State) -> Levels:
+    stimulus = _stimulus(stage)
+    numbers = input_numbers(hookup)
+    taken = capture_low(stage, hookup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
+    return np.asarray(np.abs(taken.fit.phasors[:, :2]) / (LOW_LEVEL_VRMS / 2))
+
+
+def _stimulus(stage: Stage) -> Stimulus:
+    return Stimulus(kind="pair", frequency_hz=stage.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+
+
+def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
+    """What each pin shows, however the generator's leads are; None where nothing is driven by the plan."""
+    if hookup.drive is None or not hookup.view or not stage.plan.stimuli:
+        return None
+    module = stage.job.module
+    ports = [PortName(channel=c, net=port.net) for c in module.channels for port in module.ports]
+    pins = tuple(f"{port}.{leg}" for port in ports for leg in LEGS)
+    whole = replace(hookup, view=tuple(ports), lines_on={})
+
+    def levels(source: SourceAdded | None) -> Levels:
+        found = predict_states(
+            module,
+            stage.job.fixture,
+            replace(whole, source_added=source),
+            _states(stage),
+            frequencies_hz=tones_of(_stimulus(stage)).frequencies_hz,
+            impedances=impedances(stage.bench),
+        )
+        return np.abs(np.stack([each.transfer for each in found]))
+
+    right = levels(hookup.source_added)
+    by_words = {"": right, "the generator's hot and cold leads are exchanged": right[..., ::-1]}
+    leads: dict[str, tuple[str, ...]] = {
+        words: ("generator hot", "generator cold") for words in by_words if words
+    }
+    for column, leg in enumerate(LEGS):
+        off = levels(SourceAdded(leg=leg, series_ohm=OFF_OHM, tolerance=0.0))
+        both = np.repeat(off[..., [1 - column]] / 2, 2, axis=-1)  # two outputs of one impedance on one pin
+        other = LEGS[1 - column]
+        for words, found in (
+            (f"the generator's {leg} lead is off, or not on {hookup.drive}.{leg}", off),
+            (f"the generator's {leg} lead is on {hookup.drive}.{other} with the {other} one", both),
+        ):
+            by_words[words], leads[words] = found, (f"generator {leg}",)
+    return Foretold(
+        pins=pins,
+        own=tuple(pins.index(f"{port}.{leg}") for port in hookup.view for leg in LEGS),
+        inputs=input_numbers(hookup),
+        levels=by_words,
+        generator_leads=leads,
+    )

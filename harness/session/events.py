@@ -1,0 +1,103 @@
+"""What a run tells whoever is watching, and what it asks of hands."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from harness.job.fixture import Hookup
+from harness.job.state import State
+from harness.reading import Reading
+
+if TYPE_CHECKING:
+    from harness.roles import Capture
+
+
+@dataclass(frozen=True, kw_only=True)
+class HookupBegun:
+    """A hookup is being made; `number` of `total`."""
+
+    hookup: Hookup
+    number: int
+    total: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class StateBegun:
+    """A state is set. `done` of `total` acquisitions are behind.
+
+    doing: what is done there beside measuring levels, "" where nothing is. operations: of each relay in this
+    run so far, as commanded.
+    """
+
+    hookup: str
+    state: State
+    done: int
+    total: int
+    operations: Mapping[str, int]
+    doing: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingsMade:
+    """Readings of one state, judged and already in the records; `done` of `total` acquisitions are made."""
+
+    state: State
+    done: int
+    total: int
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remark:
+    """Something a person should know: a doubt, a warning, a stage that has passed."""
+
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EdgeNoted:
+    """A change of state that did not pass, or the nearest to a limit so far: the report may show its record.
+
+    acquisition: its number in the records. capture: with its marks.
+    """
+
+    acquisition: int
+    capture: "Capture"
+
+
+Event = HookupBegun | StateBegun | ReadingsMade | Remark | EdgeNoted
+
+
+class Observer(Protocol):
+    """Sees every event of a run as it happens."""
+
+    def __call__(self, event: Event) -> None:
+        """Take one event; must not raise."""
+        ...
+
+
+class Hands(Protocol):
+    """Whoever moves leads: a person who is asked, or the simulated bench's control port."""
+
+    def make(self, hookup: Hookup) -> None:
+        """Make a hookup that no switchboard channel selects; returns when it is made."""
+        ...
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """See to leads of a hookup (`generator hot`, `input 1`; all where none is named); returns when done.
+
+        said: what was found of them.
+        """
+        ...
+
+
+class Clock(Protocol):
+    """Time as the runner needs it."""
+
+    def now_s(self) -> float:
+        """Seconds that only go forward."""
+        ...
+
+    def wait(self, duration_s: float) -> None:
+        """Let time pass."""
+        ...

@@ -1,0 +1,185 @@
+"""One acquisition: set the ranges, capture, range again where needed, fit, and keep what was found.
+
+A bench records for a tenth of a second or more at a time, and what was recorded before is computed meanwhile.
+"""
+
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from types import MappingProxyType
+
+from harness.errors import ReadingError
+from harness.measure.clock import NOMINAL_CLOCK, Clock
+from harness.measure.examine import Problem, examine
+from harness.measure.ranging import next_range, pick_range
+from harness.measure.tone import ToneFit, fit_tones
+from harness.measure.tones import TonePair
+from harness.records.run import AcquisitionRecord
+from harness.records.store import RunStore
+from harness.roles import Capture, CaptureSetting, InputSetting, Oscilloscope
+from harness.session.inputs import in_order
+
+MOST_CAPTURES = 8  # twelve settings, at least one step a time from a prediction: more is a signal that moves
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Taken:
+    """A capture that was settled on, its fit, its number in the records and what is wrong with it."""
+
+    capture: Capture
+    fit: ToneFit
+    record: int
+    problems: tuple[Problem, ...]
+
+    def without_samples(self) -> "Taken":
+        """The same with the samples let go."""
+        empty = self.capture.volts[:, :0]
+        return replace(self, capture=replace(self.capture, volts=empty.copy()))
+
+    def refusal(self, inputs: Sequence[int]) -> str:
+        """Why no reading may be made from these inputs; "" where one may."""
+        return "; ".join(
+            problem.sentence
+            for problem in self.problems
+            if problem.refuses and (problem.input is None or problem.input in inputs)
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ask:
+    """What to record: where it belongs, the tones to look for, and what to expect.
+
+    silent: no tone is expected. peaks_v: by input, in the order that the record's rows are to have, the peak
+    volts expected there; the first ranges are chosen from them.
+    """
+
+    number: int
+    hookup: str
+    state: str
+    stimulus: str
+    tones: TonePair
+    silent: bool
+    peaks_v: Mapping[int, float]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Captured:
+    """A capture that nothing has been computed from yet."""
+
+    ask: Ask
+    capture: Capture
+    started: datetime
+    duration_s: float
+
+
+class Recorder:
+    """Takes acquisitions for one run and keeps their results in its records.
+
+    While the scope records, what was put off is done, in the order in which it was.
+    """
+
+    def __init__(self, oscilloscope: Oscilloscope, store: RunStore, run: int) -> None:
+        self._oscilloscope = oscilloscope
+        self._store = store
+        self._run = run
+        self._clock: Clock = NOMINAL_CLOCK
+        self._kept: set[int] = set()
+        self._put_off: deque[Callable[[], None]] = deque()
+
+    @property
+    def clocks(self) -> Clock:
+        """What is known so far of the generator's clock against the scope's."""
+        return self._clock
+
+    def put_off(self, work: Callable[[], None]) -> None:
+        """Leave work for the next time that the scope records, or that `catch_up` is called."""
+        self._put_off.append(work)
+
+    def catch_up(self, until: Callable[[], bool] = lambda: False) -> None:
+        """Do what was put off; nothing more is begun once `until` is true."""
+        while self._put_off and not until():
+            self._put_off.popleft()()
+
+    def take(self, ask: Ask) -> Taken:
+        """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
+        return self.find(self.capture(ask))
+
+    def take_at(
+        self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
+    ) -> Taken:
+        """Capture at these volts per division, whatever that shows, and find the tones in it.
+
+        centres_v: by input, the volts in the middle of the screen; zero where it says nothing.
+        """
+        return self.find(self.capture_at(ask, ranges, centres_v))
+
+    def capture(self, ask: Ask) -> Captured:
+        """Capture with ranges that suit; raises ReadingError where none does."""
+        scope = self._oscilloscope
+        ranges = {
+            number: pick_range(peak_v, scope.volts_per_division, scope.divisions)
+            for number, peak_v in ask.peaks_v.items()
+        }
+        for _ in range(MOST_CAPTURES):
+            captured = self.capture_at(ask, ranges)
+            ranging = next_range(captured.capture, scope.volts_per_division, scope.divisions)
+            if ranging.settled:
+                return captured
+            ranges = dict(ranging.volts_per_division)
+        raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
+
+    def find(self, captured: Captured) -> Taken:
+        """Fit the tones, keep what was found in the records, and say what is wrong with the capture."""
+        ask, capture = captured.ask, captured.capture
+        fit = fit_tones(
+            capture.volts,
+            capture.interval_s,
+            ask.tones.frequencies_hz,
+            step_v=capture.step_v,
+            clock=self._clock,
+        )
+        if fit.clock.standard < self._clock.standard:
+            self._clock = fit.clock
+        record = self._store.add_acquisition(
+            self._run,
+            AcquisitionRecord(
+                number=ask.number,
+                hookup=ask.hookup,
+                state=ask.state,
+                stimulus=ask.stimulus,
+                frequencies_hz=fit.frequencies_hz,
+                setting=capture.setting,
+                phasors=fit.phasors,
+                residuals_vrms=tuple(float(value) for value in fit.residual_v),
+                started=captured.started,
+                duration_s=captured.duration_s,
+            ),
+        )
+        problems = tuple(
+            problem for problem in examine(capture, fit) if not ask.silent or problem.kind == "clipped"
+        )
+        return Taken(capture=capture, fit=fit, record=record, problems=problems)
+
+    def capture_at(
+        self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
+    ) -> Captured:
+        """Capture at these volts per division, whatever that shows; see `take_at`."""
+        setting = CaptureSetting(
+            inputs={
+                number: InputSetting(volts_per_division=ranges[number], offset_v=centres_v.get(number, 0.0))
+                for number in sorted(ranges)
+            },
+            duration_s=ask.tones.duration_s,
+            samples=ask.tones.samples,
+        )
+        started = datetime.now(UTC)
+        capture = in_order(self._oscilloscope.capture(setting, self.catch_up), tuple(ranges))
+        duration_s = (datetime.now(UTC) - started).total_seconds()
+        return Captured(ask=ask, capture=capture, started=started, duration_s=duration_s)
+
+    def keep_waveform(self, taken: Taken) -> None:
+        """Keep the samples themselves, once, while they are still there."""
+        if taken.record not in self._kept and taken.capture.volts.size:
+            self._store.add_waveform(self._run, taken.record, taken.capture)
+            self._kept.add(taken.record)

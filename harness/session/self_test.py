@@ -1,0 +1,160 @@
+"""Whether each instrument does what it is told: set, read back, looked at; and the bench's through signal.
+
+Each function gives in words what was done and found, and raises BenchError for what was not obeyed. Nothing
+louder than 50 mV is driven, and the unit, if there is one, has no line energised while its supply is on.
+"""
+
+from collections.abc import Callable, Sequence
+from math import log, sqrt
+
+import numpy as np
+
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.predict import predict
+from harness.errors import BenchError, HookupError
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.state import State
+from harness.measure.ranging import pick_range
+from harness.measure.tones import choose_tones
+from harness.plan.model import Stimulus
+from harness.plan.supply import limit_of
+from harness.roles import (
+    Capture,
+    CaptureSetting,
+    Generator,
+    InputSetting,
+    Oscilloscope,
+    Supply,
+    Switchboard,
+)
+from harness.session.bare import UNPOWERED
+from harness.session.drive import Drive, leg_vpp
+from harness.session.stage import VOLTAGE_HELD
+from harness.session.through import LOW_LEVEL_VRMS, lead_problems
+
+FREQUENCY_HZ = 1e3
+RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are
+QUIET_SCREEN = 0.25  # of the screen: more than this on inputs that nothing drives is hum, or no ground
+ABOVE_SET = 1.1  # of the set voltage: a supply that gives more does not obey
+
+
+def try_generator(generator: Generator, outputs: tuple[int, int]) -> str:
+    """Set, switch on and off each output that the job uses, at a low level; the driver reads each back."""
+    vpp = max(leg_vpp(LOW_LEVEL_VRMS), generator.amplitude_range_vpp[0])
+    for output in outputs:
+        generator.sine(output, frequency_hz=FREQUENCY_HZ, amplitude_vpp=vpp)
+        generator.switch(output, on=True)
+        generator.switch(output, on=False)
+    return (
+        f"outputs {outputs[0]} and {outputs[1]}: {vpp:.2g} Vpp at 1 kHz set, switched on and off, read back"
+    )
+
+
+def try_oscilloscope(scope: Oscilloscope) -> str:
+    """Record every input on two ranges; the driver holds each record against what was set."""
+    inputs = range(1, scope.input_count + 1)
+    tones = choose_tones(FREQUENCY_HZ)
+    noisy: set[int] = set()
+    for wanted in RANGES:
+        scale = _nearest(scope.volts_per_division, wanted)
+        capture = _record(scope, dict.fromkeys(inputs, scale), tones.duration_s, tones.samples)
+        swing = np.ptp(capture.volts, axis=1)
+        noisy |= {
+            number
+            for row, number in enumerate(capture.inputs)
+            if swing[row] > QUIET_SCREEN * scale * scope.divisions
+        }
+    said = f"inputs 1 to {scope.input_count} recorded on two ranges, each scaled as it was set"
+    if noisy:
+        said += f"; hum or noise on {', '.join(map(str, sorted(noisy)))}: open, or a ground clip is off"
+    return said
+
+
+def try_supply(supply: Supply, job: Job) -> str:
+    """Switch the module's supply on with no line energised, look at its voltage, and switch it off."""
+    wanted_v, limit_a = job.module.supply.voltage_v, limit_of(job.module, State(on=()))
+    supply.set(voltage_v=wanted_v, limit_a=limit_a)
+    supply.switch(on=True)
+    found = supply.measure()
+    supply.off()
+    place = {"instrument": "supply", "address": supply.identity.address}
+    if found.voltage_v > ABOVE_SET * wanted_v:
+        raise BenchError(f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V", **place)
+    if found.voltage_v < VOLTAGE_HELD * wanted_v:
+        raise BenchError(
+            f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V at {found.current_a * 1e3:.0f} mA "
+            f"(limit {limit_a * 1e3:.0f} mA) with no line energised: something draws current that should not",
+            **place,
+        )
+    return (
+        f"{wanted_v:g} V set, {found.voltage_v:.2f} V and {found.current_a * 1e3:.1f} mA measured with no "
+        "line energised; switched off, its voltage gone"
+    )
+
+
+def try_switchboard(board: Switchboard, job: Job) -> str:
+    """Close each channel that the job uses alone, then none; with everything else off."""
+    selected = {channel for hookup in job.fixture.hookups for channel in hookup.select or ()}
+    channels = sorted(selected | set(job.fixture.lines.values()))
+    for channel in channels:
+        board.set(frozenset([channel]))
+    board.set(frozenset())
+    count = f"{len(channels)} channels closed one by one and opened"
+    return f"{count}, each read back" if board.reads_back else f"{count}; it says nothing of what it did"
+
+
+def try_through(
+    generator: Generator,
+    scope: Oscilloscope,
+    board: Switchboard,
+    job: Job,
+    through: Hookup,
+    wait: Callable[[float], None],
+) -> str:
+    """Look at the generator's own signal in a through hookup that channels select.
+
+    Raises HookupError that says which leads or levels are wrong.
+    """
+    if job.bench is None:
+        raise ValueError("a job without a bench has no through signal")
+    tones = choose_tones(FREQUENCY_HZ)
+    prediction = predict(
+        job.module,
+        job.fixture,
+        through,
+        UNPOWERED,
+        frequencies_hz=tones.frequencies_hz,
+        impedances=BenchImpedances(
+            source_ohm=generator.output_impedance_ohm,
+            input_ohm=scope.input_impedance_ohm,
+            input_f=scope.input_capacitance_f,
+        ),
+    )
+    drive = Drive(generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
+    board.set(frozenset(through.select or ()))
+    drive.apply(Stimulus(kind="pair", frequency_hz=FREQUENCY_HZ, level_vrms=LOW_LEVEL_VRMS))
+    wait(board.settle_s + job.sequence.settle_s)
+    scale = pick_range(LOW_LEVEL_VRMS / sqrt(2.0), scope.volts_per_division, scope.divisions)
+    inputs = range(1, len(prediction.transfer) + 1)
+    capture = _record(scope, dict.fromkeys(inputs, scale), tones.duration_s, tones.samples)
+    drive.silence()
+    board.set(frozenset())
+    problems = lead_problems(capture, FREQUENCY_HZ, prediction)
+    if problems:
+        raise HookupError("; ".join(problems), instrument="the through signal")
+    return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
+
+
+def _nearest(scales: Sequence[float], wanted: float) -> float:
+    return min(scales, key=lambda scale: abs(log(scale / wanted)))
+
+
+def _record(scope: Oscilloscope, scales: dict[int, float], duration_s: float, samples: int) -> Capture:
+    return scope.capture(
+        CaptureSetting(
+            inputs={number: InputSetting(volts_per_division=scale) for number, scale in scales.items()},
+            duration_s=duration_s,
+            samples=samples,
+        )
+    )

@@ -1,0 +1,265 @@
+"""The through stage: leads proven at a low level, then what the bench itself adds, tone by tone."""
+
+import time
+from functools import partial
+from math import sqrt
+
+from harness.circuit.predict import Prediction, predict
+from harness.errors import HookupError, SettingRefused
+from harness.job.fixture import Hookup
+from harness.measure.ranging import pick_range
+from harness.measure.reference import Reference, ToneReference, with_common_spread
+from harness.measure.through import (
+    Rung,
+    Shot,
+    ladder_rungs,
+    measure_offsets,
+    through_problems,
+    tone_reference,
+)
+from harness.measure.tone import fit_tones
+from harness.measure.tones import MAINS_HZ, choose_tones
+from harness.plan.model import SILENCE, Stimulus
+from harness.roles import Capture
+from harness.session.bare import UNPOWERED, bare_inputs, lacks, take_bare
+from harness.session.events import HookupBegun, Remark
+from harness.session.recorder import Ask, Captured, Taken
+from harness.session.stage import Stage, impedances, tones_of
+
+LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
+CORRECTIONS = 2  # by hands, before leads that are still wrong end it
+REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
+WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
+RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
+BOUNDS_ONLY = "of noise and distortion only bounds are told"
+COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
+
+
+def take_reference(stage: Stage) -> Reference | None:
+    """Make the through hookup, prove its leads and measure the bench; None where the fixture has none.
+
+    Raises HookupError for a lead that is surely wrong: nothing has been driven above the low level then.
+    """
+    hookup = stage.plan.through
+    if hookup is None or not (stage.plan.stimuli or stage.plan.acquisitions):
+        stage.observe(Remark(text=_why_no_reference(stage)))
+        return None
+    stage.observe(HookupBegun(hookup=hookup, number=0, total=len(stage.plan.visits)))
+    if hookup.select is None:
+        stage.hands.make(hookup)
+    stage.set_state(hookup, UNPOWERED)
+    for stimulus in stage.plan.stimuli[:1]:
+        _prove_until_right(stage, hookup, stimulus.frequency_hz)
+    tones = [_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli]
+    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
+    bare = take_bare(stage)
+    stage.drive.silence()
+    stage.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
+    return Reference(
+        taken_s=time.time(),
+        instruments=(stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text),
+        tones=with_common_spread(tones),
+        offsets=offsets,
+        bare=bare,
+    )
+
+
+def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
+    """The kept reference if it is good for this bench now, and has every tone that the plan uses."""
+    instruments = (stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text)
+    if not kept.serves(time.time(), instruments):
+        stage.observe(Remark(text="the kept through reference has expired or is another bench's: not used"))
+        return None
+    for stimulus in stage.plan.stimuli:
+        emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
+        if kept.at(tones_of(stimulus).frequencies_hz, emf_vrms) is None:
+            stage.observe(Remark(text=f"the kept through reference has nothing at {stimulus}: not used"))
+            return None
+    minutes = (time.time() - kept.taken_s) / 60
+    stage.observe(
+        Remark(
+            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew"
+            + (f"; {BOUNDS_ONLY}" if lacks(kept.bare, stage.plan) else "")
+        )
+    )
+    return kept
+
+
+def _why_no_reference(stage: Stage) -> str:
+    lost = f"the scope's gain accuracy stays in every reading, leads are not proven, and {BOUNDS_ONLY}"
+    if any(hookup.through for hookup in stage.job.fixture.hookups):
+        return f"no through reference: {lost}"
+    return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
+
+
+def _prove_until_right(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
+    """Prove the leads; where hands made the hookup, let them see to it and prove it again."""
+    for _ in range(CORRECTIONS if hookup.select is None else 0):
+        try:
+            return _prove_leads(stage, hookup, frequency_hz)
+        except HookupError as error:
+            stage.drive.silence()
+            stage.observe(Remark(text=str(error)))
+            stage.hands.correct(hookup, (), str(error))
+    return _prove_leads(stage, hookup, frequency_hz)
+
+
+def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
+    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+    prediction = _predict(stage, hookup, frequency_hz)
+    taken = stage.recorder.find(_capture(stage, hookup, stimulus, prediction))
+    problems = lead_problems(taken.capture, frequency_hz, prediction)
+    if problems:
+        raise HookupError(
+            f"hookup {hookup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
+            instrument="the wiring",
+        )
+
+
+def lead_problems(capture: Capture, frequency_hz: float, prediction: Prediction) -> tuple[str, ...]:
+    """What is wrong with the leads of a through hookup, recorded at the low level; mains is told apart."""
+    fit = fit_tones(
+        capture.volts,
+        capture.interval_s,
+        (*choose_tones(frequency_hz).frequencies_hz, *MAINS_HZ),
+        step_v=capture.step_v,
+    )
+    return through_problems(
+        capture.inputs,
+        fit,
+        emf_vrms=(LOW_LEVEL_VRMS / 2, LOW_LEVEL_VRMS / 2),
+        through_prediction=prediction.transfer,
+    )
+
+
+def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
+    prediction = _predict(stage, hookup, stimulus.frequency_hz)
+    shots: list[Shot] = []
+    for _ in range(REPEATS):
+        captured = _capture(stage, hookup, stimulus, prediction)
+        stage.recorder.put_off(partial(_keep_shot, stage, captured, stimulus.level_vrms, shots))
+    drive_range = captured.capture.setting.inputs[captured.capture.inputs[0]].volts_per_division
+    scope = stage.bench.oscilloscope
+    rungs = ladder_rungs(
+        drive_range,
+        scope.volts_per_division,
+        scope.divisions,
+        least_peak_v=stage.bench.generator.amplitude_range_vpp[0] / 2,
+    )
+    finest = _finest_range(stage, stimulus)
+    ladder: list[Shot] = []
+    for rung in rungs:
+        if rung.finer_v_per_division < finest * 0.99:
+            break
+        step = _climb(stage, hookup, stimulus.frequency_hz, rung)
+        if not step:
+            break
+        ladder += step
+    stage.recorder.catch_up()
+    return tone_reference(
+        shots,
+        ladder,
+        through_prediction=prediction.transfer,
+        identity=f"through at {stimulus}",
+    )
+
+
+def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
+    """One level on the coarser and the finer range; nothing where even a low one overfills the finer.
+
+    The generator's own DC is a good part of a sensitive range, and is moved off its screen.
+    """
+    for share in RUNG_SHARES:
+        if 2 * share * rung.peak_v < stage.bench.generator.amplitude_range_vpp[0]:
+            break
+        level_vrms = share * rung.peak_v * sqrt(2.0)
+        stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
+        try:
+            stage.drive.apply(stimulus)
+        except SettingRefused as error:
+            stage.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
+            return []
+        ask = _ask(stage, hookup, stimulus, {})
+        inputs = bare_inputs(stage, hookup)
+        recorder, pair = stage.recorder, list[Taken]()
+        coarser = recorder.capture_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
+        recorder.put_off(partial(_keep, stage, coarser, pair))
+        means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
+        centres_v = dict(zip(inputs, map(float, means_v), strict=True))
+        finer = recorder.capture_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
+        _keep(stage, finer, pair)
+        if not any(taken.refusal(inputs) for taken in pair):
+            return [_shot(taken, level_vrms) for taken in pair]
+    return []
+
+
+def _keep(stage: Stage, captured: Captured, kept: list[Taken]) -> None:
+    kept.append(stage.recorder.find(captured))
+
+
+def _keep_shot(stage: Stage, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
+    shots.append(_shot(stage.recorder.find(captured), level_vrms))
+
+
+def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
+    """What each input reads with nothing there, on every range that an offset may be read on."""
+    if not any(acquisition.stimulus.kind == "silence" for acquisition in stage.plan.acquisitions):
+        return []
+    stage.drive.silence()
+    ask = _ask(stage, hookup, SILENCE, {})
+    inputs = bare_inputs(stage, hookup)
+    taken: list[Taken] = []
+    for volts_per_division in stage.bench.oscilloscope.volts_per_division:
+        if volts_per_division <= COARSEST_ZERO_V:
+            captured = stage.recorder.capture_at(ask, dict.fromkeys(inputs, volts_per_division))
+            stage.recorder.put_off(partial(_keep, stage, captured, taken))
+    stage.recorder.catch_up()
+    return taken
+
+
+def _finest_range(stage: Stage, stimulus: Stimulus) -> float:
+    """The most sensitive range on which the plan expects a signal, as opposed to its absence."""
+    peak_v = stimulus.level_vrms / sqrt(2.0)
+    weakest = 1.0
+    for acquisition in stage.plan.acquisitions:
+        if acquisition.stimulus == stimulus:
+            levels = abs(stage.plan.predictions[acquisition.number].transfer).sum(axis=1)
+            weakest = min([weakest, *(float(level) for level in levels if level > WEAKEST_LIVE)])
+    scope = stage.bench.oscilloscope
+    return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
+
+
+def _capture(stage: Stage, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
+    stage.drive.apply(stimulus)
+    peak_v = stimulus.level_vrms / sqrt(2.0)
+    levels = abs(prediction.transfer).sum(axis=1)
+    peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
+    return stage.recorder.capture(_ask(stage, hookup, stimulus, peaks_v))
+
+
+def _ask(stage: Stage, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
+    return Ask(
+        number=0,
+        hookup=hookup.name,
+        state=UNPOWERED.name,
+        stimulus=str(stimulus),
+        tones=tones_of(stimulus),
+        silent=stimulus.kind == "silence",
+        peaks_v=peaks_v,
+    )
+
+
+def _shot(taken: Taken, level_vrms: float) -> Shot:
+    return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
+
+
+def _predict(stage: Stage, hookup: Hookup, frequency_hz: float) -> Prediction:
+    tones = choose_tones(frequency_hz)
+    return predict(
+        stage.job.module,
+        stage.job.fixture,
+        hookup,
+        UNPOWERED,
+        frequencies_hz=tones.frequencies_hz,
+        impedances=impedances(stage.bench),
+    )

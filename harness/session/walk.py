@@ -1,0 +1,300 @@
+"""The walk through a hookup's states: set, settle, record.
+
+What was recorded is computed, committed and shown while what comes next settles and is being recorded, and
+nothing is shown that is not committed. A run that is killed loses at most the state that was recorded last.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from math import sqrt
+
+import numpy as np
+
+from harness.errors import BenchError, ReadingError
+from harness.job.state import State
+from harness.measure.bare import NOTHING_BARE
+from harness.measure.reference import Reference
+from harness.measure.transfer import Transfer, make_transfer
+from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
+from harness.plan.supply import expected_current_a
+from harness.reading import Reading
+from harness.records.store import RunStore
+from harness.roles import SupplyReading
+from harness.session.cycles import cycle_reading
+from harness.session.edges import EdgeWalk
+from harness.session.events import ReadingsMade, StateBegun
+from harness.session.hookup_check import check_hookup
+from harness.session.inputs import input_numbers
+from harness.session.readings import Measured, make_reading, missing_reading, supply_reading
+from harness.session.recorder import Ask, Captured, Taken
+from harness.session.recovery import TRANSIENT
+from harness.session.stage import Stage, tones_of
+
+GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; only used without a reference
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Recorded:
+    """A state of which everything is recorded: what the supply gave, or why it was not looked at."""
+
+    here: StateVisit
+    supply: SupplyReading | str | None
+
+
+class Walk:
+    """What a run has so far: the readings made, and the acquisitions that others wait for."""
+
+    def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
+        self._stage, self._store, self._run, self._reference = stage, store, run, reference
+        self._waiting = list(stage.plan.readings)
+        self._measured: dict[int, Measured] = {}
+        self._powered = True
+        self._begun = 0
+        self._total = len(stage.plan.acquisitions) + len(stage.plan.edges)
+        self.readings: list[Reading] = []
+
+    def through(self, visit: HookupVisit) -> None:
+        """Walk through the states of a hookup that is made; leaves the relay supply on."""
+        stage = self._stage
+        proven = False
+        if visit.cycles:
+            self._through_cycles(visit)
+            proven = True
+        for here in visit.states:
+            stage.observe(
+                StateBegun(
+                    hookup=visit.hookup.name,
+                    state=here.state,
+                    done=self._begun,
+                    total=self._total,
+                    operations=stage.operations(),
+                )
+            )
+            settled_s, unset = self._begin(visit, here.state)
+            stage.catch_up(until_s=settled_s)
+            if not unset:
+                stage.wait_until(settled_s)
+                if not proven:
+                    check_hookup(stage, visit.hookup, here.state)
+                proven = True
+            self._record(visit, here, unset)
+        self._power(State(on=()))
+        if visit.edges:
+            self._through_edges(visit, proven=proven)
+
+    def _through_cycles(self, visit: HookupVisit) -> None:
+        """The lines that are operated again and again, before anything louder."""
+        stage, rest = self._stage, State(on=())
+        stage.set_state(visit.hookup, rest)
+        check_hookup(stage, visit.hookup, rest)
+        for cycle in visit.cycles:
+            stage.observe(
+                StateBegun(
+                    hookup=visit.hookup.name,
+                    state=cycle.state,
+                    done=self._begun,
+                    total=self._total,
+                    operations=stage.operations(),
+                    doing=f"{cycle.line} on and off {cycle.check.operations} times",
+                )
+            )
+            reading = cycle_reading(stage, visit.hookup, cycle, recover=self._recover_in, visit=visit)
+            self._store.add_readings(self._run, [reading])
+            self.readings.append(reading)
+            stage.observe(
+                ReadingsMade(state=cycle.state, done=self._begun, total=self._total, readings=(reading,))
+            )
+
+    def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
+        """The changes of state of a hookup, after its levels."""
+        stage, rest = self._stage, State(on=())
+        if not proven:
+            stage.set_state(visit.hookup, rest)
+            check_hookup(stage, visit.hookup, rest)
+        edges = EdgeWalk(stage, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
+        try:
+            self._begun = edges.walk()
+        finally:
+            self.readings += edges.readings
+
+    def _power(self, state: State) -> None:
+        supply, module = self._stage.bench.supply, self._stage.job.module
+        if state.powered == self._powered:
+            return
+        if state.powered:
+            supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
+        supply.switch(on=state.powered)
+        self._powered = state.powered
+
+    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, str]:
+        """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
+        try:
+            self._power(state)
+            return self._stage.begin_state(visit.hookup, state), ""
+        except TRANSIENT as error:
+            return 0.0, self._recover(error)
+
+    def _recover(self, error: BenchError) -> str:
+        reason = self._stage.recovery.after(error)
+        self._powered = False
+        return reason
+
+    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> str:
+        """Recover, and set the state anew for what is still to be recorded in it."""
+        stage = self._stage
+        reason = self._recover(error)
+        self._power(state)
+        stage.set_state(visit.hookup, state)
+        if state.powered:
+            stage.check_supply(state, limit_a=stage.job.module.supply.limit_a)
+        return reason
+
+    def _record(self, visit: HookupVisit, here: StateVisit, unset: str) -> None:
+        """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
+
+        What is to be computed of it is put off until something else settles or is recorded.
+        """
+        stage = self._stage
+        supply: SupplyReading | str | None = unset or None
+        if here.state.powered and not unset:
+            try:
+                look = stage.average_supply if here.judges_supply else stage.check_supply
+                supply = look(here.state, limit_a=stage.job.module.supply.limit_a)
+            except TRANSIENT as error:
+                supply = self._recover_in(visit, here.state, error)
+        for acquisition in here.acquisitions:
+            captured = unset or self._capture(visit, acquisition)
+            stage.recorder.put_off(partial(self._measure, visit, acquisition, captured))
+            self._begun += 1
+        stage.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
+
+    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | str:
+        try:
+            self._stage.drive.apply(acquisition.stimulus)
+            return self._stage.recorder.capture(self._ask(visit, acquisition))
+        except ReadingError as error:
+            return str(error)
+        except TRANSIENT as error:
+            return self._recover_in(visit, acquisition.state, error)
+
+    def _finish(self, recorded: _Recorded, done: int) -> None:
+        """Judge, keep and show everything that is complete with this state."""
+        stage, here = self._stage, recorded.here
+        made: list[Reading] = []
+        if recorded.supply is not None and here.judges_supply:
+            made += [
+                self._supply_reading(planned, recorded.supply)
+                for planned in self._take_out(lambda one: not one.acquisitions and one.state == here.state)
+            ]
+        made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
+        self._store.add_readings(self._run, made)
+        self.readings += made
+        for acquisition in here.acquisitions:
+            measured = self._measured[acquisition.number]
+            # A channel match waits for its other channel; the samples of a whole run would fill the memory.
+            self._measured[acquisition.number] = replace(
+                measured, taken=measured.taken and measured.taken.without_samples()
+            )
+        stage.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
+
+    def _is_ready(self, planned: PlannedReading) -> bool:
+        return bool(planned.acquisitions) and all(n in self._measured for n in planned.acquisitions)
+
+    def _take_out(self, wanted: Callable[[PlannedReading], bool]) -> list[PlannedReading]:
+        found = [one for one in self._waiting if wanted(one)]
+        self._waiting = [one for one in self._waiting if not wanted(one)]
+        return found
+
+    def _supply_reading(self, planned: PlannedReading, supply: SupplyReading | str) -> Reading:
+        job = self._stage.job
+        if isinstance(supply, str):
+            return missing_reading(planned, supply, sequence=job.sequence)
+        expected_a = expected_current_a(job.module, planned.state)
+        return supply_reading(planned, supply, expected_a, sequence=job.sequence)
+
+    def _reading(self, planned: PlannedReading) -> Reading:
+        stage = self._stage
+        measured = [self._measured[number] for number in planned.acquisitions]
+        reading = make_reading(
+            planned,
+            measured,
+            sequence=stage.job.sequence,
+            reference=self._reference,
+            gain_accuracy=stage.gain_accuracy,
+            bare=NOTHING_BARE if self._reference is None else self._reference.bare,
+        )
+        if reading.verdict != "pass" or stage.plan.keep_all:
+            self._keep_waveforms(measured)
+        return reading
+
+    def _keep_waveforms(self, measured: Sequence[Measured]) -> None:
+        for one in measured:
+            if one.taken is not None:
+                self._stage.recorder.keep_waveform(one.taken)
+
+    def _ask(self, visit: HookupVisit, acquisition: Acquisition) -> Ask:
+        stimulus = acquisition.stimulus
+        prediction = self._stage.plan.predictions.get(acquisition.number)
+        peak_v = stimulus.level_vrms / sqrt(2.0)
+        legs = 2 * len(visit.hookup.view)
+        levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
+        inputs = input_numbers(visit.hookup)
+        return Ask(
+            number=acquisition.number,
+            hookup=visit.hookup.name,
+            state=acquisition.state.name,
+            stimulus=str(stimulus),
+            tones=tones_of(stimulus),
+            silent=stimulus.kind in ("silence", "idle"),
+            peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
+        )
+
+    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> None:
+        """Find the tones and make the transfer; what cannot be is why its readings are missing."""
+        taken: Taken | None = None
+        transfer: Transfer | None = None
+        reason = capture if isinstance(capture, str) else ""
+        try:
+            if not isinstance(capture, str):
+                taken = self._stage.recorder.find(capture)
+                transfer = self._transfer(visit, acquisition, taken)
+        except ReadingError as error:
+            reason = str(error)
+        self._measured[acquisition.number] = Measured(
+            hookup=visit.hookup,
+            stimulus=acquisition.stimulus,
+            taken=taken,
+            transfer=transfer,
+            prediction=self._stage.plan.predictions.get(acquisition.number),
+            reason=reason,
+        )
+
+    def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
+        prediction = self._stage.plan.predictions.get(acquisition.number)
+        if prediction is None or acquisition.stimulus.kind != "pair":
+            return None
+        emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
+        reference = None
+        if self._reference is not None:
+            reference = self._reference.at(taken.fit.frequencies_hz[:2], emf_vrms)
+        return make_transfer(
+            taken.capture,
+            taken.fit,
+            emf_vrms=emf_vrms,
+            reference=reference,
+            prediction=prediction.transfer,
+            drive_rows=drive_rows(visit),
+            gain_accuracy=self._stage.gain_accuracy,
+            generator_accuracy=GENERATOR_ACCURACY,
+            acquisition=f"acquisition {acquisition.number}",
+            passive=not self._stage.job.module.amplifiers,
+        )
+
+
+def drive_rows(visit: HookupVisit) -> tuple[int, int] | None:
+    """Rows that view the driven port, where the hookup does."""
+    if visit.hookup.drive is None or visit.hookup.drive not in visit.hookup.view:
+        return None
+    place = visit.hookup.view.index(visit.hookup.drive)
+    return 2 * place, 2 * place + 1

@@ -1,0 +1,128 @@
+"""Checks of changes of state, and lines on spare inputs: what is read, and every mistake at its place."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness.errors import JobError
+from harness.job.job import Job
+from harness.job.load import load_job
+
+SHIPPED = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+HEAD = """
+[sequence]
+name = "Edges"
+states = ["all", "unpowered"]
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+[[check]]
+name = "Edges"
+at = ["out"]
+"""
+
+
+def job_of(tmp_path: Path, check: str, *, hookup: str = "") -> Job:
+    folder = tmp_path / "job"
+    shutil.copytree(SHIPPED, folder)
+    (folder / "sequence.toml").write_text(HEAD + check)
+    if hookup:
+        with (folder / "fixture.toml").open("a") as file:
+            file.write(hookup)
+    return load_job(folder)
+
+
+@pytest.mark.parametrize(
+    ("check", "unit", "low", "high"),
+    [
+        ('quantity = "operate_time"\nbelow = "4 ms"', "s", None, 4e-3),
+        ('quantity = "gap"\nbetween = ["50 us", "2 ms"]', "s", 50e-6, 2e-3),
+        ('quantity = "transient"\nmeasure = "peak"\nbelow = "10 mV"', "V", None, 10e-3),
+        ('quantity = "transient"\nmeasure = "energy"\nbelow = "50 nV2s"', "V²s", None, 50e-9),
+        ('quantity = "transient"\nmeasure = "energy"\nbelow = "1 uV²s"', "V²s", None, 1e-6),
+        ('quantity = "transient"\nmeasure = "duration"\nbelow = "3 ms"', "s", None, 3e-3),
+    ],
+)
+def test_limits_are_read_in_their_units(
+    tmp_path: Path, check: str, unit: str, low: float | None, high: float
+) -> None:
+    limit = job_of(tmp_path, check).sequence.checks[0].limit
+    assert limit is not None
+    assert (limit.unit, limit.low) == (unit, pytest.approx(low) if low else None)
+    assert limit.high == pytest.approx(high)
+
+
+def test_a_click_is_looked_for_without_a_tone_unless_one_is_asked_for(tmp_path: Path) -> None:
+    check = 'quantity = "transient"\nmeasure = "peak"\nband = "audio"\nbelow = "10 mV"\n'
+    read = job_of(tmp_path, check).sequence.checks[0]
+    assert read.tone.level_vrms == 0.0
+    assert read.edge is not None
+    assert read.edge.band == "audio"
+    loud = job_of(tmp_path / "loud", check + 'level = "+4 dBu"').sequence.checks[0]
+    assert loud.tone.level_vrms == pytest.approx(1.2277, rel=1e-4)
+
+
+def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
+    check = job_of(
+        tmp_path, 'quantity = "gap"\nabove = "20 us"\nalso = ["loop_a > loop_b", "rest > loop_a+swap"]'
+    ).sequence.checks[0]
+    assert check.edge is not None
+    assert [edge.name for edge in check.edge.also] == ["loop_a > loop_b", "rest > loop_a+swap"]
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        (
+            'quantity = "bounce"\nbelow = "3 mV"',
+            'check[1].below: found "3 mV", whose unit is "V"; expected a',
+        ),
+        ('quantity = "bounce"\nbelow = "3"', 'check[1].below: found "3", which has no unit'),
+        ('quantity = "gap"\nwithin = "1 ms"', "check[1].within: gap takes below, above, between only"),
+        ('quantity = "transient"\nbelow = "3 mV"', "check[1].measure: missing; expected one of peak, energy"),
+        (
+            'quantity = "transient"\nmeasure = "energy"\nbelow = "3 mV"',
+            'check[1].below: found "3 mV", whose unit is "V"; expected an energy in volts squared',
+        ),
+        ('quantity = "transient"\nmeasure = "peek"\nbelow = "3 mV"', "did you mean peak?"),
+        ('quantity = "gap"\nabove = "1 us"\nband = "audio"', "check[1].band: belongs to a transient"),
+        ('quantity = "gain"\nwithin = "1 dB"\nmeasure = "peak"', "measure belongs to edges"),
+        (
+            'quantity = "operate_time"\nbelow = "4 ms"\nalso = ["rest > loop_a"]',
+            "check[1].also: operate_time is of one line that is energised; expected no races",
+        ),
+        ('quantity = "gap"\nabove = "1 us"\nalso = ["rest"]', 'check[1].also[1]: found "rest"; expected two'),
+        (
+            'quantity = "gap"\nabove = "1 us"\nalso = ["rest > unpowered"]',
+            'check[1].also[1]: found "rest > unpowered"; expected two powered states',
+        ),
+    ],
+)
+def test_a_mistake_of_an_edge_is_told(tmp_path: Path, check: str, said: str) -> None:
+    with pytest.raises(JobError) as error:
+        job_of(tmp_path, check)
+    assert said in str(error.value)
+    assert len(error.value.mistakes) == 1
+
+
+@pytest.mark.parametrize(
+    ("lines_on", "said"),
+    [
+        ("{ loop_a = 2 }", "lines_on.loop_a: found input 2; inputs 1 to 2 view the legs of left.out"),
+        ("{ loop_a = 0 }", "lines_on.loop_a: found input 0"),
+        ("{ loop_x = 3 }", "lines_on.loop_x: no such line; module.toml has loop_a, loop_b, swap"),
+    ],
+)
+def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, lines_on: str, said: str) -> None:
+    hookup = f"""
+[[hookup]]
+name = "one more"
+drive = "left.in"
+view = ["left.out"]
+links = ["key_a", "key_b"]
+select = [6]
+lines_on = {lines_on}
+"""
+    with pytest.raises(JobError) as error:
+        job_of(tmp_path, 'quantity = "bounce"\nbelow = "3 ms"', hookup=hookup)
+    assert said in str(error.value)

@@ -1,0 +1,495 @@
+"""What a wrong job gets: every mistake at once, each at its line, in words that say what to write instead."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness.errors import JobError
+from harness.job.load import load_bench, load_job
+
+JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+
+
+@pytest.fixture
+def job(tmp_path):
+    """A copy of a job that is right, to be spoiled."""
+    return Path(shutil.copytree(JOB, tmp_path / "job"))
+
+
+def spoil(job: Path, file: str, right: str, wrong: str) -> int:
+    """Put `wrong` where `right` stood first; gives the line that it is on."""
+    text = (job / file).read_text()
+    assert right in text
+    (job / file).write_text(text.replace(right, wrong, 1))
+    return text[: text.index(right)].count("\n") + 1
+
+
+def mistakes_of(job: Path, bench: Path | None = None) -> list[str]:
+    with pytest.raises(JobError) as caught:
+        load_job(job, bench)
+    return str(caught.value).split("\n")
+
+
+def test_a_typo_in_every_file_is_told_four_times(job):
+    lines = [
+        spoil(job, "module.toml", 'revision = "B"', 'revison = "B"'),
+        spoil(job, "fixture.toml", "loop_a = 1", "lop_a = 1"),
+        spoil(job, "sequence.toml", 'quantity = "polarity"', 'quantity = "polarty"'),
+        spoil(job, "bench.toml", "[oscilloscope]", "[osciloscope]"),
+    ]
+    assert mistakes_of(job) == [
+        f"module.toml:{lines[0]}: module.revison: no such key; this table has name, part, "
+        "revision, channels; "
+        "did you mean revision?",
+        f"fixture.toml:{lines[1]}: lines.lop_a: no such line; module.toml has loop_a, loop_b, swap; "
+        "did you mean loop_a?",
+        f"sequence.toml:{lines[2]}: check[2].quantity: no such quantity; did you mean polarity?",
+        f"bench.toml:{lines[3]}: osciloscope: no such table; bench.toml has bench, generator, oscilloscope, "
+        "supply, switchboard; did you mean oscilloscope?",
+    ]
+
+
+OPERATIONS = ("sequence.toml", "operations = 10")
+WHOLE = "expected a whole number without quotes"
+
+
+@pytest.mark.parametrize(
+    ("place", "wrong", "said"),
+    [
+        (("module.toml", '["left", "right"]'), "[]", "found an empty list; expected at least one"),
+        (OPERATIONS, "operations = 0", "found 0; expected at least 1"),
+        (OPERATIONS, "operations = 200_000", "found 200000; expected at most 100000"),
+        (OPERATIONS, "operations = 2.5", f"found 2.5; {WHOLE}"),
+        (OPERATIONS, 'operations = "10"', f'found "10"; {WHOLE}'),
+        (("bench.toml", 'profile = "scpi-generator"'), 'profile = ""', 'found ""; expected at least one'),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_told_by_what_was_found_and_expected(job, place, wrong, said):
+    file, right = place
+    spoil(job, file, right, wrong)
+    assert any(message.endswith(said) for message in mistakes_of(job))
+
+
+SPOILT = [
+    # module.toml
+    (
+        "module.toml",
+        'rest = "a_send", operated = "a_return"',
+        'rest = "a_sned", operated = "a_return"',
+        "relay[1].contacts[1].rest: nothing else is on net a_sned, and it is no port; did you mean a_send?",
+    ),
+    (
+        "module.toml",
+        'b_return = "return"',
+        'b_return = "return"\nmonitor = "output"',
+        "+1 ports.monitor: nothing in the module is connected to left.monitor.hot, left.monitor.cold, "
+        "right.monitor.hot, right.monitor.cold",
+    ),
+    (
+        "module.toml",
+        'out = "output"',
+        'out = "ouput"',
+        'ports.out: found "ouput"; expected input, output, send, return; did you mean output?',
+    ),
+    (
+        "module.toml",
+        'right = "K6"',
+        'right = "K1"',
+        "relay[1].names.right: K1 is already the name of the part at line {line}",
+    ),
+    ("module.toml", ', right = "K6"', "", "relay[1].names: no part for channel right"),
+    (
+        "module.toml",
+        'right = "K6"',
+        'rigth = "K6"',
+        "relay[1].names.rigth: no such channel; module has left, right; did you mean right?",
+    ),
+    (
+        "module.toml",
+        'line = "loop_a"',
+        'line = "lop_a"',
+        "relay[1].line: no such line; [lines] has loop_a, loop_b, swap; did you mean loop_a?",
+    ),
+    (
+        "module.toml",
+        'line = "loop_a"',
+        "",
+        "-2 relay[1]: expected line, or set_line and reset_line of a latching relay",
+    ),
+    (
+        "module.toml",
+        'type = "signal"',
+        'type = "signl"',
+        "relay[1].type: no such relay type; module.toml has signal; did you mean signal?",
+    ),
+    (
+        "module.toml",
+        ', rest = "a_send", operated = "a_return"',
+        "",
+        "relay[1].contacts[1]: a contact with no throw; expected rest, operated, or both",
+    ),
+    (
+        "module.toml",
+        'voltage = "12 V"',
+        "voltage = 12",
+        'supply.voltage: found 12, which has no unit; expected a voltage such as "12 V" in quotes',
+    ),
+    (
+        "module.toml",
+        'voltage = "12 V"',
+        'voltage = "12 A"',
+        'supply.voltage: found "12 A", whose unit is "A"; expected a voltage such as "12 V"',
+    ),
+    (
+        "module.toml",
+        'coil = "1028 ohm"\n',
+        "",
+        '-1 relay_types.signal.coil: missing; expected a resistance such as "50 mohm"',
+    ),
+    # fixture.toml
+    (
+        "fixture.toml",
+        "swap = 3\n",
+        "",
+        "-3 lines.swap: missing; expected the switchboard channel of this line",
+    ),
+    ("fixture.toml", "swap = 3", "swap = 2", "lines.swap: switchboard channel 2 already energises loop_b"),
+    (
+        "fixture.toml",
+        "swap = 3",
+        'swap = "3"',
+        'lines.swap: found "3"; expected a switchboard channel, 1 or more',
+    ),
+    (
+        "fixture.toml",
+        "select = [9]",
+        "select = [3]",
+        "hookup[1].select: switchboard channel 3 already energises line swap",
+    ),
+    (
+        "fixture.toml",
+        "select = [10]",
+        "select = [9]",
+        'hookup[2].select: the same channels make hookup "through reference"',
+    ),
+    (
+        "fixture.toml",
+        'out = "10 kohm"',
+        'outt = "10 kohm"',
+        "loads.outt: no such port; module.toml has in, out, a_send, a_return, b_send, b_return; "
+        "did you mean out?",
+    ),
+    (
+        "fixture.toml",
+        'out = "10 kohm"',
+        "out = 10000",
+        'loads.out: found 10000, which has no unit; expected a resistance such as "50 mohm" in quotes',
+    ),
+    (
+        "fixture.toml",
+        'from = "a_send"',
+        'from = "a_sendd"',
+        "links.key_a.from: no such port; module.toml has in, out, a_send, a_return, b_send, b_return; "
+        "did you mean a_send?",
+    ),
+    (
+        "fixture.toml",
+        'to = "a_return"',
+        'to = "b_send"',
+        "links.key_a.to: b_send is a port of role send; expected one of in, a_return, b_return",
+    ),
+    (
+        "fixture.toml",
+        'series = "390 ohm", shunt',
+        'serie = "390 ohm", shunt',
+        "links.key_a.legs.left.hot.serie: no such key; this table has series, shunt; did you mean series?",
+    ),
+    (
+        "fixture.toml",
+        'plug = "A1"',
+        'plug = "A2"',
+        "+10 plugs.A1: no link says that it uses this plug; those used are A2, B1",
+    ),
+    (
+        "fixture.toml",
+        'drive = "left.in"',
+        'drive = "left.out"',
+        "hookup[2].drive: left.out is a port of role output; expected an input: left.in, right.in",
+    ),
+    (
+        "fixture.toml",
+        'view = ["left.in", "left.out"]',
+        'view = ["left.in", "lft.out"]',
+        'hookup[2].view[2]: found "lft.out": no such port; did you mean left.out?',
+    ),
+    (
+        "fixture.toml",
+        'links = ["key_a", "key_b"]',
+        'links = ["key_a", "ky_b"]',
+        "hookup[2].links[2]: no such link; fixture.toml has key_a, key_b; did you mean key_b?",
+    ),
+    (
+        "fixture.toml",
+        "through = true",
+        'through = true\ndrive = "left.in"',
+        "+1 hookup[1].drive: a through hookup bypasses the unit; expected no drive",
+    ),
+    # sequence.toml
+    (
+        "sequence.toml",
+        'within = "0.2 dB"',
+        'within = "0.2"',
+        'check[1].within: found "0.2", which has no unit; expected a ratio in decibels such as "0.2 dB"',
+    ),
+    (
+        "sequence.toml",
+        'within = "0.2 dB"',
+        "within = 0.2",
+        "check[1].within: found 0.2, which has no unit; expected a ratio in decibels such as "
+        '"0.2 dB" in quotes',
+    ),
+    (
+        "sequence.toml",
+        'within = "3 deg"',
+        'within = "3 dB"',
+        'check[3].within: found "3 dB", whose unit is "dB"; expected an angle such as "5 deg"',
+    ),
+    (
+        "sequence.toml",
+        'within = "3 deg"',
+        'within = "3 deg"\nbelow = "3 deg"',
+        "-4 check[3]: found within and below; expected one of within, below, above, between, "
+        'such as within = "5 deg"',
+    ),
+    (
+        "sequence.toml",
+        'frequency = "10 kHz"\nbelow = "-80 dB"',
+        'frequency = "10 kHz"',
+        '-4 check[8]: no limit; expected one of below, such as below = "-80 dB"',
+    ),
+    (
+        "sequence.toml",
+        'between = ["-5 mV", "5 mV"]',
+        'between = ["5 mV", "-5 mV"]',
+        'check[19].between: found ["5 mV", "-5 mV"]; expected the low end first',
+    ),
+    (
+        "sequence.toml",
+        'states = ["all", "unpowered"]',
+        'states = ["rest", "loop_a+swop"]',
+        'sequence.states[2]: found state "loop_a+swop": no such line; module.toml has loop_a, loop_b, swap; '
+        "did you mean swap?",
+    ),
+    (
+        "sequence.toml",
+        'states = ["all", "unpowered"]',
+        'states = ["swap+loop_a", "loop_a+swap"]',
+        "sequence.states[2]: state loop_a+swap stands here twice; expected once",
+    ),
+    (
+        "sequence.toml",
+        'at = ["out", "a_send", "b_send"]',
+        'at = ["out", "a_snd", "b_send"]',
+        "check[1].at[2]: no such port; module.toml has in, out, a_send, a_return, b_send, b_return; "
+        "did you mean a_send?",
+    ),
+    (
+        "sequence.toml",
+        'frequency = "1 kHz", level',
+        "frequency = 1000, level",
+        "sequence.tone.frequency: found 1000, which has no unit; expected a frequency such as "
+        '"1 kHz" in quotes',
+    ),
+    (
+        "sequence.toml",
+        'channels = "all"',
+        'channels = ["left", "rihgt"]',
+        "sequence.channels[2]: no such channel; module.toml has left, right; did you mean right?",
+    ),
+    (
+        "sequence.toml",
+        'settle = "20 ms"',
+        'settle = "20 ms"\ndecision = "gaurded"',
+        '+1 sequence.decision: found "gaurded"; expected guarded, simple; did you mean guarded?',
+    ),
+    # bench.toml
+    (
+        "bench.toml",
+        "cold = 2",
+        "cold = 1",
+        "generator.cold: output 1 already feeds hot; expected another one",
+    ),
+    (
+        "bench.toml",
+        "192.0.2.11",
+        "192.0.2.10",
+        'oscilloscope.address: "TCPIP::192.0.2.10::5025::SOCKET" is already the address of the generator; '
+        "expected another one",
+    ),
+    (
+        "bench.toml",
+        "::5025::SOCKET",
+        "::5025",
+        'generator.address: found "TCPIP::192.0.2.10::5025"; expected an address that ends in '
+        "::SOCKET or ::INSTR",
+    ),
+    (
+        "bench.toml",
+        'probe = "1x"',
+        "probe = 1",
+        'oscilloscope.probe: found 1; expected a probe\'s factor such as "1x" or "10x"',
+    ),
+    (
+        "bench.toml",
+        'gain_accuracy = "2 %"',
+        'gain_accuracy = "0 %"',
+        'oscilloscope.gain_accuracy: found "0 %"; expected more than zero: a percentage such as "2 %"',
+    ),
+]
+
+
+@pytest.mark.parametrize(("file", "right", "wrong", "message"), SPOILT, ids=[row[3][:60] for row in SPOILT])
+def test_a_mistake_is_told_once_at_its_line_word_for_word(job, file, right, wrong, message):
+    line = spoil(job, file, right, wrong)
+    if message[0] in "+-":  # the mistake is told some lines below or above the one that was spoilt
+        moved, message = message.split(" ", 1)
+        line += int(moved)
+    assert mistakes_of(job) == [f"{file}:{line}: {message.format(line=line)}"]
+
+
+def test_a_port_that_no_hookup_views_is_told_with_the_hookup_to_add(job):
+    line = spoil(job, "sequence.toml", 'at = ["out"]\nwithin = "3 deg"', 'at = ["a_send"]\nwithin = "3 deg"')
+    assert mistakes_of(job) == [
+        f"sequence.toml:{line}: check[3].at[1]: phase is measured against the drive, and no "
+        "hookup that drives "
+        f'{channel} views both; expected a [[hookup]] with drive = "{channel}.in", '
+        f'view = ["{channel}.in", "{channel}.a_send"]'
+        for channel in ("left", "right")
+    ]
+
+
+def test_crosstalk_asks_for_both_channels_viewed_at_once(job):
+    line = spoil(job, "sequence.toml", 'at = ["out"]\nfrequency', 'at = ["b_send"]\nfrequency')
+    assert mistakes_of(job)[0] == (
+        f"sequence.toml:{line}: check[8].at[1]: crosstalk needs left driven and both channels "
+        "viewed at once; "
+        'expected a [[hookup]] with drive = "left.in", view = ["left.b_send", "right.b_send"]'
+    )
+
+
+def test_a_gain_where_no_lead_goes_is_told_for_each_channel(job):
+    line = spoil(job, "sequence.toml", '"a_send", "b_send"]\nwithin', '"a_return"]\nwithin')
+    assert mistakes_of(job) == [
+        f"sequence.toml:{line}: check[1].at[2]: no hookup that drives {channel} views {channel}.a_return; "
+        f'expected a [[hookup]] with drive = "{channel}.in", view = ["{channel}.a_return"]'
+        for channel in ("left", "right")
+    ]
+
+
+def test_a_line_that_no_relay_uses_is_told(job):
+    line = spoil(job, "module.toml", "[ports]", 'spare = "Nothing"\n[ports]')
+    assert mistakes_of(job)[0] == (
+        f"module.toml:{line}: lines.spare: no relay uses this line; expected it as the line of a [[relay]]"
+    )
+
+
+def test_an_output_that_no_contact_leads_to_is_told(job):
+    text = (job / "module.toml").read_text()
+    text = text.replace('b_return = "return"\n', 'b_return = "return"\nmonitor = "output"\n')
+    text += '\n[[resistor]]\nnames = { left = "R1", right = "R2" }\nacross = "monitor"\nvalue = "10 kohm"\n'
+    (job / "module.toml").write_text(text)
+    assert [mistake.split(": ", 2)[2] for mistake in mistakes_of(job)] == [
+        "nothing drives left.monitor.hot, left.monitor.cold, right.monitor.hot, right.monitor.cold: "
+        "no contact or part leads there from an input"
+    ]
+
+
+def test_an_input_that_no_hookup_drives_is_told(job):
+    text = (job / "module.toml").read_text()
+    text = text.replace('b_return = "return"\n', 'b_return = "return"\ncue = "input"\n')
+    text += '\n[[resistor]]\nnames = { left = "R1", right = "R2" }\nacross = "cue"\nvalue = "10 kohm"\n'
+    (job / "module.toml").write_text(text)
+    (expected,) = mistakes_of(job)
+    assert expected.endswith(
+        'hookup: nothing drives cue, an input; expected a [[hookup]] with drive = "left.cue"'
+    )
+
+
+def test_two_relays_that_fight_over_one_net_are_legal(job):
+    with (job / "module.toml").open("a") as file:
+        file.write(
+            '\n[[relay]]\nnames = { left = "K11", right = "K12" }\nline = "swap"\ntype = "signal"\n'
+            'contacts = [{ common = "out", operated = "in" }]\n'
+        )
+    assert len(load_job(job).module.relays) == 12
+
+
+def test_a_slip_of_syntax_is_a_mistake_like_any_other(job):
+    line = spoil(job, "module.toml", 'name = "Two-loop', "name = Two-loop")
+    spoil(job, "fixture.toml", "swap = 3", "swap = 2")
+    told = mistakes_of(job)
+    assert told[0].startswith(f"module.toml:{line}: no TOML from here on: ")
+    assert any("switchboard channel 2 already energises loop_b" in mistake for mistake in told)
+    assert not any("sequence.toml" in mistake for mistake in told)
+
+
+def test_a_file_in_another_encoding_is_told_at_its_line(job):
+    (job / "sequence.toml").write_bytes(b'[sequence]\nname = "Pr\xfcfung"\n')
+    assert mistakes_of(job)[0] == (
+        "sequence.toml:2: a byte that is no UTF-8; expected the file saved as UTF-8"
+    )
+
+
+def test_a_table_left_out_is_told_once(job):
+    text = (job / "bench.toml").read_text()
+    (job / "bench.toml").write_text(text[: text.index("[switchboard]")])
+    assert mistakes_of(job) == ["bench.toml: switchboard: missing; expected a table [switchboard]"]
+
+
+def test_files_from_windows_read_alike(job):
+    for file in ("module.toml", "fixture.toml"):
+        text = (job / file).read_text()
+        (job / file).write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
+    assert load_job(job).module == load_job(JOB).module
+
+
+def test_a_folder_without_a_job_is_told_with_the_files_it_needs(tmp_path):
+    assert mistakes_of(tmp_path) == [
+        f"{tmp_path}: no job here; expected a folder with module.toml, fixture.toml, sequence.toml and, "
+        "unless --bench is given, bench.toml"
+    ]
+    assert mistakes_of(tmp_path / "nowhere")[0].startswith(
+        f"{tmp_path / 'nowhere'}: no such folder; expected"
+    )
+
+
+def test_one_missing_file_does_not_hide_the_others_mistakes(job):
+    (job / "sequence.toml").unlink()
+    line = spoil(job, "fixture.toml", "swap = 3", "swap = 2")
+    assert mistakes_of(job) == [
+        f"fixture.toml:{line}: lines.swap: switchboard channel 2 already energises loop_b",
+        f"sequence.toml: missing in {job}; expected module.toml, fixture.toml, sequence.toml and, "
+        "unless --bench is given, bench.toml",
+    ]
+
+
+def test_a_job_without_a_bench_loads_without_one(job):
+    (job / "bench.toml").unlink()
+    assert load_job(job).bench is None
+
+
+def test_another_bench_takes_the_place_of_the_jobs_own(job, tmp_path):
+    other = tmp_path / "studio.toml"
+    other.write_text((job / "bench.toml").read_text().replace("Van bench", "Studio bench"))
+    (job / "bench.toml").write_text("not read at all")
+    loaded = load_job(job, other)
+    assert loaded.bench.name == "Studio bench"
+    assert loaded.files[-1].name == "studio.toml"
+    assert mistakes_of(JOB, tmp_path / "absent.toml") == [f"{tmp_path / 'absent.toml'}: no such file"]
+
+
+def test_a_bench_file_alone_is_held_to_the_same_rules(job):
+    spoil(job, "bench.toml", 'profile = "scpi-supply"', 'profil = "scpi-supply"')
+    with pytest.raises(JobError, match="did you mean profile"):
+        load_bench(job / "bench.toml")

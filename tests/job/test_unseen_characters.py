@@ -1,0 +1,67 @@
+"""Characters that steer a terminal or hide in a name get into nothing that is read from outside."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from drivers.profile_files import parse_profile
+from harness.errors import JobError
+from harness.job.load import load_job
+
+ROOT = Path(__file__).resolve().parents[2]
+JOB = ROOT / "sequences" / "two_loop_switcher"
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "key", "character"),
+    [
+        ("module.toml", 'part = "', 'part = "\\u001b]0;owned\\u0007', "module.part", "U+001B"),
+        ("module.toml", 'part = "', 'part = "\u202e', "module.part", "U+202E"),
+        ("fixture.toml", 'name = "', 'name = "\\u009b2J', "fixture.name", "U+009B"),
+        ("sequence.toml", 'settle = "', 'settle = "\\n', "sequence.settle", "U+000A"),
+        ("sequence.toml", "settle = ", '"set\\u200btle" = ', "sequence", "U+200B"),
+        ("bench.toml", 'name = "', 'name = "\\u0000', "bench.name", "U+0000"),
+    ],
+)  # fmt: skip
+def test_in_a_jobs_file_they_are_mistakes_at_their_place(
+    tmp_path: Path, file: str, old: str, new: str, key: str, character: str
+) -> None:
+    job = tmp_path / "job"
+    shutil.copytree(JOB, job)
+    text = (job / file).read_text("utf-8")
+    assert old in text
+    (job / file).write_text(text.replace(old, new, 1), "utf-8")
+    with pytest.raises(JobError) as caught:
+        load_job(job)
+    (mistake,) = caught.value.mistakes
+    assert (mistake.file, mistake.key) == (file, key)
+    assert f"found a character that cannot be seen ({character})" in mistake.message
+    assert mistake.line == text[: text.index(old)].count("\n") + 1 or '"set' in new
+    assert str(caught.value).replace("\n", "").isprintable()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ('description = "', 'description = "\\u001b[2J', "description"),
+        ('description = "', '"\\u001b[2J" = 1\ndescription = "', ""),
+        ('answer = "', 'answer = "\\u202e', "answer"),
+    ],
+)
+def test_in_a_profile_as_well(old: str, new: str, key: str) -> None:
+    text = (ROOT / "drivers" / "profiles" / "text-switchboard.toml").read_text("utf-8")
+    assert old in text
+    with pytest.raises(JobError, match=r"found a character that cannot be seen \(U\+") as caught:
+        parse_profile(text.replace(old, new, 1), "own.toml")
+    assert caught.value.mistakes[0].key == key
+
+
+def test_letters_of_every_language_and_spaces_that_do_not_break_are_text(tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    shutil.copytree(JOB, job)
+    text = (job / "module.toml").read_text("utf-8")
+    (job / "module.toml").write_text(
+        text.replace('part = "', 'part = "Übertragung\u00a0№ 3, 検査 ', 1), "utf-8"
+    )
+    assert load_job(job).module.part.startswith("Übertragung\u00a0№ 3")
