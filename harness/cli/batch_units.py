@@ -11,10 +11,10 @@ import typer
 
 from harness.cli.big_word import show_big
 from harness.cli.errand import Errand
-from harness.cli.lines import say
 from harness.cli.outcome import say_likely
 from harness.cli.retest import leave_for
 from harness.cli.serials import ask_hands
+from harness.cli.wrapping import say
 from harness.errors import BenchError, UsageError
 from harness.units import counted
 from harness.workbench.described import Described

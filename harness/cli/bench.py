@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Protocol, TypeVar
 import typer
 
 from harness.cli.bench_causes import likely_cause
-from harness.cli.job import BenchPath, JobFolder
-from harness.cli.lines import say
-from harness.cli.simulate import Hasten
+from harness.cli.options import BenchPath, Hasten, JobFolder
 from harness.cli.stopping import stoppable
+from harness.cli.wrapping import say
 from harness.errors import EXIT_BENCH, EXIT_PASS, BenchError, JobError, SwitchwalkError, UsageError
 from harness.workbench.planning import profile_folder
 from harness.workbench.simulated import simulated_bench

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.records import RecordsPlace
+from harness.cli.options import RecordsPlace
 from harness.errors import RecordsError
 from harness.workbench.report import page_beside
 

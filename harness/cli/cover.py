@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.cover_text import asked_lines, coverage_lines, minimal_lines, plug_lines
-from harness.cli.job import BenchPath, JobFolder
+from harness.cli.options import BenchPath, JobFolder
 from harness.workbench.cluster import cluster
 from harness.workbench.planning import impedances_of
 

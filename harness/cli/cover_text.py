@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from harness.cli.lines import WIDTH
+from harness.cli.wrapping import WIDTH
 from harness.units import counted
 
 if TYPE_CHECKING:

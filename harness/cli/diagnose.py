@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.lines import say
-from harness.cli.records import AsJson, RecordsPlace
+from harness.cli.options import AsJson, RecordsPlace
+from harness.cli.wrapping import say
 from harness.errors import EXIT_UNPROVEN
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 

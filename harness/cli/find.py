@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.lines import say
+from harness.cli.wrapping import say
 from harness.errors import BenchError, UsageError
 
 HOST = re.compile(r"(?P<host>[A-Za-z0-9.-]+):(?P<port>\d{1,5})")

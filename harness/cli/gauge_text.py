@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.cli.gauge_checks import Golden, KnownBad
 from harness.cli.gauge_study import Wanted
-from harness.cli.lines import WIDTH
-from harness.cli.records import printable
+from harness.cli.wrapping import WIDTH, printable
 from harness.records.history import labels
 from harness.statistics.export import plain
 from harness.statistics.golden import Shift

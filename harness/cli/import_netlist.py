@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.lines import say
+from harness.cli.wrapping import say
 
 
 def import_netlist(

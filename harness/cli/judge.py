@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.records import AsJson, RecordsPlace
+from harness.cli.options import AsJson, RecordsPlace
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError
 from harness.units import counted
 

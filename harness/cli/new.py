@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.lines import say
+from harness.cli.wrapping import say
 from harness.errors import UsageError
 from harness.units import counted
 

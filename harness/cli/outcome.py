@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.lines import say
+from harness.cli.wrapping import say
 from harness.units import counted
 
 if TYPE_CHECKING:

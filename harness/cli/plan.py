@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.job import BenchPath, JobFolder
-from harness.cli.lines import duration, say
+from harness.cli.options import AsJson, BenchPath, JobFolder
+from harness.cli.wrapping import duration, say
 from harness.units import counted
 from harness.workbench.planning import planned
 
@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.plan.estimate import Estimate
     from harness.plan.model import HookupVisit, Plan
-
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 
 
 def plan(

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.lines import say
+from harness.cli.options import AsJson, RecordsPlace
 from harness.cli.wear import wear_lines, wear_of
+from harness.cli.wrapping import printable, say
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
@@ -20,19 +21,8 @@ if TYPE_CHECKING:
     from harness.reading import Reading
     from harness.records.run import RunRecord, UnitSummary
 
-RecordsPlace = Annotated[
-    str | None,
-    typer.Option(
-        "--records",
-        metavar="PLACE",
-        help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
-        show_default=False,
-    ),
-]
 TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
 """Events that `show` prints."""
-
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 
 
 def units(
@@ -109,13 +99,6 @@ def _console() -> "Console":
     from rich.console import Console
 
     return Console(markup=False, highlight=False, emoji=False)
-
-
-def printable(text: str) -> str:
-    """Keep a name from the records from steering the terminal."""
-    return "".join(
-        character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text
-    )
 
 
 _COLUMNS = ("Serial", "Part", "Verdict", "Run", "Runs", "Started (UTC)", "")

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.records import RecordsPlace
+from harness.cli.options import RecordsPlace
 from harness.workbench.held import refuse_held
 from harness.workbench.report import write_report_again
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.records import RecordsPlace
+from harness.cli.options import RecordsPlace
 from harness.errors import UsageError
 from harness.workbench.report import report_path
 

@@ -1,4 +1,4 @@
-"""`switchwalk simulate`: a simulated bench alone; and the options of every command that has one."""
+"""`switchwalk simulate`: a simulated bench alone."""
 
 import subprocess
 from pathlib import Path
@@ -6,34 +6,8 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.job import JobFolder
+from harness.cli.options import Clumsy, Faults, Hasten, JobFolder
 from harness.workbench.simulated import simulator_command
-
-Faults = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--fault",
-        metavar="NAME",
-        help='A fault of the simulated unit, by its name in `cover` and `diagnose`: "K3 never operates", '
-        '"K2.1.cold operated stuck open", "K1.1.hot rest 10 ohm", "left.out.hot open"; may be repeated, or '
-        'joined by " + ".',
-        show_default=False,
-    ),
-]
-Hasten = Annotated[
-    float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
-]
-
-Clumsy = Annotated[
-    float,
-    typer.Option(
-        "--clumsy",
-        min=0.0,
-        max=1.0,
-        metavar="SHARE",
-        help="Share of the hookups made by simulated hands in which a lead slips.",
-    ),
-]
 
 
 def simulate(

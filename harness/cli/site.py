@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.records import RecordsPlace
+from harness.cli.options import RecordsPlace
 from harness.units import counted
 from harness.workbench.report import page_beside
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.job import BenchPath, JobFolder
+from harness.cli.options import BenchPath, JobFolder
 from harness.workbench.planning import impedances_of
 
 if TYPE_CHECKING:

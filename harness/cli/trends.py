@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.records import AsJson, RecordsPlace
+from harness.cli.options import AsJson, RecordsPlace
 from harness.errors import UsageError
 
 if TYPE_CHECKING:

@@ -5,8 +5,7 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from harness.cli.lines import WIDTH
-from harness.cli.records import printable
+from harness.cli.wrapping import WIDTH, printable
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures

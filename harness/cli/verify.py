@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.records import AsJson, RecordsPlace, printable
+from harness.cli.options import AsJson, RecordsPlace
+from harness.cli.wrapping import printable
 from harness.errors import EXIT_FAIL, EXIT_PASS
 from harness.units import counted
 

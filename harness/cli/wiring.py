@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.job import BenchPath, JobFolder
-from harness.cli.lines import WIDTH, say
+from harness.cli.options import BenchPath, JobFolder
+from harness.cli.wrapping import WIDTH, say
 from harness.errors import UsageError
 
 
