@@ -222,8 +222,7 @@ class Units:
         return found
 
     def _worst(self, readings: "list[Reading]") -> None:
-        from harness.cli.readings_text import reading_line
-        from harness.report.words import worst_first
+        from harness.report.words import reading_line, worst_first
 
         for reading in worst_first(one for one in readings if one.verdict != "pass")[:WORST_SHOWN]:
             say(reading_line(reading), indent=2)

@@ -163,8 +163,8 @@ def _draw(traces: list[Trace], png: Path) -> None:
 
 
 def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
-    from harness.cli.readings_text import reading_line
     from harness.records.export import reading_to_json
+    from harness.report.words import reading_line
 
     if as_json:
         shown = {

@@ -23,6 +23,11 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
 
+MARKS: dict[Verdict, str] = {"pass": "ok", "fail": "FAIL", "unproven": "UNPROVEN", "missing": "MISSING"}
+"""A verdict at the beginning of a line."""
+
+_SWEPT = "response"  # of several frequencies in one check, each a reading of its own
+
 _PREFIXED = ("V", "A", "s", "V²s", "ohm", "F")
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 _ASYMMETRY = 0.2  # of the half interval; below this the interval is written as ±
@@ -49,6 +54,31 @@ def describe(reading: Reading) -> Words:
         margin=writer.margin(),
         tone="" if reading.frequency_hz is None else format_value(reading.frequency_hz, "Hz"),
     )
+
+
+def reading_line(reading: Reading) -> str:
+    """`FAIL gain left.out in loop_a (Dry contacts): -0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`."""
+    return f"{MARKS[reading.verdict]} {place_words(reading)}: {value_words(reading)}"
+
+
+def place_words(reading: Reading) -> str:
+    """`gain left.out in loop_a (Dry contacts)`; a check that is named as its quantity is not named twice."""
+    quantity = reading.quantity.replace("_", " ")
+    words = [quantity, reading.where, f"in {reading.state}"]
+    if reading.quantity == _SWEPT:
+        words.append(f"at {describe(reading).tone}")
+    if reading.check.casefold().replace("-", " ").replace("_", " ") != quantity:
+        words.append(f"({reading.check})")
+    return " ".join(filter(None, words))
+
+
+def value_words(reading: Reading) -> str:
+    """`-0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`, and why it is missing or in doubt."""
+    words = describe(reading)
+    limit = f", limit {words.limit}" if words.limit else ""
+    expected = f", expected {words.expected}" if reading.unit == "" and words.expected else ""
+    reason = f" ({reading.reason})" if reading.reason else ""
+    return f"{words.value}{expected or limit}{reason}"
 
 
 def margin(reading: Reading) -> float | None:
