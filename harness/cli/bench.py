@@ -19,7 +19,7 @@ from harness.workbench.planning import profile_folder
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from drivers.singly import Singly
+    from drivers.bench import Singly
     from harness.job.bench import BenchFile, InstrumentFile
     from harness.job.job import Job
     from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
@@ -84,8 +84,7 @@ def bench(
 
 
 def _checked(job: "Job", bench: "BenchFile", folder: Path, *, marked: bool) -> list[Checked]:
-    from drivers.bench import make_left_safe
-    from drivers.singly import open_singly
+    from drivers.bench import make_left_safe, open_singly
 
     checked: list[Checked] = []
     try:
