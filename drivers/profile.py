@@ -20,6 +20,8 @@ from drivers.session import ERROR_QUERY
 
 HOLE = re.compile(r"\{([^{}]*)\}")
 ONE_LINE = re.compile(r"[ -~]+")
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=1)]
 
 
 @dataclass(frozen=True)
@@ -80,8 +82,6 @@ class Holes:
 PLAIN = Annotated[Command, Holes()]
 OUTPUT = Annotated[Command, Holes(("n",))]
 CHANNELS = Annotated[Command, Holes(("channels",))]
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-Count = Annotated[int, Field(ge=1)]
 
 
 class _Table(BaseModel):
