@@ -27,9 +27,8 @@ from harness.plan.estimate import Estimate, estimate
 from harness.plan.model import HookupVisit, Plan
 from harness.report.hookup_picture import drawing
 from harness.units import counted
-from harness.wiring.document import wiring_of
+from harness.wiring.document import wiring_lines, wiring_of
 from harness.wiring.page import render_page
-from harness.wiring.text import wiring_lines
 from harness.workbench.job_files import read_job
 from harness.workbench.planning import impedances_of, planned
 
