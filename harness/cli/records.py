@@ -105,7 +105,7 @@ _GAP = 3
 def _print_units(found: Sequence[UnitSummary]) -> None:
     """A line a unit, without a table's care for each cell: there may be ten thousand."""
     if not found:
-        typer.echo("No unit has been run yet.")
+        typer.echo("No unit has been tested yet.")
         return
     rows = [_COLUMNS, *map(_unit_row, found)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]

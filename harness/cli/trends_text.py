@@ -81,10 +81,11 @@ def readings_lines(batch: Batch) -> Iterator[str]:
         yield from _hanging(numbers, _beside(one, batch))
     whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
     yield from _wrapped(
-        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33 or more is "
-        "common practice. At least: the lower end of its 95 % interval. ! f: fewer than 30 units, n: not "
-        "normal, c: not in control, l: limits changed, p: of a part, since the other readings lie below the "
-        "bench's floor; such a Cpk may not hold. Each is charted with --reading.",
+        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33, four "
+        "sigmas, is often asked for (common practice, no source). At least: the lower end of its 95 % "
+        "interval. ! f: fewer than 30 units, n: not normal, c: not in control, l: limits changed, p: of a "
+        "part, since the other readings lie below the bench's floor; such a Cpk may not hold. Each is "
+        "charted with --reading.",
         indent="  ",
     )
 

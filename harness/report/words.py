@@ -16,9 +16,9 @@ VERDICT_ORDER: tuple[Verdict, ...] = ("fail", "missing", "unproven", "pass")
 """Worst first."""
 
 OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
-    "pass": "Every reading lies inside its limit.",
-    "fail": "At least one limit is not kept.",  # of a reading, or of the supply's current
-    "unproven": "Nothing is shown to be outside its limit, but not every reading is shown to be inside.",
+    "pass": "Every reading is inside its limit.",
+    "fail": "At least one limit was not met.",  # of a reading, or of the supply's current
+    "unproven": "No reading is certainly outside its limit, but at least one is not certainly inside.",
     "stopped": "The run was stopped by the bench or by hand. There is no verdict on the unit.",
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }

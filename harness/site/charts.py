@@ -162,9 +162,9 @@ def _in_words(chart: IndividualsChart, unit: str, limits: Limits, near: Limits) 
         f"{chart.values.size} values, mean {format_value(chart.centre, unit)}, "
         f"chart limits {format_value(chart.lower, unit)} to {format_value(chart.upper, unit)}."
     ]
-    told += [f"The limit of {format_value(end, unit)} is too far away to be drawn." for end in far]
+    told += [f"The limit of {format_value(end, unit)} is outside the chart." for end in far]
     rules = sorted({signal.rule for signal in chart.signals})
-    told += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule is met."]
+    told += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule signals."]
     return " ".join(told)
 
 

@@ -242,5 +242,5 @@ def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(place, tmp_
 
 def test_empty_records_say_so(tmp_path, switchwalk):
     open_records(tmp_path / "new.sqlite").close()
-    assert switchwalk("units", "--records", tmp_path / "new.sqlite") == "No unit has been run yet.\n"
+    assert switchwalk("units", "--records", tmp_path / "new.sqlite") == "No unit has been tested yet.\n"
     assert json.loads(switchwalk("units", "--json", "--records", tmp_path / "new.sqlite")) == []
