@@ -13,7 +13,7 @@ from harness.report import notes, words
 from harness.report.templates import templates_in
 from harness.report.write import SYMBOLS
 from harness.statistics.yields import tests_of_units
-from harness.units import format_value
+from harness.units import format_difference, format_value
 
 if TYPE_CHECKING:
     from harness.records.store import RunStore
@@ -146,7 +146,7 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
 
 
 def _plainly(largest: float, unit: str) -> str:
-    return "" if not largest or unit == "" else format_value(largest, unit, digits=2)
+    return "" if not largest or unit == "" else format_difference(largest, unit, digits=2)
 
 
 def _tones(group: Iterable[Reading]) -> str:

@@ -7,8 +7,8 @@ import time
 
 import pytest
 
+from drivers.oscilloscope import parse_preamble
 from drivers.session import Session
-from drivers.waveform import parse_preamble
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.peers import Connection, peer
 from tests.drivers.test_session_traps import instrument

@@ -7,13 +7,11 @@ from contextlib import contextmanager
 
 import pytest
 
-from drivers.frame_switchboard import FrameSwitchboard, frame
 from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.serial_wire import SerialWire, serial_place
 from drivers.session import Session
-from drivers.switchboard import RouteSwitchboard
-from drivers.text_switchboard import TextSwitchboard
+from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
 from tests.drivers.board_rigs import (
     FakeGpio,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drivers.waveform import Preamble, clipped, parse_preamble, to_volts
+from drivers.oscilloscope import Preamble, clipped, parse_preamble, to_volts
 
 
 def preamble(y_increment_v: float, y_origin: float, y_reference: float) -> Preamble:

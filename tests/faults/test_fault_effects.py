@@ -18,8 +18,7 @@ from harness.job.state import State, all_states
 from harness.plan.supply import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
-from simulator.lines import energised
-from simulator.motion import OPERATED, REST
+from simulator.relays import OPERATED, REST, energised
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 from tests.circuit import boards, spice

@@ -9,8 +9,7 @@ from harness.job.faults import parse_fault, single_faults
 from harness.job.load import load_job
 from simulator.circuit import Network
 from simulator.faults import apply
-from simulator.lines import SupplySetting, energised, supply_state
-from simulator.motion import OPERATED, REST
+from simulator.relays import OPERATED, REST, SupplySetting, energised, supply_state
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 
