@@ -33,8 +33,8 @@ from drivers.switchboard import Channels, RouteSwitchboard, listed
 from drivers.text_switchboard import TextSwitchboard
 from drivers.transcript import Transcript
 from drivers.wire import Wire
+from harness.bench_file import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
-from harness.job.bench import BenchFile, InstrumentFile
 from harness.roles import Bench, Switchboard
 
 log = logging.getLogger(__name__)
@@ -217,7 +217,7 @@ class Opening:
         session = Session(
             file.address,
             instrument=role,
-            visa=self._bench.visa,
+            visa=self._bench.bench.visa,
             baud_rate=profile.baud_rate,
             transcript=self._transcript,
             ending=ending,

@@ -10,8 +10,8 @@ from drivers.claim import claim
 from drivers.mark import Mark
 from drivers.profile import GeneratorProfile, OscilloscopeProfile, SupplyProfile, SwitchboardProfile
 from drivers.safe_end import ROLES, SafeEnd, safe_end
+from harness.bench_file import BenchFile
 from harness.errors import JobError, Mistake
-from harness.job.bench import BenchFile
 from harness.roles import Generator, Oscilloscope, Supply, Switchboard
 
 

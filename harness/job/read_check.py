@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from harness.job.located import Key
-from harness.job.mistakes import Source
 from harness.job.schema import RawCheck
 from harness.job.sequence import Quantity, Tone
 from harness.job.state import State
+from harness.toml_files.located import Key
+from harness.toml_files.source import Source
 
 DRY_LEVEL_VRMS = 0.05  # differential: 35 mV peak on each leg, which breaks no film on a contact
 DRY: tuple[Quantity, ...] = ("contact_resistance", "intermittency")

@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from harness.job.edge import Edge, EdgeCheck, Measure
-from harness.job.located import Key
-from harness.job.mistakes import Source
 from harness.job.schema import RawCheck
 from harness.job.sequence import Quantity
 from harness.job.state import State
+from harness.toml_files.located import Key
+from harness.toml_files.source import Source
 
 EDGE_QUANTITIES: frozenset[Quantity] = frozenset(
     {"transient", "operate_time", "release_time", "bounce", "gap"}

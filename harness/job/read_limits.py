@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal, get_args
 
-from harness.job.located import Key
-from harness.job.mistakes import Source, shown_value
 from harness.job.schema import RawCheck
 from harness.job.sequence import Limit, Quantity
+from harness.toml_files.located import Key
+from harness.toml_files.messages import shown_value
+from harness.toml_files.source import Source
 from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 LimitKind = Literal["within", "below", "above", "between"]

@@ -4,39 +4,38 @@ from collections.abc import Iterable, Mapping
 from typing import get_args
 
 from harness.job.fixture import Hookup
-from harness.job.located import Key
-from harness.job.mistakes import Source, unknown
 from harness.job.names import Names
 from harness.job.read_check import read_own, tone_of
 from harness.job.read_edges import read_edge_check
 from harness.job.read_limits import read_limit
-from harness.job.schema import RawCheck, RawSequence
+from harness.job.schema import RawCheck, SequenceFile
 from harness.job.sequence import BETWEEN_CHANNELS, Check, Quantity, Sequence, Tone
 from harness.job.state import REST, UNPOWERED, State, all_states
+from harness.toml_files.located import Key
+from harness.toml_files.messages import unknown
+from harness.toml_files.source import Source
 
-TABLES = ("sequence", "check")
 QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 MOST_LINES_FOR_ALL = 12
 
 
-def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence | None:
-    """Read sequence.toml; notes its mistakes and gives None where there is one.
+def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence:
+    """Read sequence.toml; notes its mistakes.
 
     `hookups` is None where the fixture's could not all be read: then nothing is said about what they miss.
     """
-    before = len(source.mistakes)
-    source.only_tables(TABLES)
-    raw = source.required(RawSequence, "sequence")
-    states = _states(source, raw.states, names) if raw and names.known else ()
-    states_known = bool(states) and len(source.mistakes) == before
-    channels = _channels(source, raw.channels, names) if raw else names.channels
-    tone = Tone(frequency_hz=raw.tone.frequency, level_vrms=raw.tone.level) if raw else None
-    checks = _checks(source, names, tone, {state.name: state for state in states} if states_known else None)
+    file = source.read(SequenceFile)
+    raw = file.sequence
+    states = _states(source, raw.states, names) if names.lines else ()
+    states_known = bool(states) and source.without_mistake("sequence", "states")
+    channels = _channels(source, raw.channels, names)
+    tone = Tone(frequency_hz=raw.tone.frequency, level_vrms=raw.tone.level)
+    checks = _checks(
+        source, file.check, names, tone, {state.name: state for state in states} if states_known else None
+    )
     if hookups is not None and names.known:
         for index, check in checks.items():
             _check_views(source, check, ("check", index), channels, names, hookups)
-    if len(source.mistakes) > before or raw is None:
-        return None
     return Sequence(
         name=raw.name,
         states=states,
@@ -94,7 +93,7 @@ def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]
     if texts == ["all"]:
         return names.channels
     for index, channel in enumerate(texts):
-        if names.known and channel not in names.channels:
+        if names.channels and channel not in names.channels:
             key: Key = ("sequence", "channels", index)
             source.wrong(key, unknown("channel", channel, names.channels, where="module.toml"))
         elif channel in texts[:index]:
@@ -103,16 +102,17 @@ def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]
 
 
 def _checks(
-    source: Source, names: Names, tone: Tone | None, states: Mapping[str, State] | None
+    source: Source,
+    entries: tuple[RawCheck, ...],
+    names: Names,
+    tone: Tone,
+    states: Mapping[str, State] | None,
 ) -> dict[int, Check]:
     """Give the checks that could be read, by their position in the file."""
     checks: dict[int, Check] = {}
     titles: set[str] = set()
-    for index, value in enumerate(source.entries("check")):
+    for index, raw in enumerate(entries):
         key: Key = ("check", index)
-        raw = source.read(RawCheck, value, key)
-        if raw is None:
-            continue
         if raw.name in titles:
             source.wrong((*key, "name"), f'check "{raw.name}" stands here twice; expected another name')
         titles.add(raw.name)
@@ -121,10 +121,8 @@ def _checks(
                 (*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk")
             )
             continue
-        check = _check(source, raw, raw.quantity, key, names, tone, states)
-        if check:
-            checks[index] = check
-    if not source.entries("check"):
+        checks[index] = _check(source, raw, raw.quantity, key, names, tone, states)
+    if not entries:
         source.wrong(("check",), "missing; expected at least one [[check]]", missing=True)
     return checks
 
@@ -135,15 +133,13 @@ def _check(
     quantity: Quantity,
     key: Key,
     names: Names,
-    tone: Tone | None,
+    tone: Tone,
     states: Mapping[str, State] | None,
-) -> Check | None:
+) -> Check:
     limit = read_limit(source, raw, quantity, key)
     _check_ports(source, raw, quantity, key, names)
     own = read_own(source, raw, quantity, key, states)
     edge = read_edge_check(source, raw, quantity, key, states)
-    if tone is None:
-        return None
     return Check(
         name=raw.name,
         quantity=quantity,
@@ -168,15 +164,15 @@ def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, na
         )
     for index, net in enumerate(raw.at):
         place: Key = (*key, "at", index)
-        if names.known and net not in names.ports:
+        if names.ports and net not in names.ports:
             source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
         elif net in raw.at[:index]:
             source.wrong(place, f"{net} stands here twice; expected once")
     across = quantity in BETWEEN_CHANNELS or "crosstalk" in (quantity, raw.coupling)
-    if across and names.known and len(names.channels) < 2:
+    if across and len(names.channels) == 1:
         source.wrong(
             (*key, "quantity"),
-            f"{quantity} needs two channels; module.toml has {', '.join(names.channels) or 'none'}",
+            f"{quantity} needs two channels; module.toml has {names.channels[0]}",
         )
 
 

@@ -1,11 +1,17 @@
-"""How a single value of the four files reads: quantities with their units, names, addresses, patterns."""
+"""How a single value of a file reads: quantities with their units, names, addresses, patterns.
 
+Every type has a stand-in for a value that did not read (nan, no text, 0), so that what stands around it is
+built all the same, and everything else that is wrong is told in the same breath.
+"""
+
+import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler
+from pydantic import BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, Strict
 from pydantic_core import CoreSchema, core_schema
 
 from harness.units import Dimension, Sign, parse_quantity
@@ -15,16 +21,57 @@ PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 THROW = re.compile(r"[a-z][a-z0-9_]*(\.(hot|cold))?")
 
 
+class Table:
+    """Base of what a file's tables are read into, frozen dataclasses: other keys than theirs are refused."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+
+class Unread:
+    """Stands in a file's values where something is missing or did not read, and has been told of."""
+
+    def __repr__(self) -> str:
+        return "UNREAD"
+
+
+UNREAD = Unread()
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """Marks a type with what stands for a value that did not read."""
+
+    value: Any
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_wrap_validator_function(
+            lambda found, read: self.value if found is UNREAD else read(found), handler(source)
+        )
+
+
+@dataclass(frozen=True)
+class ReadAs:
+    """Marks a type that the file gives as a table, and `build` makes of that table."""
+
+    table: type
+    build: Callable[[Any], Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self.build, handler.generate_schema(self.table))
+
+
 @dataclass(frozen=True)
 class InQuantity:
-    """Marks a float as a quantity: text with a unit in the file, SI here."""
+    """Marks a float as a quantity: text with a unit in the file, SI here; nan where it did not read."""
 
     dimension: Dimension
     sign: Sign | None = None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         parse = partial(parse_quantity, dimension=self.dimension, sign=self.sign)
-        return core_schema.no_info_before_validator_function(parse, handler(source))
+        return core_schema.no_info_plain_validator_function(
+            lambda found: math.nan if found is UNREAD else parse(found)
+        )
 
 
 def _name(value: object) -> object:
@@ -99,14 +146,27 @@ Decibel = Annotated[float, InQuantity("ratio_db")]
 Loss = Annotated[float, InQuantity("ratio_db", "not negative")]
 Fraction = Annotated[float, InQuantity("fraction")]
 Accuracy = Annotated[float, InQuantity("fraction", "positive")]
-Name = Annotated[str, BeforeValidator(_name), Field(description="a name in lower case with underscores")]
-Throw = Annotated[str, BeforeValidator(_throw), Field(description="a net, or one leg of it")]
-PartName = Annotated[str, BeforeValidator(_part_name), Field(description='a part\'s name such as "K1"')]
-Text = Annotated[str, Field(description="text in quotes")]
-Pattern = Annotated[str, BeforeValidator(_pattern)]
-Address = Annotated[
-    str, BeforeValidator(_address), Field(description='an address such as "TCPIP::192.0.2.10::5025::SOCKET"')
+Text = Annotated[str, StandIn(""), Field(description="text in quotes")]
+Name = Annotated[
+    str, BeforeValidator(_name), StandIn(""), Field(description="a name in lower case with underscores")
 ]
-Probe = Annotated[float, BeforeValidator(_probe)]
-LegName = Literal["hot", "cold"]
+Throw = Annotated[str, BeforeValidator(_throw), StandIn(""), Field(description="a net, or one leg of it")]
+PartName = Annotated[
+    str, BeforeValidator(_part_name), StandIn(""), Field(description='a part\'s name such as "K1"')
+]
+Pattern = Annotated[str, BeforeValidator(_pattern), StandIn("")]
+Address = Annotated[
+    str,
+    BeforeValidator(_address),
+    StandIn(""),
+    Field(description='an address such as "TCPIP::192.0.2.10::5025::SOCKET"'),
+]
+Probe = Annotated[float, BeforeValidator(_probe), StandIn(math.nan)]
+LegName = Annotated[Literal["hot", "cold"], StandIn("")]
+Whole = Annotated[int, Strict(), StandIn(0)]
+Count = Annotated[int, Strict(), Field(ge=1), StandIn(0)]
+Flag = Annotated[bool, Strict(), StandIn(False)]
 one_or_more = BeforeValidator(_listed)  # text alone is a list of one
+
+# Of a field that the file gives by the key of its table, or by its place: no key of that name is read.
+NotAKey = Field(init=False)
