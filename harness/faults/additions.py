@@ -21,11 +21,12 @@ from harness.job.faults import Fault
 from harness.job.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
-from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.sequence import Check, Quantity, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.estimate import HANDS_S, estimate
 from harness.plan.hookups import lead_moves
+from harness.reading import Limit
 
 Flags = NDArray[np.bool_]
 

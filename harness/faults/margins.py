@@ -15,11 +15,12 @@ from harness.faults.over_current import over_current
 from harness.faults.prospect import REJECTION, Prospect
 from harness.faults.signatures import Signatures
 from harness.job.job import Job
-from harness.job.sequence import AGAINST_THE_DRIVE, Limit
+from harness.job.sequence import AGAINST_THE_DRIVE
 from harness.judge import limits_for
 from harness.measure.contact import LEAST_LEVEL
 from harness.measure.quantities import CERTAIN, CLEAR_DEG
 from harness.plan.model import Plan, PlannedReading
+from harness.reading import Limit
 
 Floats = NDArray[np.float64]
 

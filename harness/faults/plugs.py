@@ -23,8 +23,9 @@ from harness.faults.signatures import signatures
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
-from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.sequence import Check, Quantity, Tone
 from harness.plan.build import trial_plan
+from harness.reading import Limit
 
 # IEC 60063, E24, from memory.
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)

@@ -86,6 +86,11 @@ class Hookup:
     source_added: SourceAdded | None = None
     lines_on: Mapping[str, int] = field(default_factory=dict, hash=False)
 
+    def rows(self, port: PortName) -> tuple[int, int]:
+        """Rows of a port's hot and cold leg in what the scope sees; ValueError for a port not viewed."""
+        hot = 2 * self.view.index(port)
+        return hot, hot + 1
+
     def is_exchange_of(self, other: "Hookup") -> bool:
         """Whether both differ in nothing but which way round the scope's pairs are."""
         return (

@@ -8,7 +8,8 @@ from typing import Literal, get_args
 from harness.job.located import Key
 from harness.job.mistakes import Source, shown_value
 from harness.job.schema import RawCheck
-from harness.job.sequence import Limit, Quantity
+from harness.job.sequence import Quantity
+from harness.reading import Limit
 from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 LimitKind = Literal["within", "below", "above", "between"]

@@ -5,6 +5,7 @@ from typing import Literal
 
 from harness.job.edge import EdgeCheck
 from harness.job.state import State
+from harness.reading import Limit
 
 Quantity = Literal[
     "gain",
@@ -44,21 +45,6 @@ class Tone:
 
     frequency_hz: float
     level_vrms: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Limit:
-    """What a value must satisfy, in `unit` (dB, dBu, deg, V, A, ohm, F; % is a fraction).
-
-    within: no further than `high` from the predicted value (relative: `high` is a fraction of it, and unit is
-    the prediction's). below, above: `high` or `low` alone. between: both.
-    """
-
-    kind: Literal["within", "below", "above", "between"]
-    unit: str
-    low: float | None = None
-    high: float | None = None
-    relative: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

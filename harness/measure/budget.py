@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.freedom import Sampled, effective_freedom, student_factor
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Scale = Literal["linear", "db", "deg"]
 DB_PER_NEPER = 20 / math.log(10)
@@ -50,26 +50,6 @@ def merged(
         _, delta = deltas.setdefault(component.source, (component, np.zeros(shape, dtype=np.complex128)))
         delta[place] += change
     return tuple(replace(component, delta=delta) for component, delta in deltas.values())
-
-
-@dataclass(frozen=True, kw_only=True)
-class Estimate:
-    """A value with its expanded interval, `low` to `high`.
-
-    The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
-    narrower where a component between two limits outweighs the others (`factor_for`), and wider where one
-    does that was found from few values (`student_factor`).
-    Where `floor` is true nothing was found: `value` and `high` are the level that it lies below, `low` is
-    minus infinity, `standard` is None and the budget empty.
-    """
-
-    value: float
-    standard: float | None
-    low: float
-    high: float
-    coverage_factor: float
-    floor: bool
-    budget: tuple[Contribution, ...]
 
 
 def propagate(

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, merged, propagate
+from harness.measure.budget import Component, merged, propagate
 from harness.measure.quantities import View, differential, gain
+from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]

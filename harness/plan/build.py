@@ -5,7 +5,7 @@ from dataclasses import replace
 from harness.circuit.elements import BenchImpedances
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.job.sequence import BETWEEN_CHANNELS, Check, Limit, Quantity
+from harness.job.sequence import BETWEEN_CHANNELS, Check, Quantity
 from harness.job.state import State
 from harness.plan import hookups, states, steady
 from harness.plan.arrange import arrange
@@ -16,6 +16,7 @@ from harness.plan.edges import add_edges, edge_wants
 from harness.plan.hookups import Need
 from harness.plan.model import SILENCE, HookupVisit, Plan, PlannedReading, Stimulus
 from harness.plan.unread import refuse_unread
+from harness.reading import Limit
 
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.

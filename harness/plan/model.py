@@ -7,9 +7,10 @@ from typing import Literal
 from harness.circuit.predict import Prediction
 from harness.job.edge import Edge
 from harness.job.fixture import Hookup
-from harness.job.sequence import Check, Limit, Quantity
+from harness.job.sequence import Check, Quantity
 from harness.job.state import State
 from harness.measure.segments import Floating
+from harness.reading import Limit
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,17 +6,15 @@ from math import sqrt
 
 from harness.errors import BenchError, ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import Limit
 from harness.job.state import State
 from harness.judge import judge, limits_for
-from harness.measure.budget import Estimate
 from harness.measure.intermittency import failure_rate, missed
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair, choose_tones
 from harness.plan.cycles import levels_of
 from harness.plan.estimate import CYCLE_RECORD_S
 from harness.plan.model import Cycle, CycleLevels, HookupVisit
-from harness.reading import Reading
+from harness.reading import Estimate, Limit, Reading
 from harness.session.inputs import input_numbers
 from harness.session.recorder import Ask, Captured
 from harness.session.recovery import TRANSIENT

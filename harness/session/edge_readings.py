@@ -5,13 +5,11 @@ from math import inf, sqrt
 
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import Limit
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, limits_for
-from harness.measure.budget import Estimate
 from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
 from harness.plan.model import EdgeReading
-from harness.reading import Reading, Verdict
+from harness.reading import Estimate, Limit, Reading, Verdict
 
 UNITS = {"peak": "V", "energy": "V²s", "duration": "s", None: "s"}
 TIMED = ("operate_time", "release_time")

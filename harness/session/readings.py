@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS, Limit
+from harness.job.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure import quantities
 from harness.measure.bare import Bare
-from harness.measure.budget import Estimate
 from harness.measure.quantities import View
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, predicted_transfer
@@ -19,7 +18,7 @@ from harness.plan import steady
 from harness.plan.hookups import is_across
 from harness.plan.model import PlannedReading, Stimulus
 from harness.plan.supply import SUPPLY_METER
-from harness.reading import Reading, Verdict
+from harness.reading import Estimate, Limit, Reading, Verdict
 from harness.roles import SupplyReading
 from harness.session.recorder import Taken
 from harness.session.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view

@@ -4,12 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.errors import ReadingError
-from harness.job.sequence import Limit
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
-from harness.measure.budget import Estimate
 from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
-from harness.reading import Reading
+from harness.reading import Estimate, Limit, Reading
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.bare import Bare
-from harness.measure.budget import Estimate
 from harness.measure.capacitance import Quiet, coupling_capacitance
 from harness.measure.common_mode import common_mode_rejection, exchanged, worst_rejection
 from harness.measure.contact import Loading, series_resistance
@@ -21,6 +20,7 @@ from harness.measure.quasi_peak import quasi_peak
 from harness.measure.response import response
 from harness.measure.transfer import Transfer
 from harness.plan.model import PlannedReading, Stimulus
+from harness.reading import Estimate
 from harness.roles import Capture
 from harness.session.bare import harmonics_of
 from harness.session.recorder import Taken

@@ -24,9 +24,9 @@ from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
-from harness.job.sequence import Limit
 from harness.job.state import State
 from harness.plan.build import build_plan
+from harness.reading import Limit
 
 SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 BENCH = BenchImpedances()

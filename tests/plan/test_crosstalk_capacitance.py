@@ -11,7 +11,7 @@ from harness.circuit.expand import build_circuit
 from harness.job.fixture import Hookup
 from harness.job.load import load_job
 from harness.job.module import node_name
-from harness.job.sequence import Check, Limit, Tone
+from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.measure.budget import Component
 from harness.measure.capacitance import Quiet, coupling_capacitance
@@ -19,6 +19,7 @@ from harness.measure.quantities import View
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import PlannedReading
+from harness.reading import Limit
 from tests.circuit.spice import Block, from_elements, transfers
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"

@@ -10,9 +10,10 @@ from harness.errors import JobError
 from harness.job.edge import Edge, EdgeCheck
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.sequence import Check, Quantity, Tone
 from harness.job.state import State
 from harness.plan.build import build_plan, trial_plan
+from harness.reading import Limit
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 DB, TIME = Limit(kind="below", unit="dB", high=-40.0), Limit(kind="below", unit="s", high=7e-3)

@@ -9,11 +9,12 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.job.sequence import Check, Limit, Tone
+from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.plan.arrange import is_dry
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
+from harness.reading import Limit
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 REST = State(on=())
