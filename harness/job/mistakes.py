@@ -12,8 +12,7 @@ from harness.errors import Mistake
 from harness.job.expected import expected
 from harness.job.located import Key, Located
 from harness.job.names import nearest
-from harness.job.values import InQuantity
-from harness.units import expected_words
+from harness.units import InQuantity, expected_words
 
 MOST_MISTAKES = 500  # a file with more is some other file, or a mischievous one
 LISTED_NAMES = 8  # longer lists of known names help nobody

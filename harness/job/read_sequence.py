@@ -1,21 +1,17 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
 from collections.abc import Iterable, Mapping
-from typing import get_args
 
 from harness.job.fixture import Hookup
 from harness.job.located import Key
 from harness.job.mistakes import Source, unknown
 from harness.job.names import Names
-from harness.job.read_check import read_own, tone_of
-from harness.job.read_edges import read_edge_check
-from harness.job.read_limits import read_limit
-from harness.job.schema import RawCheck, RawSequence
-from harness.job.sequence import BETWEEN_CHANNELS, Check, Quantity, Sequence, Tone
+from harness.job.read_check import read_check
+from harness.job.schema import RawSequence
+from harness.job.sequence import Check, Sequence, Tone
 from harness.job.state import REST, UNPOWERED, State, all_states
 
 TABLES = ("sequence", "check")
-QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 MOST_LINES_FOR_ALL = 12
 
 
@@ -110,74 +106,17 @@ def _checks(
     titles: set[str] = set()
     for index, value in enumerate(source.entries("check")):
         key: Key = ("check", index)
-        raw = source.read(RawCheck, value, key)
-        if raw is None:
-            continue
-        if raw.name in titles:
-            source.wrong((*key, "name"), f'check "{raw.name}" stands here twice; expected another name')
-        titles.add(raw.name)
-        if raw.quantity not in QUANTITIES:
-            source.wrong(
-                (*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk")
-            )
-            continue
-        check = _check(source, raw, raw.quantity, key, names, tone, states)
+        title = value.get("name") if isinstance(value, dict) else None
+        if isinstance(title, str):
+            if title in titles:
+                source.wrong((*key, "name"), f'check "{title}" stands here twice; expected another name')
+            titles.add(title)
+        check = read_check(source, value, key, names, tone, states)
         if check:
             checks[index] = check
     if not source.entries("check"):
         source.wrong(("check",), "missing; expected at least one [[check]]", missing=True)
     return checks
-
-
-def _check(
-    source: Source,
-    raw: RawCheck,
-    quantity: Quantity,
-    key: Key,
-    names: Names,
-    tone: Tone | None,
-    states: Mapping[str, State] | None,
-) -> Check | None:
-    limit = read_limit(source, raw, quantity, key)
-    _check_ports(source, raw, quantity, key, names)
-    own = read_own(source, raw, quantity, key, states)
-    edge = read_edge_check(source, raw, quantity, key, states)
-    if tone is None:
-        return None
-    return Check(
-        name=raw.name,
-        quantity=quantity,
-        at=tuple(raw.at),
-        tone=tone_of(raw, quantity, tone),
-        limit=limit,
-        silent_below_db=raw.silent_below,
-        line=source.located.line(key) or 0,
-        edge=edge,
-        **own,
-    )
-
-
-def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, names: Names) -> None:
-    if quantity == "supply_current":
-        if raw.at:
-            source.wrong((*key, "at"), "supply_current is the whole unit's; expected no ports")
-        return
-    if not raw.at:
-        source.wrong(
-            (*key, "at"), 'missing; expected ports such as ["out"]', missing="at" not in raw.model_fields_set
-        )
-    for index, net in enumerate(raw.at):
-        place: Key = (*key, "at", index)
-        if names.known and net not in names.ports:
-            source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
-        elif net in raw.at[:index]:
-            source.wrong(place, f"{net} stands here twice; expected once")
-    across = quantity in BETWEEN_CHANNELS or "crosstalk" in (quantity, raw.coupling)
-    if across and names.known and len(names.channels) < 2:
-        source.wrong(
-            (*key, "quantity"),
-            f"{quantity} needs two channels; module.toml has {', '.join(names.channels) or 'none'}",
-        )
 
 
 def _check_views(
@@ -189,7 +128,7 @@ def _check_views(
     hookups: tuple[Hookup, ...],
 ) -> None:
     """Note every port of a check that no hookup lets the scope see, with the hookup that is missing."""
-    measured = names.channels if check.quantity in BETWEEN_CHANNELS else channels
+    measured = names.channels if check.quantity.between_channels else channels
     for index, net in enumerate(check.at):
         if net not in names.ports:
             continue
@@ -208,41 +147,39 @@ def _missing_view(
     drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
     driving = [hookup for hookup in hookups if hookup.drive and hookup.drive.channel == channel]
     seen = [(str(hookup.drive), {str(view) for view in hookup.view}) for hookup in driving]
-    quantity = "crosstalk" if check.coupling == "crosstalk" else check.quantity
-    match quantity:
-        case "offset":
-            if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
-                return None
-            return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
-        case "phase" | "balance_phase" | "channel_phase":
-            if any({source, port} <= views for source, views in seen):
-                return None
-            return (
-                f"{check.quantity} is measured against the drive, and no hookup that drives {channel} views "
-                f'both; expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
-            )
-        case "crosstalk":
-            others = {f"{other}.{net}" for other in names.channels if other != channel}
-            reached = {view for _, views in seen if port in views for view in views}
-            if others <= reached:
-                return None
-            views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
-            return (
-                f"crosstalk needs {channel} driven and both channels viewed at once; "
-                f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
-            )
-        case "common_mode_rejection" if check.source == "unequal":
-            if any(port in {str(view) for view in hookup.view} for hookup in driving if hookup.source_added):
-                return None
-            return (
-                f"no hookup that drives {channel} and views {port} adds a resistor to one leg of the source; "
-                'expected a [[hookup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
-                "another for the cold leg"
-            )
-        case _:
-            if any(port in views for _, views in seen):
-                return None
-            return (
-                f"no hookup that drives {channel} views {port}; "
-                f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
-            )
+    quantity, options = check.quantity, check.options
+    if not quantity.driven:
+        if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
+            return None
+        return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
+    if quantity.drive_in_view(amplified=False):
+        if any({source, port} <= views for source, views in seen):
+            return None
+        return (
+            f"{quantity.name} is measured against the drive, and no hookup that drives {channel} views "
+            f'both; expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
+        )
+    if quantity.across(options):
+        others = {f"{other}.{net}" for other in names.channels if other != channel}
+        reached = {view for _, views in seen if port in views for view in views}
+        if others <= reached:
+            return None
+        views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
+        return (
+            f"{quantity.name} needs {channel} driven and both channels viewed at once; "
+            f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
+        )
+    if quantity.source_added(options):
+        if any(port in {str(view) for view in hookup.view} for hookup in driving if hookup.source_added):
+            return None
+        return (
+            f"no hookup that drives {channel} and views {port} adds a resistor to one leg of the source; "
+            'expected a [[hookup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
+            "another for the cold leg"
+        )
+    if any(port in views for _, views in seen):
+        return None
+    return (
+        f"no hookup that drives {channel} views {port}; "
+        f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
+    )

@@ -230,7 +230,7 @@ class RawSequence(Table):
 
 
 class RawCheck(Table):
-    """[[check]]; the limits are read later, by the check's quantity."""
+    """[[check]], but for the options of its quantity; the limits are read later, by the quantity."""
 
     name: Text
     quantity: Text
@@ -241,17 +241,7 @@ class RawCheck(Table):
     between: Any = None
     frequency: Frequency | None = None
     level: Level | None = None
-    silent_below: Decibel | None = None
     states: Annotated[list[str] | None, one_or_more] = None
-    frequencies: list[Frequency] | None = None
-    weighting: Literal["none", "A", "quasi-peak"] | None = None
-    include: Literal["harmonics", "everything"] | None = None
-    source: Literal["equal", "unequal"] | None = None
-    coupling: Literal["isolation", "crosstalk"] | None = None
-    operations: Annotated[int, Field(ge=1, le=100_000)] | None = None
-    measure: Literal["peak", "energy", "duration"] | None = None
-    band: Literal["full", "audio"] | None = None
-    also: list[str] = []
 
 
 class RawBench(Table):

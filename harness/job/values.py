@@ -1,30 +1,15 @@
 """How a single value of the four files reads: quantities with their units, names, addresses, patterns."""
 
 import re
-from dataclasses import dataclass
-from functools import partial
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler
-from pydantic_core import CoreSchema, core_schema
+from pydantic import BeforeValidator, Field
 
-from harness.units import Dimension, Sign, parse_quantity
+from harness.units import InQuantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 THROW = re.compile(r"[a-z][a-z0-9_]*(\.(hot|cold))?")
-
-
-@dataclass(frozen=True)
-class InQuantity:
-    """Marks a float as a quantity: text with a unit in the file, SI here."""
-
-    dimension: Dimension
-    sign: Sign | None = None
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        parse = partial(parse_quantity, dimension=self.dimension, sign=self.sign)
-        return core_schema.no_info_before_validator_function(parse, handler(source))
 
 
 def _name(value: object) -> object:

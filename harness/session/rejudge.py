@@ -57,7 +57,6 @@ def _is_same(planned: PlannedReading | EdgeReading | Cycle, hookup: str, reading
         and (reading.channel, reading.port) == (planned.channel, planned.port)
         and reading.hookup in (hookup, "")
         and reading.frequency_hz in (None, planned.frequency_hz)
-        and (planned.quantity != "transient" or planned.limit is None or planned.limit.unit == reading.unit)
     )
 
 

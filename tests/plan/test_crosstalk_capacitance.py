@@ -19,6 +19,8 @@ from harness.measure.quantities import View
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import PlannedReading
+from harness.quantities.registry import QUANTITIES
+from harness.quantities.steady import CapacitanceOptions
 from harness.reading import Limit
 from tests.circuit.spice import Block, from_elements, transfers
 
@@ -29,9 +31,9 @@ REST, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each l
 def planned(name: str) -> tuple[tuple[PlannedReading, Hookup], ...]:
     job = load_job(SEQUENCES / name)
     asked = Check(
-        name="Coupling", quantity="capacitance", at=("out",), tone=Tone(frequency_hz=1e3, level_vrms=1.228),
-        limit=Limit(kind="below", unit="F", high=1e-10), silent_below_db=None, line=1, states=(REST,),
-        frequencies_hz=HZ, coupling="crosstalk",
+        name="Coupling", quantity=QUANTITIES["capacitance"], at=("out",),
+        tone=Tone(frequency_hz=1e3, level_vrms=1.228), limit=Limit(kind="below", unit="F", high=1e-10),
+        options=CapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"), states=(REST,),
     )  # fmt: skip
     job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
     plan = build_plan(job, impedances=BenchImpedances())
