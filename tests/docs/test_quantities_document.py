@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.measure.errors import Line
 from harness.quantities.registry import QUANTITIES
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -24,10 +25,9 @@ def _names_in_the_code() -> set[str]:
     """Every text that becomes a budget line's name.
 
     They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, and, in
-    the transfer and its kin, as the first of a tuple or of the arguments of `Share` and `add`, with a source
-    after it.
+    the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
     """
-    found: set[str] = set()
+    found = set(get_args(Line))
     for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
@@ -47,7 +47,7 @@ def _of_call(node: ast.Call) -> set[str]:
             found.add(_text(keyword.value))
         if keyword.arg == "names" and isinstance(keyword.value, ast.Tuple):
             found |= {_text(each) for each in keyword.value.elts}
-    if called in {"add", "Share"} and node.args:
+    if called == "add" and node.args:
         found.add(_text(node.args[0]))
     return found
 

@@ -58,7 +58,12 @@ def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path)
 
 def view_of(values: np.ndarray, place: int) -> View:
     parts = tuple(
-        Component(name="noise", source=f"{place} {row} {part}", delta=np.full(2, NOISE) * unit * _row(row))
+        Component(
+            name="noise",
+            origin="noise",
+            source=f"{place} {row} {part}",
+            delta=np.full(2, NOISE) * unit * _row(row),
+        )
         for row in (0, 1)
         for part, unit in (("re", 1), ("im", 1j))
     )
