@@ -9,8 +9,8 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from harness.toml_files.located import Key
-from harness.toml_files.values import InQuantity, ReadAs, Table
-from harness.units import expected_words
+from harness.toml_files.values import ReadAs, Table
+from harness.units import InQuantity, expected_words
 
 
 @dataclass(frozen=True, kw_only=True)

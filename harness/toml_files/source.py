@@ -105,7 +105,8 @@ class Source:
                 self._note((*key, *detail["loc"]), message, missing=detail["type"] == "missing")
         for _ in range(MOST_REPAIRS):
             for detail in details:
-                if place := _put_stand_in(draft, detail, model):
+                again = (*key, *detail["loc"]) in self.unread
+                if place := _put_stand_in(draft, detail, model, again=again):
                     self.unread.add((*key, *place))
             try:
                 return read(draft[""])
@@ -232,8 +233,11 @@ def _message(detail: ErrorDetails, model: type, *, of_file: str) -> str:
             return f"found {shown_value(found)}; expected {expected(kind, detail.get('ctx', {}))}"
 
 
-def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type) -> Key:
-    """Put what the model takes for read in the place of what it does not; returns where, () for nowhere."""
+def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type, *, again: bool) -> Key:
+    """Put what the model takes for read in the place of what it does not; returns where, () for nowhere.
+
+    again: whether it does not take what was put there before.
+    """
     kind, loc = detail["type"], detail["loc"]
     if kind == _NOT_SAID:
         return ()
@@ -241,18 +245,25 @@ def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type) -> K
     if kind in _UNKNOWN_KEY:
         del around[last]
         return ()
-    if detail["input"] is not UNREAD or kind == "missing":
+    if not again:
         around[last] = UNREAD
     elif kind in _TABLE_KINDS:
         around[last] = {}
     elif kind in _LIST_KINDS:
         around[last] = []
-    else:  # nothing of its kind stands in: the key is left out
-        rule = keys_at(model, loc[:-1]).get(str(last))
-        if rule is None or rule.default is MISSING:
-            raise TypeError(f"{model.__name__} has nothing that stands for {dotted(loc)}: {kind}")
-        del around[last]
+    else:  # nothing of its kind stands in: what it is in is left out
+        while _must_be_there(model, loc):
+            loc = loc[:-1]
+        around, last = _around(draft, loc)
+        around.pop(last, None)
     return loc
+
+
+def _must_be_there(model: type, loc: Key) -> bool:
+    if not loc:
+        raise TypeError(f"{model.__name__} has nothing that stands for what did not read")
+    rule = keys_at(model, loc[:-1]).get(str(loc[-1]))
+    return rule is None or rule.default is MISSING
 
 
 def _around(draft: dict[str, Any], loc: Key) -> tuple[Any, str | int]:
@@ -262,9 +273,11 @@ def _around(draft: dict[str, Any], loc: Key) -> tuple[Any, str | int]:
     around: Any = draft
     path = ("", *loc)
     for part, within in itertools.pairwise(path):
-        if isinstance(within, str) and not isinstance(around[part], dict):
-            around[part] = {}
-        elif isinstance(within, int) and not isinstance(around[part], list):
-            around[part] = [around[part]]
-        around = around[part]
+        inner = around.get(part) if isinstance(around, dict) else around[part]
+        if isinstance(within, str) and not isinstance(inner, dict):
+            inner = {}
+        elif isinstance(within, int) and not isinstance(inner, list):
+            inner = [inner]
+        around[part] = inner
+        around = inner
     return around, path[-1]

@@ -8,13 +8,12 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, Strict
 from pydantic_core import CoreSchema, core_schema
 
-from harness.units import Dimension, Sign, parse_quantity
+from harness.units import InQuantity
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
@@ -58,20 +57,6 @@ class ReadAs:
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_after_validator_function(self.build, handler.generate_schema(self.table))
-
-
-@dataclass(frozen=True)
-class InQuantity:
-    """Marks a float as a quantity: text with a unit in the file, SI here; nan where it did not read."""
-
-    dimension: Dimension
-    sign: Sign | None = None
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        parse = partial(parse_quantity, dimension=self.dimension, sign=self.sign)
-        return core_schema.no_info_plain_validator_function(
-            lambda found: math.nan if found is UNREAD else parse(found)
-        )
 
 
 def _name(value: object) -> object:
@@ -131,21 +116,22 @@ def _listed(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
-Frequency = Annotated[float, InQuantity("frequency")]
-Voltage = Annotated[float, InQuantity("voltage", "positive")]
-Level = Annotated[float, InQuantity("level")]
-Resistance = Annotated[float, InQuantity("resistance")]
-SeriesResistance = Annotated[float, InQuantity("resistance", "not negative")]
-Time = Annotated[float, InQuantity("time")]
-Span = Annotated[float, InQuantity("span")]
-Capacitance = Annotated[float, InQuantity("capacitance")]
-StrayCapacitance = Annotated[float, InQuantity("capacitance", "not negative")]
-Current = Annotated[float, InQuantity("current")]
-CurrentLimit = Annotated[float, InQuantity("current", "positive")]
-Decibel = Annotated[float, InQuantity("ratio_db")]
-Loss = Annotated[float, InQuantity("ratio_db", "not negative")]
-Fraction = Annotated[float, InQuantity("fraction")]
-Accuracy = Annotated[float, InQuantity("fraction", "positive")]
+NOTHING = StandIn(math.nan)
+Frequency = Annotated[float, InQuantity("frequency"), NOTHING]
+Voltage = Annotated[float, InQuantity("voltage", "positive"), NOTHING]
+Level = Annotated[float, InQuantity("level"), NOTHING]
+Resistance = Annotated[float, InQuantity("resistance"), NOTHING]
+SeriesResistance = Annotated[float, InQuantity("resistance", "not negative"), NOTHING]
+Time = Annotated[float, InQuantity("time"), NOTHING]
+Span = Annotated[float, InQuantity("span"), NOTHING]
+Capacitance = Annotated[float, InQuantity("capacitance"), NOTHING]
+StrayCapacitance = Annotated[float, InQuantity("capacitance", "not negative"), NOTHING]
+Current = Annotated[float, InQuantity("current"), NOTHING]
+CurrentLimit = Annotated[float, InQuantity("current", "positive"), NOTHING]
+Decibel = Annotated[float, InQuantity("ratio_db"), NOTHING]
+Loss = Annotated[float, InQuantity("ratio_db", "not negative"), NOTHING]
+Fraction = Annotated[float, InQuantity("fraction"), NOTHING]
+Accuracy = Annotated[float, InQuantity("fraction", "positive"), NOTHING]
 Text = Annotated[str, StandIn(""), Field(description="text in quotes")]
 Name = Annotated[
     str, BeforeValidator(_name), StandIn(""), Field(description="a name in lower case with underscores")
@@ -161,7 +147,7 @@ Address = Annotated[
     StandIn(""),
     Field(description='an address such as "TCPIP::192.0.2.10::5025::SOCKET"'),
 ]
-Probe = Annotated[float, BeforeValidator(_probe), StandIn(math.nan)]
+Probe = Annotated[float, BeforeValidator(_probe), NOTHING]
 LegName = Annotated[Literal["hot", "cold"], StandIn("")]
 Whole = Annotated[int, Strict(), StandIn(0)]
 Count = Annotated[int, Strict(), Field(ge=1), StandIn(0)]
