@@ -53,13 +53,8 @@ def test_two_mistakes_are_told_as_each_of_them_is_alone(tmp_path: Path, step: in
 
 def test_a_wrong_level_hides_none_of_fourteen_wrong_states(tmp_path: Path) -> None:
     level = ("sequence.toml", 'level = "+4 dBu"', 'level = "+4 dBx"')
-    wrong_states = (
-        "sequence.toml",
-        'quantity = "gain"',
-        'quantity = "gain"\nstates = ' + str(["lop_a"] * 14),
-    )
-    mistakes = told(tmp_path, [level, wrong_states])
-    assert checks > 1
+    states = 'quantity = "gain"\nstates = ' + str(["lop_a"] * 14)
+    mistakes = told(tmp_path, [level, ("sequence.toml", 'quantity = "gain"', states)])
     assert [each.key for each in mistakes] == [
         "sequence.tone.level",
         *(f"check[1].states[{number}]" for number in range(1, 15)),
