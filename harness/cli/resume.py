@@ -27,7 +27,6 @@ from harness.workbench.report import folder_beside, report_path, write_report_of
 from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
-    from harness.job.file import JobFile
     from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
     from harness.roles import Bench
     from harness.session.events import Hands
     from harness.session.run import Ended
+    from harness.toml_files.file import JobFile
 
 
 def resume(

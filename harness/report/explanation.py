@@ -19,7 +19,9 @@ LOOK_FOR: dict[str, str] = {
     "noise": "hum, a leaking supply or an open screen",
     "distortion": "a joint that rectifies, or an overdriven part",
     "offset": "leakage from the supply or a coil",
-    "transient": "coil current in a signal's return or a missing diode",
+    "click_peak": "coil current in a signal's return or a missing diode",
+    "click_energy": "coil current in a signal's return or a missing diode",
+    "click_duration": "coil current in a signal's return or a missing diode",
     "intermittency": "a contact or a joint that comes and goes",
 }
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from harness.job.sequence import Quantity
+from harness.quantities.registry import QUANTITIES
 from harness.records.run import RunHeader
 
 CAUTIONS: tuple[tuple[str, str], ...] = (
@@ -44,31 +44,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
 )
 
-QUANTITIES_IN_WORDS: dict[Quantity, str] = {
-    "gain": "gain",
-    "polarity": "polarity",
-    "phase": "phase",
-    "balance": "balance of the legs",
-    "balance_phase": "phase between the legs",
-    "channel_match": "match of the channels",
-    "channel_phase": "phase between the channels",
-    "offset": "direct voltage",
-    "isolation": "isolation",
-    "crosstalk": "crosstalk",
-    "supply_current": "supply current",
-    "response": "response over frequency",
-    "common_mode_rejection": "common-mode rejection",
-    "noise": "noise",
-    "distortion": "distortion",
-    "contact_resistance": "contact resistance",
-    "capacitance": "stray capacitance",
-    "intermittency": "intermittent contacts",
-    "transient": "clicks at a change of state",
-    "operate_time": "operate time",
-    "release_time": "release time",
-    "bounce": "bounce",
-    "gap": "break before make",
-}
+QUANTITIES_IN_WORDS = {name: quantity.words for name, quantity in QUANTITIES.items()}
 
 DECISIONS = {
     "guarded": (

@@ -25,9 +25,9 @@ from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
-from harness.job.sequence import Limit
 from harness.job.state import State
 from harness.plan.build import build_plan
+from harness.reading import Limit
 
 SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 BENCH = BenchImpedances()
@@ -208,7 +208,7 @@ def test_states_that_are_left_out_are_the_addition(shipped):
 def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
     narrow = Limit(kind="within", unit="dB", high=0.005)
     checks = tuple(
-        replace(check, limit=narrow) if check.quantity == "balance" else check
+        replace(check, limit=narrow) if check.quantity.name == "balance" else check
         for check in shipped.sequence.checks
     )
     job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
@@ -249,7 +249,7 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
 
 
 def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
-    offset = tuple(check for check in whole.sequence.checks if check.quantity == "offset")
+    offset = tuple(check for check in whole.sequence.checks if check.quantity.name == "offset")
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="sees no fault"):
@@ -296,7 +296,7 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
 
 def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
     # The dead relay shows where its loop is in circuit, and there only by unlike plugs.
-    looks = tuple(check for check in by_hand.sequence.checks if check.quantity == "gain")
+    looks = tuple(check for check in by_hand.sequence.checks if check.quantity.name == "gain")
     job = replace(by_hand, sequence=replace(by_hand.sequence, states=(State(on=()),), checks=looks))
     (fault,) = parse_fault("K1 never operates", job.module, job.fixture)
     (addition,) = cheapest_additions(job, [fault], impedances=BENCH)
@@ -308,7 +308,7 @@ def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
 
 def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pass():
     job = load_job(SWITCHER.parent / "stepped_attenuator")
-    checks = tuple(check for check in job.sequence.checks if check.quantity == "contact_resistance")
+    checks = tuple(check for check in job.sequence.checks if check.quantity.name == "contact_resistance")
     job = replace(job, sequence=replace(job.sequence, states=(State(on=()),), checks=checks))
     plan = build_plan(job, impedances=BENCH)
     pole = job.module.relays[0].poles[0].name

@@ -9,9 +9,8 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from harness.errors import ReadingError
-from harness.job.sequence import Limit
 from harness.judge import judge, judge_polarity, limits_for, unit_verdict
-from harness.measure.budget import Estimate
+from harness.reading import Estimate, Limit
 
 
 def estimate(value, standard, k=2.0):

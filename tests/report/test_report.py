@@ -11,11 +11,11 @@ import pytest
 from matplotlib.image import imread
 
 from harness.errors import RecordsError
-from harness.job.file import JobFile
 from harness.job.state import all_states
 from harness.report.matrix import make_matrix
 from harness.report.pictures import draw_waveform
 from harness.report.write import render_report, write_report
+from harness.toml_files.file import JobFile
 from tests.records.outside_broadcast import HEADER, READING, capture
 from tests.report.chromium import browse
 from tests.report.invented_run import FAULTY, LINES, SIMULATED, faulty_walk, run_record, walk, waveforms

@@ -6,7 +6,7 @@ Controls (of which escape sequences are made), and marks that turn the direction
 import re
 from collections.abc import Iterator, Mapping
 
-from harness.job.located import Key
+from harness.toml_files.located import Key
 
 UNSEEN = re.compile(
     "[\x00-\x08\x0a-\x1f\x7f-\x9f\xad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]"
