@@ -10,10 +10,10 @@ from harness.toml_files.source import Source
 from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 
-def read_limit(source: Source, raw: CheckEntry, quantity: Quantity, key: Key) -> Limit | None:
+def read_limit(source: Source, entry: CheckEntry, quantity: Quantity, key: Key) -> Limit | None:
     """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
     rule = quantity.limits
-    values = {"within": raw.within, "below": raw.below, "above": raw.above, "between": raw.between}
+    values = {"within": entry.within, "below": entry.below, "above": entry.above, "between": entry.between}
     given = [kind for kind in KINDS if values[kind] is not None]
     if rule is None:
         for kind in given:
