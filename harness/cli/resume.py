@@ -13,11 +13,10 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
+from harness.cli.options import Hasten, RecordsPlace
 from harness.cli.outcome import say_outcome
-from harness.cli.records import RecordsPlace
 from harness.cli.run import OutcomeAsJson, TranscriptPath
 from harness.cli.serials import agreed
-from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
 from harness.units import counted

@@ -3,6 +3,7 @@
 import ast
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 

@@ -13,8 +13,7 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import make_left_safe, open_bench
-from drivers.claim import claim
-from drivers.mark import Mark
+from drivers.claim import Mark, claim
 from harness.bench_file import (
     BenchFile,
     BenchHead,

@@ -1,4 +1,4 @@
-"""A relay's contacts in time: they break, travel, make and bounce."""
+"""Relays: which coils the supply energises, and how contacts move in time: break, travel, make, bounce."""
 
 import bisect
 import itertools
@@ -9,21 +9,15 @@ from types import MappingProxyType
 
 import numpy as np
 
+from harness.job.module import Module, Relay
+from simulator.unit import Built, Timing
+
 OPEN, REST, OPERATED = 0, 1, 2
 """Where a pole's common is: in the air, on its rest throw, on its operated throw."""
 
+PICK_UP = 0.7  # of the nominal coil voltage, signal relays' data sheets
+DROP_OUT = 0.1
 MEMORY_S = 60.0  # simulated seconds of past positions kept
-
-
-@dataclass(frozen=True, kw_only=True)
-class Timing:
-    """One relay's own times, from the coil's edge; bounce excluded from operate and release."""
-
-    operate_s: float
-    release_s: float
-    gap_s: float  # between break and make
-    bounce_s: float
-    skew_s: tuple[float, ...]  # how much earlier each pole acts than the last one
 
 
 class Motion:
@@ -101,3 +95,70 @@ def _forget(events: list[tuple[float, int]], at_s: float) -> None:
     old = _last(events, at_s - MEMORY_S)
     if old > 0:
         del events[:old]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SupplySetting:
+    """What the relay supply was told."""
+
+    voltage_v: float
+    limit_a: float
+    on: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class SupplyState:
+    """What the relay supply does."""
+
+    voltage_v: float
+    current_a: float
+    limiting: bool
+
+
+def energised(module: Module, built: Built, closed_lines: frozenset[str]) -> frozenset[str]:
+    """Lines inside the unit that are connected to the supply, its wiring faults included."""
+    return frozenset(line for line in module.line_names if built.line_feeds[line] & closed_lines)
+
+
+def supply_state(module: Module, built: Built, setting: SupplySetting, lines: frozenset[str]) -> SupplyState:
+    """Voltage and current of the supply: constant voltage, or constant current at its limit."""
+    if not setting.on:
+        return SupplyState(voltage_v=0.0, current_a=0.0, limiting=False)
+    conductance_s = sum(
+        1 / built.coil_ohm[relay.name]
+        for relay in module.relays
+        for line in (relay.line, relay.set_line, relay.reset_line)
+        if line in lines
+    )
+    quiescent_a = module.supply.quiescent_a * min(1.0, setting.voltage_v / module.supply.voltage_v)
+    quiescent_a *= built.supplied
+    wanted_a = quiescent_a + setting.voltage_v * conductance_s
+    if wanted_a <= setting.limit_a:
+        return SupplyState(voltage_v=setting.voltage_v, current_a=wanted_a, limiting=False)
+    resistance_ohm = setting.voltage_v / wanted_a
+    return SupplyState(voltage_v=setting.limit_a * resistance_ohm, current_a=setting.limit_a, limiting=True)
+
+
+def position(
+    relay: Relay, built: Built, *, voltage_v: float, nominal_v: float, lines: frozenset[str], now: int
+) -> int:
+    """Where a relay's armature goes, `now` being where it is."""
+    if relay.name in built.held:
+        return built.held[relay.name]
+    if relay.line is not None:
+        coil_v = voltage_v if relay.line in lines else 0.0
+        if coil_v >= PICK_UP * nominal_v and _has_coil(relay, built):
+            return OPERATED
+        return REST if coil_v <= DROP_OUT * nominal_v or not _has_coil(relay, built) else now
+    if voltage_v >= PICK_UP * nominal_v and _has_coil(relay, built):
+        pulled = (relay.set_line in lines, relay.reset_line in lines)
+        if pulled == (True, False):
+            return OPERATED
+        if pulled == (False, True):
+            return REST
+    return now
+
+
+def _has_coil(relay: Relay, built: Built) -> bool:
+    """An open coil pulls nothing, and neither does a shorted one: its turns carry no current."""
+    return 0.2 < built.coil_ohm[relay.name] / relay.type.coil_ohm < 5
