@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.job.edge import Edge
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job

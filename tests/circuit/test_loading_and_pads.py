@@ -7,7 +7,7 @@ from math import degrees, log10, pi, sqrt
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.fixings import pad_resistors
+from harness.circuit.expand import pad_resistors
 from harness.circuit.predict import differential, predict
 from harness.job.fixture import Fixture, Link
 from harness.job.module import Module
