@@ -1,20 +1,21 @@
-"""One check of sequence.toml: the keys that every check has, and those that its quantity has."""
+"""One check of sequence.toml: the keys that every check has, its limit, and its quantity's own keys."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from harness.errors import nearest
-from harness.job.edge import BECOMES, Edge
-from harness.job.names import Names
-from harness.job.read_limits import read_limit
+from harness.job.module_file import Names
 from harness.job.sequence import Check, Tone
 from harness.job.sequence_file import OWNERS, CheckEntry
-from harness.job.state import State, parse_state
+from harness.job.state import BECOMES, Edge, State, parse_state
+from harness.quantities.limits import KINDS, LimitKind, LimitRule
 from harness.quantities.quantity import Options, Quantity
 from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 from harness.toml_files.located import Key
-from harness.toml_files.messages import did_you_mean, unknown
+from harness.toml_files.messages import did_you_mean, shown_value, unknown
 from harness.toml_files.source import Source
+from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 
 def read_check(
@@ -31,7 +32,7 @@ def read_check(
     chosen = _states(source, entry, key, names, states)
     if quantity is None:
         return None
-    limit = read_limit(source, entry, quantity, key)
+    limit = _read_limit(source, entry, quantity, key)
     _check_tone(source, entry, quantity, key)
     options = _options(source, entry, quantity, key, names, states)
     if (quantity.between_channels or quantity.across(options)) and len(names.channels) == 1:
@@ -199,3 +200,70 @@ def _state(text: str, states: Mapping[str, State]) -> State | None:
     """A state as people write it, its lines in any order."""
     lines = sorted(part.strip() for part in text.split("+"))
     return next((state for name, state in states.items() if sorted(name.split("+")) == lines), None)
+
+
+def _read_limit(source: Source, entry: CheckEntry, quantity: Quantity, key: Key) -> Limit | None:
+    """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
+    rule = quantity.limits
+    values = {"within": entry.within, "below": entry.below, "above": entry.above, "between": entry.between}
+    given = [kind for kind in KINDS if values[kind] is not None]
+    if rule is None:
+        for kind in given:
+            source.wrong((*key, kind), f"{quantity.name} must be as predicted and takes no limit")
+        return None
+    if len(given) != 1:
+        found = f"found {' and '.join(given)}" if given else "no limit"
+        source.wrong(key, f"{found}; expected one of {', '.join(rule.kinds)}, such as {rule.example}")
+        return None
+    kind = given[0]
+    if kind not in rule.kinds:
+        source.wrong(
+            (*key, kind),
+            f"{quantity.name} takes {', '.join(rule.kinds)} only; expected one such as {rule.example}",
+        )
+        return None
+    return _limit(source, values[kind], kind, rule, (*key, kind))
+
+
+def _limit(source: Source, value: object, kind: LimitKind, rule: LimitRule, key: Key) -> Limit | None:
+    match kind:
+        case "within":
+            relative = rule.relative and unit_of(value) == "%"
+            dimension: Dimension = "fraction" if relative else rule.dimension
+            high = _number(source, value, dimension, key, sign="positive")
+            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high, relative=relative)
+        case "below":
+            high = _number(source, value, rule.dimension, key)
+            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high)
+        case "above":
+            low = _number(source, value, rule.dimension, key)
+            return None if low is None else Limit(kind=kind, unit=rule.unit, low=low)
+        case "between":
+            return _between(source, value, rule, key)
+
+
+def _between(source: Source, value: object, rule: LimitRule, key: Key) -> Limit | None:
+    if not isinstance(value, list) or len(value) != 2:
+        source.wrong(key, f"found {shown_value(value)}; expected a list of two: low, high")
+        return None
+    low, high = (_number(source, end, rule.dimension, (*key, index)) for index, end in enumerate(value))
+    if low is None or high is None:
+        return None
+    if not low < high:
+        source.wrong(key, f'found ["{value[0]}", "{value[1]}"]; expected the low end first')
+        return None
+    return Limit(kind="between", unit=rule.unit, low=low, high=high)
+
+
+def _number(
+    source: Source, value: object, dimension: Dimension, key: Key, sign: Sign | None = None
+) -> float | None:
+    if isinstance(value, list | dict):
+        source.wrong(key, f"found {shown_value(value)}; expected {expected_words(dimension)}")
+        return None
+    try:
+        number = parse_quantity(value, dimension, sign=sign)
+        return dbu_from_vrms(number) if dimension == "level" else number
+    except ValueError as error:
+        source.wrong(key, str(error))
+        return None

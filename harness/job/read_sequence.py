@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 
 from harness.job.fixture import Hookup
-from harness.job.names import Names
+from harness.job.module_file import Names
 from harness.job.read_check import read_check
 from harness.job.sequence import Check, Sequence, Tone
 from harness.job.sequence_file import CheckEntry, SequenceFile
