@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.faults.at_times import as_open, comes_and_goes
 from harness.faults.effects import Suspect, with_fault
 from harness.faults.observed import CycleSeen, Missed, Shown, Step

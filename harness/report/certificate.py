@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.errors import RecordsError, UsageError
-from harness.job.edge import BECOMES
+from harness.job.state import BECOMES
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.report import notes, words

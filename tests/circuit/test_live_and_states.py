@@ -8,7 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit, is_operated
 from harness.circuit.predict import Prediction, differential, predict
 from harness.circuit.routes import route
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.errors import CircuitError
 from harness.job.fixture import Fixture, Hookup
 from harness.job.module import Amplifier, Module, Pole

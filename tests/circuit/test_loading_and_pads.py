@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.fixings import pad_resistors
+from harness.circuit.expand import pad_resistors
 from harness.circuit.predict import differential, predict
 from harness.job.fixture import Fixture, Link, Termination
 from harness.job.module import Amplifier, Module, Part

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.circuit.fixings import pad_resistors
+from harness.circuit.expand import pad_resistors
 from harness.errors import JobError
 from harness.job.load import load_job
 from harness.report.notes import CAUTIONS
