@@ -16,8 +16,8 @@ from sqlalchemy import Connection, update
 from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records import rows, tables
-from harness.records.adding import insert_rows
 from harness.records.database import open_engine, writing
+from harness.records.ledger import insert_rows
 from harness.records.place import find_place
 from harness.records.run import AcquisitionRecord, Purpose, RunHeader
 from harness.records.store import open_records

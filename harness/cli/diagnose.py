@@ -11,8 +11,7 @@ from harness.errors import EXIT_UNPROVEN
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 
 if TYPE_CHECKING:
-    from harness.records.run import RunRecord
-    from harness.report.explanation import Explanation
+    from harness.records.run import Explanation, RunRecord
 
 
 def diagnose(

@@ -21,9 +21,9 @@ def export(
     records: RecordsPlace = None,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or sound."""
+    from harness.records.export import FORMATS, write_run
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
-    from harness.records.write import FORMATS, write_run
 
     known = next((one for one in FORMATS if one == form), None)
     if known is None:

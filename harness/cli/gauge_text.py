@@ -67,7 +67,7 @@ def study_lines(
 
 
 def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
-    study, unit = one.study, one.key.unit
+    study, unit = one.study, one.unit
     if study is None:
         return
     share = study.gauge.tolerance_percent
@@ -134,7 +134,7 @@ def golden_lines(found: Golden) -> Iterator[str]:
 
 
 def _shift_lines(one: Shift, label: str) -> Iterator[str]:
-    unit = one.key.unit
+    unit = one.unit
     moved = "no value" if one.shift is None else _sigma(one.shift, unit)
     start = f"  {moved:>12} {_sigma(one.mean, unit):>14} {_sigma(one.expanded, unit):>11}  "
     told = "" if one.p is None else f", p {one.p:.2g}"

@@ -14,8 +14,8 @@ from harness.units import counted
 
 if TYPE_CHECKING:
     from harness.job.job import Job
+    from harness.records.rejudge import Rejudged
     from harness.records.run import RunRecord
-    from harness.session.rejudge import Rejudged
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
 
@@ -33,12 +33,14 @@ def judge(
     from harness.circuit.elements import BenchImpedances
     from harness.judge import unit_verdict
     from harness.plan.build import trial_plan
+    from harness.records.evidence import refuse_upgraded
+    from harness.records.rejudge import rejudge
     from harness.records.run import DEFAULT_RECORDS
     from harness.records.store import open_records
-    from harness.session.rejudge import rejudge
 
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
+    refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
     plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
     judged = rejudge(plan, kept, sequence=job.sequence)

@@ -18,12 +18,13 @@ def place_words(reading: "Reading") -> str:
     """`gain left.out in loop_a (Dry contacts)`; a check that is named as its quantity is not named twice."""
     from harness.report.words import describe
 
-    quantity = reading.quantity.replace("_", " ")
-    words = [quantity, reading.where, f"in {reading.state}"]
-    if reading.quantity == SWEPT:
+    check, measurand = reading.key.check, reading.key.measurand
+    quantity = measurand.quantity.replace("_", " ")
+    words = [quantity, measurand.where, f"in {measurand.state}"]
+    if measurand.quantity == SWEPT:
         words.append(f"at {describe(reading).tone}")
-    if reading.check.casefold().replace("-", " ").replace("_", " ") != quantity:
-        words.append(f"({reading.check})")
+    if check.casefold().replace("-", " ").replace("_", " ") != quantity:
+        words.append(f"({check})")
     return " ".join(filter(None, words))
 
 

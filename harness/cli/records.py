@@ -13,6 +13,7 @@ import typer
 from harness.cli.lines import say
 from harness.cli.wear import wear_lines, wear_of
 from harness.errors import UsageError
+from harness.records.run import BY_HAND, Ended
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -29,7 +30,7 @@ RecordsPlace = Annotated[
         show_default=False,
     ),
 ]
-TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
+TOLD = ("resumed", "bench fault", "retest", "override", *BY_HAND, "test")
 """Events that `show` prints."""
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
@@ -86,7 +87,7 @@ def show(
         wear = wear_of(store, record, readings, events)
     if as_json:
         by_hand = [
-            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind == "by hand"
+            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind in BY_HAND
         ]
         made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
         _print_json(run_to_json(record) | {"relays": wear} | made)
@@ -95,7 +96,8 @@ def show(
     _print_run(console, record)
     for event in events:
         if event.kind in TOLD or (event.kind == "ended" and event is not events[-1]):
-            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {event.outcome or ''} {event.text}"))
+            outcome = event.event.outcome if isinstance(event.event, Ended) else ""
+            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {outcome} {event.text}"))
     for line in wear_lines(wear) if wear else ():
         say(printable(line))
     _print_readings(console, readings, every=every, budget=budget)
@@ -210,11 +212,13 @@ def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every:
         table.add_column(heading, overflow="fold")
     for reading in chosen:
         words = describe(reading)
-        place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
-        about = [f"{reading.check}: {place}", reading.reason]
-        if budget:
+        measurand = reading.key.measurand
+        place = " ".join(part for part in (measurand.state, measurand.where, words.tone) if part)
+        about = [f"{reading.key.check}: {place}", reading.reason]
+        found = reading.estimate
+        if budget and found is not None:
             size = 100.0 if reading.unit == "%" else 1.0  # kept as a fraction
-            about += [f"  {size * part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
+            about += [f"  {size * part.standard:.3g} {reading.unit}  {part.name}" for part in found.budget]
         table.add_row(
             reading.verdict.upper(),
             "\n".join(printable(line) for line in about if line),

@@ -6,14 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from harness.reading import Reading
-    from harness.records.run import RunEvent, RunRecord
+    from harness.records.run import Event, Remembered, RunEvent, RunRecord
     from harness.records.store import RunStore
 
 SEEN = ("pass", "fail", "unproven")
 
 
 def wear_of(
-    store: "RunStore", record: "RunRecord", readings: "Sequence[Reading]", events: "Sequence[RunEvent]"
+    store: "RunStore",
+    record: "RunRecord",
+    readings: "Sequence[Reading]",
+    events: "Sequence[RunEvent[Event | Remembered]]",
 ) -> dict[str, Any] | None:
     """Keys: operations, unit_operations (by relay), read_back, line_currents_a (by state), contact_readings.
 
@@ -21,20 +24,19 @@ def wear_of(
     drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
     that came to the end of no hookup, or before this was counted.
     """
-    from harness.records.wear import parse_currents, parse_operations
+    from harness.records.run import CurrentsDrawn, RelaysOperated
 
     header = record.header
-    with store.readable():
-        own = [parse_operations(event.text) for event in events if event.kind == "relays"]
-        currents = [parse_currents(event.text) for event in events if event.kind == "fingerprint"]
+    own = [each.event for each in events if isinstance(each.event, RelaysOperated)]
+    currents = [each.event.currents_a for each in events if isinstance(each.event, CurrentsDrawn)]
     if not own:
         return None
     unit = store.operations(serial=header.serial)[header.part, header.serial, header.simulated]
     return {
-        "operations": dict(sum((Counter(one.by_relay) for one in own), Counter())),
+        "operations": dict(sum((Counter(one.operations) for one in own), Counter())),
         "unit_operations": dict(unit),
         "read_back": all(one.read_back for one in own),
-        "line_currents_a": currents[-1] if currents else {},
+        "line_currents_a": dict(currents[-1]) if currents else {},
         "contact_readings": Counter(one.verdict for one in readings if one.route and one.verdict in SEEN),
     }
 

@@ -9,7 +9,7 @@ import numpy as np
 from harness.job.state import all_states
 from harness.reading import Contribution, Reading, Verdict
 from harness.records.run import RunHeader, RunRecord
-from tests.records.outside_broadcast import ENDED, HEADER, READING, STARTED, capture
+from tests.records.outside_broadcast import ENDED, HEADER, READING, STARTED, capture, changed
 
 LINES = ("loop_a", "loop_b", "swap")
 CHANNELS = ("left", "right")
@@ -57,10 +57,10 @@ def faulty_walk(**options) -> list[Reading]:
         if here and reading.port == "out" and reading.quantity == "gain":
             readings[index] = _judged(reading, -6.11, "fail", "")
         elif here and reading.quantity == "polarity" and reading.port == "out":
-            readings[index] = replace(reading, value=-1.0, verdict="fail")
+            readings[index] = changed(reading, value=-1.0, verdict="fail")
         elif here and reading.quantity == "crosstalk":
             reason = "input 3 clipped on the least sensitive range"
-            readings[index] = replace(
+            readings[index] = changed(
                 reading,
                 value=None,
                 standard=None,
@@ -87,13 +87,13 @@ def waveforms():
 
 def _judged(reading: Reading, value: float, verdict: Verdict, reason: str) -> Reading:
     half = 2 * (reading.standard or 0.0)
-    return replace(reading, value=value, low=value - half, high=value + half, verdict=verdict, reason=reason)
+    return changed(reading, value=value, low=value - half, high=value + half, verdict=verdict, reason=reason)
 
 
 def _port(rng, about, port, *, silent) -> list[Reading]:
     route = f"{about['channel']}.in > K1 > {about['channel']}.{port}"
     if silent:
-        isolation = replace(
+        isolation = changed(
             READING,
             **about,
             port=port,
@@ -112,7 +112,7 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
         )
         return [isolation]
     expected = -0.086 - (3.52 if "loop_a" in about["state"] else 0.0)
-    gain = replace(
+    gain = changed(
         READING,
         **about,
         port=port,
@@ -121,7 +121,7 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
         limit_high=expected + 0.2,
         route=route,
     )
-    polarity = replace(
+    polarity = changed(
         gain,
         check="Polarity",
         quantity="polarity",
@@ -142,7 +142,7 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
 def _crosstalk(rng, about) -> Reading:
     value = -93.0 + 2 * rng.normal()
     spread = 20 * math.log10(1.25)
-    return replace(
+    return changed(
         READING,
         **about,
         port="out",
@@ -163,7 +163,7 @@ def _crosstalk(rng, about) -> Reading:
 
 def _offset(rng, about) -> Reading:
     value = 0.0008 * rng.normal()
-    return replace(
+    return changed(
         READING,
         **about,
         port="out.hot",
@@ -185,7 +185,7 @@ def _offset(rng, about) -> Reading:
 
 def _current(state: str, lines_on: int) -> Reading:
     expected = 0.006 + 0.0234 * lines_on
-    return replace(
+    return changed(
         READING,
         state=state,
         channel="",

@@ -11,7 +11,7 @@ from harness.records.store import open_records
 from harness.report import paper
 from harness.report.certificate import MOST_LINES, Standing, render_certificate
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER
+from tests.records.outside_broadcast import ENDED, HEADER, changed
 from tests.report.invented_run import faulty_walk, run_record, walk
 from tests.report.test_report import Page
 
@@ -19,7 +19,7 @@ HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
 
 
 def add(store, outcome, readings, *, reason="", **header):
-    found = [replace(reading, acquisitions=()) for reading in readings]
+    found = [changed(reading, acquisitions=()) for reading in readings]
     run = store.begin(replace(HEADER, planned_readings=len(found) or 386, **header))
     store.add_readings(run, found)
     if outcome:

@@ -19,7 +19,7 @@ from harness.site.pages import Pages, Search
 from harness.site.study import study_batch
 from harness.site.svg import ticks
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import HEADER, READING
+from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.site.devtools import browser
 from tests.site.invented_batch import fill
@@ -52,7 +52,7 @@ def site(tmp_path_factory):
         )
         run = store.begin(header)
         store.add_readings(
-            run, [replace(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
+            run, [changed(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
         )
         store.finish(run, "fail", HOSTILE, HEADER.started)
         store.begin(replace(HEADER, serial="OB-00001", batch="1"))
@@ -151,7 +151,7 @@ def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_o
             store.add_readings(
                 run,
                 [
-                    replace(
+                    changed(
                         READING, hookup=hookup, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
                     )
                     for hookup in sources

@@ -7,10 +7,10 @@ import pytest
 
 from harness.records.store import open_records
 from harness.statistics.study import cross, studies
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.statistics.msa import MSA
 
-GAIN = replace(READING, acquisitions=(), limit_low=-4.0, limit_high=4.0)
+GAIN = changed(READING, acquisitions=(), limit_low=-4.0, limit_high=4.0)
 
 
 @pytest.fixture

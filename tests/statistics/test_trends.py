@@ -11,10 +11,10 @@ from harness.cli.app import main
 from harness.records.store import open_records
 from harness.statistics import batch
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 
 SIGMA_DB = 0.01
-GAIN = replace(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
+GAIN = changed(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
 RIGHT = replace(GAIN, channel="right", hookup="drive right, view outputs")
 PHASE = replace(GAIN, check="Phase", quantity="phase", unit="deg", limit_low=-1.0, limit_high=1.0)
 QUIET = replace(
