@@ -29,6 +29,7 @@ from harness.plan.supply import expected_current_a, limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
 from harness.session.readings import Measured, make_reading, supply_reading
 from harness.session.recorder import Taken
+from harness.session.recovery import NotTaken
 from simulator import lines, wiring
 from simulator.circuit import Network
 from simulator.faults import apply
@@ -312,5 +313,5 @@ class Bench:
             taken=Taken(capture=capture, fit=fit, record=acquisition.number, problems=()),
             transfer=transfer,
             prediction=prediction,
-            reason="",
+            missing=NotTaken(reason=""),
         )

@@ -208,7 +208,9 @@ def test_a_server_that_crashes_in_mid_run_is_said_and_keeps_all(
         with pytest.raises(RecordsError, match="Check the address and that the server runs"):
             store.add_readings(run, [READING])
         own_server.start()
-        assert [reading.estimate.value for reading in store.readings(run)] == [float(number) for number in range(20)]
+        assert [reading.estimate.value for reading in store.readings(run)] == [
+            float(number) for number in range(20)
+        ]
         store.add_readings(run, [READING])
         store.finish(run, "stopped", "the server was gone", ENDED)
         assert store.verify().findings == ()

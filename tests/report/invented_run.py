@@ -53,24 +53,21 @@ def faulty_walk(**options) -> list[Reading]:
     """A relay leg that stays open in one state, a doubtful gain, a reading that could not be taken."""
     readings = walk(**options)
     for index, reading in enumerate(readings):
-        here = reading.state == FAULTY and reading.channel == "right"
-        if here and reading.port == "out" and reading.quantity == "gain":
+        one = reading.key.measurand
+        here = one.state == FAULTY and one.channel == "right"
+        if here and one.port == "out" and one.quantity == "gain":
             readings[index] = _judged(reading, -6.11, "fail", "")
-        elif here and reading.quantity == "polarity" and reading.port == "out":
+        elif here and one.quantity == "polarity" and one.port == "out":
             readings[index] = changed(reading, value=-1.0, verdict="fail")
-        elif here and reading.quantity == "crosstalk":
+        elif here and one.quantity == "crosstalk":
             reason = "input 3 clipped on the least sensitive range"
             readings[index] = changed(
                 reading,
                 value=None,
-                standard=None,
-                low=None,
-                high=None,
-                floor=False,
                 verdict="missing",
                 reason=reason,
             )
-        elif (reading.state, reading.where, reading.quantity) == ("loop_a", "left.b_send", "gain"):
+        elif (one.state, one.where, one.quantity) == ("loop_a", "left.b_send", "gain"):
             high = reading.limit_high or 0.0
             readings[index] = _judged(reading, high - 0.003, "unproven", "the limit lies inside the interval")
     return readings
@@ -86,23 +83,24 @@ def waveforms():
 
 
 def _judged(reading: Reading, value: float, verdict: Verdict, reason: str) -> Reading:
-    half = 2 * (reading.standard or 0.0)
+    half = 2 * (reading.estimate.standard or 0.0)
     return changed(reading, value=value, low=value - half, high=value + half, verdict=verdict, reason=reason)
 
 
 def _port(rng, about, port, *, silent) -> list[Reading]:
     route = f"{about['channel']}.in > K1 > {about['channel']}.{port}"
     if silent:
+        below = -96.0 - 4 * rng.random()
         isolation = changed(
             READING,
             **about,
             port=port,
             check="Idle send is silent",
             quantity="isolation",
-            value=-96.0 - 4 * rng.random(),
+            value=below,
             standard=None,
-            low=None,
-            high=None,
+            low=-math.inf,
+            high=below,
             floor=True,
             expected=-131.0,
             expected_standard=3.0,
@@ -128,8 +126,8 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
         unit="",
         value=1.0,
         standard=None,
-        low=None,
-        high=None,
+        low=1.0,
+        high=1.0,
         expected=1.0,
         expected_standard=None,
         limit_low=None,

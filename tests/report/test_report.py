@@ -213,7 +213,9 @@ def test_no_name_becomes_markup():
         instruments=tuple(replace(one, text=hostile, address=hostile) for one in HEADER.instruments),
         files=(JobFile(name=hostile, sha256="0" * 64, text=hostile),),
     )
-    names = dict.fromkeys(("check", "state", "channel", "port", "hookup", "reason", "route"), hostile)
+    names = dict.fromkeys(
+        ("check", "state", "channel", "port", "driven", "setup", "reason", "route"), hostile
+    )
     readings = [changed(READING, **names, verdict="fail", unit=hostile)]
     html = render_report(run_record(readings, header=header, reason=hostile), readings, {1: capture(seed=1)})
     page = Page(html)

@@ -1,7 +1,6 @@
 """How a reading is written, and which readings come first."""
 
 import math
-from dataclasses import replace
 
 import pytest
 
@@ -10,10 +9,17 @@ from tests.records.outside_broadcast import READING, changed
 
 CURRENT = changed(READING, unit="A", quantity="supply_current", channel="", port="", frequency_hz=None)
 POLARITY = changed(
-    READING, unit="", value=1.0, low=None, high=None, limit_low=None, limit_high=None, expected=-1.0
+    READING, unit="", value=1.0, low=1.0, high=1.0, limit_low=None, limit_high=None, expected=-1.0
 )
 FLOOR = changed(
-    READING, value=-96.34, floor=True, standard=None, low=None, high=None, limit_low=None, limit_high=-80.0
+    READING,
+    value=-96.34,
+    floor=True,
+    standard=None,
+    low=-math.inf,
+    high=-96.34,
+    limit_low=None,
+    limit_high=-80.0,
 )
 
 
@@ -42,13 +48,13 @@ FLOOR = changed(
         (FLOOR, "below -96.34 dB", "at most -80.00 dB", "16.34 dB inside"),
         (POLARITY, "normal", "as expected", ""),
         (
-            replace(CURRENT, value=0.0295, low=0.0287, high=0.0303, limit_low=0.0265, limit_high=0.0323),
+            changed(CURRENT, value=0.0295, low=0.0287, high=0.0303, limit_low=0.0265, limit_high=0.0323),
             "29.50 ± 0.80 mA",
             "26.50 to 32.30 mA",
             "2.80 mA inside",
         ),
         (
-            replace(CURRENT, unit="V", value=-2e-4, low=-3e-4, high=-1e-4, limit_low=None, limit_high=None),
+            changed(CURRENT, unit="V", value=-2e-4, low=-3e-4, high=-1e-4, limit_low=None, limit_high=None),
             "-200 ± 100 µV",
             "",
             "",

@@ -11,9 +11,9 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from harness.records.run import CurrentsDrawn, ExplainedGroup, Explanation, FaultsNamed, RelaysOperated
 from harness.records.store import open_records
 from harness.report.explained import Explained, keep_explained
-from harness.report.explanation import ExplainedGroup, Explanation
 from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
@@ -228,9 +228,9 @@ def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path):
         run = store.begin(HEADER)
         site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
         state = site.answer("/", "list", "")[1]
-        store.add_event(run, "fingerprint", "{}")
+        store.add_event(run, CurrentsDrawn(currents_a={}))
         store.add_readings(run, [changed(READING, acquisitions=())])
-        store.add_event(run, "relays", "{}")
+        store.add_event(run, RelaysOperated(operations={}, read_back=False))
         assert site.answer("/", f"list={state[1:-1]}", state) == ("", state)
         store.finish(run, "pass", "", ENDED)
         assert "✓ pass" in site.answer("/", f"list={state[1:-1]}", state)[0]
@@ -269,7 +269,7 @@ def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(
         (batch,) = links(site.answer("/", "", "")[0], "batches/")
         text, state = site.answer(f"/{batch}", "", "")
         assert "not diagnosed" in text
-        store.add_event(run, "diagnosis", '{"faults": ["K3 never operates"]}')
+        store.add_event(run, FaultsNamed(faults=("K3 never operates",), probability=0.9))
         text, _ = site.answer(f"/{batch}", "", state)
         site.close()
     assert "K3 never operates" in text

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.records.run import FaultsNamed
 from harness.records.store import open_records
 from harness.site.unit import view_units
 from harness.site.write import Written, write_site
@@ -131,7 +132,7 @@ def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records, 
     assert "Likely fault: not diagnosed" in words
     assert f"−118.06 dB, the bench's floor, in run {run}" in words.replace("\u00a0", " ")
     with open_records(records) as store:
-        store.add_event(run, "diagnosis", '{"faults": ["K3 never operates"]}')
+        store.add_event(run, FaultsNamed(faults=("K3 never operates",), probability=0.9))
     write(records, folder)
     words = Page(page.read_text(encoding="utf-8")).words
     assert "Likely fault: K3 never operates" in words

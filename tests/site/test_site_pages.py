@@ -142,9 +142,9 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
         assert title in words
 
 
-def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
+def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
     records = tmp_path / "records.sqlite"
-    sources = ("drive source 1", "drive source 2")
+    sources = ("left.source_1", "left.source_2")
     with open_records(records) as store:
         for number in range(6):
             run = store.begin(replace(HEADER, serial=f"OB-{number}", batch="autumn"))
@@ -152,9 +152,9 @@ def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_o
                 run,
                 [
                     changed(
-                        READING, hookup=hookup, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
+                        READING, driven=source, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
                     )
-                    for hookup in sources
+                    for source in sources
                 ],
             )
             store.finish(run, "fail", "", HEADER.started)
@@ -163,7 +163,7 @@ def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_o
         main(["site", str(pages_folder), "--records", str(records)])
     (batch,) = (pages_folder / "batches").glob("*.html")
     page = Page(batch.read_text(encoding="utf-8"))
-    told = [f"Route and gain: loop_a left.out 1 kHz, {hookup}" for hookup in sources]
+    told = [f"Route and gain: loop_a left.out 1 kHz, {source} driven" for source in sources]
     for label in told:
         assert f"{label} 6" in page.words  # the Pareto: each of them in six units
         assert (
