@@ -12,7 +12,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.job.file import JobFile
 from harness.plan.model import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
@@ -33,6 +32,7 @@ from harness.records.run import (
 )
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
+from harness.toml_files.file import JobFile
 
 PART = "HFM-TLS"
 GOLDEN = "OB-GOLD"

@@ -120,7 +120,7 @@ class _Stack:
 
         Sum 1.
         """
-        own = [each for each in self.components if each.name == "noise"]
+        own = [each for each in self.components if each.origin == "noise"]
         if not own:
             return np.full(len(self._points), 1 / len(self._points))
         level = np.log(self.levels(self.values[None]))[0]

@@ -14,7 +14,8 @@ def key_of(planned: PlannedReading | EdgeReading | Cycle, hookup: Hookup | None)
     """The key of a planned reading in the setup that it is taken in; None for the supply current."""
     if planned.quantity in UNDRIVEN:
         hookup = None
-    options = _options(planned)
+    told = planned.check.options
+    options = {name: str(getattr(told, name)) for name in told.tells_apart}
     if hookup is not None and hookup.links:
         options["loopbacks"] = "+".join(sorted(hookup.links))
     return ReadingKey(
@@ -43,21 +44,3 @@ def planned_keys(plan: Plan) -> Iterator[tuple[PlannedReading | EdgeReading | Cy
         yield edge, key_of(edge, changed_in[edge.acquisition])
     for cycle in plan.cycles:
         yield cycle, key_of(cycle, hookups[cycle.hookup])
-
-
-def _options(planned: PlannedReading | EdgeReading | Cycle) -> dict[str, str]:
-    """What tells two measurands of one quantity apart."""
-    check = planned.check
-    match planned.quantity:
-        case "noise":
-            return {"weighting": check.weighting}
-        case "distortion":
-            return {"include": check.include}
-        case "common_mode_rejection":
-            return {"source": check.source}
-        case "capacitance":
-            return {"coupling": check.coupling}
-        case "transient" if check.edge is not None and check.edge.measure is not None:
-            return {"band": check.edge.band, "measure": check.edge.measure}
-        case _:
-            return {}

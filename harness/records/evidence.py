@@ -31,7 +31,9 @@ from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembere
 from harness.records.store import RunStore
 from harness.roles import Capture
 
-UNWEIGHED = ("noise", "distortion", "offset", "transient")  # no linear circuit predicts them
+UNWEIGHED = (
+    "noise", "distortion", "offset", "click_peak", "click_energy", "click_duration",
+)  # no linear circuit predicts them  # fmt: skip
 JOB_FILES = (MODULE, FIXTURE, SEQUENCE, BENCH)
 T = TypeVar("T", EdgeReading, Cycle)
 

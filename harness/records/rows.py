@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import RecordsError
-from harness.job.file import JobFile
 from harness.plan.model import Stimulus
 from harness.reading import (
     Contribution,
@@ -44,6 +43,7 @@ from harness.records.run import (
     RunHeader,
 )
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
+from harness.toml_files.file import JobFile
 
 Row = Mapping[str, Any]
 

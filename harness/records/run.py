@@ -12,10 +12,10 @@ from typing import Any, Generic, Literal, TypeVar, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.job.file import JobFile
 from harness.plan.model import Stimulus
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
+from harness.toml_files.file import JobFile
 
 DEFAULT_RECORDS = Path("switchwalk-records") / "records.sqlite"
 

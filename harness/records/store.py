@@ -12,7 +12,6 @@ from typing import Any, Self, TypeVar
 from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
 
 from harness.errors import NoSuchRun, RecordsError
-from harness.job.file import JobFile
 from harness.reading import Reading, ReadingKey
 from harness.records import ledger, rows, tables
 from harness.records.database import open_engine, reading, writing
@@ -58,6 +57,7 @@ from harness.records.run import (
     check_time,
 )
 from harness.roles import Capture, Identity
+from harness.toml_files.file import JobFile
 
 T = TypeVar("T")
 

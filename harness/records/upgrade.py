@@ -32,6 +32,9 @@ Enter = Callable[[Connection, Table, Sequence[Row]], None]
 QUANTITIES: Mapping[str, str] = {}
 """Names of quantities in version 3 whose names have changed."""
 
+CLICKS: Mapping[str, str] = {"V": "click_peak", "V²s": "click_energy", "s": "click_duration"}
+"""Version 3 had one quantity for all three, `transient`, told apart by the unit."""
+
 STATES: Mapping[str, str] = {}
 """Names of states in version 3 whose names have changed."""
 
@@ -167,13 +170,15 @@ def _acquisition(old: Row, _job: RecordedJob) -> Row:
 
 def _reading(old: Row, job: RecordedJob) -> Row:
     quantity = old["quantity"]
-    options = _options(quantity, old["unit"], job.checks.get(old["check_name"], {}))
+    options = _options(quantity, job.checks.get(old["check_name"], {}))
     setup = {} if quantity in UNDRIVEN else job.setups.get(old["hookup"], {})
     loopbacks = setup.get("links")
     if isinstance(loopbacks, list) and loopbacks:
         options["loopbacks"] = "+".join(sorted(map(str, loopbacks)))
     return {
-        "quantity": QUANTITIES.get(quantity, quantity),
+        "quantity": CLICKS.get(old["unit"], quantity)
+        if quantity == "transient"
+        else QUANTITIES.get(quantity, quantity),
         "options": dump(sorted(options.items())),
         "state": _state(old["state"]),
         "driven": str(setup.get("drive", "")),
@@ -181,14 +186,14 @@ def _reading(old: Row, job: RecordedJob) -> Row:
     }
 
 
-def _options(quantity: str, unit: str, check: Row) -> dict[str, str]:
+def _options(quantity: str, check: Row) -> dict[str, str]:
     """What told measurands of one quantity apart, as the check has it or leaves it out."""
     defaults = {
         "noise": {"weighting": "none"},
         "distortion": {"include": "harmonics"},
         "common_mode_rejection": {"source": "equal"},
         "capacitance": {"coupling": "isolation"},
-        "transient": {"band": "full", "measure": {"V": "peak", "s": "duration"}.get(unit, "energy")},
+        "transient": {"band": "full"},
     }
     return {name: str(check.get(name, value)) for name, value in defaults.get(quantity, {}).items()}
 

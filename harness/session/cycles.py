@@ -53,7 +53,7 @@ def cycle_reading(
     done = 0
     try:
         stage.drive.apply(cycle.stimulus)
-        for number in range(1, cycle.check.operations + 1):
+        for number in range(1, cycle.operations + 1):
             found = _operate(stage, hookup, cycle, number)
             done = number
             if found is not None:
@@ -136,7 +136,7 @@ def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: CycleLevels) -> A
 
 def _judged(stage: Stage, hookup: Hookup, cycle: Cycle, misses: Sequence[_Miss]) -> Reading:
     sequence = stage.job.sequence
-    operations = cycle.check.operations
+    operations = cycle.operations
     rate = failure_rate(len(misses), operations, confidence=CONFIDENCE)
     lower = failure_rate(len(misses), operations, confidence=CONFIDENCE, sides="two").lower
     found = Estimate(

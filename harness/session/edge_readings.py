@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from math import inf, sqrt
+from typing import Literal
 
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup, PortName
@@ -10,10 +11,16 @@ from harness.judge import judge, limits_for
 from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
 from harness.plan.keys import key_of
 from harness.plan.model import EdgeReading
+from harness.quantities.change import ClickOptions
+from harness.quantities.registry import QUANTITIES
 from harness.reading import Estimate, Fact, Limit, NothingMoved, Reading, Verdict
 from harness.session.recovery import NotTaken
 
-UNITS = {"peak": "V", "energy": "V²s", "duration": "s", None: "s"}
+CLICKS: dict[str, Literal["peak", "energy", "duration"]] = {
+    "click_peak": "peak",
+    "click_energy": "energy",
+    "click_duration": "duration",
+}
 TIMED = ("operate_time", "release_time")
 
 
@@ -62,12 +69,12 @@ def _estimate(
         case "gap":
             return read_gap(change, row, k)
         case _:
-            said = planned.check.edge
+            options = planned.check.options
             return read_click(
                 change,
                 (hot, hot + 1),
-                measure="peak" if said is None or said.measure is None else said.measure,
-                audio=said is not None and said.band == "audio",
+                measure=CLICKS[planned.quantity],
+                audio=isinstance(options, ClickOptions) and options.band == "audio",
                 gain_standard=gain_accuracy / sqrt(3),
                 k=k,
             )
@@ -109,7 +116,7 @@ def _is_still(planned: EdgeReading, found: Estimate, verdict: Verdict) -> bool:
 
 
 def _unit(planned: EdgeReading) -> str:
-    return UNITS[planned.check.edge.measure if planned.check.edge is not None else None]
+    return QUANTITIES[planned.quantity].unit
 
 
 def _missing(planned: EdgeReading, taken: EdgeTaken, missing: NotTaken) -> Reading:

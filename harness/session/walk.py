@@ -94,7 +94,7 @@ class Walk:
                     done=self._begun,
                     total=self._total,
                     operations=stage.operations(),
-                    doing=f"{cycle.line} on and off {cycle.check.operations} times",
+                    doing=f"{cycle.line} on and off {cycle.operations} times",
                 )
             )
             reading = cycle_reading(stage, visit.hookup, cycle, recover=self._recover_in, visit=visit)
