@@ -1,5 +1,6 @@
 """One page about a tested unit: what was measured, how well, with what, and what that does not claim."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from harness.records.store import RunStore
 
 MOST_LINES = 20
-"""So many checks fit on the page one by one; with more, they are taken together by what they measure."""
+"""So many lines fit on the page; with more, checks are taken together by what they measure."""
 
 _MOST_NAMED = 8
 _VERDICTS = ("pass", "fail", "unproven")
@@ -27,7 +28,7 @@ _VERDICTS = ("pass", "fail", "unproven")
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
-    """Readings of one check: where, within which limits, and the one closest to its limit."""
+    """Readings of one quantity of a check: where, within which limits, and the one closest to its limit."""
 
     title: str
     count: int
@@ -96,7 +97,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         header=run.header,
         symbols=SYMBOLS,
         lines=_lines(readings),
-        by_quantity=len({reading.check for reading in readings}) > MOST_LINES,
+        by_quantity=not _one_by_one(readings),
         states=_named(dict.fromkeys(one.state for one in readings if BECOMES not in one.state)),
         changes=_named(dict.fromkeys(one.state for one in readings if BECOMES in one.state)),
         ports=_named(dict.fromkeys(_port(one) for one in readings if one.where)),
@@ -117,13 +118,25 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
 
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
-    by_check = len({reading.check for reading in readings}) <= MOST_LINES
+    """A line for each quantity of each check: a check of gain judges silent ports by isolation."""
     names = {str(name): said for name, said in notes.QUANTITIES_IN_WORDS.items()}
-    groups: dict[str, list[Reading]] = {}
+    one_by_one = _one_by_one(readings)
+    groups: dict[tuple[str, str], list[Reading]] = {}
     for reading in readings:
-        title = reading.check if by_check else names.get(reading.quantity, reading.quantity)
-        groups.setdefault(title, []).append(reading)
-    return [_line(title, group) for title, group in groups.items()]
+        groups.setdefault((reading.check if one_by_one else "", reading.quantity), []).append(reading)
+    quantities_of = Counter(check for check, _ in groups)
+    lines = []
+    for (check, quantity), group in groups.items():
+        words_of = (check, names.get(quantity, quantity))
+        several = one_by_one and quantities_of[check] > 1
+        title = ": ".join(words_of) if several else next(filter(None, words_of))
+        lines.append(_line(title, group))
+    return lines
+
+
+def _one_by_one(readings: Sequence[Reading]) -> bool:
+    """Whether each quantity of each check has a line of its own, and not only each quantity."""
+    return len({(reading.check, reading.quantity) for reading in readings}) <= MOST_LINES
 
 
 def _line(title: str, group: Sequence[Reading]) -> Line:

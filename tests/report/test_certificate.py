@@ -97,6 +97,21 @@ def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
     assert "Changes of state" not in words_of([one for one in found if ">" not in one.state])
 
 
+def test_isolation_in_a_check_of_gain_has_a_line_and_an_uncertainty_of_its_own():
+    gain = replace(walk()[0], check="Route and gain", quantity="gain", value=-0.1, low=-0.12, high=-0.08)
+    isolation = replace(
+        gain, port="loop_a_send", quantity="isolation", value=-96.0, low=-104.0, high=-88.0,
+        expected=None, limit_low=None, limit_high=-80.0, route="",
+    )  # fmt: skip
+    standing = Standing(seal="0" * 64, later=None)
+    readings = [gain, isolation]
+    page = Page(render_certificate(run_record(readings, outcome="pass"), readings, standing))
+    rows = [" ".join(row.split()) for row in page.words.split("Route and gain: ")[1:]]
+    assert [row.split(" 1 ")[0] for row in rows] == ["gain", "isolation"]  # then one reading each
+    assert " dB 0.02 dB" in rows[0]  # the limit, then the largest U
+    assert "at most −80.0 dB 8 dB" in rows[1]
+
+
 def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certify):
     _, page = certify(2)
     words = Page(page.read_text(encoding="utf-8")).words
