@@ -4,20 +4,16 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from harness.errors import RecordsError, UsageError
 from harness.job.edge import BECOMES
 from harness.reading import Reading
 from harness.records.run import RunRecord
+from harness.records.store import RunStore
 from harness.report import notes, words
-from harness.report.templates import templates_in
-from harness.report.write import SYMBOLS
+from harness.report.page_files import templates_in
 from harness.statistics.yields import tests_of_units
 from harness.units import format_difference, format_value
-
-if TYPE_CHECKING:
-    from harness.records.store import RunStore
 
 MOST_LINES = 20
 """So many lines fit on the page; with more, checks are taken together by what they measure."""
@@ -50,7 +46,7 @@ class Standing:
     later: RunRecord | None
 
 
-def certify(store: "RunStore", run_id: int) -> str:
+def certify(store: RunStore, run_id: int) -> str:
     """Make the page of a run as the records have it.
 
     Raises NoSuchRun, UsageError as `render_certificate` does, and RecordsError for a run that is not as it
@@ -68,7 +64,7 @@ def certify(store: "RunStore", run_id: int) -> str:
     return text
 
 
-def _later(store: "RunStore", record: RunRecord) -> RunRecord | None:
+def _later(store: RunStore, record: RunRecord) -> RunRecord | None:
     """The unit's latest run after this one that tested it and has a verdict."""
     header = record.header
     lines = store.lines(part=header.part, serial=header.serial, simulated=header.simulated)
@@ -95,7 +91,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         style=(here / "certificate.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
-        symbols=SYMBOLS,
+        symbols=words.SYMBOLS,
         lines=_lines(readings),
         by_quantity=not _one_by_one(readings),
         states=_named(dict.fromkeys(one.state for one in readings if BECOMES not in one.state)),

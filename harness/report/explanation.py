@@ -1,8 +1,11 @@
-"""A diagnosis in words: the same for the terminal, the report and another program."""
+"""A diagnosis in words, the same for the terminal, the report and another program; and as a run keeps it."""
 
+import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
+
+from pydantic import TypeAdapter
 
 from harness.faults.at_times import comes_and_goes
 from harness.faults.diagnosis import Diagnosis
@@ -12,6 +15,8 @@ from harness.faults.ranking import Group
 from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
+from harness.records.run import EventKind
+from harness.records.store import RunStore
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
@@ -189,3 +194,39 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
         },
         "notes": list(found.notes),
     }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explained:
+    """What was found at the end of a failed run: faults that are not told apart, and all of it in words.
+
+    names: the likeliest first, none where nothing on the list explains it. probability: of these together.
+    """
+
+    names: tuple[str, ...]
+    probability: float
+    explanation: Explanation
+
+
+def keep_explained(store: RunStore, run_id: int, found: Explained) -> None:
+    """Keep with a run what explains it: the names for the batch's figures, the words for its page."""
+    kept: dict[EventKind, object] = {
+        "diagnosis": {"faults": found.names, "probability": found.probability},
+        "explanation": asdict(found.explanation),
+    }
+    for kind, content in kept.items():
+        store.add_event(run_id, kind, json.dumps(content, ensure_ascii=False, allow_nan=False))
+
+
+def kept_explained(store: RunStore, run_id: int) -> Explained | None:
+    """What was kept with a run; None where nothing was. Raises RecordsError where it does not read."""
+    kept = {event.kind: event.text for event in store.events(run_id)}
+    if "explanation" not in kept or "diagnosis" not in kept:  # earlier versions kept the names alone
+        return None
+    with store.readable():
+        named = json.loads(kept["diagnosis"])
+        return Explained(
+            names=tuple(named["faults"]),
+            probability=float(named["probability"]),
+            explanation=TypeAdapter(Explanation).validate_json(kept["explanation"]),
+        )

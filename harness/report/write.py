@@ -12,25 +12,15 @@ from harness.report.coverage_picture import CoverageFigure
 from harness.report.explanation import Explanation
 from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
-from harness.report.response_plot import response_plots
-from harness.report.run_pictures import NOT_DRAWN, Drawn, Picture, choose_pictures, make_picture
-from harness.report.templates import templates_in
-from harness.report.whole import write_whole
+from harness.report.page_files import templates_in, write_whole
+from harness.report.plotter import Figure
+from harness.report.run_pictures import choose_pictures, clipped_inputs, draw_shown, response_plots
 from harness.roles import Capture
 
 FEW_READINGS = 400
 """Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
 
 _FIRST_LOOK = 12
-
-SYMBOLS = {
-    "pass": "✓",
-    "fail": "✕",
-    "unproven": "?",
-    "missing": "∅",
-    "stopped": "■",
-    "interrupted": "■",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,18 +42,15 @@ def write_report(
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
-    drawn: Drawn = NOT_DRAWN,
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
     run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
     hookups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
-    functions ended. drawn: pictures that need not be drawn any more.
+    functions ended.
     """
-    text = render_report(
-        run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests, drawn
-    )
+    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests)
     try:
         write_whole(path, text.encode("utf-8"))
     except OSError as error:
@@ -82,7 +69,6 @@ def render_report(
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
-    drawn: Drawn = NOT_DRAWN,
 ) -> str:
     """Make the report's HTML."""
     here = Path(__file__).parent
@@ -98,7 +84,7 @@ def render_report(
         style=(here / "report.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
-        symbols=SYMBOLS,
+        symbols=words.SYMBOLS,
         verdict_order=words.VERDICT_ORDER,
         meaning=words.OUTCOME_MEANS[run.outcome],
         matrix=make_matrix(readings),
@@ -112,8 +98,8 @@ def render_report(
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
-        pictures=_pictures(concerns, waveforms, drawn),
-        responses=response_plots(readings) if drawn.responses is None else drawn.responses,
+        pictures=_pictures(concerns, waveforms),
+        responses=response_plots(readings),
         kept_waveforms=len(waveforms),
         routes=_routes(readings),
         decision=notes.DECISIONS[run.header.decision],
@@ -139,15 +125,22 @@ def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
     return {state: list(places) for state, places in routes.items()}
 
 
-def _pictures(
-    concerns: Sequence[Row], waveforms: Mapping[int, Capture], drawn: Drawn
-) -> list[tuple[Picture, list[Row]]]:
-    """Pictures of the worst, each with the rows that it belongs to."""
+@dataclass(frozen=True, kw_only=True)
+class ShownWaveform:
+    """A waveform's picture with the inputs that clipped in it, and the rows of the readings made of it."""
+
+    figure: Figure
+    clipped: tuple[int, ...]
+    rows: tuple[Row, ...]
+
+
+def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list[ShownWaveform]:
     by_identity = {id(row.reading): row for row in concerns}
     return [
-        (
-            make_picture(shown, waveforms[shown.acquisition], drawn),
-            [by_identity[id(reading)] for reading in shown.readings],
+        ShownWaveform(
+            figure=draw_shown(shown, waveforms[shown.acquisition]),
+            clipped=clipped_inputs(waveforms[shown.acquisition]),
+            rows=tuple(by_identity[id(reading)] for reading in shown.readings),
         )
         for shown in choose_pictures([row.reading for row in concerns], waveforms)
     ]

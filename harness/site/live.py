@@ -18,6 +18,8 @@ from harness.records.history import RunLine
 from harness.records.run import INTERRUPTED, RunRecord
 from harness.records.store import RunStore
 from harness.report.certificate import certify
+from harness.report.explanation import kept_explained
+from harness.report.write import render_report
 from harness.site.model import Catalogue, make_catalogue
 from harness.site.newer import Changes
 from harness.site.pages import EVERY_UNIT, Pages, Search, going
@@ -221,9 +223,6 @@ def _written_at(path: Path) -> tuple[int, ...]:
 
 
 def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
-    from harness.report.explained import kept_explained
-    from harness.report.write import render_report
-
     if record.ended is not None:
         try:
             return path.read_text(encoding="utf-8")

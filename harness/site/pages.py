@@ -6,23 +6,21 @@ from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import jinja2
 
 from harness.records.history import RunLine
 from harness.records.overview import RunDetail
 from harness.records.run import INTERRUPTED
-from harness.report.templates import templates_in
-from harness.report.words import OUTCOME_MEANS
-from harness.report.write import SYMBOLS
+from harness.report.page_files import templates_in
+from harness.report.words import OUTCOME_MEANS, SYMBOLS
 from harness.site.model import Catalogue, Unit
 from harness.site.study import Study
 from harness.site.unit import UnitView
 from harness.site.words import breakable, in_words, limits, mark, moment, number, share, sign_of_life
 from harness.statistics.yields import YIELD_DEFINITION
 from harness.units import difference_unit
-
-if TYPE_CHECKING:
-    import jinja2
 
 HERE = Path(__file__).parent
 MOST_GOING = 5
@@ -154,7 +152,7 @@ class Pages:
         return [_read(name) for name in names]
 
     @cached_property
-    def _templates(self) -> "jinja2.Environment":
+    def _templates(self) -> jinja2.Environment:
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
         for write in (

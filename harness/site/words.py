@@ -9,7 +9,7 @@ from functools import cache, lru_cache
 from markupsafe import Markup, escape
 
 from harness.records.run import INTERRUPTED
-from harness.report.write import SYMBOLS
+from harness.report.words import SYMBOLS
 from harness.statistics.yields import Proportion
 from harness.units import format_value
 

@@ -12,8 +12,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from harness.records.store import open_records
-from harness.report.explained import Explained, keep_explained
-from harness.report.explanation import ExplainedGroup, Explanation
+from harness.report.explanation import Explained, ExplainedGroup, Explanation, keep_explained
 from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING
