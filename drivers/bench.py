@@ -31,8 +31,8 @@ from drivers.supply import ScpiSupply, voltage_found
 from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
 from drivers.transcript import Transcript
 from drivers.wire import Wire
+from harness.bench_file import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
-from harness.job.bench import BenchFile, InstrumentFile
 from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
 
 log = logging.getLogger(__name__)
@@ -215,7 +215,7 @@ class Opening:
         session = Session(
             file.address,
             instrument=role,
-            visa=self._bench.visa,
+            visa=self._bench.bench.visa,
             baud_rate=profile.baud_rate,
             transcript=self._transcript,
             ending=ending,

@@ -25,7 +25,7 @@ from harness.errors import (
     SettingRefused,
     WrongInstrument,
 )
-from harness.job.unseen import UNSEEN
+from harness.toml_files.control_characters import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32

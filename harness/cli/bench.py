@@ -20,7 +20,7 @@ from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
     from drivers.bench import Singly
-    from harness.job.bench import BenchFile, InstrumentFile
+    from harness.bench_file import BenchFile, InstrumentFile
     from harness.job.job import Job
     from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 

@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from harness.reading import Reading
+from harness.reading import Estimate, Measurand, Reading
 from harness.report.plotter import COLD, HOT, Axis, Figure, Panel, Picture, Shape, roomy
 from harness.report.waveforms import draw_change, draw_waveform
 from harness.roles import Capture
@@ -29,7 +29,17 @@ _LOOKS = {
     ".fine": "stroke:#ececea;stroke-width:0.5",
 }
 
-Curve = list[Reading]
+
+@dataclass(frozen=True, kw_only=True)
+class _Point:
+    """A reading of a response at its frequency."""
+
+    reading: Reading
+    frequency_hz: float
+    found: Estimate
+
+
+Curve = list[_Point]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +89,7 @@ def clipped_inputs(capture: Capture) -> tuple[int, ...]:
 
 
 def _window_s(capture: Capture, readings: Sequence[Reading]) -> float:
-    tones_hz = [reading.frequency_hz for reading in readings if reading.frequency_hz]
+    tones_hz = [hz for reading in readings if (hz := reading.key.measurand.frequency_hz)]
     return _PERIODS / tones_hz[0] if tones_hz else capture.interval_s * capture.volts.shape[1]
 
 
@@ -94,11 +104,14 @@ class ResponsePlot:
 
 def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
     """One picture for each response check that has readings."""
-    checks: dict[str, dict[tuple[str, str, str], Curve]] = {}
+    checks: dict[str, dict[Measurand, Curve]] = {}
     for reading in readings:
-        if reading.quantity == "response" and reading.value is not None and reading.frequency_hz is not None:
-            place = (reading.where, reading.state, reading.hookup)
-            checks.setdefault(reading.check, {}).setdefault(place, []).append(reading)
+        measurand, found = reading.key.measurand, reading.estimate
+        if measurand.quantity == "response" and found is not None and measurand.frequency_hz is not None:
+            curve = checks.setdefault(reading.key.check, {}).setdefault(
+                replace(measurand, frequency_hz=None), []
+            )
+            curve.append(_Point(reading=reading, frequency_hz=measurand.frequency_hz, found=found))
     return [_plot(check, list(curves.values())) for check, curves in checks.items()]
 
 
@@ -113,26 +126,30 @@ def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
 
 
 def _furthest(curve: Curve) -> float:
-    return max(abs(reading.value or 0.0) for reading in curve)
+    return max(abs(point.found.value) for point in curve)
 
 
 def _in_words(curve: Curve) -> str:
-    worst = max(curve, key=lambda reading: abs(reading.value or 0.0))
+    worst = max(curve, key=lambda point: abs(point.found.value))
+    measurand = worst.reading.key.measurand
     return (
-        f"{worst.where} in {worst.state}: {worst.value:+.3f} dB at {worst.frequency_hz:g} Hz is furthest "
-        "from its level at 1 kHz"
+        f"{measurand.where} in {measurand.state}: {worst.found.value:+.3f} dB at {worst.frequency_hz:g} Hz "
+        "is furthest from its level at 1 kHz"
     )
 
 
 def _draw(curves: Sequence[Curve]) -> Figure:
-    readings = [reading for curve in curves for reading in curve]
-    tones_hz = [reading.frequency_hz or 1.0 for reading in readings]
-    ends = [
-        end
-        for one in readings
-        for end in (one.value, one.low, one.high, one.limit_low, one.limit_high)
-        if end is not None and math.isfinite(end)
+    points = [point for curve in curves for point in curve]
+    tones_hz = [point.frequency_hz for point in points]
+    limits = [
+        {(point.frequency_hz, point.reading.limit_low) for point in points},
+        {(point.frequency_hz, point.reading.limit_high) for point in points},
     ]
+    known = [
+        sorted((hz, end) for hz, end in ends if end is not None and math.isfinite(end)) for ends in limits
+    ]
+    ends = [end for one in points for end in (one.found.value, one.found.low, one.found.high)]
+    ends = [*filter(math.isfinite, ends), *(end for limit in known for _, end in limit)]
     low, high = roomy(ends)
     panel = Panel(
         x=Axis(low=_log(0.8 * min(tones_hz)), high=_log(1.25 * max(tones_hz)), start=62, end=640),
@@ -147,8 +164,9 @@ def _draw(curves: Sequence[Curve]) -> Figure:
     panel.draw_axes(picture, unit="", across=shown)
     picture.text(28, 14, "dB re 1 kHz")
     picture.text(640, _HEIGHT - 6, "Hz", anchor="end")
-    for ends_ in ("limit_low", "limit_high"):
-        _draw_limit(picture, panel, readings, ends_)
+    for limit in filter(None, known):
+        panel.curve(picture, [_log(hz) for hz, _ in limit], [end for _, end in limit], "limit")
+        picture.text(644, panel.y.at(limit[-1][1]) + 4, "limit")
     for number, curve in enumerate(curves):
         _draw_curve(picture, panel, curve, number)
     return picture.alone("; ".join(map(_in_words, curves)), _LOOKS)
@@ -158,29 +176,19 @@ def _draw_curve(picture: Picture, panel: Panel, curve: Curve, number: int) -> No
     """A curve with a mark and an uncertainty at each of its points, and its name at the right."""
     look = number % len(_COLOURS)
     shape, inside = _SHAPES[look], "full" if number < len(_SHAPES) else "hollow"
-    points = sorted(curve, key=lambda reading: reading.frequency_hz or 0.0)
-    at = [(panel.x.at(_log(one.frequency_hz or 1.0)), one) for one in points]
-    picture.path([(x, panel.y.at(one.value or 0.0)) for x, one in at], f"curve c{look}")
-    for x, one in at:
-        value = one.value or 0.0
-        ends = (panel.y.at(value if end is None else end) for end in (one.low, one.high))
-        picture.line(x, next(ends), x, next(ends), f"c{look}")
-        picture.mark(x, panel.y.at(value), shape, 2.6, f"{inside} c{look}")
+    points = sorted(curve, key=lambda point: point.frequency_hz)
+    at = [(panel.x.at(_log(point.frequency_hz)), point.found) for point in points]
+    picture.path([(x, panel.y.at(found.value)) for x, found in at], f"curve c{look}")
+    for x, found in at:
+        picture.line(x, panel.y.at(found.low), x, panel.y.at(found.high), f"c{look}")
+        picture.mark(x, panel.y.at(found.value), shape, 2.6, f"{inside} c{look}")
     y = 24 + 18 * number
     picture.line(_NAMES_AT, y, _NAMES_AT + 26, y, f"curve c{look}")
     picture.mark(_NAMES_AT + 13, y, shape, 2.6, f"{inside} c{look}")
-    name = f"{points[0].where}, {points[0].state}"
+    measurand = points[0].reading.key.measurand
+    name = f"{measurand.where}, {measurand.state}"
     shown = name if len(name) <= _NAME_LETTERS else f"{name[: _NAME_LETTERS - 1]}…"
     picture.text(_NAMES_AT + 32, y + 4, shown)
-
-
-def _draw_limit(picture: Picture, panel: Panel, readings: Sequence[Reading], ends: str) -> None:
-    """Draw a limit as it is at each frequency."""
-    found = {(one.frequency_hz or 1.0, getattr(one, ends)) for one in readings}
-    known = sorted((hz, end) for hz, end in found if end is not None and math.isfinite(end))
-    if known:
-        panel.curve(picture, [_log(hz) for hz, _ in known], [end for _, end in known], "limit")
-        picture.text(644, panel.y.at(known[-1][1]) + 4, "limit")
 
 
 def _log(frequency_hz: float) -> float:

@@ -6,42 +6,39 @@ from dataclasses import dataclass
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS, Limit
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure import quantities
 from harness.measure.bare import Bare
-from harness.measure.budget import Estimate
 from harness.measure.quantities import View
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan import steady
 from harness.plan.hookups import is_across
+from harness.plan.keys import key_of
 from harness.plan.model import PlannedReading, Stimulus
 from harness.plan.supply import SUPPLY_METER
-from harness.reading import Reading, Verdict
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Estimate, Expected, Fact, InputRefused, Limit, Reading, Verdict
 from harness.roles import SupplyReading
 from harness.session.recorder import Taken
+from harness.session.recovery import NotTaken
 from harness.session.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view
 
-UNITS = {
-    "polarity": "", "phase": "deg", "balance_phase": "deg", "channel_phase": "deg", "offset": "V",
-    "supply_current": "A", "noise": "dBu", "distortion": "%", "contact_resistance": "ohm", "capacitance": "F",
-}  # all others are dB  # fmt: skip
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
-    """An acquisition that has been made: its hookup, and what was taken or the reason why nothing was."""
+    """An acquisition that has been made: its hookup, and what was taken or why nothing was."""
 
     hookup: Hookup
     stimulus: Stimulus
     taken: Taken | None
     transfer: Transfer | None
     prediction: Prediction | None
-    reason: str
+    missing: NotTaken
 
     def rows(self, channel: str, net: str) -> tuple[int, int]:
         """Rows of a port's legs in this view."""
@@ -59,9 +56,11 @@ def make_reading(
     bare: Bare,
 ) -> Reading:
     """Make one reading; where it cannot be taken it is missing, with the reason."""
+    for one in measured:
+        missing = _refusal(planned, one)
+        if missing is not None:
+            return _missing(planned, measured, missing)
     try:
-        for one in measured:
-            _refuse(planned, one)
         if planned.quantity in ("noise", "distortion"):
             found = _residual(planned, measured[0], bare, gain_accuracy, sequence.coverage_factor)
             return _judged(planned, measured, found, None, sequence)
@@ -73,11 +72,11 @@ def make_reading(
             planned, measured, transfers, sequence.coverage_factor, referenced=reference is not None
         )
         expected = _expected(planned, measured, sequence.coverage_factor)
-        if planned.quantity in AGAINST_THE_DRIVE and expected is not None:
+        if QUANTITIES[planned.quantity].unit == "deg" and expected is not None:
             found = quantities.near_deg(found, expected.value)
         return _judged(planned, measured, found, expected, sequence)
     except ReadingError as error:
-        return _reading(planned, measured, sequence, verdict="missing", reason=str(error))
+        return _missing(planned, measured, NotTaken(reason=str(error)))
 
 
 def supply_reading(
@@ -102,19 +101,23 @@ def supply_reading(
     return _judged(planned, (), found, expected, sequence)
 
 
-def missing_reading(planned: PlannedReading, reason: str, *, sequence: CheckSequence) -> Reading:
+def missing_reading(planned: PlannedReading, missing: NotTaken) -> Reading:
     """A reading from no acquisition that could not be taken."""
-    return _reading(planned, (), sequence, verdict="missing", reason=reason)
+    return _missing(planned, (), missing)
 
 
-def _refuse(planned: PlannedReading, one: Measured) -> None:
-    """Raise ReadingError where the inputs that this reading is made from were not well captured."""
+def _missing(planned: PlannedReading, measured: Sequence[Measured], missing: NotTaken) -> Reading:
+    return _reading(planned, measured, verdict="missing", reason=missing.reason, facts=missing.facts)
+
+
+def _refusal(planned: PlannedReading, one: Measured) -> NotTaken | None:
+    """Why this reading isn't made: an acquisition is missing, or its inputs were not well captured."""
     if one.taken is None:
-        raise ReadingError(one.reason)
+        return one.missing
     channels = {planned.channel}
     if is_across(planned.check):
         channels = {planned.channel, planned.driven}
-    elif planned.quantity in BETWEEN_CHANNELS:
+    elif QUANTITIES[planned.quantity].between_channels:
         channels = {_driven_channel(one)}
     inputs = {
         one.taken.capture.inputs[row]
@@ -122,9 +125,17 @@ def _refuse(planned: PlannedReading, one: Measured) -> None:
         if PortName(channel=channel, net=_net(planned)) in one.hookup.view
         for row in one.rows(channel, _net(planned))
     }
-    refusal = one.taken.refusal(sorted(inputs))
-    if refusal:
-        raise ReadingError(refusal)
+    problems = one.taken.refusals(sorted(inputs))
+    if not problems:
+        return None
+    return NotTaken(
+        reason="; ".join(problem.sentence for problem in problems),
+        facts=tuple(
+            InputRefused(input=problem.input, problem=problem.kind)
+            for problem in problems
+            if problem.input is not None
+        ),
+    )
 
 
 def _net(planned: PlannedReading) -> str:
@@ -133,7 +144,7 @@ def _net(planned: PlannedReading) -> str:
 
 def _view(one: Measured, transfer: Transfer | None, channel: str, net: str) -> View:
     if transfer is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     hot, cold = one.rows(channel, net)
     return View(transfer=transfer, hot=hot, cold=cold)
 
@@ -148,7 +159,7 @@ def _quantity(
     predicted: bool = False,
 ) -> Estimate:
     """The planned quantity of these transfers, be they measured or predicted."""
-    if planned.quantity in BETWEEN_CHANNELS:
+    if QUANTITIES[planned.quantity].between_channels:
         first, other = measured
         compare = (
             quantities.channel_phase if planned.quantity == "channel_phase" else quantities.channel_match
@@ -180,7 +191,7 @@ def _quantity(
 def _seen(planned: PlannedReading, one: Measured, transfer: Transfer | None) -> Seen:
     """One acquisition of a reading, with the rows of its port."""
     if transfer is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     net = _net(planned)
     driven = PortName(channel=planned.driven, net=net) in one.hookup.view
     added = one.hookup.source_added
@@ -199,7 +210,7 @@ def _residual(
 ) -> Estimate:
     """What is in a pair's record besides its tone."""
     if one.taken is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     rows = one.rows(planned.channel, _net(planned))
     if planned.quantity == "noise":
         return noise_level(planned, one.taken.capture, rows, bare, gain_accuracy, coverage_factor)
@@ -227,7 +238,7 @@ def _expected(
         expected = _quantity(planned, measured, transfers, coverage_factor, predicted=True)
     except ReadingError:
         return None
-    if expected.floor or (UNITS.get(planned.quantity, "dB") == "dB" and expected.value < NO_LEVEL_DB):
+    if expected.floor or (QUANTITIES[planned.quantity].unit == "dB" and expected.value < NO_LEVEL_DB):
         return None
     return expected
 
@@ -240,7 +251,7 @@ def _offset(
     coverage_factor: float,
 ) -> Estimate:
     if one.taken is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     capture, fit = one.taken.capture, one.taken.fit
     rows = one.rows(planned.channel, _net(planned))
     settings = [capture.setting.inputs[capture.inputs[row]].volts_per_division for row in rows]
@@ -287,14 +298,14 @@ def _judged(
         if found.value == 0.0:
             reason = "neither in phase nor inverted: look for a missing leg"
     else:
-        limit = planned.limit or Limit(kind="between", unit=UNITS.get(planned.quantity, "dB"))
+        limit = planned.limit or Limit(kind="between", unit=QUANTITIES[planned.quantity].unit)
         low, high = limits_for(limit, expected.value if expected else None)
         doubt = (expected.standard or 0.0) if expected and limit.kind == "within" else 0.0
         verdict = judge(found, low, high, decision=sequence.decision, expected_standard=doubt)
         if verdict == "unproven":
             reason = _why_unproven(planned, found)
     return _reading(
-        planned, measured, sequence, found=found, expected=expected, low=low, high=high,
+        planned, measured, found=found, expected=expected, low=low, high=high,
         verdict=verdict, reason=reason,
     )  # fmt: skip
 
@@ -310,37 +321,27 @@ def _why_unproven(planned: PlannedReading, found: Estimate) -> str:
 def _reading(
     planned: PlannedReading,
     measured: Sequence[Measured],
-    sequence: CheckSequence,
     *,
     verdict: Verdict,
     reason: str,
+    facts: tuple[Fact, ...] = (),
     found: Estimate | None = None,
     expected: Estimate | None = None,
     low: float | None = None,
     high: float | None = None,
 ) -> Reading:
+    hookup = measured[-1].hookup if measured else None
     return Reading(
-        check=planned.check.name,
-        quantity=planned.quantity,
-        state=planned.state.name,
-        channel=planned.channel,
-        port=planned.port,
-        hookup=measured[-1].hookup.name if measured else "",
-        frequency_hz=planned.frequency_hz,
-        unit=UNITS.get(planned.quantity, "dB"),
-        value=found.value if found else None,
-        standard=found.standard if found else None,
-        low=found.low if found else None,
-        high=found.high if found else None,
-        coverage_factor=sequence.coverage_factor,
-        floor=found.floor if found else False,
-        expected=expected.value if expected else None,
-        expected_standard=expected.standard if expected else None,
+        key=key_of(planned, hookup),
+        unit=QUANTITIES[planned.quantity].unit,
+        estimate=found,
+        expected=Expected(value=expected.value, standard=expected.standard) if expected else None,
         limit_low=low,
         limit_high=high,
         verdict=verdict,
         reason=reason,
-        budget=found.budget if found else (),
+        facts=facts,
         acquisitions=tuple(one.taken.record for one in measured if one.taken is not None),
         route=planned.route,
+        setup=hookup.name if hookup else "",
     )

@@ -26,7 +26,7 @@ HERE = Path(__file__).parent
 MOST_GOING = 5
 _MEANING = {
     **OUTCOME_MEANS,
-    INTERRUPTED: "The run has not ended: it is under way, or was left off. There is no verdict yet.",
+    INTERRUPTED: "The run has not finished: it is running, or was interrupted. There is no verdict yet.",
 }
 PAPERS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""

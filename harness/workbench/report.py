@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from harness.reading import Reading
-    from harness.records.run import RunEvent, RunRecord
+    from harness.records.run import Event, Remembered, RunEvent, RunRecord
     from harness.records.store import RunStore
     from harness.report.explanation import Explained
     from harness.roles import Capture
@@ -80,7 +80,7 @@ class _Content:
 
     readings: "Sequence[Reading]"
     waveforms: "Mapping[int, Capture]"
-    events: "Sequence[RunEvent]"
+    events: "Sequence[RunEvent[Event | Remembered]]"
 
 
 def _read(store: "RunStore", run_id: int) -> _Content:
@@ -97,6 +97,7 @@ def _write(
     described: "Described | None",
     page: Path | None = None,
 ) -> Path:
+    from harness.records.run import BY_HAND
     from harness.report.coverage_picture import draw_coverage
     from harness.report.hookup_picture import draw_hookups
     from harness.report.write import write_report
@@ -115,7 +116,7 @@ def _write(
             [
                 f"{event.at:%H:%M:%S} UTC, {event.text}"
                 for event in content.events
-                if event.kind in ("by hand", "hookup")
+                if event.kind in (*BY_HAND, "leads")
             ],
             [event.text for event in content.events if event.kind == "test"],
         )

@@ -60,7 +60,7 @@ def tty():
 
 @needs_pty
 def test_frames_on_a_pty_energise_and_release(start, tty):
-    """The four bytes of common relay boards: A0, channel, state, sum (wire facts, section D)."""
+    """The four bytes of common relay boards: A0, channel, state, sum (common practice, no source)."""
     bench = start(switchboard="frame")
     bench.power()
     port = tty(bench.addresses.switchboard)

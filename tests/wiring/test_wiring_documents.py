@@ -23,14 +23,14 @@ JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 
 
 def test_the_d_connector_is_the_one_of_aes59() -> None:
-    # Hot, cold, ground of AES59's eight analogue channels, as an audio interface's manual prints them.
+    # AES59, eight analogue channels: hot, cold, ground (read in two copies of its table that agree).
     printed = "24 12 25  10 23 11  21 9 22  7 20 8  18 6 19  4 17 5  15 3 16  1 14 2"
     assert " ".join(pin for channel in AES59 for pin in channel) == " ".join(printed.split())
     assert {int(pin) for channel in AES59 for pin in channel} == set(range(1, 26)) - {13}
 
 
 def test_an_xlr_has_its_shield_on_1_hot_on_2_and_cold_on_3() -> None:
-    assert XLR == ("2", "3", "1")  # IEC 60268-12
+    assert XLR == ("2", "3", "1")  # IEC 60268-12 (from memory)
 
 
 def test_e96_has_the_values_that_the_standard_prints() -> None:

@@ -8,10 +8,10 @@ import numpy as np
 
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.measure.budget import Estimate
 from harness.measure.change import line_edge, look_at, read_bounce, read_gap, read_switching
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
+from harness.reading import Estimate
 from simulator.faults import apply
 from simulator.instruments.acquisition import Frontend, Grid, InputSetting, show
 from simulator.relays import SupplySetting
