@@ -12,9 +12,8 @@ from PIL import Image
 
 from harness.errors import RecordsError
 from harness.job.state import all_states
-from harness.report.matrix import make_matrix
 from harness.report.waveforms import draw_waveform
-from harness.report.write import render_report, write_report
+from harness.report.write import make_matrix, render_report, write_report
 from harness.toml_files.file import JobFile
 from tests.records.outside_broadcast import HEADER, READING, capture, changed
 from tests.report.chromium import browse
