@@ -1,6 +1,7 @@
-"""A diagnosis in words: the same for the terminal, the report and another program."""
+"""A diagnosis in words, the same for the terminal, the report and another program; and as a run keeps it."""
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from harness.faults.at_times import comes_and_goes
@@ -11,7 +12,8 @@ from harness.faults.ranking import Group
 from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
-from harness.records.run import ExplainedGroup, Explanation
+from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
+from harness.records.store import RunStore
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
@@ -166,3 +168,32 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
         },
         "notes": list(found.notes),
     }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explained:
+    """What was found at the end of a failed run: faults that are not told apart, and all of it in words.
+
+    names: the likeliest first, none where nothing on the list explains it. probability: of these together.
+    """
+
+    names: tuple[str, ...]
+    probability: float
+    explanation: Explanation
+
+
+def keep_explained(store: RunStore, run_id: int, found: Explained) -> None:
+    """Keep with a run what explains it: the names for the batch's figures, the words for its page."""
+    named = FaultsNamed(faults=found.names, probability=found.probability)
+    store.add_event(run_id, named, ", ".join(found.names) or "no listed fault")
+    store.add_event(run_id, found.explanation, found.explanation.headline)
+
+
+def kept_explained(store: RunStore, run_id: int) -> Explained | None:
+    """What was kept with a run; None where nothing was. Raises RecordsError where it does not read."""
+    events = [each.event for each in store.events(run_id)]
+    named = [event for event in events if isinstance(event, FaultsNamed)]
+    told = [event for event in events if isinstance(event, Explanation)]
+    if not named or not told:  # earlier versions kept the names alone
+        return None
+    return Explained(names=named[-1].faults, probability=named[-1].probability, explanation=told[-1])
