@@ -12,7 +12,7 @@ from harness.job.read_limits import read_limit
 from harness.job.schema import RawCheck
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
-from harness.quantities.quantity import Options, Quantity
+from harness.quantities.quantity import AnyQuantity, Options
 from harness.quantities.registry import QUANTITIES
 
 
@@ -54,7 +54,7 @@ def read_check(
     )
 
 
-def _quantity(source: Source, value: Any, key: Key) -> Quantity | None:
+def _quantity(source: Source, value: Any, key: Key) -> AnyQuantity | None:
     """The quantity that a check names; where it names none that there is, its other keys are looked at."""
     name = value.get("quantity") if isinstance(value, dict) else None
     if isinstance(name, str) and name in QUANTITIES:
@@ -68,12 +68,14 @@ def _quantity(source: Source, value: Any, key: Key) -> Quantity | None:
 
 
 @cache
-def _model(quantity: Quantity) -> type[RawCheck]:
+def _model(quantity: AnyQuantity) -> type[RawCheck]:
     """What a check of a quantity may hold."""
     return cast(type[RawCheck], type(f"{type(quantity).__name__}Check", (RawCheck, quantity.options), {}))
 
 
-def _without_others(source: Source, value: Mapping[str, Any], quantity: Quantity, key: Key) -> dict[str, Any]:
+def _without_others(
+    source: Source, value: Mapping[str, Any], quantity: AnyQuantity, key: Key
+) -> dict[str, Any]:
     """The keys of a check less those that other quantities have, which are noted."""
     own = _model(quantity).model_fields
     kept: dict[str, Any] = {}
@@ -89,7 +91,7 @@ def _without_others(source: Source, value: Mapping[str, Any], quantity: Quantity
 
 
 def _options(
-    source: Source, raw: RawCheck, quantity: Quantity, key: Key, states: Mapping[str, State] | None
+    source: Source, raw: RawCheck, quantity: AnyQuantity, key: Key, states: Mapping[str, State] | None
 ) -> Options:
     given = {name: getattr(raw, name) for name in quantity.options.model_fields}
     options = quantity.options.model_construct(**given)
@@ -126,7 +128,7 @@ def _races(
         yield edge
 
 
-def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, names: Names) -> None:
+def _check_ports(source: Source, raw: RawCheck, quantity: AnyQuantity, key: Key, names: Names) -> None:
     if not quantity.at_ports:
         return
     if not raw.at:
@@ -147,7 +149,7 @@ def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, na
         )
 
 
-def _check_tone(source: Source, raw: RawCheck, quantity: Quantity, key: Key) -> None:
+def _check_tone(source: Source, raw: RawCheck, quantity: AnyQuantity, key: Key) -> None:
     """Note a frequency or a level that the quantity does not take."""
     for name in ("frequency", "level"):
         if getattr(raw, name) is None:
@@ -165,7 +167,7 @@ def _check_tone(source: Source, raw: RawCheck, quantity: Quantity, key: Key) -> 
         )
 
 
-def _tone(raw: RawCheck, quantity: Quantity, tone: Tone) -> Tone:
+def _tone(raw: RawCheck, quantity: AnyQuantity, tone: Tone) -> Tone:
     """The tone of a check: its own, else its quantity's, else the sequence's."""
     usual = tone.level_vrms if quantity.default_level_vrms is None else quantity.default_level_vrms
     return Tone(

@@ -4,12 +4,12 @@ from harness.job.located import Key
 from harness.job.mistakes import Source, shown_value
 from harness.job.schema import RawCheck
 from harness.quantities.limits import KINDS, LimitKind, LimitRule
-from harness.quantities.quantity import Quantity
+from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
 from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 
-def read_limit(source: Source, raw: RawCheck, quantity: Quantity, key: Key) -> Limit | None:
+def read_limit(source: Source, raw: RawCheck, quantity: AnyQuantity, key: Key) -> Limit | None:
     """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
     rule = quantity.limits
     values = {"within": raw.within, "below": raw.below, "above": raw.above, "between": raw.between}

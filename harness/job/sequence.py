@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from harness.job.state import State
-from harness.quantities.quantity import Options, Quantity
+from harness.quantities.quantity import AnyQuantity, Options
 from harness.reading import Limit
 
 
@@ -26,7 +26,7 @@ class Check:
     """
 
     name: str
-    quantity: Quantity
+    quantity: AnyQuantity
     at: tuple[str, ...]
     tone: Tone
     limit: Limit | None

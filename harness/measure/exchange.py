@@ -3,7 +3,7 @@
 A through reference has each input's reading of one source alone, so the ratio r of a pair's two gains is
 unknown. With the inputs one way round r is in the entries that cross, where an input sees the source that
 its partner saw in the reference; with the inputs exchanged it is in the others. Together the two transfers
-show r, and both can be freed of it. Without a reference see `common_mode.exchanged`.
+show r, and both can be freed of it. Without a reference both legs' means have the same gain (`exchanged`).
 """
 
 from dataclasses import replace
@@ -72,3 +72,27 @@ def _told(transfer: Transfer) -> NDArray[np.bool_]:
     rows = np.arange(len(square))
     own = np.abs(transfer.values[rows, rows % 2])
     return np.asarray(own > np.maximum(CLEAR * np.sqrt(square[rows, rows % 2]), 1e-9))
+
+
+def exchanged(first: Transfer, second: Transfer) -> Transfer:
+    """Combine two transfers of the same legs, taken with the pairs' two scope inputs exchanged.
+
+    Both have their rows by leg: hot, cold, hot, cold… In `second` each leg was seen through the input that
+    its partner had in `first`. The mean of both sees both legs of a pair through the mean of its two gains: a
+    component "input gain" of either input is then the same relative change of both legs, and cancels in
+    whatever is a ratio within the pair. Noise is averaged. Raises ReadingError for transfers of different
+    legs.
+    """
+    if first.values.shape != second.values.shape:
+        raise ReadingError("an exchange of inputs needs two transfers of the same legs")
+    halves = (
+        (component, slice(None), component.delta / 2)
+        for transfer in (first, second)
+        for component in transfer.components
+    )
+    return Transfer(
+        values=(first.values + second.values) / 2,
+        components=merged(first.values.shape, halves),
+        phase_known=first.phase_known and second.phase_known,
+        polarity_known=first.polarity_known and second.polarity_known,
+    )

@@ -6,6 +6,7 @@ cycles, and so do 50 Hz and 60 Hz, so that neither the other leg nor the mains l
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from harness.errors import UsageError
 
@@ -34,6 +35,7 @@ class TonePair:
         return self.hot_hz, self.cold_hz
 
 
+@lru_cache(maxsize=1024)
 def choose_tones(frequency_hz: float) -> TonePair:
     """Choose two tones near `frequency_hz`, hot below cold.
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +25,15 @@ class Transfer:
     """A transfer matrix, measured or predicted. values: complex, (legs, 2), as in `Prediction.transfer`.
 
     phase_known: phases are those against the drive, which was in view. polarity_known: the sign of a leg's
-    answer can be believed, by that or because the unit is passive.
+    answer can be believed, by that or because the unit is passive. made: by a capture alone, by one with a
+    through reference, or by the circuit.
     """
 
     values: Complex
     components: tuple[Component, ...]
     phase_known: bool
     polarity_known: bool
+    made: Literal["measured", "referenced", "predicted"] = "measured"
 
 
 def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] = ()) -> Transfer:
@@ -47,6 +50,7 @@ def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] =
         ),
         phase_known=True,
         polarity_known=True,
+        made="predicted",
     )
 
 
@@ -118,6 +122,7 @@ def make_transfer(
         ),
         phase_known=phase_known,
         polarity_known=phase_known or passive,
+        made="measured" if reference is None else "referenced",
     )
 
 

@@ -15,24 +15,11 @@ from harness.job.module import LEGS, Leg, Relay
 from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan.states import energised
+from harness.quantities.change import LegMoves
 
 MOVES = 0.05  # of a leg's signal: a smaller change of route than this is none that a record shows
 
 Complex = NDArray[np.complex128]
-
-
-@dataclass(frozen=True, kw_only=True)
-class LegMoves:
-    """What a record shows of one leg at an edge.
-
-    moves: its signal changes. closes: the new route differs from none, so that the closing contact is seen.
-    breaks: the old one does. relays: that interrupt this leg's old or new route when they alone are open.
-    """
-
-    moves: bool
-    closes: bool
-    breaks: bool
-    relays: tuple[str, ...]
 
 
 @dataclass
@@ -83,9 +70,8 @@ class Routes:
         def shows(change: Complex, row: int) -> bool:
             return bool(level[row] > MOVES and np.abs(change[row]).max() > MOVES * level[row])
 
-        hot = 2 * hookup.view.index(port)
         found = []
-        for row, leg in zip((hot, hot + 1), LEGS, strict=True):
+        for row, leg in zip(hookup.rows(port), LEGS, strict=True):
             here = tuple(
                 relay.name
                 for relay in self.job.module.relays

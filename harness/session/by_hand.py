@@ -11,12 +11,12 @@ from harness.errors import HookupError
 from harness.job.fixture import Hookup, PortName, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import State
-from harness.plan.model import Stimulus
+from harness.measure.stimulus import Stimulus
 from harness.session.events import Hands, Remark
 from harness.session.hookup_check import capture_low, refuse_dc
 from harness.session.inputs import input_numbers
 from harness.session.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
-from harness.session.stage import Stage, impedances, tones_of
+from harness.session.stage import Stage, impedances
 from harness.session.through import LOW_LEVEL_VRMS
 
 LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's
@@ -142,7 +142,7 @@ def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
             stage.job.fixture,
             replace(whole, source_added=source),
             _states(stage),
-            frequencies_hz=tones_of(_stimulus(stage)).frequencies_hz,
+            frequencies_hz=_stimulus(stage).tones.frequencies_hz,
             impedances=impedances(stage.bench),
         )
         return np.abs(np.stack([each.transfer for each in found]))

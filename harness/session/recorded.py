@@ -25,8 +25,8 @@ from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import Transfer, make_transfer
-from harness.plan.model import Acquisition, HookupVisit, Plan
-from harness.plan.supply import limit_of
+from harness.plan.model import Acquisition, HookupVisit, Plan, Planned
+from harness.plan.states import limit_of
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord, RunEvent, RunRecord
 from harness.roles import Capture
@@ -132,7 +132,7 @@ def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
     """What the judged readings of changes of state say; those that prove nothing are left out."""
     judged = {_place(one): one for one in readings}
     for planned in plan.edge_readings:
-        key = (planned.check.name, planned.quantity, planned.edge.name, planned.channel, planned.port)
+        key = _planned_place(planned)
         reading = judged.get(key)
         moved = None if reading is None else _moved(reading)
         if moved is not None:
@@ -143,7 +143,7 @@ def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
     """What became of lines that were operated again and again, where they were to the end."""
     judged = {_place(one): one for one in readings}
     for planned in (cycle for visit in plan.visits for cycle in visit.cycles):
-        key = (planned.check.name, planned.quantity, planned.state.name, planned.channel, planned.port)
+        key = _planned_place(planned)
         reading = judged.get(key)
         if reading is not None and reading.value is not None:
             yield CycleSeen(
@@ -152,6 +152,11 @@ def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
                 missed=frozenset(_MISSED.findall(reading.reason)),
                 judged=reading.verdict == "fail",
             )
+
+
+def _planned_place(planned: Planned) -> tuple[str, str, str, str, str]:
+    one = planned.measurand
+    return planned.key.check, one.quantity, one.state, one.channel, one.port
 
 
 def _place(reading: Reading) -> tuple[str, str, str, str, str]:

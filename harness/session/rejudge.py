@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from harness.errors import ReadingError
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
-from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
+from harness.plan.model import Plan, Planned
+from harness.plan.remaining import setup_of, setups_of
 from harness.reading import Estimate, Limit, Reading
 
 
@@ -19,7 +20,7 @@ class Rejudged:
     """
 
     pairs: tuple[tuple[Reading, Reading], ...]
-    absent: tuple[PlannedReading | EdgeReading | Cycle, ...]
+    absent: tuple[Planned, ...]
     unasked: tuple[Reading, ...]
 
 
@@ -29,45 +30,37 @@ def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> 
     The same quantity, state, port, frequency and hookup make it the same reading; the check may have another
     name, and where several are the same the one whose check has the same name comes first.
     """
-    hookups = {acquisition.number: acquisition.hookup for acquisition in plan.acquisitions}
-    edge_hookups = {edge.number: edge.hookup for edge in plan.edges}
+    setups = setups_of(plan)
     left = list(kept)
     pairs: list[tuple[Reading, Reading]] = []
-    absent: list[PlannedReading | EdgeReading | Cycle] = []
-    wanted: list[tuple[PlannedReading | EdgeReading | Cycle, str]] = [
-        (planned, hookups[planned.acquisitions[-1]] if planned.acquisitions else "")
-        for planned in plan.readings
-    ]
-    wanted += [(edge, edge_hookups[edge.acquisition]) for edge in plan.edge_readings]
-    wanted += [(cycle, cycle.hookup) for cycle in plan.cycles]
-    for planned, hookup in wanted:
+    absent: list[Planned] = []
+    for planned in plan.readings:
+        hookup = setup_of(planned, setups)
         same = [reading for reading in left if _is_same(planned, hookup, reading)]
         if not same:
             absent.append(planned)
             continue
-        reading = next((one for one in same if one.check == planned.check.name), same[0])
+        reading = next((one for one in same if one.check == planned.key.check), same[0])
         left.remove(reading)
         pairs.append((reading, _judged(planned, reading, sequence)))
     return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=tuple(left))
 
 
-def _is_same(planned: PlannedReading | EdgeReading | Cycle, hookup: str, reading: Reading) -> bool:
+def _is_same(planned: Planned, hookup: str, reading: Reading) -> bool:
     return (
-        (reading.quantity, reading.state) == (planned.quantity, planned.state.name)
-        and (reading.channel, reading.port) == (planned.channel, planned.port)
+        (reading.quantity, reading.state) == (planned.quantity.name, planned.measurand.state)
+        and (reading.channel, reading.port) == (planned.measurand.channel, planned.measurand.port)
         and reading.hookup in (hookup, "")
-        and reading.frequency_hz in (None, planned.frequency_hz)
+        and reading.frequency_hz in (None, planned.measurand.frequency_hz)
     )
 
 
-def _judged(
-    planned: PlannedReading | EdgeReading | Cycle, reading: Reading, sequence: CheckSequence
-) -> Reading:
+def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Reading:
     """The same value by the new limit; what was missing stays missing, for its old reason."""
-    renamed = replace(reading, check=planned.check.name, limit_low=None, limit_high=None)
+    renamed = replace(reading, check=planned.key.check, limit_low=None, limit_high=None)
     if reading.value is None or reading.low is None or reading.high is None:
         return replace(renamed, verdict="missing")
-    if planned.quantity == "polarity":
+    if planned.quantity.limits is None:
         return replace(renamed, verdict=judge_polarity(reading.value, reading.expected or 0.0))
     limit = planned.limit or Limit(kind="between", unit=reading.unit)
     found = Estimate(

@@ -88,7 +88,7 @@ class Described:
         from harness.workbench.beside import Beside
 
         unforeseen = bool(self._hard_faults) and not self._coverage_in(folder).exists()
-        drawn = self.plan.edges or any(one.quantity == "response" for one in self.plan.readings)
+        drawn = self.plan.edges or any(one.quantity.drawn_over_frequency for one in self.plan.of("steady"))
         if not unforeseen and not drawn:
             yield None
             return

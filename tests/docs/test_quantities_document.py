@@ -3,6 +3,7 @@
 import ast
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -28,7 +29,8 @@ def _names_in_the_code() -> set[str]:
     the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
     """
     found = set(get_args(Line))
-    for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
+    folders = [ROOT / "harness" / name for name in ("measure", "quantities")]
+    for path in sorted(path for folder in folders for path in folder.glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 found |= _of_call(node)
