@@ -34,7 +34,7 @@ def _names_in_the_code() -> set[str]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 found |= _of_call(node)
-            elif isinstance(node, ast.Tuple) and len(node.elts) == 3 and path.name == "contact.py":
+            elif isinstance(node, ast.Tuple) and path.name == "contact.py" and not _text(node.elts[0]):
                 found |= {each for each in map(_text, node.elts[:2]) if each}
             elif isinstance(node, ast.Assign) and path.name in {"capacitance.py", "distortion.py"}:
                 found |= _of_assignment(node)
