@@ -13,7 +13,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records import rows, tables
 from harness.records.adding import insert_rows
@@ -22,6 +21,7 @@ from harness.records.place import find_place
 from harness.records.run import AcquisitionRecord, Purpose, RunHeader
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
+from harness.toml_files.file import JobFile
 from harness.workbench.bench_block import BenchCheck
 
 PART = "HFM-TLS"

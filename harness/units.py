@@ -146,6 +146,19 @@ def format_value(value: float, unit: str, *, digits: int = 4) -> str:
             return _with_prefix(value, unit, digits)
 
 
+def difference_unit(unit: str) -> str:
+    """The unit of a difference between two values, or of their uncertainty: dB for levels, else the same."""
+    return "dB" if unit in ("dBu", "dBV") else unit
+
+
+def format_difference(value: float, unit: str, *, digits: int = 3) -> str:
+    """Write a difference between values of a unit, or an uncertainty, with `digits` significant digits."""
+    own = difference_unit(unit)
+    if own in ("dB", "deg", ""):
+        return f"{value:.{digits}g} {own}".rstrip()
+    return format_value(value, own, digits=digits)
+
+
 def format_level(level_vrms: float) -> str:
     """Write volts RMS as a level: `+4.00 dBu`."""
     return f"{dbu_from_vrms(level_vrms):+.2f} dBu"

@@ -11,10 +11,10 @@ import typer
 
 from harness.cli.big_word import show_big
 from harness.cli.errand import Errand
-from harness.cli.lines import say
 from harness.cli.outcome import say_likely
 from harness.cli.retest import leave_for
 from harness.cli.serials import ask_hands
+from harness.cli.wrapping import say
 from harness.errors import BenchError, UsageError
 from harness.units import counted
 from harness.workbench.described import Described
@@ -222,8 +222,7 @@ class Units:
         return found
 
     def _worst(self, readings: "list[Reading]") -> None:
-        from harness.cli.readings_text import reading_line
-        from harness.report.words import worst_first
+        from harness.report.words import reading_line, worst_first
 
         for reading in worst_first(one for one in readings if one.verdict != "pass")[:WORST_SHOWN]:
             say(reading_line(reading), indent=2)

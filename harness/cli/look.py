@@ -11,10 +11,9 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, check_place
-from harness.cli.lines import say
-from harness.cli.simulate import Faults, Hasten
+from harness.cli.options import BenchPath, Faults, Hasten, JobFolder, check_place
 from harness.cli.stopping import output_may_be_gone
+from harness.cli.wrapping import say
 from harness.errors import UsageError
 from harness.units import counted
 from harness.workbench.planning import planned
@@ -165,8 +164,8 @@ def _draw(traces: list[Trace], png: Path) -> None:
 
 
 def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
-    from harness.cli.readings_text import reading_line
     from harness.records.export import reading_to_json
+    from harness.report.words import reading_line
 
     if as_json:
         shown = {

@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
-from harness.cli.job import BenchPath, JobFolder
-from harness.cli.records import RecordsPlace
-from harness.cli.simulate import Hasten
+from harness.cli.options import BenchPath, Hasten, JobFolder, RecordsPlace
 from harness.cli.stopping import stoppable
 from harness.errors import UsageError
 from harness.workbench.held import WallClock, header_of

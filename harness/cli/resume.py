@@ -13,11 +13,10 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
+from harness.cli.options import Hasten, RecordsPlace
 from harness.cli.outcome import say_outcome
-from harness.cli.records import RecordsPlace
 from harness.cli.run import OutcomeAsJson, TranscriptPath
 from harness.cli.serials import agreed
-from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError, WrongInstrument
 from harness.units import counted
@@ -28,7 +27,6 @@ from harness.workbench.report import folder_beside, report_path, write_report_of
 from harness.workbench.simulated import faults_noted, simulated_bench
 
 if TYPE_CHECKING:
-    from harness.job.file import JobFile
     from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
@@ -37,6 +35,7 @@ if TYPE_CHECKING:
     from harness.roles import Bench
     from harness.session.events import Hands
     from harness.session.run import Ended
+    from harness.toml_files.file import JobFile
 
 
 def resume(

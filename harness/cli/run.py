@@ -11,11 +11,18 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, Despite, JobFolder, check_place
+from harness.cli.options import (
+    BenchPath,
+    Clumsy,
+    Despite,
+    Faults,
+    Hasten,
+    JobFolder,
+    RecordsPlace,
+    check_place,
+)
 from harness.cli.outcome import say_outcome
-from harness.cli.records import RecordsPlace
 from harness.cli.serials import agreed
-from harness.cli.simulate import Clumsy, Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
 from harness.workbench.bench_block import check_block

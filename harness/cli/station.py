@@ -13,8 +13,8 @@ import typer
 
 from harness.cli.errand import Errand, begin_run, bench_of, leave_nothing_on, run_on
 from harness.cli.hands import PersonAtTheBench, require_person
-from harness.cli.lines import WIDTH
 from harness.cli.watch import live_view
+from harness.cli.wrapping import WIDTH
 from harness.errors import BenchError
 from harness.session.events import Event, HookupBegun, ReadingsMade, StateBegun
 from harness.workbench.held import WallClock

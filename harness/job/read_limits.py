@@ -1,15 +1,16 @@
 """The limit of a check, in the unit that its quantity has."""
 
-from harness.job.located import Key
-from harness.job.mistakes import Source, shown_value
-from harness.job.schema import RawCheck
+from harness.job.sequence_file import CheckEntry
 from harness.quantities.limits import KINDS, LimitKind, LimitRule
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
+from harness.toml_files.located import Key
+from harness.toml_files.messages import shown_value
+from harness.toml_files.source import Source
 from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 
-def read_limit(source: Source, raw: RawCheck, quantity: AnyQuantity, key: Key) -> Limit | None:
+def read_limit(source: Source, raw: CheckEntry, quantity: AnyQuantity, key: Key) -> Limit | None:
     """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
     rule = quantity.limits
     values = {"within": raw.within, "below": raw.below, "above": raw.above, "between": raw.between}

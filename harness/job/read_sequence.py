@@ -1,69 +1,53 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from harness.job.fixture import Hookup
-from harness.job.located import Key
-from harness.job.mistakes import Source, unknown
 from harness.job.names import Names
 from harness.job.read_check import read_check
-from harness.job.schema import RawSequence
 from harness.job.sequence import Check, Sequence, Tone
-from harness.job.state import REST, UNPOWERED, State, all_states
+from harness.job.sequence_file import SequenceFile
+from harness.job.state import State, all_states, parse_state
+from harness.toml_files.located import Key
+from harness.toml_files.messages import unknown
+from harness.toml_files.source import Source
 
-TABLES = ("sequence", "check")
 MOST_LINES_FOR_ALL = 12
 
 
-def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence | None:
-    """Read sequence.toml; notes its mistakes and gives None where there is one.
+def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence:
+    """Read sequence.toml; notes its mistakes.
 
-    `hookups` is None where the fixture's could not all be read: then nothing is said about what they miss.
+    `hookups` is None where it is not known what each of them views: then nothing is said of what they miss.
     """
-    before = len(source.mistakes)
-    source.only_tables(TABLES)
-    raw = source.required(RawSequence, "sequence")
-    states = _states(source, raw.states, names) if raw and names.known else ()
-    states_known = bool(states) and len(source.mistakes) == before
-    channels = _channels(source, raw.channels, names) if raw else names.channels
-    tone = Tone(frequency_hz=raw.tone.frequency, level_vrms=raw.tone.level) if raw else None
-    checks = _checks(source, names, tone, {state.name: state for state in states} if states_known else None)
+    file = source.read(SequenceFile)
+    head = file.sequence
+    states = _states(source, head.states, names)
+    channels = _channels(source, head.channels, names)
+    known = {state.name: state for state in states} if source.without_mistake("sequence", "states") else {}
+    checks = _checks(source, file.check, names, head.tone, known)
     if hookups is not None and names.known:
         for index, check in checks.items():
             _check_views(source, check, ("check", index), channels, names, hookups)
-    if len(source.mistakes) > before or raw is None:
-        return None
     return Sequence(
-        name=raw.name,
+        name=head.name,
         states=states,
         channels=channels,
-        settle_s=raw.settle,
-        coverage_factor=raw.coverage_factor,
-        decision=raw.decision,
-        serial_pattern=raw.serial_pattern,
+        settle_s=head.settle_s,
+        coverage_factor=head.coverage_factor,
+        decision=head.decision,
+        serial_pattern=head.serial_pattern,
         checks=tuple(checks.values()),
-        retests=raw.retests,
-        golden_every_s=raw.golden_every,
+        retests=head.retests,
+        golden_every_s=head.golden_every_s,
     )
-
-
-def parse_state(text: str, lines: tuple[str, ...]) -> State:
-    """Read a state as people write it, its lines in any order; raises ValueError with what was expected."""
-    if text == UNPOWERED:
-        return State(on=(), powered=False)
-    if text == REST:
-        return State(on=())
-    wanted = [line.strip() for line in text.split("+")]
-    for line in wanted:
-        if line not in lines:
-            raise ValueError(f'found state "{text}": ' + unknown("line", line, lines, where="module.toml"))
-    if len(set(wanted)) < len(wanted):
-        raise ValueError(f'found state "{text}"; expected every line once')
-    return State(on=tuple(line for line in lines if line in wanted))
 
 
 def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, ...]:
     states: list[State] = []
+    if not names.lines:
+        return ()
     for index, text in enumerate(texts):
         key: Key = ("sequence", "states", index)
         try:
@@ -86,11 +70,11 @@ def _all(lines: tuple[str, ...]) -> tuple[State, ...]:
     return all_states(lines)
 
 
-def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]:
-    if texts == ["all"]:
+def _channels(source: Source, texts: tuple[str, ...], names: Names) -> tuple[str, ...]:
+    if texts == ("all",):
         return names.channels
     for index, channel in enumerate(texts):
-        if names.known and channel not in names.channels:
+        if names.channels and channel not in names.channels:
             key: Key = ("sequence", "channels", index)
             source.wrong(key, unknown("channel", channel, names.channels, where="module.toml"))
         elif channel in texts[:index]:
@@ -99,12 +83,12 @@ def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]
 
 
 def _checks(
-    source: Source, names: Names, tone: Tone | None, states: Mapping[str, State] | None
+    source: Source, entries: Iterable[Any], names: Names, tone: Tone, states: Mapping[str, State]
 ) -> dict[int, Check]:
-    """Give the checks that could be read, by their position in the file."""
+    """The checks whose quantity is known, by their position in the file."""
     checks: dict[int, Check] = {}
     titles: set[str] = set()
-    for index, value in enumerate(source.entries("check")):
+    for index, value in enumerate(entries):
         key: Key = ("check", index)
         title = value.get("name") if isinstance(value, dict) else None
         if isinstance(title, str):
@@ -114,7 +98,7 @@ def _checks(
         check = read_check(source, value, key, names, tone, states)
         if check:
             checks[index] = check
-    if not source.entries("check"):
+    if not entries:
         source.wrong(("check",), "missing; expected at least one [[check]]", missing=True)
     return checks
 

@@ -1,19 +1,22 @@
 """What is to be checked, and within which limits."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from harness.job.state import State
 from harness.quantities.quantity import AnyQuantity, Options
 from harness.reading import Limit
+from harness.toml_files.values import Frequency, Level, Table
 
 
 @dataclass(frozen=True, kw_only=True)
-class Tone:
+class Tone(Table):
     """A sine: its frequency, and its differential level in volts RMS; 0 where none is wanted."""
 
-    frequency_hz: float
-    level_vrms: float
+    frequency_hz: Annotated[Frequency, Field(alias="frequency")]
+    level_vrms: Annotated[Level, Field(alias="level")]
 
 
 @dataclass(frozen=True, kw_only=True)

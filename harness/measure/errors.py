@@ -312,7 +312,7 @@ def _of_input(
     return ErrorSource(line=line, source=source, at=(row, EVERY), relative=share, even=even, sampled=sampled)
 
 
-def _of_output(line: str, column: int, share: float, *, source: str = "", even: bool = False) -> ErrorSource:
+def _of_output(line: Line, column: int, share: float, *, source: str = "", even: bool = False) -> ErrorSource:
     """A relative error of everything that comes from one output."""
     named = source or f"level of {LEGS[column]}"
     return ErrorSource(line=line, source=named, at=(EVERY, column), relative=share, even=even)

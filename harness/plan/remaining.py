@@ -4,8 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 
-from harness.errors import UsageError
-from harness.job.names import nearest
+from harness.errors import UsageError, nearest
 from harness.plan.model import Plan, Planned
 from harness.reading import Reading
 

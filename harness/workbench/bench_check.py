@@ -7,9 +7,9 @@ from pathlib import Path
 
 from drivers.profile import GeneratorProfile, OscilloscopeProfile, Profile, SupplyProfile, SwitchboardProfile
 from drivers.profile_files import load_profile
+from harness.bench_file import BenchFile
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
-from harness.job.bench import BenchFile
 from harness.job.job import Job
 from harness.measure.noise import least_noise_vrms
 from harness.measure.stimulus import IDLE

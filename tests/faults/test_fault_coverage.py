@@ -1,6 +1,7 @@
-"""Which faults a sequence would see: the story of straight and keyed plugs, and everything around it.
+"""Which faults a sequence detects: straight plugs against coded ones, and everything around it.
 
-Figures of `practice.md` 1.2 come of another simulation, resistive, of the same layout ("half").
+Shares of detected faults are this project's own figures, with no outside source: the bounds only say how
+far they may drift.
 """
 
 from dataclasses import replace
@@ -96,7 +97,7 @@ def test_a_relay_that_never_moves_has_no_operate_time(whole):
 
 
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
-    """A welded contact onto a dead stub: the 5 % that practice.md 1.4 leaves too."""
+    """A contact welded onto a dead stub adds no route, so no level changes by more than its limit."""
     assert all("stuck closed" in name for name in unseen_names(shipped_coverage))
     assert all(one.why.startswith("the most it does is") for one in shipped_coverage.unseen)
     unseen = [one.fault for one in shipped_coverage.unseen]
@@ -107,7 +108,7 @@ def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
 
 
 def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
-    """practice.md 1.2: 58 % leg by leg; 44 % by the differential alone, both channels on one signal."""
+    """About half of the faults pass the test by hand; own limits, no source."""
     assert 0.44 < share(hand_coverage) < 0.70
     missed = unseen_names(hand_coverage)
     for relay in ("K1", "K2", "K3", "K5", "K6", "K7", "K8", "K10"):
@@ -153,7 +154,7 @@ def _named(job, name) -> Suspect:
 
 
 def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_coverage):
-    """practice.md 0.7: 10 ohm in one leg is 0.0086 dB at 10 kohm; so ohms hide, and tens of ohms don't."""
+    """Closed form: 10 ohm more behind 100 ohm into 10 kohm is 20 lg(1 + 10/10100) = 0.0086 dB: ohms hide."""
     found = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
     assert len(found) == 40
     assert all(ohm is not None and 10 < ohm < 200 for ohm in found.values())

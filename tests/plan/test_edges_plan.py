@@ -36,7 +36,7 @@ def plan(job: Job) -> Plan:
 
 @pytest.mark.parametrize("lines", [1, 2, 3, 4])
 def test_every_line_has_two_edges_in_every_state_of_the_others(lines: int) -> None:
-    # practice: 24 single-line edges of 8 states and 3 lines; n 2^n in general
+    # Closed form: each of n lines goes on and off in 2^(n - 1) states of the others, n 2^n in all.
     states = all_states([f"line_{index}" for index in range(lines)])
     edges = single_line_edges((*states, State(on=(), powered=False)))
     assert len(edges) == lines * 2**lines
