@@ -27,14 +27,10 @@ from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan.edge_routes import MOVES
 from harness.plan.model import EdgeAcquisition, Plan, Planned
+from harness.quantities.change import as_of_change
 
 Floats = NDArray[np.float64]
 NOTHING = 0.5  # of the least that a record shows
-SEEN_BY = (
-    "gap",
-    "operate_time",
-    "release_time",
-)  # bounce and clicks say nothing of a contact that stays where it is
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,7 +144,9 @@ def weigh_edges(
     moves = EdgeMoves(job=job, impedances=impedances)
     acquisitions = {each.number: (each, visit.hookup) for visit in plan.visits for each in visit.edges}
     readings = [
-        one for one in plan.edge_readings if one.quantity.name in SEEN_BY and one.captures[0] in acquisitions
+        one
+        for one in plan.edge_readings
+        if as_of_change(one.quantity).sign and one.captures[0] in acquisitions
     ]
     clear = [(_when_sound(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
     clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
@@ -182,7 +180,7 @@ def still(
 
 def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup) -> float:
     """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
-    if reading.quantity.name not in SEEN_BY:
+    if as_of_change(reading.quantity).sign is None:
         return 0.0
     sound = float(moves.of((), acquisition, hookup)[_looked_at(reading), list(reading.given.rows)].min())
     return sound if sound > 1 else 0.0
@@ -197,4 +195,4 @@ def _shows_nothing(
 
 def _looked_at(reading: Planned) -> int:
     """Which row of `EdgeMoves.of` a reading is of."""
-    return 1 if reading.quantity.name == "gap" else 0
+    return 1 if as_of_change(reading.quantity).sign == "dip" else 0

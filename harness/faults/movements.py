@@ -24,17 +24,14 @@ from harness.job.job import Job
 from harness.plan.edge_routes import Routes, moves
 from harness.plan.model import EdgeAcquisition, Plan, Planned
 from harness.plan.states import energised
+from harness.quantities.change import as_of_change
 
 # Nats that a reading takes from a suspect that foretells another: rough, common practice, no source.
 WRONG = 10.0  # it is judged fail, guarded, where it should be sound
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
 
-TIMES: dict[FaultKind, tuple[str, ...]] = {
-    "relay slow to operate": ("operate_time",),
-    "relay slow to release": ("release_time",),
-    "relay long bounce": ("operate_time", "release_time", "bounce"),
-}
+OF_TIME: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,17 +77,17 @@ class Movements:
 
     def _one(self, suspect: Suspect, reading: Planned) -> Moved:
         acquisition, hookup = self._acquisitions[reading.captures[0]]
-        edge, name = acquisition.edge, reading.quantity.name
+        edge, quantity = acquisition.edge, as_of_change(reading.quantity)
         for fault in suspect:
-            if fault.kind in TIMES:
+            if fault.kind in OF_TIME:
                 relay = next(each for each in self.job.module.relays if each.name == fault.subject)
                 operates = energised(relay, edge.after)
                 fits = fault.kind == "relay long bounce" or operates == (
                     fault.kind == "relay slow to operate"
                 )
-                asked = name in TIMES[fault.kind] and moves(relay, edge)
+                asked = fault.kind in quantity.relay_faults and moves(relay, edge)
                 if fits and asked and relay.name in self._shown(reading):
-                    return "bounces" if name == "bounce" else "late"
+                    return quantity.fails_as or "fine"
             elif still(self._moves, suspect, reading, acquisition, hookup):
                 return "still"
         return "fine"

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
-from typing import cast
 
 import numpy as np
 
@@ -18,14 +17,9 @@ from harness.measure.stimulus import IDLE, Stimulus
 from harness.plan.edge_routes import Routes
 from harness.plan.model import EdgeAcquisition, HookupVisit
 from harness.plan.states import distance
-from harness.quantities.change import Leg, LegMoves, OfChange, OfRecordAcross
+from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
 from harness.quantities.quantity import PlannedReading
 from harness.reading import Measurand, ReadingKey
-
-
-def of_change(check: Check) -> OfChange:
-    """The quantity of a check of changes of state."""
-    return cast(OfChange, check.quantity)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +51,7 @@ def edges_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
 
 def fits(check: Check, edge: Edge) -> bool:
     """Whether an edge has the direction that a check is of."""
-    return of_change(check).direction in (None, edge.direction)
+    return as_of_change(check.quantity).direction in (None, edge.direction)
 
 
 def races_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
@@ -73,7 +67,7 @@ def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
     """
     job = routes.job
     checks = edge_checks(job)
-    timed = any(of_change(check).direction is not None for check in checks)
+    timed = any(as_of_change(check.quantity).direction is not None for check in checks)
     used: dict[str, None] = {}
     found: list[EdgeWant] = []
     for check in checks:
@@ -111,7 +105,7 @@ def best_view(
     routes: Routes, check: Check, edge: Edge, port: PortName, hookups: Sequence[Hookup]
 ) -> EdgeWant:
     """The first of some hookups that shows the closing of a route; else the first that shows anything."""
-    quantity = of_change(check)
+    quantity = as_of_change(check.quantity)
     if not quantity.needs_route:
         return EdgeWant(check=check, edge=edge, hookup=hookups[0], port=port, moves=None, places=(None,))
     views = []

@@ -11,8 +11,9 @@ from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.plan.edge_routes import Routes
-from harness.plan.edges import best_view, edges_of, fits, fitting_hookups, of_change, races_of
+from harness.plan.edges import best_view, edges_of, fits, fitting_hookups, races_of
 from harness.plan.model import Plan, Planned
+from harness.quantities.change import as_of_change
 
 SOME = 3  # examples of what would help
 REST = State(on=())
@@ -147,7 +148,7 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
             "resistor added; expected one"
         )
     edges = list(edges)
-    quantity = of_change(check)
+    quantity = as_of_change(check.quantity)
     if not edges:
         reason = "no two of its states differ by one line" + (
             " that this is a time of" if quantity.direction else ""

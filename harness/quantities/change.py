@@ -4,18 +4,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import inf, sqrt
 from types import MappingProxyType
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, cast
 
 from harness.errors import ReadingError
 from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
 from harness.quantities.judged import Decision, Judged
 from harness.quantities.limits import DURATION, OF_WHAT_IS_NOT_PREDICTED, LimitRule
-from harness.quantities.quantity import Family, Options, PlannedReading, Quantity, as_tuple
+from harness.quantities.quantity import AnyQuantity, Family, Options, PlannedReading, Quantity, as_tuple
 from harness.reading import Estimate, Limit, NothingMoved
 
 Band = Literal["full", "audio"]
 Direction = Literal["operate", "release"]
 Leg = Literal["hot", "cold"]
+Sign = Literal["change", "dip"]
 LEGS: tuple[Leg, Leg] = ("hot", "cold")
 
 COARSE_CLOCK_S = 1e-4  # a control edge that is less sure than this is known by the computer's clock alone
@@ -62,6 +63,13 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
     """Whether it is read only where a contact of the port's route is seen to move."""
     of_one_relay: ClassVar[bool] = False
     """Whether it can be told only where one relay moves alone."""
+    sign: ClassVar[Sign | None] = None
+    """What a record lacks where nothing moves: the change of the signal, or the dip between its old and its
+    new course; None where it says nothing of a contact that stays where it is."""
+    relay_faults: ClassVar[frozenset[str]] = frozenset()
+    """Faults of a relay's time by which it fails."""
+    fails_as: ClassVar[Literal["late", "bounces"] | None] = None
+    """What a failed reading says of a relay that did move; None: nothing."""
     not_shown: ClassVar[str] = "no contact of its route moves there, or no signal is led there on either side"
     """Why a change shows nothing of it."""
 
@@ -90,6 +98,11 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
         return super().why_unproven(found)
 
 
+def as_of_change(quantity: AnyQuantity) -> OfChange:
+    """A quantity that is known to be of this family."""
+    return cast(OfChange, quantity)
+
+
 def _of_legs(shown: Sequence[bool]) -> tuple[Leg | None, ...]:
     return tuple(leg for leg, does in zip(LEGS, shown, strict=True) if does)
 
@@ -98,6 +111,8 @@ class SwitchingTime(OfChange):
     """From the control line's edge to the first closing of the last leg to change."""
 
     unit, limits = "s", DURATION
+    sign = "change"
+    fails_as = "late"
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
         """See OfChange."""
@@ -149,6 +164,7 @@ class OperateTime(SwitchingTime):
 
     name, words = "operate_time", "operate time"
     direction = "operate"
+    relay_faults = frozenset({"relay slow to operate", "relay long bounce"})
     refuses = MappingProxyType({"also": "is of one line that is energised; expected no races"})
 
 
@@ -157,6 +173,7 @@ class ReleaseTime(SwitchingTime):
 
     name, words = "release_time", "release time"
     direction = "release"
+    relay_faults = frozenset({"relay slow to release", "relay long bounce"})
     refuses = MappingProxyType({"also": "is of one line that is released; expected no races"})
 
 
@@ -179,6 +196,8 @@ class Bounce(OfChange):
 
     name, words, unit, limits = "bounce", "bounce", "s", DURATION
     options = ChangeOptions
+    relay_faults = frozenset({"relay long bounce"})
+    fails_as = "bounces"
     not_shown = "no contact is seen to close on a signal"
 
     def legs(self, moves: tuple[LegMoves, LegMoves]) -> tuple[Leg | None, ...]:
@@ -196,6 +215,7 @@ class Gap(OfChange):
     name, words, unit, limits = "gap", "break before make", "s", DURATION
     options = ChangeOptions
     of_one_relay = True
+    sign = "dip"
     not_shown = "no contact is seen to leave one signal and to reach another"
 
     def legs(self, moves: tuple[LegMoves, LegMoves]) -> tuple[Leg | None, ...]:
@@ -240,6 +260,7 @@ class Click(OfChange):
 
     options = ClickOptions
     needs_route = False
+    look_for = "coil current in a signal's return or a missing diode"
     default_level_vrms = 0.0
     """A click is looked for beside nothing, the input ended by the source at its smallest level."""
     figure: ClassVar[Literal["peak", "energy", "duration"]]

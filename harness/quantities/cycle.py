@@ -115,6 +115,7 @@ class Intermittency(OfCycle):
     name, words, unit = "intermittency", "intermittent contacts", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "30 %"')
     options = IntermittencyOptions
+    look_for = "a contact or a joint that comes and goes"
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
 
     def measure(self, planned: PlannedReading[OfOperations], seen: Sequence[CycleSeen], k: float) -> Estimate:

@@ -41,6 +41,7 @@ class Gain(Ratio):
 
     name, words, unit, limits = "gain", "gain", "dB", DECIBELS
     options = GainOptions
+    matrix_rank = 0
     only_with_signal = True
     judges_silent_ports = True
 
@@ -50,6 +51,7 @@ class Isolation(Ratio):
 
     name, words, unit, limits = "isolation", "isolation", "dB", SILENCE
     at_silent_ports = True
+    matrix_rank = 1
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """None where the drive is led to the port."""
@@ -113,6 +115,7 @@ class Crosstalk(Ratio):
     """Differential at a channel that is not driven over that at the same port of the one that is."""
 
     name, words, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
+    matrix_rank = 2
     only_with_signal = True
     needs = "denominator"
 

@@ -143,6 +143,10 @@ class Quantity(Generic[G, S]):
     inputs_swapped: ClassVar[bool] = False
     """Whether it is read better with the scope's inputs swapped as well."""
 
+    matrix_rank: ClassVar[int | None] = None
+    """Its place among those whose value a report's matrix shows; None: it shows none of it."""
+    look_for: ClassVar[str] = ""
+    """What to look for where it fails and no fault that is known explains it."""
     less_the_bench: ClassVar[bool] = False
     """Whether what the bench shows by itself under the same stimulus is taken off."""
     judges_silent_ports: ClassVar[bool] = False

@@ -93,6 +93,7 @@ class Noise(Residual):
     name, words, unit = "noise", "noise", "dBu"
     limits = LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"')
     options = NoiseOptions
+    look_for = "hum, a leaking supply or an open screen"
     takes_tone = False
     less_the_bench = True
 
@@ -154,6 +155,7 @@ class Distortion(Residual):
     name, words, unit = "distortion", "distortion", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"')
     options = DistortionOptions
+    look_for = "a joint that rectifies or a part overdriven"
     less_the_bench = True
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
@@ -179,6 +181,7 @@ class Offset(Residual):
     limits = LimitRule(dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]')
     takes_tone = False
     driven = False
+    look_for = "leakage from the supply or a coil"
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
         """Of the pair and of each leg, with nothing driven."""
