@@ -25,7 +25,7 @@ from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.measure.tones import choose_tones
-from harness.plan.edge_routes import MOVES
+from harness.plan.edges import MOVES
 from harness.plan.model import EdgeAcquisition, Plan, Planned
 from harness.quantities.change import as_of_change
 

@@ -21,7 +21,7 @@ from harness.faults.ranking import ODDS, Candidate, Group, Ranking
 from harness.job.faults import FaultKind
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.plan.edge_routes import Routes, moves
+from harness.plan.edges import Routes, moves
 from harness.plan.model import EdgeAcquisition, Plan, Planned
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change

@@ -2,22 +2,22 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from typing import cast
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.fixture import Hookup
+from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.plan import hookups, states
 from harness.plan.arrange import arrange
-from harness.plan.cycles import cycles_of
 from harness.plan.draft import Draft, NeedInState
-from harness.plan.edge_routes import Routes
-from harness.plan.edges import add_edges, edge_wants
+from harness.plan.edges import Routes, add_edges, edge_wants
 from harness.plan.hookups import Need
 from harness.plan.model import HookupVisit, Plan, Planned
 from harness.plan.states import expected_current_a
 from harness.plan.unread import refuse_unread
+from harness.quantities.cycle import CycleLevels, OfCycle, OfOperations, levels_of
 from harness.quantities.quantity import PlannedReading
 from harness.quantities.registry import AT_SILENT_PORTS
 from harness.quantities.supply import OfState
@@ -26,6 +26,7 @@ from harness.reading import Limit, Measurand, ReadingKey
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
 DEFAULT_SILENT_BELOW_DB = -60.0
+SILENT = 0.01  # of a leg's drive: a line that is operated between two states below this shows nothing
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
@@ -166,3 +167,29 @@ def _renumber_visit(visit: HookupVisit, renumbered: dict[int, int]) -> HookupVis
 
 def _renumber_reading(reading: Planned, renumbered: dict[int, int]) -> Planned:
     return replace(reading, captures=tuple(renumbered[number] for number in reading.captures))
+
+
+def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> Iterator[PlannedReading[OfOperations]]:
+    """One for each control line, operated from rest, at whose port a signal shows before or after.
+
+    A line that leaves the port silent both times is left out: no failure could be seen there, and none in ten
+    operations would mean nothing.
+    """
+    tone = need.check.tone
+    rows = hookup.rows(PortName(channel=need.channel, net=need.port))
+
+    def levels(state: State) -> CycleLevels:
+        transfer = draft.predict(hookup, state, tone.frequency_hz).transfer
+        return levels_of((transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms, rows)
+
+    for line in draft.job.module.line_names:
+        state = State(on=(line,))
+        if not need.check.covers(state):
+            continue
+        at_rest, operated = levels(State(on=())), levels(state)
+        most = max(one.legs_vrms[row] for one in (at_rest, operated) for row in rows)
+        if most > SILENT * tone.level_vrms / 2:
+            here = NeedInState(draft=draft, need=need, hookup=hookup, in_state=state, check=need.check)
+            yield cast(OfCycle, need.check.quantity).planned(
+                here, setup=hookup.name, line=line, rows=rows, at_rest=at_rest, operated=operated
+            )

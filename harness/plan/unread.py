@@ -10,8 +10,7 @@ from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import State
-from harness.plan.edge_routes import Routes
-from harness.plan.edges import best_view, edges_of, fits, fitting_hookups, races_of
+from harness.plan.edges import Routes, best_view, edges_of, fits, fitting_hookups, races_of
 from harness.plan.model import Plan, Planned
 from harness.quantities.change import as_of_change
 
