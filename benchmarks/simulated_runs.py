@@ -17,8 +17,7 @@ from harness.job.job import Job
 from harness.job.state import State
 from harness.judge import unit_verdict
 from harness.measure.clock import EXACT_CLOCK
-from harness.measure.reference import RangeGain, ToneReference
-from harness.measure.repeatability import Repeatability, Spread
+from harness.measure.reference import RangeGain, Repeatability, Spread, ToneReference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import Transfer, make_transfer

@@ -20,7 +20,7 @@ from harness.workbench.planning import planned
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from harness.measure.stimulus import Stimulus
+    from harness.measure.tones import Stimulus
     from harness.plan.model import Plan
     from harness.records.store import RunStore
     from harness.roles import Capture

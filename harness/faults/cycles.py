@@ -15,10 +15,9 @@ from harness.faults.observed import CycleSeen, Missed
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
-from harness.measure.intermittency import missed
 from harness.plan.model import Plan
 from harness.plan.states import energised
-from harness.quantities.cycle import OfOperations, levels_of
+from harness.quantities.cycle import OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading
 from harness.reading import Shown, Step
 

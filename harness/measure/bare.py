@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.measure.distortion import Harmonics, measure_harmonics
 from harness.measure.noise import BandPower
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's place in the view

@@ -2,7 +2,7 @@
 
 from harness.job.fixture import Hookup
 from harness.job.state import State
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.plan.draft import Draft
 from harness.plan.model import Acquisition, HookupVisit, StateVisit
 from harness.quantities.cycle import OfOperations

@@ -11,8 +11,7 @@ from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import State
-from harness.measure.stimulus import Stimulus
-from harness.measure.tones import choose_tones
+from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.hookups import Need, partner_of
 from harness.plan.known import coupled_into, path_between
 from harness.plan.model import Acquisition

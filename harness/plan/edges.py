@@ -17,8 +17,7 @@ from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.segments import Floating
-from harness.measure.stimulus import IDLE, Stimulus
-from harness.measure.tones import choose_tones
+from harness.measure.tones import IDLE, Stimulus, choose_tones
 from harness.plan.model import EdgeAcquisition, HookupVisit
 from harness.plan.states import distance, energised
 from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change

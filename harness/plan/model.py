@@ -9,7 +9,7 @@ from harness.job.edge import Edge
 from harness.job.fixture import Hookup
 from harness.job.state import State
 from harness.measure.segments import Floating
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.quantities.change import OfRecordAcross
 from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import Family, PlannedReading

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, propagate
-from harness.measure.levels import below
+from harness.measure.budget import Component, below, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.forms import Look, differential, looks_of
 from harness.quantities.limits import LimitRule

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component, merged
-from harness.measure.exchange import exchanged, without_gain_ratios
-from harness.measure.transfer import Transfer
+from harness.measure.transfer import Transfer, exchanged, without_gain_ratios
 from harness.quantities.need import PortView
 
 Complex = NDArray[np.complex128]

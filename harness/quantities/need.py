@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.reading import Limit, Measurand, ReadingKey
 
 

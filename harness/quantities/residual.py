@@ -9,14 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.bare import Bare, harmonics_of
-from harness.measure.budget import Component, propagate
+from harness.measure.budget import Component, in_dbu, propagate
 from harness.measure.distortion import thd, thd_and_noise
-from harness.measure.levels import in_dbu
-from harness.measure.noise import noise
-from harness.measure.quasi_peak import quasi_peak
+from harness.measure.noise import noise, quasi_peak
 from harness.measure.reference import Offset as Zero
-from harness.measure.stimulus import IDLE, SILENCE, Stimulus
 from harness.measure.tone import ToneFit
+from harness.measure.tones import IDLE, SILENCE, Stimulus
 from harness.quantities.limits import KINDS, LimitRule
 from harness.quantities.need import Need, PortView, key_for, one_tone
 from harness.quantities.quantity import Family, Options, PlannedReading, Quantity

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from harness.errors import ReadingError
 from harness.measure.bare import NOTHING_BARE, Bare
 from harness.measure.reference import Offset, Reference
-from harness.measure.stimulus import Stimulus
 from harness.measure.tone import ToneFit
+from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer
 from harness.roles import Capture
 

@@ -10,7 +10,7 @@ from harness.job.fixture import Hookup
 from harness.job.state import State
 from harness.measure.bare import Bare, Key, harmonics_of
 from harness.measure.distortion import Harmonics
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.recorder import Ask

@@ -11,7 +11,7 @@ from harness.errors import HookupError
 from harness.job.fixture import Hookup, PortName, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import State
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.session.events import Hands, Remark
 from harness.session.hookup_check import capture_low, refuse_dc
 from harness.session.inputs import input_numbers

@@ -5,12 +5,11 @@ from math import sqrt
 
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
-from harness.measure.intermittency import missed
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
 from harness.plan.estimate import CYCLE_RECORD_S
 from harness.plan.model import HookupVisit
-from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of
+from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading
 from harness.reading import OperationFailed, Reading, Shown, Step
 from harness.session.inputs import input_numbers

@@ -2,7 +2,7 @@
 
 from math import sqrt
 
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.roles import Generator
 
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
+from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
 from harness.measure.instants import Instant
-from harness.measure.ranging import pick_range
 from harness.measure.steady import Sides
 from harness.plan.estimate import EDGE_RECORD_S
 from harness.plan.model import EdgeAcquisition, HookupVisit, Planned

@@ -8,7 +8,7 @@ from harness.circuit.predict import predict
 from harness.errors import BenchError, HookupError
 from harness.job.fixture import Hookup
 from harness.job.state import State
-from harness.measure.stimulus import SILENCE, Stimulus
+from harness.measure.tones import SILENCE, Stimulus
 from harness.session.events import Remark
 from harness.session.inputs import input_numbers
 from harness.session.recorder import Ask, Taken

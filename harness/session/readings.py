@@ -9,7 +9,7 @@ from harness.errors import ReadingError
 from harness.job.fixture import Hookup
 from harness.job.sequence import Sequence as CheckSequence
 from harness.measure.reference import Reference
-from harness.measure.stimulus import Stimulus
+from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan.model import Planned
 from harness.quantities.judged import Judged

@@ -10,9 +10,8 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 
 from harness.errors import ReadingError
+from harness.measure.captures import Problem, examine, next_range, pick_range
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.examine import Problem, examine
-from harness.measure.ranging import next_range, pick_range
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import TonePair
 from harness.records.run import AcquisitionRecord

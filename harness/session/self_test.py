@@ -15,9 +15,8 @@ from harness.errors import BenchError, HookupError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
-from harness.measure.ranging import pick_range
-from harness.measure.stimulus import Stimulus
-from harness.measure.tones import choose_tones
+from harness.measure.captures import pick_range
+from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.states import limit_of
 from harness.roles import (
     Capture,

@@ -7,9 +7,8 @@ from math import sqrt
 from harness.circuit.predict import Prediction, predict
 from harness.errors import HookupError, SettingRefused
 from harness.job.fixture import Hookup
-from harness.measure.ranging import pick_range
+from harness.measure.captures import pick_range
 from harness.measure.reference import Reference, ToneReference, with_common_spread
-from harness.measure.stimulus import SILENCE, Stimulus
 from harness.measure.through import (
     Rung,
     Shot,
@@ -19,7 +18,7 @@ from harness.measure.through import (
     tone_reference,
 )
 from harness.measure.tone import fit_tones
-from harness.measure.tones import MAINS_HZ, choose_tones
+from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus, choose_tones
 from harness.roles import Capture
 from harness.session.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.session.events import HookupBegun, Remark

@@ -12,7 +12,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
 from harness.job.job import Job
 from harness.measure.noise import least_noise_vrms
-from harness.measure.stimulus import IDLE
+from harness.measure.tones import IDLE
 from harness.quantities.residual import NoiseOptions
 from harness.units import dbu_from_vrms
 

@@ -8,8 +8,7 @@ import pytest
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
-from harness.measure.exchange import exchanged
-from harness.measure.transfer import Transfer
+from harness.measure.transfer import Transfer, exchanged
 from harness.quantities.forms import converted
 from tests.measure.measured import View, common_mode_rejection, gain, measured
 

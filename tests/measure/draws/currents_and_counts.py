@@ -5,9 +5,9 @@ from statistics import mean, stdev
 
 import numpy as np
 
-from harness.measure.intermittency import failure_rate
 from harness.measure.reference import Offset
 from harness.measure.tone import fit_tones
+from harness.quantities.cycle import failure_rate
 from harness.quantities.residual import direct_voltage
 from harness.quantities.supply import current
 from tests.measure.draws.shares import Drawn, drawn

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.budget import Component
-from harness.measure.exchange import exchanged
 from harness.measure.reference import ToneReference
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair
-from harness.measure.transfer import Transfer, make_transfer
+from harness.measure.transfer import Transfer, exchanged, make_transfer
 from harness.quantities.capacitance import coupling_capacitance
 from harness.quantities.contact import series_resistance
 from harness.quantities.need import KnownOhm
