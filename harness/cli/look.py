@@ -121,7 +121,7 @@ def _traces(plan: "Plan", store: "RunStore", run_id: int) -> list[Trace]:
         found = [
             (stimuli[records[number].number], capture)
             for number, capture in kept.items()
-            if records[number].hookup == hookup.name
+            if records[number].setup == hookup.name
         ]
         if not found:
             continue
@@ -177,12 +177,12 @@ def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
         typer.echo(json.dumps(shown, indent=2, ensure_ascii=False, allow_nan=False))
         return
     traced = {trace.hookup: trace for trace in traces}
-    for hookup in dict.fromkeys(["", *(reading.hookup for reading in ended.readings), *traced]):
+    for hookup in dict.fromkeys(["", *(reading.setup for reading in ended.readings), *traced]):
         if hookup:
             typer.echo()
             say(hookup)
         for reading in ended.readings:
-            if reading.hookup == hookup:
+            if reading.setup == hookup:
                 say(reading_line(reading), indent=2 if hookup else 0)
         if hookup in traced:
             _show_trace(traced[hookup])

@@ -122,12 +122,13 @@ def run(
             operator=operator,
             simulated=simulate,
             notes=fault_notes(fault or []),
+            simulated_faults=tuple(fault or ()),
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
             kept=_kept(store, described, plan, reference, simulate=simulate),
         )
-        begin = begin_run(errand, store, {"retest": retest, "override": override})
+        begin = begin_run(errand, store, (*retest, *override))
         see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         run_id, ended = carry_out(replace(errand, see=see), store, hands, begin)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)

@@ -19,15 +19,16 @@ from harness.job.job import Job
 from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
+from harness.records.evidence import refuse_upgraded
 from harness.records.export import reading_to_json
-from harness.records.run import DEFAULT_RECORDS, RunRecord
+from harness.records.rejudge import Rejudged, rejudge
+from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
-from harness.report.explanation import Explanation, as_data
+from harness.report.explanation import as_data
 from harness.report.paper import print_page
 from harness.report.whole import write_whole
 from harness.report.words import reading_line
-from harness.session.rejudge import Rejudged, rejudge
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
@@ -178,6 +179,7 @@ def judge(
     """Judge a run's kept readings by another sequence; its own verdict stays as it is."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
+    refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
     plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
     judged = rejudge(plan, kept, sequence=job.sequence)

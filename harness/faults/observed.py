@@ -49,7 +49,7 @@ Missed = frozenset[tuple[Step, Shown]]
 
 @dataclass(frozen=True, kw_only=True)
 class CycleSeen:
-    """A line operated again and again: the share of operations that failed, and where, as far as is told.
+    """A line operated again and again: the share of operations that failed, and where.
 
     judged: whether that share is judged fail.
     """

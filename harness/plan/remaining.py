@@ -8,8 +8,6 @@ from harness.errors import UsageError, nearest
 from harness.plan.model import Plan, Planned
 from harness.reading import Reading
 
-Key = tuple[str, str, str, str, str, str, float | None]
-
 
 def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
     """The plan for the readings that are not recorded yet, numbered as before.
@@ -17,22 +15,19 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
     An acquisition is made again where a reading that is left needs it, even if another reading was made from
     it before. Raises UsageError for a recorded reading that the plan does not have.
     """
-    setups = setups_of(plan)
-    there = Counter(_key_of(reading) for reading in recorded)
+    there = Counter(reading.key for reading in recorded)
     left: list[Planned] = []
     for planned in plan.readings:
-        key = _planned_key(planned, setup_of(planned, setups))
-        if there[key]:
-            there[key] -= 1
+        if there[planned.key]:
+            there[planned.key] -= 1
         else:
             left.append(planned)
     strangers = [key for key, count in there.items() if count]
     if strangers:
-        check, quantity, state, channel, port, *_ = strangers[0]
-        place = " ".join(filter(None, (channel, port)))
+        check, measurand = strangers[0].check, strangers[0].measurand
         raise UsageError(
-            f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
-            "version of switchwalk made it. Begin a new run"
+            f"{check!r}, {measurand.quantity} {measurand.where} in {measurand.state}, was recorded and is "
+            "not in this plan: another version of switchwalk made it. Begin a new run"
         )
     return only_these(plan, left)
 
@@ -49,7 +44,7 @@ def part_in_state(plan: Plan, state: str, hookup: str | None = None) -> Plan:
     if not alike:
         raise UsageError(_unknown("state", state, states))
     name = alike[0]
-    setups = setups_of(plan)
+    setups = {one.number: one.hookup for one in plan.acquisitions}
     visits = [visit for visit in plan.visits if any(here.state.name == name for here in visit.states)]
     hookups = tuple(visit.hookup.name for visit in visits)
     if hookup is not None and hookup not in hookups:
@@ -101,30 +96,7 @@ def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:
     )
 
 
-def setups_of(plan: Plan) -> dict[int, str]:
-    """The name of the hookup that each capture is taken in, by its number."""
-    of_states = {one.number: one.hookup for one in plan.acquisitions}
-    return of_states | {one.number: one.hookup for one in plan.edges}
-
-
-def setup_of(planned: Planned, setups: dict[int, str]) -> str:
-    """The name of the hookup that a reading is taken in, the last of several; "" for the supply current."""
-    if planned.quantity.family == "cycle":
-        return str(planned.given.setup)
-    return setups[planned.captures[-1]] if planned.captures else ""
-
-
 def _unknown(what: str, name: str, known: tuple[str, ...], where: str = "") -> str:
     meant = nearest(name, known)
     hint = f"; do you mean {meant!r}?" if meant else "."
     return f"no {what} {name!r} is measured{where}{hint} There are: {', '.join(known)}"
-
-
-def _planned_key(planned: Planned, setup: str) -> Key:
-    one = planned.measurand
-    return planned.key.check, one.quantity, one.state, one.channel, one.port, setup, one.frequency_hz
-
-
-def _key_of(reading: Reading) -> Key:
-    name, hz = reading.check, reading.frequency_hz
-    return name, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup, hz

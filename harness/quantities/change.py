@@ -260,6 +260,7 @@ class Click(OfChange):
 
     options = ClickOptions
     needs_route = False
+    weighed = False
     look_for = "coil current in a signal's return or a missing diode"
     default_level_vrms = 0.0
     """A click is looked for beside nothing, the input ended by the source at its smallest level."""

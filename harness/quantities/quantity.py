@@ -147,6 +147,8 @@ class Quantity(Generic[G, S]):
     """Its place among those whose value a report's matrix shows; None: it shows none of it."""
     look_for: ClassVar[str] = ""
     """What to look for where it fails and no fault that is known explains it."""
+    weighed: ClassVar[bool] = True
+    """Whether a diagnosis can weigh it: some circuit of linear parts predicts it."""
     less_the_bench: ClassVar[bool] = False
     """Whether what the bench shows by itself under the same stimulus is taken off."""
     judges_silent_ports: ClassVar[bool] = False

@@ -46,6 +46,7 @@ class Residual(Quantity[OfRecord, StateSeen]):
     """A quantity of one record's samples. The circuit predicts nothing of it."""
 
     family: ClassVar[Family] = "residual"
+    weighed = False
 
     def planned(
         self,

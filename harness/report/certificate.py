@@ -90,17 +90,18 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         )
     here = Path(__file__).parent
     environment = templates_in(here)
+    names = dict.fromkeys(reading.key.measurand.state for reading in readings)
     return environment.get_template("certificate.html").render(
         style=(here / "certificate.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
         symbols=SYMBOLS,
         lines=_lines(readings),
-        by_quantity=len({reading.check for reading in readings}) > MOST_LINES,
-        states=_named(dict.fromkeys(one.state for one in readings if BECOMES not in one.state)),
-        changes=_named(dict.fromkeys(one.state for one in readings if BECOMES in one.state)),
-        ports=_named(dict.fromkeys(_port(one) for one in readings if one.where)),
-        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
+        by_quantity=len({reading.key.check for reading in readings}) > MOST_LINES,
+        states=_named(name for name in names if BECOMES not in name),
+        changes=_named(name for name in names if BECOMES in name),
+        ports=_named(dict.fromkeys(filter(None, (one.key.measurand.pair for one in readings)))),
+        coverage=words.coverage_factors(readings),
         decision=notes.DECISIONS[run.header.decision],
         meaning=_meaning(run, readings),
         not_claimed=_not_claimed(run, readings),
@@ -117,11 +118,12 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
 
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
-    by_check = len({reading.check for reading in readings}) <= MOST_LINES
+    by_check = len({reading.key.check for reading in readings}) <= MOST_LINES
     names = {str(name): said for name, said in notes.QUANTITIES_IN_WORDS.items()}
     groups: dict[str, list[Reading]] = {}
     for reading in readings:
-        title = reading.check if by_check else names.get(reading.quantity, reading.quantity)
+        quantity = reading.key.measurand.quantity
+        title = reading.key.check if by_check else names.get(quantity, quantity)
         groups.setdefault(title, []).append(reading)
     return [_line(title, group) for title, group in groups.items()]
 
@@ -131,7 +133,10 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
     known = [
         half
         for one in group
-        if one.unit == worst.unit and not one.floor and (half := words.half_interval(one)) is not None
+        if one.unit == worst.unit
+        and one.estimate is not None
+        and not one.estimate.floor
+        and (half := words.half_interval(one.estimate)) is not None
     ]
     largest = max(known, default=0.0)
     return Line(
@@ -150,15 +155,11 @@ def _plainly(largest: float, unit: str) -> str:
 
 
 def _tones(group: Iterable[Reading]) -> str:
-    found = sorted({reading.frequency_hz for reading in group if reading.frequency_hz is not None})
+    tones_hz = (reading.key.measurand.frequency_hz for reading in group)
+    found = sorted({hz for hz in tones_hz if hz is not None})
     if len(found) > 3:
         return f"{format_value(found[0], 'Hz')} to {format_value(found[-1], 'Hz')}, {len(found)} frequencies"
     return ", ".join(format_value(one, "Hz") for one in found)
-
-
-def _port(reading: Reading) -> str:
-    """The port of a reading, also where one leg of it was read."""
-    return reading.where.removesuffix(".hot").removesuffix(".cold")
 
 
 def _named(names: Iterable[str]) -> str:
@@ -177,5 +178,5 @@ def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
         "and it is traceable only as far as the owner of the instruments can show.",
         "Nothing is claimed for any state, port, frequency or level that is not named here, for any other "
         "unit of this kind, or for another time or temperature.",
-        *notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+        *notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     ]

@@ -1,7 +1,6 @@
 """A diagnosis in words: the same for the terminal, the report and another program."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from harness.faults.at_times import comes_and_goes
@@ -12,6 +11,7 @@ from harness.faults.ranking import Group
 from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
+from harness.records.run import ExplainedGroup, Explanation
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
@@ -25,29 +25,6 @@ LOOK_FOR: dict[str, str] = {
     "intermittency": "a contact or a joint that comes and goes",
 }
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
-
-
-@dataclass(frozen=True, kw_only=True)
-class ExplainedGroup:
-    """Faults that the readings don't tell apart: names, what to look at, and their likelihood in words."""
-
-    likelihood: str
-    faults: tuple[tuple[str, str], ...]
-    others: tuple[str, ...]  # names of those not spelled out
-
-
-@dataclass(frozen=True, kw_only=True)
-class Explanation:
-    """What would explain a run.
-
-    next_probe is "" where no view would tell more; left_over: whether that leaves several candidates.
-    """
-
-    headline: str
-    groups: tuple[ExplainedGroup, ...]
-    next_probe: str
-    left_over: bool
-    remarks: tuple[str, ...]
 
 
 def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:

@@ -8,19 +8,19 @@ from harness.job.state import State
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
 from harness.plan.estimate import CYCLE_RECORD_S
+from harness.plan.inputs import input_numbers
 from harness.plan.model import HookupVisit
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading
 from harness.reading import OperationFailed, Reading, Shown, Step
-from harness.session.inputs import input_numbers
 from harness.session.readings import make_reading, missing_reading
 from harness.session.recorder import Ask, Captured
-from harness.session.recovery import TRANSIENT
+from harness.session.recovery import TRANSIENT, NotTaken
 from harness.session.stage import LATER, Stage
 
 SAMPLES = 4000
 
-Recover = Callable[[HookupVisit, State, BenchError], str]
+Recover = Callable[[HookupVisit, State, BenchError], NotTaken]
 Operated = PlannedReading[OfOperations]
 
 
@@ -38,11 +38,9 @@ def cycle_reading(stage: Stage, visit: HookupVisit, cycle: Operated, *, recover:
                 failures.append(found)
         stage.begin_state(visit.hookup, State(on=()))  # whatever comes next settles by itself
     except ReadingError as error:
-        reason = f"after {done} operations: {error}"
-        return missing_reading(cycle, reason, sequence=sequence, setup=setup)
+        return missing_reading(cycle, NotTaken(reason=f"after {done} operations: {error}"), setup=setup)
     except TRANSIENT as error:
-        reason = recover(visit, State(on=()), error)
-        return missing_reading(cycle, reason, sequence=sequence, setup=setup)
+        return missing_reading(cycle, recover(visit, State(on=()), error), setup=setup)
     seen = CycleSeen(operations=cycle.given.operations, failures=tuple(failures))
     return make_reading(cycle, [seen], sequence=sequence, setup=setup)
 
@@ -105,7 +103,8 @@ def _ask(visit: HookupVisit, state: State, given: OfOperations, expected: CycleL
         number=0,
         hookup=visit.hookup.name,
         state=state.name,
-        stimulus=f"cycle: {given.stimulus}",
+        stimulus=given.stimulus,
+        purpose="operated line",
         tones=tones,
         silent=True,
         peaks_v=peaks_v,

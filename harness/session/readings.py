@@ -14,20 +14,21 @@ from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan.model import Planned
 from harness.quantities.judged import Judged
 from harness.quantities.seen import StateSeen
-from harness.reading import Estimate, Reading
+from harness.reading import Estimate, Expected, InputRefused, Reading
 from harness.session.recorder import Taken
+from harness.session.recovery import NotTaken
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
-    """An acquisition that has been made: its hookup, and what was taken or the reason why nothing was."""
+    """An acquisition that has been made: its hookup, and what was taken or why nothing was."""
 
     hookup: Hookup
     stimulus: Stimulus
     taken: Taken | None
     transfer: Transfer | None
     prediction: Prediction | None
-    reason: str
+    missing: NotTaken
 
 
 def make_reading(
@@ -51,21 +52,16 @@ def make_reading(
             found = planned.quantity.near(found, expected)
         judged = planned.quantity.judged(planned, seen, found, expected, decision=sequence.decision)
     except ReadingError as error:
-        return missing_reading(planned, str(error), sequence=sequence, setup=setup, records=records)
-    return _reading(planned, judged, found, expected, sequence=sequence, setup=setup, records=records)
+        return missing_reading(planned, NotTaken(reason=str(error)), setup=setup, records=records)
+    return _reading(planned, judged, found, expected, setup=setup, records=records)
 
 
 def missing_reading(
-    planned: Planned,
-    reason: str,
-    *,
-    sequence: CheckSequence,
-    setup: str = "",
-    records: tuple[int, ...] = (),
+    planned: Planned, missing: NotTaken, *, setup: str = "", records: tuple[int, ...] = ()
 ) -> Reading:
     """A reading that could not be taken."""
-    judged = Judged(verdict="missing", reason=reason)
-    return _reading(planned, judged, None, None, sequence=sequence, setup=setup, records=records)
+    judged = Judged(verdict="missing", reason=missing.reason, facts=missing.facts)
+    return _reading(planned, judged, None, None, setup=setup, records=records)
 
 
 def make_state_reading(
@@ -79,31 +75,43 @@ def make_state_reading(
     """Make one reading of captures in states; missing where one that it needs was not well captured."""
     setup = measured[-1].hookup.name if measured else ""
     records = tuple(one.taken.record for one in measured if one.taken is not None)
-    try:
-        seen = [_seen(planned, index, one, reference, gain_accuracy) for index, one in enumerate(measured)]
-    except ReadingError as error:
-        return missing_reading(planned, str(error), sequence=sequence, setup=setup, records=records)
+    for index, one in enumerate(measured):
+        missing = _refusal(planned, index, one)
+        if missing is not None:
+            return missing_reading(planned, missing, setup=setup, records=records)
+    seen = [
+        _seen(one, taken, reference, gain_accuracy)
+        for one, taken in ((one, one.taken) for one in measured)
+        if taken is not None
+    ]
     return make_reading(planned, seen, sequence=sequence, setup=setup, records=records)
 
 
-def _seen(
-    planned: Planned, index: int, one: Measured, reference: Reference | None, gain_accuracy: float
-) -> StateSeen:
-    """A capture for a reading; ReadingError where the inputs that it is made from were not well captured."""
+def _refusal(planned: Planned, index: int, one: Measured) -> NotTaken | None:
+    """Why this reading isn't made: a capture is missing, or its inputs were not well captured."""
     if one.taken is None:
-        raise ReadingError(one.reason)
+        return one.missing
     view = planned.given.views[index]
     rows = {*view.rows, *(view.driven_rows or ())}
-    refusal = one.taken.refusal(sorted(one.taken.capture.inputs[row] for row in rows))
-    if refusal:
-        raise ReadingError(refusal)
-    if one.reason:
-        raise ReadingError(one.reason)
+    problems = one.taken.refusals(sorted(one.taken.capture.inputs[row] for row in rows))
+    if not problems:
+        return one.missing if one.missing.reason else None
+    return NotTaken(
+        reason="; ".join(problem.sentence for problem in problems),
+        facts=tuple(
+            InputRefused(input=problem.input, problem=problem.kind)
+            for problem in problems
+            if problem.input is not None
+        ),
+    )
+
+
+def _seen(one: Measured, taken: Taken, reference: Reference | None, gain_accuracy: float) -> StateSeen:
     made = one.prediction
     return StateSeen(
         stimulus=one.stimulus,
-        capture=one.taken.capture,
-        fit=one.taken.fit,
+        capture=taken.capture,
+        fit=taken.fit,
         transfer=one.transfer,
         predicted=None
         if made is None
@@ -119,33 +127,20 @@ def _reading(
     found: Estimate | None,
     expected: Estimate | None,
     *,
-    sequence: CheckSequence,
     setup: str,
     records: tuple[int, ...],
 ) -> Reading:
-    one = planned.measurand
     return Reading(
-        check=planned.key.check,
-        quantity=one.quantity,
-        state=one.state,
-        channel=one.channel,
-        port=one.port,
-        hookup=setup,
-        frequency_hz=one.frequency_hz,
+        key=planned.key,
         unit=planned.quantity.unit,
-        value=found.value if found else None,
-        standard=found.standard if found else None,
-        low=found.low if found else None,
-        high=found.high if found else None,
-        coverage_factor=sequence.coverage_factor,
-        floor=found.floor if found else False,
-        expected=expected.value if expected else None,
-        expected_standard=expected.standard if expected else None,
+        estimate=found,
+        expected=None if expected is None else Expected(value=expected.value, standard=expected.standard),
         limit_low=judged.low,
         limit_high=judged.high,
         verdict=judged.verdict,
         reason=judged.reason,
-        budget=found.budget if found else (),
+        facts=judged.facts,
         acquisitions=records,
         route=planned.route,
+        setup=setup,
     )

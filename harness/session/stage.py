@@ -6,7 +6,7 @@ from statistics import mean, stdev
 from typing import NoReturn
 
 from harness.circuit.elements import BenchImpedances
-from harness.errors import BadReply
+from harness.errors import BadReply, OverCurrentError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
@@ -36,16 +36,6 @@ def impedances(bench: Bench) -> BenchImpedances:
         input_ohm=bench.oscilloscope.input_impedance_ohm,
         input_f=bench.oscilloscope.input_capacitance_f,
     )
-
-
-class OverCurrentError(Exception):
-    """The unit draws more than any healthy one could. Ends the run; the verdict is the unit's."""
-
-    def __init__(
-        self, message: str, *, state: str, limit_a: float, current_a: float, voltage_v: float
-    ) -> None:
-        super().__init__(message)
-        self.state, self.limit_a, self.current_a, self.voltage_v = state, limit_a, current_a, voltage_v
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,7 +15,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from harness.errors import NoSuchRun, RecordsError
 from harness.records.history import RunLine
-from harness.records.run import INTERRUPTED, RunRecord
+from harness.records.run import INTERRUPTED, FaultsNamed, RunRecord
 from harness.records.store import RunStore
 from harness.report.certificate import certify
 from harness.site.model import Catalogue, make_catalogue
@@ -163,7 +163,7 @@ class LiveSite:
         batch = self._catalogue_at(store, state).batches[slug]
         # A study is made of complete runs, whose readings never change, and of what was diagnosed after them.
         runs = tuple((run.run_id, run.outcome) for run in batch.runs)
-        diagnosed = store.latest_events("diagnosis", (run.run_id for run in batch.runs))
+        diagnosed = store.latest_events(FaultsNamed, (run.run_id for run in batch.runs))
         said = tuple((run, event.at) for run, event in diagnosed.items())
         return self._keep(("study", slug, hash((runs, said))), lambda: study_batch(store, batch))
 

@@ -11,8 +11,9 @@ from harness.measure.change import HostTimes, host_edge, line_edge, look_at
 from harness.measure.clock import Clock
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
-from harness.measure.transfer import make_transfer
+from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
+from harness.plan.inputs import drive_rows
 from harness.plan.model import EdgeAcquisition, HookupVisit, Plan
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import OfOperations, levels_of
@@ -22,7 +23,7 @@ from harness.reading import Reading
 from harness.roles import SupplyReading
 from harness.session.readings import Measured, make_reading, make_state_reading
 from harness.session.recorder import Taken
-from harness.session.walk import GENERATOR_ACCURACY, drive_rows
+from harness.session.recovery import NotTaken
 from tests.frozen.kept import HERE, Kept, kept_run
 
 IMPEDANCES = BenchImpedances(source_ohm=50.0, input_ohm=1e6, input_f=15e-12)
@@ -113,7 +114,7 @@ def noise_readings(job: Job, reference: Reference) -> list[Row]:
     """Those of noise in the two-loop switcher's run, with this bench's own."""
     plan, kept = planned(job), kept_run("two_loop_switcher")
     made = _of_states(job, plan, kept, reference)
-    return [_row(one) for one in made if one.quantity == "noise"]
+    return [_row(one) for one in made if one.key.measurand.quantity == "noise"]
 
 
 def _of_states(job: Job, plan: Plan, kept: Kept, reference: Reference) -> list[Reading]:
@@ -149,7 +150,7 @@ def _measured(
             emf_vrms=emf_vrms,
             reference=reference.at(taken.fit.frequencies_hz[:2], emf_vrms),
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit),
+            drive_rows=drive_rows(visit.hookup),
             gain_accuracy=_accuracy(job),
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {number}",
@@ -161,7 +162,7 @@ def _measured(
         taken=taken,
         transfer=transfer,
         prediction=prediction,
-        reason="",
+        missing=NotTaken(reason=""),
     )
 
 
@@ -237,11 +238,14 @@ def _levels_of_cycles(plan: Plan, kept: Kept) -> list[Row]:
 
 
 def _row(reading: Reading) -> Row:
+    one, found, expected = reading.key.measurand, reading.estimate, reading.expected
+    values = [None] * 4 if found is None else [found.value, found.standard, found.low, found.high]
+    wanted = [None, None] if expected is None else [expected.value, expected.standard]
     return [
-        reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.frequency_hz,
-        reading.unit, reading.value, reading.standard, reading.low, reading.high, reading.floor,
-        reading.expected, reading.expected_standard, reading.limit_low, reading.limit_high, reading.verdict,
-        [line.standard for line in reading.budget],
+        reading.key.check, one.quantity, one.state, one.channel, one.port, one.frequency_hz, reading.unit,
+        *values, found is not None and found.floor, *wanted,
+        reading.limit_low, reading.limit_high, reading.verdict,
+        [] if found is None else [line.standard for line in found.budget],
     ]  # fmt: skip
 
 

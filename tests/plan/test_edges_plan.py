@@ -1,6 +1,5 @@
 """Changes of state in a plan: which, in which order, from which records, and what they cost."""
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -14,8 +13,9 @@ from harness.job.load import load_job
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.estimate import EDGE_RECORD_S, estimate, walked
-from harness.plan.model import Plan, Planned
+from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
+from harness.reading import Estimate, Reading, ReadingKey
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 REST, LOOP_A, SWAP = State(on=()), State(on=("loop_a",)), State(on=("swap",))
@@ -123,46 +123,33 @@ def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
 
 
 @pytest.mark.parametrize("kept", [0, 1, 5, 40])
-def test_a_resumed_run_records_only_the_edges_that_are_left(
-    plan: Plan, kept: int, reading_of: Callable[..., object]
-) -> None:
-    there = [reading_of(plan, one) for one in plan.edge_readings[:kept]]
-    left = remaining_plan(plan, there)  # type: ignore[arg-type]
+def test_a_resumed_run_records_only_the_edges_that_are_left(plan: Plan, kept: int) -> None:
+    keys = [planned.key for planned in plan.edge_readings]
+    left = remaining_plan(plan, [reading_of(key) for key in keys[:kept]])
     assert left.edge_readings == plan.edge_readings[kept:]
     assert {edge.number for edge in left.edges} == {one.captures[0] for one in left.edge_readings}
 
 
-@pytest.fixture
-def reading_of() -> Callable[..., object]:
-    from harness.reading import Reading
-
-    def make(plan: Plan, planned: Planned) -> Reading:
-        hookups = {edge.number: edge.hookup for edge in plan.edges}
-        one = planned.measurand
-        return Reading(
-            check=planned.key.check,
-            quantity=one.quantity,
-            state=one.state,
-            channel=one.channel,
-            port=one.port,
-            hookup=hookups[planned.captures[0]],
-            frequency_hz=one.frequency_hz,
-            unit="s",
+def reading_of(key: ReadingKey) -> Reading:
+    return Reading(
+        key=key,
+        unit="s",
+        estimate=Estimate(
             value=1e-3,
             standard=1e-6,
             low=0.998e-3,
             high=1.002e-3,
             coverage_factor=2.0,
             floor=False,
-            expected=None,
-            expected_standard=None,
-            limit_low=None,
-            limit_high=4e-3,
-            verdict="pass",
-            reason="",
             budget=(),
-            acquisitions=(1,),
-            route="",
-        )
-
-    return make
+        ),
+        expected=None,
+        limit_low=None,
+        limit_high=4e-3,
+        verdict="pass",
+        reason="",
+        facts=(),
+        acquisitions=(1,),
+        route="",
+        setup="",
+    )

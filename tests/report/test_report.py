@@ -16,7 +16,7 @@ from harness.report.matrix import make_matrix
 from harness.report.pictures import draw_waveform
 from harness.report.write import render_report, write_report
 from harness.toml_files.file import JobFile
-from tests.records.outside_broadcast import HEADER, READING, capture
+from tests.records.outside_broadcast import HEADER, READING, capture, changed
 from tests.report.chromium import browse
 from tests.report.invented_run import FAULTY, LINES, SIMULATED, faulty_walk, run_record, walk, waveforms
 
@@ -213,8 +213,10 @@ def test_no_name_becomes_markup():
         instruments=tuple(replace(one, text=hostile, address=hostile) for one in HEADER.instruments),
         files=(JobFile(name=hostile, sha256="0" * 64, text=hostile),),
     )
-    names = dict.fromkeys(("check", "state", "channel", "port", "hookup", "reason", "route"), hostile)
-    readings = [replace(READING, **names, verdict="fail", unit=hostile)]
+    names = dict.fromkeys(
+        ("check", "state", "channel", "port", "driven", "setup", "reason", "route"), hostile
+    )
+    readings = [changed(READING, **names, verdict="fail", unit=hostile)]
     html = render_report(run_record(readings, header=header, reason=hostile), readings, {1: capture(seed=1)})
     page = Page(html)
     assert page.all("script") == []
@@ -240,7 +242,7 @@ def test_a_picture_keeps_the_peaks_and_needs_no_state():
 
 
 def test_a_clipped_input_is_named(failed):
-    readings = [replace(READING, verdict="missing", value=None, reason="clipped")]
+    readings = [changed(READING, verdict="missing", value=None, reason="clipped")]
     html = render_report(run_record(readings), readings, {1: replace(capture(seed=1), clipped=(0, 12, 0, 0))})
     assert "clipped on input 2" in Page(html).words
     assert "clipped on input" not in Page(failed).words.replace("clipped on the least", "")

@@ -1,4 +1,4 @@
-"""Kept readings against another sequence: values and intervals as they were taken, limits as they are now."""
+"""Recorded readings against another sequence: their values and intervals as they were, its limits."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -7,8 +7,7 @@ from harness.errors import ReadingError
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
 from harness.plan.model import Plan, Planned
-from harness.plan.remaining import setup_of, setups_of
-from harness.reading import Estimate, Limit, Reading
+from harness.reading import Limit, Measurand, Reading
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,56 +26,45 @@ class Rejudged:
 def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> Rejudged:
     """Find the kept reading of each one that is planned now, and judge it by the new limit.
 
-    The same quantity, state, port, frequency and hookup make it the same reading; the check may have another
-    name, and where several are the same the one whose check has the same name comes first.
+    The same measurand makes it the same reading; the check may have another name, and where several are the
+    same the one whose check has the same name comes first.
     """
-    setups = setups_of(plan)
-    left = list(kept)
+    unmatched: dict[Measurand, list[Reading]] = {}
+    for reading in kept:
+        unmatched.setdefault(reading.key.measurand, []).append(reading)
     pairs: list[tuple[Reading, Reading]] = []
     absent: list[Planned] = []
     for planned in plan.readings:
-        hookup = setup_of(planned, setups)
-        same = [reading for reading in left if _is_same(planned, hookup, reading)]
+        key = planned.key
+        same = unmatched.get(key.measurand, [])
         if not same:
             absent.append(planned)
             continue
-        reading = next((one for one in same if one.check == planned.key.check), same[0])
-        left.remove(reading)
+        reading = next((each for each in same if each.key == key), same[0])
+        same.remove(reading)
         pairs.append((reading, _judged(planned, reading, sequence)))
-    return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=tuple(left))
-
-
-def _is_same(planned: Planned, hookup: str, reading: Reading) -> bool:
-    return (
-        (reading.quantity, reading.state) == (planned.quantity.name, planned.measurand.state)
-        and (reading.channel, reading.port) == (planned.measurand.channel, planned.measurand.port)
-        and reading.hookup in (hookup, "")
-        and reading.frequency_hz in (None, planned.measurand.frequency_hz)
-    )
+    matched = {id(before) for before, _ in pairs}
+    unasked = tuple(reading for reading in kept if id(reading) not in matched)
+    return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=unasked)
 
 
 def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Reading:
     """The same value by the new limit; what was missing stays missing, for its old reason."""
-    renamed = replace(reading, check=planned.key.check, limit_low=None, limit_high=None)
-    if reading.value is None or reading.low is None or reading.high is None:
+    renamed = replace(reading, key=planned.key, limit_low=None, limit_high=None)
+    found = reading.estimate
+    if found is None:
         return replace(renamed, verdict="missing")
+    expected = reading.expected.value if reading.expected else None
     if planned.quantity.limits is None:
-        return replace(renamed, verdict=judge_polarity(reading.value, reading.expected or 0.0))
+        return replace(renamed, verdict=judge_polarity(found.value, expected or 0.0))
     limit = planned.limit or Limit(kind="between", unit=reading.unit)
-    found = Estimate(
-        value=reading.value,
-        standard=reading.standard,
-        low=reading.low,
-        high=reading.high,
-        coverage_factor=reading.coverage_factor,
-        floor=reading.floor,
-        budget=(),
-    )
     try:
-        low, high = limits_for(limit, reading.expected)
+        low, high = limits_for(limit, expected)
     except ReadingError as error:
         return replace(renamed, verdict="missing", reason=str(error))
-    doubt = (reading.expected_standard or 0.0) if limit.kind == "within" else 0.0
+    doubt = 0.0
+    if reading.expected and limit.kind == "within":
+        doubt = reading.expected.standard or 0.0
     verdict = judge(found, low, high, decision=sequence.decision, expected_standard=doubt)
     reason = "the limit lies inside the uncertainty" if verdict == "unproven" else ""
     return replace(renamed, limit_low=low, limit_high=high, verdict=verdict, reason=reason)
