@@ -137,7 +137,7 @@ def _try(
     nothing = np.zeros(len(unseen), dtype=bool)
     try:
         plan = build_plan(candidate.job, impedances=impedances)
-        if not plan.readings:
+        if not plan.state_readings:
             return nothing, 0.0
         known = [fault for fault in unseen if fault.kind[:4] != "link" or _has_link(candidate.job, fault)]
         shown = signatures(candidate.job, plan, known, impedances=impedances, executor=executor)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.predict import Prediction
 from harness.job.fixture import Hookup
-from harness.plan.supply import SUPPLY_METER
+from harness.quantities.supply import SUPPLY_METER
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]

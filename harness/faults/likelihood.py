@@ -17,7 +17,8 @@ from harness.faults.effects import Suspect, supply_current_a
 from harness.faults.observed import Evidence, SupplyTrial
 from harness.job.module import Module
 from harness.job.state import State
-from harness.plan.supply import LIMIT_REACHED, SUPPLY_METER
+from harness.plan.states import LIMIT_REACHED
+from harness.quantities.supply import SUPPLY_METER
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]

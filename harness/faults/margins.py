@@ -16,10 +16,10 @@ from harness.faults.prospect import REJECTION, Prospect
 from harness.faults.signatures import Signatures
 from harness.job.job import Job
 from harness.judge import limits_for
-from harness.measure.contact import LEAST_LEVEL
-from harness.measure.quantities import CERTAIN, CLEAR_DEG
-from harness.plan.model import Plan, PlannedReading
-from harness.quantities.registry import QUANTITIES
+from harness.plan.model import Plan, Planned, driven_channel
+from harness.quantities.contact import LEAST_LEVEL
+from harness.quantities.phases import CLEAR_DEG
+from harness.quantities.steady import CERTAIN
 from harness.reading import Limit
 
 Floats = NDArray[np.float64]
@@ -41,7 +41,7 @@ class Margins:
     uncertainties; below 1 a healthy unit may not pass.
     """
 
-    readings: tuple[PlannedReading, ...]
+    readings: tuple[Planned, ...]
     margins: Floats
     sound: Floats
 
@@ -54,42 +54,45 @@ class Margins:
 def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     """Judge every reading of every suspect, and of a healthy unit."""
     prospect = Prospect(job=job, plan=plan, signatures=signatures)
-    columns = [_margins(prospect, reading) for reading in plan.readings]
+    columns = [_margins(prospect, reading) for reading in plan.state_readings]
     k = prospect.coverage_factor
     over = np.array(
         [over_current(job.module, suspect, coverage_factor=k)[0] for suspect in signatures.suspects]
     )
     margins = np.stack([*(broken for broken, _ in columns), over.reshape(len(signatures.suspects))], axis=1)
-    return Margins(readings=plan.readings, margins=margins, sound=np.array([inside for _, inside in columns]))
+    return Margins(
+        readings=plan.state_readings, margins=margins, sound=np.array([inside for _, inside in columns])
+    )
 
 
-def words_for(reading: PlannedReading) -> str:
+def words_for(reading: Planned) -> str:
     """`gain at left.out, loop_a, driving left`."""
-    if reading.quantity == "supply_current":
-        return f"supply current, {reading.state.name}"
-    quantity = reading.quantity.replace("_", " ")
-    driven = "" if reading.driven == reading.channel else f", driving {reading.driven}"
-    return f"{quantity} at {reading.channel}.{reading.port}, {reading.state.name}{driven}"
+    if reading.quantity.name == "supply_current":
+        return f"supply current, {reading.measurand.state}"
+    quantity = reading.quantity.spoken
+    channel = driven_channel(reading)
+    driven = "" if channel == reading.measurand.channel else f", driving {channel}"
+    return f"{quantity} at {reading.measurand.where}, {reading.measurand.state}{driven}"
 
 
-def _margins(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
+def _margins(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
     """Margin by which each suspect breaks this reading's limit, and by which a healthy unit keeps it."""
-    if reading.quantity == "supply_current":
+    if reading.quantity.name == "supply_current":
         return _supply(prospect, reading)
-    if reading.quantity not in KNOWN:
+    if reading.quantity.name not in KNOWN:
         return np.full(len(prospect.signatures.suspects), NONE), math.inf
-    if reading.quantity == "polarity":
+    if reading.quantity.name == "polarity":
         return _polarity(prospect, reading)
-    if QUANTITIES[reading.quantity].unit == "deg":
+    if reading.quantity.unit == "deg":
         return _phase(prospect, reading)
-    if reading.quantity == REJECTION:
+    if reading.quantity.name == REJECTION:
         return _rejection(prospect, reading)
-    if reading.quantity == "contact_resistance":
+    if reading.quantity.name == "contact_resistance":
         return _contact(prospect, reading)
     return _level(prospect, reading)
 
 
-def _level(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
+def _level(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
     level, needed = prospect.ratio_of(reading)
     expected_db, doubt = _expected_db(level)
     limit = reading.limit or Limit(kind="between", unit="dB")
@@ -113,7 +116,7 @@ def _level(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
     return broken[1:], inside
 
 
-def _rejection(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
+def _rejection(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
     """The worst of its sources' rejections: the differential over what a common drive makes of it."""
     k = prospect.coverage_factor
     broken = np.full(len(prospect.signatures.suspects), NONE)
@@ -122,11 +125,11 @@ def _rejection(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, flo
     if limit is None or limit.low is None:
         return broken, inside
     edge = 10 ** (-limit.low / 20)
-    for number in reading.acquisitions:
+    for number in reading.captures:
         if prospect.hookup(number).exchanged:
             continue
         level = prospect.converted(reading, number)
-        through = prospect.pair_level(number, reading.channel, reading.port)
+        through = prospect.pair_level(number, reading.measurand.channel, reading.measurand.port)
         bench = np.maximum(level.bench_standard, level.bench_quadrature)
         whole = k * np.hypot(bench, level.parts_standard)
         margin = (np.abs(level.value) - edge) / (whole + 1e-300)
@@ -135,14 +138,14 @@ def _rejection(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, flo
     return broken, inside
 
 
-def _contact(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
+def _contact(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
     """A path's series resistance, by what it takes off the level: as `series_resistance` has it."""
     nothing = np.full(len(prospect.signatures.suspects), NONE)
-    source, load, limit = reading.source, reading.load, reading.limit
+    source, load, limit = reading.given.source, reading.given.load, reading.limit
     if source is None or load is None or limit is None or limit.high is None:
         return nothing, math.inf
-    number = reading.acquisitions[0]
-    level = prospect.pair_level(number, reading.channel, reading.port)
+    number = reading.captures[0]
+    level = prospect.pair_level(number, reading.measurand.channel, reading.measurand.port)
     magnitude = np.maximum(np.abs(level.value), LEAST_LEVEL)
     found_ohm = load.ohm * (1 / magnitude - 1) - source.ohm
     doubt = np.hypot(level.bench_standard, level.parts_standard) * load.ohm / magnitude**2
@@ -154,9 +157,9 @@ def _contact(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float
     return np.where(prospect.there(level), margin, NONE)[1:], -float(margin[0])
 
 
-def _polarity(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
-    number = reading.acquisitions[0]
-    level = prospect.pair_level(number, reading.channel, reading.port)
+def _polarity(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
+    number = reading.captures[0]
+    level = prospect.pair_level(number, reading.measurand.channel, reading.measurand.port)
     angle = np.abs(np.degrees(np.angle(level.value)))
     sign = np.where(angle <= CLEAR_DEG, 1, np.where(angle >= 180 - CLEAR_DEG, -1, 0))
     k = max(prospect.coverage_factor, CERTAIN)
@@ -165,10 +168,10 @@ def _polarity(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, floa
     return broken[1:], float(certain[0])
 
 
-def _phase(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
+def _phase(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
     level, needed = prospect.ratio_of(reading)
     turned = np.degrees(np.angle(level.value / level.value[0]))
-    opposite = -1 if reading.quantity == "balance_phase" else 1  # as legs are
+    opposite = -1 if reading.quantity.name == "balance_phase" else 1  # as legs are
     expected = float(np.degrees(np.angle(opposite * level.value[0])))
     limit = reading.limit or Limit(kind="between", unit="deg")
     low, high = limits_for(limit, expected)
@@ -188,8 +191,8 @@ def _phase(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
     return np.where(prospect.there(level) & needed, broken, NONE)[1:], inside
 
 
-def _supply(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float]:
-    place = prospect.signatures.states.index(reading.state)
+def _supply(prospect: Prospect, reading: Planned) -> tuple[Floats, float]:
+    place = prospect.signatures.state_index(reading.measurand.state)
     found = prospect.signatures.supply_a[:, place]
     expected = float(prospect.signatures.healthy_supply_a[place])
     low, high = limits_for(reading.limit or Limit(kind="between", unit="A"), expected)

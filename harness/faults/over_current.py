@@ -6,7 +6,7 @@ from harness.faults.doubt import SURE, supply_standard
 from harness.faults.effects import Suspect, control_of, drawn_a, shorts
 from harness.job.module import Module
 from harness.job.state import State
-from harness.plan.supply import LIMIT_REACHED, limit_of
+from harness.plan.states import LIMIT_REACHED, limit_of
 
 
 def over_current(module: Module, suspect: Suspect, *, coverage_factor: float) -> tuple[float, str]:

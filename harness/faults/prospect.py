@@ -9,10 +9,9 @@ from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
 from harness.faults.signatures import Signatures
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.measure.quantities import CERTAIN
 from harness.measure.transfer import PREDICTED
-from harness.plan.model import Plan, PlannedReading
-from harness.quantities.registry import QUANTITIES
+from harness.plan.model import Plan, Planned, driven_channel
+from harness.quantities.steady import CERTAIN
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -38,23 +37,23 @@ class Prospect:
         self._shown: dict[int, tuple[Complex, Doubt]] = {}
         self._levels: dict[tuple[int, bool, bytes], Level] = {}
 
-    def change(self, reading: PlannedReading, suspect: int) -> tuple[float, str]:
+    def change(self, reading: Planned, suspect: int) -> tuple[float, str]:
         """By how much a suspect's reading differs from a healthy unit's, and the unit of that."""
-        if reading.quantity == "supply_current":
-            place = self.signatures.states.index(reading.state)
+        if reading.quantity.name == "supply_current":
+            place = self.signatures.state_index(reading.measurand.state)
             found = self.signatures.supply_a[suspect, place] - self.signatures.healthy_supply_a[place]
             return float(found), "A"
-        if reading.quantity == "polarity" or QUANTITIES[reading.quantity].unit == "deg":
+        if reading.quantity.name == "polarity" or reading.quantity.unit == "deg":
             level, _ = self.ratio_of(reading)
             return float(np.degrees(np.angle(level.value[1 + suspect] / level.value[0]))), "deg"
-        if reading.quantity == "contact_resistance" and reading.load is not None:
-            number = reading.acquisitions[0]
-            level = self.pair_level(number, reading.channel, reading.port)
+        if reading.quantity.name == "contact_resistance" and reading.given.load is not None:
+            number = reading.captures[0]
+            level = self.pair_level(number, reading.measurand.channel, reading.measurand.port)
             with np.errstate(divide="ignore"):
-                ohm = reading.load.ohm / np.abs(level.value)
+                ohm = reading.given.load.ohm / np.abs(level.value)
             return float(ohm[1 + suspect] - ohm[0]), "ohm"
-        if reading.quantity == REJECTION:
-            level = self.converted(reading, reading.acquisitions[0])
+        if reading.quantity.name == REJECTION:
+            level = self.converted(reading, reading.captures[0])
         else:
             level, _ = self.ratio_of(reading)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -79,34 +78,34 @@ class Prospect:
             return nothing.astype(complex), nothing
         return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
-    def ratio_of(self, reading: PlannedReading) -> tuple[Level, NDArray[np.bool_]]:
+    def ratio_of(self, reading: Planned) -> tuple[Level, NDArray[np.bool_]]:
         """The complex ratio that a reading is the level or the angle of, and where it can be taken at all."""
-        number = reading.acquisitions[0]
+        number = reading.captures[0]
         everywhere = np.ones(len(self.signatures.suspects) + 1, dtype=bool)
-        if reading.quantity in ("balance", "balance_phase"):
-            hot, cold = self._legs(number, reading.channel, reading.port)
+        if reading.quantity.name in ("balance", "balance_phase"):
+            hot, cold = self._legs(number, reading.measurand.channel, reading.measurand.port)
             alike = self._exchanges(reading)
             one, other = (self.weighed(number, leg, alike=alike) for leg in (hot, cold))
             return ratio(one, other, together=True), self.there(one) & self.there(other)
-        if QUANTITIES[reading.quantity].between_channels:
-            first, second = reading.acquisitions
-            other = self.pair_level(first, self._driven(first), reading.port)
-            one = self.pair_level(second, reading.channel, reading.port)
+        if reading.quantity.between_channels:
+            first, second = reading.captures
+            other = self.pair_level(first, self._driven(first), reading.measurand.port)
+            one = self.pair_level(second, reading.measurand.channel, reading.measurand.port)
             return ratio(one, other, together=False), self.there(other)
-        one = self.pair_level(number, reading.channel, reading.port)
-        if reading.quantity == "response":
-            first = reading.acquisitions[1]
-            other = self.pair_level(first, reading.channel, reading.port)
+        one = self.pair_level(number, reading.measurand.channel, reading.measurand.port)
+        if reading.quantity.name == "response":
+            first = reading.captures[1]
+            other = self.pair_level(first, reading.measurand.channel, reading.measurand.port)
             return ratio(one, other, together=False), self.there(other)
-        if reading.quantity == "crosstalk":
-            other = self.pair_level(number, reading.driven, reading.port)
+        if reading.quantity.name == "crosstalk":
+            other = self.pair_level(number, driven_channel(reading), reading.measurand.port)
             return ratio(one, other, together=True), self.there(other)
         return one, everywhere
 
-    def converted(self, reading: PlannedReading, number: int) -> Level:
+    def converted(self, reading: Planned, number: int) -> Level:
         """What a common drive, one volt on both legs in phase, puts between them, over the differential."""
         alike = self._exchanges(reading)
-        pair = self.pair(number, reading.channel, reading.port)
+        pair = self.pair(number, reading.measurand.channel, reading.measurand.port)
         common = self.weighed(number, 2 * pair * np.array([1, -1]), alike=alike)
         return ratio(common, self.weighed(number, pair, alike=alike), together=True)
 
@@ -121,10 +120,10 @@ class Prospect:
     def _legs(self, number: int, channel: str, net: str) -> tuple[Complex, Complex]:
         """Weights of each leg's answer to the antiphase drive."""
         hookup = self.hookup(number)
-        place = hookup.view.index(PortName(channel=channel, net=net.split(".")[0]))
+        rows = hookup.rows(PortName(channel=channel, net=net.split(".")[0]))
         weights = np.zeros((2, 2 * len(hookup.view), 2), dtype=complex)
         for leg in (0, 1):
-            weights[leg, 2 * place + leg] = (0.5, -0.5)
+            weights[leg, rows[leg]] = (0.5, -0.5)
         return weights[0], weights[1]
 
     def pair(self, number: int, channel: str, net: str) -> Complex:
@@ -141,9 +140,9 @@ class Prospect:
         k = max(self.coverage_factor, CERTAIN)
         return np.asarray(np.abs(level.value) > k * level.bench_quadrature)
 
-    def _exchanges(self, reading: PlannedReading) -> bool:
+    def _exchanges(self, reading: Planned) -> bool:
         """Whether a reading's inputs are exchanged too, which takes the ratio of their gains out of it."""
-        return any(self.hookup(number).exchanged for number in reading.acquisitions)
+        return any(self.hookup(number).exchanged for number in reading.captures)
 
     def weighed(self, number: int, weights: Complex, *, alike: bool = False) -> Level:
         """A linear function of an acquisition's transfers; weights: (legs, 2).
@@ -188,7 +187,7 @@ def _as_measured(transfers: Complex, predicted: Complex, hookup: Hookup) -> Comp
     for column in (0, 1):
         largest = np.abs(transfers[:, :, column]).argmax(axis=1)
         if hookup.drive is not None and hookup.drive in hookup.view:
-            row = 2 * hookup.view.index(hookup.drive) + column
+            row = hookup.rows(hookup.drive)[column]
             largest = np.where(np.abs(transfers[:, row, column]) > 1e-4, row, largest)
         raw = transfers[units, largest, column]
         expected = predicted[largest, column]

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from harness.quantities.capacitance import Capacitance
 from harness.quantities.change import (
     Bounce,
     ClickDuration,
@@ -12,27 +13,23 @@ from harness.quantities.change import (
     OperateTime,
     ReleaseTime,
 )
+from harness.quantities.common_mode import CommonModeRejection
+from harness.quantities.contact import ContactResistance
 from harness.quantities.cycle import Intermittency
-from harness.quantities.quantity import Quantity
-from harness.quantities.residual import Distortion, Noise, Offset
-from harness.quantities.steady import (
+from harness.quantities.levels import (
     Balance,
-    BalancePhase,
-    Capacitance,
     ChannelMatch,
-    ChannelPhase,
-    CommonModeRejection,
-    ContactResistance,
     Crosstalk,
     Gain,
     Isolation,
-    Phase,
-    Polarity,
     Response,
 )
+from harness.quantities.phases import BalancePhase, ChannelPhase, Phase, Polarity
+from harness.quantities.quantity import AnyQuantity
+from harness.quantities.residual import Distortion, Noise, Offset
 from harness.quantities.supply import SupplyCurrent
 
-QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
+QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
     {
         quantity.name: quantity
         for quantity in (
@@ -65,3 +62,5 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
     }
 )
 """By name."""
+
+AT_SILENT_PORTS = tuple(quantity for quantity in QUANTITIES.values() if quantity.at_silent_ports)

@@ -12,8 +12,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
 from harness.job.job import Job
 from harness.measure.noise import least_noise_vrms
-from harness.measure.tones import choose_tones
-from harness.plan.model import IDLE_HZ
+from harness.measure.tones import IDLE
 from harness.quantities.residual import NoiseOptions
 from harness.units import dbu_from_vrms
 
@@ -116,7 +115,7 @@ def _drowned(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[M
         floor_dbu = dbu_from_vrms(
             least_noise_vrms(
                 finest_v,
-                choose_tones(IDLE_HZ),
+                IDLE.tones,
                 weighting=check.options.weighting,
                 k=job.sequence.coverage_factor,
             )

@@ -241,7 +241,7 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
         shorter.plan, visits=(replace(first, states=first.states[1:]), *shorter.plan.visits[1:])
     )
     kept = {a.number for a in without.acquisitions}
-    without = replace(without, readings=tuple(r for r in without.readings if set(r.acquisitions) <= kept))
+    without = replace(without, readings=tuple(r for r in without.readings if set(r.captures) <= kept))
     made = weigh_margins(
         shipped, without, signatures(shipped, without, hard_faults(shipped), impedances=BENCH)
     )

@@ -84,7 +84,7 @@ def predicted(folder):
     made = weigh_margins(job, plan, signatures(job, plan, suspects, impedances=BenchImpedances()))
     failing = {
         name: {
-            (reading.check.name, reading.state.name, reading.channel, reading.port)
+            (reading.key.check, reading.measurand.state, reading.measurand.channel, reading.measurand.port)
             for reading, margin in zip(made.readings, margins, strict=False)
             if margin >= SURE
         }
