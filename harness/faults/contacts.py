@@ -8,9 +8,9 @@ from typing import Literal
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins, words_for
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.faults import Fault
 from harness.job.fixture import Termination
 from harness.job.job import Job

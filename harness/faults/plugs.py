@@ -15,11 +15,10 @@ import numpy as np
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
-from harness.faults.doubt import SURE
-from harness.faults.groups import groups_of, told_apart
-from harness.faults.margins import weigh_margins
-from harness.faults.prospect import Prospect
+from harness.faults.margins import groups_of, told_apart, weigh_margins
+from harness.faults.predicted_readings import PredictedReadings
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
@@ -208,8 +207,8 @@ def _evaluate(
     shown = signatures(trial, plan, faults, impedances=impedances, executor=executor)
     made = weigh_margins(trial, plan, shown)
     seen = made.best >= SURE
-    prospect = Prospect(job=trial, plan=plan, signatures=shown)
-    apart = told_apart(prospect)
+    units = PredictedReadings(trial, plan, shown)
+    apart = told_apart(units)
     groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
     return PlugSet(
         words=words,
@@ -218,14 +217,14 @@ def _evaluate(
         seen=int(seen.sum()),
         distinct=len(groups),
         unseen=tuple(name for name, there in zip(shown.names, seen, strict=True) if not there),
-        alike=_alike(prospect),
+        alike=_alike(units),
     )
 
 
-def _alike(prospect: Prospect) -> tuple[tuple[str, str], ...]:
+def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
     """Pairs of powered states that no output tells apart."""
-    shown, k = prospect.signatures, prospect.job.sequence.coverage_factor
-    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in prospect.entries())
+    shown, k = units.signatures, units.coverage_factor
+    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in units.entries())
     states = [state for state in shown.states if state.powered]
     rows = [
         [place for place, each in enumerate(shown.acquisitions) if each.state == state] for state in states
