@@ -26,7 +26,7 @@ def main() -> None:
     print(f"import typer        {1e3 * statistics.median(other for _, other in pairs):7.1f} ms")
     print(
         f"ratio               {statistics.median(ratios):7.2f}    "
-        f"({ratios[0]:.2f} to {ratios[-1]:.2f}; at most 2.5)"
+        f"({ratios[0]:.2f} to {ratios[-1]:.2f}; at most 2)"
     )
 
 

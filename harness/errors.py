@@ -8,6 +8,7 @@ SwitchwalkError                 exit code
 ├── RecordsError                4   the records cannot be written or read
 │   └── NoSuchRun               2   a run that is not in them was asked for
 ├── RunStopped                  4   a person, a signal or a lost terminal stopped the run
+├── OverCurrentError            1   the unit draws more than a good one could; its verdict
 └── BenchError                  4   an instrument or the wiring did not do what it was asked
     ├── BenchTimeout                no complete answer before the deadline
     ├── LinkLost                    the connection is closed, refused or unplugged
@@ -19,7 +20,8 @@ SwitchwalkError                 exit code
     └── HookupError                 a lead that is surely wrong
 """
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 EXIT_PASS = 0
@@ -47,6 +49,12 @@ class Mistake:
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
         return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name that is most like a misspelt one, or None where none is like it."""
+    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
 
 
 class JobError(SwitchwalkError):
@@ -81,6 +89,18 @@ class RunStopped(SwitchwalkError):
     """A run was stopped by a person, a signal, or because nobody can be shown anything."""
 
     exit_code = EXIT_BENCH
+
+
+class OverCurrentError(SwitchwalkError):
+    """The unit draws more than any good one could: its verdict, after which nothing is measured."""
+
+    exit_code = EXIT_FAIL
+
+    def __init__(
+        self, message: str, *, state: str, limit_a: float, current_a: float, voltage_v: float
+    ) -> None:
+        super().__init__(message)
+        self.state, self.limit_a, self.current_a, self.voltage_v = state, limit_a, current_a, voltage_v
 
 
 class NoSuchRun(RecordsError):

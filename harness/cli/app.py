@@ -1,4 +1,8 @@
-"""The `switchwalk` command. Each command imports what it needs when it runs, so that help is quick."""
+"""The `switchwalk` command. A command's module is imported when the command is called, so that help is quick.
+
+A command registers by an entry in `COMMANDS`; its module needs to do nothing. The entry names a function that
+Typer makes a command of, or a `typer.Typer` that holds a group of commands.
+"""
 
 import atexit
 import gc
@@ -6,45 +10,194 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import nullcontext
-from typing import Annotated
+from dataclasses import dataclass
+from functools import cached_property
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperGroup
+from typer.main import get_command
 
-from harness.cli.batch import batch
-from harness.cli.bench import bench
-from harness.cli.certificate import certificate
-from harness.cli.cover import cover
-from harness.cli.diagnose import diagnose
-from harness.cli.examples import under_help
-from harness.cli.export import export
-from harness.cli.find import find
-from harness.cli.gauge import gauge
-from harness.cli.import_netlist import import_netlist
-from harness.cli.judge import judge
-from harness.cli.letters import show_on_any_terminal
-from harness.cli.lines import say
-from harness.cli.look import look
-from harness.cli.new import new
-from harness.cli.plan import plan
-from harness.cli.records import printable, show, units
-from harness.cli.reference import reference
-from harness.cli.report import report
-from harness.cli.resume import resume
-from harness.cli.run import run
-from harness.cli.serve import serve
-from harness.cli.simulate import simulate
-from harness.cli.site import site
 from harness.cli.stopping import output_may_be_gone, signals_as_before
-from harness.cli.table import table
-from harness.cli.trends import trends
-from harness.cli.verify import verify
-from harness.cli.wiring import wiring
+from harness.cli.wrapping import printable, say, show_on_any_terminal
 from harness.errors import EXIT_BENCH, SwitchwalkError
 
 # Circuits are small: threads inside the linear algebra cost more than they bring. A person's setting stands.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+JOB = "sequences/two_loop_switcher"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CommandEntry:
+    """A command, its module, and the function, or group of commands, in it.
+
+    short_help: one sentence for the list of commands. examples: shown under the command's help; a test holds
+    them against its options.
+    """
+
+    name: str
+    module: str
+    function: str
+    short_help: str
+    examples: tuple[str, ...]
+
+    @property
+    def epilog(self) -> str:
+        """What stands under the command's help; each example on its own line."""
+        return "\b\nFor example:\n" + "\n".join(f"  {each}" for each in self.examples)
+
+
+def _entry(name: str, where: str, short_help: str, *examples: str) -> CommandEntry:
+    """where: `module:function`, the module below `harness.cli`."""
+    module, _, function = where.partition(":")
+    return CommandEntry(
+        name=name,
+        module=f"harness.cli.{module}",
+        function=function,
+        short_help=short_help,
+        examples=tuple(f"switchwalk {name} {each}".rstrip() for each in examples),
+    )
+
+
+COMMANDS = (
+    _entry(
+        "new",
+        "jobs:new",
+        "Write the commented files of a job of your own.",
+        "my-switcher",
+        "my-insert --template mono-insert",
+    ),
+    _entry(
+        "import",
+        "jobs:import_netlist",
+        "Draft a module.toml from a netlist.",
+        "board.net --out my-switcher/module.toml",
+    ),
+    _entry(
+        "run",
+        "run:run",
+        "Test one unit in every state.",
+        f"{JOB} --serial OB-0001",
+        'JOB --serial OB-0002 --simulate --fault "K3 never operates"',
+    ),
+    _entry(
+        "look",
+        "look:look",
+        "Measure one state once; nothing is recorded.",
+        f"{JOB} swap",
+        "JOB loop_a+swap --simulate --png look.png",
+    ),
+    _entry(
+        "batch",
+        "batch:batch",
+        "Test unit after unit.",
+        f"{JOB} --batch autumn --operator Mara",
+        "JOB --simulate --serials units.txt --faulty 0.2",
+    ),
+    _entry("bench", "bench:bench", "Check a bench without a unit.", JOB, "JOB --simulate --json"),
+    _entry(
+        "find",
+        "find:find",
+        "List serial ports and instruments.",
+        "",
+        "--host 192.0.2.17:5025",
+    ),
+    _entry("resume", "resume:resume", "Continue a run that was interrupted or stopped.", "12"),
+    _entry("reference", "reference:reference", "Measure and keep the through reference of a bench.", JOB),
+    _entry("plan", "jobs:plan", "Print what a run will do, and how long it takes.", f"{JOB} --steps"),
+    _entry(
+        "wiring",
+        "jobs:wiring",
+        "Print how to wire the fixture, and what to buy.",
+        JOB,
+        f"{JOB} --html wiring.html",
+    ),
+    _entry("table", "jobs:table", "Print the level at every port in every state.", JOB),
+    _entry(
+        "cover",
+        "coverage:cover",
+        "Print which single faults the sequence detects.",
+        JOB,
+        f"{JOB} --design-plugs",
+    ),
+    _entry("units", "records:units", "List the units in the records.", "", "OB-0001 --json"),
+    _entry("show", "records:show", "Show one run and the readings that did not pass.", "12", "12 --budget"),
+    _entry("diagnose", "runs:diagnose", "Name the faults that would explain a run.", "12"),
+    _entry(
+        "trends",
+        "trends:trends",
+        "Show yields, failures and capability of a batch.",
+        "",
+        "--batch autumn --against-batch spring",
+    ),
+    _entry(
+        "gauge",
+        "gauge:gauge",
+        "Study a bench, or check it with a golden unit.",
+        f"{JOB} --golden OB-0100",
+        "JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
+    ),
+    _entry("report", "runs:report", "Write the page of a run again.", "12 --out run-12.html"),
+    _entry(
+        "export",
+        "records:export",
+        "Write a run's readings or waveforms to a file.",
+        "12 --format csv --out run-12.csv",
+    ),
+    _entry("certificate", "runs:certificate", "Write one page about a unit for its owner.", "12 --pdf"),
+    _entry("site", "runs:site", "Write all records as a folder of pages.", "pages"),
+    _entry("serve", "runs:serve", "Show the records in a browser on this machine.", "", "--port 8080"),
+    _entry(
+        "judge",
+        "runs:judge",
+        "Judge a recorded run by another sequence.",
+        "12 --sequence tighter.toml",
+    ),
+    _entry("verify", "records:verify", "Check the records for changes made afterwards.", ""),
+    _entry(
+        "simulate",
+        "find:simulate",
+        "Start a simulated bench with a unit on it.",
+        f"{JOB} --bench-file simulated.toml",
+    ),
+)
+
+
+class LazyCommand(TyperCommand):
+    """A command of the table. Its module is imported when its arguments are parsed, not to list it."""
+
+    def __init__(self, entry: CommandEntry) -> None:
+        super().__init__(entry.name, short_help=entry.short_help, rich_markup_mode=None)
+        self._entry = entry
+
+    @cached_property
+    def loaded(self) -> Any:
+        """The command itself, or the group of commands, as Typer makes it of what its module holds."""
+        function = getattr(import_module(self._entry.module), self._entry.function)
+        if isinstance(function, typer.Typer):
+            return get_command(function)
+        alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+        alone.command(self._entry.name, epilog=self._entry.epilog)(function)
+        return get_command(alone)
+
+    def make_context(self, *arguments: Any, **settings: Any) -> Any:
+        """Parse arguments with the command itself, which the context then names and runs."""
+        return self.loaded.make_context(*arguments, **settings)
+
+
+class LazyGroup(TyperGroup):
+    """All commands of the table."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        for entry in COMMANDS:
+            self.add_command(LazyCommand(entry))
+
+
 app = typer.Typer(
+    cls=LazyGroup,
     name="switchwalk",
     help="Walk a relay-switched balanced audio module through every switch state, measure it, judge it, "
     "and keep the record.",
@@ -52,35 +205,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-app.command()(new)
-app.command("import")(import_netlist)
-app.command()(run)
-app.command()(look)
-app.command()(batch)
-app.command()(bench)
-app.command()(find)
-app.command()(resume)
-app.command()(reference)
-app.command()(plan)
-app.command()(wiring)
-app.command()(table)
-app.command()(cover)
-app.command()(units)
-app.command()(show)
-app.command()(diagnose)
-app.command()(trends)
-app.command()(gauge)
-app.command()(report)
-app.command()(export)
-app.command()(certificate)
-app.command()(site)
-app.command()(serve)
-app.command()(judge)
-app.command()(verify)
-app.command()(simulate)
-for each in app.registered_commands:
-    if each.callback is not None:
-        each.epilog = under_help(each.name or each.callback.__name__)
 
 
 def _print_version(wanted: bool) -> None:

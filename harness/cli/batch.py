@@ -11,11 +11,9 @@ import typer
 
 from harness.cli.errand import Errand
 from harness.cli.hands import CAUTIONS, NOBODY
-from harness.cli.job import BenchPath, Despite, JobFolder, check_place
-from harness.cli.records import RecordsPlace
+from harness.cli.options import BenchPath, Despite, Hasten, JobFolder, RecordsPlace, check_place
 from harness.cli.run import TranscriptPath
 from harness.cli.serials import asked_serials, read_serials
-from harness.cli.simulate import Hasten
 from harness.cli.stopping import output_may_be_gone, stoppable
 from harness.errors import (
     EXIT_BENCH,

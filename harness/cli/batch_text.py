@@ -8,8 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from harness.cli.batch_units import UnitResult, Units
-from harness.cli.lines import WIDTH
-from harness.cli.records import printable
+from harness.cli.wrapping import WIDTH, printable
 from harness.errors import SwitchwalkError
 from harness.report.explanation import percent
 from harness.units import counted

@@ -11,17 +11,16 @@ from typing import TYPE_CHECKING, Annotated, Protocol, TypeVar
 import typer
 
 from harness.cli.bench_causes import likely_cause
-from harness.cli.job import BenchPath, JobFolder
-from harness.cli.lines import say
-from harness.cli.simulate import Hasten
+from harness.cli.options import BenchPath, Hasten, JobFolder
 from harness.cli.stopping import stoppable
+from harness.cli.wrapping import say
 from harness.errors import EXIT_BENCH, EXIT_PASS, BenchError, JobError, SwitchwalkError, UsageError
 from harness.workbench.planning import profile_folder
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from drivers.singly import Singly
-    from harness.job.bench import BenchFile, InstrumentFile
+    from drivers.bench import Singly
+    from harness.bench_file import BenchFile, InstrumentFile
     from harness.job.job import Job
     from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 
@@ -85,8 +84,7 @@ def bench(
 
 
 def _checked(job: "Job", bench: "BenchFile", folder: Path, *, marked: bool) -> list[Checked]:
-    from drivers.bench import make_left_safe
-    from drivers.singly import open_singly
+    from drivers.bench import make_left_safe, open_singly
 
     checked: list[Checked] = []
     try:

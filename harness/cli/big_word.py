@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import typer
 
-from harness.cli.lines import WIDTH
+from harness.cli.wrapping import WIDTH
 
 _LETTERS = {
     "A": (" ### ", "#   #", "#   #", "#####", "#   #", "#   #", "#   #"),

@@ -1,4 +1,4 @@
-"""`switchwalk find`: what can be seen on this computer's wires, and the address to write into bench.toml.
+"""`switchwalk find` lists instruments with their addresses; `switchwalk simulate` starts a simulated bench.
 
 Nothing is asked that was not named: serial boards reset or switch on a stray byte, and a network is not this
 program's to search.
@@ -6,15 +6,20 @@ program's to search.
 
 import json
 import re
+import subprocess
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from harness.cli.lines import say
+from drivers.session import Session
+from harness.cli.options import AsJson, Clumsy, Faults, Hasten, JobFolder
+from harness.cli.wrapping import say
 from harness.errors import BenchError, UsageError
+from harness.workbench.simulated import simulator_command
 
 HOST = re.compile(r"(?P<host>[A-Za-z0-9.-]+):(?P<port>\d{1,5})")
 
@@ -38,7 +43,7 @@ def find(
             show_default=False,
         ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for another program.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """List serial ports, USB and GPIB instruments, and what answers at the addresses given."""
     places = [_place(text) for text in host or []]
@@ -82,7 +87,7 @@ def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
 
     Not by the resource manager's own list: that broadcasts on the network as well.
     """
-    from pyvisa import constants
+    from pyvisa import constants  # both together take 0.2 s
     from pyvisa_py.sessions import Session
 
     buses = {constants.InterfaceType.usb: "USB", constants.InterfaceType.gpib: "GPIB"}
@@ -113,10 +118,6 @@ def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
 
 def _asked(host: str, port: int) -> Seen:
     """What answers *IDN? at an address that was given."""
-    from contextlib import closing
-
-    from drivers.session import Session
-
     address = f"TCPIP::{host}::{port}::SOCKET"
     what = trouble = ""
     try:
@@ -125,3 +126,34 @@ def _asked(host: str, port: int) -> Seen:
     except BenchError as error:
         trouble = str(error)
     return Seen(wire="network", address=address, what=what, trouble=trouble)
+
+
+def simulate(
+    job: JobFolder,
+    serial: Annotated[str, typer.Option(help="The unit's serial number: draws its values.")] = "SIM-1",
+    fault: Faults = None,
+    trouble: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
+    ] = None,
+    hasten: Hasten = 1.0,
+    clumsy: Clumsy = 0.0,
+    switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
+    bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
+    bench_file: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a bench.toml that reaches it.", show_default=False),
+    ] = None,
+) -> None:
+    """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
+    arguments = simulator_command(job, serial=serial, faults=fault or [], hasten=hasten, clumsy=clumsy)
+    arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
+    for text in trouble or []:
+        arguments += ["--trouble", text]
+    if bench_file is not None:
+        arguments += ["--bench-file", str(bench_file)]
+    process = subprocess.Popen(arguments)
+    try:
+        raise typer.Exit(process.wait())
+    except KeyboardInterrupt:
+        process.wait()

@@ -10,9 +10,7 @@ import typer
 
 from harness.cli.errand import Errand
 from harness.cli.hands import CAUTIONS
-from harness.cli.job import BenchPath, JobFolder, check_place
-from harness.cli.records import AsJson, RecordsPlace
-from harness.cli.simulate import Faults, Hasten
+from harness.cli.options import AsJson, BenchPath, Faults, Hasten, JobFolder, RecordsPlace, check_place
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, UsageError
 from harness.workbench.serial import serial_mistake
 

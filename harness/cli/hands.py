@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.hookup_text import drawing, lead_words
 from harness.cli.serials import ask_hands
 from harness.errors import UsageError
+from harness.report.hookup_picture import drawing, lead_words
 from harness.workbench.planning import hookups_of
 
 if TYPE_CHECKING:

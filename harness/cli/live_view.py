@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from harness.cli.letters import as_shown
-from harness.cli.lines import duration, fitted, wrapped
 from harness.cli.live_routes import Routes
-from harness.cli.readings_text import MARKS, place_words, reading_line, value_words
 from harness.cli.time_left import TimeLeft
+from harness.cli.wrapping import as_shown, duration, fitted, wrapped
+from harness.report.words import MARKS, place_words, reading_line, value_words
 from harness.session.events import Event, HookupBegun, ReadingsMade, Remark, StateBegun
 from harness.units import counted
 

@@ -11,17 +11,17 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, JobFolder, check_place
-from harness.cli.lines import say
-from harness.cli.simulate import Faults, Hasten
+from harness.cli.options import BenchPath, Faults, Hasten, JobFolder, check_place
 from harness.cli.stopping import output_may_be_gone
+from harness.cli.wrapping import say
 from harness.errors import UsageError
 from harness.units import counted
 from harness.workbench.planning import planned
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from harness.plan.model import Plan, Stimulus
+    from harness.measure.tones import Stimulus
+    from harness.plan.model import Plan
     from harness.records.store import RunStore
     from harness.roles import Capture
     from harness.session.events import Hands
@@ -68,7 +68,7 @@ def look(
 ) -> None:
     """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
     from harness.job.load import load_job
-    from harness.plan.part import part_in_state
+    from harness.plan.remaining import part_in_state
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job
 
@@ -121,7 +121,7 @@ def _traces(plan: "Plan", store: "RunStore", run_id: int) -> list[Trace]:
         found = [
             (stimuli[records[number].number], capture)
             for number, capture in kept.items()
-            if records[number].hookup == hookup.name
+            if records[number].setup == hookup.name
         ]
         if not found:
             continue
@@ -164,8 +164,8 @@ def _draw(traces: list[Trace], png: Path) -> None:
 
 
 def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
-    from harness.cli.readings_text import reading_line
     from harness.records.export import reading_to_json
+    from harness.report.words import reading_line
 
     if as_json:
         shown = {
@@ -177,12 +177,12 @@ def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
         typer.echo(json.dumps(shown, indent=2, ensure_ascii=False, allow_nan=False))
         return
     traced = {trace.hookup: trace for trace in traces}
-    for hookup in dict.fromkeys(["", *(reading.hookup for reading in ended.readings), *traced]):
+    for hookup in dict.fromkeys(["", *(reading.setup for reading in ended.readings), *traced]):
         if hookup:
             typer.echo()
             say(hookup)
         for reading in ended.readings:
-            if reading.hookup == hookup:
+            if reading.setup == hookup:
                 say(reading_line(reading), indent=2 if hookup else 0)
         if hookup in traced:
             _show_trace(traced[hookup])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.lines import say
+from harness.cli.wrapping import say
 from harness.units import counted
 
 if TYPE_CHECKING:
@@ -35,8 +35,7 @@ def say_likely(found: "Explained | None", run_id: int, outcome: str) -> None:
 
 def say_outcome(run_id: int, serial: str, ended: "Ended", reported: "Reported", *, as_json: bool) -> None:
     """The worst readings, the likely fault, the report's path, and one line with the verdict."""
-    from harness.cli.readings_text import reading_line
-    from harness.report.words import worst_first
+    from harness.report.words import reading_line, worst_first
 
     counts = Counter(reading.verdict for reading in ended.readings)
     if as_json:

@@ -1,4 +1,4 @@
-"""`switchwalk units` and `switchwalk show`: what the records hold.
+"""Commands on the records: their units, one run, its readings as a file, and whether they were changed.
 
 The keys that `--json` prints are promised in harness/records/export.py.
 """
@@ -6,33 +6,39 @@ The keys that `--json` prints are promised in harness/records/export.py.
 import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Annotated, Any
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
 
-from harness.cli.lines import say
-from harness.cli.wear import wear_lines, wear_of
-from harness.errors import UsageError
+from harness.cli.options import AsJson, RecordsPlace, RunNumber
+from harness.cli.wrapping import printable, say
+from harness.errors import EXIT_FAIL, EXIT_PASS, UsageError
+from harness.reading import Reading
+from harness.records.export import FORMATS, reading_to_json, run_to_json, unit_to_json, write_run
+from harness.records.run import (
+    BY_HAND,
+    DEFAULT_RECORDS,
+    CurrentsDrawn,
+    Ended,
+    Event,
+    RelaysOperated,
+    Remembered,
+    RunEvent,
+    RunRecord,
+    UnitSummary,
+)
+from harness.records.store import RunStore, open_records
+from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER, budget_shown, describe, worst_first
+from harness.units import counted, format_difference
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from harness.reading import Reading
-    from harness.records.run import RunRecord, UnitSummary
-
-RecordsPlace = Annotated[
-    str | None,
-    typer.Option(
-        "--records",
-        metavar="PLACE",
-        help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
-        show_default=False,
-    ),
-]
-TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
+TOLD = ("resumed", "bench fault", "retest", "override", *BY_HAND, "test")
 """Events that `show` prints."""
-
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+SEEN = ("pass", "fail", "unproven")
 
 
 def units(
@@ -46,10 +52,6 @@ def units(
     as_json: AsJson = False,
 ) -> None:
     """List every unit in the records with its latest run; of one, how often each relay was operated."""
-    from harness.records.export import unit_to_json
-    from harness.records.run import DEFAULT_RECORDS
-    from harness.records.store import open_records
-
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         found = [unit for unit in store.units() if serial in (None, unit.serial)]
         told = as_json or serial is not None
@@ -68,7 +70,7 @@ def units(
 
 
 def show(
-    run: Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)],
+    run: RunNumber,
     records: RecordsPlace = None,
     as_json: AsJson = False,
     every: Annotated[bool, typer.Option("--all", help="Show the readings that passed as well.")] = False,
@@ -77,16 +79,12 @@ def show(
     ] = False,
 ) -> None:
     """Show one run: what it was, its verdict, and the readings that did not pass."""
-    from harness.records.export import reading_to_json, run_to_json
-    from harness.records.run import DEFAULT_RECORDS
-    from harness.records.store import open_records
-
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, readings, events = store.run(run), store.readings(run), store.events(run)
         wear = wear_of(store, record, readings, events)
     if as_json:
         by_hand = [
-            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind == "by hand"
+            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind in BY_HAND
         ]
         made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
         _print_json(run_to_json(record) | {"relays": wear} | made)
@@ -95,7 +93,8 @@ def show(
     _print_run(console, record)
     for event in events:
         if event.kind in TOLD or (event.kind == "ended" and event is not events[-1]):
-            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {event.outcome or ''} {event.text}"))
+            outcome = event.event.outcome if isinstance(event.event, Ended) else ""
+            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {outcome} {event.text}"))
     for line in wear_lines(wear) if wear else ():
         say(printable(line))
     _print_readings(console, readings, every=every, budget=budget)
@@ -105,27 +104,18 @@ def _print_json(content: Any) -> None:
     typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def _console() -> "Console":
-    from rich.console import Console
-
+def _console() -> Console:
     return Console(markup=False, highlight=False, emoji=False)
-
-
-def printable(text: str) -> str:
-    """Keep a name from the records from steering the terminal."""
-    return "".join(
-        character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text
-    )
 
 
 _COLUMNS = ("Serial", "Part", "Verdict", "Run", "Runs", "Started (UTC)", "")
 _GAP = 3
 
 
-def _print_units(found: "Sequence[UnitSummary]") -> None:
+def _print_units(found: Sequence[UnitSummary]) -> None:
     """A line a unit, without a table's care for each cell: there may be ten thousand."""
     if not found:
-        typer.echo("No unit has been run yet.")
+        typer.echo("No unit has been tested yet.")
         return
     rows = [_COLUMNS, *map(_unit_row, found)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
@@ -139,7 +129,7 @@ def _print_units(found: "Sequence[UnitSummary]") -> None:
             typer.echo("─" * (sum(widths) + _GAP * (len(widths) - 1)))
 
 
-def _unit_row(unit: "UnitSummary") -> tuple[str, ...]:
+def _unit_row(unit: UnitSummary) -> tuple[str, ...]:
     return (
         printable(unit.serial),
         printable(f"{unit.part} {unit.revision}"),
@@ -151,7 +141,7 @@ def _unit_row(unit: "UnitSummary") -> tuple[str, ...]:
     )
 
 
-def _remark(unit: "UnitSummary") -> str:
+def _remark(unit: UnitSummary) -> str:
     """Simulated or not, and what for, where that was no test of the unit; short, for the last column."""
     if unit.purpose:
         return f"{unit.purpose}, sim." if unit.simulated else unit.purpose
@@ -168,9 +158,7 @@ def _folded(row: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
         yield (" " * _GAP).join(parts).rstrip()
 
 
-def _print_run(console: "Console", record: "RunRecord") -> None:
-    from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER
-
+def _print_run(console: Console, record: RunRecord) -> None:
     header = record.header
     simulated = "   SIMULATED" if header.simulated else ""
     console.print(
@@ -194,27 +182,22 @@ def _print_run(console: "Console", record: "RunRecord") -> None:
         console.print(printable(header.notes))
 
 
-def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every: bool, budget: bool) -> None:
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    from harness.report.words import describe, worst_first
-
+def _print_readings(console: Console, readings: Sequence[Reading], *, every: bool, budget: bool) -> None:
     chosen = worst_first(reading for reading in readings if every or reading.verdict != "pass")
     if not chosen:
         if readings:
             console.print("\nEvery reading passed; --all lists them.")
         return
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_lines=budget)
+    if budget:
+        for reading in chosen:
+            _print_budget(reading)
+        return
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
     for heading in ("Verdict", "Reading", "Value", "Limit"):
         table.add_column(heading, overflow="fold")
     for reading in chosen:
         words = describe(reading)
-        place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
-        about = [f"{reading.check}: {place}", reading.reason]
-        if budget:
-            size = 100.0 if reading.unit == "%" else 1.0  # kept as a fraction
-            about += [f"  {size * part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
+        about = [_place_of(reading), reading.reason]
         table.add_row(
             reading.verdict.upper(),
             "\n".join(printable(line) for line in about if line),
@@ -222,3 +205,117 @@ def _print_readings(console: "Console", readings: "Sequence[Reading]", *, every:
             words.limit,
         )
     console.print(table)
+
+
+def _place_of(reading: Reading) -> str:
+    """`Route and gain: mute left.out 1 kHz`."""
+    tone = describe(reading).tone
+    measurand = reading.key.measurand
+    return f"{reading.key.check}: {' '.join(filter(None, (measurand.state, measurand.where, tone)))}"
+
+
+def _print_budget(reading: Reading) -> None:
+    """A reading over the standard uncertainties that its own is made of, a line each."""
+    words = describe(reading)
+    typer.echo("")
+    say(printable(f"{reading.verdict.upper():<8}  {_place_of(reading)}"), hang=10)
+    say(f"{words.value}{f', {words.limit}' if words.limit else ''}", indent=10)
+    if reading.reason:
+        say(printable(reading.reason), indent=10)
+    for part in budget_shown(reading.estimate) if reading.estimate else ():
+        size = f"{format_difference(part.standard, reading.unit):>10}  "
+        say(printable(size + part.name), indent=10, hang=len(size))
+
+
+def wear_of(
+    store: RunStore,
+    record: RunRecord,
+    readings: Sequence[Reading],
+    events: Sequence[RunEvent[Event | Remembered]],
+) -> dict[str, Any] | None:
+    """Keys: operations, unit_operations (by relay), read_back, line_currents_a (by state), contact_readings.
+
+    unit_operations: in all runs of the unit that this run belongs to. line_currents_a: what each line alone
+    drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
+    that came to the end of no hookup, or before this was counted.
+    """
+    header = record.header
+    own = [each.event for each in events if isinstance(each.event, RelaysOperated)]
+    currents = [each.event.currents_a for each in events if isinstance(each.event, CurrentsDrawn)]
+    if not own:
+        return None
+    unit = store.operations(serial=header.serial)[header.part, header.serial, header.simulated]
+    return {
+        "operations": dict(sum((Counter(one.operations) for one in own), Counter())),
+        "unit_operations": dict(unit),
+        "read_back": all(one.read_back for one in own),
+        "line_currents_a": dict(currents[-1]) if currents else {},
+        "contact_readings": Counter(one.verdict for one in readings if one.route and one.verdict in SEEN),
+    }
+
+
+def wear_lines(wear: dict[str, Any]) -> list[str]:
+    """The same in words."""
+    unit = wear["unit_operations"]
+    counts = ", ".join(f"{name} {wear['operations'].get(name, 0)} of {unit[name]}" for name in unit)
+    currents = ", ".join(f"{state} {1e3 * amp:.1f} mA" for state, amp in wear["line_currents_a"].items())
+    contacts = ", ".join(f"{count} {verdict}" for verdict, count in wear["contact_readings"].items())
+    return [
+        f"relays commanded, in this run of all of the unit's: {counts or 'none'}",
+        "read back: "
+        + ("by the switchboard, after every change" if wear["read_back"] else "no, this switchboard cannot"),
+        f"proven: coils by what each line drew ({currents or 'not measured'}); contacts by "
+        f"{contacts or 'no'} readings along a route",
+    ]
+
+
+def verify(
+    run: Annotated[
+        int | None, typer.Argument(metavar="[RUN]", help="One run alone.", show_default=False)
+    ] = None,
+    records: RecordsPlace = None,
+    noted: Annotated[
+        str,
+        typer.Option(metavar="SHA256", help="A last digest noted before, which must be there still."),
+    ] = "",
+    upgrade: Annotated[
+        bool, typer.Option("--upgrade", help="Bring records of an older version up to this one first.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Look for readings that were edited, removed, moved or put in since they were recorded."""
+    with open_records(records or DEFAULT_RECORDS, read_only=not upgrade, bring_up=upgrade) as store:
+        found = store.verify(run, noted=noted)
+    if as_json:
+        typer.echo(json.dumps(asdict(found) | {"intact": not found.findings}, ensure_ascii=False))
+    else:
+        for finding in found.findings:
+            place = f"run {finding.run_id}: " if finding.run_id else ""
+            typer.echo(printable(place + finding.what))
+        looked = f"run {run}" if run is not None else counted(found.runs, "run")
+        entries = counted(found.entries, "entry", "entries")
+        said = (
+            f"not as recorded: {counted(len(found.findings), 'thing')}" if found.findings else "as recorded"
+        )
+        typer.echo(f"{looked}, {entries}: {said}")
+        typer.echo(f"last digest: {found.head}")
+    raise typer.Exit(EXIT_FAIL if found.findings else EXIT_PASS)
+
+
+def export(
+    run: RunNumber,
+    form: Annotated[
+        str, typer.Option("--format", metavar="FORMAT", help="csv, json, parquet, junit, wav or npz.")
+    ],
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="PATH", help="The file; for wav a folder.", show_default=False),
+    ],
+    records: RecordsPlace = None,
+) -> None:
+    """Write a run's readings or waveforms to a file: a table, a test report, or sound."""
+    known = next((one for one in FORMATS if one == form), None)
+    if known is None:
+        raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")
+    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+        typer.echo(write_run(store, run, known, out))

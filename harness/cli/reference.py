@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.hands import CAUTIONS, PersonAtTheBench
-from harness.cli.job import BenchPath, JobFolder
-from harness.cli.records import RecordsPlace
-from harness.cli.simulate import Hasten
+from harness.cli.options import BenchPath, Hasten, JobFolder, RecordsPlace
 from harness.cli.stopping import stoppable
 from harness.errors import UsageError
 from harness.workbench.held import WallClock, header_of
@@ -22,7 +20,7 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.kept import KeptReference
+    from harness.records.run import KeptReference
     from harness.session.events import Event, Hands
 
 
@@ -41,8 +39,7 @@ def reference(
 ) -> None:
     """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
     from harness.job.load import load_job
-    from harness.records.kept import KeptReference
-    from harness.records.run import DEFAULT_RECORDS
+    from harness.records.run import DEFAULT_RECORDS, KeptReference
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job
 

@@ -11,11 +11,18 @@ import typer
 
 from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
 from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
-from harness.cli.job import BenchPath, Despite, JobFolder, check_place
+from harness.cli.options import (
+    BenchPath,
+    Clumsy,
+    Despite,
+    Faults,
+    Hasten,
+    JobFolder,
+    RecordsPlace,
+    check_place,
+)
 from harness.cli.outcome import say_outcome
-from harness.cli.records import RecordsPlace
 from harness.cli.serials import agreed
-from harness.cli.simulate import Clumsy, Faults, Hasten
 from harness.cli.stopping import output_may_be_gone
 from harness.errors import UsageError
 from harness.workbench.bench_block import check_block
@@ -115,12 +122,13 @@ def run(
             operator=operator,
             simulated=simulate,
             notes=fault_notes(fault or []),
+            simulated_faults=tuple(fault or ()),
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
             kept=_kept(store, described, plan, reference, simulate=simulate),
         )
-        begin = begin_run(errand, store, {"retest": retest, "override": override})
+        begin = begin_run(errand, store, (*retest, *override))
         see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         run_id, ended = carry_out(replace(errand, see=see), store, hands, begin)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)

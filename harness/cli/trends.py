@@ -8,17 +8,20 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
-from harness.cli.records import AsJson, RecordsPlace
+from harness.cli import trends_text as text
+from harness.cli.options import AsJson, RecordsPlace
 from harness.errors import UsageError
-
-if TYPE_CHECKING:
-    from harness.records.history import RunLine, Series
-    from harness.records.store import RunStore
-    from harness.statistics.batch import Batch
+from harness.records.history import RunLine, Series, labels
+from harness.records.run import DEFAULT_RECORDS
+from harness.records.store import RunStore, open_records
+from harness.statistics import batch as figures
+from harness.statistics import export
+from harness.statistics.batch import Batch, diagnosed_faults, latest_units
+from harness.statistics.yields import COMPLETE, NOT_WHOLE, first_complete_runs, tests_of_units
 
 LATEST_UNITS = 100
 
@@ -78,10 +81,6 @@ def trends(
     as_json: AsJson = False,
 ) -> None:
     """Show a batch: yields, what fails, and how well every reading keeps its limits."""
-    from harness.records.run import DEFAULT_RECORDS
-    from harness.records.store import open_records
-    from harness.statistics.yields import tests_of_units
-
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         lines = _lines_of_part(store, part, simulated=simulated)
         units = _Units(last=last, reading=reading, passed=passed, without=frozenset({golden}))
@@ -99,7 +98,7 @@ def trends(
     _print(first, second, golden_batch)
 
 
-def _lines_of_part(store: "RunStore", part: str | None, *, simulated: bool) -> "list[RunLine]":
+def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> list[RunLine]:
     """The runs of one part, real or simulated; the only one where none is named."""
     lines = store.lines()
     kind = [line for line in lines if line.simulated == simulated]
@@ -130,12 +129,7 @@ class _Units:
     without: frozenset[str | None]
 
 
-def _batch(
-    store: "RunStore", lines: "Sequence[RunLine]", units: _Units, serials: str, name: str | None
-) -> "Batch":
-    from harness.statistics.batch import Batch, diagnosed_faults, latest_units
-    from harness.statistics.yields import first_complete_runs
-
+def _batch(store: RunStore, lines: Sequence[RunLine], units: _Units, serials: str, name: str | None) -> Batch:
     # A unit that was tested in another batch before has its first run there.
     firsts_of_all = {run.serial: run for run in first_complete_runs(lines)}
     meant = [
@@ -163,11 +157,9 @@ def _batch(
 
 
 def _no_units(
-    store: "RunStore", lines: "Sequence[RunLine]", meant: "Sequence[RunLine]", serials: str, name: str | None
+    store: RunStore, lines: Sequence[RunLine], meant: Sequence[RunLine], serials: str, name: str | None
 ) -> str:
     """Why there is no unit to look at; meant: the runs that were asked for, of whichever kind."""
-    from harness.statistics.yields import tests_of_units
-
     names = sorted({line.batch for line in lines} - {""})
     if name is not None and name not in names:
         return f"{store.place}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
@@ -186,11 +178,8 @@ def _no_units(
     )
 
 
-def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading: str | None) -> "Batch":
+def _golden(store: RunStore, lines: Sequence[RunLine], serial: str, reading: str | None) -> Batch:
     """Every complete run of one unit on the bench that had it last."""
-    from harness.statistics.batch import Batch
-    from harness.statistics.yields import COMPLETE, NOT_WHOLE
-
     of_unit = [line for line in lines if line.serial == serial and line.outcome in COMPLETE]
     whole = [line for line in of_unit if line.purpose not in NOT_WHOLE]
     if not whole:
@@ -200,10 +189,8 @@ def _golden(store: "RunStore", lines: "Sequence[RunLine]", serial: str, reading:
     return Batch(lines=runs, firsts=runs, series=_series(store, runs, reading))
 
 
-def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -> "tuple[Series, ...]":
+def _series(store: RunStore, runs: Sequence[RunLine], reading: str | None) -> tuple[Series, ...]:
     """Every reading through these runs; or those with this name, or with this in their name."""
-    from harness.records.history import labels
-
     run_ids = [run.run_id for run in runs]
     if reading is None:
         return tuple(store.series(run_ids))
@@ -216,14 +203,11 @@ def _series(store: "RunStore", runs: "Sequence[RunLine]", reading: str | None) -
 
 
 def _to_json(
-    batch: "Batch | None", second: "Batch | None", golden: "Batch | None", *, each: bool
+    batch: Batch | None, second: Batch | None, golden: Batch | None, *, each: bool
 ) -> dict[str, Any]:
     """Keys: part, simulated, those of `batch_to_json`, sides; and, where asked for, charted (of the readings
     asked for), compared, drifts. Where nothing but the golden unit was ever run: part, simulated, drifts.
     """
-    from harness.statistics import batch as figures
-    from harness.statistics import export
-
     any_run = next(one.firsts[0] for one in (batch, golden) if one is not None)
     content: dict[str, Any] = {"part": any_run.part, "simulated": any_run.simulated}
     if batch is not None:
@@ -232,15 +216,15 @@ def _to_json(
     if batch is not None and each:
         content["charted"] = [export.reading_to_json(batch, one) for one in batch.series]
     if batch is not None and second is not None:
-        content["compared"] = export.comparison_to_json(figures.compare(batch.series, second.series))
+        content["compared"] = export.comparison_to_json(
+            figures.compare(batch.series, second.series), batch.series
+        )
     if golden is not None:
         content["drifts"] = export.drifts_to_json(figures.golden_drift(golden.lines, golden.series))
     return content
 
 
-def _print(batch: "Batch | None", second: "Batch | None", golden: "Batch | None") -> None:
-    from harness.cli import trends_text as text
-
+def _print(batch: Batch | None, second: Batch | None, golden: Batch | None) -> None:
     if batch is not None:
         _print_batch(batch, second)
     if golden is not None:
@@ -248,9 +232,7 @@ def _print(batch: "Batch | None", second: "Batch | None", golden: "Batch | None"
             typer.echo(line)
 
 
-def _print_batch(batch: "Batch", second: "Batch | None") -> None:
-    from harness.cli import trends_text as text
-
+def _print_batch(batch: Batch, second: Batch | None) -> None:
     for line in text.batch_lines(batch):
         typer.echo(line)
     if len(batch.series) == 1:

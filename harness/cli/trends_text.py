@@ -5,8 +5,7 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from harness.cli.lines import WIDTH
-from harness.cli.records import printable
+from harness.cli.wrapping import WIDTH, printable
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
@@ -15,7 +14,7 @@ from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
-from harness.units import counted, format_value
+from harness.units import counted, format_difference, format_value
 
 SHOWN = 20
 FEW_SHOWN = 8
@@ -74,7 +73,7 @@ def readings_lines(batch: Batch) -> Iterator[str]:
     for one in shown:
         index = one.capability.cpk if one.capability else None
         marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
-        unit = one.key.unit
+        unit = one.unit
         numbers = (
             f"{one.n:4d} {_number(one.mean, unit, none='none'):>11} {_spread(one.sigma, unit):>10} "
             f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
@@ -82,10 +81,11 @@ def readings_lines(batch: Batch) -> Iterator[str]:
         yield from _hanging(numbers, _beside(one, batch))
     whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
     yield from _wrapped(
-        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33 or more is "
-        "common practice. At least: the lower end of its 95 % interval. ! f: fewer than 30 units, n: not "
-        "normal, c: not in control, l: limits changed, p: of a part, since the other readings lie below the "
-        "bench's floor; such a Cpk may not hold. Each is charted with --reading.",
+        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33, four "
+        "sigmas, is often asked for (common practice, no source). At least: the lower end of its 95 % "
+        "interval. ! f: fewer than 30 units, n: not normal, c: not in control, l: limits changed, p: of a "
+        "part, since the other readings lie below the bench's floor; such a Cpk may not hold. Each is "
+        "charted with --reading.",
         indent="  ",
     )
 
@@ -103,7 +103,7 @@ def side_lines(batch: Batch) -> Iterator[str]:
         f"{counted(len(found), 'reading')}"
     )
     for side in differing[:FEW_SHOWN]:
-        unit = side.key.unit
+        unit = side.unit
         numbers = (
             f"  {_spread(side.difference.mean, unit):>10} "
             f"({_spread(side.difference.low, unit)} to {_spread(side.difference.high, unit)})  "
@@ -126,8 +126,9 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
         f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of "
         f"{counted(len(found), 'reading')} moved (other less these)"
     )
+    units = {one.key: one.unit for one in first.series}
     for one in moved[:SHOWN]:
-        unit = one.key.unit
+        unit = units[one.key]
         numbers = (
             f"  {_spread(one.difference.shift, unit):>10} "
             f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
@@ -170,7 +171,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
             f"So few runs could not show a drift in so many readings: {wanted} or more can.", indent="  "
         )
     for one in moving[:SHOWN]:
-        unit = one.key.unit
+        unit = one.unit
         numbers = (
             f"  {_spread(one.drift.slope, unit):>10} a day "
             f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
@@ -186,7 +187,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
 
 def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
-    found, unit = figures.figures(one), one.key.unit
+    found, unit = figures.figures(one), one.unit
     yield ""
     yield from _hanging("", _beside(found, batch))
     if found.mean is None:
@@ -336,20 +337,18 @@ def _interval(index: Index) -> str:
 def _number(value: float | None, unit: str, *, none: str = "open") -> str:
     if value is None:
         return none
-    return f"{value:+.3g}" if unit == "" else _short(value, unit, 4)
+    return f"{value:+.3g}" if unit == "" else _short(value, unit)
 
 
 def _spread(value: float | None, unit: str) -> str:
-    if value is None:
-        return ""
-    return f"{value:.3g}" if unit == "" else _short(value, unit, 3)
+    return "" if value is None else format_difference(value, unit)
 
 
-def _short(value: float, unit: str, digits: int) -> str:
+def _short(value: float, unit: str) -> str:
     """With a prefix where the unit takes one; decibels and degrees by their size."""
     if unit in ("dB", "dBu", "dBV", "deg"):
-        return f"{value:.{digits}g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
-    return format_value(value, unit, digits=digits)
+        return f"{value:.4g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
+    return format_value(value, unit)
 
 
 def _hanging(start: str, label: str) -> list[str]:

@@ -6,8 +6,8 @@ from contextlib import AbstractContextManager, contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
 
-from harness.cli.lines import say
-from harness.cli.readings_text import reading_line
+from harness.cli.wrapping import say
+from harness.report.words import reading_line
 from harness.session.events import Event, HookupBegun, ReadingsMade, Remark
 from harness.units import counted
 

@@ -13,12 +13,12 @@ from harness.faults.contacts import WorstContact, contact_faults, smallest_seen
 from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
 from harness.faults.margins import Margins, groups_of, told_apart, weigh_margins, words_for
-from harness.faults.predicted_readings import PredictedReadings, predict_reading
+from harness.faults.predicted_readings import PredictedReadings
 from harness.faults.signatures import Signatures, signatures
 from harness.faults.supply import SURE
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.job.job import Job
-from harness.plan.model import Plan, PlannedReading
+from harness.plan.model import Plan, Planned
 
 Flags = NDArray[np.bool_]
 
@@ -193,10 +193,10 @@ def _reasons(job: Job, plan: Plan, made: Margins, shown: Signatures, unseen: Fla
     """What each unseen fault does to the readings instead."""
     rows = np.flatnonzero(unseen)
     units = PredictedReadings(job, plan, shown, rows)
-    most: list[tuple[float, float, str, PlannedReading | None]] = [(0.0, 0.0, "", None)] * len(rows)
+    most: list[tuple[float, float, str, Planned | None]] = [(0.0, 0.0, "", None)] * len(rows)
     for column, reading in enumerate(made.readings if len(rows) else ()):
         judged = np.isfinite(made.margins[rows, column])
-        estimates = predict_reading(reading, units) if judged.any() else None
+        estimates = reading.quantity.predict(reading, units) if judged.any() else None
         if estimates is None:
             continue
         changes, unit = estimates.change()
@@ -214,7 +214,7 @@ def _reason(
     telling: float,
     change: float,
     unit: str,
-    reading: PlannedReading | None,
+    reading: Planned | None,
 ) -> str:
     """change: the one of all readings that is most worth telling of, and its unit."""
     if any(fault.kind in NOT_STEADY for fault in shown.suspects[row]):

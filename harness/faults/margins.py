@@ -6,12 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.predicted_readings import PredictedReadings, predict_reading
+from harness.faults.predicted_readings import PredictedReadings
 from harness.faults.signatures import Signatures
-from harness.faults.supply import SURE, over_currents, supply_standard
+from harness.faults.supply import SURE, over_currents
 from harness.job.job import Job
-from harness.plan.model import Plan, PlannedReading
+from harness.plan.model import Plan, Planned, driven_channel
 from harness.quantities.estimates import NO_EVIDENCE
+from harness.quantities.supply import current_standard
 
 Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -28,7 +29,7 @@ class Margins:
     below 1 a good unit may not pass.
     """
 
-    readings: tuple[PlannedReading, ...]
+    readings: tuple[Planned, ...]
     margins: Floats
     sound: Floats
 
@@ -40,32 +41,32 @@ class Margins:
 
 def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     """Judge every reading of every fault set, and of a good unit."""
-    count = len(signatures.suspects)
-    margins = np.full((count, len(plan.readings) + 1), NO_EVIDENCE)
-    sound = np.full(len(plan.readings), np.inf)
-    order = sorted(range(len(plan.readings)), key=lambda column: plan.readings[column].acquisitions)
+    readings, count = plan.state_readings, len(signatures.suspects)
+    margins = np.full((count, len(readings) + 1), NO_EVIDENCE)
+    sound = np.full(len(readings), np.inf)
+    order = sorted(range(len(readings)), key=lambda column: readings[column].captures)
     for start in range(0, max(count, 1), PORTION):
         rows = np.arange(start, min(start + PORTION, count))
         units = PredictedReadings(job, plan, signatures, rows)
         for column in order:
-            planned = plan.readings[column]
-            estimates = predict_reading(planned, units)
+            estimates = readings[column].quantity.predict(readings[column], units)
             if estimates is not None:
-                found = estimates.margins(planned.limit)
+                found = estimates.margins(readings[column].limit)
                 margins[rows, column], sound[column] = found.broken[1:], found.inside
     k = job.sequence.coverage_factor
     stops = over_currents(job.module, signatures.suspects, coverage_factor=k)
     margins[:, -1] = [margin for margin, _ in stops]
-    return Margins(readings=plan.readings, margins=margins, sound=sound)
+    return Margins(readings=readings, margins=margins, sound=sound)
 
 
-def words_for(reading: PlannedReading) -> str:
-    """`gain at left.out, loop_a, driving left`."""
-    if reading.quantity == "supply_current":
-        return f"supply current, {reading.state.name}"
-    quantity = reading.quantity.replace("_", " ")
-    driven = "" if reading.driven == reading.channel else f", driving {reading.driven}"
-    return f"{quantity} at {reading.channel}.{reading.port}, {reading.state.name}{driven}"
+def words_for(reading: Planned) -> str:
+    """`gain at left.out, loop_a, driving left`; `supply current, loop_a`."""
+    quantity, measurand = reading.quantity, reading.measurand
+    if not quantity.at_ports:
+        return f"{quantity.spoken}, {measurand.state}"
+    channel = driven_channel(reading)
+    driven = "" if channel in ("", measurand.channel) else f", driving {channel}"
+    return f"{quantity.spoken} at {measurand.where}, {measurand.state}{driven}"
 
 
 def told_apart(units: PredictedReadings) -> Flags:
@@ -80,7 +81,7 @@ def told_apart(units: PredictedReadings) -> Flags:
     values, standards = values[1:], standards[1:]
     supply = signatures.supply_a
     coils = np.maximum(signatures.healthy_supply_a - job.module.supply.quiescent_a, 0)
-    doubt = supply_standard(supply, coils) + 1e-9
+    doubt = current_standard(supply, coils) + 1e-9
     stops = [
         state if margin >= SURE else ""  # in which the check surely stops a run
         for margin, state in over_currents(job.module, signatures.suspects, coverage_factor=k)

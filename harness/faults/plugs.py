@@ -14,6 +14,7 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
+from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import groups_of, told_apart, weigh_margins
 from harness.faults.predicted_readings import PredictedReadings
@@ -22,20 +23,15 @@ from harness.faults.supply import SURE
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
-from harness.job.sequence import Check, Quantity, Tone
+from harness.job.sequence import Tone
 from harness.plan.build import trial_plan
-from harness.reading import Limit
+from harness.quantities.registry import SUGGESTED
 
 # IEC 60063, E24, from memory.
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 VALUES_OHM = tuple(float(value * decade) for decade in (10, 100) for value in E24)  # 100 ohm to 9.1 kohm
 TOLERANCE = 0.001  # plugs are measured once, so that their resistors count as known to this
 MATCHED = ((3.0, 600.0), (6.0, 600.0))  # loss in dB and impedance of the matched pads that are tried
-LEVELS: tuple[tuple[Quantity, Limit | None], ...] = (
-    ("gain", Limit(kind="within", unit="dB", high=0.2)),
-    ("polarity", None),
-    ("balance", Limit(kind="within", unit="dB", high=0.2)),
-)
 STARTS, TRIES = 6, 48
 
 
@@ -261,16 +257,16 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
         for net in outputs
     )
     tone = next(
-        (check.tone for check in job.sequence.checks if check.quantity == "gain"),
+        (check.tone for check in job.sequence.checks if check.quantity.judges_silent_ports),
         Tone(frequency_hz=1e3, level_vrms=1.228),
     )
-    checks = tuple(
-        Check(
-            name=quantity, quantity=quantity, at=outputs, tone=tone, limit=limit, silent_below_db=None, line=0
-        )
-        for quantity, limit in LEVELS
+    one_channel = (
+        (quantity, suggestion)
+        for quantity, suggestion in SUGGESTED
+        if quantity.at_ports and not quantity.between_channels and not quantity.across(quantity.options())
     )
-    supply = tuple(check for check in job.sequence.checks if check.quantity == "supply_current")
+    checks = tuple(suggested_check(suggestion, outputs, tone) for suggestion in one_channel)
+    supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
     through = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
     fixture: Fixture = replace(job.fixture, links=links, hookups=(*through, *hookups))
     return replace(job, fixture=fixture, sequence=replace(job.sequence, checks=(*checks, *supply)))

@@ -11,7 +11,8 @@ from harness.faults.effects import Control, Suspect, control_of, drawn_a, shorts
 from harness.faults.observed import Evidence, SupplyTrial
 from harness.job.module import Module
 from harness.job.state import State
-from harness.plan.supply import LIMIT_REACHED, SUPPLY_METER, limit_of
+from harness.plan.states import LIMIT_REACHED, limit_of
+from harness.quantities.supply import SUPPLY_METER, current_standard
 
 Floats = NDArray[np.float64]
 
@@ -25,13 +26,6 @@ SUPPLY_NOISE_A = 0.1e-3
 SHORTED = 0.2  # of the supply's voltage: less than this is left at a short
 DIVIDED = 0.15  # how far from the voltage that coils divide it may be, by their tolerance
 IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is none
-
-COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: practice, coils of one lot agree so
-
-
-def supply_standard(meter_a: Floats | float, coils_a: Floats | float) -> Floats:
-    """Standard uncertainty, A, of a supply current by its meter's limits and by those of the coils' lot."""
-    return np.asarray(np.hypot(SUPPLY_METER * meter_a, COIL_SPREAD * coils_a) / math.sqrt(3))
 
 
 def over_currents(
@@ -52,7 +46,7 @@ def over_currents(
             if shorts(module, state, control):
                 return math.inf, state.name
             wanted_a = drawn_a(module, state, control)
-            doubt_a = coverage_factor * float(supply_standard(wanted_a, wanted_a))
+            doubt_a = coverage_factor * float(current_standard(wanted_a, wanted_a))
             if doubt_a:
                 worst = max(worst, (wanted_a - LIMIT_REACHED * limit_a) / doubt_a)
             if worst >= SURE:

@@ -14,8 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.budget import Origin
-from harness.measure.freedom import Sampled
+from harness.measure.budget import Origin, Sampled
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
 from harness.roles import Capture

@@ -8,18 +8,19 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.judge import limits_for
-from harness.measure.propagation import ComplexEstimates
-from harness.measure.quantities import CERTAIN, CLEAR_DEG
+from harness.measure.propagation import ComplexEstimates, PredictedTransfer
 from harness.reading import Limit
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+CERTAIN = 4.0  # standard uncertainties: what a sign, a phase or a ratio is taken from stands so far out
 NO_EVIDENCE = -math.inf  # the margin of a reading that says nothing
 
 
@@ -44,6 +45,31 @@ class Estimates(ABC):
     @abstractmethod
     def change(self) -> tuple[Floats, str]:
         """By how much each unit differs from the good one, (units,), and the unit of that."""
+
+
+class PredictedUnits(Protocol):
+    """A good unit, first, and many faulty ones, as the circuit predicts them.
+
+    Numbers of captures are the plan's.
+    """
+
+    @property
+    def coverage_factor(self) -> float:
+        """By which uncertainties are expanded."""
+        ...
+
+    def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
+        """What captures show of every unit; others are taken with the scope's inputs swapped, or none."""
+        ...
+
+    def currents_a(self, state: str) -> Floats:
+        """What the relay supply gives in a state: (units,)."""
+        ...
+
+    @property
+    def quiescent_a(self) -> float:
+        """What a unit draws besides its coils."""
+        ...
 
 
 def is_present(level: ComplexEstimates, k: float) -> Flags:
@@ -118,20 +144,22 @@ class RejectionEstimates(Estimates):
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SignEstimates(Estimates):
-    """Polarities: surely the other one than a good unit's, or no evidence."""
+    """Polarities: surely the other one than a good unit's, or no evidence.
+
+    signs: (units,), 1, -1, or 0 where undecided; of the level's phase.
+    """
 
     level: ComplexEstimates
+    signs: Floats
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
         """By how surely the sign is another than the good unit's."""
         level = self.level
-        angle = np.abs(np.degrees(np.angle(level.value)))
-        sign = np.where(angle <= CLEAR_DEG, 1, np.where(angle >= 180 - CLEAR_DEG, -1, 0))
         standard = np.maximum(level.bench_standard, level.bench_quadrature)
         certain = np.abs(level.value) / (max(self.k, CERTAIN) * standard)
         return LimitMargins(
-            broken=np.where(sign * sign[0] == -1, certain, NO_EVIDENCE), inside=float(certain[0])
+            broken=np.where(self.signs * self.signs[0] == -1, certain, NO_EVIDENCE), inside=float(certain[0])
         )
 
     def change(self) -> tuple[Floats, str]:
@@ -141,22 +169,17 @@ class SignEstimates(Estimates):
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AngleEstimates(Estimates):
-    """Angles in degrees. taken: of which units the reading can be taken at all.
-
-    opposite: the angle is that of the ratio times -1.
-    """
+    """Angles in degrees. taken: of which units the reading can be taken at all."""
 
     level: ComplexEstimates
     taken: Flags
     k: float
-    opposite: bool = False
 
     def margins(self, limit: Limit | None) -> LimitMargins:
         """By the turn from the good unit's angle."""
         level = self.level
         turned = _change_deg(level)
-        sign = -1 if self.opposite else 1
-        expected = float(np.degrees(np.angle(sign * level.value[0])))
+        expected = float(np.degrees(np.angle(level.value[0])))
         with np.errstate(divide="ignore", invalid="ignore"):
             side = np.hypot(level.bench_quadrature, level.parts_modulus) / np.abs(level.value)
         whole = self.k * np.degrees(side)

@@ -13,7 +13,7 @@ from harness.report import notes, words
 from harness.report.templates import templates_in
 from harness.report.write import SYMBOLS
 from harness.statistics.yields import tests_of_units
-from harness.units import format_value
+from harness.units import format_difference, format_value
 
 if TYPE_CHECKING:
     from harness.records.store import RunStore
@@ -61,8 +61,8 @@ def certify(store: "RunStore", run_id: int) -> str:
     found = store.verify(run_id)
     if found.findings:
         raise RecordsError(
-            f"{store.place}: run {run_id} is not as it was recorded: {found.findings[0].what}. Nothing is "
-            "certified. `switchwalk verify` tells more; bring back a copy of the records"
+            f"{store.place}: run {run_id} is not as it was recorded: {found.findings[0].what}. No "
+            "certificate is written. `switchwalk verify` says more; restore a copy of the records"
         )
     return text
 
@@ -80,7 +80,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
     if run.outcome not in _VERDICTS or run.ended is None:
         raise UsageError(
             f"run {run.run_id} was {run.outcome} and has no verdict on unit {run.header.serial}: there is "
-            f"nothing to certify. `switchwalk resume {run.run_id}` goes on with it, or run the unit again"
+            f"nothing to certify. `switchwalk resume {run.run_id}` continues it, or test the unit again"
         )
     if run.header.purpose:
         what = "measured a part" if run.header.purpose == "own tests" else "tested the bench"
@@ -90,17 +90,18 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         )
     here = Path(__file__).parent
     environment = templates_in(here)
+    names = dict.fromkeys(reading.key.measurand.state for reading in readings)
     return environment.get_template("certificate.html").render(
         style=(here / "certificate.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
         symbols=SYMBOLS,
         lines=_lines(readings),
-        by_quantity=len({reading.check for reading in readings}) > MOST_LINES,
-        states=_named(dict.fromkeys(one.state for one in readings if BECOMES not in one.state)),
-        changes=_named(dict.fromkeys(one.state for one in readings if BECOMES in one.state)),
-        ports=_named(dict.fromkeys(_port(one) for one in readings if one.where)),
-        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
+        by_quantity=len({reading.key.check for reading in readings}) > MOST_LINES,
+        states=_named(name for name in names if BECOMES not in name),
+        changes=_named(name for name in names if BECOMES in name),
+        ports=_named(dict.fromkeys(filter(None, (one.key.measurand.pair for one in readings)))),
+        coverage=words.coverage_factors(readings),
         decision=notes.DECISIONS[run.header.decision],
         meaning=_meaning(run, readings),
         not_claimed=_not_claimed(run, readings),
@@ -117,11 +118,12 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
 
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
-    by_check = len({reading.check for reading in readings}) <= MOST_LINES
+    by_check = len({reading.key.check for reading in readings}) <= MOST_LINES
     names = {str(name): said for name, said in notes.QUANTITIES_IN_WORDS.items()}
     groups: dict[str, list[Reading]] = {}
     for reading in readings:
-        title = reading.check if by_check else names.get(reading.quantity, reading.quantity)
+        quantity = reading.key.measurand.quantity
+        title = reading.key.check if by_check else names.get(quantity, quantity)
         groups.setdefault(title, []).append(reading)
     return [_line(title, group) for title, group in groups.items()]
 
@@ -131,7 +133,10 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
     known = [
         half
         for one in group
-        if one.unit == worst.unit and not one.floor and (half := words.half_interval(one)) is not None
+        if one.unit == worst.unit
+        and one.estimate is not None
+        and not one.estimate.floor
+        and (half := words.half_interval(one.estimate)) is not None
     ]
     largest = max(known, default=0.0)
     return Line(
@@ -146,19 +151,15 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
 
 
 def _plainly(largest: float, unit: str) -> str:
-    return "" if not largest or unit == "" else format_value(largest, unit, digits=2)
+    return "" if not largest or unit == "" else format_difference(largest, unit, digits=2)
 
 
 def _tones(group: Iterable[Reading]) -> str:
-    found = sorted({reading.frequency_hz for reading in group if reading.frequency_hz is not None})
+    tones_hz = (reading.key.measurand.frequency_hz for reading in group)
+    found = sorted({hz for hz in tones_hz if hz is not None})
     if len(found) > 3:
         return f"{format_value(found[0], 'Hz')} to {format_value(found[-1], 'Hz')}, {len(found)} frequencies"
     return ", ".join(format_value(one, "Hz") for one in found)
-
-
-def _port(reading: Reading) -> str:
-    """The port of a reading, also where one leg of it was read."""
-    return reading.where.removesuffix(".hot").removesuffix(".cold")
 
 
 def _named(names: Iterable[str]) -> str:
@@ -173,9 +174,9 @@ def _named(names: Iterable[str]) -> str:
 
 def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
     return [
-        "This is the maker's own test record. It is not a calibration, not by an accredited laboratory, and "
-        "gives no traceability beyond what the owner of the instruments can show.",
-        "Nothing is claimed for any state, port, frequency or level that is not named here, nor for any "
-        "other unit of the kind, another time or another temperature.",
-        *notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+        "This is the maker's own test record. It is not a calibration and not by an accredited laboratory, "
+        "and it is traceable only as far as the owner of the instruments can show.",
+        "Nothing is claimed for any state, port, frequency or level that is not named here, for any other "
+        "unit of this kind, or for another time or temperature.",
+        *notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     ]

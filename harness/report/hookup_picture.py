@@ -10,6 +10,7 @@ from harness.job.job import Job
 from harness.job.module import LEGS
 
 BOX, WIRE, ROW, EDGE, LETTER = 34, 150, 26, 8, 7.3
+TEXT_WIRE = " ------> "
 GROUND_CLIPS = "every ground clip on pin 1 of its connector"
 
 
@@ -27,6 +28,20 @@ class HookupFigure:
 def leads_of(job: Job, hookup: Hookup) -> tuple[tuple[str, str], ...]:
     """From where to where each lead and plug of a hookup goes, in words."""
     return (*_generator(job, hookup), *_scope(job, hookup), *_plugs(job, hookup))
+
+
+def drawing(job: Job, hookup: Hookup) -> str:
+    """Draw a hookup in plain text: the generator's leads, the scope's, the plugs."""
+    rows = leads_of(job, hookup)
+    width = max(len(left) for left, _ in rows)
+    lines = [f"  {left:<{width}}{TEXT_WIRE}{right}" for left, right in rows]
+    return "\n".join([f"Hookup {hookup.name!r}:", *lines, f"  {GROUND_CLIPS}"])
+
+
+def lead_words(job: Job, lead: str) -> str:
+    """Name a lead as the drawing does: `generator hot` is `generator output 1 (hot)`."""
+    words = {f"generator {leg}": output_words(job, leg) for leg in LEGS}
+    return words.get(lead, f"scope {lead}")
 
 
 def output_words(job: Job, leg: str) -> str:

@@ -39,20 +39,21 @@ def make_matrix(readings: Sequence[Reading]) -> Matrix:
     columns: dict[str, dict[str, None]] = {}
     for index, reading in enumerate(readings):
         port = _port(reading)
-        columns.setdefault(reading.channel, {})[port] = None
-        groups.setdefault((reading.state, reading.channel, port), []).append(index)
+        measurand = reading.key.measurand
+        columns.setdefault(measurand.channel, {})[port] = None
+        groups.setdefault((measurand.state, measurand.channel, port), []).append(index)
     whole_unit = columns.pop("", None)
     if whole_unit is not None:
         columns[""] = whole_unit  # last
     return Matrix(
-        states=tuple(dict.fromkeys(reading.state for reading in readings)),
+        states=tuple(dict.fromkeys(reading.key.measurand.state for reading in readings)),
         columns={channel: tuple(ports) for channel, ports in columns.items()},
         cells={place: _cell(readings, indices) for place, indices in groups.items()},
     )
 
 
 def _port(reading: Reading) -> str:
-    return reading.port.partition(".")[0] or reading.quantity.replace("_", " ")
+    return reading.key.measurand.net or reading.key.measurand.quantity.replace("_", " ")
 
 
 def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
@@ -60,9 +61,9 @@ def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
     verdict = worst_verdict(here)
     main = min(here, key=_rank)
     others = dict.fromkeys(
-        one.quantity.replace("_", " ")
+        one.key.measurand.quantity.replace("_", " ")
         for one in here
-        if one.verdict != "pass" and one.quantity != main.quantity
+        if one.verdict != "pass" and one.key.measurand.quantity != main.key.measurand.quantity
     )
     worst = next(index for index in indices if readings[index].verdict == verdict)
     return Cell(
@@ -74,19 +75,20 @@ def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
 
 
 def _rank(reading: Reading) -> tuple[int, int]:
-    kinds = _MAIN_QUANTITIES
-    kind = kinds.index(reading.quantity) if reading.quantity in kinds else len(kinds)
+    kinds, quantity = _MAIN_QUANTITIES, reading.key.measurand.quantity
+    kind = kinds.index(quantity) if quantity in kinds else len(kinds)
     order: tuple[Verdict, ...] = ("fail", "unproven", "missing", "pass")
     return kind, order.index(reading.verdict)
 
 
 def _short(reading: Reading) -> str:
     """Write a value in few characters; decibels without their unit, which the caption gives."""
-    if reading.value is None:
+    found = reading.estimate
+    if found is None:
         return "missing"
     if reading.unit == "dB":
-        bound = "> " if is_least(reading) else "< " if reading.floor else ""
-        return f"{bound}{reading.value:.2f}"
+        bound = "> " if is_least(found) else "< " if found.floor else ""
+        return f"{bound}{found.value:.2f}"
     return (
-        describe(reading).value if reading.unit == "" else format_value(reading.value, reading.unit, digits=3)
+        describe(reading).value if reading.unit == "" else format_value(found.value, reading.unit, digits=3)
     )

@@ -2,11 +2,11 @@
 
 import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
-from harness.reading import Reading
+from harness.reading import Estimate, Measurand, Reading
 from harness.report.pictures import draw_svg
 
 if TYPE_CHECKING:
@@ -19,7 +19,17 @@ _DASHES = ("-", "--", "-.", ":")
 _COLOURS = ("#0b4f8a", "#b3541e", "#3c6e2f", "#6b3f7c")
 _MARKS = "os^Dv<>p"
 
-Curve = list[Reading]
+
+@dataclass(frozen=True, kw_only=True)
+class _Point:
+    """A reading of a response at its frequency."""
+
+    reading: Reading
+    frequency_hz: float
+    found: Estimate
+
+
+Curve = list[_Point]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,11 +44,14 @@ class ResponsePlot:
 
 def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
     """One picture for each response check that has readings."""
-    checks: dict[str, dict[tuple[str, str, str], Curve]] = {}
+    checks: dict[str, dict[Measurand, Curve]] = {}
     for reading in readings:
-        if reading.quantity == "response" and reading.value is not None and reading.frequency_hz is not None:
-            place = (reading.where, reading.state, reading.hookup)
-            checks.setdefault(reading.check, {}).setdefault(place, []).append(reading)
+        measurand, found = reading.key.measurand, reading.estimate
+        if measurand.quantity == "response" and found is not None and measurand.frequency_hz is not None:
+            curve = checks.setdefault(reading.key.check, {}).setdefault(
+                replace(measurand, frequency_hz=None), []
+            )
+            curve.append(_Point(reading=reading, frequency_hz=measurand.frequency_hz, found=found))
     return [_plot(check, list(curves.values())) for check, curves in checks.items()]
 
 
@@ -55,14 +68,15 @@ def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
 
 
 def _furthest(curve: Curve) -> float:
-    return max(abs(reading.value or 0.0) for reading in curve)
+    return max(abs(point.found.value) for point in curve)
 
 
 def _in_words(curve: Curve) -> str:
-    worst = max(curve, key=lambda reading: abs(reading.value or 0.0))
+    worst = max(curve, key=lambda point: abs(point.found.value))
+    measurand = worst.reading.key.measurand
     return (
-        f"{worst.where} in {worst.state}: {worst.value:+.3f} dB at {worst.frequency_hz:g} Hz is furthest "
-        "from its level at 1 kHz"
+        f"{measurand.where} in {measurand.state}: {worst.found.value:+.3f} dB at {worst.frequency_hz:g} Hz "
+        "is furthest from its level at 1 kHz"
     )
 
 
@@ -73,9 +87,9 @@ def _draw(curves: Sequence[Curve], figure: "Figure") -> None:
     figure.subplots_adjust(left=0.075, right=0.72, bottom=0.17, top=0.96)
     for index, curve in enumerate(curves):
         _draw_curve(panel, curve, index)
-    readings = [reading for curve in curves for reading in curve]
-    _draw_limits(panel, readings)
-    tones_hz = [reading.frequency_hz or 1.0 for reading in readings]
+    points = [point for curve in curves for point in curve]
+    _draw_limits(panel, points)
+    tones_hz = [point.frequency_hz for point in points]
     panel.set_xscale("log")
     panel.set_xticks(list(_TICKS_HZ), labels=list(_TICKS_HZ.values()))
     panel.xaxis.set_minor_formatter(NullFormatter())
@@ -88,14 +102,12 @@ def _draw(curves: Sequence[Curve], figure: "Figure") -> None:
 
 
 def _draw_curve(panel: "Axes", curve: Curve, index: int) -> None:
-    points = sorted(curve, key=lambda reading: reading.frequency_hz or 0.0)
-    values = [reading.value or 0.0 for reading in points]
-    below = [v - (v if r.low is None else r.low) for r, v in zip(points, values, strict=True)]
-    above = [(v if r.high is None else r.high) - v for r, v in zip(points, values, strict=True)]
+    points = sorted(curve, key=lambda point: point.frequency_hz)
+    found, measurand = [point.found for point in points], points[0].reading.key.measurand
     panel.errorbar(
-        [reading.frequency_hz or 1.0 for reading in points],
-        values,
-        yerr=[below, above],
+        [point.frequency_hz for point in points],
+        [each.value for each in found],
+        yerr=[[each.value - each.low for each in found], [each.high - each.value for each in found]],
         linestyle=_DASHES[index % len(_DASHES)],
         marker=_MARKS[index % len(_MARKS)],
         markersize=3.5,
@@ -103,20 +115,16 @@ def _draw_curve(panel: "Axes", curve: Curve, index: int) -> None:
         linewidth=1.1,
         elinewidth=0.7,
         capsize=2,
-        label=f"{points[0].where}, {points[0].state}",
+        label=f"{measurand.where}, {measurand.state}",
     )
 
 
-def _draw_limits(panel: "Axes", readings: Sequence[Reading]) -> None:
+def _draw_limits(panel: "Axes", points: Sequence[_Point]) -> None:
     """Draw the limits as they are at each frequency."""
-    for ends in ("limit_low", "limit_high"):
-        found = sorted(
-            {
-                (reading.frequency_hz or 1.0, getattr(reading, ends))
-                for reading in readings
-                if getattr(reading, ends) is not None
-            }
-        )
+    lows = {(point.frequency_hz, point.reading.limit_low) for point in points}
+    highs = {(point.frequency_hz, point.reading.limit_high) for point in points}
+    for ends in (lows, highs):
+        found = sorted((hz, end) for hz, end in ends if end is not None)
         if found:
             label = None if "limit" in panel.get_legend_handles_labels()[1] else "limit"
             panel.plot(*zip(*found, strict=True), color="#1b1b1b", linewidth=0.9, label=label)

@@ -91,7 +91,7 @@ def make_picture(shown: Shown, capture: Capture, drawn: Drawn) -> Picture:
 
 
 def _window_s(capture: Capture, readings: Sequence[Reading]) -> float:
-    tones_hz = [reading.frequency_hz for reading in readings if reading.frequency_hz]
+    tones_hz = [hz for reading in readings if (hz := reading.key.measurand.frequency_hz)]
     return _PERIODS / tones_hz[0] if tones_hz else capture.interval_s * capture.volts.shape[1]
 
 

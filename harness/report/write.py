@@ -6,10 +6,9 @@ from pathlib import Path
 
 from harness.errors import RecordsError
 from harness.reading import Reading
-from harness.records.run import RunRecord
+from harness.records.run import Explanation, RunRecord
 from harness.report import notes, words
 from harness.report.coverage_picture import CoverageFigure
-from harness.report.explanation import Explanation
 from harness.report.hookup_picture import HookupFigure
 from harness.report.matrix import make_matrix
 from harness.report.response_plot import response_plots
@@ -69,7 +68,7 @@ def write_report(
     except OSError as error:
         raise RecordsError(
             f"{path}: the report can't be written: {error.strerror or error}. The run is safe in the "
-            "records; see to the disk or the folder"
+            "records; check the disk or the folder"
         ) from error
 
 
@@ -111,21 +110,21 @@ def render_report(
         own_tests=own_tests,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
-        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
+        coverage=words.coverage_factors(readings),
         pictures=_pictures(concerns, waveforms, drawn),
         responses=response_plots(readings) if drawn.responses is None else drawn.responses,
         kept_waveforms=len(waveforms),
         routes=_routes(readings),
         decision=notes.DECISIONS[run.header.decision],
         cautions=notes.CAUTIONS,
-        not_claimed=notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+        not_claimed=notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     )
 
 
 def _by_check(rows: Sequence[Row]) -> dict[str, list[Row]]:
     checks: dict[str, list[Row]] = {}
     for row in rows:
-        checks.setdefault(row.reading.check, []).append(row)
+        checks.setdefault(row.reading.key.check, []).append(row)
     return checks
 
 
@@ -134,8 +133,9 @@ def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
     routes: dict[str, dict[tuple[str, str], None]] = {}
     for reading in readings:
         if reading.route:
-            pair = f"{reading.channel}.{reading.port.partition('.')[0]}"
-            routes.setdefault(reading.state, {})[pair, reading.route] = None
+            routes.setdefault(reading.key.measurand.state, {})[reading.key.measurand.pair, reading.route] = (
+                None
+            )
     return {state: list(places) for state, places in routes.items()}
 
 

@@ -88,7 +88,7 @@ class Described:
         from harness.workbench.beside import Beside
 
         unforeseen = bool(self._hard_faults) and not self._coverage_in(folder).exists()
-        drawn = self.plan.edges or any(one.quantity == "response" for one in self.plan.readings)
+        drawn = self.plan.edges or any(one.quantity.drawn_over_frequency for one in self.plan.of("steady"))
         if not unforeseen and not drawn:
             yield None
             return
@@ -172,7 +172,7 @@ def _write_kept(path: Path, found: "tuple[FaultSeen, ...]") -> None:
 def recorded_description(record: "RunRecord") -> Described:
     """A run's job as it was recorded. Raises RecordsError where its files no longer read."""
     from harness.plan.build import trial_plan
-    from harness.session.recorded import recorded_job
+    from harness.records.evidence import recorded_job
 
     job = recorded_job(record)
     impedances, notes = _recorded_impedances(job, record.header)
@@ -184,7 +184,7 @@ def recorded_description(record: "RunRecord") -> Described:
 def _profiles(header: "RunHeader") -> Iterator[Path]:
     """A folder with a person's own profiles of a run: as they were kept with it, or where they were then."""
     from drivers.profile_files import NAME
-    from harness.session.recorded import JOB_FILES
+    from harness.records.evidence import JOB_FILES
 
     kept = header.files[len(JOB_FILES) :]
     if not kept:

@@ -4,10 +4,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from drivers.profile_files import load_profile
+from harness.bench_file import load_bench
 from harness.errors import JobError, Mistake
 from harness.job.job import Job
-from harness.job.load import BENCH, load_bench, load_job
-from harness.job.located import read_located
+from harness.job.load import BENCH, load_job
+from harness.toml_files.located import read_located
 
 
 def read_job(

@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
-    from harness.job.file import JobFile
     from harness.job.fixture import Hookup
     from harness.job.job import Job
     from harness.plan.model import Plan
+    from harness.toml_files.file import JobFile
 
 
 def planned(job: "Job", bench: Path | None) -> "Plan":
@@ -39,7 +39,7 @@ def profile_folder(job: "Job", bench: Path | None) -> Path:
 def files_of(job: "Job", bench: Path | None) -> "tuple[JobFile, ...]":
     """A job's files, then a person's own profiles that its bench names: all that a run keeps by content."""
     from drivers.profile_files import own_profile
-    from harness.job.file import JobFile
+    from harness.toml_files.file import JobFile
 
     if job.bench is None:
         return job.files

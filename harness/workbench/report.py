@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from harness.reading import Reading
-    from harness.records.run import RunEvent, RunRecord
+    from harness.records.run import Event, Remembered, RunEvent, RunRecord
     from harness.records.store import RunStore
     from harness.report.explained import Explained
     from harness.roles import Capture
@@ -84,7 +84,7 @@ class _Content:
 
     readings: "Sequence[Reading]"
     waveforms: "Mapping[int, Capture]"
-    events: "Sequence[RunEvent]"
+    events: "Sequence[RunEvent[Event | Remembered]]"
 
 
 def _read(store: "RunStore", run_id: int, beside: "Beside | None") -> _Content:
@@ -106,6 +106,7 @@ def _write(
     beside: "Beside | None",
     page: Path | None = None,
 ) -> Path:
+    from harness.records.run import BY_HAND
     from harness.report.coverage_picture import draw_coverage
     from harness.report.hookup_picture import draw_hookups
     from harness.report.run_pictures import NOT_DRAWN
@@ -125,7 +126,7 @@ def _write(
             [
                 f"{event.at:%H:%M:%S} UTC, {event.text}"
                 for event in content.events
-                if event.kind in ("by hand", "hookup")
+                if event.kind in (*BY_HAND, "leads")
             ],
             [event.text for event in content.events if event.kind == "test"],
             NOT_DRAWN if beside is None else beside.drawn(),

@@ -12,7 +12,7 @@ from harness.circuit.predict import differential, predict
 from harness.job.fixture import Fixture, Link
 from harness.job.module import Module
 from harness.job.state import State
-from harness.measure.common_mode import converted
+from harness.quantities.forms import converted
 from tests.circuit import boards
 
 REST = State(on=())
@@ -203,7 +203,9 @@ def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz, rejection_db)
         module, boards.fixture(hookup), hookup, REST,
         frequencies_hz=(frequency_hz, frequency_hz), impedances=ideal(0.0),
     )  # fmt: skip
-    assert -decibels(complex(converted(prediction.transfer, 0, 1))) == pytest.approx(rejection_db, abs=0.005)
+    assert -decibels(complex(converted(prediction.transfer, (0, 1)))) == pytest.approx(
+        rejection_db, abs=0.005
+    )
 
 
 # Bound of an open contact of 1 pF into a load, dB: |jωCR / (1 + jωCR)|; closed form.
@@ -291,7 +293,7 @@ def test_one_leg_lost_into_a_grounded_load_costs_6_db():
 
 @pytest.mark.parametrize(("input_ohm", "copy_db"), [(1e6, -0.09), (10e6, -0.01)])
 def test_a_broken_leg_into_a_floating_load_shows_a_copy_of_the_other_leg(input_ohm, copy_db):
-    """-0.09 dB into 1 Mohm and -0.01 dB into 10 Mohm through 10 kohm: practice, worked by another solver."""
+    """Closed form: 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB, 10 Mohm/(10 Mohm + 10 kohm) is -0.009 dB."""
     _, broken = broken_cold_leg(boards.across(10e3), input_ohm)
     hot, cold = broken[:, 0]
     assert decibels(cold / hot) == pytest.approx(copy_db, abs=5e-3)

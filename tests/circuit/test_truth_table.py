@@ -10,7 +10,7 @@ from rich.console import Console
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.truth import TruthRow, truth_table
-from harness.cli.table import as_data, as_table
+from harness.cli.jobs import truth_as_table, truth_data
 from harness.job.load import load_job
 from harness.job.state import State, all_states
 from tests.circuit import boards
@@ -66,7 +66,7 @@ def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name):
     assert {row.driven for row in rows} == {str(drive) for drive in drives}
     for driven in drives:
         assert {row.state for row in rows if row.driven == str(driven)} == {state.name for state in states}
-    assert json.loads(json.dumps(as_data(job, rows)))["rows"][0]["state"] == "rest"
+    assert json.loads(json.dumps(truth_data(job, rows)))["rows"][0]["state"] == "rest"
     text = printed(rows)
     assert max(map(len, text.splitlines())) <= 80
     assert "…" not in text
@@ -98,5 +98,5 @@ def test_a_long_state_is_folded_after_a_plus():
 
 def printed(rows) -> str:
     out = StringIO()
-    Console(file=out, width=80).print(as_table(rows))
+    Console(file=out, width=80).print(truth_as_table(rows))
     return out.getvalue()

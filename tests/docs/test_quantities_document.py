@@ -7,8 +7,8 @@ from typing import get_args
 
 import pytest
 
-from harness.job.sequence import Quantity
 from harness.measure.errors import Line
+from harness.quantities.registry import QUANTITIES
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "quantities.md").read_text(encoding="utf-8")
@@ -29,11 +29,12 @@ def _names_in_the_code() -> set[str]:
     the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
     """
     found = set(get_args(Line))
-    for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
+    folders = [ROOT / "harness" / name for name in ("measure", "quantities")]
+    for path in sorted(path for folder in folders for path in folder.glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 found |= _of_call(node)
-            elif isinstance(node, ast.Tuple) and len(node.elts) == 3 and path.name == "contact.py":
+            elif isinstance(node, ast.Tuple) and path.name == "contact.py" and not _text(node.elts[0]):
                 found |= {each for each in map(_text, node.elts[:2]) if each}
             elif isinstance(node, ast.Assign) and path.name in {"capacitance.py", "distortion.py"}:
                 found |= _of_assignment(node)
@@ -66,14 +67,14 @@ def _text(node: ast.expr) -> str:
     return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
 
 
-@pytest.mark.parametrize("quantity", get_args(Quantity))
+@pytest.mark.parametrize("quantity", QUANTITIES)
 def test_every_quantity_has_its_section(quantity: str) -> None:
     assert re.search(rf"^### {quantity}$", TEXT, flags=re.MULTILINE)
 
 
 def test_no_section_is_of_a_quantity_that_is_not() -> None:
     sections = re.findall(r"^### ([a-z_]+)$", TEXT, flags=re.MULTILINE)
-    assert sorted(sections) == sorted(get_args(Quantity))
+    assert sorted(sections) == sorted(QUANTITIES)
 
 
 def test_every_line_of_a_budget_is_told_and_no_other() -> None:

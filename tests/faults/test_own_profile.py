@@ -9,9 +9,9 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.cli.resume import _check_files
 from harness.errors import RecordsError, UsageError
-from harness.job.file import JobFile
 from harness.job.load import load_job
 from harness.records.run import RunHeader, RunRecord
+from harness.toml_files.file import JobFile
 from harness.workbench.described import recorded_description
 from harness.workbench.planning import files_of, impedances_of
 

@@ -14,6 +14,7 @@ from harness.job.state import State
 from harness.plan.arrange import is_dry
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
+from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
@@ -25,20 +26,19 @@ def job_with(name: str, *checks: Check) -> Job:
     return replace(job, sequence=replace(job.sequence, checks=checks))
 
 
-def check(quantity: str, limit: Limit, **more: object) -> Check:
+def check(name: str, limit: Limit, **more: object) -> Check:
+    """more: options of the quantity."""
+    quantity = QUANTITIES[name]
     return Check(
-        **{
-            "name": quantity,
-            "quantity": quantity,
-            "at": ("out",),
-            "tone": Tone(frequency_hz=1e3, level_vrms=1.228),
-            "limit": limit,
-            "silent_below_db": None,
-            "line": 1,
-            "states": (REST,),
-            **more,
-        }
-    )  # type: ignore[arg-type]
+        name=name,
+        quantity=quantity,
+        at=("out",),
+        tone=Tone(frequency_hz=1e3, level_vrms=1.228),
+        limit=limit,
+        options=quantity.options(**more),
+        line=1,
+        states=(REST,),
+    )
 
 
 def planned(job: Job) -> Plan:
@@ -63,8 +63,10 @@ def test_nothing_louder_than_a_contact_bears_comes_before_the_last_dry_record(na
 
 def test_a_response_has_a_reading_for_each_frequency_but_the_one_it_refers_to() -> None:
     hz = (20.0, 1000.0, 20_000.0)
-    plan = planned(job_with("stepped_attenuator", check("response", DB, frequencies_hz=hz)))
-    assert sorted({reading.frequency_hz for reading in plan.readings}) == [20.0, 20_000.0]
+    plan = planned(
+        job_with("stepped_attenuator", check("response", DB, frequencies=[f"{each} Hz" for each in hz]))
+    )
+    assert sorted({reading.measurand.frequency_hz for reading in plan.readings}) == [20.0, 20_000.0]
     assert {stimulus.frequency_hz for stimulus in plan.stimuli} == set(hz)
 
 
@@ -72,7 +74,7 @@ def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can()
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB), check("balance", DB)))
     hookups = {one.number: one.hookup for one in plan.acquisitions}
     for reading in plan.readings:
-        one, other = (hookups[number] for number in reading.acquisitions)
+        one, other = (hookups[number] for number in reading.captures)
         assert other == f"{one}, scope inputs exchanged"
 
 
@@ -80,7 +82,7 @@ def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB, source="unequal")))
     hookups = {one.number: one.hookup for one in plan.acquisitions}
     for reading in plan.readings:
-        names = [hookups[number] for number in reading.acquisitions]
+        names = [hookups[number] for number in reading.captures]
         assert [("10 ohm in hot" in name, "10 ohm in cold" in name) for name in names] == [
             (True, False), (True, False), (False, True), (False, True),
         ]  # fmt: skip
@@ -89,11 +91,11 @@ def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
 def test_the_attenuators_path_lies_between_a_hundred_and_six_hundred_ohm() -> None:
     plan = planned(job_with("stepped_attenuator", check("contact_resistance", OHM)))
     for reading in plan.readings:
-        assert reading.source is not None
-        assert reading.load is not None
-        assert reading.source.ohm == 100.0
+        assert reading.given.source is not None
+        assert reading.given.load is not None
+        assert reading.given.source.ohm == 100.0
         # 2 x 300 ohm of load and 2 x 1 Mohm of scope, side by side
-        assert reading.load.ohm == pytest.approx(600 * 2e6 / (2e6 + 600), rel=1e-4)
+        assert reading.given.load.ohm == pytest.approx(600 * 2e6 / (2e6 + 600), rel=1e-4)
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector"])
@@ -108,13 +110,15 @@ def test_a_capacitance_is_read_where_one_open_contact_couples() -> None:
     plan = planned(
         job_with(
             "source_selector",
-            check("capacitance", limit, states=(state,), frequencies_hz=(2e4, 5e4, 1e5)),
+            replace(check("capacitance", limit), states=(state,)),
         )
     )
     # Source 1 lies behind one open contact, source 4 too; source 2 is through, source 3 behind two in a row.
     hookups = {one.number: one.hookup for one in plan.acquisitions}
-    sources = {hookups[reading.acquisitions[0]].split(" source ")[1][0] for reading in plan.readings}
+    sources = {hookups[reading.captures[0]].split(" source ")[1][0] for reading in plan.readings}
     assert sources == {"1", "4"}
     for reading in plan.readings:
-        assert reading.load is not None
-        assert reading.load.ohm == pytest.approx(50.0, rel=0.03)  # both legs' 50 ohm, less the loads' share
+        assert reading.given.load is not None
+        assert reading.given.load.ohm == pytest.approx(
+            50.0, rel=0.03
+        )  # both legs' 50 ohm, less the loads' share

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from harness.job.fixture import Hookup, PortName
+from harness.plan.inputs import input_numbers
 from harness.report.edge_pictures import draw_edge
 from harness.report.pictures import draw_waveform
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.inputs import in_order, input_numbers
+from harness.session.inputs import in_order
 
 OUT = PortName(channel="left", net="out")
 HOT_V, COLD_V = 1.0, -2.0

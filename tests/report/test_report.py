@@ -11,12 +11,12 @@ import pytest
 from matplotlib.image import imread
 
 from harness.errors import RecordsError
-from harness.job.file import JobFile
 from harness.job.state import all_states
 from harness.report.matrix import make_matrix
 from harness.report.pictures import draw_waveform
 from harness.report.write import render_report, write_report
-from tests.records.outside_broadcast import HEADER, READING, capture
+from harness.toml_files.file import JobFile
+from tests.records.outside_broadcast import HEADER, READING, capture, changed
 from tests.report.chromium import browse
 from tests.report.invented_run import FAULTY, LINES, SIMULATED, faulty_walk, run_record, walk, waveforms
 
@@ -86,7 +86,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed):
     for said in (
         "SIMULATED No board was measured",
         "✕ FAIL",
-        "At least one limit is not kept.",
+        "At least one limit was not met.",
         "K6 looks dead",
         "Two-loop line switcher",
         "serial OB-0023",
@@ -99,7 +99,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed):
         "left.in > K1 > left.out",
         "Phantom power",
         "Never lift the earth of an instrument",
-        "Not looked at in this run: phase, balance of the legs, phase between the legs, match of the",
+        "Not measured in this run: phase, balance of the legs, phase between the legs, match of the",
     ):
         assert said in words, said
 
@@ -112,8 +112,8 @@ def test_a_real_run_is_not_called_simulated():
 @pytest.mark.parametrize(
     ("outcome", "word"),
     [
-        ("pass", "✓ PASS Every reading lies inside its limit."),
-        ("unproven", "? UNPROVEN Nothing is shown to be outside"),
+        ("pass", "✓ PASS Every reading is inside its limit."),
+        ("unproven", "? UNPROVEN No reading is certainly outside"),
         (
             "stopped",
             "■ STOPPED The run was stopped by the bench or by hand. There is no verdict on the unit.",
@@ -213,8 +213,10 @@ def test_no_name_becomes_markup():
         instruments=tuple(replace(one, text=hostile, address=hostile) for one in HEADER.instruments),
         files=(JobFile(name=hostile, sha256="0" * 64, text=hostile),),
     )
-    names = dict.fromkeys(("check", "state", "channel", "port", "hookup", "reason", "route"), hostile)
-    readings = [replace(READING, **names, verdict="fail", unit=hostile)]
+    names = dict.fromkeys(
+        ("check", "state", "channel", "port", "driven", "setup", "reason", "route"), hostile
+    )
+    readings = [changed(READING, **names, verdict="fail", unit=hostile)]
     html = render_report(run_record(readings, header=header, reason=hostile), readings, {1: capture(seed=1)})
     page = Page(html)
     assert page.all("script") == []
@@ -240,7 +242,7 @@ def test_a_picture_keeps_the_peaks_and_needs_no_state():
 
 
 def test_a_clipped_input_is_named(failed):
-    readings = [replace(READING, verdict="missing", value=None, reason="clipped")]
+    readings = [changed(READING, verdict="missing", value=None, reason="clipped")]
     html = render_report(run_record(readings), readings, {1: replace(capture(seed=1), clipped=(0, 12, 0, 0))})
     assert "clipped on input 2" in Page(html).words
     assert "clipped on input" not in Page(failed).words.replace("clipped on the least", "")

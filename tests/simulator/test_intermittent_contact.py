@@ -11,11 +11,9 @@ from harness.job.job import Job
 from harness.job.load import load_job
 from harness.reading import Reading
 from harness.records.store import open_records
-from simulator.clock import Clock
 from simulator.faults import apply
-from simulator.lines import SupplySetting
-from simulator.motion import OPEN, OPERATED, REST, Motion, Timing
-from simulator.world import World
+from simulator.relays import OPEN, OPERATED, REST, Motion, SupplySetting, Timing
+from simulator.world import Clock, World
 from tests.cli.commands import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
@@ -117,13 +115,17 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> list[Reading]:
 def test_the_check_of_operations_sees_it_at_the_line_and_channel_that_it_is_in(
     readings: list[Reading],
 ) -> None:
-    bad = [one for one in readings if one.quantity == "intermittency" and one.value]
-    assert [(one.where, one.state, one.verdict) for one in bad] == [("left.out", "loop_a", "fail")]
+    told = [one for one in readings if one.key.measurand.quantity == "intermittency"]
+    bad = [one for one in told if one.estimate.value]
+    assert [(one.key.measurand.where, one.key.measurand.state, one.verdict) for one in bad] == [
+        ("left.out", "loop_a", "fail")
+    ]
     assert "operated: hot leg" in bad[0].reason
 
 
 def test_its_bounds_are_clopper_and_pearsons(readings: list[Reading]) -> None:
-    for one in (one for one in readings if one.quantity == "intermittency"):
+    told = [one for one in readings if one.key.measurand.quantity == "intermittency"]
+    for one in (one.estimate for one in told):
         failures = round(10 * one.value)
         # scipy's exact interval: Clopper and Pearson
         upper = binomtest(failures, 10, alternative="less").proportion_ci(0.95, method="exact").high

@@ -19,7 +19,7 @@ from harness.site.pages import Pages, Search
 from harness.site.study import study_batch
 from harness.site.svg import ticks
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import HEADER, READING
+from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.site.devtools import browser
 from tests.site.invented_batch import fill
@@ -52,7 +52,7 @@ def site(tmp_path_factory):
         )
         run = store.begin(header)
         store.add_readings(
-            run, [replace(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
+            run, [changed(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
         )
         store.finish(run, "fail", HOSTILE, HEADER.started)
         store.begin(replace(HEADER, serial="OB-00001", batch="1"))
@@ -122,7 +122,7 @@ def test_no_name_becomes_markup_or_a_path(written):
 def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(written):
     words = Page(unit_page(written, "OB-00001").read_text(encoding="utf-8")).words
     assert "OB-00001 Two-loop line switcher, TLS-2 revision B" in words
-    assert "■ NOT ENDED The run has not ended: it is under way, or was left off." in words
+    assert "■ NOT ENDED The run has not finished: it is running, or was interrupted." in words
     assert "switchwalk resume" in words
     assert "0 of 96" in words
     assert (written / "reports" / "run-00001.html").read_text() == "the report of run 1"
@@ -135,26 +135,26 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
     words = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8")).words
     with open_records(written.parent / "records.sqlite", read_only=True) as store:
         failed = {line.serial for line in store.lines(simulated=False) if line.outcome == "fail"}
-    assert f"{60 - len(failed)} of 60 units; 95 % limits" in words
+    assert f"{60 - len(failed)} of 60 units; 95 % interval" in words
     assert "60 of 60 units" in words
     assert "at most −80 dB" in words
-    for title in ("Faults diagnosed", "Checks not passed at first", "Unit by unit", "cold leg open"):
+    for title in ("Faults diagnosed", "Checks not passed in the first run", "Unit by unit", "cold leg open"):
         assert title in words
 
 
-def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
+def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
     records = tmp_path / "records.sqlite"
-    sources = ("drive source 1", "drive source 2")
+    sources = ("left.source_1", "left.source_2")
     with open_records(records) as store:
         for number in range(6):
             run = store.begin(replace(HEADER, serial=f"OB-{number}", batch="autumn"))
             store.add_readings(
                 run,
                 [
-                    replace(
-                        READING, hookup=hookup, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
+                    changed(
+                        READING, driven=source, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
                     )
-                    for hookup in sources
+                    for source in sources
                 ],
             )
             store.finish(run, "fail", "", HEADER.started)
@@ -163,7 +163,7 @@ def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_o
         main(["site", str(pages_folder), "--records", str(records)])
     (batch,) = (pages_folder / "batches").glob("*.html")
     page = Page(batch.read_text(encoding="utf-8"))
-    told = [f"Route and gain: loop_a left.out 1 kHz, {hookup}" for hookup in sources]
+    told = [f"Route and gain: loop_a left.out 1 kHz, {source} driven" for source in sources]
     for label in told:
         assert f"{label} 6" in page.words  # the Pareto: each of them in six units
         assert (
@@ -220,7 +220,7 @@ def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_
     assert {side.key.quantity for side in study.sides.differing} == {"gain"}
     assert len(study.sides.pictures) == len(study.sides.differing) == 2
     words = Page(Pages(lambda kind, run: False).batch(study)).words
-    assert "Left less right 2 of 10 readings differ between the channels of the same units" in words
+    assert "Left less right 2 of 10 readings differ between the channels, in the latest" in words
     assert "−0.0505 dB" in words
 
 

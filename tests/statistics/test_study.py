@@ -7,10 +7,10 @@ import pytest
 
 from harness.records.store import open_records
 from harness.statistics.study import cross, studies
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.statistics.msa import MSA
 
-GAIN = replace(READING, acquisitions=(), limit_low=-4.0, limit_high=4.0)
+GAIN = changed(READING, acquisitions=(), limit_low=-4.0, limit_high=4.0)
 
 
 @pytest.fixture
@@ -23,7 +23,7 @@ def place(tmp_path):
             started = HEADER.started + timedelta(hours=hour)
             run = store.begin(replace(HEADER, serial=serial, operator=operator, started=started))
             store.add_readings(
-                run, [replace(GAIN, value=value), replace(GAIN, check="Polarity", unit="", value=1.0)]
+                run, [changed(GAIN, value=value), changed(GAIN, check="Polarity", unit="", value=1.0)]
             )
             store.finish(run, outcome, "", ENDED + timedelta(hours=hour))
 
@@ -45,7 +45,7 @@ def test_the_manuals_study_comes_out_of_the_records(place):
         found = studies(crossing, store.series(line.run_id for line in lines))
     assert (len(crossing.units), crossing.appraisers, crossing.trials) == (10, ("A", "B", "C"), 3)
     assert crossing.left_out == 2
-    gain = next(one for one in found if one.key.check == READING.check).study
+    gain = next(one for one in found if one.key.check == READING.key.check).study
     assert gain.gauge.sigma == pytest.approx(0.30237, abs=6e-6)
     assert gain.gauge.tolerance_percent == pytest.approx(22.68, abs=0.005)
     assert gain.categories == 4

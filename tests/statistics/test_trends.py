@@ -11,17 +11,17 @@ from harness.cli.app import main
 from harness.records.store import open_records
 from harness.statistics import batch
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 
 SIGMA_DB = 0.01
-GAIN = replace(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
-RIGHT = replace(GAIN, channel="right", hookup="drive right, view outputs")
-PHASE = replace(GAIN, check="Phase", quantity="phase", unit="deg", limit_low=-1.0, limit_high=1.0)
-QUIET = replace(
+GAIN = changed(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
+RIGHT = changed(GAIN, channel="right", driven="right.in")
+PHASE = changed(GAIN, check="Phase", quantity="phase", unit="deg", limit_low=-1.0, limit_high=1.0)
+QUIET = changed(
     GAIN, check="Crosstalk", quantity="crosstalk", value=-101.0, standard=None, low=float("-inf"),
     high=-101.0, floor=True, limit_low=None, limit_high=-80.0,
 )  # fmt: skip
-MISSING = replace(GAIN, check="Click", value=None, standard=None, low=None, high=None, verdict="missing")
+MISSING = changed(GAIN, check="Click", value=None, standard=None, low=None, high=None, verdict="missing")
 
 
 def add(store, serial, day, outcome, *readings, **header):
@@ -38,9 +38,9 @@ def unit(rng, *, gain=0.0, phase=0.0, right=0.0):
     """The readings of one healthy unit."""
     value = gain + rng.normal(0, SIGMA_DB)
     return (
-        replace(GAIN, value=value),
-        replace(RIGHT, value=value + right + rng.normal(0, SIGMA_DB / 10)),
-        replace(PHASE, value=phase + rng.normal(0, 0.1)),
+        changed(GAIN, value=value),
+        changed(RIGHT, value=value + right + rng.normal(0, SIGMA_DB / 10)),
+        changed(PHASE, value=phase + rng.normal(0, 0.1)),
         QUIET,
     )
 
@@ -55,7 +55,7 @@ def place(tmp_path_factory):
             add(store, f"A-{number:02d}", number * 0.01, "pass", *unit(rng, right=0.02))
         for number in range(30):
             add(store, f"B-{number:02d}", 1 + number * 0.01, "pass", *unit(rng, phase=0.4, right=0.02))
-        bad = replace(GAIN, value=-6.1, verdict="fail")
+        bad = changed(GAIN, value=-6.1, verdict="fail")
         add(store, "B-30", 2.0, "stopped")
         add(store, "B-30", 2.1, "fail", bad, *unit(rng)[1:], MISSING)
         add(store, "B-30", 2.2, "pass", *unit(rng))

@@ -14,7 +14,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from harness.reading import Reading
+from drivers.claim import Mark
+from drivers.safe_end import ROLES
+from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -121,7 +123,10 @@ class StandingBench:
 
 @contextmanager
 def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iterator[StandingBench]:
-    """A simulator process; runs reach it by its bench file, and it stays when they are killed."""
+    """A simulator process; runs reach it by its bench file, and it stays when they are killed.
+
+    What was left on goes with it, and so do its marks: another bench may have its addresses next.
+    """
     bench_file = job.parent / "standing_bench.toml"
     process = subprocess.Popen(
         [
@@ -135,7 +140,12 @@ def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iter
     )
     try:
         assert process.stdout is not None
-        yield StandingBench(bench_file, json.loads(process.stdout.readline()), process.pid)
+        ready = json.loads(process.stdout.readline())
+        try:
+            yield StandingBench(bench_file, ready, process.pid)
+        finally:
+            for role in ROLES:
+                Mark(ready[role], instrument=role).go()
     finally:
         process.communicate(timeout=10)
 
@@ -238,8 +248,8 @@ class Bench:
         return ("resume", str(run), "--serial", serial, "--records", str(self.records))
 
 
-def key(reading: Reading) -> tuple[object, ...]:
-    return (reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup)
+def key(reading: Reading) -> ReadingKey:
+    return reading.key
 
 
 @dataclass(frozen=True)

@@ -15,12 +15,12 @@ import pytest
 
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
-from harness.cli.hookup_text import drawing
 from harness.errors import HookupError
 from harness.job.fixture import Hookup
 from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
+from harness.report.hookup_picture import drawing
 from harness.session.by_hand import make_by_hand
 from harness.session.events import Event, Remark
 from harness.session.preflight import energise

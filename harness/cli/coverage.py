@@ -1,0 +1,425 @@
+"""`switchwalk cover`: what a sequence would see of every fault, what it would not, and what would see it."""
+
+import json
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from harness.cli.options import AsJson, BenchPath, JobFolder
+from harness.cli.wrapping import WIDTH
+from harness.faults.additions import Addition, cheapest_additions
+from harness.faults.contacts import HeavierLoad, with_loads
+from harness.faults.coverage import Coverage, FaultSeen, Seen, SuspectSeen, judge_suspects
+from harness.faults.coverage import cover as find_coverage
+from harness.faults.minimal import Minimal, smallest_plan
+from harness.faults.plugs import PlugDesign, design_plugs
+from harness.job.faults import parse_fault
+from harness.job.fixture import Link
+from harness.job.job import Job
+from harness.plan.build import build_plan
+from harness.plan.estimate import Estimate
+from harness.plan.model import Plan
+from harness.units import counted, format_value
+from harness.workbench.cluster import cluster
+from harness.workbench.job_files import read_job
+from harness.workbench.planning import impedances_of
+
+CONTACT_LOADS_OHM = (600.0, 20.0)
+FEW = 12  # names in a line of text before "and more"
+BARELY = 5  # faults that are named as seen least clearly
+CONTACT, OHM = 19, 8  # widths of columns
+STUCK = "\N{NO-BREAK SPACE}"
+
+
+def cover(
+    job: JobFolder,
+    bench: BenchPath = None,
+    sequence: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.", show_default=False),
+    ] = None,
+    fixture: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.", show_default=False),
+    ] = None,
+    design: Annotated[
+        bool, typer.Option("--design-plugs", help="Search E24 resistors for keyed loop plugs.")
+    ] = False,
+    minimal: Annotated[
+        bool, typer.Option("--minimal", help="Find the fewest steps that see as much.")
+    ] = False,
+    every: Annotated[
+        bool, typer.Option("--every", help="Name every fault that is seen, and by what.")
+    ] = False,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME",
+            help='Judge this fault too, or several at once ("A + B"). May be repeated.',
+            show_default=False,
+        ),
+    ] = None,
+    workers: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.", show_default=False
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print, for every single fault, whether a job's sequence would see it, and what would."""
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
+    own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
+    impedances = impedances_of(described, bench)
+    plan = build_plan(described, impedances=impedances)
+    with cluster(workers) as executor:
+        found = find_coverage(described, plan, impedances=impedances, executor=executor)
+        asked = judge_suspects(described, plan, own, impedances=impedances, executor=executor) if own else ()
+        additions = cheapest_additions(
+            described, [one.fault for one in found.unseen], impedances=impedances, executor=executor
+        )
+        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=impedances, executor=executor)
+        shorter = (
+            smallest_plan(described, plan, impedances=impedances, executor=executor) if minimal else None
+        )
+        plugs = (
+            design_plugs(described, impedances=impedances, executor=executor, progress=_progress)
+            if design
+            else None
+        )
+    if as_json:
+        data = coverage_data(found, additions, loads)
+        if asked:
+            data["asked"] = [_fault_data(one) for one in asked]
+        if shorter is not None:
+            data["minimal"] = _minimal_data(shorter)
+        if plugs is not None:
+            data["plugs"] = _plugs_data(plugs)
+        typer.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        return
+    for line in asked_lines(asked):
+        typer.echo(line)
+    for line in coverage_lines(described, plan, found, additions, loads, every=every):
+        typer.echo(line)
+    for line in minimal_lines(shorter) if shorter is not None else ():
+        typer.echo(line)
+    for line in plug_lines(plugs) if plugs is not None else ():
+        typer.echo(line)
+
+
+def _progress(done: int, total: int) -> None:
+    typer.echo(f"\rplugs: {done} of {total} tried", err=True, nl=done == total)
+
+
+def coverage_data(
+    found: Coverage, additions: tuple[Addition, ...], loads: tuple[HeavierLoad, ...]
+) -> dict[str, Any]:
+    """The coverage for another program."""
+    return {
+        "possible": len(found.faults),
+        "seen": len(found.seen),
+        "unseen": [one.fault.name for one in found.unseen],
+        "groups": [list(group) for group in found.groups],
+        "contacts": [
+            {
+                "contact": one.contact,
+                "smallest_seen_ohm": one.smallest_seen_ohm,
+                "by": one.by,
+                "check": one.check,
+            }
+            for one in found.contacts
+        ],
+        "distinct": found.distinct,
+        "faults": [_fault_data(one) for one in found.faults],
+        "resistive": [_fault_data(one) for one in found.resistive],
+        "tight": [{"reading": one.reading, "margin": one.margin} for one in found.tight],
+        "additions": [{"add": one.words, "sees": list(one.sees), "cost_s": one.cost_s} for one in additions],
+        "loads": [
+            {
+                "load_ohm": one.load_ohm,
+                "smallest_seen_ohm": list(one.least_ohm),
+                "healthy_pass": one.healthy,
+            }
+            for one in loads
+        ],
+    }
+
+
+def _fault_data(one: FaultSeen | SuspectSeen) -> dict[str, Any]:
+    return {
+        "fault": one.name,
+        "seen": one.seen,
+        "by": one.by,
+        "margin": _finite(one.margin),
+        "readings": one.readings,
+        "why": one.why,
+    }
+
+
+def _finite(margin: float) -> float | None:
+    """JSON has no infinity: a supply in its limit is as far out as can be, a reading of nothing has none."""
+    return None if margin in (float("inf"), float("-inf")) else margin
+
+
+def _minimal_data(shorter: Minimal) -> dict[str, Any]:
+    return {
+        "proven": shorter.proven,
+        "before": _cost_data(shorter.before),
+        "after": _cost_data(shorter.after),
+        "steps": [
+            {
+                "hookup": visit.hookup.name,
+                "states": [state.state.name for state in visit.states],
+                "edges": [edge.edge.name for edge in visit.edges],
+                "acquisitions": sum(len(state.acquisitions) for state in visit.states),
+            }
+            for visit in shorter.plan.visits
+        ],
+    }
+
+
+def _cost_data(cost: Estimate) -> dict[str, Any]:
+    return {
+        "acquisitions": cost.acquisitions,
+        "state_changes": cost.state_changes,
+        "unavoidable_s": cost.unavoidable_s,
+        "hands_s": cost.hands_s,
+        "operations": sum(cost.operations.values()),
+    }
+
+
+def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
+    return {
+        "tried": plugs.tried,
+        "sets": [
+            {
+                "plugs": one.words,
+                "possible": one.possible,
+                "seen": one.seen,
+                "distinct": one.distinct,
+                "unseen": list(one.unseen),
+                "states_alike": [list(pair) for pair in one.alike],
+            }
+            for one in (*plugs.others, plugs.best)
+        ],
+        "legs": {
+            name: {
+                channel: {
+                    leg: {"series_ohm": part.series_ohm, "shunt_ohm": part.shunt_ohm}
+                    for leg, part in legs.items()
+                }
+                for channel, legs in (link.legs or {}).items()
+            }
+            for name, link in plugs.best.links.items()
+        },
+    }
+
+
+def asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
+    """What would see the faults that were asked for by name."""
+    for one in asked:
+        said = f"seen, {_seen_by(one)}" if one.seen else f"not seen: {one.why}"
+        yield from _folded(f"{_whole(one.name)}: {said}", more=6)
+    if asked:
+        yield ""
+
+
+def coverage_lines(
+    job: Job,
+    plan: Plan,
+    found: Coverage,
+    additions: tuple[Addition, ...],
+    loads: tuple[HeavierLoad, ...],
+    *,
+    every: bool,
+) -> Iterator[str]:
+    """What a plan sees. every: name each fault that is seen, and not only those that are so least clearly."""
+    possible, seen = len(found.faults), len(found.seen)
+    yield from _folded(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
+    yield from _folded(
+        f"{seen} of {possible} faults seen ({100 * seen / max(possible, 1):.1f} %), by "
+        f"{counted(plan.count, 'reading')}; they show {counted(found.distinct, 'different thing')}"
+    )
+    if found.tight:
+        yield ""
+        yield "Limits tighter than the spread of sound units, which may end unproven:"
+        for tight in found.tight[:FEW]:
+            yield from _folded(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
+    yield from _unseen_lines(found)
+    yield from _addition_lines(found, additions)
+    yield from _seen_lines(found, every=every)
+    if found.groups:
+        yield ""
+        yield from _folded(f"Seen, and not told apart from each other ({len(found.groups)} groups):")
+        for group in found.groups:
+            yield from _folded(" | ".join(map(_whole, group)), indent=2, more=6)
+    yield from _contact_lines(found, loads)
+
+
+def _unseen_lines(found: Coverage) -> Iterator[str]:
+    """Faults with why they are not seen; those of one reason together."""
+    if not found.unseen:
+        return
+    yield ""
+    yield "Not seen:"
+    reasons: dict[str, list[str]] = {}
+    for one in found.unseen:
+        reasons.setdefault(one.why, []).append(_whole(one.name))
+    for why, names in reasons.items():
+        if len(names) == 1:
+            yield from _folded(f"{names[0]}: {why}", indent=2, more=6)
+        else:
+            yield from _folded(f"{why} ({len(names)}):", indent=2, more=6)
+            yield from _folded(" | ".join(names), indent=6)
+
+
+def _seen_lines(found: Coverage, *, every: bool) -> Iterator[str]:
+    """Faults with the reading that sees each best: how many times its ± that would be past its limit."""
+    told = found.seen if every else sorted(found.seen, key=lambda one: one.margin)[:BARELY]
+    if not told:
+        return
+    yield ""
+    yield from _folded(
+        f"{'Seen' if every else 'Seen least clearly'}, by how many times its ± a reading would be past its "
+        f"limit{'' if every else ' (--every names all)'}:"
+    )
+    for one in told:
+        yield from _folded(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, more=6)
+
+
+def _seen_by(one: Seen) -> str:
+    others = "" if one.readings < 2 else f", and {one.readings - 1} more"
+    margin = "" if one.margin == float("inf") else f"{one.margin:.3g} by "
+    return f"{margin}{one.by}{others}"
+
+
+def _addition_lines(found: Coverage, additions: tuple[Addition, ...]) -> Iterator[str]:
+    if not found.unseen:
+        return
+    yield ""
+    if not additions:
+        yield from _folded("Nothing that was tried would see them: no check, state, view, plug or load.")
+        return
+    yield "Cheapest additions that would, in this order:"
+    for one in additions:
+        cost = f"{one.cost_s:.1f} s more" if one.cost_s else "no more time"
+        plural = "s" if len(one.sees) > 1 else ""
+        yield from _folded(f"{one.words}: {len(one.sees)} fault{plural} more, {cost}", indent=2, more=6)
+    left = len(found.unseen) - sum(len(one.sees) for one in additions)
+    if left:
+        yield from _folded(f"nothing that was tried would see the other {left}", indent=2)
+
+
+def _contact_lines(found: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[str]:
+    if not found.contacts:
+        return
+    yield ""
+    yield from _folded(f"Resistive contacts, counted apart; seen of {len(found.contacts)}: {_shares(found)}")
+    yield ""
+    heavy = "".join(f"{f'{load.load_ohm:g} ohm':>{OHM + 2}}" for load in loads)
+    if loads:
+        yield " " * (2 + CONTACT + OHM + 2) + "  with another load, to half a decade"
+    yield f"  {'least ohm seen at':<{CONTACT}}{'as it is':>{OHM + 2}}{heavy}  seen first by"
+    for place, one in enumerate(found.contacts):
+        least = (one.smallest_seen_ohm, *(load.least_ohm[place] for load in loads))
+        cells = "".join(f"{_ohm(ohm):>{OHM + 2}}" for ohm in least)
+        start = f"  {one.contact:<{CONTACT}}{cells}  "
+        check = textwrap.wrap(one.check, WIDTH - len(start)) or [""]
+        yield f"{start}{check[0]}".rstrip()
+        yield from (" " * len(start) + more for more in check[1:])
+    narrow = [f"{load.load_ohm:g} ohm" for load in loads if not load.healthy]
+    if narrow:
+        yield from _folded(
+            f"With {' or '.join(narrow)} some limits must be wider for sound units.", indent=2, more=2
+        )
+
+
+def _shares(found: Coverage) -> str:
+    """`1 ohm in none, 10 ohm in 2, 100 ohm in 32`."""
+    seen: dict[float, int] = {}
+    for one in found.resistive:
+        ohm = one.fault.resistance_ohm or 0.0
+        seen[ohm] = seen.get(ohm, 0) + one.seen
+    return ", ".join(f"{_ohm(ohm)} in {count or 'none'}" for ohm, count in seen.items())
+
+
+def _ohm(ohm: float | None) -> str:
+    return "never" if ohm is None else format_value(float(f"{ohm:.2g}"), "ohm")
+
+
+def minimal_lines(shorter: Minimal) -> Iterator[str]:
+    """The fewest steps that see as much, and what they save."""
+    before, after = shorter.before, shorter.after
+    yield ""
+    best = "the fewest" if shorter.proven else "the fewest found in the time given"
+    yield from _folded(f"Steps that see the same {shorter.seen} faults, {best}:")
+    steps: dict[str, list[str]] = {}
+    for visit in shorter.plan.visits:
+        names = [*(state.state.name for state in visit.states), *(edge.edge.name for edge in visit.edges)]
+        steps.setdefault(visit.hookup.name, []).extend(names)
+    for hookup, names in steps.items():
+        yield from _folded(f"{hookup}: {', '.join(dict.fromkeys(names))}", indent=2, more=6)
+    yield ""
+    yield f"  {'':<26}{'as it is':>10}{'fewest':>10}"
+    rows = (
+        ("acquisitions", str(before.acquisitions), str(after.acquisitions)),
+        ("settling and recording", f"{before.unavoidable_s:.1f} s", f"{after.unavoidable_s:.1f} s"),
+        ("moving leads", f"{before.hands_s:.0f} s", f"{after.hands_s:.0f} s"),
+        ("relay operations", *(str(sum(one.operations.values())) for one in (before, after))),
+    )
+    for what, old, new in rows:
+        if old != "0 s":
+            yield f"  {what:<26}{old:>10}{new:>10}"
+    yield from _folded(
+        "They prove the parts, not the whole: figures of the states left out are not measured.", indent=2
+    )
+
+
+def plug_lines(plugs: PlugDesign) -> Iterator[str]:
+    """What each set of plugs would show, and the best of them for fixture.toml."""
+    yield ""
+    yield from _folded(f"Loop plugs, by what the outputs alone see ({plugs.tried} sets tried):")
+    for one in (*plugs.others, plugs.best):
+        yield from _folded(
+            f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2
+        )
+        if one.alike:
+            pairs = "; ".join(f"{first} = {second}" for first, second in one.alike[:3])
+            more = f" and {len(one.alike) - 3} more pairs" if len(one.alike) > 3 else ""
+            yield from _folded(f"states that read alike: {pairs}{more}", indent=6)
+    yield ""
+    yield "For fixture.toml:"
+    for link in plugs.best.links.values():
+        yield from _toml(link)
+
+
+def _toml(link: Link) -> Iterator[str]:
+    yield f"[links.{link.name}]"
+    yield f'from = "{link.from_net}"'
+    yield f'to = "{link.to_net}"'
+    for channel, legs in (link.legs or {}).items():
+        parts = ", ".join(
+            f'{leg} = {{ series = "{part.series_ohm:g} ohm", shunt = "{part.shunt_ohm or 0:g} ohm" }}'
+            for leg, part in legs.items()
+        )
+        yield f"legs.{channel} = {{ {parts} }}"
+
+
+def _whole(name: str) -> str:
+    """A name that no line ends within."""
+    return name.replace(" ", STUCK)
+
+
+def _folded(text: str, *, indent: int = 0, more: int | None = None) -> list[str]:
+    lines = textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent if more is None else more),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace(STUCK, " ") for line in lines]

@@ -1,0 +1,386 @@
+"""Commands on job files alone: write a job, draft one, print its plan, its truth table and its wiring."""
+
+import dataclasses
+import json
+import sys
+from collections.abc import Sequence
+from itertools import groupby
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from harness.circuit.truth import TruthRow, truth_table
+from harness.cli.options import AsJson, BenchPath, JobFolder
+from harness.cli.wrapping import WIDTH, duration, say
+from harness.drafts.answers import EXTRA_LINES, USUAL, Answers, check_answers
+from harness.drafts.answers import template as template_named
+from harness.drafts.job import job_texts, write_new
+from harness.drafts.module_draft import draft_module
+from harness.drafts.read_netlist import read_netlist
+from harness.errors import UsageError
+from harness.job.job import Job
+from harness.plan.estimate import Estimate, estimate
+from harness.plan.model import HookupVisit, Plan
+from harness.report.hookup_picture import drawing
+from harness.units import counted
+from harness.wiring.document import wiring_lines, wiring_of
+from harness.wiring.page import render_page
+from harness.workbench.job_files import read_job
+from harness.workbench.planning import impedances_of, planned
+
+FREQUENCY_HZ = 1e3
+STATE_WIDTH = 24
+NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this; no bench has such symmetry
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
+    channels: Annotated[
+        int | None, typer.Option("--channels", help="Audio channels: 1 or 2.", show_default=False)
+    ] = None,
+    loops: Annotated[
+        int | None, typer.Option("--loops", help="Send/return loops: 0 to 4.", show_default=False)
+    ] = None,
+    lines: Annotated[
+        int | None,
+        typer.Option("--lines", help="Control lines: one a loop, then mute, dim.", show_default=False),
+    ] = None,
+    relays: Annotated[
+        int | None,
+        typer.Option(
+            "--relays-per-line", help="1 for all channels, or one for each channel.", show_default=False
+        ),
+    ] = None,
+    template: Annotated[
+        str | None,
+        typer.Option(
+            "--template",
+            metavar="NAME",
+            help="Ask nothing: stereo-loops, mono-insert or stereo-mute; other options change it.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Write a job's four files, commented, for a line switcher; then they are yours to change.
+
+    Asks what no option says; where there is no terminal to ask at, takes the usual. Never writes over a file.
+    """
+    usual = template_named(template or USUAL)
+    ask = template is None and sys.stdin.isatty()
+    many = _answer(ask, "Audio channels (1 or 2)", channels, usual.channels)
+    in_loops = _answer(ask, "Send/return loops (0 to 4)", loops, usual.loops)
+    most = in_loops + len(EXTRA_LINES)
+    extra = min(max(usual.lines - usual.loops, 0 if in_loops else 1), len(EXTRA_LINES))
+    on_lines = _answer(ask, f"Control lines (up to {most})", lines, in_loops + extra)
+    each = usual.relays_per_line if usual.relays_per_line == 1 else many
+    each = _answer(ask and many > 1, f"Relays on each line (1 or {many})", relays, each)
+    answers = check_answers(Answers(channels=many, lines=on_lines, loops=in_loops, relays_per_line=each))
+    write_new({folder / name: text for name, text in job_texts(answers).items()})
+    say(
+        f"{folder}: a job with {counted(len(answers.line_names), 'line')} "
+        f"({', '.join(answers.line_names)}). Try it:",
+        err=True,
+    )
+    for command in (f"run {folder} --serial OB-0001 --simulate", f"cover {folder}", f"wiring {folder}"):
+        typer.echo(f"  switchwalk {command}", err=True)
+
+
+def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
+    """What an option says, else what a person answers, else the usual."""
+    if given is not None:
+        return given
+    if not ask:
+        return usual
+    try:
+        return int(typer.prompt(question, default=usual, type=int, err=True))
+    except (typer.Abort, KeyboardInterrupt):
+        typer.echo("", err=True)
+        raise UsageError("nothing was written") from None
+
+
+def import_netlist(
+    netlist: Annotated[Path, typer.Argument(metavar="NETLIST", help="SPICE or S-expression netlist.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="New file instead of the terminal.", show_default=False),
+    ] = None,
+) -> None:
+    """Draft a module.toml from a netlist: relays, contacts, nets, resistors, capacitors, connectors.
+
+    In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 rest1 operated1 common2 ... TYPE, or the S
+    switches of one control pair; a model with nc in its name opens. In a schematic's netlist it is a part K1
+    whose pins are A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Nets are read as left.out.hot, L_OUT_P, out+.
+    What could not be told is said, and stands in comments in the draft.
+    """
+    drafted = draft_module(read_netlist(netlist))
+    if out is None:
+        typer.echo(drafted.text, nl=False)
+    else:
+        write_new({out: drafted.text})
+    for doubt in drafted.doubts:
+        say(f"could not tell: {doubt}", err=True)
+    if out is not None:
+        say(
+            f"{out}: a draft with {len(drafted.doubts)} doubts. Read it against the circuit diagram", err=True
+        )
+
+
+def plan(
+    job: JobFolder,
+    bench: BenchPath = None,
+    steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the hookups.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print what a run of a job will do: hookups, states, acquisitions, relay operations, time."""
+    described = read_job(job, bench)
+    made = planned(described, bench)
+    board_settle_s = described.bench.switchboard.settle_s if described.bench else 0.0
+    cost = estimate(
+        made, described.module, settle_s=described.sequence.settle_s, board_settle_s=board_settle_s
+    )
+    if as_json:
+        typer.echo(json.dumps(_plan_data(described, made, cost), indent=2, ensure_ascii=False))
+        return
+    _print_plan(described, made, cost, steps=steps)
+
+
+def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
+    typer.echo(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
+    typer.echo(
+        f"{counted(cost.readings, 'reading')} from {counted(cost.acquisitions, 'acquisition')} in "
+        f"{counted(len(made.visits), 'hookup')}; "
+        f"{cost.state_changes} changes of state"
+    )
+    by_hand = f", and about {duration(cost.hands_s)} of moving leads" if cost.hands_s else ""
+    typer.echo(f"about {duration(cost.unavoidable_s)} of settling and recording{by_hand}")
+    typer.echo("")
+    if made.through is not None:
+        typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
+    for number, visit in enumerate(made.visits, start=1):
+        say(f"{number:2d} {visit.hookup.name}: {_made_by(visit.hookup.select)}", hang=3)
+        say(_leads(visit), indent=5)
+        if steps:
+            _print_steps(visit)
+        else:
+            count = sum(len(state.acquisitions) for state in visit.states)
+            said = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
+            if visit.edges:
+                said.append(counted(len(visit.edges), "change of state", "changes of state"))
+            said += [
+                f"{one.given.line} operated {counted(one.given.operations, 'time')}" for one in visit.cycles
+            ]
+            say("; ".join(said), indent=5)
+    typer.echo("")
+    typer.echo("operations of each relay:")
+    for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
+        typer.echo(f"   {line}")
+
+
+def _print_steps(visit: HookupVisit) -> None:
+    for state in visit.states:
+        typer.echo(f"     {state.state.name}" + (", supply current" if state.judges_supply else ""))
+        for acquisition in state.acquisitions:
+            typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
+    for cycle in visit.cycles:
+        say(f"{cycle.given.line} on and off {cycle.given.operations} times, {cycle.given.stimulus}", indent=5)
+    for edge in visit.edges:
+        typer.echo(f"     {edge.edge.name}")
+        typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
+
+
+def _made_by(select: tuple[int, ...] | None) -> str:
+    if select is None:
+        return "a person moves the leads"
+    plural = "s" if len(select) > 1 else ""
+    return f"switchboard channel{plural} {', '.join(map(str, select))}"
+
+
+def _leads(visit: HookupVisit) -> str:
+    hookup = visit.hookup
+    views = ", ".join(
+        f"inputs {2 * index + 1}-{2 * index + 2} on {port}" for index, port in enumerate(hookup.view)
+    )
+    for number in sorted(set(hookup.lines_on.values())):
+        lines = ", ".join(line for line, on in hookup.lines_on.items() if on == number)
+        views += f", input {number} on {lines}"
+    links = f"; plugs {', '.join(hookup.links)}" if hookup.links else ""
+    return f"generator on {hookup.drive}; {views}{links}"
+
+
+def _columns(items: list[str], *, width: int = 76) -> list[str]:
+    """Lay short items out in lines of equal columns."""
+    cell = max((len(item) for item in items), default=0) + 2
+    per_line = max(1, width // cell)
+    return [
+        "".join(item.ljust(cell) for item in items[start : start + per_line]).rstrip()
+        for start in range(0, len(items), per_line)
+    ]
+
+
+def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
+    return {
+        "module": job.module.part,
+        "sequence": job.sequence.name,
+        "readings": cost.readings,
+        "acquisitions": cost.acquisitions,
+        "state_changes": cost.state_changes,
+        "unavoidable_s": cost.unavoidable_s,
+        "hands_s": cost.hands_s,
+        "operations": cost.operations,
+        "through": made.through.name if made.through else None,
+        "hookups": [
+            {
+                "name": visit.hookup.name,
+                "select": list(visit.hookup.select) if visit.hookup.select is not None else None,
+                "drive": str(visit.hookup.drive),
+                "view": [str(port) for port in visit.hookup.view],
+                "links": list(visit.hookup.links),
+                "states": [
+                    {
+                        "state": state.state.name,
+                        "supply_current": state.judges_supply,
+                        "acquisitions": [
+                            {"number": one.number, "stimulus": str(one.stimulus)}
+                            for one in state.acquisitions
+                        ],
+                    }
+                    for state in visit.states
+                ],
+                "cycles": [
+                    {
+                        "line": one.given.line,
+                        "operations": one.given.operations,
+                        "stimulus": str(one.given.stimulus),
+                    }
+                    for one in visit.cycles
+                ],
+                "edges": [
+                    {"number": one.number, "edge": one.edge.name, "stimulus": str(one.stimulus)}
+                    for one in visit.edges
+                ],
+            }
+            for visit in made.visits
+        ],
+    }
+
+
+def table(
+    job: JobFolder,
+    bench: BenchPath = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print the truth table of a job: states by ports, with route, level and polarity."""
+    described = read_job(job, bench)
+    rows = truth_table(
+        described.module,
+        described.fixture,
+        described.sequence.states,
+        frequency_hz=FREQUENCY_HZ,
+        impedances=impedances_of(described, bench),
+    )
+    if as_json:
+        typer.echo(json.dumps(truth_data(described, rows), indent=2, ensure_ascii=False))
+        return
+
+    console = Console(highlight=False)
+    console.print(_truth_title(described), soft_wrap=True)
+    for driven, group in groupby(rows, key=lambda row: row.driven):
+        console.print(f"\nDriven at {driven}")
+        console.print(truth_as_table(tuple(group)))
+
+
+def truth_data(job: Job, rows: Sequence[TruthRow]) -> dict[str, Any]:
+    """The table for another program."""
+    return {
+        "module": job.module.part,
+        "revision": job.module.revision,
+        "frequency_hz": FREQUENCY_HZ,
+        "rows": [dataclasses.asdict(row) for row in rows],
+    }
+
+
+def truth_as_table(rows: Sequence[TruthRow]) -> Table:
+    """The rows of one driven port, made for 80 columns; a state is named at its first row."""
+    made = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    made.add_column("state", no_wrap=True)
+    made.add_column("port", no_wrap=True)
+    made.add_column("dB", no_wrap=True, justify="right")
+    made.add_column("polarity", no_wrap=True)
+    made.add_column("route")
+    before = ""
+    for row in rows:
+        name = "" if row.state == before else _folded_state(row.state)
+        before = row.state
+        port = row.port.partition(".")[2]
+        if row.hookup is None:
+            made.add_row(name, port, "", "", "not viewed by any hookup that drives here")
+        else:
+            made.add_row(name, port, _level(row), row.polarity or "", row.route)
+    return made
+
+
+def _truth_title(job: Job) -> str:
+    return (
+        f"{job.module.name} ({job.module.part} {job.module.revision}): differential level at "
+        f"{FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs"
+    )
+
+
+def _level(row: TruthRow) -> str:
+    """A level as the circuit has it; where only symmetry is left of it, that it is beyond any bench."""
+    if row.gain_db is None:
+        return "nothing"
+    if row.gain_db < NOTHING_BELOW_DB:
+        return f"< {NOTHING_BELOW_DB:g}"
+    return f"{row.gain_db:.2f}"
+
+
+def _folded_state(state: str) -> str:
+    """Break a state's name after a `+` where it is longer than its column."""
+    lines = [""]
+    for line in state.split("+"):
+        joined = f"{lines[-1]}+{line}" if lines[-1] else line
+        if len(joined) < STATE_WIDTH:  # room for the + that follows
+            lines[-1] = joined
+        else:
+            lines.append(line)
+    return "+\n".join(lines)
+
+
+def wiring(
+    job: JobFolder,
+    bench: BenchPath = None,
+    html: Annotated[
+        Path | None,
+        typer.Option("--html", metavar="FILE", help="Write it as a page with drawings.", show_default=False),
+    ] = None,
+    hookups: Annotated[bool, typer.Option("--hookups", help="Draw every hookup's leads too.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print the fixture's pin lists, its loop plugs with the resistors to buy, and the bill of materials."""
+    described = read_job(job, bench)
+    document = wiring_of(described)
+    drawn = [drawing(described, hookup) for hookup in described.fixture.hookups]
+    if html is not None:
+        try:
+            html.write_text(render_page(document, drawn), encoding="utf-8")
+        except OSError as error:
+            raise UsageError(
+                f"{html}: cannot be written: {error.strerror or error}; choose another file"
+            ) from None
+        say(f"wiring: {html}", err=True)
+        return
+    if as_json:
+        typer.echo(json.dumps(dataclasses.asdict(document), indent=2, ensure_ascii=False))
+        return
+
+    leads = [line for each in drawn for line in ("", *each.splitlines())] if hookups else []
+    for line in (*wiring_lines(document), *leads):
+        if len(line) <= WIDTH:
+            typer.echo(line)
+        else:
+            say(line.lstrip(), indent=len(line) - len(line.lstrip()), hang=4)

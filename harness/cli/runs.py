@@ -1,0 +1,304 @@
+"""Commands on recorded runs: pages, certificate, diagnosis, and judging by another sequence."""
+
+import json
+import signal
+from collections import Counter
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from types import FrameType
+from typing import Annotated, Any
+
+import typer
+
+from harness.circuit.elements import BenchImpedances
+from harness.cli.options import AsJson, RecordsPlace, RunNumber
+from harness.cli.wrapping import say
+from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
+from harness.job.job import Job
+from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.judge import unit_verdict
+from harness.plan.build import trial_plan
+from harness.records.evidence import refuse_upgraded
+from harness.records.export import reading_to_json
+from harness.records.rejudge import Rejudged, rejudge
+from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
+from harness.records.store import open_records
+from harness.report.certificate import certify
+from harness.report.explanation import as_data
+from harness.report.paper import print_page
+from harness.report.whole import write_whole
+from harness.report.words import reading_line
+from harness.site.live import LiveSite, SiteServer
+from harness.site.write import write_site
+from harness.units import counted
+from harness.workbench.beside import Beside
+from harness.workbench.diagnosed import Diagnosed, read_recorded
+from harness.workbench.held import refuse_held
+from harness.workbench.report import page_beside, report_path, write_report_again
+
+EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
+
+
+def report(
+    run: RunNumber,
+    records: RecordsPlace = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            help="The page  [default: reports/… beside the records]",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Write the page of a run again, as its end does: on another computer, or where it was lost.
+
+    What would explain a failed run is told as it was found at the run's end.
+    """
+    with Beside() as beside:  # first: it loads what pictures take while this process reads the records
+        beside.prepare_to_draw()
+
+        place = records or DEFAULT_RECORDS
+        with open_records(place, read_only=True) as store:
+            store.run(run)
+            refuse_held(store, run)
+            typer.echo(write_report_again(store, run, place, beside=beside, page=out))
+
+
+def certificate(
+    run: RunNumber,
+    records: RecordsPlace = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            help="The page, or .pdf for both  [default: certificates/… beside the records]",
+            show_default=False,
+        ),
+    ] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Print it to a PDF as well, with a browser.")] = False,
+) -> None:
+    """Write one page about a run: what was measured, how well, with what, and what that does not claim.
+
+    A run that failed or is unproven gets a page that says so; one without a verdict gets none.
+    """
+    if out is not None and out.suffix.lower() == ".pdf":
+        out, pdf = out.with_suffix(".html"), True  # a browser prints it from the page
+    place = records or DEFAULT_RECORDS
+    with open_records(place, read_only=True) as store:
+        text = certify(store, run)
+        page = out or page_beside(place, "certificates", run, store.run(run).header.serial)
+    _write_page(page, text)
+    typer.echo(page)
+    if pdf:
+        paper = page.with_suffix(".pdf")
+        print_page(page, paper)
+        typer.echo(paper)
+
+
+def _write_page(page: Path, text: str) -> None:
+    try:
+        write_whole(page, text.encode("utf-8"))
+    except OSError as error:
+        raise RecordsError(
+            f"{page}: cannot be written: {error.strerror or error}. Give another --out"
+        ) from error
+
+
+def diagnose(
+    run: RunNumber,
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+    double: Annotated[
+        bool, typer.Option("--double/--no-double", help="Try pairs of faults where no single one fits.")
+    ] = True,
+) -> None:
+    """Name the faults that would explain a run, from the job files and phasors that it recorded."""
+    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+        record = store.run(run)
+        recorded = None if record.outcome == "pass" else read_recorded(store, record)
+    found = None if recorded is None else Diagnosed(recorded, double=double)
+    title = f"{record.header.part} {record.header.serial}, run {run}: {record.outcome.upper()}"
+    if as_json:
+        _print_explanation_json(record, found)
+    elif found is None:
+        say(f"{title}. Every reading passed; there is nothing to explain.")
+    else:
+        say(title)
+        _print_explanation(found.explanation)
+    if found is not None and found.empty:
+        raise typer.Exit(EXIT_UNPROVEN)
+
+
+def _print_explanation(explanation: Explanation) -> None:
+    say(explanation.headline, hang=0)
+    for number, group in enumerate(explanation.groups, start=1):
+        typer.echo("")
+        say(f"{number}. {group.likelihood} likely")
+        for name, words in group.faults:
+            say(name, indent=3)
+            say(words, indent=5, hang=0)
+        if group.others:
+            say(f"and as well: {', '.join(group.others)}", indent=3)
+    typer.echo("")
+    if explanation.next_probe:
+        say(f"next: {explanation.next_probe}; that would tell most")
+    elif explanation.left_over:
+        say("next: no view from outside would tell these apart; look at each")
+    for remark in explanation.remarks:
+        say(remark, hang=0)
+
+
+def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
+    content = {"run": record.run_id, "serial": record.header.serial, "outcome": record.outcome}
+    if done is None:
+        content |= {
+            "explained": True,
+            "healthy": 1.0,
+            "something_else": 0.0,
+            "groups": [],
+            "next_probe": None,
+        }
+    else:
+        content |= as_data(done.found, done.probe, done.job.module, done.job.fixture)
+    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def judge(
+    run: RunNumber,
+    sequence: Annotated[
+        Path,
+        typer.Option(metavar="FILE", help="The sequence.toml to judge by.", show_default=False),
+    ],
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Judge a run's kept readings by another sequence; its own verdict stays as it is."""
+    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+        record, kept = store.run(run), store.readings(run)
+    refuse_upgraded(record, "judging it again")
+    job = _job_as_it_was(record, sequence)
+    plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
+    judged = rejudge(plan, kept, sequence=job.sequence)
+    verdict = unit_verdict(now.verdict for _, now in judged.pairs)
+    if verdict == "pass" and judged.absent:
+        verdict = "unproven"
+    if as_json:
+        typer.echo(json.dumps(_rejudged_data(record, judged, verdict), ensure_ascii=False))
+    else:
+        _print_rejudged(record, judged, verdict)
+    raise typer.Exit(EXIT_OF[verdict])
+
+
+def _job_as_it_was(record: RunRecord, sequence: Path) -> Job:
+    """The run's own files, but for the sequence. Raises JobError for mistakes, as with any job."""
+    texts = {file.name: file.text for file in record.header.files[:4]}  # what follows are profiles
+    with TemporaryDirectory(prefix="switchwalk-") as folder:
+        for name in (MODULE, FIXTURE):
+            if name not in texts:
+                raise UsageError(f"run {record.run_id} has no {name} kept with it")
+            (Path(folder) / name).write_text(texts[name], encoding="utf-8")
+        others = [text for name, text in texts.items() if name not in (MODULE, FIXTURE, SEQUENCE)]
+        if others:
+            (Path(folder) / BENCH).write_text(others[0], encoding="utf-8")
+        try:
+            (Path(folder) / SEQUENCE).write_bytes(sequence.read_bytes())
+        except OSError as error:
+            raise UsageError(f"{sequence}: cannot be read: {error.strerror or error}") from error
+        return load_job(Path(folder))
+
+
+def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[str, Any]:
+    """Keys: run, serial, was, now, readings (how many of each verdict now), changed, absent, unasked."""
+    return {
+        "run": record.run_id,
+        "serial": record.header.serial,
+        "was": record.outcome,
+        "now": verdict,
+        "readings": Counter(now.verdict for _, now in judged.pairs),
+        "changed": [
+            {"was": was.verdict, "now": reading_to_json(now)}
+            for was, now in judged.pairs
+            if was.verdict != now.verdict
+        ],
+        "absent": [
+            {"check": one.key.check, "quantity": one.quantity.name, "state": one.measurand.state}
+            | {"channel": one.measurand.channel, "port": one.measurand.port}
+            for one in judged.absent
+        ],
+        "unasked": [reading_to_json(one) for one in judged.unasked],
+    }
+
+
+def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
+    for was, now in judged.pairs:
+        if was.verdict != now.verdict:
+            typer.echo(f"was {was.verdict}: {reading_line(now)}")
+    for one in judged.absent:
+        place = " ".join(filter(None, (one.quantity.name, one.measurand.channel, one.measurand.port)))
+        typer.echo(f"not measured in this run: {place} in {one.measurand.state} ({one.key.check})")
+    if judged.unasked:
+        typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
+    counts = Counter(now.verdict for _, now in judged.pairs)
+    said = ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "no readings"
+    typer.echo(
+        f"{verdict.upper()}  unit {record.header.serial}, run {record.run_id} by this sequence: {said}"
+    )
+    typer.echo(f"its own verdict stays: {record.outcome.upper()}")
+
+
+def site(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Where to write; made if need be.", show_default=False)
+    ],
+    records: RecordsPlace = None,
+) -> None:
+    """Write the records as pages: all units with a search, a page a unit, a page a batch with charts."""
+    place = records or DEFAULT_RECORDS
+    with open_records(place, read_only=True) as store:
+        written = write_site(store, folder, partial(page_beside, place))
+    lacking = written.runs - written.reports
+    without = f", {lacking} without a report beside the records" if lacking else ""
+    typer.echo(
+        f"{counted(written.units, 'unit')} in {counted(written.batches, 'batch', 'batches')}, "
+        f"{counted(written.runs, 'run')}{without}; {written.changed} of {counted(written.pages, 'page')} "
+        "new or changed",
+        err=True,
+    )
+    typer.echo(written.index)
+
+
+def serve(
+    records: RecordsPlace = None,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0: any that is free.")] = 0,
+) -> None:
+    """Show the records in a browser on this machine, also while a run goes on. Nothing can be changed."""
+    place = records or DEFAULT_RECORDS
+    pages = LiveSite(
+        lambda: open_records(place, read_only=True), lambda run, serial: report_path(place, run, serial)
+    )
+    try:
+        server = SiteServer(pages, port)
+    except OSError as error:
+        raise UsageError(
+            f"port {port}: cannot be listened on: {error.strerror or error}. "
+            "Give another --port, or 0 for any"
+        ) from error
+    before = signal.signal(signal.SIGTERM, _interrupt)
+    try:
+        typer.echo(server.address)
+        typer.echo("on this machine alone, to read alone; Ctrl-C ends it", err=True)
+        server.serve_forever(poll_interval=0.2)
+    except KeyboardInterrupt:
+        typer.echo("ended", err=True)
+    finally:
+        signal.signal(signal.SIGTERM, before)
+        server.server_close()
+        pages.close()
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt

@@ -1,0 +1,72 @@
+"""Every quantity that there is, in the order in which reports, notes and documents have them."""
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+
+from harness.quantities.capacitance import Capacitance
+from harness.quantities.change import (
+    Bounce,
+    ClickDuration,
+    ClickEnergy,
+    ClickPeak,
+    Gap,
+    OperateTime,
+    ReleaseTime,
+)
+from harness.quantities.common_mode import CommonModeRejection
+from harness.quantities.contact import ContactResistance
+from harness.quantities.cycle import Intermittency
+from harness.quantities.levels import (
+    Balance,
+    ChannelMatch,
+    Crosstalk,
+    Gain,
+    Isolation,
+    Response,
+)
+from harness.quantities.phases import BalancePhase, ChannelPhase, Phase, Polarity
+from harness.quantities.quantity import AnyQuantity, Suggestion
+from harness.quantities.residual import Distortion, Noise, Offset
+from harness.quantities.supply import SupplyCurrent
+
+QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
+    {
+        quantity.name: quantity
+        for quantity in (
+            Gain(),
+            Polarity(),
+            Phase(),
+            Balance(),
+            BalancePhase(),
+            ChannelMatch(),
+            ChannelPhase(),
+            Offset(),
+            Isolation(),
+            Crosstalk(),
+            SupplyCurrent(),
+            Response(),
+            CommonModeRejection(),
+            Noise(),
+            Distortion(),
+            ContactResistance(),
+            Capacitance(),
+            Intermittency(),
+            ClickPeak(),
+            ClickEnergy(),
+            ClickDuration(),
+            OperateTime(),
+            ReleaseTime(),
+            Bounce(),
+            Gap(),
+        )
+    }
+)
+"""By name."""
+
+AT_SILENT_PORTS = tuple(quantity for quantity in QUANTITIES.values() if quantity.at_silent_ports)
+
+SUGGESTED: Sequence[tuple[AnyQuantity, Suggestion]] = sorted(
+    ((quantity, quantity.suggested) for quantity in QUANTITIES.values() if quantity.suggested is not None),
+    key=lambda entry: entry[1].rank,
+)
+"""Those that are tried to see faults that a sequence does not, in the order in which they are tried."""

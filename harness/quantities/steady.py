@@ -1,0 +1,234 @@
+"""What the quantities of a state at rest have in common that transfers tell."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.budget import propagate
+from harness.measure.propagation import ComplexEstimates, PredictedTransfer, propagate_many
+from harness.measure.transfer import Transfer
+from harness.quantities.estimates import (
+    CERTAIN,
+    AngleEstimates,
+    Estimates,
+    LevelEstimates,
+    PredictedUnits,
+    is_present,
+)
+from harness.quantities.forms import Look, Stack, differential, looks_of, need_phase
+from harness.quantities.need import (
+    KnownOhm,
+    Need,
+    PlannedCapture,
+    PortView,
+    both_ways,
+    key_for,
+    pair_tone,
+)
+from harness.quantities.quantity import Family, PlannedReading, Quantity
+from harness.quantities.seen import StateSeen
+from harness.reading import Estimate, Limit
+
+Complex = NDArray[np.complex128]
+
+Needs = Literal["nothing", "numerator", "denominator", "both"]
+
+NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfTransfers:
+    """How the captures of a steady reading show its port, in their order.
+
+    source, load: of a contact's resistance, what the path lies between; of a capacitance, load is the
+    resistance in which its current makes the quiet port's differential.
+    """
+
+    views: tuple[PortView, ...]
+    source: KnownOhm | None = None
+    load: KnownOhm | None = None
+
+
+class Steady(Quantity[OfTransfers, StateSeen]):
+    """A quantity that the transfers from the source's legs to a port tell."""
+
+    family: ClassVar[Family] = "steady"
+    only_with_signal: ClassVar[bool] = False
+    """Whether it means something only at a port that the drive is led to."""
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """One reading, of a pair of tones; with the inputs swapped as well where that helps."""
+        if self.only_with_signal and not need.live:
+            return
+        tone = pair_tone(need)
+        captures = both_ways(need, tone) if self.inputs_swapped else _only(need.capture(tone))
+        yield self.planned(need, captures, limit=need.check.limit)
+
+    def planned(
+        self,
+        need: Need,
+        captures: Sequence[PlannedCapture],
+        *,
+        limit: Limit | None,
+        frequency_hz: float | None = None,
+        has_frequency: bool = True,
+        source: KnownOhm | None = None,
+        load: KnownOhm | None = None,
+    ) -> PlannedReading[OfTransfers]:
+        """A reading of these captures; frequency_hz: of one of several, else the tone's."""
+        tone_hz = need.check.tone.frequency_hz if frequency_hz is None else frequency_hz
+        return PlannedReading(
+            key=key_for(
+                need,
+                self.name,
+                need.check.options.of_measurand(),
+                frequency_hz=tone_hz if has_frequency else None,
+            ),
+            quantity=self,
+            limit=limit,
+            captures=tuple(each.number for each in captures),
+            given=OfTransfers(views=tuple(each.view for each in captures), source=source, load=load),
+            route="" if self.between_channels else need.route,
+        )
+
+    def measure(self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float) -> Estimate:
+        """From the transfers that the captures show."""
+        return self.of_transfers(planned, [one.measured_transfer for one in seen], k)
+
+    def expected(
+        self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float
+    ) -> Estimate | None:
+        """The same of the predicted transfers; None where the circuit predicts nothing but leakage."""
+        transfers = [one.predicted for one in seen if one.predicted is not None]
+        if len(transfers) != len(seen):
+            return None
+        try:
+            expected = self.of_transfers(planned, transfers, k)
+        except ReadingError:
+            return None
+        if expected.floor or (self.unit == "dB" and expected.value < NO_LEVEL_DB):
+            return None
+        return expected
+
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """The quantity of these transfers, be they measured or predicted. Raises ReadingError."""
+        raise NotImplementedError
+
+
+def _only(capture: PlannedCapture | None) -> Sequence[PlannedCapture]:
+    return [] if capture is None else [capture]
+
+
+def predicted_views(
+    planned: PlannedReading[OfTransfers], units: PredictedUnits, *, alone: bool = False
+) -> tuple[list[PortView], list[PredictedTransfer]]:
+    """Views and predicted transfers of a reading's captures, but for those with the inputs swapped.
+
+    The errors of the inputs' gains that these take out of the others are left out, if not `alone`.
+    """
+    plain = [
+        (view, number)
+        for view, number in zip(planned.given.views, planned.captures, strict=True)
+        if not view.swapped
+    ]
+    swapped = len(plain) < len(planned.captures) and not alone
+    seen = units.transfers([number for _, number in plain], inputs_swapped=swapped)
+    return [view for view, _ in plain], seen
+
+
+class Ratio(Steady):
+    """Level or angle of one linear function of the transfers, over another one or by itself.
+
+    Both take the views of the captures and their transfers, of shape (…, legs, 2), any leading axes: of one
+    unit or of thousands; also of what an error changes in them.
+    """
+
+    scale: ClassVar[Literal["db", "deg"]] = "db"
+    needs: ClassVar[Needs] = "nothing"
+    """What must surely stand above the noise."""
+    lacks: ClassVar[str] = "the port shows no signal to compare with"
+    """What is said where it does not."""
+
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """Usually the differential at the port."""
+        return differential(h[0], views[0].rows)
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex | None:
+        """What it is divided by; None: nothing."""
+        return None
+
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """See Steady."""
+        looks = looks_of(planned.given.views, transfers)
+        if self.drive_in_view(amplified=False):
+            need_phase([look.transfer for look in looks])
+        stack = Stack.of([look.transfer for look in looks])
+        self._need_signal(looks, stack, k)
+        return self.of_looks(looks, stack, k)
+
+    def of_looks(self, looks: Sequence[Look], stack: Stack, k: float) -> Estimate:
+        """The ratio of these looks, whose transfers are stacked."""
+        views = [look.view for look in looks]
+
+        def ratio(values: Complex) -> Complex:
+            h = stack.parts(values)
+            below = self.denominator(views, h)
+            above = self.numerator(views, h)
+            return above if below is None else np.asarray(above / below)
+
+        def degrees(values: Complex) -> NDArray[np.float64]:
+            return np.asarray(np.degrees(np.angle(ratio(values))))
+
+        function: Callable[[Complex], NDArray[Any]] = degrees if self.scale == "deg" else ratio
+        return propagate(function, stack.values, stack.components, coverage_factor=k, scale=self.scale)
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """Level or angle of the ratio, where what must be there is."""
+        views, seen = predicted_views(planned, units)
+        ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
+        taken = np.ones(len(ratio.value), dtype=bool)
+        if self.needs in ("numerator", "both"):
+            taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
+        if self.needs in ("denominator", "both"):
+            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
+        made = AngleEstimates if self.scale == "deg" else LevelEstimates
+        return made(level=ratio, taken=taken, k=k)
+
+    def ratio_of_many(self, views: Sequence[PortView], seen: Sequence[PredictedTransfer]) -> ComplexEstimates:
+        """The ratio of many units, one transfer for each capture."""
+        alone = self.denominator(views, [capture.values for capture in seen]) is None
+        below = None if alone else partial(self._below, views)
+        return propagate_many(partial(self.numerator, views), below, seen)
+
+    def _below(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The denominator of one that has one."""
+        below = self.denominator(views, h)
+        assert below is not None
+        return below
+
+    def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:
+        """Raise ReadingError where what must be there is not sure to be."""
+        views = [look.view for look in looks]
+
+        def is_floor(form: Callable[[Sequence[PortView], Sequence[Complex]], Complex | None]) -> bool:
+            return propagate(
+                lambda values: np.asarray(form(views, stack.parts(values))),
+                stack.values,
+                stack.components,
+                coverage_factor=max(k, CERTAIN),
+                scale="db",
+            ).floor
+
+        if self.needs in ("numerator", "both") and is_floor(self.numerator):
+            raise ReadingError(self.lacks)
+        if self.needs in ("denominator", "both") and is_floor(self.denominator):
+            raise ReadingError(self.lacks)
