@@ -10,9 +10,9 @@ from harness.faults.signatures import Signatures
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.measure.errors import predicted_errors
-from harness.measure.propagation import PredictedTransfer
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan
+from harness.quantities.propagation import PredictedTransfer
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]

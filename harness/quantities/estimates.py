@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.judge import limits_for
-from harness.measure.propagation import ComplexEstimates, PredictedTransfer
+from harness.quantities.propagation import ComplexEstimates, PredictedTransfer
 from harness.reading import Limit
 
 Floats = NDArray[np.float64]

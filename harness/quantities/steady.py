@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
-from harness.measure.propagation import ComplexEstimates, PredictedTransfer, propagate_many
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import (
     CERTAIN,
@@ -30,6 +29,7 @@ from harness.quantities.need import (
     key_for,
     pair_tone,
 )
+from harness.quantities.propagation import ComplexEstimates, PredictedTransfer, propagate_many
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.quantities.seen import StateSeen
 from harness.reading import Estimate, Limit
