@@ -6,6 +6,7 @@ way round and once the other, each leg's mean has the same gain, and the differe
 """
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -14,11 +15,13 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
+from harness.quantities.estimates import Estimates, PredictedUnits, RejectionEstimates, is_present
 from harness.quantities.forms import Stack, converted, differential, looks_of
 from harness.quantities.limits import LimitRule
 from harness.quantities.need import Need, PortView, both_ways, pair_tone
+from harness.quantities.propagation import propagate_many
 from harness.quantities.quantity import Options, PlannedReading
-from harness.quantities.steady import OfTransfers, Ratio
+from harness.quantities.steady import OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
@@ -81,6 +84,17 @@ class CommonModeRejection(Ratio):
             here = [(view, transfer) for view, transfer in taken if view.source_leg == leg]
             found.append(self._of_source([view for view, _ in here], [one for _, one in here], k))
         return min(found, key=lambda one: one.low)
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """The worst source's."""
+        views, seen = predicted_views(planned, units)
+        levels = [self.ratio_of_many([view], [one]) for view, one in zip(views, seen, strict=True)]
+        _, own = predicted_views(planned, units, alone=True)
+        taken = [
+            is_present(propagate_many(partial(self.denominator, [view]), None, [one]), units.coverage_factor)
+            for view, one in zip(views, own, strict=True)
+        ]
+        return RejectionEstimates(levels=levels, taken=taken, k=units.coverage_factor)
 
     def _of_source(self, views: Sequence[PortView], transfers: Sequence[Transfer], k: float) -> Estimate:
         looks = looks_of(views, transfers)

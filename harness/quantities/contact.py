@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import Component, below, propagate
 from harness.measure.transfer import Transfer
+from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
 from harness.quantities.forms import Look, differential, looks_of
 from harness.quantities.limits import LimitRule
 from harness.quantities.need import KnownOhm, Need, pair_tone
 from harness.quantities.quantity import LOW_LEVEL_VRMS, PlannedReading
-from harness.quantities.steady import OfTransfers, Ratio
+from harness.quantities.steady import OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
@@ -60,6 +61,20 @@ class ContactResistance(Ratio):
                 f"be told from none, and the limit needs {limit.high:.2g} ohm to be. Use a load of fewer ohms"
             )
         return found.estimate
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """None where a good unit's is not observable: a run judges nothing then."""
+        source, load, limit = planned.given.source, planned.given.load, planned.limit
+        if source is None or load is None or limit is None or limit.high is None:
+            return None
+        level, k = self.ratio_of_many(*predicted_views(planned, units)), units.coverage_factor
+        size = np.maximum(np.abs(level.value), LEAST_LEVEL)
+        standard = np.hypot(level.bench_standard, level.parts_standard) * load.ohm / size**2
+        expanded = k * np.hypot(standard, source.standard_ohm)
+        if expanded[0] > limit.high:
+            return None
+        path_ohm = load.ohm * (1 / size - 1) - source.ohm
+        return ValueEstimates(value=path_ohm, expanded=expanded, unit=self.unit, taken=is_present(level, k))
 
 
 @dataclass(frozen=True, kw_only=True)

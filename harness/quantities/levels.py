@@ -10,12 +10,21 @@ from pydantic import AfterValidator
 from harness.quantities.forms import differential, leg_answer
 from harness.quantities.limits import DECIBELS, SILENCE
 from harness.quantities.need import Need, PortView, pair_tone
-from harness.quantities.quantity import Frequencies, Options, PlannedReading, SweptOptions, several
+from harness.quantities.quantity import (
+    Frequencies,
+    Options,
+    PlannedReading,
+    Suggestion,
+    SweptOptions,
+    several,
+)
 from harness.quantities.steady import OfTransfers, Ratio
+from harness.reading import Limit
 from harness.units import InQuantity
 
 Complex = NDArray[np.complex128]
 
+CLOSE = Limit(kind="within", unit="dB", high=0.2)  # of levels that are suggested
 REFERENCE_HZ = 1000.0
 RESPONSE_HZ = (
     20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
@@ -41,6 +50,7 @@ class Gain(Ratio):
 
     name, words, unit, limits = "gain", "gain", "dB", DECIBELS
     options = GainOptions
+    suggested = Suggestion(rank=1, limit=CLOSE)
     matrix_rank = 0
     only_with_signal = True
     judges_silent_ports = True
@@ -69,6 +79,7 @@ class Balance(Ratio):
     """Hot leg's level over the cold leg's."""
 
     name, words, unit, limits = "balance", "balance of the legs", "dB", DECIBELS
+    suggested = Suggestion(rank=3, limit=CLOSE)
     inputs_swapped = True
     only_with_signal = True
     needs = "both"
@@ -87,6 +98,7 @@ class ChannelMatch(Ratio):
     """A channel's gain less the first channel's, at the same port in the same state."""
 
     name, words, unit, limits = "channel_match", "match of the channels", "dB", DECIBELS
+    suggested = Suggestion(rank=5, limit=CLOSE)
     between_channels = True
     needs = "denominator"
 
@@ -115,6 +127,7 @@ class Crosstalk(Ratio):
     """Differential at a channel that is not driven over that at the same port of the one that is."""
 
     name, words, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
+    suggested = Suggestion(rank=4, limit=Limit(kind="below", unit="dB", high=-60.0))
     matrix_rank = 2
     only_with_signal = True
     needs = "denominator"

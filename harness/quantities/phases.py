@@ -9,19 +9,26 @@ from numpy.typing import NDArray
 
 from harness.judge import judge_polarity
 from harness.measure.transfer import Transfer
+from harness.quantities.estimates import CERTAIN, Estimates, PredictedUnits, SignEstimates
 from harness.quantities.forms import Stack, differential, leg_answer, looks_of
 from harness.quantities.judged import Decision, Judged
 from harness.quantities.levels import of_channels
 from harness.quantities.limits import DEGREES
 from harness.quantities.need import Need, PortView
-from harness.quantities.quantity import PlannedReading
+from harness.quantities.quantity import PlannedReading, Suggestion
 from harness.quantities.seen import StateSeen
-from harness.quantities.steady import CERTAIN, Needs, OfTransfers, Ratio
+from harness.quantities.steady import Needs, OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
 
 CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; between, it is none
+
+
+def signs_of(level: Complex) -> NDArray[np.float64]:
+    """1, -1, or 0 where undecided, by the phase."""
+    angle_deg = np.abs(np.degrees(np.angle(level)))
+    return np.where(angle_deg <= CLEAR_DEG, 1.0, np.where(angle_deg >= 180 - CLEAR_DEG, -1.0, 0.0))
 
 
 class Polarity(Ratio):
@@ -32,6 +39,7 @@ class Polarity(Ratio):
     """
 
     name, words, unit, limits = "polarity", "polarity", "", None
+    suggested = Suggestion(rank=2)
     only_with_signal = True
 
     def drive_in_view(self, *, amplified: bool) -> bool:
@@ -45,14 +53,18 @@ class Polarity(Ratio):
         looks = looks_of(planned.given.views, transfers)
         transfer, view = looks[0].transfer, looks[0].view
         found = complex(differential(transfer.values, view.rows))
-        angle = abs(float(np.degrees(np.angle(found))))
         level = self.of_looks(looks, Stack.of([transfer]), max(k, CERTAIN))
         sign = 0.0
         if not level.floor and transfer.polarity_known:
-            sign = 1.0 if angle <= CLEAR_DEG else -1.0 if angle >= 180 - CLEAR_DEG else 0.0
+            sign = float(signs_of(np.asarray(found)))
         return Estimate(
             value=sign, standard=0.0, low=sign, high=sign, coverage_factor=k, floor=False, budget=()
         )
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """See Quantity."""
+        level = self.ratio_of_many(*predicted_views(planned, units))
+        return SignEstimates(level=level, signs=signs_of(level.value), k=units.coverage_factor)
 
     def judged(
         self,

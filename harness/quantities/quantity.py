@@ -7,6 +7,7 @@ from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
+from harness.quantities.estimates import Estimates, PredictedUnits
 from harness.quantities.judged import INSIDE_THE_UNCERTAINTY, Decision, Judged, judged_by
 from harness.quantities.limits import LimitRule
 from harness.quantities.need import Need
@@ -86,6 +87,18 @@ class SweptOptions(Options):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Suggestion:
+    """A check that may be added to a sequence: its place among those that are tried, and its limit.
+
+    words: what is added, of a quantity that is not read at ports.
+    """
+
+    rank: int
+    limit: Limit | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlannedReading(Generic[G_co]):
     """A reading of a state, a change of state, a line's operations or the supply.
 
@@ -145,6 +158,8 @@ class Quantity(Generic[G, S]):
 
     matrix_rank: ClassVar[int | None] = None
     """Its place among those whose value a report's matrix shows; None: it shows none of it."""
+    suggested: ClassVar[Suggestion | None] = None
+    """How it is tried to see faults that a sequence does not; None: it isn't."""
     look_for: ClassVar[str] = ""
     """What to look for where it fails and no fault that is known explains it."""
     weighed: ClassVar[bool] = True
@@ -166,6 +181,10 @@ class Quantity(Generic[G, S]):
 
     def expected(self, planned: PlannedReading[G], seen: Sequence[S], k: float) -> Estimate | None:
         """What the circuit predicts; None where it predicts nothing."""
+        return None
+
+    def predict(self, planned: PlannedReading[G], units: PredictedUnits) -> Estimates | None:
+        """What the reading is of many units at once; None where nothing predicts what a fault does to it."""
         return None
 
     def near(self, found: Estimate, expected: Estimate) -> Estimate:

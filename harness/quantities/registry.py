@@ -1,6 +1,6 @@
 """Every quantity that there is, in the order in which reports, notes and documents have them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from harness.quantities.capacitance import Capacitance
@@ -25,7 +25,7 @@ from harness.quantities.levels import (
     Response,
 )
 from harness.quantities.phases import BalancePhase, ChannelPhase, Phase, Polarity
-from harness.quantities.quantity import AnyQuantity
+from harness.quantities.quantity import AnyQuantity, Suggestion
 from harness.quantities.residual import Distortion, Noise, Offset
 from harness.quantities.supply import SupplyCurrent
 
@@ -64,3 +64,9 @@ QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
 """By name."""
 
 AT_SILENT_PORTS = tuple(quantity for quantity in QUANTITIES.values() if quantity.at_silent_ports)
+
+SUGGESTED: Sequence[tuple[AnyQuantity, Suggestion]] = sorted(
+    ((quantity, quantity.suggested) for quantity in QUANTITIES.values() if quantity.suggested is not None),
+    key=lambda entry: entry[1].rank,
+)
+"""Those that are tried to see faults that a sequence does not, in the order in which they are tried."""

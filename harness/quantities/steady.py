@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -10,6 +11,14 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
+from harness.quantities.estimates import (
+    CERTAIN,
+    AngleEstimates,
+    Estimates,
+    LevelEstimates,
+    PredictedUnits,
+    is_present,
+)
 from harness.quantities.forms import Look, Stack, differential, looks_of, need_phase
 from harness.quantities.need import (
     KnownOhm,
@@ -20,6 +29,7 @@ from harness.quantities.need import (
     key_for,
     pair_tone,
 )
+from harness.quantities.propagation import ComplexEstimates, PredictedTransfer, propagate_many
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.quantities.seen import StateSeen
 from harness.reading import Estimate, Limit
@@ -28,7 +38,6 @@ Complex = NDArray[np.complex128]
 
 Needs = Literal["nothing", "numerator", "denominator", "both"]
 
-CERTAIN = 4.0  # standard uncertainties: what a sign, a phase or a ratio is taken from stands so far out
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 
 
@@ -117,6 +126,23 @@ def _only(capture: PlannedCapture | None) -> Sequence[PlannedCapture]:
     return [] if capture is None else [capture]
 
 
+def predicted_views(
+    planned: PlannedReading[OfTransfers], units: PredictedUnits, *, alone: bool = False
+) -> tuple[list[PortView], list[PredictedTransfer]]:
+    """Views and predicted transfers of a reading's captures, but for those with the inputs swapped.
+
+    The errors of the inputs' gains that these take out of the others are left out, if not `alone`.
+    """
+    plain = [
+        (view, number)
+        for view, number in zip(planned.given.views, planned.captures, strict=True)
+        if not view.swapped
+    ]
+    swapped = len(plain) < len(planned.captures) and not alone
+    seen = units.transfers([number for _, number in plain], inputs_swapped=swapped)
+    return [view for view, _ in plain], seen
+
+
 class Ratio(Steady):
     """Level or angle of one linear function of the transfers, over another one or by itself.
 
@@ -164,6 +190,30 @@ class Ratio(Steady):
 
         function: Callable[[Complex], NDArray[Any]] = degrees if self.scale == "deg" else ratio
         return propagate(function, stack.values, stack.components, coverage_factor=k, scale=self.scale)
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """Level or angle of the ratio, where what must be there is."""
+        views, seen = predicted_views(planned, units)
+        ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
+        taken = np.ones(len(ratio.value), dtype=bool)
+        if self.needs in ("numerator", "both"):
+            taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
+        if self.needs in ("denominator", "both"):
+            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
+        made = AngleEstimates if self.scale == "deg" else LevelEstimates
+        return made(level=ratio, taken=taken, k=k)
+
+    def ratio_of_many(self, views: Sequence[PortView], seen: Sequence[PredictedTransfer]) -> ComplexEstimates:
+        """The ratio of many units, one transfer for each capture."""
+        alone = self.denominator(views, [capture.values for capture in seen]) is None
+        below = None if alone else partial(self._below, views)
+        return propagate_many(partial(self.numerator, views), below, seen)
+
+    def _below(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The denominator of one that has one."""
+        below = self.denominator(views, h)
+        assert below is not None
+        return below
 
     def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:
         """Raise ReadingError where what must be there is not sure to be."""
