@@ -77,7 +77,8 @@ def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str
     left = dict(evidence.unweighed)
     for seen in evidence.cycles:
         if seen.judged and not (best and cycles.explains(best, seen)):
-            left["intermittency"] = left.get("intermittency", 0) + 1
+            name = seen.cycle.quantity.name
+            left[name] = left.get(name, 0) + 1
     return left
 
 

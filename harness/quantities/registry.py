@@ -64,3 +64,5 @@ QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
 """By name."""
 
 AT_SILENT_PORTS = tuple(quantity for quantity in QUANTITIES.values() if quantity.at_silent_ports)
+OVER_FREQUENCY = frozenset(name for name, quantity in QUANTITIES.items() if quantity.drawn_over_frequency)
+"""Names of those that have a reading for each frequency."""

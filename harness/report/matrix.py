@@ -2,13 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 
+from harness.quantities.registry import QUANTITIES
 from harness.reading import Reading, Verdict
 from harness.report.words import describe, is_least, worst_verdict
 from harness.units import format_value
-
-_MAIN_QUANTITIES = ("gain", "isolation", "crosstalk")
-"""What a cell shows the value of, the first that it has."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,11 +73,11 @@ def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
     )
 
 
-def _rank(reading: Reading) -> tuple[int, int]:
-    kinds, quantity = _MAIN_QUANTITIES, reading.key.measurand.quantity
-    kind = kinds.index(quantity) if quantity in kinds else len(kinds)
+def _rank(reading: Reading) -> tuple[float, int]:
+    quantity = QUANTITIES.get(reading.key.measurand.quantity)
+    rank = inf if quantity is None or quantity.matrix_rank is None else quantity.matrix_rank
     order: tuple[Verdict, ...] = ("fail", "unproven", "missing", "pass")
-    return kind, order.index(reading.verdict)
+    return rank, order.index(reading.verdict)
 
 
 def _short(reading: Reading) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from harness.quantities.registry import OVER_FREQUENCY
 from harness.reading import Estimate, Measurand, Reading
 from harness.report.pictures import draw_svg
 
@@ -47,7 +48,7 @@ def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
     checks: dict[str, dict[Measurand, Curve]] = {}
     for reading in readings:
         measurand, found = reading.key.measurand, reading.estimate
-        if measurand.quantity == "response" and found is not None and measurand.frequency_hz is not None:
+        if measurand.quantity in OVER_FREQUENCY and found is not None and measurand.frequency_hz is not None:
             curve = checks.setdefault(reading.key.check, {}).setdefault(
                 replace(measurand, frequency_hz=None), []
             )
