@@ -91,9 +91,9 @@ def _refuse_exchanged(hookup: Hookup, seen: np.ndarray) -> None:
     """The driven port's own pins can't be exchanged by the unit: generator or scope leads are."""
     if hookup.drive is None or hookup.drive not in hookup.view:
         return
-    hot = 2 * hookup.view.index(hookup.drive)
-    own = seen[hot, 0], seen[hot + 1, 1]
-    other = seen[hot, 1], seen[hot + 1, 0]
+    hot, cold = hookup.rows(hookup.drive)
+    own = seen[hot, 0], seen[cold, 1]
+    other = seen[hot, 1], seen[cold, 0]
     if all(wrong > FOREIGN_LEG * right and wrong > 0.1 for wrong, right in zip(other, own, strict=True)):
         raise HookupError(
             f"hookup {hookup.name!r}: {hookup.drive} shows the cold output on its hot pin and the hot output "

@@ -18,7 +18,7 @@ from harness.measure.through import (
     tone_reference,
 )
 from harness.measure.tone import fit_tones
-from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus, choose_tones
+from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
 from harness.roles import Capture
 from harness.session.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.session.events import HookupBegun, Remark
@@ -105,9 +105,9 @@ def _prove_until_right(stage: Stage, hookup: Hookup, frequency_hz: float) -> Non
 
 def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    prediction = _predict(stage, hookup, frequency_hz)
+    prediction = _predict(stage, hookup, stimulus)
     taken = stage.recorder.find(_capture(stage, hookup, stimulus, prediction))
-    problems = lead_problems(taken.capture, frequency_hz, prediction)
+    problems = lead_problems(taken.capture, stimulus, prediction)
     if problems:
         raise HookupError(
             f"hookup {hookup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
@@ -115,12 +115,12 @@ def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
         )
 
 
-def lead_problems(capture: Capture, frequency_hz: float, prediction: Prediction) -> tuple[str, ...]:
+def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) -> tuple[str, ...]:
     """What is wrong with the leads of a through hookup, recorded at the low level; mains is told apart."""
     fit = fit_tones(
         capture.volts,
         capture.interval_s,
-        (*choose_tones(frequency_hz).frequencies_hz, *MAINS_HZ),
+        (*stimulus.tones.frequencies_hz, *MAINS_HZ),
         step_v=capture.step_v,
     )
     return through_problems(
@@ -132,7 +132,7 @@ def lead_problems(capture: Capture, frequency_hz: float, prediction: Prediction)
 
 
 def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
-    prediction = _predict(stage, hookup, stimulus.frequency_hz)
+    prediction = _predict(stage, hookup, stimulus)
     shots: list[Shot] = []
     for _ in range(REPEATS):
         captured = _capture(stage, hookup, stimulus, prediction)
@@ -253,13 +253,12 @@ def _shot(taken: Taken, level_vrms: float) -> Shot:
     return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
 
 
-def _predict(stage: Stage, hookup: Hookup, frequency_hz: float) -> Prediction:
-    tones = choose_tones(frequency_hz)
+def _predict(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> Prediction:
     return predict(
         stage.job.module,
         stage.job.fixture,
         hookup,
         UNPOWERED,
-        frequencies_hz=tones.frequencies_hz,
+        frequencies_hz=stimulus.tones.frequencies_hz,
         impedances=impedances(stage.bench),
     )
