@@ -147,7 +147,7 @@ def _strangeness(stimulus: "Stimulus") -> tuple[bool, float, float]:
 
 
 def _draw(traces: list[Trace], png: Path) -> None:
-    from harness.report.pictures import draw_traces
+    from harness.report.waveforms import draw_traces
 
     if not traces:
         return
@@ -196,11 +196,11 @@ def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
 
 
 def _show_trace(trace: Trace) -> None:
-    from harness.report.text_trace import COLD, HOT, text_trace
+    from harness.report.waveforms import COLD_LETTER, HOT_LETTER, text_trace
 
     capture = trace.capture
     for number, port in enumerate(trace.ports):
-        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT}, cold {COLD}")
+        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT_LETTER}, cold {COLD_LETTER}")
         hot, cold = capture.volts[2 * number : 2 * number + 2]
         for line in text_trace(hot, cold, interval_s=capture.interval_s, window_s=trace.window_s):
             typer.echo(line)

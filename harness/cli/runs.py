@@ -26,13 +26,11 @@ from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
 from harness.report.explanation import as_data
-from harness.report.paper import print_page
-from harness.report.whole import write_whole
+from harness.report.page_files import print_page, write_whole
 from harness.report.words import reading_line
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
-from harness.workbench.beside import Beside
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 from harness.workbench.held import refuse_held
 from harness.workbench.report import page_beside, report_path, write_report_again
@@ -57,14 +55,11 @@ def report(
 
     What would explain a failed run is told as it was found at the run's end.
     """
-    with Beside() as beside:  # first: it loads what pictures take while this process reads the records
-        beside.prepare_to_draw()
-
-        place = records or DEFAULT_RECORDS
-        with open_records(place, read_only=True) as store:
-            store.run(run)
-            refuse_held(store, run)
-            typer.echo(write_report_again(store, run, place, beside=beside, page=out))
+    place = records or DEFAULT_RECORDS
+    with open_records(place, read_only=True) as store:
+        store.run(run)
+        refuse_held(store, run)
+        typer.echo(write_report_again(store, run, place, page=out))
 
 
 def certificate(

@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit, Element, pin_name, terminal
-from harness.circuit.expand import contacts, is_operated
-from harness.circuit.fixings import link_elements
+from harness.circuit.expand import contacts, is_operated, link_elements
 from harness.job.faults import USUAL_CHANCE, Fault
 from harness.job.fixture import Fixture, Link
 from harness.job.module import GROUND, LEGS, Module, Relay, node_name

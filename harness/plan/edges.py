@@ -9,13 +9,12 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.transfer import transfer
-from harness.job.edge import Edge, named_edge, single_line_edges
+from harness.circuit.solve import transfer
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
-from harness.job.state import State
+from harness.job.state import Edge, State, named_edge, single_line_edges
 from harness.measure.segments import Floating
 from harness.measure.tones import IDLE, Stimulus, choose_tones
 from harness.plan.model import EdgeAcquisition, HookupVisit

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.circuit.predict import Prediction
-from harness.job.edge import Edge
 from harness.job.fixture import Hookup
-from harness.job.state import State
+from harness.job.state import Edge, State
 from harness.measure.segments import Floating
 from harness.measure.tones import Stimulus
 from harness.quantities.change import OfRecordAcross

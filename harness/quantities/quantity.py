@@ -217,6 +217,10 @@ class Quantity(Generic[G, S]):
         """Volts that a record must have room for besides the signal."""
         return 0.0
 
+    def scope_floor(self, options: Any, volts_per_division: float, k: float) -> float | None:
+        """The least that can be told from a quiet scope's own noise on a range; None: that is no matter."""
+        return None
+
     def unread(self, options: Any) -> str:
         """Why a check gives nothing in states that it names; "" where the drive is not led there."""
         return ""

@@ -70,3 +70,5 @@ SUGGESTED: Sequence[tuple[AnyQuantity, Suggestion]] = sorted(
     key=lambda entry: entry[1].rank,
 )
 """Those that are tried to see faults that a sequence does not, in the order in which they are tried."""
+OVER_FREQUENCY = frozenset(name for name, quantity in QUANTITIES.items() if quantity.drawn_over_frequency)
+"""Names of those that have a reading for each frequency."""

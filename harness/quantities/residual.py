@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.measure.bare import Bare, harmonics_of
 from harness.measure.budget import Component, in_dbu, propagate
 from harness.measure.distortion import thd, thd_and_noise
-from harness.measure.noise import noise, quasi_peak
+from harness.measure.noise import least_noise_vrms, noise, quasi_peak
 from harness.measure.reference import Offset as Zero
 from harness.measure.tone import ToneFit
 from harness.measure.tones import IDLE, SILENCE, Stimulus
@@ -21,6 +21,7 @@ from harness.quantities.quantity import Family, Options, PlannedReading, Quantit
 from harness.quantities.seen import StateSeen
 from harness.reading import Estimate
 from harness.roles import Capture
+from harness.units import dbu_from_vrms
 
 Floats = NDArray[np.float64]
 
@@ -100,6 +101,11 @@ class Noise(Residual):
         """With the source idle."""
         return self.planned(need, IDLE)
 
+    def scope_floor(self, options: NoiseOptions, volts_per_division: float, k: float) -> float:
+        """In dBu."""
+        least_vrms = least_noise_vrms(volts_per_division, IDLE.tones, weighting=options.weighting, k=k)
+        return dbu_from_vrms(least_vrms)
+
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
         """In dBu."""
         capture, rows = seen[0].capture, planned.given.rows
@@ -154,7 +160,7 @@ class Distortion(Residual):
     name, words, unit = "distortion", "distortion", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"')
     options = DistortionOptions
-    look_for = "a joint that rectifies or a part overdriven"
+    look_for = "a joint that rectifies, or an overdriven part"
     less_the_bench = True
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:

@@ -14,10 +14,10 @@ import pytest
 from harness.cli.app import main
 from harness.records.history import RunLine
 from harness.records.store import open_records
+from harness.report.plotter import ticks
 from harness.site.model import make_catalogue
 from harness.site.pages import Pages, Search
 from harness.site.study import study_batch
-from harness.site.svg import ticks
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page
@@ -217,7 +217,7 @@ def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_
         (batch,) = make_catalogue(store.lines()).batches.values()
         study = study_batch(store, batch)
     assert study.sides is not None
-    assert {side.key.quantity for side in study.sides.differing} == {"gain"}
+    assert {side.key.measurand.quantity for side in study.sides.differing} == {"gain"}
     assert len(study.sides.pictures) == len(study.sides.differing) == 2
     words = Page(Pages(lambda kind, run: False).batch(study)).words
     assert "Left less right 2 of 10 readings differ between the channels, in the latest" in words
