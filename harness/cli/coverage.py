@@ -11,8 +11,15 @@ import typer
 from harness.cli.options import AsJson, BenchPath, JobFolder
 from harness.cli.wrapping import WIDTH
 from harness.faults.additions import Addition, cheapest_additions
-from harness.faults.contacts import HeavierLoad, with_loads
-from harness.faults.coverage import Coverage, FaultSeen, Seen, SuspectSeen, judge_suspects
+from harness.faults.coverage import (
+    Coverage,
+    FaultSeen,
+    HeavierLoad,
+    Seen,
+    SuspectSeen,
+    judge_suspects,
+    with_loads,
+)
 from harness.faults.coverage import cover as find_coverage
 from harness.faults.minimal import Minimal, smallest_plan
 from harness.faults.plugs import PlugDesign, design_plugs

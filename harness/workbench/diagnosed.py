@@ -7,7 +7,7 @@ from harness.workbench.described import Described, recorded_description
 
 if TYPE_CHECKING:
     from harness.faults.diagnosis import Diagnosis
-    from harness.faults.observed import Evidence
+    from harness.faults.evidence import Evidence
     from harness.faults.probes import Probe
     from harness.records.run import Explanation, RunRecord
     from harness.records.store import RunStore

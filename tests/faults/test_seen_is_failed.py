@@ -7,9 +7,8 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.margins import weigh_margins
+from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
-from harness.faults.supply import SURE
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
 from harness.plan.build import build_plan
