@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from harness.plan.build import build_plan
     from harness.plan.model import Plan
     from harness.reading import Reading
-    from harness.records.frame import readings_frame, runs_frame
+    from harness.records.export import readings_frame, runs_frame
     from harness.records.run import RunHeader
     from harness.records.store import open_records
     from harness.report.words import describe
@@ -85,9 +85,9 @@ _HOMES = {
     "open_bench": "drivers.bench",
     "open_records": "harness.records.store",
     "predict": "harness.circuit.predict",
-    "readings_frame": "harness.records.frame",
+    "readings_frame": "harness.records.export",
     "run_plan": "harness.session.run",
-    "runs_frame": "harness.records.frame",
+    "runs_frame": "harness.records.export",
     "unit_at_bench": "harness.workbench.unit",
     "write_report": "harness.report.write",
 }

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 
 from drivers.serial_wire import is_serial, open_serial
 from drivers.transcript import Transcript
-from drivers.wire import Wire, open_visa
+from drivers.wire import Unterminated, Wire, open_visa
 from harness.errors import (
     BadReply,
     BenchError,
@@ -185,11 +185,13 @@ class Session:
         if errors:
             self._note(f"errors: {'; '.join(errors)}")
             refused = all(re.match(r"\s*-2\d\d\b", error) for error in errors)
+            unknown = any(re.match(r"\s*-1\d\d\b", error) for error in errors)  # 21.8.9
             raise (SettingRefused if refused else InstrumentError)(
                 f"reports {'; '.join(errors)}",
                 instrument=self.instrument,
                 address=self.address,
                 command=" | ".join(commands),
+                cause="unknown command" if unknown else None,
             )
 
     # -- opening and reopening -----------------------------------------------------------------------------
@@ -341,7 +343,13 @@ class Session:
         elif isinstance(error, ValueError):
             kind = BadReply
         self._note(f"{kind.__name__}: {what}")
-        return kind(what, instrument=self.instrument, address=self.address, command=command)
+        return kind(
+            what,
+            instrument=self.instrument,
+            address=self.address,
+            command=command,
+            cause="no line feed" if isinstance(error, Unterminated) else None,
+        )
 
     def _reopen(self, waits_s: Sequence[float]) -> None:
         self.close()

@@ -8,6 +8,7 @@ SwitchwalkError                 exit code
 ├── RecordsError                4   the records cannot be written or read
 │   └── NoSuchRun               2   a run that is not in them was asked for
 ├── RunStopped                  4   a person, a signal or a lost terminal stopped the run
+├── OverCurrentError            1   the unit draws more than a good one could; its verdict
 └── BenchError                  4   an instrument or the wiring did not do what it was asked
     ├── BenchTimeout                no complete answer before the deadline
     ├── LinkLost                    the connection is closed, refused or unplugged
@@ -22,6 +23,7 @@ SwitchwalkError                 exit code
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 EXIT_PASS = 0
 EXIT_FAIL = 1
@@ -90,22 +92,46 @@ class RunStopped(SwitchwalkError):
     exit_code = EXIT_BENCH
 
 
+class OverCurrentError(SwitchwalkError):
+    """The unit draws more than any good one could: its verdict, after which nothing is measured."""
+
+    exit_code = EXIT_FAIL
+
+    def __init__(
+        self, message: str, *, state: str, limit_a: float, current_a: float, voltage_v: float
+    ) -> None:
+        super().__init__(message)
+        self.state, self.limit_a, self.current_a, self.voltage_v = state, limit_a, current_a, voltage_v
+
+
 class NoSuchRun(RecordsError):
     """A run was asked for that is not in the records."""
 
     exit_code = EXIT_USAGE
 
 
+Cause = Literal["in use", "no line feed", "unknown command"]
+"""What an instrument's error may be known to come from, for whoever says what to look at first."""
+
+
 class BenchError(SwitchwalkError):
-    """The bench did not do what it was asked. Carries which instrument, where, and the command."""
+    """The bench did not do what it was asked. Carries which instrument, where, the command and the cause."""
 
     exit_code = EXIT_BENCH
 
-    def __init__(self, what: str, *, instrument: str, address: str = "", command: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        instrument: str,
+        address: str = "",
+        command: str = "",
+        cause: Cause | None = None,
+    ) -> None:
         place = f"{instrument} at {address}" if address else instrument
         asked = f" (command {command!r})" if command else ""
         super().__init__(f"{place}: {what}{asked}")
-        self.instrument, self.address, self.command = instrument, address, command
+        self.instrument, self.address, self.command, self.cause = instrument, address, command, cause
 
 
 class BenchTimeout(BenchError, TimeoutError):

@@ -16,6 +16,7 @@ from harness.cli.retest import leave_for
 from harness.cli.serials import ask_hands
 from harness.cli.wrapping import say
 from harness.errors import BenchError, UsageError
+from harness.records.run import Noted, RefusalOverridden
 from harness.units import counted
 from harness.workbench.described import Described
 from harness.workbench.report import find_fault, write_page
@@ -25,9 +26,9 @@ from harness.workbench.simulated import fault_notes
 if TYPE_CHECKING:
     from harness.cli.station import Station, Tested
     from harness.reading import Reading
-    from harness.records.run import EventKind, Outcome
+    from harness.records.run import Outcome
     from harness.records.store import RunStore
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
     from harness.workbench.simulated import SimulatedBench
 
 WORST_SHOWN = 3
@@ -79,7 +80,7 @@ class Units:
     simulated: "SimulatedBench | None"
     faults: Mapping[str, str]
     again: str
-    override: str
+    override: tuple[Noted, ...]
     listed: bool
     results: list[UnitResult] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
@@ -103,12 +104,14 @@ class Units:
                 serial=serial,
                 operator=self.errand.operator or (retest.who if retest else None),
                 notes=fault_notes([injected] if injected else [], self.errand.notes),
+                simulated_faults=(injected,) if injected else (),
             )
             arrived = self._arrive(errand, station)
         except UsageError as error:
             self.refuse(serial, str(error))
             return
-        tested = station.test(errand, self._said(retest, arrived))
+        noted = () if retest is None else (retest.noted,)
+        tested = station.test(errand, (*noted, *self.override, *arrived))
         ended_s = time.monotonic()
         self._keep(serial, tested, injected, retest)
         found = self._show(serial, tested)
@@ -147,15 +150,15 @@ class Units:
             attended=self.attended,
         )
 
-    def _arrive(self, errand: Errand, station: "Station") -> str:
-        """Look whether a unit is in the fixture, and another than before; what a person said of it, or ""."""
+    def _arrive(self, errand: Errand, station: "Station") -> tuple[Noted, ...]:
+        """Look whether a unit is in the fixture, and another than before; what a person said of it."""
         while True:
             try:
                 arrived = station.look(errand)
             except BenchError:
-                return ""  # the run meets it too, and keeps it
+                return ()  # the run meets it too, and keeps it
             if arrived.what in ("a unit", "over-current"):
-                return ""
+                return ()
             if arrived.what == "nothing":
                 told = (
                     "nothing in the fixture draws current, at rest or on any line: no unit, or no supply lead"
@@ -163,16 +166,18 @@ class Units:
             else:
                 before = self.results[-1].serial if self.results else ""
                 if before == errand.serial:
-                    return ""
+                    return ()
                 told = f"what is in the fixture draws the same as {before} did when it left"
             if not self.attended:
-                return told  # nobody has forgotten anything here: the unit is like that
+                # nobody has forgotten anything here: the unit is like that
+                return ((RefusalOverridden(who="", why=told), told),)
             if not sys.stdin.isatty():
                 raise UsageError(f"unit {errand.serial} is not tested: {told}")
             say(told[:1].upper() + told[1:] + ".", hang=0)
             wanted = f"Put {errand.serial} in and press Enter; or type run, or skip: "
             if self._ask_for(errand.serial, wanted) == "run":
-                return f"{errand.operator or 'nobody named'} had it tested as it is: {told}"
+                who = errand.operator or "nobody named"
+                return ((RefusalOverridden(who=who, why=told), f"{who} had it tested as it is: {told}"),)
 
     def _ask_for(self, serial: str, question: str) -> str:
         """Have a unit put in; what was typed. Raises UsageError where it is to be skipped."""
@@ -180,12 +185,6 @@ class Units:
         if answer == "skip":
             raise UsageError(f"unit {serial} is not tested")
         return answer
-
-    def _said(self, retest: Retest | None, arrived: str) -> "dict[EventKind, str]":
-        return {
-            "retest": "" if retest is None else retest.text,
-            "override": "; ".join(filter(None, (self.override, arrived))),
-        }
 
     def _keep(self, serial: str, tested: "Tested", injected: str, retest: Retest | None) -> None:
         self.results.append(

@@ -1,6 +1,6 @@
 """Carrying out a plan on an open bench, for a run that begins and for one that goes on."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.run import EventKind, Purpose
+    from harness.records.run import Noted, Purpose
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.session.events import Event, Hands, Observer
@@ -48,6 +48,7 @@ class Errand:
     kept: "Reference | None" = None
     batch: str = ""
     purpose: "Purpose" = ""
+    simulated_faults: tuple[str, ...] = ()
     resumable: bool = True
     see: "Observer | None" = None
 
@@ -165,9 +166,7 @@ def _watched(
             shown.__exit__(None, None, None)
 
 
-def begin_run(
-    errand: Errand, store: "RunStore", said: "Mapping[EventKind, str] | None" = None
-) -> "Callable[[Bench], int]":
+def begin_run(errand: Errand, store: "RunStore", noted: "Sequence[Noted]" = ()) -> "Callable[[Bench], int]":
     """What begins a run in the records once the bench is known, and keeps with it what was said before."""
 
     def begin(bench: "Bench") -> int:
@@ -182,7 +181,8 @@ def begin_run(
             bench_file=errand.bench_file,
             batch=errand.batch,
             purpose=errand.purpose,
+            simulated_faults=errand.simulated_faults,
         )
-        return begin_with(store, header, said or {})
+        return begin_with(store, header, noted)
 
     return begin

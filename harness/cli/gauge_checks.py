@@ -1,6 +1,5 @@
 """Checks of the bench before it is trusted: a golden unit that must read as it did, faults it must name."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,9 +12,9 @@ from harness.cli.gauge_study import Work, place
 from harness.cli.serials import listed_lines
 from harness.errors import BenchError, CircuitError, RecordsError, UsageError
 from harness.records.history import labels
+from harness.records.run import BenchCheck
 from harness.statistics.golden import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
-from harness.workbench.bench_block import BenchCheck
 from harness.workbench.described import Described
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 from harness.workbench.planning import impedances_of
@@ -82,7 +81,15 @@ def check_golden(
     def do(station: "Station", here: "Workplace", errand: Errand) -> None:
         place(here, serial, f"put the golden unit {serial} in", faults)
         made.append(
-            station.test(replace(errand, serial=serial, operator=operator, notes=fault_notes(faults)))
+            station.test(
+                replace(
+                    errand,
+                    serial=serial,
+                    operator=operator,
+                    notes=fault_notes(faults),
+                    simulated_faults=tuple(faults),
+                )
+            )
         )
 
     bench = work(store, serial, "golden", "", do)
@@ -94,7 +101,7 @@ def check_golden(
     history = [] if new_history else history_of(store, lines, bench, before=tested.run_id)
     shifts = golden_shifts(store.series([*history, tested.run_id]), tested.run_id) if history else []
     check = _verdict(serial, tested, shifts, new_history)
-    store.add_event(tested.run_id, "bench check", check.text)
+    store.add_event(tested.run_id, check, check.why)
     return Golden(
         serial=serial,
         bench=bench,
@@ -117,8 +124,8 @@ def history_of(store: "RunStore", lines: "Sequence[RunLine]", bench: str, *, bef
         and line.run_id < before
     ]
     history: list[int] = []
-    for run_id, event in sorted(store.latest_events("bench check", chosen).items()):
-        check = BenchCheck(**json.loads(event.text))
+    for run_id, made in sorted(store.latest_events(BenchCheck, chosen).items()):
+        check = made.event
         if check.new_history:
             history = []
         if check.good:
@@ -182,7 +189,10 @@ def check_known_bad(
         for serial, fault in wanted:
             place(here, serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
             notes = fault_notes([fault]) if here.simulated is not None else f"known fault: {fault}"
-            tested = station.test(replace(errand, serial=serial, operator=operator, notes=notes))
+            simulated = () if here.simulated is None else (fault,)
+            tested = station.test(
+                replace(errand, serial=serial, operator=operator, notes=notes, simulated_faults=simulated)
+            )
             if tested.outcome == "stopped":
                 raise BenchError(f"the run of {serial} was stopped: {tested.reason}", instrument="bench")
             one = KnownBad(
@@ -203,9 +213,7 @@ def check_known_bad(
     if bad:
         faults = "; ".join(one.fault for one in bad[:TOLD_FIRST])
         why = f"{len(bad)} of {len(found)} known faults were not failed or not named: {faults}"
-    store.add_event(
-        found[-1].run_id, "bench check", BenchCheck(check="known-bad", good=not bad, why=why).text
-    )
+    store.add_event(found[-1].run_id, BenchCheck(check="known-bad", good=not bad, why=why), why)
     return found
 
 

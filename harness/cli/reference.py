@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.kept import KeptReference
+    from harness.records.run import KeptReference
     from harness.session.events import Event, Hands
 
 
@@ -39,8 +39,7 @@ def reference(
 ) -> None:
     """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
     from harness.job.load import load_job
-    from harness.records.kept import KeptReference
-    from harness.records.run import DEFAULT_RECORDS
+    from harness.records.run import DEFAULT_RECORDS, KeptReference
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job
 

@@ -1,6 +1,5 @@
 """`switchwalk resume`: a run that was interrupted or stopped goes on with its first unfinished step."""
 
-import json
 import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
@@ -24,7 +23,7 @@ from harness.workbench.described import Described
 from harness.workbench.held import refuse_held
 from harness.workbench.planning import files_of, impedances_of, planned
 from harness.workbench.report import folder_beside, report_path, write_report_of
-from harness.workbench.simulated import faults_noted, simulated_bench
+from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
     from harness.job.job import Job
@@ -76,7 +75,7 @@ def resume(
                 simulated_bench(
                     described.folder,
                     serial=header.serial,
-                    faults=faults_noted(header.notes),
+                    faults=header.simulated_faults,
                     hasten=hasten,
                 )
             )
@@ -88,7 +87,7 @@ def resume(
         plan = planned(described, bench)
         left = _left(header, plan, recorded)
         known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
-        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
+        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         errand = Errand(
             job=described,
             plan=left,
@@ -96,10 +95,10 @@ def resume(
             operator=header.operator,
             simulated=header.simulated,
             notes=header.notes,
+            simulated_faults=header.simulated_faults,
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
-            see=see,
         )
         run_id, ended = _go_on(errand, store, hands, record, recorded)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
@@ -131,13 +130,15 @@ def _end_with_report(store: "RunStore", record: "RunRecord", records: str | Path
 
 def _check_run(record: "RunRecord", recorded: "Sequence[Reading]") -> None:
     """Refuse a run that has a verdict, that lost readings for good, or whose job is not known."""
-    from harness.session.recovery import BENCH_FAILED
+    from harness.reading import LostToBench
+    from harness.records.evidence import refuse_upgraded
 
     if record.outcome not in ("interrupted", "stopped"):
         raise UsageError(
             f"run {record.run_id} ended with {record.outcome}: nothing is left to go on with. Begin a new run"
         )
-    lost = [reading for reading in recorded if reading.reason.startswith(BENCH_FAILED)]
+    refuse_upgraded(record, "a run that goes on")
+    lost = [each for each in recorded if any(isinstance(fact, LostToBench) for fact in each.facts)]
     if lost:
         raise UsageError(
             f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench failed to take, so that "
@@ -195,17 +196,21 @@ def _left(header: "RunHeader", plan: "Plan", recorded: "Sequence[Reading]") -> "
 def _go_on(
     errand: Errand, store: "RunStore", hands: "Hands", record: "RunRecord", recorded: "Sequence[Reading]"
 ) -> "tuple[int, Ended]":
+    from harness.records.run import CurrentsDrawn, Resumed
     from harness.session.run import Before
 
-    fingerprints = [one for one in store.events(record.run_id) if one.kind == "fingerprint"]
-    currents_a = json.loads(fingerprints[0].text) if fingerprints else None
+    events = [each.event for each in store.events(record.run_id)]
+    drawn = [event.currents_a for event in events if isinstance(event, CurrentsDrawn)]
+    currents_a = drawn[0] if drawn else None
 
     def go_on(bench: "Bench") -> int:
         _check_identities(record.header, bench)
         left = errand.plan.count
         there = counted(len(recorded), "reading")
         text = f"with {there} there and {left} to make, after it was {record.outcome}"
-        store.reopen(record.run_id, f"{text}: {record.reason}" if record.reason else text, datetime.now(UTC))
+        text = f"{text}: {record.reason}" if record.reason else text
+        resumed = Resumed(after=record.outcome, recorded=len(recorded), remaining=left)
+        store.reopen(record.run_id, resumed, text, datetime.now(UTC))
         return record.run_id
 
     before = Before(readings=tuple(recorded), currents_a=currents_a)

@@ -122,14 +122,15 @@ def run(
             operator=operator,
             simulated=simulate,
             notes=fault_notes(fault or []),
+            simulated_faults=tuple(fault or ()),
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
             kept=_kept(store, described, plan, reference, simulate=simulate),
         )
-        begin = begin_run(errand, store, {"retest": retest, "override": override})
-        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
-        run_id, ended = carry_out(replace(errand, see=see), store, hands, begin)
+        begin = begin_run(errand, store, (*retest, *override))
+        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
+        run_id, ended = carry_out(errand, store, hands, begin)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
         say_outcome(run_id, serial, ended, reported, as_json=as_json)

@@ -19,19 +19,18 @@ from harness.job.job import Job
 from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
+from harness.records.evidence import refuse_upgraded
 from harness.records.export import reading_to_json
-from harness.records.run import DEFAULT_RECORDS, RunRecord
+from harness.records.rejudge import Rejudged, rejudge
+from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
-from harness.report.explanation import Explanation, as_data
-from harness.report.paper import print_page
-from harness.report.whole import write_whole
+from harness.report.explanation import as_data
+from harness.report.page_files import print_page, write_whole
 from harness.report.words import reading_line
-from harness.session.rejudge import Rejudged, rejudge
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
-from harness.workbench.beside import Beside
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 from harness.workbench.held import refuse_held
 from harness.workbench.report import page_beside, report_path, write_report_again
@@ -56,14 +55,11 @@ def report(
 
     What would explain a failed run is told as it was found at the run's end.
     """
-    with Beside() as beside:  # first: it loads what pictures take while this process reads the records
-        beside.prepare_to_draw()
-
-        place = records or DEFAULT_RECORDS
-        with open_records(place, read_only=True) as store:
-            store.run(run)
-            refuse_held(store, run)
-            typer.echo(write_report_again(store, run, place, beside=beside, page=out))
+    place = records or DEFAULT_RECORDS
+    with open_records(place, read_only=True) as store:
+        store.run(run)
+        refuse_held(store, run)
+        typer.echo(write_report_again(store, run, place, page=out))
 
 
 def certificate(
@@ -178,6 +174,7 @@ def judge(
     """Judge a run's kept readings by another sequence; its own verdict stays as it is."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
+    refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
     plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
     judged = rejudge(plan, kept, sequence=job.sequence)
@@ -223,8 +220,8 @@ def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[st
             if was.verdict != now.verdict
         ],
         "absent": [
-            {"check": one.check.name, "quantity": one.quantity, "state": one.state.name}
-            | {"channel": one.channel, "port": one.port}
+            {"check": one.key.check, "quantity": one.quantity.name, "state": one.measurand.state}
+            | {"channel": one.measurand.channel, "port": one.measurand.port}
             for one in judged.absent
         ],
         "unasked": [reading_to_json(one) for one in judged.unasked],
@@ -236,8 +233,8 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
         if was.verdict != now.verdict:
             typer.echo(f"was {was.verdict}: {reading_line(now)}")
     for one in judged.absent:
-        place = " ".join(filter(None, (one.quantity, one.channel, one.port)))
-        typer.echo(f"not measured in this run: {place} in {one.state.name} ({one.check.name})")
+        place = " ".join(filter(None, (one.quantity.name, one.measurand.channel, one.measurand.port)))
+        typer.echo(f"not measured in this run: {place} in {one.measurand.state} ({one.key.check})")
     if judged.unasked:
         typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)

@@ -2,7 +2,7 @@
 
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.measure.reference import Reference
     from harness.plan.model import Plan
-    from harness.records.run import EventKind, Outcome
+    from harness.records.run import Noted, Outcome
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.session.arrival import Arrived
@@ -114,8 +114,8 @@ class Station:
         self._stopping.check()
         return what_arrived(self._stage(errand, 0), self._left_a)
 
-    def test(self, errand: Errand, said: "Mapping[EventKind, str] | None" = None) -> Tested:
-        """Run a unit; `said` is kept with it. A bench that fails stops the run, and is made safe and closed.
+    def test(self, errand: Errand, noted: "Sequence[Noted]" = ()) -> Tested:
+        """Run a unit; `noted` is kept with it. A bench that fails stops the run, is made safe and closed.
 
         Raises what is not the bench's: a person's stop, records that cannot be written; and BenchError where
         the bench cannot be opened, or cannot be made safe.
@@ -123,7 +123,7 @@ class Station:
         self._stopping.check()
         bench = self._opened(errand)
         begun_s = time.monotonic()
-        run_id = begin_run(errand, self._store, said)(bench)
+        run_id = begin_run(errand, self._store, noted)(bench)
         errand = replace(errand, kept=errand.kept or self._reference)
         watch = live_view(
             errand.job, errand.plan, title=f"{errand.serial}: {errand.job.sequence.name}", told=False

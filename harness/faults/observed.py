@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from harness.job.state import State
 from harness.measure.transfer import Transfer
-from harness.plan.model import Acquisition, Cycle, EdgeReading
+from harness.plan.model import Acquisition, Planned
+from harness.quantities.cycle import OfOperations
+from harness.quantities.quantity import PlannedReading
+from harness.reading import Shown, Step
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -36,24 +39,22 @@ Moved = Literal["fine", "late", "bounces", "still"]
 class EdgeSeen:
     """A judged reading of a change of state, as the plan has it, and what it says of the relays."""
 
-    reading: EdgeReading
+    reading: Planned
     moved: Moved
 
 
-Step = Literal["released", "operated"]
-Shown = Literal["hot leg", "cold leg", "between the legs"]
 Missed = frozenset[tuple[Step, Shown]]
 """After which step what showed another level than it should."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class CycleSeen:
-    """A line operated again and again: the share of operations that failed, and where, as far as is told.
+    """A line operated again and again: the share of operations that failed, and where.
 
     judged: whether that share is judged fail.
     """
 
-    cycle: Cycle
+    cycle: PlannedReading[OfOperations]
     failed: float
     missed: Missed
     judged: bool

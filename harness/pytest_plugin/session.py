@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import RecordsError, SwitchwalkError
-from harness.workbench.own_tests import OwnTests, RunOfTests, TestEnd
+from harness.errors import OverCurrentError, RecordsError, SwitchwalkError
+from harness.records.run import CustomTestEnd
+from harness.workbench.own_tests import OwnTests, RunOfTests
 
 NEEDS_BENCH = "switchwalk_bench"
 LONGEST_SAID = 300  # characters that the records keep of why a test failed
@@ -70,7 +71,7 @@ class BenchSession:
                 self._note(self._tests, item.nodeid, end, call)
         return report
 
-    def _note(self, tests: OwnTests, name: str, end: TestEnd, call: "pytest.CallInfo[None]") -> None:
+    def _note(self, tests: OwnTests, name: str, end: CustomTestEnd, call: "pytest.CallInfo[None]") -> None:
         lines = str(call.excinfo.value).splitlines() if call.excinfo is not None else []
         try:
             tests.note(name, end, lines[0][:LONGEST_SAID] if lines else "")
@@ -118,7 +119,7 @@ class BenchSession:
             )
 
 
-def _end_of(report: pytest.TestReport, call: "pytest.CallInfo[None]") -> TestEnd | None:
+def _end_of(report: pytest.TestReport, call: "pytest.CallInfo[None]") -> CustomTestEnd | None:
     """How the test ended; None where this stage does not say so."""
     if report.passed:
         return "passed" if report.when == "call" else None
@@ -130,16 +131,12 @@ def _end_of(report: pytest.TestReport, call: "pytest.CallInfo[None]") -> TestEnd
 
 def _is_of_unit(error: BaseException) -> bool:
     """Whether a test failed by what it asserts, or by what the unit draws."""
-    from harness.session.stage import OverCurrentError
-
     return isinstance(error, (AssertionError, pytest.fail.Exception, OverCurrentError))
 
 
 def _is_told(error: BaseException) -> bool:
     """Whether an error says by itself all that a person needs."""
-    from harness.session.stage import OverCurrentError
-
-    return isinstance(error, (SwitchwalkError, OverCurrentError))
+    return isinstance(error, SwitchwalkError)
 
 
 def _said(error: BaseException) -> str:

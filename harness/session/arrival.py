@@ -7,12 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from harness.errors import OverCurrentError
 from harness.job.module import Module
 from harness.job.state import State
-from harness.plan.supply import expected_current_a
+from harness.plan.states import expected_current_a
 from harness.roles import Bench
 from harness.session.preflight import energise
-from harness.session.stage import OverCurrentError, Stage
+from harness.session.stage import Stage
 
 SAME_WITHIN = 0.004  # of a current: a meter's own repeatability, and a coil that cooled by a kelvin
 SAME_WITHIN_A = 0.0002  # a supply's meter near zero

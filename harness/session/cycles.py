@@ -1,167 +1,111 @@
 """A line operated again and again at a level that mends no contact, and looked at after every step."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from math import sqrt
 
 from harness.errors import BenchError, ReadingError
-from harness.job.fixture import Hookup, PortName
 from harness.job.state import State
-from harness.judge import judge, limits_for
-from harness.measure.intermittency import failure_rate, missed
 from harness.measure.tone import fit_tones
-from harness.measure.tones import TonePair, choose_tones
-from harness.plan.cycles import levels_of
+from harness.measure.tones import TonePair
 from harness.plan.estimate import CYCLE_RECORD_S
-from harness.plan.model import Cycle, CycleLevels, HookupVisit
-from harness.reading import Estimate, Limit, Reading
-from harness.session.inputs import input_numbers
+from harness.plan.inputs import input_numbers
+from harness.plan.model import HookupVisit
+from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
+from harness.quantities.quantity import PlannedReading
+from harness.reading import OperationFailed, Reading, Shown, Step
+from harness.session.readings import make_reading, missing_reading
 from harness.session.recorder import Ask, Captured
-from harness.session.recovery import TRANSIENT
+from harness.session.recovery import TRANSIENT, NotTaken
 from harness.session.stage import LATER, Stage
 
 SAMPLES = 4000
-CONFIDENCE = 0.95
 
-Recover = Callable[[HookupVisit, State, BenchError], str]
+Recover = Callable[[HookupVisit, State, BenchError], NotTaken]
+Operated = PlannedReading[OfOperations]
 
 
-def cycle_reading(
-    stage: Stage, hookup: Hookup, cycle: Cycle, *, recover: Recover, visit: HookupVisit
-) -> Reading:
+def cycle_reading(stage: Stage, visit: HookupVisit, cycle: Operated, *, recover: Recover) -> Reading:
     """Operate the line as often as the check says: how many operations failed, and what that bounds."""
-    misses: list[str] = []
+    sequence, setup = stage.job.sequence, visit.hookup.name
+    failures: list[Failure] = []
     done = 0
     try:
-        stage.drive.apply(cycle.stimulus)
-        for number in range(1, cycle.operations + 1):
-            found = _operate(stage, hookup, cycle)
+        stage.drive.apply(cycle.given.stimulus)
+        for number in range(1, cycle.given.operations + 1):
+            found = _operate(stage, visit, cycle.given, number)
             done = number
-            if found:
-                misses.append(f"no. {number} {found}")
-        stage.begin_state(hookup, State(on=()))  # whatever comes next settles by itself
+            if found is not None:
+                failures.append(found)
+        stage.begin_state(visit.hookup, State(on=()))  # whatever comes next settles by itself
     except ReadingError as error:
-        return _missing(stage, cycle, f"after {done} operations: {error}")
+        return missing_reading(cycle, NotTaken(reason=f"after {done} operations: {error}"), setup=setup)
     except TRANSIENT as error:
-        return _missing(stage, cycle, recover(visit, State(on=()), error))
-    return _judged(stage, cycle, misses)
+        return missing_reading(cycle, recover(visit, State(on=()), error), setup=setup)
+    seen = CycleSeen(operations=cycle.given.operations, failures=tuple(failures))
+    return make_reading(cycle, [seen], sequence=sequence, setup=setup)
 
 
-def _operate(stage: Stage, hookup: Hookup, cycle: Cycle) -> str:
+def _operate(stage: Stage, visit: HookupVisit, given: OfOperations, number: int) -> Failure | None:
     """Release, then operate; gives what was wrong, and keeps what it was seen by.
 
     A port whose legs both stand as they did before the step is looked at once more, later: a switchboard that
     answers nothing may have been late, on a busy computer, and that is no contact's fault. A contact that did
     not close looks like neither; a relay that never moves looks the same again.
     """
-    for state, expected, before, words in (
-        (State(on=()), cycle.at_rest, cycle.operated, "released"),
-        (cycle.state, cycle.operated, cycle.at_rest, "operated"),
-    ):
-        stage.set_state(hookup, state)
-        captured = stage.recorder.capture(_ask(hookup, state, cycle, expected))
-        wrong = _wrong(hookup, cycle, expected, captured)
-        if wrong and not _wrong(hookup, cycle, before, captured):
+    steps: tuple[tuple[State, CycleLevels, CycleLevels, Step], ...] = (
+        (State(on=()), given.at_rest, given.operated, "released"),
+        (State(on=(given.line,)), given.operated, given.at_rest, "operated"),
+    )
+    for state, expected, before, step in steps:
+        stage.set_state(visit.hookup, state)
+        captured = stage.recorder.capture(_ask(visit, state, given, expected))
+        wrong = _wrong(given, expected, captured)
+        if wrong is not None and _wrong(given, before, captured) is None:
             stage.clock.wait(LATER * stage.settle_s)
-            captured = stage.recorder.capture(_ask(hookup, state, cycle, expected))
-            wrong = _wrong(hookup, cycle, expected, captured)
-        if wrong:
+            captured = stage.recorder.capture(_ask(visit, state, given, expected))
+            wrong = _wrong(given, expected, captured)
+        if wrong is not None:
+            shown, how = wrong
             stage.recorder.keep_waveform(stage.recorder.find(captured))
-            return f"{words}: {wrong}"
-    return ""
+            return Failure(
+                fact=OperationFailed(number=number, step=step, shown=shown),
+                words=f"no. {number} {step}: {shown} {how}",
+            )
+    return None
 
 
-def _wrong(hookup: Hookup, cycle: Cycle, expected: CycleLevels, captured: Captured) -> str:
-    """Say what has another level than the circuit expects, a leg or what is between them; "" if none has."""
+def _wrong(given: OfOperations, expected: CycleLevels, captured: Captured) -> tuple[Shown, str] | None:
+    """What has another level than the circuit expects, and how it differs in words; None if nothing has."""
     capture, tones = captured.capture, captured.ask.tones
     fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
-    hot = 2 * hookup.view.index(PortName(channel=cycle.channel, net=cycle.port))
-    found = levels_of(fit.phasors[:, 0], hot)
-    for what, level, wanted in (
+    hot, cold = given.rows
+    found = levels_of(fit.phasors[:, 0], given.rows)
+    levels: tuple[tuple[Shown, float, float], ...] = (
         ("hot leg", found.legs_vrms[hot], expected.legs_vrms[hot]),
-        ("cold leg", found.legs_vrms[hot + 1], expected.legs_vrms[hot + 1]),
+        ("cold leg", found.legs_vrms[cold], expected.legs_vrms[cold]),
         ("between the legs", found.pair_vrms, expected.pair_vrms),
-    ):
-        wrong = missed(level, wanted, drive_vrms=cycle.stimulus.level_vrms)
+    )
+    for shown, level, wanted in levels:
+        wrong = missed(level, wanted, drive_vrms=given.stimulus.level_vrms)
         if wrong:
-            return f"{what} {wrong}"
-    return ""
+            return shown, wrong
+    return None
 
 
-def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: CycleLevels) -> Ask:
-    hz = choose_tones(cycle.stimulus.frequency_hz).hot_hz
+def _ask(visit: HookupVisit, state: State, given: OfOperations, expected: CycleLevels) -> Ask:
+    hz = given.stimulus.tones.hot_hz
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=SAMPLES)
     peaks_v = {
         number: sqrt(2.0) * volts
-        for number, volts in zip(input_numbers(hookup), expected.legs_vrms, strict=True)
+        for number, volts in zip(input_numbers(visit.hookup), expected.legs_vrms, strict=True)
     }
     return Ask(
         number=0,
-        hookup=hookup.name,
+        hookup=visit.hookup.name,
         state=state.name,
-        stimulus=f"cycle: {cycle.stimulus}",
+        stimulus=given.stimulus,
+        purpose="operated line",
         tones=tones,
         silent=True,
         peaks_v=peaks_v,
-    )
-
-
-def _judged(stage: Stage, cycle: Cycle, misses: list[str]) -> Reading:
-    sequence = stage.job.sequence
-    operations = cycle.operations
-    rate = failure_rate(len(misses), operations, confidence=CONFIDENCE)
-    lower = failure_rate(len(misses), operations, confidence=CONFIDENCE, sides="two").lower
-    found = Estimate(
-        value=len(misses) / operations,
-        standard=None,
-        low=lower,
-        high=rate.upper,
-        coverage_factor=sequence.coverage_factor,
-        floor=False,
-        budget=(),
-    )
-    low, high = limits_for(cycle.check.limit or Limit(kind="between", unit="%"), None)
-    verdict = judge(found, low, high, decision=sequence.decision)
-    said = f"{len(misses)} of {operations} operations failed, so at most {100 * rate.upper:.3g} % do"
-    if misses:
-        said += f": {'; '.join(misses[:5])}" + (" and more" if len(misses) > 5 else "")
-    elif verdict == "unproven":
-        said += "; more operations would tell"
-    blank = _missing(stage, cycle, said)
-    return replace(
-        blank,
-        value=found.value,
-        low=found.low,
-        high=found.high,
-        limit_low=low,
-        limit_high=high,
-        verdict=verdict,
-    )
-
-
-def _missing(stage: Stage, cycle: Cycle, reason: str) -> Reading:
-    return Reading(
-        check=cycle.check.name,
-        quantity=cycle.quantity,
-        state=cycle.state.name,
-        channel=cycle.channel,
-        port=cycle.port,
-        hookup=cycle.hookup,
-        frequency_hz=cycle.frequency_hz,
-        unit="%",
-        value=None,
-        standard=None,
-        low=None,
-        high=None,
-        coverage_factor=stage.job.sequence.coverage_factor,
-        floor=False,
-        expected=None,
-        expected_standard=None,
-        limit_low=None,
-        limit_high=None,
-        verdict="missing",
-        reason=reason,
-        budget=(),
-        acquisitions=(),
-        route="",
     )

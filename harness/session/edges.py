@@ -17,20 +17,21 @@ from numpy.typing import NDArray
 
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
+from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
 from harness.measure.instants import Instant
-from harness.measure.ranging import pick_range
 from harness.measure.steady import Sides
 from harness.plan.estimate import EDGE_RECORD_S
-from harness.plan.model import EdgeAcquisition, HookupVisit
+from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
+from harness.quantities.change import ChangeSeen
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.edge_readings import EdgeTaken, edge_reading
 from harness.session.events import EdgeNoted, ReadingsMade, StateBegun
-from harness.session.recovery import TRANSIENT
-from harness.session.stage import Stage, tones_of
+from harness.session.readings import make_reading, missing_reading
+from harness.session.recovery import TRANSIENT, NotTaken
+from harness.session.stage import Stage
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -38,7 +39,7 @@ MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where an edge leaves enough on either side
 
-Recover = Callable[[HookupVisit, State, BenchError], str]
+Recover = Callable[[HookupVisit, State, BenchError], NotTaken]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,7 +50,16 @@ class _Recorded:
     capture: Capture | None
     times: HostTimes | None
     started: datetime
-    reason: str
+    missing: NotTaken | None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Looked:
+    """What was found in a record, or why nothing was. record: its number in the records."""
+
+    change: Change | None
+    record: int | None
+    missing: NotTaken
 
 
 class EdgeWalk:
@@ -93,7 +103,7 @@ class EdgeWalk:
         started = datetime.now(UTC)
         capture: Capture | None = None
         times: HostTimes | None = None
-        reason = "no scope range suits: the signal kept changing"
+        missing: NotTaken | None = NotTaken(reason="no scope range suits: the signal kept changing")
         ranges = self._ranges(planned)
         try:
             self._stage.drive.apply(planned.stimulus)
@@ -102,17 +112,23 @@ class EdgeWalk:
                 capture, times = self._capture(planned, ranges, length_s)
                 coarser = self._coarser(capture, ranges)
                 if coarser is None and not self._missed(planned, capture):
-                    reason = ""
+                    missing = None
                     break
                 if coarser is None:
                     length_s *= 2  # the command came too late, or too early
-                    reason = "the control line's edge is in none of several records: look for its lead"
+                    missing = NotTaken(
+                        reason="the control line's edge is in none of several records: look for its lead"
+                    )
                 ranges = coarser or ranges
         except TRANSIENT as error:
-            reason = self._recover(self._visit, planned.edge.after, error)
+            missing = self._recover(self._visit, planned.edge.after, error)
             self._here = planned.edge.after
         return _Recorded(
-            planned=planned, capture=None if reason else capture, times=times, started=started, reason=reason
+            planned=planned,
+            capture=None if missing else capture,
+            times=times,
+            started=started,
+            missing=missing,
         )
 
     def _capture(
@@ -156,14 +172,9 @@ class EdgeWalk:
 
     def _ranges(self, planned: EdgeAcquisition) -> dict[int, float]:
         """Volts per division of every viewed leg, with room for a click, and of the lines that are viewed."""
-        stage, scope = self._stage, self._stage.bench.oscilloscope
-        limits = [
-            reading.limit.high
-            for reading in stage.plan.edge_readings
-            if reading.acquisition == planned.number and reading.limit is not None
-            if reading.quantity == "click_peak" and reading.limit.high is not None
-        ]
-        room_v = max([CLICK_ROOM_V, *limits])
+        scope = self._stage.bench.oscilloscope
+        rooms_v = [one.quantity.room_v(one.limit) for one in self._readings_of(planned)]
+        room_v = max([CLICK_ROOM_V, *rooms_v])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
         for line in planned.edge.lines:
             if line in self._visit.hookup.lines_on:
@@ -199,20 +210,27 @@ class EdgeWalk:
     def _finish(self, recorded: _Recorded, done: int) -> None:
         """Look at a record; judge, keep and show what is read from it."""
         stage, planned = self._stage, recorded.planned
-        taken = self._look(recorded)
-        wanted = [one for one in stage.plan.edge_readings if one.acquisition == planned.number]
-        made = [
-            edge_reading(one, taken, sequence=stage.job.sequence, gain_accuracy=stage.gain_accuracy)
-            for one in wanted
-        ]
+        look = self._look(recorded)
+        made = [self._reading(one, look) for one in self._readings_of(planned)]
         self._store.add_readings(self._run, made)
         self.readings += made
-        if recorded.capture is not None and taken.record is not None:
-            marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, taken.change))
-            self._keep(made, taken.record, marked)
+        if recorded.capture is not None and look.record is not None:
+            marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, look.change))
+            self._keep(made, look.record, marked)
         stage.observe(
             ReadingsMade(state=planned.edge.after, done=done, total=self._total, readings=tuple(made))
         )
+
+    def _readings_of(self, planned: EdgeAcquisition) -> list[Planned]:
+        return [one for one in self._stage.plan.edge_readings if planned.number in one.captures]
+
+    def _reading(self, planned: Planned, look: _Looked) -> Reading:
+        sequence, setup = self._stage.job.sequence, self._visit.hookup.name
+        records = () if look.record is None else (look.record,)
+        if look.change is None:
+            return missing_reading(planned, look.missing, setup=setup, records=records)
+        seen = ChangeSeen(change=look.change, gain_accuracy=self._stage.gain_accuracy)
+        return make_reading(planned, [seen], sequence=sequence, setup=setup, records=records)
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
         """Keep the samples of what did not pass now, and of the worst that passed when all are known."""
@@ -221,21 +239,22 @@ class EdgeWalk:
             self._store.add_waveform(self._run, record, capture)
         else:
             for reading in made:
-                share = _share(reading)
-                if reading.check not in self._worst or share > self._worst[reading.check][0]:
-                    self._worst[reading.check] = (share, record, capture)
+                share, check = _share(reading), reading.key.check
+                if check not in self._worst or share > self._worst[check][0]:
+                    self._worst[check] = (share, record, capture)
                     noted = True
         if noted and capture.marks:
             self._stage.observe(EdgeNoted(acquisition=record, capture=capture))
 
-    def _look(self, recorded: _Recorded) -> EdgeTaken:
+    def _look(self, recorded: _Recorded) -> _Looked:
         hookup, capture = self._visit.hookup, recorded.capture
         if capture is None or recorded.times is None:
-            return EdgeTaken(hookup=hookup, change=None, record=None, reason=recorded.reason)
+            missing = recorded.missing or NotTaken(reason="")
+            return _Looked(change=None, record=None, missing=missing)
         legs = 2 * len(hookup.view)
         rows = [row for row, number in enumerate(capture.inputs) if number <= legs]
         change: Change | None = None
-        reason = ""
+        missing = NotTaken(reason="")
         try:
             if any(capture.clipped[row] for row in rows):
                 raise ReadingError("the signal leaves the screen at the coarsest setting")
@@ -243,7 +262,7 @@ class EdgeWalk:
             change = look_at(
                 capture.volts[rows],
                 capture.interval_s,
-                tones_of(recorded.planned.stimulus).frequencies_hz,
+                recorded.planned.stimulus.tones.frequencies_hz,
                 step_v=[capture.step_v[row] for row in rows],
                 joined=any(
                     port.net in loads and loads[port.net].across_ohm is not None for port in hookup.view
@@ -253,9 +272,9 @@ class EdgeWalk:
                 clock=self._stage.recorder.clocks,
             )
         except ReadingError as error:
-            reason = str(error)
+            missing = NotTaken(reason=str(error))
         record = self._store.add_acquisition(self._run, self._as_record(recorded, capture, change))
-        return EdgeTaken(hookup=hookup, change=change, record=record, reason=reason)
+        return _Looked(change=change, record=record, missing=missing)
 
     def _edge(self, planned: EdgeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
         """The control edge: on a spare input where the fixture has it there, else by the computer's clock."""
@@ -300,7 +319,7 @@ class EdgeWalk:
         return None if number is None else capture.inputs.index(number)
 
     def _as_record(self, recorded: _Recorded, capture: Capture, change: Change | None) -> AcquisitionRecord:
-        tones_hz = tones_of(recorded.planned.stimulus).frequencies_hz
+        tones_hz = recorded.planned.stimulus.tones.frequencies_hz
         phasors = np.zeros((len(capture.inputs), len(tones_hz)), dtype=np.complex128)
         residuals = np.zeros(len(capture.inputs))
         if change is not None:
@@ -309,9 +328,9 @@ class EdgeWalk:
             residuals[: len(sides.volts)] = sides.noise_v
         return AcquisitionRecord(
             number=recorded.planned.number,
-            hookup=recorded.planned.hookup,
+            setup=recorded.planned.hookup,
             state=recorded.planned.edge.name,
-            stimulus=str(recorded.planned.stimulus),
+            stimulus=recorded.planned.stimulus,
             frequencies_hz=tones_hz,
             setting=capture.setting,
             phasors=phasors,
@@ -329,6 +348,6 @@ def _phasors(sides: Sides, tones: int) -> NDArray[np.complex128]:
 
 def _share(reading: Reading) -> float:
     """How near a reading that passed is to its upper limit."""
-    if reading.high is None or reading.limit_high is None or reading.limit_high <= 0:
+    if reading.estimate is None or reading.limit_high is None or reading.limit_high <= 0:
         return 0.0
-    return reading.high / reading.limit_high
+    return reading.estimate.high / reading.limit_high

@@ -3,20 +3,19 @@
 What is measured is computed elsewhere.
 """
 
-import json
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from harness.errors import BenchError, RecordsError
+from harness.errors import BenchError, OverCurrentError, RecordsError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
 from harness.reading import Reading
-from harness.records.run import Outcome
+from harness.records.run import CurrentsDrawn, Event, Outcome, OverCurrent, RelaysOperated, SetupProven
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.arrival import make_idle
@@ -26,10 +25,10 @@ from harness.session.events import Clock, Hands, HookupBegun, Observer
 from harness.session.preflight import check_same_unit, energise
 from harness.session.recorder import Recorder
 from harness.session.recovery import Recovery
-from harness.session.stage import OverCurrentError, Stage
+from harness.session.stage import Stage
 from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference
 from harness.session.walk import Walk
-from harness.session.wear import CountedSwitchboard, wear_text
+from harness.session.wear import CountedSwitchboard
 
 WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
 """Each says more against a unit, or against believing anything of it, than those before."""
@@ -116,7 +115,7 @@ class RunInParts:
             bench,
             store,
             run,
-            hands=KeptHands(hands, who, self._keep_by_hand),
+            hands=KeptHands(hands, who, self._keep),
             observe=observe,
             clock=clock,
         )
@@ -158,7 +157,7 @@ class RunInParts:
         reason = ""
         if self._over is not None:
             outcome, reason = "fail", str(self._over)
-            self._store.add_event(self._run, "over-current", _over_text(self._over))
+            self._store.add_event(self._run, _over_current(self._over), str(self._over))
         outcome = max(outcome, found, key=WORSE.index)
         reason = ". ".join(filter(None, (reason, why)))
         faults = self._stage.recovery.faults
@@ -198,20 +197,19 @@ class RunInParts:
             self._store.add_reference(self._run, self._reference.to_dict())
         self._bench_is_measured = True
 
-    def _keep_by_hand(self, text: str) -> None:
-        self._store.add_event(self._run, "by hand", text)
+    def _keep(self, event: Event, text: str) -> None:
+        self._store.add_event(self._run, event, text)
 
     def _keep_proof(self, hookup: Hookup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
         said = f"proven electrically, {level}" if proven else "not proven lead by lead"
-        self._keep_by_hand(f"hookup {hookup.name!r}: {said}")
+        self._keep(SetupProven(setup=hookup.name, proven=proven), f"hookup {hookup.name!r}: {said}")
 
     def _keep_wear(self) -> None:
         """What the relays did since this was last kept: a run that is killed has lost a hookup's at most."""
         now = self._stage.operations()
         since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
-        text = wear_text(since, read_back=self._stage.board.reads_back)
-        self._store.add_event(self._run, "relays", text)
+        self._keep(RelaysOperated(operations=since, read_back=self._stage.board.reads_back), "")
         self._worn = now
 
     def _energise(self, stage: Stage) -> None:
@@ -220,7 +218,7 @@ class RunInParts:
             check_same_unit(self._currents_a, now_a)
             return
         self._currents_a = now_a
-        self._store.add_event(self._run, "fingerprint", json.dumps(now_a))
+        self._keep(CurrentsDrawn(currents_a=now_a), "")
 
     def _walk_through(self, stage: Stage) -> tuple[Reading, ...]:
         """Supply and lines, then hookup after hookup; whatever was made is kept, however it ends."""
@@ -232,9 +230,7 @@ class RunInParts:
                 stage.observe(HookupBegun(hookup=visit.hookup, number=number, total=len(stage.plan.visits)))
                 if visit.hookup.select is None:
                     stage.recorder.catch_up()
-                    proven = make_by_hand(
-                        stage, visit.hookup, lambda text: store.add_event(run, "hookup", text)
-                    )
+                    proven = make_by_hand(stage, visit.hookup, self._keep)
                     self._keep_proof(visit.hookup, proven=proven)
                 walk.through(visit)
                 stage.recorder.put_off(self._keep_wear)
@@ -281,12 +277,7 @@ def stage_of(
     )
 
 
-def _over_text(error: OverCurrentError) -> str:
-    return json.dumps(
-        {
-            "state": error.state,
-            "limit_a": error.limit_a,
-            "current_a": error.current_a,
-            "voltage_v": error.voltage_v,
-        }
+def _over_current(error: OverCurrentError) -> OverCurrent:
+    return OverCurrent(
+        state=error.state, limit_a=error.limit_a, current_a=error.current_a, voltage_v=error.voltage_v
     )

@@ -6,13 +6,12 @@ from statistics import mean, stdev
 from typing import NoReturn
 
 from harness.circuit.elements import BenchImpedances
-from harness.errors import BadReply
+from harness.errors import BadReply, OverCurrentError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
-from harness.measure.tones import TonePair, choose_tones
-from harness.plan.model import Plan, Stimulus
-from harness.plan.supply import LIMIT_REACHED, expected_current_a
+from harness.plan.model import Plan
+from harness.plan.states import LIMIT_REACHED, expected_current_a
 from harness.roles import Bench, SupplyReading
 from harness.session.drive import Drive
 from harness.session.events import Clock, Hands, Observer
@@ -30,15 +29,6 @@ LATE_LOOKS = 8  # at most, while the current still changes
 LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
-# With the outputs off nothing is looked for, but mains is averaged over whole periods as with a tone.
-SILENT_TONES = choose_tones(1e3)
-
-
-def tones_of(stimulus: Stimulus) -> TonePair:
-    """The tones and the record of a stimulus."""
-    return SILENT_TONES if stimulus.kind == "silence" else choose_tones(stimulus.frequency_hz)
-
-
 def impedances(bench: Bench) -> BenchImpedances:
     """What this bench's instruments put on the pins."""
     return BenchImpedances(
@@ -46,16 +36,6 @@ def impedances(bench: Bench) -> BenchImpedances:
         input_ohm=bench.oscilloscope.input_impedance_ohm,
         input_f=bench.oscilloscope.input_capacitance_f,
     )
-
-
-class OverCurrentError(Exception):
-    """The unit draws more than any healthy one could. Ends the run; the verdict is the unit's."""
-
-    def __init__(
-        self, message: str, *, state: str, limit_a: float, current_a: float, voltage_v: float
-    ) -> None:
-        super().__init__(message)
-        self.state, self.limit_a, self.current_a, self.voltage_v = state, limit_a, current_a, voltage_v
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,11 +13,10 @@ import numpy as np
 
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
-from harness.measure.bare import NOTHING_BARE
 from harness.measure.reference import Reference
-from harness.measure.transfer import Transfer, make_transfer
-from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
-from harness.plan.supply import expected_current_a
+from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
+from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.model import Acquisition, HookupVisit, Planned, StateVisit
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
@@ -25,13 +24,10 @@ from harness.session.cycles import cycle_reading
 from harness.session.edges import EdgeWalk
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.hookup_check import check_hookup
-from harness.session.inputs import input_numbers
-from harness.session.readings import Measured, make_reading, missing_reading, supply_reading
+from harness.session.readings import Measured, make_reading, make_state_reading, missing_reading
 from harness.session.recorder import Ask, Captured, Taken
-from harness.session.recovery import TRANSIENT
-from harness.session.stage import Stage, tones_of
-
-GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; only used without a reference
+from harness.session.recovery import TRANSIENT, NotTaken
+from harness.session.stage import Stage
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,7 +35,7 @@ class _Recorded:
     """A state of which everything is recorded: what the supply gave, or why it was not looked at."""
 
     here: StateVisit
-    supply: SupplyReading | str | None
+    supply: SupplyReading | NotTaken | None
 
 
 class Walk:
@@ -47,7 +43,7 @@ class Walk:
 
     def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
         self._stage, self._store, self._run, self._reference = stage, store, run, reference
-        self._waiting = list(stage.plan.readings)
+        self._waiting = list(stage.plan.state_readings)
         self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
@@ -89,21 +85,22 @@ class Walk:
         stage.set_state(visit.hookup, rest)
         check_hookup(stage, visit.hookup, rest)
         for cycle in visit.cycles:
+            operated = State(on=(cycle.given.line,))
             stage.observe(
                 StateBegun(
                     hookup=visit.hookup.name,
-                    state=cycle.state,
+                    state=operated,
                     done=self._begun,
                     total=self._total,
                     operations=stage.operations(),
-                    doing=f"{cycle.line} on and off {cycle.operations} times",
+                    doing=f"{cycle.given.line} on and off {cycle.given.operations} times",
                 )
             )
-            reading = cycle_reading(stage, visit.hookup, cycle, recover=self._recover_in, visit=visit)
+            reading = cycle_reading(stage, visit, cycle, recover=self._recover_in)
             self._store.add_readings(self._run, [reading])
             self.readings.append(reading)
             stage.observe(
-                ReadingsMade(state=cycle.state, done=self._begun, total=self._total, readings=(reading,))
+                ReadingsMade(state=operated, done=self._begun, total=self._total, readings=(reading,))
             )
 
     def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
@@ -127,36 +124,36 @@ class Walk:
         supply.switch(on=state.powered)
         self._powered = state.powered
 
-    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, str]:
+    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, NotTaken | None]:
         """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
         try:
             self._power(state)
-            return self._stage.begin_state(visit.hookup, state), ""
+            return self._stage.begin_state(visit.hookup, state), None
         except TRANSIENT as error:
             return 0.0, self._recover(error)
 
-    def _recover(self, error: BenchError) -> str:
-        reason = self._stage.recovery.after(error)
+    def _recover(self, error: BenchError) -> NotTaken:
+        lost = self._stage.recovery.after(error)
         self._powered = False
-        return reason
+        return lost
 
-    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> str:
+    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> NotTaken:
         """Recover, and set the state anew for what is still to be recorded in it."""
         stage = self._stage
-        reason = self._recover(error)
+        lost = self._recover(error)
         self._power(state)
         stage.set_state(visit.hookup, state)
         if state.powered:
             stage.check_supply(state, limit_a=stage.job.module.supply.limit_a)
-        return reason
+        return lost
 
-    def _record(self, visit: HookupVisit, here: StateVisit, unset: str) -> None:
+    def _record(self, visit: HookupVisit, here: StateVisit, unset: NotTaken | None) -> None:
         """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
 
         What is to be computed of it is put off until something else settles or is recorded.
         """
         stage = self._stage
-        supply: SupplyReading | str | None = unset or None
+        supply: SupplyReading | NotTaken | None = unset
         if here.state.powered and not unset:
             try:
                 look = stage.average_supply if here.judges_supply else stage.check_supply
@@ -169,12 +166,12 @@ class Walk:
             self._begun += 1
         stage.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
-    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | str:
+    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | NotTaken:
         try:
             self._stage.drive.apply(acquisition.stimulus)
             return self._stage.recorder.capture(self._ask(visit, acquisition))
         except ReadingError as error:
-            return str(error)
+            return NotTaken(reason=str(error))
         except TRANSIENT as error:
             return self._recover_in(visit, acquisition.state, error)
 
@@ -185,7 +182,9 @@ class Walk:
         if recorded.supply is not None and here.judges_supply:
             made += [
                 self._supply_reading(planned, recorded.supply)
-                for planned in self._take_out(lambda one: not one.acquisitions and one.state == here.state)
+                for planned in self._take_out(
+                    lambda one: not one.captures and one.measurand.state == here.state.name
+                )
             ]
         made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
         self._store.add_readings(self._run, made)
@@ -198,31 +197,28 @@ class Walk:
             )
         stage.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
 
-    def _is_ready(self, planned: PlannedReading) -> bool:
-        return bool(planned.acquisitions) and all(n in self._measured for n in planned.acquisitions)
+    def _is_ready(self, planned: Planned) -> bool:
+        return bool(planned.captures) and all(n in self._measured for n in planned.captures)
 
-    def _take_out(self, wanted: Callable[[PlannedReading], bool]) -> list[PlannedReading]:
+    def _take_out(self, wanted: Callable[[Planned], bool]) -> list[Planned]:
         found = [one for one in self._waiting if wanted(one)]
         self._waiting = [one for one in self._waiting if not wanted(one)]
         return found
 
-    def _supply_reading(self, planned: PlannedReading, supply: SupplyReading | str) -> Reading:
-        job = self._stage.job
-        if isinstance(supply, str):
-            return missing_reading(planned, supply, sequence=job.sequence)
-        expected_a = expected_current_a(job.module, planned.state)
-        return supply_reading(planned, supply, expected_a, sequence=job.sequence)
+    def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
+        if isinstance(supply, NotTaken):
+            return missing_reading(planned, supply)
+        return make_reading(planned, [supply], sequence=self._stage.job.sequence)
 
-    def _reading(self, planned: PlannedReading) -> Reading:
+    def _reading(self, planned: Planned) -> Reading:
         stage = self._stage
-        measured = [self._measured[number] for number in planned.acquisitions]
-        reading = make_reading(
+        measured = [self._measured[number] for number in planned.captures]
+        reading = make_state_reading(
             planned,
             measured,
             sequence=stage.job.sequence,
             reference=self._reference,
             gain_accuracy=stage.gain_accuracy,
-            bare=NOTHING_BARE if self._reference is None else self._reference.bare,
         )
         if reading.verdict != "pass" or stage.plan.keep_all:
             self._keep_waveforms(measured)
@@ -244,30 +240,30 @@ class Walk:
             number=acquisition.number,
             hookup=visit.hookup.name,
             state=acquisition.state.name,
-            stimulus=str(stimulus),
-            tones=tones_of(stimulus),
-            silent=stimulus.kind in ("silence", "idle"),
+            stimulus=stimulus,
+            tones=stimulus.tones,
+            silent=not stimulus.has_tone,
             peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 
-    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> None:
+    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | NotTaken) -> None:
         """Find the tones and make the transfer; what cannot be is why its readings are missing."""
         taken: Taken | None = None
         transfer: Transfer | None = None
-        reason = capture if isinstance(capture, str) else ""
+        missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")
         try:
-            if not isinstance(capture, str):
+            if not isinstance(capture, NotTaken):
                 taken = self._stage.recorder.find(capture)
                 transfer = self._transfer(visit, acquisition, taken)
         except ReadingError as error:
-            reason = str(error)
+            missing = NotTaken(reason=str(error))
         self._measured[acquisition.number] = Measured(
             hookup=visit.hookup,
             stimulus=acquisition.stimulus,
             taken=taken,
             transfer=transfer,
             prediction=self._stage.plan.predictions.get(acquisition.number),
-            reason=reason,
+            missing=missing,
         )
 
     def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
@@ -284,17 +280,9 @@ class Walk:
             emf_vrms=emf_vrms,
             reference=reference,
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit),
+            drive_rows=drive_rows(visit.hookup),
             gain_accuracy=self._stage.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
             passive=not self._stage.job.module.amplifiers,
         )
-
-
-def drive_rows(visit: HookupVisit) -> tuple[int, int] | None:
-    """Rows that view the driven port, where the hookup does."""
-    if visit.hookup.drive is None or visit.hookup.drive not in visit.hookup.view:
-        return None
-    place = visit.hookup.view.index(visit.hookup.drive)
-    return 2 * place, 2 * place + 1

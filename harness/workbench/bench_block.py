@@ -1,33 +1,16 @@
 """Whether the last check of the bench by a golden or a known-bad unit lets units be tested."""
 
-import json
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from harness.errors import BenchError
+from harness.records.run import BenchCheck, CheckKind, Noted, RefusalOverridden
 
 if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.records.store import RunStore
-
-CheckKind = Literal["golden", "known-bad"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class BenchCheck:
-    """What a check of the bench found; `new_history` says why a golden unit's history begins here."""
-
-    check: CheckKind
-    good: bool
-    why: str
-    new_history: str = ""
-
-    @property
-    def text(self) -> str:
-        """What the records keep with the run."""
-        return json.dumps(asdict(self), ensure_ascii=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,24 +27,26 @@ def latest_checks(store: "RunStore", bench: str, *, simulated: bool) -> dict[Che
     lines = store.lines(simulated=simulated)
     runs = {line.run_id for line in lines if line.purpose and line.bench_name == bench}
     found: dict[CheckKind, CheckMade] = {}
-    for run_id, event in sorted(store.latest_events("bench check", runs).items()):
-        check = BenchCheck(**json.loads(event.text))
-        found[check.check] = CheckMade(run_id=run_id, at=event.at, check=check)
+    for run_id, made in sorted(store.latest_events(BenchCheck, runs).items()):
+        found[made.event.check] = CheckMade(run_id=run_id, at=made.at, check=made.event)
     return found
 
 
-def check_block(store: "RunStore", job: "Job", *, simulated: bool, despite: str, who: str | None) -> str:
+def check_block(
+    store: "RunStore", job: "Job", *, simulated: bool, despite: str, who: str | None
+) -> tuple[Noted, ...]:
     """Refuse a bench that its last checks do not vouch for; gives what is kept with the runs of who goes on.
 
-    "" where nothing is in the way. despite: why somebody goes on all the same. Raises BenchError.
+    () where nothing is in the way. despite: why somebody goes on all the same. Raises BenchError.
     """
     name = job.bench.name if job.bench else ""
     checks = latest_checks(store, name, simulated=simulated)
     told = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
     if not told:
-        return ""
+        return ()
     if despite and who:
-        return f"{who} went on despite what the checks of the bench say: {despite}. {told}"
+        text = f"{who} went on despite what the checks of the bench say: {despite}. {told}"
+        return ((RefusalOverridden(who=who, why=despite), text),)
     raise BenchError(
         f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge`; or go "
         "on with --operator NAME --despite REASON, kept with each run",

@@ -9,10 +9,9 @@ if TYPE_CHECKING:
     from harness.faults.diagnosis import Diagnosis
     from harness.faults.observed import Evidence
     from harness.faults.probes import Probe
-    from harness.records.run import RunRecord
+    from harness.records.run import Explanation, RunRecord
     from harness.records.store import RunStore
-    from harness.report.explained import Explained
-    from harness.report.explanation import Explanation
+    from harness.report.explanation import Explained
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -32,18 +31,12 @@ class Recorded:
 def read_recorded(store: "RunStore", record: "RunRecord", described: Described | None = None) -> Recorded:
     """Read a run back. described: its job and plan, where they are at hand; else made anew of its files.
 
-    Raises RecordsError where its files no longer read.
+    Raises RecordsError where its files no longer read, and for a run of an older version.
     """
-    from harness.session.recorded import Kept, evidence_of
+    from harness.records.evidence import evidence_of, stored_run
 
+    kept = stored_run(store, record)
     described = described or recorded_description(record)
-    kept = Kept(
-        record=record,
-        readings=store.readings(record.run_id),
-        acquisitions=store.acquisitions(record.run_id),
-        references=store.references(record.run_id),
-        events=store.events(record.run_id),
-    )
     evidence = evidence_of(described.job, described.plan, kept)
     notes = (*evidence.notes, *described.notes)
     return Recorded(described=described, evidence=replace(evidence, notes=notes))
@@ -94,7 +87,7 @@ def explain_run(
     """
     if record.outcome != "fail":
         return None
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
 
     recorded = read_recorded(store, record, described)
     if recorded.empty:

@@ -1,7 +1,7 @@
 """A run that has begun: its header, this process's hold on it, and how it stands where an error ends it."""
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +12,7 @@ from harness.errors import RecordsError
 if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.plan.model import Plan
-    from harness.records.run import EventKind, Purpose, RunHeader
+    from harness.records.run import Noted, Purpose, RunHeader
     from harness.records.store import RunStore
     from harness.roles import Bench
 
@@ -41,6 +41,7 @@ def header_of(
     bench_file: Path | None,
     batch: str = "",
     purpose: "Purpose" = "",
+    simulated_faults: Sequence[str] = (),
 ) -> "RunHeader":
     """What is known of a run that begins now on an open bench. bench_file: None for the job's own."""
     from importlib.metadata import version
@@ -73,6 +74,7 @@ def header_of(
         bench_file="" if bench_file is None or simulated else str(bench_file.resolve()),
         batch=batch,
         purpose=purpose,
+        simulated_faults=tuple(simulated_faults),
     )
 
 
@@ -102,12 +104,11 @@ def how_to_go_on(run_id: int, serial: str) -> str:
     )
 
 
-def begin_with(store: "RunStore", header: "RunHeader", said: "Mapping[EventKind, str]") -> int:
+def begin_with(store: "RunStore", header: "RunHeader", noted: "Sequence[Noted]") -> int:
     """Begin a run in the records, and keep with it what was said before; gives its number."""
     run_id = store.begin(header)
-    for kind, text in said.items():
-        if text:
-            store.add_event(run_id, kind, text)
+    for event, text in noted:
+        store.add_event(run_id, event, text)
     return run_id
 
 

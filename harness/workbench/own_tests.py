@@ -4,9 +4,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Literal, Self
+from typing import TYPE_CHECKING, Self
 
-from harness.errors import RunStopped
+from harness.errors import OverCurrentError, RunStopped
+from harness.records.run import CustomTestEnd, CustomTestEnded
 from harness.workbench.held import WallClock, held
 from harness.workbench.report import find_fault, write_page
 from harness.workbench.unit import UnitAtBench, unobserved
@@ -16,9 +17,6 @@ if TYPE_CHECKING:
     from harness.records.run import Outcome
     from harness.records.store import RunStore
     from harness.roles import Bench
-
-TestEnd = Literal["passed", "failed", "broken", "skipped"]
-"""How a test function ended; `broken` is one that fell over something else than what it asserts."""
 
 NAMED = 3  # tests that the reason of a run names
 
@@ -45,7 +43,7 @@ class OwnTests:
         self._records, self._operator = records, operator
         self._run_open, self._bench_open = ExitStack(), ExitStack()
         self._made: dict[str, tuple[Reading, ...]] = {}
-        self._tests: list[tuple[str, TestEnd]] = []
+        self._tests: list[tuple[str, CustomTestEnd]] = []
         self._end: Exception | None = None
         self._bench: Bench | None = None
 
@@ -92,10 +90,10 @@ class OwnTests:
         A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
         for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.
         """
-        from harness.plan.part import part_in_state
+        from harness.plan.remaining import part_in_state
 
         part = replace(part_in_state(self.unit.plan, state), keep_all=False)
-        name = part.readings[0].state.name
+        name = part.readings[0].measurand.state
         if name in self._made:
             return self._made[name]
         if self._bench is None:
@@ -118,15 +116,14 @@ class OwnTests:
             self._stop(error)
             raise
 
-    def note(self, test: str, end: TestEnd, said: str = "") -> None:
+    def note(self, test: str, end: CustomTestEnd, said: str = "") -> None:
         """Keep how a test ended."""
         self._tests.append((test, end))
-        self._records.add_event(self.run_id, "test", f"{end} {test}" + (f": {said}" if said else ""))
+        text = f"{end} {test}" + (f": {said}" if said else "")
+        self._records.add_event(self.run_id, CustomTestEnded(test=test, end=end), text)
 
     def finish(self, *, interrupted: bool = False) -> RunOfTests:
         """End the run by its readings and by how the tests ended, and write its page."""
-        from harness.session.stage import OverCurrentError
-
         self._close_bench()
         if self._end is None or isinstance(self._end, OverCurrentError):
             outcome, why = self._found()
@@ -150,7 +147,7 @@ class OwnTests:
             return "unproven", "no test came to its end"
         return "pass", f"{passed} {'test' if passed == 1 else 'tests'} of a part of the sequence passed"
 
-    def _told(self, end: TestEnd, words: str) -> str:
+    def _told(self, end: CustomTestEnd, words: str) -> str:
         """How many tests ended so, and which; "" where none did."""
         names = [name for name, how in self._tests if how == end]
         if not names:
@@ -160,8 +157,6 @@ class OwnTests:
 
     def _stop(self, error: BaseException) -> None:
         """Make the bench safe; the run stands as stopped but where the unit itself ended it."""
-        from harness.session.stage import OverCurrentError
-
         if not isinstance(error, OverCurrentError):
             self._parts.stop(error)
         self._end = error if isinstance(error, Exception) else RunStopped(str(error) or "stopped by hand")

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 
     from harness.job.job import Job
     from harness.records.history import RunLine
+    from harness.records.run import Noted
     from harness.records.store import RunStore
 
 
@@ -24,10 +25,13 @@ class Retest:
     before: str  # how its last run ended, in words
 
     @property
-    def text(self) -> str:
+    def noted(self) -> "Noted":
         """What the records keep."""
+        from harness.records.run import RetestAllowed
+
         of = "" if self.allowed is None else f" of {self.allowed}"
-        return f"retest {self.number}{of}, by {self.who}: {self.why}. Before it {self.before}"
+        text = f"retest {self.number}{of}, by {self.who}: {self.why}. Before it {self.before}"
+        return RetestAllowed(number=self.number, allowed=self.allowed, who=self.who, why=self.why), text
 
 
 def earlier_runs(store: "RunStore", job: "Job", serial: str, *, simulate: bool) -> "list[RunLine]":
@@ -49,19 +53,20 @@ def check_count(serial: str, earlier: "Sequence[RunLine]", allowed: int | None) 
 
 def retest_kept(
     store: "RunStore", job: "Job", serial: str, *, simulate: bool, who: str | None, why: str
-) -> str:
-    """What is kept of a unit that is run again; "" of one that is not. UsageError beyond its retests."""
+) -> "tuple[Noted, ...]":
+    """What is kept of a unit that is run again; () of one that is not. UsageError beyond its retests."""
     earlier = earlier_runs(store, job, serial, simulate=simulate)
     if not earlier:
-        return ""
+        return ()
     check_count(serial, earlier, job.sequence.retests)
-    return Retest(
+    retest = Retest(
         number=len(earlier),
         allowed=job.sequence.retests,
         who=who or "nobody named",
         why=why or "no reason given",
         before=said(earlier[-1]),
-    ).text
+    )
+    return (retest.noted,)
 
 
 def said(line: "RunLine") -> str:

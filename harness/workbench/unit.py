@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.plan.model import Plan
     from harness.reading import Reading
-    from harness.records.run import EventKind, Outcome, Purpose, RunHeader
+    from harness.records.run import Noted, Outcome, Purpose, RunHeader
     from harness.records.store import RunStore
     from harness.roles import Bench
     from harness.session.events import Event, Hands, Observer
@@ -59,6 +59,7 @@ class UnitAtBench:
     bench_file: Path | None
     hands: "Hands"
     notes: str
+    simulated_faults: tuple[str, ...] = ()
 
     def test(
         self,
@@ -84,12 +85,10 @@ class UnitAtBench:
                 f"unit {self.serial} passed already, in run {before.run_id} of "
                 f"{before.header.started:%Y-%m-%d %H:%M} UTC; again=True runs it again"
             )
-        kept: dict[EventKind, str] = {
-            "retest": retest_kept(
-                records, self.job, self.serial, simulate=self.simulated, who=operator, why=reason
-            ),
-            "override": self.check_bench(records, despite=despite, operator=operator),
-        }
+        kept = (
+            *retest_kept(records, self.job, self.serial, simulate=self.simulated, who=operator, why=reason),
+            *self.check_bench(records, despite=despite, operator=operator),
+        )
         with self.opened() as bench:
             run_id = begin_with(records, self.header(bench, operator=operator), kept)
             with held(records, run_id, note=how_to_go_on(run_id, self.serial)):
@@ -137,9 +136,12 @@ class UnitAtBench:
             notes=self.notes,
             bench_file=self.bench_file,
             purpose=purpose,
+            simulated_faults=self.simulated_faults,
         )
 
-    def check_bench(self, records: "RunStore", *, despite: str = "", operator: str | None = None) -> str:
+    def check_bench(
+        self, records: "RunStore", *, despite: str = "", operator: str | None = None
+    ) -> "tuple[Noted, ...]":
         """Refuse a bench whose last check was bad; gives what is kept with a run that goes on despite it."""
         return check_block(records, self.job, simulated=self.simulated, despite=despite, who=operator)
 
@@ -189,6 +191,7 @@ def unit_at_bench(
             bench_file=simulated.bench_file,
             hands=simulated,
             notes=fault_notes(faults),
+            simulated_faults=tuple(faults),
         )
 
 

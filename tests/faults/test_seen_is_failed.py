@@ -5,9 +5,9 @@ import json
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
 from harness.plan.build import build_plan
@@ -51,7 +51,7 @@ def predicted(folder):
     made = weigh_margins(job, plan, signatures(job, plan, suspects, impedances=BenchImpedances()))
     failing = {
         name: {
-            (reading.check.name, reading.state.name, reading.channel, reading.port)
+            (reading.key.check, reading.measurand.state, reading.measurand.channel, reading.measurand.port)
             for reading, margin in zip(made.readings, margins, strict=False)
             if margin >= SURE
         }
@@ -71,8 +71,9 @@ def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path, 
     assert outcome == ("fail" if best[fault] >= SURE else "pass"), done.err
     with open_records(str(records)) as store:
         failed = {
-            (reading.check, reading.state, reading.channel, reading.port)
+            (reading.key.check, one.state, one.channel, one.port)
             for reading in store.readings(1)
+            for one in (reading.key.measurand,)
             if reading.verdict != "pass"
         }
     assert len(failing[fault] - failed) <= 0.02 * len(failing[fault])

@@ -15,7 +15,7 @@ from typing import Any
 
 from drivers.claim import Mark
 from drivers.safe_end import ROLES
-from harness.reading import Reading
+from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence
 
@@ -221,8 +221,8 @@ class Bench:
         return ("resume", str(run), "--serial", serial, "--records", str(self.records))
 
 
-def key(reading: Reading) -> tuple[object, ...]:
-    return (reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup)
+def key(reading: Reading) -> ReadingKey:
+    return reading.key
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,286 @@
+"""From the records back to what a run measured: its job, its plan, its transfers with their uncertainty.
+
+A run is read with the job files that it was made with, whatever has become of the folder since.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from harness.errors import JobError, ReadingError, RecordsError
+from harness.faults.diagnosis import telling
+from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved, SupplyTrial, gather
+from harness.job.job import Job
+from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.job.state import State
+from harness.measure.clock import EXACT_CLOCK
+from harness.measure.reference import Reference
+from harness.measure.tone import ToneFit
+from harness.measure.tones import Stimulus
+from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
+from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.model import Acquisition, HookupVisit, Plan, Planned
+from harness.plan.states import limit_of
+from harness.quantities.change import as_of_change
+from harness.quantities.registry import QUANTITIES
+from harness.reading import InputRefused, NothingMoved, OperationFailed, Reading
+from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembered, RunEvent, RunRecord
+from harness.records.store import RunStore
+from harness.roles import Capture
+
+JOB_FILES = (MODULE, FIXTURE, SEQUENCE, BENCH)
+
+
+def refuse_upgraded(record: RunRecord, what: str) -> None:
+    """Refuse what needs all that this version records, of a run that an older one recorded.
+
+    Raises RecordsError that names the version.
+    """
+    if record.upgraded:
+        version = record.header.software_version
+        raise RecordsError(
+            f"run {record.run_id} was recorded by switchwalk {version}, which kept less of it than {what} "
+            f"needs. Use switchwalk {version} with the copy of the records from before they were brought up, "
+            "or test the unit again"
+        )
+
+
+def recorded_job(record: RunRecord) -> Job:
+    """Read the job files that a run was made with. Raises RecordsError where they no longer read."""
+    with TemporaryDirectory(prefix="switchwalk-") as place:
+        folder = Path(place)
+        bench: Path | None = None
+        # They are kept in this order; a bench, a fixture or a sequence in use may have had any name.
+        for name, file in zip(JOB_FILES, record.header.files, strict=False):
+            (folder / name).write_text(file.text, encoding="utf-8")
+            bench = folder / name if name == BENCH else bench
+        try:
+            return load_job(folder, bench)
+        except JobError as error:
+            raise RecordsError(
+                f"run {record.run_id}: its recorded job files do not read with this version of switchwalk:\n"
+                f"{error}\nUse the version that made the run, {record.header.software_version}"
+            ) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class StoredRun:
+    """What the records keep of a run."""
+
+    record: RunRecord
+    readings: Sequence[Reading]
+    acquisitions: Mapping[int, AcquisitionRecord]
+    references: Sequence[Mapping[str, object]]
+    events: Sequence[RunEvent[Event | Remembered]] = ()
+
+    @property
+    def over_current(self) -> OverCurrent | None:
+        """Where the supply went to its limit; None where it didn't."""
+        found = [each.event for each in self.events if isinstance(each.event, OverCurrent)]
+        return found[-1] if found else None
+
+
+def stored_run(store: RunStore, record: RunRecord) -> StoredRun:
+    """Read all of a run but its waveforms. Raises RecordsError, also for one of an older version."""
+    refuse_upgraded(record, "a diagnosis")
+    return StoredRun(
+        record=record,
+        readings=store.readings(record.run_id),
+        acquisitions=store.acquisitions(record.run_id),
+        references=store.references(record.run_id),
+        events=store.events(record.run_id),
+    )
+
+
+def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
+    """Make the transfers of a run again, as its walk did, and collect what the supply gave."""
+    reference = Reference.from_dict(kept.references[-1]) if kept.references else None
+    made: list[Acquisition] = []
+    transfers: list[Transfer] = []
+    rows: list[list[int]] = []
+    notes: list[str] = []
+    records = _latest(kept.acquisitions.values())
+    lost = _refused(kept)
+    wanted = {acquisition.number for acquisition in telling(plan, job)}
+    for visit in plan.visits:
+        for acquisition in (one for here in visit.states for one in here.acquisitions):
+            if acquisition.number not in wanted:
+                continue
+            record = records.get((acquisition.hookup, acquisition.state.name, acquisition.stimulus))
+            if record is None:
+                continue
+            try:
+                transfers.append(_transfer(job, plan, visit, acquisition, record, reference))
+                made.append(acquisition)
+                inputs = input_numbers(visit.hookup)
+                rows.append([inputs.index(n) for n in lost.get(record.number, ()) if n in inputs])
+            except ReadingError as error:
+                notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
+    if records and not made:
+        notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
+    quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in kept.readings]
+    return gather(
+        made,
+        transfers,
+        lost=rows,
+        supply_a={
+            reading.key.measurand.state: reading.estimate.value
+            for reading, quantity in quantities
+            if quantity.family == "supply" and reading.estimate is not None
+        },
+        trials=tuple(_trials(job, kept)),
+        notes=notes,
+        edges=tuple(_edges(plan, kept.readings)),
+        cycles=tuple(_cycles(plan, kept.readings)),
+        unweighed=Counter(
+            quantity.name
+            for reading, quantity in quantities
+            if not quantity.weighed and reading.verdict == "fail"
+        ),
+    )
+
+
+def _judged(planned: Iterable[Planned], readings: Iterable[Reading]) -> Iterator[tuple[Planned, Reading]]:
+    """Planned readings, each with the reading that was made of it, where one was."""
+    made = {reading.key: reading for reading in readings}
+    for one in planned:
+        if one.key in made:
+            yield one, made[one.key]
+
+
+def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
+    """What the judged readings of changes of state say; those that prove nothing are left out."""
+    for planned, reading in _judged(plan.edge_readings, readings):
+        moved = _moved(planned, reading)
+        if moved is not None:
+            yield EdgeSeen(reading=planned, moved=moved)
+
+
+def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
+    """What became of lines that were operated again and again, where they were to the end."""
+    for planned, reading in _judged(plan.cycles, readings):
+        if reading.estimate is not None:
+            failed = [fact for fact in reading.facts if isinstance(fact, OperationFailed)]
+            yield CycleSeen(
+                cycle=planned,
+                failed=reading.estimate.value,
+                missed=frozenset((fact.step, fact.shown) for fact in failed),
+                judged=reading.verdict == "fail",
+            )
+
+
+def _moved(planned: Planned, reading: Reading) -> Moved | None:
+    if reading.verdict == "pass":
+        return "fine"
+    if reading.verdict != "fail":
+        return None
+    if any(isinstance(fact, NothingMoved) for fact in reading.facts):
+        return "still"
+    return as_of_change(planned.quantity).fails_as
+
+
+def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, Stimulus], AcquisitionRecord]:
+    """The last of each; those that are not of the plan have no number."""
+    return {(record.setup, record.state, record.stimulus): record for record in records if record.number}
+
+
+def _refused(kept: StoredRun) -> dict[int, set[int]]:
+    """By acquisition, the inputs that no reading could be made from: clipped, or with a foreign signal.
+
+    A reading that is missing for want of a signal is another thing: that the signal is missing tells much.
+    """
+    found: dict[int, set[int]] = {}
+    for reading in kept.readings:
+        inputs = {fact.input for fact in reading.facts if isinstance(fact, InputRefused)}
+        for record in reading.acquisitions if inputs else ():
+            if record in kept.acquisitions:
+                found.setdefault(kept.acquisitions[record].number, set()).update(inputs)
+    return found
+
+
+def _transfer(
+    job: Job,
+    plan: Plan,
+    visit: HookupVisit,
+    acquisition: Acquisition,
+    record: AcquisitionRecord,
+    reference: Reference | None,
+) -> Transfer:
+    emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
+    tones = None if reference is None else reference.at(record.frequencies_hz[:2], emf_vrms)
+    return make_transfer(
+        _capture(record, input_numbers(visit.hookup)),
+        _fit(record),
+        emf_vrms=emf_vrms,
+        reference=tones,
+        prediction=plan.predictions[acquisition.number].transfer,
+        drive_rows=drive_rows(visit.hookup),
+        gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else 0.0,
+        generator_accuracy=GENERATOR_ACCURACY,
+        acquisition=f"acquisition {acquisition.number}",
+        passive=not job.module.amplifiers,
+    )
+
+
+def _capture(record: AcquisitionRecord, inputs: tuple[int, ...]) -> Capture:
+    """The capture without its samples; inputs: in the order of its rows."""
+    unknown = (0.0,) * len(inputs)
+    return Capture(
+        inputs=inputs,
+        volts=np.zeros((len(inputs), 0)),
+        interval_s=record.setting.duration_s / record.setting.samples,
+        full_scale_v=unknown,
+        step_v=unknown,
+        clipped=(0,) * len(inputs),
+        setting=record.setting,
+    )
+
+
+def _fit(record: AcquisitionRecord) -> ToneFit:
+    """The fit, its noise from what the sines left over: in RMS volts σ/√N for each part of a phasor."""
+    residual = np.asarray(record.residuals_vrms)
+    samples = record.setting.samples
+    standard = np.repeat(residual[:, None] / np.sqrt(samples), len(record.frequencies_hz), axis=1)
+    nothing = np.zeros(len(residual))
+    return ToneFit(
+        frequencies_hz=record.frequencies_hz,
+        phasors=record.phasors,
+        standard=standard,
+        offset_v=nothing,
+        offset_standard_v=nothing,
+        residual_v=residual,
+        noise_v=residual,
+        quiet_v=residual,
+        hum_v=nothing,
+        lines_v=nothing,
+        line_hz=nothing,
+        clock=EXACT_CLOCK,
+        duration_s=record.setting.duration_s,
+        samples=samples,
+    )
+
+
+def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
+    """What the records tell of the supply's limit: where it was reached, and the lines proven before that."""
+    lines = (State(on=()), *(State(on=(line,)) for line in job.module.line_names))
+    found = kept.over_current
+    preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
+    if found is None and preflight:
+        return
+    for state in lines:
+        limited = preflight and found is not None and state.name == found.state
+        yield SupplyTrial(
+            state=state,
+            limit_a=limit_of(job.module, state),
+            limited=limited,
+            voltage_v=found.voltage_v if limited and found is not None else None,
+        )
+        if limited:
+            return
+    for state in job.sequence.states:
+        if found is not None and state.name == found.state:
+            yield SupplyTrial(state=state, limit_a=found.limit_a, limited=True, voltage_v=found.voltage_v)
