@@ -14,6 +14,7 @@ from harness.records.run import RunHeader, RunRecord
 from harness.toml_files.file import JobFile
 from harness.workbench.described import recorded_description
 from harness.workbench.planning import files_of, impedances_of
+from tests.jobs import edit, job_in
 
 ROOT = Path(__file__).parents[2]
 OWN_OHM = 100e3
@@ -22,14 +23,9 @@ OWN_OHM = 100e3
 @pytest.fixture
 def folder(tmp_path):
     """The two-loop switcher's job on a bench whose scope has inputs of 100 kohm."""
-    own = tmp_path / "job"
-    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", own)
-    shipped = (ROOT / "drivers" / "profiles" / "preamble-oscilloscope.toml").read_text(encoding="utf-8")
-    assert "input_impedance_ohm = 1e6" in shipped
-    mine = shipped.replace("input_impedance_ohm = 1e6", "input_impedance_ohm = 100e3")
-    (own / "mine.toml").write_text(mine, encoding="utf-8")
-    bench = (own / "bench.toml").read_text(encoding="utf-8")
-    (own / "bench.toml").write_text(bench.replace("preamble-oscilloscope", "mine"), encoding="utf-8")
+    own = job_in(tmp_path / "job", edits=[("bench.toml", "preamble-oscilloscope", "mine")])
+    shutil.copy(ROOT / "drivers" / "profiles" / "preamble-oscilloscope.toml", own / "mine.toml")
+    edit(own / "mine.toml", "input_impedance_ohm = 1e6", "input_impedance_ohm = 100e3")
     return own
 
 

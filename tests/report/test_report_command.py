@@ -11,7 +11,8 @@ import pytest
 from harness.cli.app import main
 from harness.records.store import open_records
 from harness.workbench.held import held
-from tests.cli.commands import switchwalk, with_checks_of
+from tests.cli.commands import switchwalk
+from tests.jobs import with_checks_of
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 FAILED, PASSED = 1, 2

@@ -9,7 +9,8 @@ import pytest
 
 from harness.reading import Reading
 from harness.records.store import open_records
-from tests.cli.commands import switchwalk, with_checks_of
+from tests.cli.commands import switchwalk
+from tests.jobs import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 RARELY = 4.5  # standard uncertainties: no reading of a hundred is further out in a thousand runs but one
