@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
 from harness.records.database import open_engine, writing
@@ -59,11 +59,11 @@ KINDS = (
     ("Crosstalk", "crosstalk", 10e3, "dB", -101.0, 0.8, None, -80.0),
     ("Common mode", "common_mode_rejection", 1e3, "dB", 71.0, 1.2, 50.0, None),
     ("Offset", "offset", None, "V", 2e-4, 5e-5, -2e-3, 2e-3),
-    ("Click", "click", None, "V", 4e-3, 4e-4, None, 2e-2),
+    ("Click", "click_peak", None, "V", 4e-3, 4e-4, None, 2e-2),
     ("Operate time", "operate_time", None, "s", 2.1e-3, 1e-4, None, 4e-3),
     ("Release time", "release_time", None, "s", 1.2e-3, 1e-4, None, 4e-3),
-    ("Contacts", "resistance", None, "ohm", 0.11, 0.01, None, 0.25),
-    ("Hum", "hum", 50.0, "dBu", -88.0, 0.7, None, -75.0),
+    ("Contacts", "contact_resistance", None, "ohm", 0.11, 0.01, None, 0.25),
+    ("Hum", "noise", 50.0, "dBu", -88.0, 0.7, None, -75.0),
 )
 OPERATIONS = {f"K{number}": 34 + number for number in range(1, 11)}
 CURRENTS_A = {"loop_a": 0.0241, "loop_b": 0.0239, "swap": 0.0482}

@@ -20,7 +20,8 @@ from harness.workbench.planning import planned
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from harness.plan.model import Plan, Stimulus
+    from harness.measure.tones import Stimulus
+    from harness.plan.model import Plan
     from harness.records.store import RunStore
     from harness.roles import Capture
     from harness.session.events import Hands
@@ -67,7 +68,7 @@ def look(
 ) -> None:
     """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
     from harness.job.load import load_job
-    from harness.plan.part import part_in_state
+    from harness.plan.remaining import part_in_state
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job
 

@@ -220,8 +220,8 @@ def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[st
             if was.verdict != now.verdict
         ],
         "absent": [
-            {"check": one.check.name, "quantity": one.quantity, "state": one.state.name}
-            | {"channel": one.channel, "port": one.port}
+            {"check": one.key.check, "quantity": one.quantity.name, "state": one.measurand.state}
+            | {"channel": one.measurand.channel, "port": one.measurand.port}
             for one in judged.absent
         ],
         "unasked": [reading_to_json(one) for one in judged.unasked],
@@ -233,8 +233,8 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
         if was.verdict != now.verdict:
             typer.echo(f"was {was.verdict}: {reading_line(now)}")
     for one in judged.absent:
-        place = " ".join(filter(None, (one.quantity, one.channel, one.port)))
-        typer.echo(f"not measured in this run: {place} in {one.state.name} ({one.check.name})")
+        place = " ".join(filter(None, (one.quantity.name, one.measurand.channel, one.measurand.port)))
+        typer.echo(f"not measured in this run: {place} in {one.measurand.state} ({one.key.check})")
     if judged.unasked:
         typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)

@@ -9,7 +9,7 @@ from harness.job.sequence import Check, Tone
 from harness.job.sequence_file import OWNERS, CheckEntry
 from harness.job.state import BECOMES, Edge, State, parse_state
 from harness.quantities.limits import KINDS, LimitKind, LimitRule
-from harness.quantities.quantity import Options, Quantity
+from harness.quantities.quantity import AnyQuantity, Options
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 from harness.toml_files.located import Key
@@ -51,7 +51,7 @@ def read_check(
     )
 
 
-def _quantity(source: Source, name: str, key: Key) -> Quantity | None:
+def _quantity(source: Source, name: str, key: Key) -> AnyQuantity | None:
     """The quantity of a name; where there is none such, which is noted, the one that is probably meant."""
     if name not in QUANTITIES:
         source.wrong((*key, "quantity"), unknown("quantity", name, QUANTITIES, where="switchwalk"))
@@ -62,7 +62,7 @@ def _quantity(source: Source, name: str, key: Key) -> Quantity | None:
 def _options(
     source: Source,
     entry: CheckEntry,
-    quantity: Quantity,
+    quantity: AnyQuantity,
     key: Key,
     names: Names,
     states: Mapping[str, State],
@@ -140,7 +140,7 @@ def _check_ports(source: Source, entry: CheckEntry, key: Key, names: Names) -> N
             source.wrong(place, f"{net} stands here twice; expected once")
 
 
-def _check_tone(source: Source, entry: CheckEntry, quantity: Quantity, key: Key) -> None:
+def _check_tone(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> None:
     """Note a frequency or a level that the quantity does not take."""
     for name in ("frequency", "level"):
         if getattr(entry, name) is None:
@@ -158,7 +158,7 @@ def _check_tone(source: Source, entry: CheckEntry, quantity: Quantity, key: Key)
         )
 
 
-def _tone(entry: CheckEntry, quantity: Quantity, tone: Tone) -> Tone:
+def _tone(entry: CheckEntry, quantity: AnyQuantity, tone: Tone) -> Tone:
     """The tone of a check: its own, else its quantity's, else the sequence's."""
     usual = tone.level_vrms if quantity.default_level_vrms is None else quantity.default_level_vrms
     return Tone(
@@ -202,7 +202,7 @@ def _state(text: str, states: Mapping[str, State]) -> State | None:
     return next((state for name, state in states.items() if sorted(name.split("+")) == lines), None)
 
 
-def _read_limit(source: Source, entry: CheckEntry, quantity: Quantity, key: Key) -> Limit | None:
+def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> Limit | None:
     """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
     rule = quantity.limits
     values = {"within": entry.within, "below": entry.below, "above": entry.above, "between": entry.between}

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import RecordsError
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
+from harness.quantities.registry import QUANTITIES
 from harness.reading import (
     Contribution,
     Estimate,
@@ -142,8 +143,16 @@ def row_to_event(row: Row) -> RunEvent[Event | Remembered]:
 
 
 def key_of_columns(columns: tuple[Any, ...]) -> ReadingKey:
-    """The key that these columns of a row make, in the order of `KEY_COLUMNS`. Raises ValueError."""
+    """The key that these columns of a row make, in the order of `KEY_COLUMNS`.
+
+    Raises RecordsError for a quantity that nobody knows, ValueError for anything else that is none.
+    """
     check, quantity, options, state, channel, port, driven, frequency_hz = columns
+    if quantity not in QUANTITIES:
+        raise RecordsError(
+            f"a reading of check {check!r} is of the quantity {quantity!r}, which this version of switchwalk "
+            "does not know. Use the version that made the run"
+        )
     return ReadingKey(
         check=check,
         measurand=Measurand(

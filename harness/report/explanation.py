@@ -12,20 +12,12 @@ from harness.faults.ranking import Group
 from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
+from harness.quantities.registry import QUANTITIES
 from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
 from harness.records.store import RunStore
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
-LOOK_FOR: dict[str, str] = {
-    "noise": "hum, a leaking supply or an open screen",
-    "distortion": "a joint that rectifies, or an overdriven part",
-    "offset": "leakage from the supply or a coil",
-    "click_peak": "coil current in a signal's return or a missing diode",
-    "click_energy": "coil current in a signal's return or a missing diode",
-    "click_duration": "coil current in a signal's return or a missing diode",
-    "intermittency": "a contact or a joint that comes and goes",
-}
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
 
 
@@ -124,7 +116,7 @@ def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
     if not counts:
         return
     what = ", ".join(
-        f"{count} reading{'s' if count > 1 else ''} of {quantity} (look for {LOOK_FOR[quantity]})"
+        f"{count} reading{'s' if count > 1 else ''} of {quantity} (look for {QUANTITIES[quantity].look_for})"
         for quantity, count in counts.items()
     )
     yield (

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from harness.quantities.registry import OVER_FREQUENCY
 from harness.reading import Estimate, Measurand, Reading
 from harness.report.plotter import COLD, HOT, Axis, Figure, Panel, Picture, Shape, roomy
 from harness.report.waveforms import draw_change, draw_waveform
@@ -107,7 +108,7 @@ def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
     checks: dict[str, dict[Measurand, Curve]] = {}
     for reading in readings:
         measurand, found = reading.key.measurand, reading.estimate
-        if measurand.quantity == "response" and found is not None and measurand.frequency_hz is not None:
+        if measurand.quantity in OVER_FREQUENCY and found is not None and measurand.frequency_hz is not None:
             curve = checks.setdefault(reading.key.check, {}).setdefault(
                 replace(measurand, frequency_hz=None), []
             )

@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 
 from harness.errors import RecordsError
+from harness.quantities.registry import QUANTITIES
 from harness.reading import Reading, Verdict
 from harness.records.run import Explanation, RunRecord
 from harness.report import notes, words
@@ -17,8 +19,6 @@ from harness.report.words import describe, is_least, worst_verdict
 from harness.roles import Capture
 from harness.units import format_value
 
-_MAIN_QUANTITIES = ("gain", "isolation", "crosstalk")
-"""What a cell shows the value of, the first that it has."""
 FEW_READINGS = 400
 """Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
 _FIRST_LOOK = 12
@@ -87,11 +87,11 @@ def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
     )
 
 
-def _rank(reading: Reading) -> tuple[int, int]:
-    kinds, quantity = _MAIN_QUANTITIES, reading.key.measurand.quantity
-    kind = kinds.index(quantity) if quantity in kinds else len(kinds)
+def _rank(reading: Reading) -> tuple[float, int]:
+    quantity = QUANTITIES.get(reading.key.measurand.quantity)
+    rank = inf if quantity is None or quantity.matrix_rank is None else quantity.matrix_rank
     order: tuple[Verdict, ...] = ("fail", "unproven", "missing", "pass")
-    return kind, order.index(reading.verdict)
+    return rank, order.index(reading.verdict)
 
 
 def _short(reading: Reading) -> str:

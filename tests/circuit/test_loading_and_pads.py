@@ -14,7 +14,7 @@ from harness.circuit.predict import differential, predict
 from harness.job.fixture import Fixture, Link, Termination
 from harness.job.module import Amplifier, Module, Part
 from harness.job.state import State
-from harness.measure.common_mode import converted
+from harness.quantities.forms import converted
 from tests.circuit import boards
 
 REST = State(on=())
@@ -209,7 +209,9 @@ def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz: float, reject
         module, boards.fixture(hookup), hookup, REST,
         frequencies_hz=(frequency_hz, frequency_hz), impedances=ideal(0.0),
     )  # fmt: skip
-    assert -decibels(complex(converted(prediction.transfer, 0, 1))) == pytest.approx(rejection_db, abs=0.005)
+    assert -decibels(complex(converted(prediction.transfer, (0, 1)))) == pytest.approx(
+        rejection_db, abs=0.005
+    )
 
 
 # Bound of an open contact of 1 pF into a load, dB: |jωCR / (1 + jωCR)|; closed form.

@@ -15,7 +15,7 @@ from harness.job.fixture import Link, LinkLeg
 from harness.job.load import load_job
 from harness.job.module import Part
 from harness.job.state import State, all_states
-from harness.plan.supply import expected_current_a
+from harness.plan.states import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
 from simulator.relays import OPERATED, REST, energised

@@ -155,6 +155,4 @@ def test_the_examples_are_one_job_that_can_be_planned(tmp_path: Path) -> None:
         (tmp_path / name).write_text(text, encoding="utf-8")
     job = load_job(tmp_path)
     plan = build_plan(job, impedances=BenchImpedances())
-    assert {reading.check.name for reading in (*plan.readings, *plan.edge_readings, *plan.cycles)} == {
-        check.name for check in job.sequence.checks
-    }
+    assert {reading.key.check for reading in plan.readings} == {check.name for check in job.sequence.checks}

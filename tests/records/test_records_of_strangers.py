@@ -116,6 +116,15 @@ def test_a_waveform_that_unpacks_to_something_else_is_refused_before_it_is_unpac
     assert most < 2_000_000
 
 
+def test_a_quantity_that_nobody_knows_is_named(place):
+    change(place, ("UPDATE readings SET quantity = 'splendour'",))
+    with (
+        open_records(place, read_only=True) as store,
+        pytest.raises(RecordsError, match="'splendour', which this version of switchwalk does not know"),
+    ):
+        store.readings(1)
+
+
 @pytest.mark.parametrize(
     "statement",
     [

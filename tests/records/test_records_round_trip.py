@@ -14,6 +14,7 @@ from sqlalchemy.dialects import sqlite as sqlite_dialect
 from sqlalchemy.schema import CreateTable
 
 from harness.errors import RecordsError
+from harness.quantities.registry import QUANTITIES
 from harness.reading import (
     Contribution,
     Estimate,
@@ -42,7 +43,7 @@ maybe = st.none() | numbers
 texts = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
 any_measurand = st.builds(
     Measurand,
-    quantity=texts,
+    quantity=st.sampled_from(sorted(QUANTITIES)),
     options=st.dictionaries(texts, texts, max_size=2).map(lambda options: tuple(sorted(options.items()))),
     **dict.fromkeys(("state", "channel", "port", "driven"), texts),
     frequency_hz=maybe,
