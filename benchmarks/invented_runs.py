@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
 from harness.records.database import open_engine, writing

@@ -16,18 +16,16 @@ from harness.job.faults import Fault
 from harness.job.job import Job
 from harness.job.state import State
 from harness.judge import unit_verdict
-from harness.measure.bare import Bare
 from harness.measure.clock import EXACT_CLOCK
-from harness.measure.reference import RangeGain, ToneReference
-from harness.measure.repeatability import Repeatability, Spread
+from harness.measure.reference import RangeGain, Repeatability, Spread, ToneReference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.inputs import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan
-from harness.plan.supply import expected_current_a, limit_of
+from harness.plan.states import limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
-from harness.session.readings import Measured, make_reading, supply_reading
+from harness.session.readings import Measured, make_reading, make_state_reading
 from harness.session.recorder import Taken
 from harness.session.recovery import NotTaken
 from simulator import relays, wiring
@@ -99,7 +97,7 @@ class Bench:
                 for acquisition in here.acquisitions:
                     if acquisition.stimulus.kind != "pair":
                         continue
-                    tones = choose_tones(acquisition.stimulus.frequency_hz)
+                    tones = acquisition.stimulus.tones
                     seen = [number - 1 for number in input_numbers(visit.hookup)]
                     truth = np.column_stack(
                         [
@@ -120,25 +118,20 @@ class Bench:
 
     def _verdict(self, measured: dict[int, Measured], supply: dict[str, float]) -> str:
         verdicts = []
-        for planned in self._plan.readings:
-            if planned.quantity == "supply_current":
-                reading = supply_reading(
-                    planned,
-                    SupplyReading(voltage_v=12.0, current_a=supply[planned.state.name]),
-                    expected_current_a(self._job.module, planned.state),
-                    sequence=self._job.sequence,
-                )
-            elif not set(planned.acquisitions) <= measured.keys() or not planned.acquisitions:
-                continue  # offsets, noise, edges: of no fault that is listed
-            else:
-                reading = make_reading(
-                    planned,
-                    [measured[number] for number in planned.acquisitions],
-                    sequence=self._job.sequence,
-                    reference=None,
-                    gain_accuracy=GAIN,
-                    bare=Bare(),
-                )
+        sequence = self._job.sequence
+        for planned in self._plan.of("supply"):
+            supplied = SupplyReading(voltage_v=12.0, current_a=supply[planned.measurand.state])
+            verdicts.append(make_reading(planned, [supplied], sequence=sequence).verdict)
+        for planned in self._plan.of("steady"):
+            if not set(planned.captures) <= measured.keys():
+                continue
+            reading = make_state_reading(
+                planned,
+                [measured[number] for number in planned.captures],
+                sequence=sequence,
+                reference=None,
+                gain_accuracy=GAIN,
+            )
             verdicts.append(reading.verdict)
         return unit_verdict(verdicts)
 
@@ -261,7 +254,7 @@ class Bench:
         emf = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
         inputs = input_numbers(visit.hookup)
         phasors, noise, ranges = self._read(emf, truth, inputs, rng)
-        tones = choose_tones(acquisition.stimulus.frequency_hz)
+        tones = acquisition.stimulus.tones
         zeros = np.zeros(len(inputs))
         capture = Capture(
             inputs=inputs,

@@ -101,7 +101,7 @@ def batch(
             workplace(described, bench, simulate=simulate, hasten=hasten, first=first)
         )
         known = Described(job=here.job, plan=here.plan, impedances=impedances_of(here.job, here.bench_file))
-        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
+        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         errand = Errand(
             job=here.job,
             plan=here.plan,
@@ -113,7 +113,6 @@ def batch(
             transcript=transcript,
             quiet=as_json,
             batch=name,
-            see=see,
         )
         override = check_block(store, here.job, simulated=simulate, despite=despite, who=operator)
         if not as_json:

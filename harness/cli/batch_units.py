@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from harness.reading import Reading
     from harness.records.run import Outcome
     from harness.records.store import RunStore
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
     from harness.workbench.simulated import SimulatedBench
 
 WORST_SHOWN = 3

@@ -18,7 +18,7 @@ from harness.cli.options import AsJson, BenchPath, JobFolder
 from harness.cli.wrapping import WIDTH, duration, say
 from harness.drafts.answers import EXTRA_LINES, USUAL, Answers, check_answers
 from harness.drafts.answers import template as template_named
-from harness.drafts.job import job_texts, write_new
+from harness.drafts.job_text import job_texts, write_new
 from harness.drafts.module_draft import draft_module
 from harness.drafts.read_netlist import read_netlist
 from harness.errors import UsageError
@@ -170,7 +170,9 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
             said = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
             if visit.edges:
                 said.append(counted(len(visit.edges), "change of state", "changes of state"))
-            said += [f"{one.line} operated {counted(one.operations, 'time')}" for one in visit.cycles]
+            said += [
+                f"{one.given.line} operated {counted(one.given.operations, 'time')}" for one in visit.cycles
+            ]
             say("; ".join(said), indent=5)
     typer.echo("")
     typer.echo("operations of each relay:")
@@ -184,7 +186,7 @@ def _print_steps(visit: HookupVisit) -> None:
         for acquisition in state.acquisitions:
             typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
     for cycle in visit.cycles:
-        say(f"{cycle.line} on and off {cycle.operations} times, {cycle.stimulus}", indent=5)
+        say(f"{cycle.given.line} on and off {cycle.given.operations} times, {cycle.given.stimulus}", indent=5)
     for edge in visit.edges:
         typer.echo(f"     {edge.edge.name}")
         typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
@@ -249,7 +251,11 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                     for state in visit.states
                 ],
                 "cycles": [
-                    {"line": one.line, "operations": one.operations, "stimulus": str(one.stimulus)}
+                    {
+                        "line": one.given.line,
+                        "operations": one.given.operations,
+                        "stimulus": str(one.given.stimulus),
+                    }
                     for one in visit.cycles
                 ],
                 "edges": [

@@ -20,7 +20,8 @@ from harness.workbench.planning import planned
 from harness.workbench.simulated import simulated_bench
 
 if TYPE_CHECKING:
-    from harness.plan.model import Plan, Stimulus
+    from harness.measure.tones import Stimulus
+    from harness.plan.model import Plan
     from harness.records.store import RunStore
     from harness.roles import Capture
     from harness.session.events import Hands
@@ -67,7 +68,7 @@ def look(
 ) -> None:
     """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
     from harness.job.load import load_job
-    from harness.plan.part import part_in_state
+    from harness.plan.remaining import part_in_state
     from harness.records.store import open_records
     from harness.workbench.job_files import read_job
 
@@ -146,7 +147,7 @@ def _strangeness(stimulus: "Stimulus") -> tuple[bool, float, float]:
 
 
 def _draw(traces: list[Trace], png: Path) -> None:
-    from harness.report.pictures import draw_traces
+    from harness.report.waveforms import draw_traces
 
     if not traces:
         return
@@ -195,11 +196,11 @@ def _show(ended: "Ended", traces: list[Trace], *, as_json: bool) -> None:
 
 
 def _show_trace(trace: Trace) -> None:
-    from harness.report.text_trace import COLD, HOT, text_trace
+    from harness.report.waveforms import COLD_LETTER, HOT_LETTER, text_trace
 
     capture = trace.capture
     for number, port in enumerate(trace.ports):
-        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT}, cold {COLD}")
+        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT_LETTER}, cold {COLD_LETTER}")
         hot, cold = capture.volts[2 * number : 2 * number + 2]
         for line in text_trace(hot, cold, interval_s=capture.interval_s, window_s=trace.window_s):
             typer.echo(line)

@@ -10,7 +10,7 @@ from harness.cli.wrapping import say
 from harness.units import counted
 
 if TYPE_CHECKING:
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
     from harness.session.run import Ended
     from harness.workbench.report import Reported
 

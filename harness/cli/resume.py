@@ -87,7 +87,7 @@ def resume(
         plan = planned(described, bench)
         left = _left(header, plan, recorded)
         known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
-        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
+        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
         errand = Errand(
             job=described,
             plan=left,
@@ -99,7 +99,6 @@ def resume(
             bench_file=bench,
             transcript=transcript,
             quiet=as_json,
-            see=see,
         )
         run_id, ended = _go_on(errand, store, hands, record, recorded)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)

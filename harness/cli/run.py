@@ -129,8 +129,8 @@ def run(
             kept=_kept(store, described, plan, reference, simulate=simulate),
         )
         begin = begin_run(errand, store, (*retest, *override))
-        see = open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
-        run_id, ended = carry_out(replace(errand, see=see), store, hands, begin)
+        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
+        run_id, ended = carry_out(errand, store, hands, begin)
         reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
     with output_may_be_gone():
         say_outcome(run_id, serial, ended, reported, as_json=as_json)

@@ -26,13 +26,11 @@ from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
 from harness.report.explanation import as_data
-from harness.report.paper import print_page
-from harness.report.whole import write_whole
+from harness.report.page_files import print_page, write_whole
 from harness.report.words import reading_line
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
-from harness.workbench.beside import Beside
 from harness.workbench.diagnosed import Diagnosed, read_recorded
 from harness.workbench.held import refuse_held
 from harness.workbench.report import page_beside, report_path, write_report_again
@@ -57,14 +55,11 @@ def report(
 
     What would explain a failed run is told as it was found at the run's end.
     """
-    with Beside() as beside:  # first: it loads what pictures take while this process reads the records
-        beside.prepare_to_draw()
-
-        place = records or DEFAULT_RECORDS
-        with open_records(place, read_only=True) as store:
-            store.run(run)
-            refuse_held(store, run)
-            typer.echo(write_report_again(store, run, place, beside=beside, page=out))
+    place = records or DEFAULT_RECORDS
+    with open_records(place, read_only=True) as store:
+        store.run(run)
+        refuse_held(store, run)
+        typer.echo(write_report_again(store, run, place, page=out))
 
 
 def certificate(
@@ -225,8 +220,8 @@ def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[st
             if was.verdict != now.verdict
         ],
         "absent": [
-            {"check": one.check.name, "quantity": one.quantity, "state": one.state.name}
-            | {"channel": one.channel, "port": one.port}
+            {"check": one.key.check, "quantity": one.quantity.name, "state": one.measurand.state}
+            | {"channel": one.measurand.channel, "port": one.measurand.port}
             for one in judged.absent
         ],
         "unasked": [reading_to_json(one) for one in judged.unasked],
@@ -238,8 +233,8 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
         if was.verdict != now.verdict:
             typer.echo(f"was {was.verdict}: {reading_line(now)}")
     for one in judged.absent:
-        place = " ".join(filter(None, (one.quantity, one.channel, one.port)))
-        typer.echo(f"not measured in this run: {place} in {one.state.name} ({one.check.name})")
+        place = " ".join(filter(None, (one.quantity.name, one.measurand.channel, one.measurand.port)))
+        typer.echo(f"not measured in this run: {place} in {one.measurand.state} ({one.key.check})")
     if judged.unasked:
         typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)

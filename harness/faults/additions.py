@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import SwitchwalkError
-from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
 from harness.job.job import Job
@@ -26,21 +26,13 @@ from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.estimate import HANDS_S, estimate
 from harness.plan.hookups import lead_moves
-from harness.quantities.registry import QUANTITIES
-from harness.reading import Limit
+from harness.quantities.quantity import AnyQuantity, Suggestion
+from harness.quantities.registry import SUGGESTED
 
 Flags = NDArray[np.bool_]
 
 LOADS_OHM = (600.0, 20.0)
 NARROWER_DB = (0.1, 0.05, 0.02)
-TRIED: tuple[tuple[str, Limit | None], ...] = (
-    ("supply_current", Limit(kind="within", unit="", high=0.08, relative=True)),
-    ("gain", Limit(kind="within", unit="dB", high=0.2)),
-    ("polarity", None),
-    ("balance", Limit(kind="within", unit="dB", high=0.2)),
-    ("crosstalk", Limit(kind="below", unit="dB", high=-60.0)),
-    ("channel_match", Limit(kind="within", unit="dB", high=0.2)),
-)
 MOST_PAIRS = 120  # of additions that are tried, where no single one helps
 EXTRA_STATES = 32  # no more states than this are tried one by one
 
@@ -137,7 +129,7 @@ def _try(
     nothing = np.zeros(len(unseen), dtype=bool)
     try:
         plan = build_plan(candidate.job, impedances=impedances)
-        if not plan.readings:
+        if not plan.state_readings:
             return nothing, 0.0
         known = [fault for fault in unseen if fault.kind[:4] != "link" or _has_link(candidate.job, fault)]
         shown = signatures(candidate.job, plan, known, impedances=impedances, executor=executor)
@@ -189,14 +181,11 @@ def _with_checks(job: Job, checks: Sequence[Check], fixture: Fixture | None = No
     return replace(job, sequence=replace(job.sequence, checks=tuple(checks)), fixture=fixture or job.fixture)
 
 
-def _check(job: Job, name: str, at: tuple[str, ...], limit: Limit | None) -> Check:
+def suggested_check(suggestion: tuple[AnyQuantity, Suggestion], at: tuple[str, ...], tone: Tone) -> Check:
+    """A check of a quantity as it is suggested, at some nets."""
+    quantity, made = suggestion
     return Check(
-        name=name,
-        quantity=QUANTITIES[name],
-        at=at,
-        tone=_tone(job),
-        limit=limit,
-        options=QUANTITIES[name].options(),
+        name=quantity.name, quantity=quantity, at=at, tone=tone, limit=made.limit, options=quantity.options()
     )
 
 
@@ -217,26 +206,25 @@ def _narrower(job: Job) -> Iterator[Candidate]:
 
 def _checks(job: Job) -> Iterator[Candidate]:
     """Every quantity at every port, with the hookups there are or one more for each channel."""
-    have = {(check.quantity.name, net) for check in job.sequence.checks for net in check.at}
+    have = {(check.quantity, net) for check in job.sequence.checks for net in check.at}
     viewed = {port.net for hookup in job.fixture.hookups for port in hookup.view}
-    for quantity, limit in TRIED:
-        if quantity == "supply_current":
-            if all(check.quantity.name != quantity for check in job.sequence.checks):
-                check = _check(job, quantity, (), limit)
-                yield Candidate(
-                    words="the relay supply's current in every state", job=_with_checks(job, [check])
-                )
+    for quantity, suggestion in SUGGESTED:
+        if not quantity.at_ports:
+            if all(check.quantity != quantity for check in job.sequence.checks):
+                check = suggested_check((quantity, suggestion), (), _tone(job))
+                yield Candidate(words=suggestion.words, job=_with_checks(job, [check]))
             continue
         for port in job.module.ports:
             if port.role == "input" or (quantity, port.net) in have:
                 continue
-            check = _check(job, quantity, (port.net,), limit)
+            check = suggested_check((quantity, suggestion), (port.net,), _tone(job))
             fixture, hands_s, how = job.fixture, 0.0, ""
-            if port.net not in viewed or quantity == "crosstalk":
-                fixture, hands_s = _viewing(job, port.net, both=quantity == "crosstalk")
+            across = quantity.across(check.options)
+            if port.net not in viewed or across:
+                fixture, hands_s = _viewing(job, port.net, both=across)
                 how = ", with a view of it"
             yield Candidate(
-                words=f"{quantity.replace('_', ' ')} at {port.net}{how}",
+                words=f"{quantity.spoken} at {port.net}{how}",
                 job=_with_checks(job, [check], fixture),
                 hands_s=hands_s,
             )

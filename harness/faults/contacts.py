@@ -8,9 +8,9 @@ from typing import Literal
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins, words_for
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.faults import Fault
 from harness.job.fixture import Termination
 from harness.job.job import Job
@@ -64,13 +64,13 @@ def smallest_seen(
     for row, contact in enumerate(contacts):
         seen = np.flatnonzero(margins[row] >= SURE)
         place = row * FINE + (int(seen[0]) if len(seen) else FINE - 1)
-        reading = plan.readings[best[place]] if len(seen) else None
+        reading = plan.state_readings[best[place]] if len(seen) else None
         found.append(
             WorstContact(
                 contact=f"{contact.subject} {contact.throw}",
                 smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
                 by="" if reading is None else words_for(reading),
-                check="" if reading is None else reading.check.name,
+                check="" if reading is None else reading.key.check,
             )
         )
     return tuple(found)

@@ -5,20 +5,22 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
 from harness.faults.contacts import WorstContact, contact_faults, smallest_seen
-from harness.faults.doubt import SURE
 from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
-from harness.faults.groups import groups_of, told_apart
-from harness.faults.margins import Margins, weigh_margins, words_for
-from harness.faults.prospect import Prospect
-from harness.faults.signatures import signatures
+from harness.faults.margins import Margins, groups_of, told_apart, weigh_margins, words_for
+from harness.faults.predicted_readings import PredictedReadings
+from harness.faults.signatures import Signatures, signatures
+from harness.faults.supply import SURE
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.job.job import Job
-from harness.plan.model import Plan
+from harness.plan.model import Plan, Planned
+
+Flags = NDArray[np.bool_]
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
@@ -103,8 +105,8 @@ def judge_faults(job: Job, plan: Plan, *, impedances: BenchImpedances) -> tuple[
     """Say for every hard fault whether a plan would see it, and nothing else. Raises CircuitError."""
     faults = hard_faults(job)
     shown = signatures(job, plan, faults, impedances=impedances)
-    prospect = Prospect(job=job, plan=plan, signatures=shown)
-    return _of_faults(faults, _judge(weigh_margins(job, plan, shown), prospect, impedances))
+    made = weigh_margins(job, plan, shown)
+    return _of_faults(faults, _judge(job, plan, made, shown, impedances))
 
 
 def judge_suspects(
@@ -117,8 +119,7 @@ def judge_suspects(
 ) -> tuple[SuspectSeen, ...]:
     """The same for faults of a person's own choice, and for several at once. Raises CircuitError."""
     shown = signatures(job, plan, suspects, impedances=impedances, executor=executor)
-    prospect = Prospect(job=job, plan=plan, signatures=shown)
-    judged = _judge(weigh_margins(job, plan, shown), prospect, impedances)
+    judged = _judge(job, plan, weigh_margins(job, plan, shown), shown, impedances)
     return tuple(SuspectSeen(name=name, **vars(one)) for name, one in zip(shown.names, judged, strict=True))
 
 
@@ -130,9 +131,9 @@ def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Execut
     faults = hard_faults(job)
     shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
     made = weigh_margins(job, plan, shown)
-    prospect = Prospect(job=job, plan=plan, signatures=shown)
-    judged = _of_faults(faults, _judge(made, prospect, impedances))
-    groups = groups_of(told_apart(prospect), [row for row, one in enumerate(judged) if one.seen])
+    judged = _of_faults(faults, _judge(job, plan, made, shown, impedances))
+    apart = told_apart(PredictedReadings(job, plan, shown))
+    groups = groups_of(apart, [row for row, one in enumerate(judged) if one.seen])
     return Coverage(
         faults=judged,
         resistive=_resistive(job, plan, impedances=impedances, executor=executor),
@@ -149,63 +150,81 @@ def _resistive(
     """The list's bad contacts, by levels alone: one that moves leaves its gap whatever it reads."""
     bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
     shown = signatures(job, plan, bad, impedances=impedances, executor=executor)
-    made, prospect = weigh_margins(job, plan, shown), Prospect(job=job, plan=plan, signatures=shown)
-    return _of_faults(bad, [_by_levels(row, made, prospect) for row in range(len(bad))])
+    return _of_faults(bad, _by_levels(job, plan, weigh_margins(job, plan, shown), shown))
 
 
 def _of_faults(faults: Sequence[Fault], seen: Sequence[Seen]) -> tuple[FaultSeen, ...]:
     return tuple(FaultSeen(fault=fault, **vars(one)) for fault, one in zip(faults, seen, strict=True))
 
 
-def _judge(made: Margins, prospect: Prospect, impedances: BenchImpedances) -> list[Seen]:
+def _judge(job: Job, plan: Plan, made: Margins, shown: Signatures, impedances: BenchImpedances) -> list[Seen]:
     """By levels and currents, and among the readings of changes of state for what none of these shows."""
-    suspects = prospect.signatures.suspects
-    judged = [_by_levels(row, made, prospect) for row in range(len(suspects))]
-    left = [row for row, one in enumerate(judged) if not one.seen] if prospect.plan.edge_readings else []
-    found = weigh_edges(prospect.job, prospect.plan, [suspects[row] for row in left], impedances=impedances)
+    judged = _by_levels(job, plan, made, shown)
+    left = [row for row, one in enumerate(judged) if not one.seen] if plan.edge_readings else []
+    found = weigh_edges(job, plan, [shown.suspects[row] for row in left], impedances=impedances)
     for row, evidence in zip(left, found, strict=True):
         if evidence is not None:
             judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")
     return judged
 
 
-def _by_levels(row: int, made: Margins, prospect: Prospect) -> Seen:
-    margins = made.margins[row]
-    best = int(margins.argmax())
-    seen = bool(margins[best] >= SURE)
-    by = ""
-    if seen:
-        by = OVER_CURRENT if best == len(made.readings) else words_for(made.readings[best])
-    return Seen(
-        seen=seen,
-        by=by,
-        margin=float(margins[best]),
-        readings=int((margins >= SURE).sum()),
-        why="" if seen else _why(row, made, prospect),
-    )
+def _by_levels(job: Job, plan: Plan, made: Margins, shown: Signatures) -> list[Seen]:
+    best = made.margins.argmax(axis=1)
+    margin = made.margins[np.arange(len(best)), best]
+    seen = margin >= SURE
+    whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, shown, ~seen), strict=True))
+    return [
+        Seen(
+            seen=row not in whys,
+            by="" if row in whys else _name_of(made, int(best[row])),
+            margin=float(margin[row]),
+            readings=int((made.margins[row] >= SURE).sum()),
+            why=whys.get(row, ""),
+        )
+        for row in range(len(best))
+    ]
 
 
-def _why(row: int, made: Margins, prospect: Prospect) -> str:
-    """What an unseen fault does to the readings."""
-    shown = prospect.signatures
+def _name_of(made: Margins, column: int) -> str:
+    return OVER_CURRENT if column == len(made.readings) else words_for(made.readings[column])
+
+
+def _reasons(job: Job, plan: Plan, made: Margins, shown: Signatures, unseen: Flags) -> list[str]:
+    """What each unseen fault does to the readings instead."""
+    rows = np.flatnonzero(unseen)
+    units = PredictedReadings(job, plan, shown, rows)
+    most: list[tuple[float, float, str, Planned | None]] = [(0.0, 0.0, "", None)] * len(rows)
+    for column, reading in enumerate(made.readings if len(rows) else ()):
+        judged = np.isfinite(made.margins[rows, column])
+        estimates = reading.quantity.predict(reading, units) if judged.any() else None
+        if estimates is None:
+            continue
+        changes, unit = estimates.change()
+        for place in np.flatnonzero(judged & np.isfinite(changes[1:])):
+            change = float(changes[1 + place])
+            if most[place][3] is None or abs(change) / TELLING[unit] > most[place][0]:
+                most[place] = (abs(change) / TELLING[unit], change, unit, reading)
+    return [_reason(job, shown, int(row), *each) for row, each in zip(rows, most, strict=True)]
+
+
+def _reason(
+    job: Job,
+    shown: Signatures,
+    row: int,
+    telling: float,
+    change: float,
+    unit: str,
+    reading: Planned | None,
+) -> str:
+    """change: the one of all readings that is most worth telling of, and its unit."""
     if any(fault.kind in NOT_STEADY for fault in shown.suspects[row]):
         return "a matter of time or chance, which no level shows"
-    changed = np.abs(shown.transfers[row] - shown.healthy).max(initial=0.0)
-    if changed < NOTHING:
+    if np.abs(shown.transfers[row] - shown.healthy).max(initial=0.0) < NOTHING:
         if not np.allclose(shown.supply_a[row], shown.healthy_supply_a):
             return "only the relay supply's current shows it, and no check reads enough of that"
-        return f"changes nothing that the sequence looks at{_idle(prospect, shown.suspects[row])}"
-    changes = [
-        (abs(change) / TELLING[unit], change, unit, reading)
-        for reading, margin in zip(made.readings, made.margins[row, :-1], strict=True)
-        if np.isfinite(margin)
-        for change, unit in [prospect.change(reading, row)]
-        if np.isfinite(change)
-    ]
-    most = max(changes, key=lambda one: one[0], default=None)
-    if most is None or most[0] < 1:
+        return f"changes nothing that the sequence looks at{_idle(job, shown, shown.suspects[row])}"
+    if reading is None or telling < 1:
         return "moves no reading by as much as 0.001 dB"
-    _, change, unit, reading = most
     if unit == "A":
         change, unit = 1e3 * change, "mA"
     limit, allowed = reading.limit, ""
@@ -215,13 +234,13 @@ def _why(row: int, made: Margins, prospect: Prospect) -> str:
     return f"the most it does is {change:+.3g} {unit} in {words_for(reading)}{allowed}"
 
 
-def _idle(prospect: Prospect, suspect: Suspect) -> str:
+def _idle(job: Job, shown: Signatures, suspect: Suspect) -> str:
     """Which relay of the suspect never moves in the states of the plan, if one doesn't."""
     for fault in suspect:
-        relay = next((r for r in prospect.job.module.relays if fault.subject.split(".")[0] == r.name), None)
+        relay = next((r for r in job.module.relays if fault.subject.split(".")[0] == r.name), None)
         if relay is None:
             continue
-        stands = {is_operated(relay, state) for state in prospect.signatures.states}
+        stands = {is_operated(relay, state) for state in shown.states}
         if len(stands) == 1:
             return f": {relay.name} is {'operated' if stands.pop() else 'at rest'} in every state"
     return ""

@@ -12,13 +12,14 @@ from harness.faults.at_times import intermittent, weigh_at_times
 from harness.faults.cycles import Cycles
 from harness.faults.effects import Suspect, supply_currents_a
 from harness.faults.expected import Expecter
-from harness.faults.likelihood import Yardstick, fit_supply
+from harness.faults.likelihood import Yardstick
 from harness.faults.movements import Movements, rank_by_movements
 from harness.faults.observed import Evidence
 from harness.faults.pairs import propose_pairs
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order
 from harness.faults.search import MOST_ASIDE, Search
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
+from harness.faults.supply import fit_supply
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan
@@ -77,7 +78,8 @@ def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str
     left = dict(evidence.unweighed)
     for seen in evidence.cycles:
         if seen.judged and not (best and cycles.explains(best, seen)):
-            left["intermittency"] = left.get("intermittency", 0) + 1
+            name = seen.cycle.quantity.name
+            left[name] = left.get(name, 0) + 1
     return left
 
 

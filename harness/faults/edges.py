@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_wiring, is_operated
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.faults.effects import (
     Control,
     Suspect,
@@ -21,17 +21,16 @@ from harness.faults.effects import (
     reached_state,
 )
 from harness.faults.wiring import edit_wiring
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.measure.tones import choose_tones
-from harness.plan.edge_routes import MOVES
-from harness.plan.edges import TIMED
-from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
+from harness.plan.edges import MOVES
+from harness.plan.model import EdgeAcquisition, Plan, Planned
+from harness.quantities.change import as_of_change
 
 Floats = NDArray[np.float64]
 NOTHING = 0.5  # of the least that a record shows
-SEEN_BY = ("gap", *TIMED)  # bounce and clicks say nothing of a contact that stays where it is
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,62 +144,55 @@ def weigh_edges(
     moves = EdgeMoves(job=job, impedances=impedances)
     acquisitions = {each.number: (each, visit.hookup) for visit in plan.visits for each in visit.edges}
     readings = [
-        one for one in plan.edge_readings if one.quantity in SEEN_BY and one.acquisition in acquisitions
+        one
+        for one in plan.edge_readings
+        if as_of_change(one.quantity).sign and one.captures[0] in acquisitions
     ]
-    clear = [(_when_sound(moves, one, *acquisitions[one.acquisition]), one) for one in readings]
+    clear = [(_when_sound(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
     clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
     return tuple(_best(moves, clear, acquisitions, suspect) for suspect in suspects)
 
 
 def _best(
     moves: EdgeMoves,
-    clear: Sequence[tuple[float, EdgeReading]],
+    clear: Sequence[tuple[float, Planned]],
     acquisitions: dict[int, tuple[EdgeAcquisition, Hookup]],
     suspect: Suspect,
 ) -> EdgeEvidence | None:
     """The first of the readings, the clearest first, in which a suspect shows nothing."""
     for margin, reading in clear:
-        if _shows_nothing(moves, suspect, reading, *acquisitions[reading.acquisition]):
-            quantity = reading.quantity.replace("_", " ")
+        if _shows_nothing(moves, suspect, reading, *acquisitions[reading.captures[0]]):
             return EdgeEvidence(
-                by=f"{quantity} at {reading.channel}.{reading.port}, {reading.edge.name}",
+                by=f"{reading.quantity.spoken} at {reading.measurand.where}, {reading.measurand.state}",
                 margin=margin,
-                acquisition=reading.acquisition,
+                acquisition=reading.captures[0],
             )
     return None
 
 
 def still(
-    moves: EdgeMoves, suspect: Suspect, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
+    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup
 ) -> float:
     """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
     sound = _when_sound(moves, reading, acquisition, hookup)
     return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, hookup) else 0.0
 
 
-def _when_sound(
-    moves: EdgeMoves, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
-) -> float:
+def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup) -> float:
     """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
-    if reading.quantity not in SEEN_BY:
+    if as_of_change(reading.quantity).sign is None:
         return 0.0
-    sound = float(moves.of((), acquisition, hookup)[_looked_at(reading), _rows(reading, hookup)].min())
+    sound = float(moves.of((), acquisition, hookup)[_looked_at(reading), list(reading.given.rows)].min())
     return sound if sound > 1 else 0.0
 
 
 def _shows_nothing(
-    moves: EdgeMoves, suspect: Suspect, reading: EdgeReading, acquisition: EdgeAcquisition, hookup: Hookup
+    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup
 ) -> bool:
-    found = moves.of(suspect, acquisition, hookup)[_looked_at(reading), _rows(reading, hookup)]
+    found = moves.of(suspect, acquisition, hookup)[_looked_at(reading), list(reading.given.rows)]
     return float(found.max()) < NOTHING
 
 
-def _looked_at(reading: EdgeReading) -> int:
+def _looked_at(reading: Planned) -> int:
     """Which row of `EdgeMoves.of` a reading is of."""
-    return 1 if reading.quantity == "gap" else 0
-
-
-def _rows(reading: EdgeReading, hookup: Hookup) -> list[int]:
-    net, _, leg = reading.port.partition(".")
-    hot = 2 * hookup.view.index(PortName(channel=reading.channel, net=net))
-    return [hot, hot + 1] if not leg else [hot if leg == "hot" else hot + 1]
+    return 1 if as_of_change(reading.quantity).sign == "dip" else 0

@@ -38,6 +38,11 @@ class Control:
     coil_open: frozenset[str] = frozenset()
     coil_shorted: frozenset[str] = frozenset()
 
+    @property
+    def draws_otherwise(self) -> bool:
+        """Whether the relay supply may give another current than to a good unit."""
+        return bool(self.feeds or self.coil_open or self.coil_shorted)
+
 
 def suspect_name(suspect: Suspect) -> str:
     """`K3 never operates + line swap dead`; `healthy` where nothing is wrong."""
@@ -215,8 +220,8 @@ def supply_currents_a(
     rows = []
     for suspect in suspects:
         control = control_of(suspect)
-        same = not (control.feeds or control.coil_open or control.coil_shorted)
-        rows.append(sound if same else [_given_a(module, state, control) for state in states])
+        other = control.draws_otherwise
+        rows.append([_given_a(module, state, control) for state in states] if other else sound)
     return np.array(rows, dtype=float).reshape(len(suspects), len(states))
 
 

@@ -8,14 +8,14 @@ import numpy as np
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
-from harness.faults.doubt import SURE
 from harness.faults.edges import weigh_edges
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.job import Job
 from harness.plan.estimate import HANDS_S, Estimate, estimate, record_s
 from harness.plan.hookups import lead_moves
-from harness.plan.model import HookupVisit, Plan, PlannedReading, StateVisit
+from harness.plan.model import HookupVisit, Plan, Planned, StateVisit
 
 LONGEST_S = 60.0  # for the search; the best so far is taken after that
 
@@ -84,11 +84,11 @@ class _Steps:
                 for acquisition in state.acquisitions:
                     taken = self._add(("acquisition", acquisition.number), record_s(acquisition))
                     self._needs(taken, here)
-        for number, reading in enumerate(plan.readings):
+        for number, reading in enumerate(plan.state_readings):
             one = self._add(("reading", number), 1e-6)
-            if not reading.acquisitions:
+            if not reading.captures:
                 self._rows.append(({one: -1.0} | dict.fromkeys(self._states_of(reading), 1.0), 0.0))
-            for acquired in reading.acquisitions:
+            for acquired in reading.captures:
                 self._needs(one, self._names["acquisition", acquired])
 
     def solve(self, by: np.ndarray) -> tuple[np.ndarray, bool]:
@@ -119,17 +119,23 @@ class _Steps:
         """The plan with what was chosen and these edges, and every reading that they still give."""
         visits = tuple(self._visits(chosen, edges))
         taken = {a.number for visit in visits for state in visit.states for a in state.acquisitions}
-        states = {state.state for visit in visits for state in visit.states}
+        states = {state.state.name for visit in visits for state in visit.states}
         return replace(
             self._plan,
             visits=visits,
-            readings=tuple(
-                reading
-                for reading in self._plan.readings
-                if (set(reading.acquisitions) <= taken if reading.acquisitions else reading.state in states)
+            readings=(
+                *(
+                    reading
+                    for reading in self._plan.state_readings
+                    if (
+                        set(reading.captures) <= taken
+                        if reading.captures
+                        else reading.measurand.state in states
+                    )
+                ),
+                *(one for one in self._plan.edge_readings if set(one.captures) <= edges),
             ),
             predictions={number: made for number, made in self._plan.predictions.items() if number in taken},
-            edge_readings=tuple(one for one in self._plan.edge_readings if one.acquisition in edges),
         )
 
     def _visits(self, chosen: np.ndarray, edges: set[int]) -> list[HookupVisit]:
@@ -157,10 +163,10 @@ class _Steps:
     def _needs(self, one: int, other: int) -> None:
         self._rows.append(({other: 1.0, one: -1.0}, 0.0))
 
-    def _states_of(self, reading: PlannedReading) -> list[int]:
+    def _states_of(self, reading: Planned) -> list[int]:
         return [
             self._names["state", index, state.state.name]
             for index, visit in enumerate(self._plan.visits)
             for state in visit.states
-            if state.state == reading.state
+            if state.state.name == reading.measurand.state
         ]

@@ -21,20 +21,17 @@ from harness.faults.ranking import ODDS, Candidate, Group, Ranking
 from harness.job.faults import FaultKind
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.plan.edge_routes import Routes, moves
-from harness.plan.model import EdgeAcquisition, EdgeReading, Plan
+from harness.plan.edges import Routes, moves
+from harness.plan.model import EdgeAcquisition, Plan, Planned
 from harness.plan.states import energised
+from harness.quantities.change import as_of_change
 
 # Nats that a reading takes from a suspect that foretells another: rough, common practice, no source.
 WRONG = 10.0  # it is judged fail, guarded, where it should be sound
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
 
-TIMES: dict[FaultKind, tuple[str, ...]] = {
-    "relay slow to operate": ("operate_time",),
-    "relay slow to release": ("release_time",),
-    "relay long bounce": ("operate_time", "release_time", "bounce"),
-}
+OF_TIME: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -78,33 +75,36 @@ class Movements:
         """The same job's lines that are operated again and again."""
         return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
 
-    def _one(self, suspect: Suspect, reading: EdgeReading) -> Moved:
+    def _one(self, suspect: Suspect, reading: Planned) -> Moved:
+        acquisition, hookup = self._acquisitions[reading.captures[0]]
+        edge, quantity = acquisition.edge, as_of_change(reading.quantity)
         for fault in suspect:
-            if fault.kind in TIMES:
+            if fault.kind in OF_TIME:
                 relay = next(each for each in self.job.module.relays if each.name == fault.subject)
-                operates = energised(relay, reading.edge.after)
+                operates = energised(relay, edge.after)
                 fits = fault.kind == "relay long bounce" or operates == (
                     fault.kind == "relay slow to operate"
                 )
-                asked = reading.quantity in TIMES[fault.kind] and moves(relay, reading.edge)
+                asked = fault.kind in quantity.relay_faults and moves(relay, edge)
                 if fits and asked and relay.name in self._shown(reading):
-                    return "bounces" if reading.quantity == "bounce" else "late"
-            elif still(self._moves, suspect, reading, *self._acquisitions[reading.acquisition]):
+                    return quantity.fails_as or "fine"
+            elif still(self._moves, suspect, reading, acquisition, hookup):
                 return "still"
         return "fine"
 
-    def _shown(self, reading: EdgeReading) -> set[str]:
+    def _shown(self, reading: Planned) -> set[str]:
         """Relays that a reading is of: those that interrupt what it looks at when they alone are open."""
-        key = (reading.acquisition, reading.channel, reading.port)
+        key = (reading.captures[0], reading.measurand.channel, reading.measurand.port)
         if key not in self._known:
             self._known[key] = self._relays_of(reading)
         return self._known[key]
 
-    def _relays_of(self, reading: EdgeReading) -> set[str]:
-        _, hookup = self._acquisitions[reading.acquisition]
-        net, _, leg = reading.port.partition(".")
-        port = PortName(channel=reading.channel, net=net)
-        hot, cold = self._routes.of_port(hookup, reading.edge, port, reading.check.tone.frequency_hz)
+    def _relays_of(self, reading: Planned) -> set[str]:
+        acquisition, hookup = self._acquisitions[reading.captures[0]]
+        net, _, leg = reading.measurand.port.partition(".")
+        port = PortName(channel=reading.measurand.channel, net=net)
+        hz = acquisition.stimulus.frequency_hz
+        hot, cold = self._routes.of_port(hookup, acquisition.edge, port, hz)
         legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
         return {name for each in legs for name in each.relays}
 

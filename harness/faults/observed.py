@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from harness.job.state import State
 from harness.measure.transfer import Transfer
-from harness.plan.model import Acquisition, Cycle, EdgeReading
+from harness.plan.model import Acquisition, Planned
+from harness.quantities.cycle import OfOperations
+from harness.quantities.quantity import PlannedReading
 from harness.reading import Shown, Step
 
 Complex = NDArray[np.complex128]
@@ -37,7 +39,7 @@ Moved = Literal["fine", "late", "bounces", "still"]
 class EdgeSeen:
     """A judged reading of a change of state, as the plan has it, and what it says of the relays."""
 
-    reading: EdgeReading
+    reading: Planned
     moved: Moved
 
 
@@ -52,7 +54,7 @@ class CycleSeen:
     judged: whether that share is judged fail.
     """
 
-    cycle: Cycle
+    cycle: PlannedReading[OfOperations]
     failed: float
     missed: Missed
     judged: bool

@@ -14,30 +14,24 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
+from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
-from harness.faults.doubt import SURE
-from harness.faults.groups import groups_of, told_apart
-from harness.faults.margins import weigh_margins
-from harness.faults.prospect import Prospect
+from harness.faults.margins import groups_of, told_apart, weigh_margins
+from harness.faults.predicted_readings import PredictedReadings
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
-from harness.job.sequence import Check, Tone
+from harness.job.sequence import Tone
 from harness.plan.build import trial_plan
-from harness.quantities.registry import QUANTITIES
-from harness.reading import Limit
+from harness.quantities.registry import SUGGESTED
 
 # IEC 60063, E24, from memory.
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 VALUES_OHM = tuple(float(value * decade) for decade in (10, 100) for value in E24)  # 100 ohm to 9.1 kohm
 TOLERANCE = 0.001  # plugs are measured once, so that their resistors count as known to this
 MATCHED = ((3.0, 600.0), (6.0, 600.0))  # loss in dB and impedance of the matched pads that are tried
-LEVELS: tuple[tuple[str, Limit | None], ...] = (
-    ("gain", Limit(kind="within", unit="dB", high=0.2)),
-    ("polarity", None),
-    ("balance", Limit(kind="within", unit="dB", high=0.2)),
-)
 STARTS, TRIES = 6, 48
 
 
@@ -209,8 +203,8 @@ def _evaluate(
     shown = signatures(trial, plan, faults, impedances=impedances, executor=executor)
     made = weigh_margins(trial, plan, shown)
     seen = made.best >= SURE
-    prospect = Prospect(job=trial, plan=plan, signatures=shown)
-    apart = told_apart(prospect)
+    units = PredictedReadings(trial, plan, shown)
+    apart = told_apart(units)
     groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
     return PlugSet(
         words=words,
@@ -219,14 +213,14 @@ def _evaluate(
         seen=int(seen.sum()),
         distinct=len(groups),
         unseen=tuple(name for name, there in zip(shown.names, seen, strict=True) if not there),
-        alike=_alike(prospect),
+        alike=_alike(units),
     )
 
 
-def _alike(prospect: Prospect) -> tuple[tuple[str, str], ...]:
+def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
     """Pairs of powered states that no output tells apart."""
-    shown, k = prospect.signatures, prospect.job.sequence.coverage_factor
-    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in prospect.entries())
+    shown, k = units.signatures, units.coverage_factor
+    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in units.entries())
     states = [state for state in shown.states if state.powered]
     rows = [
         [place for place, each in enumerate(shown.acquisitions) if each.state == state] for state in states
@@ -263,20 +257,15 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
         for net in outputs
     )
     tone = next(
-        (check.tone for check in job.sequence.checks if check.quantity.name == "gain"),
+        (check.tone for check in job.sequence.checks if check.quantity.judges_silent_ports),
         Tone(frequency_hz=1e3, level_vrms=1.228),
     )
-    checks = tuple(
-        Check(
-            name=name,
-            quantity=QUANTITIES[name],
-            at=outputs,
-            tone=tone,
-            limit=limit,
-            options=QUANTITIES[name].options(),
-        )
-        for name, limit in LEVELS
+    one_channel = (
+        (quantity, suggestion)
+        for quantity, suggestion in SUGGESTED
+        if quantity.at_ports and not quantity.between_channels and not quantity.across(quantity.options())
     )
+    checks = tuple(suggested_check(suggestion, outputs, tone) for suggestion in one_channel)
     supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
     through = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
     fixture: Fixture = replace(job.fixture, links=links, hookups=(*through, *hookups))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from harness.faults.effects import Suspect
 from harness.faults.expected import Expected, Expecter
-from harness.faults.likelihood import Spread, Yardstick, fit_supply, fit_trials, supply_distances
+from harness.faults.likelihood import Spread, Yardstick
 from harness.faults.observed import Evidence
 from harness.faults.priors import SOMETHING_ELSE, log_prior
 from harness.faults.ranking import (
@@ -25,6 +25,7 @@ from harness.faults.ranking import (
     is_resistive,
     likelihood_of,
 )
+from harness.faults.supply import fit_supply, fit_trials, supply_distances
 from harness.job.module import Module
 from harness.job.state import State
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.errors import CircuitError
 from harness.faults.effects import Suspect, supply_currents_a, suspect_name, with_fault
 from harness.faults.suspects import Planner
@@ -18,7 +18,6 @@ from harness.job.fixture import Fixture
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State
-from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition, Plan
 
 Complex = NDArray[np.complex128]
@@ -50,6 +49,10 @@ class Signatures:
     states: tuple[State, ...]
     supply_a: Floats
     healthy_supply_a: Floats
+
+    def state_index(self, name: str) -> int:
+        """Where a state stands among `states`, by its name."""
+        return [state.name for state in self.states].index(name)
 
     def place(self, number: int) -> int:
         """Where an acquisition of the plan's number stands. Raises KeyError for one that is no pair."""
@@ -89,7 +92,7 @@ def plain_transfers(
     for place, acquisition in enumerate(pairs):
         hookup = hookups[acquisition.hookup]
         sound = build_circuit(job.module, job.fixture, hookup, acquisition.state, impedances)
-        tones = choose_tones(acquisition.stimulus.frequency_hz)
+        tones = acquisition.stimulus.tones
         for row, suspect in enumerate(suspects):
             broken = with_fault(
                 sound, suspect, module=job.module, fixture=job.fixture, state=acquisition.state
@@ -159,7 +162,7 @@ def batch_transfers(
                     looks=tuple(
                         (
                             tuple(pairs[place].state for place in here),
-                            choose_tones(stimulus.frequency_hz).frequencies_hz,
+                            stimulus.tones.frequencies_hz,
                         )
                         for stimulus, here in zip(looks, places, strict=True)
                     ),

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from harness.job.state import State
-from harness.quantities.quantity import Options, Quantity
+from harness.quantities.quantity import AnyQuantity, Options
 from harness.reading import Limit
 from harness.toml_files.values import Frequency, Level, Table
 
@@ -29,7 +29,7 @@ class Check:
     """
 
     name: str
-    quantity: Quantity
+    quantity: AnyQuantity
     at: tuple[str, ...]
     tone: Tone
     limit: Limit | None

@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from harness.measure.distortion import Harmonics
+from harness.measure.distortion import Harmonics, measure_harmonics
 from harness.measure.noise import BandPower
+from harness.measure.tones import Stimulus
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's place in the view
@@ -48,6 +49,16 @@ class Bare:
 
 
 NOTHING_BARE = Bare()
+
+
+def harmonics_of(capture: Capture, rows: tuple[int, int], stimulus: Stimulus) -> Harmonics:
+    """The tone and its harmonics in a pair's record."""
+    return measure_harmonics(
+        capture.volts[list(rows)],
+        capture.interval_s,
+        stimulus.tones.hot_hz,
+        step_v=(capture.step_v[rows[0]], capture.step_v[rows[1]]),
+    )
 
 
 def _capture_to_dict(capture: Capture) -> dict[str, Any]:

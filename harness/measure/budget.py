@@ -13,8 +13,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.freedom import Sampled, effective_freedom, student_factor
 from harness.reading import Contribution, Estimate
+from harness.units import ZERO_DBU_VRMS
+
+FEWEST = 1.0  # degrees of freedom; the table has none below
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sampled:
+    """That a standard uncertainty was found from the scatter of few values.
+
+    series: tells which values; what was found from the same ones is too small, or too large, together.
+    """
+
+    freedom: float
+    series: str
+
+
+def effective_freedom(standard: float, shares: Iterable[tuple[Sampled, float]]) -> float:
+    """Degrees of freedom of a combined standard uncertainty, by Welch and Satterthwaite (G.4.1).
+
+    shares: those of its parts that were found from few values, each with how. The formula adds up what the
+    parts' variances are unsure by, u⁴/ν, by squares, as of independent estimates; what is of one series is
+    too small or too large together, and is added up as it is.
+    """
+    unsure: dict[str, float] = {}
+    for sampled, share in shares:
+        unsure[sampled.series] = unsure.get(sampled.series, 0.0) + share**2 / math.sqrt(sampled.freedom)
+    together = sum(each**2 for each in unsure.values())
+    return max(standard**4 / together, FEWEST) if together > 0 else math.inf
+
+
+def student_factor(k: float, freedom: float) -> float:
+    """Factor that covers as much of Student's distribution as `k` does of a normal one (G.3.2): t_p(ν).
+
+    freedom: of any size, also between whole numbers.
+    """
+    from scipy.special import ndtr, stdtrit
+
+    return max(-float(stdtrit(freedom, float(ndtr(-k)))), k) if math.isfinite(freedom) else k
+
 
 Scale = Literal["linear", "db", "deg"]
 Origin = Literal["noise", "bench", "parts"]
@@ -215,3 +253,62 @@ def _gathered(lines: Sequence[Contribution]) -> tuple[Contribution, ...]:
         Contribution(name=name, standard=math.sqrt(square)) for name, square in squares.items() if square > 0
     ]
     return tuple(sorted(kept, key=lambda line: -line.standard))
+
+
+def root_of_power(power: float, parts: Sequence[Contribution], *, k: float = 2.0) -> Estimate:
+    """Square root of a power that may have been found by subtracting another one.
+
+    parts: components with their standard uncertainties, in the power's unit; those of one name are combined.
+    The interval is that of the power, converted at its ends. A power no further above zero than `k` times its
+    uncertainty is a floor: the root lies below that of its upper end.
+    """
+    squares: dict[str, float] = {}
+    for part in parts:
+        squares[part.name] = squares.get(part.name, 0.0) + part.standard**2
+    standard = math.sqrt(sum(squares.values()))
+    if power <= k * standard:
+        return below(math.sqrt(max(power, 0.0) + k * standard), k=k)
+    value = math.sqrt(power)
+    lines = [
+        Contribution(name=name, standard=math.sqrt(square) / (2 * value))
+        for name, square in squares.items()
+        if square > 0
+    ]
+    return Estimate(
+        value=value,
+        standard=standard / (2 * value),
+        low=math.sqrt(power - k * standard),
+        high=math.sqrt(power + k * standard),
+        coverage_factor=k,
+        floor=False,
+        budget=tuple(sorted(lines, key=lambda line: -line.standard)),
+    )
+
+
+def below(bound: float, *, k: float = 2.0) -> Estimate:
+    """Nothing was found: what is there lies below `bound`."""
+    return Estimate(
+        value=bound, standard=None, low=-math.inf, high=bound, coverage_factor=k, floor=True, budget=()
+    )
+
+
+def in_db(estimate: Estimate, one: float = 1.0) -> Estimate:
+    """20 log10 of an estimate of a magnitude over `one`; its interval is converted at its ends."""
+    if estimate.floor or not estimate.value > 0:
+        bound = _db(estimate.high / one)
+        return replace(below(bound, k=estimate.coverage_factor), value=bound)
+    share = DB_PER_NEPER / estimate.value
+    return Estimate(
+        value=_db(estimate.value / one),
+        standard=None if estimate.standard is None else share * estimate.standard,
+        low=_db(estimate.low / one),
+        high=_db(estimate.high / one),
+        coverage_factor=estimate.coverage_factor,
+        floor=False,
+        budget=tuple(replace(line, standard=share * line.standard) for line in estimate.budget),
+    )
+
+
+def in_dbu(estimate: Estimate) -> Estimate:
+    """Level in dBu of an estimate in volts RMS."""
+    return in_db(estimate, ZERO_DBU_VRMS)

@@ -17,9 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.band_pass import band_pass
-from harness.measure.budget import estimate
-from harness.measure.levels import below
+from harness.measure.budget import below, estimate
+from harness.measure.spectrum import band_pass
 from harness.measure.transition import Transition
 from harness.reading import Contribution, Estimate
 

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
+from harness.measure.budget import below, root_of_power
 from harness.measure.clock import sine_rows
-from harness.measure.levels import below, root_of_power
 from harness.measure.noise import HIGH_HZ, BandPower, band_power
 from harness.measure.tone import ToneFit, fit_tones
 from harness.reading import Contribution, Estimate

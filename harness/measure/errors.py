@@ -14,8 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.budget import Origin
-from harness.measure.freedom import Sampled
+from harness.measure.budget import Origin, Sampled
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
@@ -56,7 +55,8 @@ class ErrorSource:
     """One source of error. line: its line in a budget. source: its name; of one name, it is one error.
 
     at: the rows and columns of a transfer that it acts on. There it changes h by `relative` times h plus
-    `absolute`, for one standard uncertainty; both are of a shape that h[…, rows, columns] broadcasts with.
+    `absolute`, for one standard uncertainty, times `scale`; all of a shape that broadcasts with
+    h[…, rows, columns].
     even: it lies anywhere between two limits with the same probability. sampled: it was found from few
     values.
     """
@@ -67,22 +67,34 @@ class ErrorSource:
     at: tuple[Any, Any] = (EVERY, EVERY)
     relative: Any = 0.0
     absolute: Any = 0.0
+    scale: Any = 1.0
     even: bool = False
     sampled: Sampled | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ErrorModel:
-    """All that may be wrong with one capture's transfer, of one unit or of many."""
+    """All that may be wrong with one capture's transfer, of one unit or of many.
+
+    sources: tolerances of parts come last.
+    """
 
     sources: tuple[ErrorSource, ...]
 
+    @property
+    def first_part(self) -> int:
+        """Place of the first tolerance of a part; that of none is the end."""
+        return sum(source.origin != "parts" for source in self.sources)
+
     def deltas(self, h: Complex) -> Complex:
         """What each source changes in h, (…, legs, 2): (sources, …, legs, 2)."""
-        found = np.zeros((len(self.sources), *h.shape), dtype=np.complex128)
+        leading = h.shape[:-2]  # last in memory: what is picked out of this is one leg's of all units
+        found = np.zeros((len(self.sources), *h.shape[-2:], *leading), dtype=np.complex128)
+        axes = range(found.ndim - len(leading), found.ndim)
+        found = np.moveaxis(found, axes, range(1, 1 + len(leading)))
         for delta, source in zip(found, self.sources, strict=True):
             place = (..., *source.at)
-            delta[place] = source.relative * h[place] + source.absolute
+            delta[place] = (source.relative * h[place] + source.absolute) * source.scale
         return found
 
     def standard(self, h: Complex) -> Floats:
@@ -164,7 +176,7 @@ def predicted_errors(
         scale = np.minimum(np.nan_to_num(np.abs(h) / np.abs(good), nan=0.0, posinf=1.0), 1.0)
     sources += [
         ErrorSource(
-            line="tolerance of parts", source=f"part {number}", origin="parts", absolute=spread * scale
+            line="tolerance of parts", source=f"part {number}", origin="parts", absolute=spread, scale=scale
         )
         for number, spread in enumerate(spreads)
     ]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.measure.freedom import Sampled, effective_freedom, student_factor
+from harness.measure.budget import Sampled, effective_freedom, student_factor
 from harness.measure.noise import band_power
 from harness.measure.reference import Reference, ToneReference
 from harness.units import dbu_from_vrms

@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.ranging import FULLEST
-from harness.measure.reference import SAME_SETTING, Offset, RangeGain, ToneReference
-from harness.measure.repeatability import Spread, pooled
+from harness.measure.captures import FULLEST
+from harness.measure.reference import SAME_SETTING, Offset, RangeGain, Spread, ToneReference, pooled
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
 

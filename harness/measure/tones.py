@@ -1,4 +1,4 @@
-"""Which two frequencies to send, and for how long to look.
+"""Which two frequencies to send, and for how long to look; and what the generator does meanwhile.
 
 Hot and cold carry neighbouring tones so that one acquisition tells them apart. Both fit the record in whole
 cycles, and so do 50 Hz and 60 Hz, so that neither the other leg nor the mains leaks into a reading.
@@ -6,6 +6,8 @@ cycles, and so do 50 Hz and 60 Hz, so that neither the other leg nor the mains l
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
 
 from harness.errors import UsageError
 
@@ -34,6 +36,7 @@ class TonePair:
         return self.hot_hz, self.cold_hz
 
 
+@lru_cache(maxsize=1024)
 def choose_tones(frequency_hz: float) -> TonePair:
     """Choose two tones near `frequency_hz`, hot below cold.
 
@@ -88,3 +91,43 @@ def is_mains(frequency_hz: float, duration_s: float) -> bool:
         and abs(math.remainder(frequency_hz, mains)) < 0.6 / duration_s
         for mains in MAINS_HZ
     )
+
+
+IDLE_HZ = 60e3
+SILENT_RECORD_HZ = 1e3  # with the outputs off nothing is looked for, but mains is averaged as with a tone
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stimulus:
+    """What the generator does during an acquisition.
+
+    `pair`: the hot output at the lower, the cold output at the upper of two neighbouring frequencies around
+    `frequency_hz`, each at half of the differential level. `antiphase`: both at one frequency, the cold one
+    inverted. `silence`: both outputs off, and with them nothing on the input. `idle`: both on at the
+    generator's smallest amplitude and far above the audio band, so that their resistances end the input and
+    nothing else of them is there.
+    """
+
+    kind: Literal["pair", "antiphase", "silence", "idle"]
+    frequency_hz: float = 0.0
+    level_vrms: float = 0.0
+
+    @property
+    def tones(self) -> TonePair:
+        """The two frequencies, and the record that holds both in whole cycles."""
+        return choose_tones(SILENT_RECORD_HZ if self.kind == "silence" else self.frequency_hz)
+
+    @property
+    def has_tone(self) -> bool:
+        """Whether a signal is there to be found."""
+        return self.kind in ("pair", "antiphase")
+
+    def __str__(self) -> str:
+        if not self.has_tone:
+            return self.kind
+        alone = "antiphase, " if self.kind == "antiphase" else ""
+        return f"{alone}{self.frequency_hz:g} Hz, {self.level_vrms:.3f} V"
+
+
+SILENCE = Stimulus(kind="silence")
+IDLE = Stimulus(kind="idle", frequency_hz=IDLE_HZ)

@@ -1,13 +1,21 @@
-"""From a fit to the transfer matrix: complex volts at each viewed leg per volt of each source leg."""
+"""From a fit to the transfer matrix: complex volts at each viewed leg per volt of each source leg.
+
+Of two transfers of the same legs, taken with each pair's scope inputs exchanged, one is made. A through
+reference has each input's reading of one source alone, so the ratio r of a pair's two gains is unknown. With
+the inputs one way round r is in the entries that cross, where an input sees the source that its partner saw
+in the reference; with the inputs exchanged it is in the others. Together the two transfers show r, and both
+can be freed of it. Without a reference both legs' means have the same gain.
+"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component
+from harness.measure.budget import Component, merged
 from harness.measure.errors import measured_errors
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
@@ -25,13 +33,15 @@ class Transfer:
     """A transfer matrix, measured or predicted. values: complex, (legs, 2), as in `Prediction.transfer`.
 
     phase_known: phases are those against the drive, which was in view. polarity_known: the sign of a leg's
-    answer can be believed, by that or because the unit is passive.
+    answer can be believed, by that or because the unit is passive. made: by a capture alone, by one with a
+    through reference, or by the circuit.
     """
 
     values: Complex
     components: tuple[Component, ...]
     phase_known: bool
     polarity_known: bool
+    made: Literal["measured", "referenced", "predicted"] = "measured"
 
 
 def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] = ()) -> Transfer:
@@ -48,6 +58,7 @@ def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] =
         ),
         phase_known=True,
         polarity_known=True,
+        made="predicted",
     )
 
 
@@ -119,6 +130,7 @@ def make_transfer(
         ),
         phase_known=phase_known,
         polarity_known=phase_known or passive,
+        made="measured" if reference is None else "referenced",
     )
 
 
@@ -140,3 +152,85 @@ def _turned(values: Complex, anchors: Sequence[int | None], raw: Complex, predic
         target = np.angle(expected) if abs(expected) > PREDICTED * abs(raw[row, k]) else 0.0
         turned[..., :, k] *= np.exp(1j * (target - np.angle(values[..., row, k])))[..., None]
     return turned
+
+
+CLEAR = 20.0  # times its standard uncertainty: below, a leg's signal tells no ratio
+
+
+def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
+    """Combine the transfers of a hookup and of its exchange, both by leg, both corrected by the reference.
+
+    A pair one of whose legs shows too little of its own source to tell a ratio by is left as `plain` has it.
+    Raises ReadingError for transfers of different legs.
+    """
+    if plain.values.shape != swapped.values.shape:
+        raise ReadingError("an exchange of inputs needs two transfers of the same legs")
+    told = _told(plain) & _told(swapped)
+    both = (
+        (component, place, component.delta)
+        for place, transfer in enumerate((plain, swapped))
+        for component in transfer.components
+    )
+    components = []
+    for component in merged((2, *plain.values.shape), both):
+        first, second = component.delta
+        above = _combined(plain.values + first, swapped.values + second, told)
+        below = _combined(plain.values - first, swapped.values - second, told)
+        components.append(replace(component, delta=(above - below) / 2))
+    return Transfer(
+        values=_combined(plain.values, swapped.values, told),
+        components=tuple(components),
+        phase_known=plain.phase_known and swapped.phase_known,
+        polarity_known=plain.polarity_known and swapped.polarity_known,
+    )
+
+
+def _combined(plain: Complex, swapped: Complex, told: NDArray[np.bool_]) -> Complex:
+    """The mean of both, each freed of the ratio that they show together, pair by pair."""
+    mean = plain.copy()
+    for hot in range(0, len(plain), 2):
+        cold = hot + 1
+        if not told[hot] or not told[cold]:
+            continue
+        # The geometric mean of both legs is free of what a source's level did in between.
+        ratio = np.sqrt(plain[hot, 0] / swapped[hot, 0] * swapped[cold, 1] / plain[cold, 1])
+        mean[hot, 0] = (plain[hot, 0] + swapped[hot, 0] * ratio) / 2
+        mean[cold, 1] = (plain[cold, 1] + swapped[cold, 1] / ratio) / 2
+        mean[hot, 1] = (plain[hot, 1] / ratio + swapped[hot, 1]) / 2
+        mean[cold, 0] = (plain[cold, 0] * ratio + swapped[cold, 0]) / 2
+    return mean
+
+
+def _told(transfer: Transfer) -> NDArray[np.bool_]:
+    """By leg, whether its own source stands clear of the noise."""
+    square = np.zeros(transfer.values.shape)
+    for component in transfer.components:
+        if component.origin == "noise":
+            square += np.abs(component.delta) ** 2
+    rows = np.arange(len(square))
+    own = np.abs(transfer.values[rows, rows % 2])
+    return np.asarray(own > np.maximum(CLEAR * np.sqrt(square[rows, rows % 2]), 1e-9))
+
+
+def exchanged(first: Transfer, second: Transfer) -> Transfer:
+    """Combine two transfers of the same legs, taken with the pairs' two scope inputs exchanged.
+
+    Both have their rows by leg: hot, cold, hot, cold… In `second` each leg was seen through the input that
+    its partner had in `first`. The mean of both sees both legs of a pair through the mean of its two gains: a
+    component "input gain" of either input is then the same relative change of both legs, and cancels in
+    whatever is a ratio within the pair. Noise is averaged. Raises ReadingError for transfers of different
+    legs.
+    """
+    if first.values.shape != second.values.shape:
+        raise ReadingError("an exchange of inputs needs two transfers of the same legs")
+    halves = (
+        (component, slice(None), component.delta / 2)
+        for transfer in (first, second)
+        for component in transfer.components
+    )
+    return Transfer(
+        values=(first.values + second.values) / 2,
+        components=merged(first.values.shape, halves),
+        phase_known=first.phase_known and second.phase_known,
+        polarity_known=first.polarity_known and second.polarity_known,
+    )

@@ -2,9 +2,11 @@
 
 from harness.job.fixture import Hookup
 from harness.job.state import State
+from harness.measure.tones import Stimulus
 from harness.plan.draft import Draft
-from harness.plan.model import Acquisition, Cycle, HookupVisit, StateVisit, Stimulus
-from harness.quantities.quantity import LOW_LEVEL_VRMS
+from harness.plan.model import Acquisition, HookupVisit, StateVisit
+from harness.quantities.cycle import OfOperations
+from harness.quantities.quantity import LOW_LEVEL_VRMS, PlannedReading
 
 
 def is_dry(stimulus: Stimulus) -> bool:
@@ -17,7 +19,7 @@ def arrange(
     ordered: tuple[Hookup, ...],
     walk: tuple[State, ...],
     *,
-    cycles: tuple[Cycle, ...],
+    cycles: tuple[PlannedReading[OfOperations], ...],
     edged: tuple[Hookup, ...],
 ) -> tuple[HookupVisit, ...]:
     """Walk through the states of each hookup, forth in one and back in the next.
@@ -30,13 +32,13 @@ def arrange(
     walking = _Walk(draft=draft, walk=walk)
     visits: list[HookupVisit] = []
     for hookup in ordered:
-        here = tuple(cycle for cycle in cycles if cycle.hookup == hookup.name)
+        here = tuple(cycle for cycle in cycles if cycle.given.setup == hookup.name)
         if hookup.select is not None and ((dry := walking.through(hookup, dry=True)) or here):
             visits.append(HookupVisit(hookup=hookup, states=dry, cycles=here))
     for hookup in ordered:
         first = () if hookup.select is not None else walking.through(hookup, dry=True)
         made = (*first, *walking.through(hookup, dry=False))
-        here = tuple(one for one in cycles if one.hookup == hookup.name and hookup.select is None)
+        here = tuple(one for one in cycles if one.given.setup == hookup.name and hookup.select is None)
         if made or here or hookup in edged:
             visits.append(HookupVisit(hookup=hookup, states=made, cycles=here))
     return tuple(visits)

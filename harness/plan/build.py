@@ -1,29 +1,32 @@
 """Sequence, states, channels and hookups to a plan. Pure: nothing here knows a bench."""
 
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from typing import cast
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import State
-from harness.plan import hookups, states, steady
+from harness.plan import hookups, states
 from harness.plan.arrange import arrange
-from harness.plan.cycles import cycles_of
-from harness.plan.draft import Draft
-from harness.plan.edge_routes import Routes
-from harness.plan.edges import add_edges, edge_wants
+from harness.plan.draft import Draft, NeedInState
+from harness.plan.edges import Routes, add_edges, edge_wants
 from harness.plan.hookups import Need
-from harness.plan.model import SILENCE, HookupVisit, Plan, PlannedReading, Stimulus
+from harness.plan.model import HookupVisit, Plan, Planned
+from harness.plan.states import expected_current_a
 from harness.plan.unread import refuse_unread
-from harness.quantities.steady import GainOptions
-from harness.reading import Limit
+from harness.quantities.cycle import CycleLevels, OfCycle, OfOperations, levels_of
+from harness.quantities.quantity import PlannedReading
+from harness.quantities.registry import AT_SILENT_PORTS
+from harness.quantities.supply import OfState
+from harness.reading import Limit, Measurand, ReadingKey
 
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
 DEFAULT_SILENT_BELOW_DB = -60.0
-
-ONLY_WITH_SIGNAL = frozenset({"polarity", "phase", "balance", "balance_phase", "crosstalk"})
+SILENT = 0.01  # of a leg's drive: a line that is operated between two states below this shows nothing
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
@@ -42,14 +45,14 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     wanted = hookups.needs(job.module, job.fixture, job.sequence)
     assigned = hookups.choose(wanted)
     walk = states.ordered(job.sequence.states)
-    readings: list[PlannedReading] = []
+    readings: list[Planned] = []
     for state in walk:
         for check in job.sequence.checks:
             if check.quantity.family == "supply" and state.powered and check.covers(state):
-                readings.append(_supply_reading(check, state))
+                readings.append(_of_supply(job, check, state))
         for need in wanted:
-            readings += _readings(draft, need, assigned[need], state)
-    readings += _matches(draft, wanted, assigned, walk)
+            readings += _of_state(draft, need, assigned[need], state)
+    readings += _of_channels(draft, wanted, assigned, walk)
     routes = Routes(job=job, impedances=impedances)
     edges = edge_wants(routes)
     edged = tuple(dict.fromkeys(want.hookup for want in edges if want.places))
@@ -77,12 +80,15 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     return Plan(
         through=next((hookup for hookup in job.fixture.hookups if hookup.through), None),
         visits=visits,
-        readings=tuple(_renumber_reading(reading, renumbered) for reading in readings),
+        readings=(
+            *(_renumber_reading(reading, renumbered) for reading in readings),
+            *edge_readings,
+            *(cycle for visit in visits for cycle in visit.cycles),
+        ),
         predictions={renumbered[number]: made for number, made in draft.predictions.items()},
         stimuli=tuple(
             dict.fromkeys(a.stimulus for a in draft.acquisitions.values() if a.stimulus.kind == "pair")
         ),
-        edge_readings=edge_readings,
     )
 
 
@@ -91,79 +97,36 @@ def _any_hookup(job: Job) -> tuple[Hookup, ...]:
     return tuple(hookup for hookup in job.fixture.hookups if not hookup.through)[:1]
 
 
-def _supply_reading(check: Check, state: State) -> PlannedReading:
+def _of_supply(job: Job, check: Check, state: State) -> Planned:
     return PlannedReading(
-        check=check,
-        quantity="supply_current",
+        key=ReadingKey(check=check.name, measurand=Measurand(quantity=check.quantity.name, state=state.name)),
+        quantity=check.quantity,
         limit=check.limit,
-        state=state,
-        driven="",
-        channel="",
-        port="",
-        acquisitions=(),
-        route="",
+        captures=(),
+        given=OfState(expected_a=expected_current_a(job.module, state)),
     )
 
 
-def _stimulus(check: Check) -> Stimulus:
-    if not check.quantity.driven:
-        return SILENCE
-    return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
-
-
-def _readings(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[PlannedReading]:
+def _of_state(draft: Draft, need: Need, hookup: Hookup, state: State) -> Iterator[Planned]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
-    if check.quantity.between_channels or check.quantity.family == "cycle" or not check.covers(state):
-        return []
-    source = need.drive.channel if hookups.is_across(check) else need.channel
-    live = draft.is_live(hookup, state, PortName(channel=source, net=need.port))
-    if check.quantity.name in steady.QUANTITIES:
-        return steady.readings(draft, need, hookup, state, live=live)
-    quantity, limit = check.quantity.name, check.limit
-    if not live and quantity in ONLY_WITH_SIGNAL:
-        return []
-    if live and quantity == "isolation":
-        return []
-    if not live and quantity == "gain":
-        quantity = "isolation"
-        asked = check.options.silent_below if isinstance(check.options, GainOptions) else None
+    if check.quantity.between_channels or not check.covers(state):
+        return
+    here = NeedInState(draft=draft, need=need, hookup=hookup, in_state=state, check=check)
+    yield from check.quantity.readings(here)
+    if check.quantity.judges_silent_ports and not here.live:
+        asked = check.options.silent_below_db
         silent_db = DEFAULT_SILENT_BELOW_DB if asked is None else asked
         limit = Limit(kind="below", unit="dB", high=silent_db)
-    numbers: tuple[int, ...] = (draft.acquire(hookup, state, _stimulus(check)),)
-    partner = hookups.partner_of(hookup, draft.job.fixture) if check.quantity.inputs_swapped else None
-    if partner is not None:
-        numbers += (draft.acquire(partner, state, _stimulus(check)),)
-    words = ""
-    if quantity != "offset":
-        words = draft.route(hookup, state, PortName(channel=source, net=need.port))
-    return [
-        PlannedReading(
-            check=check,
-            quantity=quantity,
-            limit=limit,
-            state=state,
-            driven=need.drive.channel,
-            channel=need.channel,
-            port=port,
-            acquisitions=numbers,
-            route=words,
-        )
-        for port in _ports(quantity, need.port)
-    ]
+        for other in AT_SILENT_PORTS:
+            yield from other.readings(here.of(replace(check, quantity=other, limit=limit)))
 
 
-def _ports(quantity: str, port: str) -> tuple[str, ...]:
-    """An offset is read on each leg and on the pair."""
-    return (port, f"{port}.hot", f"{port}.cold") if quantity == "offset" else (port,)
-
-
-def _matches(
-    draft: Draft, wanted: tuple[Need, ...], assigned: dict[Need, Hookup], walk: tuple[State, ...]
-) -> list[PlannedReading]:
+def _of_channels(
+    draft: Draft, wanted: Iterable[Need], assigned: Mapping[Need, Hookup], walk: Iterable[State]
+) -> Iterator[Planned]:
     """Channel against channel: the same port, drive and plugs in the first channel and each other one."""
     first = draft.job.module.channels[0]
-    found: list[PlannedReading] = []
     matches = [need for need in wanted if need.check.quantity.between_channels]
     for need in (need for need in matches if need.channel != first):
         hookup = assigned[need]
@@ -179,28 +142,14 @@ def _matches(
         )
         if partner is None:
             continue
-        for state in walk:
-            live = draft.is_live(hookup, state, PortName(channel=need.channel, net=need.port))
-            if not live or not need.check.covers(state):
-                continue
-            stimulus = _stimulus(need.check)
-            found.append(
-                PlannedReading(
-                    check=need.check,
-                    quantity=need.check.quantity.name,
-                    limit=need.check.limit,
-                    state=state,
-                    driven=need.drive.channel,
-                    channel=need.channel,
-                    port=need.port,
-                    acquisitions=(
-                        draft.acquire(assigned[partner], state, stimulus),
-                        draft.acquire(hookup, state, stimulus),
-                    ),
-                    route="",
-                )
+        for state in (state for state in walk if need.check.covers(state)):
+            other = NeedInState(
+                draft=draft, need=partner, hookup=assigned[partner], in_state=state, check=need.check
             )
-    return found
+            here = NeedInState(
+                draft=draft, need=need, hookup=hookup, in_state=state, check=need.check, first=other
+            )
+            yield from need.check.quantity.readings(here)
 
 
 def _renumber_visit(visit: HookupVisit, renumbered: dict[int, int]) -> HookupVisit:
@@ -216,5 +165,31 @@ def _renumber_visit(visit: HookupVisit, renumbered: dict[int, int]) -> HookupVis
     )
 
 
-def _renumber_reading(reading: PlannedReading, renumbered: dict[int, int]) -> PlannedReading:
-    return replace(reading, acquisitions=tuple(renumbered[number] for number in reading.acquisitions))
+def _renumber_reading(reading: Planned, renumbered: dict[int, int]) -> Planned:
+    return replace(reading, captures=tuple(renumbered[number] for number in reading.captures))
+
+
+def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> Iterator[PlannedReading[OfOperations]]:
+    """One for each control line, operated from rest, at whose port a signal shows before or after.
+
+    A line that leaves the port silent both times is left out: no failure could be seen there, and none in ten
+    operations would mean nothing.
+    """
+    tone = need.check.tone
+    rows = hookup.rows(PortName(channel=need.channel, net=need.port))
+
+    def levels(state: State) -> CycleLevels:
+        transfer = draft.predict(hookup, state, tone.frequency_hz).transfer
+        return levels_of((transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms, rows)
+
+    for line in draft.job.module.line_names:
+        state = State(on=(line,))
+        if not need.check.covers(state):
+            continue
+        at_rest, operated = levels(State(on=())), levels(state)
+        most = max(one.legs_vrms[row] for one in (at_rest, operated) for row in rows)
+        if most > SILENT * tone.level_vrms / 2:
+            here = NeedInState(draft=draft, need=need, hookup=hookup, in_state=state, check=need.check)
+            yield cast(OfCycle, need.check.quantity).planned(
+                here, setup=hookup.name, line=line, rows=rows, at_rest=at_rest, operated=operated
+            )

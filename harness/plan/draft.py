@@ -1,16 +1,21 @@
 """What has been planned so far: acquisitions, each shared by every reading that can use it."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.predict import Prediction, predict_circuit
+from harness.circuit.predict import Prediction, differential, predict_circuit
 from harness.circuit.routes import SILENT, live_route
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
+from harness.job.sequence import Check
 from harness.job.state import State
-from harness.measure.tones import choose_tones
-from harness.plan.model import Acquisition, Stimulus
+from harness.measure.tones import Stimulus, choose_tones
+from harness.plan.hookups import Need, partner_of
+from harness.plan.known import coupled_into, path_between
+from harness.plan.model import Acquisition
+from harness.quantities.need import KnownOhm, PlannedCapture, PortView
 
 
 @dataclass
@@ -35,7 +40,7 @@ class Draft:
             self.acquisitions[key] = Acquisition(
                 number=number, hookup=hookup.name, state=state, stimulus=stimulus
             )
-            if stimulus.kind in ("pair", "antiphase"):
+            if stimulus.has_tone:
                 self.predictions[number] = self.predict(hookup, state, stimulus.frequency_hz)
         return self.acquisitions[key].number
 
@@ -80,3 +85,120 @@ class Draft:
             check.states is None and frequency_hz in (check.tone.frequency_hz, *check.options.several_hz)
             for check in checks
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class NeedInState:
+    """A need in one state and one hookup, as quantities ask for it (`harness.quantities.need.Need`).
+
+    check: the need's own, or one that judges its silent ports. first: the same in the first channel.
+    """
+
+    draft: Draft
+    need: Need
+    hookup: Hookup
+    in_state: State
+    check: Check
+    first: "NeedInState | None" = None
+
+    @property
+    def channel(self) -> str:
+        """Of the port."""
+        return self.need.channel
+
+    @property
+    def port(self) -> str:
+        """Its net."""
+        return self.need.port
+
+    @property
+    def driven(self) -> str:
+        """The port that the generator feeds."""
+        return str(self.hookup.drive)
+
+    @property
+    def state(self) -> str:
+        """Its name."""
+        return self.in_state.name
+
+    @property
+    def loopbacks(self) -> tuple[str, ...]:
+        """Those of the hookup."""
+        return self.hookup.links
+
+    @cached_property
+    def live(self) -> bool:
+        """Whether the drive is led to the port, or to that of the driven channel where this one hears it."""
+        return self.draft.is_live(self.hookup, self.in_state, self._heard)
+
+    @property
+    def route(self) -> str:
+        """To the same port."""
+        return self.draft.route(self.hookup, self.in_state, self._heard)
+
+    @property
+    def source_legs(self) -> tuple[str, ...]:
+        """Of the hookups that could serve, this one's first."""
+        if not self.check.quantity.source_added(self.check.options):
+            return ("",)
+        own = _source_leg(self.hookup)
+        there = {_source_leg(other) for other in self.need.candidates}
+        return (own, *(leg for leg in ("hot", "cold") if leg != own and leg in there))
+
+    def capture(
+        self, stimulus: Stimulus, *, swapped: bool = False, source_leg: str | None = None
+    ) -> PlannedCapture | None:
+        """Acquire it in this hookup, or in one that differs in the source's leg, or in the scope's inputs."""
+        hookup: Hookup | None = self.hookup
+        if source_leg is not None and source_leg != _source_leg(self.hookup):
+            hookup = next(other for other in self.need.candidates if _source_leg(other) == source_leg)
+        if swapped and hookup is not None:
+            hookup = partner_of(hookup, self.draft.job.fixture)
+        if hookup is None:
+            return None
+        number = self.draft.acquire(hookup, self.in_state, stimulus)
+        return PlannedCapture(number=number, view=self._view(hookup, stimulus))
+
+    def predicted_level(self, frequency_hz: float) -> float:
+        """Of the port's differential."""
+        transfer = self.draft.predict(self.hookup, self.in_state, frequency_hz).transfer
+        return abs(complex(differential(transfer)[self.hookup.view.index(self._port)]))
+
+    def path(self) -> tuple[KnownOhm, KnownOhm]:
+        """See `path_between`."""
+        draft = self.draft
+        return path_between(draft.job, self.check, self.hookup, self.in_state, self.port, draft.impedances)
+
+    def coupled_into(self) -> KnownOhm:
+        """See `coupled_into`."""
+        return coupled_into(self.draft.job, self.hookup, self.in_state, self._port, self.draft.impedances)
+
+    def of(self, check: Check) -> "NeedInState":
+        """The same of another check."""
+        return replace(self, check=check)
+
+    @property
+    def _port(self) -> PortName:
+        return PortName(channel=self.channel, net=self.port)
+
+    @property
+    def _heard(self) -> PortName:
+        """The port whose signal is read: across channels, the driven channel's."""
+        return PortName(channel=self.need.drive.channel, net=self.port) if self._across else self._port
+
+    @property
+    def _across(self) -> bool:
+        return self.check.quantity.across(self.check.options)
+
+    def _view(self, hookup: Hookup, stimulus: Stimulus) -> PortView:
+        return PortView(
+            rows=hookup.rows(self._port),
+            driven_rows=hookup.rows(self._heard) if self._across else None,
+            frequency_hz=stimulus.frequency_hz,
+            source_leg=_source_leg(hookup),
+            swapped=hookup.exchanged,
+        )
+
+
+def _source_leg(hookup: Hookup) -> str:
+    return "" if hookup.source_added is None else hookup.source_added.leg

@@ -1,39 +1,133 @@
-"""Which changes of state are recorded, in which hookup, and what is read from each. Pure."""
+"""Changes of state: what the circuit says of them, which are recorded, and what is read from each. Pure."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
-from harness.job.edge import Edge, named_edge, single_line_edges
+from harness.circuit.elements import BenchImpedances, Circuit
+from harness.circuit.expand import build_wiring, in_state
+from harness.circuit.solve import transfer
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.job.module import LEGS
+from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
-from harness.job.state import State
+from harness.job.state import Edge, State, named_edge, single_line_edges
 from harness.measure.segments import Floating
-from harness.plan.edge_routes import LegMoves, Routes
-from harness.plan.model import IDLE, EdgeAcquisition, EdgeReading, HookupVisit, Stimulus
-from harness.plan.states import distance
+from harness.measure.tones import IDLE, Stimulus, choose_tones
+from harness.plan.model import EdgeAcquisition, HookupVisit
+from harness.plan.states import distance, energised
+from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
+from harness.quantities.quantity import PlannedReading
+from harness.reading import Measurand, ReadingKey
 
-TIMED = ("operate_time", "release_time")
+MOVES = 0.05  # of a leg's signal: a smaller change of route than this is none that a record shows
+
+Complex = NDArray[np.complex128]
+
+
+@dataclass
+class Routes:
+    """What the circuit predicts of each hookup and state, asked once."""
+
+    job: Job
+    impedances: BenchImpedances
+    known: dict[tuple[str, str, tuple[str, ...], str, float], Complex] = field(default_factory=dict)
+    wired: dict[tuple[str, tuple[str, ...], str], Circuit] = field(default_factory=dict)
+
+    def transfer(
+        self,
+        hookup: Hookup,
+        state: State,
+        frequency_hz: float,
+        opened: tuple[str, ...] = (),
+        leg: Leg | None = None,
+    ) -> Complex:
+        """(legs, 2); `opened`: relays whose contacts are all open, or those of one `leg`."""
+        key = (hookup.name, state.name, opened, leg or "", frequency_hz)
+        if key not in self.known:
+            module = self.job.module
+            if opened:
+                relays = (_opened(relay, leg) if relay.name in opened else relay for relay in module.relays)
+                module = replace(module, relays=tuple(relay for relay in relays if relay.poles))
+            wiring = (hookup.name, opened, leg or "")
+            if wiring not in self.wired:
+                self.wired[wiring] = build_wiring(module, self.job.fixture, hookup, self.impedances)
+            circuit = in_state(self.wired[wiring], module, hookup, state)
+            self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
+        return self.known[key]
+
+    def movers(self, edge: Edge) -> tuple[str, ...]:
+        """Relays that change sides at an edge."""
+        return tuple(relay.name for relay in self.job.module.relays if moves(relay, edge))
+
+    def of_port(
+        self, hookup: Hookup, edge: Edge, port: PortName, frequency_hz: float
+    ) -> tuple[LegMoves, LegMoves]:
+        """What a record in a hookup shows of a viewed port's legs, hot first."""
+        opened = self.movers(edge)
+        before = self.transfer(hookup, edge.before, frequency_hz)
+        after = self.transfer(hookup, edge.after, frequency_hz)
+        between = self.transfer(hookup, edge.before, frequency_hz, opened)
+        level = np.maximum(np.abs(before), np.abs(after)).max(axis=1)
+
+        def shows(change: Complex, row: int) -> bool:
+            return bool(level[row] > MOVES and np.abs(change[row]).max() > MOVES * level[row])
+
+        found = []
+        for row, leg in zip(hookup.rows(port), LEGS, strict=True):
+            here = tuple(
+                relay.name
+                for relay in self.job.module.relays
+                if relay.name in opened and any(pole.leg == leg for pole in relay.poles)
+            )
+            alone = here if len(here) < 2 else tuple(
+                name
+                for name in here
+                if any(
+                    shows(self.transfer(hookup, state, frequency_hz, (name,), leg) - closed, row)
+                    for state, closed in ((edge.before, before), (edge.after, after))
+                )
+            )  # fmt: skip
+            found.append(
+                LegMoves(
+                    moves=shows(between - before, row) or shows(after - before, row),
+                    closes=shows(after - between, row),
+                    breaks=shows(before - between, row),
+                    relays=alone,
+                )
+            )
+        return found[0], found[1]
+
+
+def _opened(relay: Relay, leg: Leg | None) -> Relay:
+    """A relay without the poles of one leg, or of both."""
+    return replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
+
+
+def moves(relay: Relay, edge: Edge) -> bool:
+    """Whether a relay changes sides at an edge; a latching one may, when either of its lines comes on."""
+    if relay.line is not None:
+        return energised(relay, edge.before) != energised(relay, edge.after)
+    return any(line in edge.lines and line in edge.after.on for line in (relay.set_line, relay.reset_line))
 
 
 @dataclass(frozen=True, kw_only=True)
 class EdgeWant:
     """A check of one edge at one port of the driven channel, and the hookup that shows it.
 
-    legs: what a record there shows; None of a click, which needs no route. places: the pair, or the legs,
-    that it is read at; none where the edge shows nothing of what is asked.
+    moves: of the port's legs; None where no route is needed. places: the legs that it is read at, None for
+    the pair; none where the edge shows nothing of what is asked.
     """
 
     check: Check
     edge: Edge
     hookup: Hookup
     port: PortName
-    legs: tuple[LegMoves, LegMoves] | None
-    places: tuple[str, ...]
+    moves: tuple[LegMoves, LegMoves] | None
+    places: tuple[Leg | None, ...]
 
 
 def edge_checks(job: Job) -> tuple[Check, ...]:
@@ -44,9 +138,12 @@ def edge_checks(job: Job) -> tuple[Check, ...]:
 def edges_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
     """The edges that a check is taken at: of single lines between its states, then the races it names."""
     own = [state for state in states if check.covers(state)]
-    found = (*single_line_edges(own), *races_of(check, states))
-    wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity.name)
-    return tuple(edge for edge in found if wanted is None or edge.direction == wanted)
+    return tuple(edge for edge in (*single_line_edges(own), *races_of(check, states)) if fits(check, edge))
+
+
+def fits(check: Check, edge: Edge) -> bool:
+    """Whether an edge has the direction that a check is of."""
+    return as_of_change(check.quantity).direction in (None, edge.direction)
 
 
 def races_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
@@ -62,7 +159,7 @@ def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
     """
     job = routes.job
     checks = edge_checks(job)
-    timed = any(check.quantity.name in TIMED for check in checks)
+    timed = any(as_of_change(check.quantity).direction is not None for check in checks)
     used: dict[str, None] = {}
     found: list[EdgeWant] = []
     for check in checks:
@@ -100,43 +197,31 @@ def best_view(
     routes: Routes, check: Check, edge: Edge, port: PortName, hookups: Sequence[Hookup]
 ) -> EdgeWant:
     """The first of some hookups that shows the closing of a route; else the first that shows anything."""
-    if check.quantity.name.startswith("click"):
-        here = hookups[0]
-        return EdgeWant(check=check, edge=edge, hookup=here, port=port, legs=None, places=(port.net,))
+    quantity = as_of_change(check.quantity)
+    if not quantity.needs_route:
+        return EdgeWant(check=check, edge=edge, hookup=hookups[0], port=port, moves=None, places=(None,))
     views = []
     for hookup in hookups:
-        legs = routes.of_port(hookup, edge, port, check.tone.frequency_hz)
+        moves = routes.of_port(hookup, edge, port, check.tone.frequency_hz)
         view = EdgeWant(
-            check=check, edge=edge, hookup=hookup, port=port, legs=legs, places=_places(check, port.net, legs)
+            check=check, edge=edge, hookup=hookup, port=port, moves=moves, places=quantity.legs(moves)
         )
-        if view.places and all(leg.closes for leg in legs):
+        if view.places and all(leg.closes for leg in moves):
             return view
         views.append(view)
     return next((view for view in views if view.places), views[0])
 
 
-def _places(check: Check, net: str, legs: tuple[LegMoves, LegMoves]) -> tuple[str, ...]:
-    """Where a check is read at an edge: the pair, or the legs that show what is asked."""
-    match check.quantity.name:
-        case "bounce":
-            shown = [leg.closes for leg in legs]
-        case "gap":  # of several relays the gaps overlap, and none can be told
-            shown = [leg.breaks and leg.closes and len(leg.relays) == 1 for leg in legs]
-        case _:
-            return (net,) if all(leg.moves for leg in legs) else ()
-    return tuple(f"{net}.{leg}" for leg, does in zip(LEGS, shown, strict=True) if does)
-
-
 def add_edges(
     routes: Routes, wanted: Sequence[EdgeWant], visits: Sequence[HookupVisit], *, first_number: int
-) -> tuple[tuple[HookupVisit, ...], tuple[EdgeReading, ...]]:
+) -> tuple[tuple[HookupVisit, ...], tuple[PlannedReading[OfRecordAcross], ...]]:
     """Put the edges at the end of each visit to their hookup, and say what is read from them.
 
     One record serves every check of an edge under one stimulus. A hookup that is visited twice has its edges
     in the later visit, as they are loud.
     """
     made: list[HookupVisit] = []
-    readings: list[EdgeReading] = []
+    readings: list[PlannedReading[OfRecordAcross]] = []
     number = first_number
     last = {visit.hookup.name: place for place, visit in enumerate(visits)}  # dry visits come before
     for place, visit in enumerate(visits):
@@ -217,17 +302,32 @@ def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple
             yield stimulus, edge
 
 
-def _readings(want: EdgeWant, acquisition: int) -> list[EdgeReading]:
-    return [
-        EdgeReading(
-            check=want.check,
-            quantity=want.check.quantity.name,
-            limit=want.check.limit,
-            edge=want.edge,
-            driven=want.port.channel,
-            channel=want.port.channel,
-            port=place,
-            acquisition=acquisition,
+def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRecordAcross]]:
+    check, hookup = want.check, want.hookup
+    options = check.options.of_measurand()
+    if hookup.links:
+        options["loopbacks"] = "+".join(sorted(hookup.links))
+    for leg in want.places:
+        rows = hookup.rows(want.port)
+        yield PlannedReading(
+            key=ReadingKey(
+                check=check.name,
+                measurand=Measurand(
+                    quantity=check.quantity.name,
+                    options=tuple(sorted(options.items())),
+                    state=want.edge.name,
+                    channel=want.port.channel,
+                    port=f"{want.port.net}.{leg}" if leg else want.port.net,
+                    driven=str(hookup.drive),
+                    frequency_hz=check.tone.frequency_hz if check.tone.level_vrms else None,
+                ),
+            ),
+            quantity=check.quantity,
+            limit=check.limit,
+            captures=(acquisition,),
+            given=OfRecordAcross(
+                rows=(rows[LEGS.index(leg)],) if leg else rows,
+                lines=want.edge.lines,
+                options=check.options,
+            ),
         )
-        for place in want.places
-    ]

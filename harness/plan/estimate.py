@@ -4,12 +4,10 @@ from dataclasses import dataclass
 
 from harness.job.module import Module
 from harness.job.state import State
-from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.hookups import lead_moves
 from harness.plan.model import Acquisition, Plan
 
-SILENT_RECORD_S = 0.1  # an offset is averaged over whole periods of 50 and 60 Hz mains
 EDGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
 CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
 HANDS_S = 30.0  # a person moving one lead
@@ -33,9 +31,7 @@ class Estimate:
 
 def record_s(acquisition: Acquisition) -> float:
     """How long one acquisition records."""
-    if acquisition.stimulus.kind == "silence":
-        return SILENT_RECORD_S
-    return choose_tones(acquisition.stimulus.frequency_hz).duration_s
+    return acquisition.stimulus.tones.duration_s
 
 
 def walked(plan: Plan) -> list[State]:
@@ -44,7 +40,7 @@ def walked(plan: Plan) -> list[State]:
     for visit in plan.visits:
         walk += [here.state for here in visit.states]
         for cycle in visit.cycles:
-            walk += [State(on=()), cycle.state] * cycle.operations
+            walk += [State(on=()), State(on=(cycle.given.line,))] * cycle.given.operations
         for edge in visit.edges:
             if not walk or walk[-1] != edge.edge.before:
                 walk.append(edge.edge.before)
@@ -70,7 +66,7 @@ def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: flo
         unavoidable_s=(len(walk) - len(edges)) * (settle_s + board_settle_s)
         + sum(map(record_s, acquisitions))
         + len(edges) * EDGE_RECORD_S
-        + sum(2 * cycle.operations * CYCLE_RECORD_S for cycle in plan.cycles),
+        + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),
         hands_s=hands,
         operations=states.operations(module, walk),
     )

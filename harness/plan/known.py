@@ -14,7 +14,7 @@ from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
 from harness.job.sequence import Check
 from harness.job.state import State
-from harness.plan.model import KnownOhm
+from harness.quantities.need import KnownOhm
 
 PROBE_OHM = 1e9  # a source of current: what it feeds is nothing beside it
 IN_THE_PATH = 0.05  # of the effect of a resistance next to the source: less is no part of the path

@@ -1,12 +1,11 @@
-"""What is left of a plan when some of its readings are there already. Pure."""
+"""Parts of a plan: what is left of it when some readings are there already, and what one state has. Pure."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 
-from harness.errors import UsageError
-from harness.plan.keys import planned_keys
-from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
+from harness.errors import UsageError, nearest
+from harness.plan.model import Plan, Planned
 from harness.reading import Reading
 
 
@@ -17,18 +16,12 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
     it before. Raises UsageError for a recorded reading that the plan does not have.
     """
     there = Counter(reading.key for reading in recorded)
-    left: list[PlannedReading] = []
-    left_edges: list[EdgeReading] = []
-    left_cycles: list[Cycle] = []
-    for planned, key in planned_keys(plan):
-        if there[key]:
-            there[key] -= 1
-        elif isinstance(planned, PlannedReading):
-            left.append(planned)
-        elif isinstance(planned, EdgeReading):
-            left_edges.append(planned)
+    left: list[Planned] = []
+    for planned in plan.readings:
+        if there[planned.key]:
+            there[planned.key] -= 1
         else:
-            left_cycles.append(planned)
+            left.append(planned)
     strangers = [key for key, count in there.items() if count]
     if strangers:
         check, measurand = strangers[0].check, strangers[0].measurand
@@ -36,32 +29,61 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
             f"{check!r}, {measurand.quantity} {measurand.where} in {measurand.state}, was recorded and is "
             "not in this plan: another version of switchwalk made it. Begin a new run"
         )
-    return only_these(plan, tuple(left), tuple(left_edges), left_cycles)
+    return only_these(plan, left)
 
 
-def only_these(
-    plan: Plan,
-    left: tuple[PlannedReading, ...],
-    left_edges: tuple[EdgeReading, ...],
-    left_cycles: Sequence[Cycle],
-) -> Plan:
+def part_in_state(plan: Plan, state: str, hookup: str | None = None) -> Plan:
+    """The levels of one state, in one hookup or in all, every waveform kept; numbered as in the whole plan.
+
+    A reading that needs another hookup as well (a match between channels) is left out where one is named.
+    `swap+loop_a` is the state that the plan calls `loop_a+swap`. Raises UsageError for a state or a hookup
+    that the plan has no such readings in.
+    """
+    states = tuple(dict.fromkeys(reading.measurand.state for reading in plan.state_readings))
+    alike = [name for name in states if set(name.split("+")) == set(state.split("+"))]
+    if not alike:
+        raise UsageError(_unknown("state", state, states))
+    name = alike[0]
+    setups = {one.number: one.hookup for one in plan.acquisitions}
+    visits = [visit for visit in plan.visits if any(here.state.name == name for here in visit.states)]
+    hookups = tuple(visit.hookup.name for visit in visits)
+    if hookup is not None and hookup not in hookups:
+        raise UsageError(_unknown("hookup", hookup, hookups, f" in state {name}"))
+    supplied = {
+        visit.hookup.name
+        for visit in visits
+        for here in visit.states
+        if here.state.name == name and here.judges_supply
+    }
+
+    def is_wanted(reading: Planned) -> bool:
+        if reading.measurand.state != name:
+            return False
+        where = {setups[number] for number in reading.captures} or supplied
+        return hookup is None or where == {hookup}
+
+    return replace(only_these(plan, filter(is_wanted, plan.state_readings)), keep_all=True)
+
+
+def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:
     """A plan cut down to these readings and what they need, numbered as before."""
-    needed = {number for planned in left for number in planned.acquisitions}
-    supplies = {planned.state for planned in left if not planned.acquisitions}
-    needed_edges = {edge.acquisition for edge in left_edges}
+    left = tuple(left)
+    needed = {number for planned in left for number in planned.captures}
+    supplies = {planned.measurand.state for planned in left if planned.quantity.family == "supply"}
+    operated = [planned for planned in left if planned.quantity.family == "cycle"]
     visits = []
     for visit in plan.visits:
         states = tuple(
             replace(
                 here,
                 acquisitions=tuple(one for one in here.acquisitions if one.number in needed),
-                judges_supply=here.judges_supply and here.state in supplies,
+                judges_supply=here.judges_supply and here.state.name in supplies,
             )
             for here in visit.states
         )
         states = tuple(here for here in states if here.acquisitions or here.judges_supply)
-        edges = tuple(edge for edge in visit.edges if edge.number in needed_edges)
-        cycles = tuple(cycle for cycle in visit.cycles if cycle in left_cycles)
+        edges = tuple(edge for edge in visit.edges if edge.number in needed)
+        cycles = tuple(cycle for cycle in visit.cycles if cycle in operated)
         if states or edges or cycles:
             visits.append(replace(visit, states=states, edges=edges, cycles=cycles))
     stimuli = {one.stimulus for visit in visits for here in visit.states for one in here.acquisitions}
@@ -69,7 +91,12 @@ def only_these(
         plan,
         visits=tuple(visits),
         readings=left,
-        edge_readings=left_edges,
         predictions={number: made for number, made in plan.predictions.items() if number in needed},
         stimuli=tuple(stimulus for stimulus in plan.stimuli if stimulus in stimuli),
     )
+
+
+def _unknown(what: str, name: str, known: tuple[str, ...], where: str = "") -> str:
+    meant = nearest(name, known)
+    hint = f"; do you mean {meant!r}?" if meant else "."
+    return f"no {what} {name!r} is measured{where}{hint} There are: {', '.join(known)}"

@@ -5,14 +5,13 @@ from itertools import islice
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
-from harness.job.edge import Edge
 from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
-from harness.job.state import State
-from harness.plan.edge_routes import Routes
-from harness.plan.edges import TIMED, best_view, edges_of, fitting_hookups, races_of
-from harness.plan.model import Cycle, Plan, PlannedReading
+from harness.job.state import Edge, State
+from harness.plan.edges import Routes, best_view, edges_of, fits, fitting_hookups, races_of
+from harness.plan.model import Plan, Planned
+from harness.quantities.change import as_of_change
 
 SOME = 3  # examples of what would help
 REST = State(on=())
@@ -40,7 +39,7 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     """What a check in states lacks: every reading at a port, else those of a state that it names."""
     job, words = routes.job, check.quantity.spoken
     if check.quantity.family == "supply":
-        if not any(reading.check == check for reading in plan.readings):
+        if not any(_of_check(plan, check)):
             yield "none of its states has the relay supply on; expected one that has, such as rest"
         return
     read = set(_read(plan, check))
@@ -65,45 +64,36 @@ def _asked(job: Job, check: Check) -> Iterator[Place]:
 
 
 def _read(plan: Plan, check: Check) -> Iterator[Place]:
-    for reading in _steady(plan):
-        if reading.check == check:
-            net = reading.port.partition(".")[0]
-            channel = reading.driven if check.quantity.driven else reading.channel
-            yield ("" if check.quantity.between_channels else channel), net
+    for reading in _of_check(plan, check):
+        net = reading.measurand.port.partition(".")[0]
+        driven = reading.measurand.driven.partition(".")[0]
+        channel = driven if check.quantity.driven else reading.measurand.channel
+        yield ("" if check.quantity.between_channels else channel), net
 
 
 def _states_read(plan: Plan, check: Check) -> set[str]:
-    return {reading.state.name for reading in _steady(plan) if reading.check == check}
+    return {reading.measurand.state for reading in _of_check(plan, check)}
 
 
-def _steady(plan: Plan) -> Iterator[PlannedReading | Cycle]:
-    yield from plan.readings
-    yield from plan.cycles
+def _of_check(plan: Plan, check: Check) -> Iterator[Planned]:
+    yield from (reading for reading in plan.readings if reading.key.check == check.name)
 
 
 def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
     """Why a check in states gives nothing there, and what would."""
     job = routes.job
-    match check.quantity.name:
-        case "isolation":
-            return (
-                "the drive is led there, and isolation is of a port that is silent; expected a state in "
-                "which it is, or gain in place of isolation"
-            )
-        case "intermittency":
-            some = ", ".join(f'"{line}"' for line in job.module.line_names[:SOME])
-            return f"lines are operated one by one, from rest; expected states such as {some}, or no states"
-        case "channel_match" | "channel_phase" if len(job.sequence.channels) < len(job.module.channels):
+    if check.quantity.family == "cycle":
+        some = ", ".join(f'"{line}"' for line in job.module.line_names[:SOME])
+        return f"lines are operated one by one, from rest; expected states such as {some}, or no states"
+    if check.quantity.between_channels:
+        if len(job.sequence.channels) < len(job.module.channels):
             return f'the sequence drives {", ".join(job.sequence.channels)} alone; expected channels = "all"'
-        case "channel_match" | "channel_phase" if _is_live(routes, check, missing, None):
+        if _is_live(routes, check, missing, None):
             return (
                 "expected a [[hookup]] of each channel, with the same drive and plugs, in which it is viewed"
             )
-        case "capacitance" if not check.quantity.across(check.options):
-            return (
-                "it is told by what one open contact lets through, and none does: the drive is led there, or "
-                "nothing of it comes; expected states in which the port is silent through one open contact"
-            )
+    if own := check.quantity.unread(check.options):
+        return own
     live = _is_live(routes, check, missing, job.sequence.states)
     some = f", such as {', '.join(live[:SOME])}" if live else ""
     return f"the drive is not led there; expected states in which it is{some}"
@@ -122,7 +112,7 @@ def _is_live(
     return [
         state.name
         for state in (own if states is None else states)
-        if any(abs(routes.transfer(h, state, hz)[2 * h.view.index(port)]).max() > 1e-3 for h in hookups)
+        if any(abs(routes.transfer(h, state, hz)[h.rows(port)[0]]).max() > 1e-3 for h in hookups)
     ]
 
 
@@ -130,14 +120,13 @@ def _edges_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     """What a check of edges lacks: every reading at a port, else those of a race that it names."""
     job, words = routes.job, check.quantity.spoken
     read = {
-        (one.edge, one.channel, one.port.partition(".")[0])
-        for one in plan.edge_readings
-        if one.check == check
+        (one.measurand.state, one.measurand.channel, one.measurand.port.partition(".")[0])
+        for one in _of_check(plan, check)
     }
     edges = edges_of(check, job.sequence.states)
     for channel in job.sequence.channels:
         for net in check.at:
-            here = [edge for edge in edges if (edge, channel, net) in read]
+            here = [edge for edge in edges if (edge.name, channel, net) in read]
             port = PortName(channel=channel, net=net)
             if not here:
                 yield f"gives no {words} at {port}: {_why_no_edge(routes, check, edges, port)}"
@@ -157,18 +146,15 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
             "resistor added; expected one"
         )
     edges = list(edges)
+    quantity = as_of_change(check.quantity)
     if not edges:
         reason = "no two of its states differ by one line" + (
-            " that this is a time of" if check.quantity.name in TIMED else ""
+            " that this is a time of" if quantity.direction else ""
         )
-    elif check.quantity.name == "gap" and (names := _several(routes, check, edges, port)):
+    elif quantity.of_one_relay and (names := _several(routes, check, edges, port)):
         reason = f"several relays move at once ({', '.join(names)}), and their gaps overlap"
-    elif check.quantity.name == "gap":
-        reason = "no contact is seen to leave one signal and to reach another"
-    elif check.quantity.name == "bounce":
-        reason = "no contact is seen to close on a signal"
     else:
-        reason = "no contact of its route moves there, or no signal is led there on either side"
+        reason = quantity.not_shown
     would = list(islice(_would(routes, check, port), SOME))
     if would:
         return f"{reason}; expected states with a change such as {', '.join(would)}"
@@ -191,9 +177,8 @@ def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
         pair = (REST, State(on=(line,)))
         for before, after in (pair, pair[::-1]):
             edge = Edge(before=before, after=after)
-            wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity.name)
             if (
-                wanted in (None, edge.direction)
+                fits(check, edge)
                 and best_view(routes, check, edge, port, fitting_hookups(routes.job, port)).places
             ):
                 yield f'"{edge.name}"'

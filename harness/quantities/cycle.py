@@ -1,17 +1,110 @@
 """Quantities of a control line that is operated again and again."""
 
-from typing import Annotated, ClassVar
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, ClassVar, Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
+from harness.errors import UsageError
+from harness.measure.tones import Stimulus
+from harness.quantities.judged import Decision, Judged
 from harness.quantities.limits import LimitRule
-from harness.quantities.quantity import LOW_LEVEL_VRMS, Family, Options, Quantity
+from harness.quantities.need import Need, key_for, one_tone
+from harness.quantities.quantity import LOW_LEVEL_VRMS, Family, Options, PlannedReading, Quantity
+from harness.reading import Estimate, OperationFailed
+
+Side = Literal["one", "two"]
+MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
+SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
+CONFIDENCE = 0.95
+MOST_TOLD = 5  # operations that failed: how many a sentence has room for
 
 
-class OfCycle(Quantity):
-    """A quantity of a line's operations."""
+@dataclass(frozen=True, kw_only=True)
+class CycleLevels:
+    """V RMS on each viewed leg, by row, and between the legs of the port.
+
+    An open leg carries a copy of the other where the load floats: then only what is between them is wrong.
+    """
+
+    legs_vrms: tuple[float, ...]
+    pair_vrms: float
+
+
+def levels_of(volts: NDArray[np.complex128], rows: tuple[int, int]) -> CycleLevels:
+    """From the legs' phasors by row; rows: of the port's legs."""
+    hot, cold = rows
+    return CycleLevels(
+        legs_vrms=tuple(float(level) for level in np.abs(volts)),
+        pair_vrms=float(abs(volts[hot] - volts[cold])),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfOperations:
+    """A line that is operated from rest, what is looked at after each step, and what the circuit expects."""
+
+    setup: str
+    line: str
+    operations: int
+    stimulus: Stimulus
+    rows: tuple[int, int]
+    at_rest: CycleLevels
+    operated: CycleLevels
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failure:
+    """Where an operation went wrong, and in words how far."""
+
+    fact: OperationFailed
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleSeen:
+    """What became of a line's operations."""
+
+    operations: int
+    failures: tuple[Failure, ...]
+
+
+class OfCycle(Quantity[OfOperations, CycleSeen]):
+    """A quantity of a line's operations: the session operates it, this counts."""
 
     family: ClassVar[Family] = "cycle"
+
+    def planned(
+        self,
+        need: Need,
+        *,
+        setup: str,
+        line: str,
+        rows: tuple[int, int],
+        at_rest: CycleLevels,
+        operated: CycleLevels,
+    ) -> PlannedReading[OfOperations]:
+        """The reading of one line, in the state in which it alone is on."""
+        options = need.check.options
+        return PlannedReading(
+            key=key_for(need, self.name, options.of_measurand(), frequency_hz=need.check.tone.frequency_hz),
+            quantity=self,
+            limit=need.check.limit,
+            captures=(),
+            given=OfOperations(
+                setup=setup,
+                line=line,
+                operations=options.operations,
+                stimulus=one_tone(need),
+                rows=rows,
+                at_rest=at_rest,
+                operated=operated,
+            ),
+        )
 
 
 class IntermittencyOptions(Options):
@@ -26,4 +119,94 @@ class Intermittency(OfCycle):
     name, words, unit = "intermittency", "intermittent contacts", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "30 %"')
     options = IntermittencyOptions
+    look_for = "a contact or a joint that comes and goes"
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
+
+    def measure(self, planned: PlannedReading[OfOperations], seen: Sequence[CycleSeen], k: float) -> Estimate:
+        """The share that failed, between the bounds of what that says of the rate."""
+        failed, operations = len(seen[0].failures), seen[0].operations
+        upper = failure_rate(failed, operations, confidence=CONFIDENCE).upper
+        lower = failure_rate(failed, operations, confidence=CONFIDENCE, sides="two").lower
+        return Estimate(
+            value=failed / operations,
+            standard=None,
+            low=lower,
+            high=upper,
+            coverage_factor=k,
+            floor=False,
+            budget=(),
+        )
+
+    def judged(
+        self,
+        planned: PlannedReading[OfOperations],
+        seen: Sequence[CycleSeen],
+        found: Estimate,
+        expected: Estimate | None,
+        *,
+        decision: Decision,
+    ) -> Judged:
+        """With what was seen of each operation that failed."""
+        judged = super().judged(planned, seen, found, expected, decision=decision)
+        failures, operations = seen[0].failures, seen[0].operations
+        reason = f"{len(failures)} of {operations} operations failed, so at most {100 * found.high:.3g} % do"
+        if failures:
+            reason += f": {'; '.join(one.words for one in failures[:MOST_TOLD])}"
+            reason += " and more" if len(failures) > MOST_TOLD else ""
+        elif judged.verdict == "unproven":
+            reason += "; more operations would tell"
+        return replace(judged, reason=reason, facts=tuple(one.fact for one in failures))
+
+
+def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
+    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" where nothing is."""
+    if expected_vrms < SILENT * drive_vrms / 2:
+        return "not silent" if level_vrms > SILENT * drive_vrms else ""
+    off_db = 20 * math.log10(max(level_vrms, 1e-12) / expected_vrms)
+    return f"{off_db:+.1f} dB" if abs(off_db) > MISS_DB else ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FailureRate:
+    """Failures in a number of operations, and the bounds of the rate behind them, at a confidence."""
+
+    failures: int
+    operations: int
+    lower: float
+    upper: float
+    confidence: float
+
+
+def failure_rate(
+    failures: int, operations: int, *, confidence: float = 0.95, sides: Side = "one"
+) -> FailureRate:
+    """Bound the failure rate by Clopper and Pearson (Biometrika 26, 1934): exact for independent operations.
+
+    sides: one, an upper bound alone, at the whole confidence (lower is 0); two, an interval with half of the
+    doubt on each side. Operations that influence one another (a dirty contact that misses in runs) are not
+    independent, and no bound holds for them.
+    Raises UsageError for counts or a confidence that make no sense.
+    """
+    _check(failures, operations, confidence)
+    doubt = 1 - confidence if sides == "one" else (1 - confidence) / 2
+    if failures == 0:
+        lower, upper = 0.0, -math.expm1(math.log(doubt) / operations)
+    else:
+        from scipy.special import betaincinv
+
+        lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, doubt))
+        upper = (
+            1.0
+            if failures == operations
+            else float(betaincinv(failures + 1, operations - failures, 1 - doubt))
+        )
+    return FailureRate(
+        failures=failures, operations=operations, lower=lower, upper=upper, confidence=confidence
+    )
+
+
+def _check(failures: int, operations: int, confidence: float) -> None:
+    if not 0 <= failures <= operations or operations < 1:
+        raise UsageError(f"{failures} failures in {operations} operations can't be")
+    if not 0 < confidence < 1:
+        raise UsageError(f"a confidence of {confidence:g} can't be: expected between 0 and 1, such as 0.95")

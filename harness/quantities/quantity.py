@@ -1,13 +1,22 @@
 """What every quantity is: its names, its limits, the options of its checks, and what it needs of a setup."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
+from harness.quantities.estimates import Estimates, PredictedUnits
+from harness.quantities.judged import INSIDE_THE_UNCERTAINTY, Decision, Judged, judged_by
 from harness.quantities.limits import LimitRule
+from harness.quantities.need import Need
+from harness.reading import Estimate, Limit, Measurand, ReadingKey
 from harness.units import InQuantity
+
+G = TypeVar("G")
+G_co = TypeVar("G_co", covariant=True)
+S = TypeVar("S")
 
 Family = Literal["steady", "residual", "change", "cycle", "supply"]
 
@@ -18,7 +27,7 @@ def _listed(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-as_tuple = BeforeValidator(_listed)
+as_tuple = BeforeValidator(_listed)  # a list in a file
 Frequencies = Annotated[tuple[Annotated[float, InQuantity("frequency")], ...], as_tuple]
 
 
@@ -52,6 +61,11 @@ class Options(BaseModel):
         return ()
 
     @property
+    def silent_below_db(self) -> float | None:
+        """What ports that the circuit predicts silent must be below, where a check says so."""
+        return None
+
+    @property
     def races(self) -> tuple[str, ...]:
         """Changes of several lines at once that a check asks for, as `loop_a > loop_b`."""
         return ()
@@ -61,8 +75,55 @@ class Options(BaseModel):
         return {name: str(getattr(self, name)) for name in self.tells_apart}
 
 
-class Quantity:
-    """One quantity that a check can be of. Has no state; two are the same that have the same name."""
+class SweptOptions(Options):
+    """Of a check of several frequencies."""
+
+    frequencies: Frequencies
+
+    @property
+    def several_hz(self) -> tuple[float, ...]:
+        """Those."""
+        return self.frequencies
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suggestion:
+    """A check that may be added to a sequence: its place among those that are tried, and its limit.
+
+    words: what is added, of a quantity that is not read at ports.
+    """
+
+    rank: int
+    limit: Limit | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedReading(Generic[G_co]):
+    """A reading of a state, a change of state, a line's operations or the supply.
+
+    captures: numbers in the plan; one capture serves many readings. given: what its family alone needs.
+    route: in words, as the circuit predicts it; "" where none applies.
+    """
+
+    key: ReadingKey
+    quantity: "AnyQuantity"
+    limit: Limit | None
+    captures: tuple[int, ...]
+    given: G_co
+    route: str = ""
+
+    @property
+    def measurand(self) -> Measurand:
+        """What is measured."""
+        return self.key.measurand
+
+
+class Quantity(Generic[G, S]):
+    """One quantity that a check can be of: G is what the plan gives its readings, S what the bench shows.
+
+    Has no state; two are the same that have the same name.
+    """
 
     name: ClassVar[str]
     words: ClassVar[str]
@@ -81,6 +142,8 @@ class Quantity:
     """Whether a check may say a frequency and a level."""
     swept: ClassVar[bool] = False
     """Whether a check takes several frequencies in place of one."""
+    drawn_over_frequency: ClassVar[bool] = False
+    """Whether a report draws the readings of a check over their frequencies."""
     default_level_vrms: ClassVar[float | None] = None
     """Level of a check that says none; None: the sequence's."""
     most_level_vrms: ClassVar[float | None] = None
@@ -92,6 +155,75 @@ class Quantity:
     """Whether it compares a channel with the module's first, each driven in turn."""
     inputs_swapped: ClassVar[bool] = False
     """Whether it is read better with the scope's inputs swapped as well."""
+
+    matrix_rank: ClassVar[int | None] = None
+    """Its place among those whose value a report's matrix shows; None: it shows none of it."""
+    suggested: ClassVar[Suggestion | None] = None
+    """How it is tried to see faults that a sequence does not; None: it isn't."""
+    look_for: ClassVar[str] = ""
+    """What to look for where it fails and no fault that is known explains it."""
+    weighed: ClassVar[bool] = True
+    """Whether a diagnosis can weigh it: some circuit of linear parts predicts it."""
+    less_the_bench: ClassVar[bool] = False
+    """Whether what the bench shows by itself under the same stimulus is taken off."""
+    judges_silent_ports: ClassVar[bool] = False
+    """Whether its checks judge ports that the circuit predicts silent, by other quantities."""
+    at_silent_ports: ClassVar[bool] = False
+    """Whether it judges such ports."""
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[G]]:
+        """What is read for a need in a state; nothing where it has no meaning there."""
+        return ()
+
+    def measure(self, planned: PlannedReading[G], seen: Sequence[S], k: float) -> Estimate:
+        """The value with its uncertainty; k: the coverage factor. Raises ReadingError where there is none."""
+        raise NotImplementedError
+
+    def expected(self, planned: PlannedReading[G], seen: Sequence[S], k: float) -> Estimate | None:
+        """What the circuit predicts; None where it predicts nothing."""
+        return None
+
+    def predict(self, planned: PlannedReading[G], units: PredictedUnits) -> Estimates | None:
+        """What the reading is of many units at once; None where nothing predicts what a fault does to it."""
+        return None
+
+    def near(self, found: Estimate, expected: Estimate) -> Estimate:
+        """A value that is known but for whole turns, at the turn nearest to what is expected."""
+        return found
+
+    def judged(
+        self,
+        planned: PlannedReading[G],
+        seen: Sequence[S],
+        found: Estimate,
+        expected: Estimate | None,
+        *,
+        decision: Decision,
+    ) -> Judged:
+        """Hold a value against its limit. Raises ReadingError where that says nothing of the unit."""
+        limit = planned.limit or Limit(kind="between", unit=self.unit)
+        judged = judged_by(limit, found, expected, decision=decision)
+        if judged.verdict != "unproven":
+            return judged
+        return replace(judged, reason=self.why_unproven(found))
+
+    def why_unproven(self, found: Estimate) -> str:
+        """In a sentence for people."""
+        if found.floor:
+            return "what is there lies below the bench's floor, which is not below the limit"
+        return INSIDE_THE_UNCERTAINTY
+
+    def room_v(self, limit: Limit | None) -> float:
+        """Volts that a record must have room for besides the signal."""
+        return 0.0
+
+    def scope_floor(self, options: Any, volts_per_division: float, k: float) -> float | None:
+        """The least that can be told from a quiet scope's own noise on a range; None: that is no matter."""
+        return None
+
+    def unread(self, options: Any) -> str:
+        """Why a check gives nothing in states that it names; "" where the drive is not led there."""
+        return ""
 
     def across(self, options: Any) -> bool:
         """Whether one channel is read while another is driven."""
@@ -118,3 +250,6 @@ class Quantity:
 
     def __repr__(self) -> str:
         return self.name
+
+
+AnyQuantity = Quantity[Any, Any]

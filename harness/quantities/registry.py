@@ -1,8 +1,9 @@
 """Every quantity that there is, in the order in which reports, notes and documents have them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
+from harness.quantities.capacitance import Capacitance
 from harness.quantities.change import (
     Bounce,
     ClickDuration,
@@ -12,27 +13,23 @@ from harness.quantities.change import (
     OperateTime,
     ReleaseTime,
 )
+from harness.quantities.common_mode import CommonModeRejection
+from harness.quantities.contact import ContactResistance
 from harness.quantities.cycle import Intermittency
-from harness.quantities.quantity import Quantity
-from harness.quantities.residual import Distortion, Noise, Offset
-from harness.quantities.steady import (
+from harness.quantities.levels import (
     Balance,
-    BalancePhase,
-    Capacitance,
     ChannelMatch,
-    ChannelPhase,
-    CommonModeRejection,
-    ContactResistance,
     Crosstalk,
     Gain,
     Isolation,
-    Phase,
-    Polarity,
     Response,
 )
+from harness.quantities.phases import BalancePhase, ChannelPhase, Phase, Polarity
+from harness.quantities.quantity import AnyQuantity, Suggestion
+from harness.quantities.residual import Distortion, Noise, Offset
 from harness.quantities.supply import SupplyCurrent
 
-QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
+QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
     {
         quantity.name: quantity
         for quantity in (
@@ -65,3 +62,13 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
     }
 )
 """By name."""
+
+AT_SILENT_PORTS = tuple(quantity for quantity in QUANTITIES.values() if quantity.at_silent_ports)
+
+SUGGESTED: Sequence[tuple[AnyQuantity, Suggestion]] = sorted(
+    ((quantity, quantity.suggested) for quantity in QUANTITIES.values() if quantity.suggested is not None),
+    key=lambda entry: entry[1].rank,
+)
+"""Those that are tried to see faults that a sequence does not, in the order in which they are tried."""
+OVER_FREQUENCY = frozenset(name for name, quantity in QUANTITIES.items() if quantity.drawn_over_frequency)
+"""Names of those that have a reading for each frequency."""

@@ -1,34 +1,149 @@
 """Quantities of a state at rest that are in a record besides its tone: noise, distortion, direct voltage."""
 
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import sqrt
 from typing import ClassVar, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.measure.bare import Bare, harmonics_of
+from harness.measure.budget import Component, in_dbu, propagate
+from harness.measure.distortion import thd, thd_and_noise
+from harness.measure.noise import least_noise_vrms, noise, quasi_peak
+from harness.measure.reference import Offset as Zero
+from harness.measure.tone import ToneFit
+from harness.measure.tones import IDLE, SILENCE, Stimulus
 from harness.quantities.limits import KINDS, LimitRule
-from harness.quantities.quantity import Family, Options, Quantity
+from harness.quantities.need import Need, PortView, key_for, one_tone
+from harness.quantities.quantity import Family, Options, PlannedReading, Quantity
+from harness.quantities.seen import StateSeen
+from harness.reading import Estimate
+from harness.roles import Capture
+from harness.units import dbu_from_vrms
 
-Weighting = Literal["none", "A", "quasi-peak"]
+Floats = NDArray[np.float64]
+
+LARGEST_RESIDUAL = 0.003  # of a tone, generator and scope together: common practice, no source
+INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
 
 
-class Residual(Quantity):
-    """A quantity of a record's samples. The circuit predicts nothing of it."""
+@dataclass(frozen=True, kw_only=True)
+class OfRecord:
+    """How a residual's one capture shows its port, and the check's options. leg: of one leg alone, or ""."""
+
+    views: tuple[PortView]
+    options: Options
+    leg: Literal["", "hot", "cold"] = ""
+
+    @property
+    def rows(self) -> tuple[int, int]:
+        """The port's, hot first."""
+        return self.views[0].rows
+
+
+class Residual(Quantity[OfRecord, StateSeen]):
+    """A quantity of one record's samples. The circuit predicts nothing of it."""
 
     family: ClassVar[Family] = "residual"
+    weighed = False
+
+    def planned(
+        self,
+        need: Need,
+        stimulus: Stimulus,
+        *,
+        frequency_hz: float | None = None,
+        leg: Literal["", "hot", "cold"] = "",
+    ) -> Iterable[PlannedReading[OfRecord]]:
+        """A reading of one capture."""
+        options = need.check.options
+        capture = need.capture(stimulus)
+        if capture is None:
+            return
+        yield PlannedReading(
+            key=key_for(
+                need,
+                self.name,
+                options.of_measurand(),
+                frequency_hz=frequency_hz,
+                leg=leg,
+                driven=self.driven,
+            ),
+            quantity=self,
+            limit=need.check.limit,
+            captures=(capture.number,),
+            given=OfRecord(views=(capture.view,), options=options, leg=leg),
+            route=need.route if self.driven else "",
+        )
 
 
 class NoiseOptions(Options):
     """Of a noise check."""
 
-    weighting: Weighting = "none"
+    weighting: Literal["none", "A", "quasi-peak"] = "none"
 
     tells_apart = ("weighting",)
 
 
 class Noise(Residual):
-    """Noise between the legs, less the bench's own."""
+    """Noise between the legs, less the bench's own; a floor where that is not known on the same ranges."""
 
     name, words, unit = "noise", "noise", "dBu"
     limits = LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"')
     options = NoiseOptions
+    look_for = "hum, a leaking supply or an open screen"
     takes_tone = False
+    less_the_bench = True
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
+        """With the source idle."""
+        return self.planned(need, IDLE)
+
+    def scope_floor(self, options: NoiseOptions, volts_per_division: float, k: float) -> float:
+        """In dBu."""
+        least_vrms = least_noise_vrms(volts_per_division, IDLE.tones, weighting=options.weighting, k=k)
+        return dbu_from_vrms(least_vrms)
+
+    def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
+        """In dBu."""
+        capture, rows = seen[0].capture, planned.given.rows
+        options = planned.given.options
+        weighting = options.weighting if isinstance(options, NoiseOptions) else "none"
+        own = own_volts(seen[0].bench, capture, rows)
+        step_v = (capture.step_v[rows[0]], capture.step_v[rows[1]])
+        gain_standard = (seen[0].gain_accuracy / sqrt(3), seen[0].gain_accuracy / sqrt(3))
+        volts = capture.volts[list(rows)]
+        if weighting == "quasi-peak":
+            found = quasi_peak(
+                volts, capture.interval_s, own_volts=own, step_v=step_v, gain_standard=gain_standard, k=k
+            )
+        else:
+            found = noise(
+                volts,
+                capture.interval_s,
+                own_volts=own,
+                step_v=step_v,
+                weighting="a" if weighting == "A" else "flat",
+                gain_standard=gain_standard,
+                k=k,
+            )
+        return in_dbu(found)
+
+
+def own_volts(bench: Bare, capture: Capture, rows: tuple[int, int]) -> Floats | None:
+    """The bench's record of the same two inputs by itself, if it was taken on the same ranges."""
+    own = bench.noise
+    if own is None:
+        return None
+    numbers = [capture.inputs[row] for row in rows]
+    if any(number not in own.inputs for number in numbers):
+        return None
+    settings = [[one.setting.inputs[n].volts_per_division for n in numbers] for one in (own, capture)]
+    if any(abs(a / b - 1) > 1e-3 for a, b in zip(*settings, strict=True)):
+        return None
+    return own.volts[[own.inputs.index(number) for number in numbers]]
 
 
 class DistortionOptions(Options):
@@ -40,17 +155,89 @@ class DistortionOptions(Options):
 
 
 class Distortion(Residual):
-    """Harmonics between the legs over the tone, less the bench's own."""
+    """Harmonics between the legs over the tone, less what the same tone shows in the through setup."""
 
     name, words, unit = "distortion", "distortion", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"')
     options = DistortionOptions
+    look_for = "a joint that rectifies, or an overdriven part"
+    less_the_bench = True
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
+        """With both outputs at one frequency."""
+        if not need.live:
+            return ()
+        return self.planned(need, one_tone(need), frequency_hz=need.check.tone.frequency_hz)
+
+    def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
+        """A fraction."""
+        one, rows, options = seen[0], planned.given.rows, planned.given.options
+        found = harmonics_of(one.capture, rows, one.stimulus)
+        through = one.bench.harmonics.get((one.stimulus.frequency_hz, one.stimulus.level_vrms, rows[0] // 2))
+        everything = isinstance(options, DistortionOptions) and options.include == "everything"
+        measure = thd_and_noise if everything else thd
+        return measure(found, through, largest_residual=0.0 if through else LARGEST_RESIDUAL, k=k)
 
 
 class Offset(Residual):
-    """Direct voltage of each leg, and between them."""
+    """Direct voltage of each leg, and between them, less what the inputs themselves add."""
 
     name, words, unit = "offset", "direct voltage", "V"
     limits = LimitRule(dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]')
     takes_tone = False
     driven = False
+    look_for = "leakage from the supply or a coil"
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
+        """Of the pair and of each leg, with nothing driven."""
+        for leg in ("", "hot", "cold"):
+            yield from self.planned(need, SILENCE, leg=leg)
+
+    def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
+        """In V."""
+        one, (hot, cold) = seen[0], planned.given.rows
+        signs = {"": {hot: 1.0, cold: -1.0}, "hot": {hot: 1.0}, "cold": {cold: 1.0}}[planned.given.leg]
+        return direct_voltage(
+            one.fit,
+            signs,
+            {row: one.zero(row) for row in signs},
+            gain_accuracy=one.gain_accuracy,
+            offset_accuracy_v=INPUT_OFFSET_DIVISIONS * max(map(one.volts_per_division, (hot, cold))),
+            k=k,
+        )
+
+
+def direct_voltage(
+    fit: ToneFit,
+    signs: dict[int, float],
+    zeros: dict[int, Zero | None],
+    *,
+    gain_accuracy: float,
+    offset_accuracy_v: float,
+    k: float = 2.0,
+) -> Estimate:
+    """Signed sum of some rows' means, each corrected by its own zero, V.
+
+    A row without a zero may be off by ±offset_accuracy_v.
+    """
+    values = np.zeros(len(fit.offset_v))
+    components = []
+
+    def add(name: str, row: int, standard: float, *, even: bool = False) -> None:
+        delta = np.zeros(len(values))
+        delta[row] = standard
+        components.append(Component(name=name, source=f"{name} {row}", delta=delta, even=even))
+
+    for row, zero in zeros.items():
+        values[row] = fit.offset_v[row] - (zero.offset_v if zero else 0.0)
+        add("noise", row, float(fit.offset_standard_v[row]))
+        add("input gain", row, abs(float(values[row])) * gain_accuracy / sqrt(3), even=True)
+        if zero:
+            add("through reference", row, zero.standard_v)
+        else:
+            add("input offset", row, offset_accuracy_v / sqrt(3), even=True)
+
+    def total(v: Floats) -> Floats:
+        return np.asarray(sum(sign * v[..., row] for row, sign in signs.items()))
+
+    return propagate(total, values, components, coverage_factor=k)

@@ -1,180 +1,234 @@
-"""Quantities of a state at rest that transfers tell: levels, phases, and what follows from them."""
+"""What the quantities of a state at rest have in common that transfers tell."""
 
-from typing import Annotated, ClassVar, Literal
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, ClassVar, Literal
 
-from pydantic import AfterValidator
+import numpy as np
+from numpy.typing import NDArray
 
-from harness.quantities.limits import DECIBELS, DEGREES, SILENCE, LimitRule
-from harness.quantities.quantity import (
-    LOW_LEVEL_VRMS,
-    Family,
-    Frequencies,
-    Options,
-    Quantity,
-    several,
+from harness.errors import ReadingError
+from harness.measure.budget import propagate
+from harness.measure.transfer import Transfer
+from harness.quantities.estimates import (
+    CERTAIN,
+    AngleEstimates,
+    Estimates,
+    LevelEstimates,
+    PredictedUnits,
+    is_present,
 )
-from harness.units import InQuantity
+from harness.quantities.forms import Look, Stack, differential, looks_of, need_phase
+from harness.quantities.need import (
+    KnownOhm,
+    Need,
+    PlannedCapture,
+    PortView,
+    both_ways,
+    key_for,
+    pair_tone,
+)
+from harness.quantities.propagation import ComplexEstimates, PredictedTransfer, propagate_many
+from harness.quantities.quantity import Family, PlannedReading, Quantity
+from harness.quantities.seen import StateSeen
+from harness.reading import Estimate, Limit
 
-RESPONSE_HZ = (
-    20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
-)  # fmt: skip
-CAPACITANCE_HZ = (20e3, 50e3, 100e3)
+Complex = NDArray[np.complex128]
+
+Needs = Literal["nothing", "numerator", "denominator", "both"]
+
+NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 
 
-class Steady(Quantity):
-    """A quantity that the transfers from the source's legs to a port's tell."""
+@dataclass(frozen=True, kw_only=True)
+class OfTransfers:
+    """How the captures of a steady reading show its port, in their order.
+
+    source, load: of a contact's resistance, what the path lies between; of a capacitance, load is the
+    resistance in which its current makes the quiet port's differential.
+    """
+
+    views: tuple[PortView, ...]
+    source: KnownOhm | None = None
+    load: KnownOhm | None = None
+
+
+class Steady(Quantity[OfTransfers, StateSeen]):
+    """A quantity that the transfers from the source's legs to a port tell."""
 
     family: ClassVar[Family] = "steady"
+    only_with_signal: ClassVar[bool] = False
+    """Whether it means something only at a port that the drive is led to."""
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """One reading, of a pair of tones; with the inputs swapped as well where that helps."""
+        if self.only_with_signal and not need.live:
+            return
+        tone = pair_tone(need)
+        captures = both_ways(need, tone) if self.inputs_swapped else _only(need.capture(tone))
+        yield self.planned(need, captures, limit=need.check.limit)
+
+    def planned(
+        self,
+        need: Need,
+        captures: Sequence[PlannedCapture],
+        *,
+        limit: Limit | None,
+        frequency_hz: float | None = None,
+        has_frequency: bool = True,
+        source: KnownOhm | None = None,
+        load: KnownOhm | None = None,
+    ) -> PlannedReading[OfTransfers]:
+        """A reading of these captures; frequency_hz: of one of several, else the tone's."""
+        tone_hz = need.check.tone.frequency_hz if frequency_hz is None else frequency_hz
+        return PlannedReading(
+            key=key_for(
+                need,
+                self.name,
+                need.check.options.of_measurand(),
+                frequency_hz=tone_hz if has_frequency else None,
+            ),
+            quantity=self,
+            limit=limit,
+            captures=tuple(each.number for each in captures),
+            given=OfTransfers(views=tuple(each.view for each in captures), source=source, load=load),
+            route="" if self.between_channels else need.route,
+        )
+
+    def measure(self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float) -> Estimate:
+        """From the transfers that the captures show."""
+        return self.of_transfers(planned, [one.measured_transfer for one in seen], k)
+
+    def expected(
+        self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float
+    ) -> Estimate | None:
+        """The same of the predicted transfers; None where the circuit predicts nothing but leakage."""
+        transfers = [one.predicted for one in seen if one.predicted is not None]
+        if len(transfers) != len(seen):
+            return None
+        try:
+            expected = self.of_transfers(planned, transfers, k)
+        except ReadingError:
+            return None
+        if expected.floor or (self.unit == "dB" and expected.value < NO_LEVEL_DB):
+            return None
+        return expected
+
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """The quantity of these transfers, be they measured or predicted. Raises ReadingError."""
+        raise NotImplementedError
 
 
-class GainOptions(Options):
-    """Of a gain check, which judges the isolation of ports that the circuit predicts silent as well."""
-
-    silent_below: Annotated[float, InQuantity("ratio_db")] | None = None
-    """dB; None: the usual."""
+def _only(capture: PlannedCapture | None) -> Sequence[PlannedCapture]:
+    return [] if capture is None else [capture]
 
 
-class Gain(Steady):
-    """Differential at a port over that of the source's e.m.f."""
+def predicted_views(
+    planned: PlannedReading[OfTransfers], units: PredictedUnits, *, alone: bool = False
+) -> tuple[list[PortView], list[PredictedTransfer]]:
+    """Views and predicted transfers of a reading's captures, but for those with the inputs swapped.
 
-    name, words, unit, limits = "gain", "gain", "dB", DECIBELS
-    options = GainOptions
-
-
-class Isolation(Steady):
-    """The gain of a port that should be silent."""
-
-    name, words, unit, limits = "isolation", "isolation", "dB", SILENCE
-
-
-class Polarity(Steady):
-    """Whether a port is in phase with the drive, or inverted."""
-
-    name, words, unit, limits = "polarity", "polarity", "", None
-
-    def drive_in_view(self, *, amplified: bool) -> bool:
-        """An amplifier can invert without exchanging the legs."""
-        return amplified
+    The errors of the inputs' gains that these take out of the others are left out, if not `alone`.
+    """
+    plain = [
+        (view, number)
+        for view, number in zip(planned.given.views, planned.captures, strict=True)
+        if not view.swapped
+    ]
+    swapped = len(plain) < len(planned.captures) and not alone
+    seen = units.transfers([number for _, number in plain], inputs_swapped=swapped)
+    return [view for view, _ in plain], seen
 
 
-class Phase(Steady):
-    """Phase of a port's differential against the drive's."""
+class Ratio(Steady):
+    """Level or angle of one linear function of the transfers, over another one or by itself.
 
-    name, words, unit, limits = "phase", "phase", "deg", DEGREES
+    Both take the views of the captures and their transfers, of shape (…, legs, 2), any leading axes: of one
+    unit or of thousands; also of what an error changes in them.
+    """
 
-    def drive_in_view(self, *, amplified: bool) -> bool:
-        """No capture knows when it began but by the driven port."""
-        return True
+    scale: ClassVar[Literal["db", "deg"]] = "db"
+    needs: ClassVar[Needs] = "nothing"
+    """What must surely stand above the noise."""
+    lacks: ClassVar[str] = "the port shows no signal to compare with"
+    """What is said where it does not."""
 
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """Usually the differential at the port."""
+        return differential(h[0], views[0].rows)
 
-class Balance(Steady):
-    """Hot leg's level over the cold leg's."""
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex | None:
+        """What it is divided by; None: nothing."""
+        return None
 
-    name, words, unit, limits = "balance", "balance of the legs", "dB", DECIBELS
-    inputs_swapped = True
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """See Steady."""
+        looks = looks_of(planned.given.views, transfers)
+        if self.drive_in_view(amplified=False):
+            need_phase([look.transfer for look in looks])
+        stack = Stack.of([look.transfer for look in looks])
+        self._need_signal(looks, stack, k)
+        return self.of_looks(looks, stack, k)
 
+    def of_looks(self, looks: Sequence[Look], stack: Stack, k: float) -> Estimate:
+        """The ratio of these looks, whose transfers are stacked."""
+        views = [look.view for look in looks]
 
-class BalancePhase(Phase):
-    """Departure of the legs' phases from opposite ones: hot less cold."""
+        def ratio(values: Complex) -> Complex:
+            h = stack.parts(values)
+            below = self.denominator(views, h)
+            above = self.numerator(views, h)
+            return above if below is None else np.asarray(above / below)
 
-    name, words, unit, limits = "balance_phase", "phase between the legs", "deg", DEGREES
+        def degrees(values: Complex) -> NDArray[np.float64]:
+            return np.asarray(np.degrees(np.angle(ratio(values))))
 
+        function: Callable[[Complex], NDArray[Any]] = degrees if self.scale == "deg" else ratio
+        return propagate(function, stack.values, stack.components, coverage_factor=k, scale=self.scale)
 
-class ChannelMatch(Steady):
-    """A channel's gain less the first channel's, at the same port in the same state."""
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """Level or angle of the ratio, where what must be there is."""
+        views, seen = predicted_views(planned, units)
+        ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
+        taken = np.ones(len(ratio.value), dtype=bool)
+        if self.needs in ("numerator", "both"):
+            taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
+        if self.needs in ("denominator", "both"):
+            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
+        made = AngleEstimates if self.scale == "deg" else LevelEstimates
+        return made(level=ratio, taken=taken, k=k)
 
-    name, words, unit, limits = "channel_match", "match of the channels", "dB", DECIBELS
-    between_channels = True
+    def ratio_of_many(self, views: Sequence[PortView], seen: Sequence[PredictedTransfer]) -> ComplexEstimates:
+        """The ratio of many units, one transfer for each capture."""
+        alone = self.denominator(views, [capture.values for capture in seen]) is None
+        below = None if alone else partial(self._below, views)
+        return propagate_many(partial(self.numerator, views), below, seen)
 
+    def _below(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The denominator of one that has one."""
+        below = self.denominator(views, h)
+        assert below is not None
+        return below
 
-class ChannelPhase(Phase):
-    """A channel's phase less the first channel's, at the same port in the same state."""
+    def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:
+        """Raise ReadingError where what must be there is not sure to be."""
+        views = [look.view for look in looks]
 
-    name, words, unit, limits = "channel_phase", "phase between the channels", "deg", DEGREES
-    between_channels = True
+        def is_floor(form: Callable[[Sequence[PortView], Sequence[Complex]], Complex | None]) -> bool:
+            return propagate(
+                lambda values: np.asarray(form(views, stack.parts(values))),
+                stack.values,
+                stack.components,
+                coverage_factor=max(k, CERTAIN),
+                scale="db",
+            ).floor
 
-
-class Crosstalk(Steady):
-    """Differential at a channel that is not driven over that at the same port of the one that is."""
-
-    name, words, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
-
-    def across(self, options: Options) -> bool:
-        """Always."""
-        return True
-
-
-class SweptOptions(Options):
-    """Of a check of several frequencies."""
-
-    frequencies: Frequencies
-
-    @property
-    def several_hz(self) -> tuple[float, ...]:
-        """Those."""
-        return self.frequencies
-
-
-class ResponseOptions(SweptOptions):
-    """Of a response check."""
-
-    frequencies: Annotated[Frequencies, AfterValidator(several(1))] = RESPONSE_HZ
-
-
-class Response(Steady):
-    """A port's gain at a frequency over its gain at 1 kHz."""
-
-    name, words, unit, limits = "response", "response over frequency", "dB", DECIBELS
-    options = ResponseOptions
-    swept = True
-
-
-class CommonModeOptions(Options):
-    """Of a common-mode check. source: equal legs, or one of them with a resistor added."""
-
-    source: Literal["equal", "unequal"] = "equal"
-
-    tells_apart = ("source",)
-
-
-class CommonModeRejection(Steady):
-    """Differential gain over what a common drive is converted to, positive when good."""
-
-    name, words, unit = "common_mode_rejection", "common-mode rejection", "dB"
-    limits = LimitRule(dimension="ratio_db", unit="dB", kinds=("within", "above"), example='above = "60 dB"')
-    options = CommonModeOptions
-    inputs_swapped = True
-
-    def source_added(self, options: CommonModeOptions) -> bool:
-        """As IEC 60268-3 asks for since its edition of 2000 (from memory)."""
-        return options.source == "unequal"
-
-
-class ContactResistance(Steady):
-    """Resistance of a path's contacts, both legs in series."""
-
-    name, words, unit = "contact_resistance", "contact resistance", "ohm"
-    limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
-    default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
-
-
-class CapacitanceOptions(SweptOptions):
-    """Of a capacitance check. coupling: whether it is known by isolation or by crosstalk."""
-
-    frequencies: Annotated[Frequencies, AfterValidator(several(3))] = CAPACITANCE_HZ
-    coupling: Literal["isolation", "crosstalk"] = "isolation"
-
-    tells_apart = ("coupling",)
-
-
-class Capacitance(Steady):
-    """What couples a port that should be silent to one that is driven."""
-
-    name, words, unit = "capacitance", "stray capacitance", "F"
-    limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
-    options = CapacitanceOptions
-    swept = True
-
-    def across(self, options: CapacitanceOptions) -> bool:
-        """Where it is told by crosstalk."""
-        return options.coupling == "crosstalk"
+        if self.needs in ("numerator", "both") and is_floor(self.numerator):
+            raise ReadingError(self.lacks)
+        if self.needs in ("denominator", "both") and is_floor(self.denominator):
+            raise ReadingError(self.lacks)

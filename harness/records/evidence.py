@@ -8,7 +8,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TypeVar
 
 import numpy as np
 
@@ -21,21 +20,19 @@ from harness.job.state import State
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
+from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.inputs import drive_rows, input_numbers
-from harness.plan.keys import planned_keys
-from harness.plan.model import Acquisition, Cycle, EdgeReading, HookupVisit, Plan, Stimulus
-from harness.plan.supply import limit_of
+from harness.plan.model import Acquisition, HookupVisit, Plan, Planned
+from harness.plan.states import limit_of
+from harness.quantities.change import as_of_change
+from harness.quantities.registry import QUANTITIES
 from harness.reading import InputRefused, NothingMoved, OperationFailed, Reading
 from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembered, RunEvent, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Capture
 
-UNWEIGHED = (
-    "noise", "distortion", "offset", "click_peak", "click_energy", "click_duration",
-)  # no linear circuit predicts them  # fmt: skip
 JOB_FILES = (MODULE, FIXTURE, SEQUENCE, BENCH)
-T = TypeVar("T", EdgeReading, Cycle)
 
 
 def refuse_upgraded(record: RunRecord, what: str) -> None:
@@ -125,7 +122,7 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
                 notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
     if records and not made:
         notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
-    quantities = [(reading, reading.key.measurand.quantity) for reading in kept.readings]
+    quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in kept.readings]
     return gather(
         made,
         transfers,
@@ -133,39 +130,39 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
         supply_a={
             reading.key.measurand.state: reading.estimate.value
             for reading, quantity in quantities
-            if quantity == "supply_current" and reading.estimate is not None
+            if quantity.family == "supply" and reading.estimate is not None
         },
         trials=tuple(_trials(job, kept)),
         notes=notes,
         edges=tuple(_edges(plan, kept.readings)),
         cycles=tuple(_cycles(plan, kept.readings)),
         unweighed=Counter(
-            quantity
+            quantity.name
             for reading, quantity in quantities
-            if quantity in UNWEIGHED and reading.verdict == "fail"
+            if not quantity.weighed and reading.verdict == "fail"
         ),
     )
 
 
-def _judged(plan: Plan, kind: type[T], readings: Iterable[Reading]) -> Iterator[tuple[T, Reading]]:
-    """Planned readings of a kind, each with the reading that was made of it, where one was."""
+def _judged(planned: Iterable[Planned], readings: Iterable[Reading]) -> Iterator[tuple[Planned, Reading]]:
+    """Planned readings, each with the reading that was made of it, where one was."""
     made = {reading.key: reading for reading in readings}
-    for planned, key in planned_keys(plan):
-        if isinstance(planned, kind) and key in made:
-            yield planned, made[key]
+    for one in planned:
+        if one.key in made:
+            yield one, made[one.key]
 
 
 def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
     """What the judged readings of changes of state say; those that prove nothing are left out."""
-    for planned, reading in _judged(plan, EdgeReading, readings):
-        moved = _moved(reading)
+    for planned, reading in _judged(plan.edge_readings, readings):
+        moved = _moved(planned, reading)
         if moved is not None:
             yield EdgeSeen(reading=planned, moved=moved)
 
 
 def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
     """What became of lines that were operated again and again, where they were to the end."""
-    for planned, reading in _judged(plan, Cycle, readings):
+    for planned, reading in _judged(plan.cycles, readings):
         if reading.estimate is not None:
             failed = [fact for fact in reading.facts if isinstance(fact, OperationFailed)]
             yield CycleSeen(
@@ -176,20 +173,14 @@ def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
             )
 
 
-def _moved(reading: Reading) -> Moved | None:
+def _moved(planned: Planned, reading: Reading) -> Moved | None:
     if reading.verdict == "pass":
         return "fine"
     if reading.verdict != "fail":
         return None
     if any(isinstance(fact, NothingMoved) for fact in reading.facts):
         return "still"
-    match reading.key.measurand.quantity:
-        case "operate_time" | "release_time":
-            return "late"
-        case "bounce":
-            return "bounces"
-        case _:
-            return None
+    return as_of_change(planned.quantity).fails_as
 
 
 def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, Stimulus], AcquisitionRecord]:

@@ -6,11 +6,8 @@ from dataclasses import dataclass, replace
 from harness.errors import ReadingError
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
-from harness.plan.keys import planned_keys
-from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
-from harness.reading import Limit, Measurand, Reading, ReadingKey
-
-Planned = PlannedReading | EdgeReading | Cycle
+from harness.plan.model import Plan, Planned
+from harness.reading import Limit, Measurand, Reading
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,27 +34,28 @@ def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> 
         unmatched.setdefault(reading.key.measurand, []).append(reading)
     pairs: list[tuple[Reading, Reading]] = []
     absent: list[Planned] = []
-    for planned, key in planned_keys(plan):
+    for planned in plan.readings:
+        key = planned.key
         same = unmatched.get(key.measurand, [])
         if not same:
             absent.append(planned)
             continue
         reading = next((each for each in same if each.key == key), same[0])
         same.remove(reading)
-        pairs.append((reading, _judged(planned, reading, key, sequence)))
+        pairs.append((reading, _judged(planned, reading, sequence)))
     matched = {id(before) for before, _ in pairs}
     unasked = tuple(reading for reading in kept if id(reading) not in matched)
     return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=unasked)
 
 
-def _judged(planned: Planned, reading: Reading, key: ReadingKey, sequence: CheckSequence) -> Reading:
+def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Reading:
     """The same value by the new limit; what was missing stays missing, for its old reason."""
-    renamed = replace(reading, key=key, limit_low=None, limit_high=None)
+    renamed = replace(reading, key=planned.key, limit_low=None, limit_high=None)
     found = reading.estimate
     if found is None:
         return replace(renamed, verdict="missing")
     expected = reading.expected.value if reading.expected else None
-    if planned.quantity == "polarity":
+    if planned.quantity.limits is None:
         return replace(renamed, verdict=judge_polarity(found.value, expected or 0.0))
     limit = planned.limit or Limit(kind="between", unit=reading.unit)
     try:

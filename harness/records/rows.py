@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import RecordsError
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
 from harness.quantities.registry import QUANTITIES
 from harness.reading import (
     Contribution,

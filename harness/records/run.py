@@ -12,7 +12,7 @@ from typing import Any, Generic, Literal, TypeVar, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
 from harness.toml_files.file import JobFile

@@ -1,6 +1,7 @@
-"""A diagnosis in words: the same for the terminal, the report and another program."""
+"""A diagnosis in words, the same for the terminal, the report and another program; and as a run keeps it."""
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from harness.faults.at_times import comes_and_goes
@@ -11,19 +12,12 @@ from harness.faults.ranking import Group
 from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
-from harness.records.run import ExplainedGroup, Explanation
+from harness.quantities.registry import QUANTITIES
+from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
+from harness.records.store import RunStore
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
-LOOK_FOR: dict[str, str] = {
-    "noise": "hum, a leaking supply or an open screen",
-    "distortion": "a joint that rectifies, or an overdriven part",
-    "offset": "leakage from the supply or a coil",
-    "click_peak": "coil current in a signal's return or a missing diode",
-    "click_energy": "coil current in a signal's return or a missing diode",
-    "click_duration": "coil current in a signal's return or a missing diode",
-    "intermittency": "a contact or a joint that comes and goes",
-}
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
 
 
@@ -122,7 +116,7 @@ def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
     if not counts:
         return
     what = ", ".join(
-        f"{count} reading{'s' if count > 1 else ''} of {quantity} (look for {LOOK_FOR[quantity]})"
+        f"{count} reading{'s' if count > 1 else ''} of {quantity} (look for {QUANTITIES[quantity].look_for})"
         for quantity, count in counts.items()
     )
     yield (
@@ -166,3 +160,32 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
         },
         "notes": list(found.notes),
     }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explained:
+    """What was found at the end of a failed run: faults that are not told apart, and all of it in words.
+
+    names: the likeliest first, none where nothing on the list explains it. probability: of these together.
+    """
+
+    names: tuple[str, ...]
+    probability: float
+    explanation: Explanation
+
+
+def keep_explained(store: RunStore, run_id: int, found: Explained) -> None:
+    """Keep with a run what explains it: the names for the batch's figures, the words for its page."""
+    named = FaultsNamed(faults=found.names, probability=found.probability)
+    store.add_event(run_id, named, ", ".join(found.names) or "no listed fault")
+    store.add_event(run_id, found.explanation, found.explanation.headline)
+
+
+def kept_explained(store: RunStore, run_id: int) -> Explained | None:
+    """What was kept with a run; None where nothing was. Raises RecordsError where it does not read."""
+    events = [each.event for each in store.events(run_id)]
+    named = [event for event in events if isinstance(event, FaultsNamed)]
+    told = [event for event in events if isinstance(event, Explanation)]
+    if not named or not told:  # earlier versions kept the names alone
+        return None
+    return Explained(names=named[-1].faults, probability=named[-1].probability, explanation=told[-1])

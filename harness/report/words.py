@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from harness.quantities.registry import OVER_FREQUENCY
 from harness.reading import Contribution, Estimate, Reading, Verdict
 from harness.records.run import Outcome
 from harness.units import difference_unit, format_value
@@ -23,13 +24,22 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
 
+SYMBOLS = {
+    "pass": "✓",
+    "fail": "✕",
+    "unproven": "?",
+    "missing": "∅",
+    "stopped": "■",
+    "interrupted": "■",
+}
+"""Of verdicts and outcomes, so that none is told by colour alone."""
+
 MARKS: dict[Verdict, str] = {"pass": "ok", "fail": "FAIL", "unproven": "UNPROVEN", "missing": "MISSING"}
 """A verdict at the beginning of a line."""
 
 LEAST_SHARE_SHOWN = 1e-3
 """Of a combined standard uncertainty; smaller lines of a budget are not written."""
 
-_SWEPT = "response"  # of several frequencies in one check, each a reading of its own
 
 _PREFIXED = ("V", "A", "s", "V²s", "ohm", "F")
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
@@ -69,7 +79,7 @@ def place_words(reading: Reading) -> str:
     check, measurand = reading.key.check, reading.key.measurand
     quantity = measurand.quantity.replace("_", " ")
     words = [quantity, measurand.where, f"in {measurand.state}"]
-    if measurand.quantity == _SWEPT:
+    if measurand.quantity in OVER_FREQUENCY:
         words.append(f"at {describe(reading).tone}")
     if check.casefold().replace("-", " ").replace("_", " ") != quantity:
         words.append(f"({check})")

@@ -10,7 +10,7 @@ from typing import Literal
 from harness.errors import OverCurrentError
 from harness.job.module import Module
 from harness.job.state import State
-from harness.plan.supply import expected_current_a
+from harness.plan.states import expected_current_a
 from harness.roles import Bench
 from harness.session.preflight import energise
 from harness.session.stage import Stage

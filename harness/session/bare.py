@@ -8,29 +8,23 @@ from math import sqrt
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup
 from harness.job.state import State
-from harness.measure.bare import Bare, Key
-from harness.measure.distortion import Harmonics, measure_harmonics
-from harness.plan.model import Plan, Stimulus
+from harness.measure.bare import Bare, Key, harmonics_of
+from harness.measure.distortion import Harmonics
+from harness.measure.tones import Stimulus
+from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.recorder import Ask
-from harness.session.stage import Stage, tones_of
+from harness.session.stage import Stage
 
 UNPOWERED = State(on=(), powered=False)
 
 
-def bare_stimuli(plan: Plan) -> tuple[Stimulus, ...]:
-    """What the bench must be recorded under by itself, so that a plan's noise and distortion can be told."""
-    return tuple(
-        dict.fromkeys(one.stimulus for one in plan.acquisitions if one.stimulus.kind in ("idle", "antiphase"))
-    )
-
-
 def lacks(bare: Bare, plan: Plan) -> bool:
-    """Whether some of that is not there."""
+    """Whether some of what a plan's quantities take off is not there."""
     known = {(hz, volts) for hz, volts, _ in bare.harmonics}
     return any(
-        bare.noise is None if one.kind == "idle" else (one.frequency_hz, one.level_vrms) not in known
-        for one in bare_stimuli(plan)
+        (one.frequency_hz, one.level_vrms) not in known if one.has_tone else bare.noise is None
+        for one in plan.bench_stimuli
     )
 
 
@@ -38,9 +32,9 @@ def take_bare(stage: Stage) -> Bare:
     """Record what is wanted, in a through hookup that is made; nothing where the plan asks for nothing."""
     noise: Capture | None = None
     harmonics: dict[Key, Harmonics] = {}
-    for stimulus in bare_stimuli(stage.plan):
+    for stimulus in stage.plan.bench_stimuli:
         capture = _capture(stage, stimulus)
-        if stimulus.kind == "idle":
+        if not stimulus.has_tone:
             noise = capture
             continue
         for pair in range(len(capture.inputs) // 2):
@@ -51,16 +45,6 @@ def take_bare(stage: Stage) -> Bare:
                 continue  # its readings then say that nothing could be taken off
     stage.drive.silence()
     return Bare(noise=noise, harmonics=harmonics)
-
-
-def harmonics_of(capture: Capture, rows: tuple[int, int], stimulus: Stimulus) -> Harmonics:
-    """The tone and its harmonics in a pair's record."""
-    return measure_harmonics(
-        capture.volts[list(rows)],
-        capture.interval_s,
-        tones_of(stimulus).hot_hz,
-        step_v=(capture.step_v[rows[0]], capture.step_v[rows[1]]),
-    )
 
 
 def _capture(stage: Stage, stimulus: Stimulus) -> Capture:
@@ -75,8 +59,8 @@ def _capture(stage: Stage, stimulus: Stimulus) -> Capture:
         state=UNPOWERED.name,
         stimulus=stimulus,
         purpose="bench alone",
-        tones=tones_of(stimulus),
-        silent=stimulus.kind == "idle",
+        tones=stimulus.tones,
+        silent=not stimulus.has_tone,
         peaks_v=dict.fromkeys(bare_inputs(stage, hookup), peak_v),
     )
     return stage.recorder.take(ask).capture

@@ -11,13 +11,13 @@ from harness.errors import HookupError
 from harness.job.fixture import Hookup, PortName, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import State
+from harness.measure.tones import Stimulus
 from harness.plan.inputs import input_numbers
-from harness.plan.model import Stimulus
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.events import Hands, Remark
 from harness.session.hookup_check import capture_low, refuse_dc
 from harness.session.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
-from harness.session.stage import Stage, impedances, tones_of
+from harness.session.stage import Stage, impedances
 from harness.session.through import LOW_LEVEL_VRMS
 
 LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's
@@ -149,7 +149,7 @@ def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
             stage.job.fixture,
             replace(whole, source_added=source),
             _states(stage),
-            frequencies_hz=tones_of(_stimulus(stage)).frequencies_hz,
+            frequencies_hz=_stimulus(stage).tones.frequencies_hz,
             impedances=impedances(stage.bench),
         )
         return np.abs(np.stack([each.transfer for each in found]))

@@ -2,8 +2,7 @@
 
 from math import sqrt
 
-from harness.measure.tones import choose_tones
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
 from harness.roles import Generator
 
 
@@ -41,7 +40,7 @@ class Drive:
 
     def _wanted(self, stimulus: Stimulus) -> tuple[tuple[float, float, float], ...]:
         """Frequency, amplitude and phase of the hot and of the cold output."""
-        tones = choose_tones(stimulus.frequency_hz)
+        tones = stimulus.tones
         amplitude_vpp = leg_vpp(stimulus.level_vrms)
         if stimulus.kind == "idle":
             amplitude_vpp = self._generator.amplitude_range_vpp[0]

@@ -17,20 +17,21 @@ from numpy.typing import NDArray
 
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
+from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
 from harness.measure.instants import Instant
-from harness.measure.ranging import pick_range
 from harness.measure.steady import Sides
 from harness.plan.estimate import EDGE_RECORD_S
-from harness.plan.model import EdgeAcquisition, HookupVisit
+from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
+from harness.quantities.change import ChangeSeen
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.edge_readings import EdgeTaken, edge_reading
 from harness.session.events import EdgeNoted, ReadingsMade, StateBegun
+from harness.session.readings import make_reading, missing_reading
 from harness.session.recovery import TRANSIENT, NotTaken
-from harness.session.stage import Stage, tones_of
+from harness.session.stage import Stage
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -50,6 +51,15 @@ class _Recorded:
     times: HostTimes | None
     started: datetime
     missing: NotTaken | None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Looked:
+    """What was found in a record, or why nothing was. record: its number in the records."""
+
+    change: Change | None
+    record: int | None
+    missing: NotTaken
 
 
 class EdgeWalk:
@@ -162,14 +172,9 @@ class EdgeWalk:
 
     def _ranges(self, planned: EdgeAcquisition) -> dict[int, float]:
         """Volts per division of every viewed leg, with room for a click, and of the lines that are viewed."""
-        stage, scope = self._stage, self._stage.bench.oscilloscope
-        limits = [
-            reading.limit.high
-            for reading in stage.plan.edge_readings
-            if reading.acquisition == planned.number and reading.limit is not None
-            if reading.quantity == "click_peak" and reading.limit.high is not None
-        ]
-        room_v = max([CLICK_ROOM_V, *limits])
+        scope = self._stage.bench.oscilloscope
+        rooms_v = [one.quantity.room_v(one.limit) for one in self._readings_of(planned)]
+        room_v = max([CLICK_ROOM_V, *rooms_v])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
         for line in planned.edge.lines:
             if line in self._visit.hookup.lines_on:
@@ -205,20 +210,27 @@ class EdgeWalk:
     def _finish(self, recorded: _Recorded, done: int) -> None:
         """Look at a record; judge, keep and show what is read from it."""
         stage, planned = self._stage, recorded.planned
-        taken = self._look(recorded)
-        wanted = [one for one in stage.plan.edge_readings if one.acquisition == planned.number]
-        made = [
-            edge_reading(one, taken, sequence=stage.job.sequence, gain_accuracy=stage.gain_accuracy)
-            for one in wanted
-        ]
+        look = self._look(recorded)
+        made = [self._reading(one, look) for one in self._readings_of(planned)]
         self._store.add_readings(self._run, made)
         self.readings += made
-        if recorded.capture is not None and taken.record is not None:
-            marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, taken.change))
-            self._keep(made, taken.record, marked)
+        if recorded.capture is not None and look.record is not None:
+            marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, look.change))
+            self._keep(made, look.record, marked)
         stage.observe(
             ReadingsMade(state=planned.edge.after, done=done, total=self._total, readings=tuple(made))
         )
+
+    def _readings_of(self, planned: EdgeAcquisition) -> list[Planned]:
+        return [one for one in self._stage.plan.edge_readings if planned.number in one.captures]
+
+    def _reading(self, planned: Planned, look: _Looked) -> Reading:
+        sequence, setup = self._stage.job.sequence, self._visit.hookup.name
+        records = () if look.record is None else (look.record,)
+        if look.change is None:
+            return missing_reading(planned, look.missing, setup=setup, records=records)
+        seen = ChangeSeen(change=look.change, gain_accuracy=self._stage.gain_accuracy)
+        return make_reading(planned, [seen], sequence=sequence, setup=setup, records=records)
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
         """Keep the samples of what did not pass now, and of the worst that passed when all are known."""
@@ -234,11 +246,11 @@ class EdgeWalk:
         if noted and capture.marks:
             self._stage.observe(EdgeNoted(acquisition=record, capture=capture))
 
-    def _look(self, recorded: _Recorded) -> EdgeTaken:
+    def _look(self, recorded: _Recorded) -> _Looked:
         hookup, capture = self._visit.hookup, recorded.capture
         if capture is None or recorded.times is None:
             missing = recorded.missing or NotTaken(reason="")
-            return EdgeTaken(hookup=hookup, change=None, record=None, missing=missing)
+            return _Looked(change=None, record=None, missing=missing)
         legs = 2 * len(hookup.view)
         rows = [row for row, number in enumerate(capture.inputs) if number <= legs]
         change: Change | None = None
@@ -250,7 +262,7 @@ class EdgeWalk:
             change = look_at(
                 capture.volts[rows],
                 capture.interval_s,
-                tones_of(recorded.planned.stimulus).frequencies_hz,
+                recorded.planned.stimulus.tones.frequencies_hz,
                 step_v=[capture.step_v[row] for row in rows],
                 joined=any(
                     port.net in loads and loads[port.net].across_ohm is not None for port in hookup.view
@@ -262,7 +274,7 @@ class EdgeWalk:
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
         record = self._store.add_acquisition(self._run, self._as_record(recorded, capture, change))
-        return EdgeTaken(hookup=hookup, change=change, record=record, missing=missing)
+        return _Looked(change=change, record=record, missing=missing)
 
     def _edge(self, planned: EdgeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
         """The control edge: on a spare input where the fixture has it there, else by the computer's clock."""
@@ -307,7 +319,7 @@ class EdgeWalk:
         return None if number is None else capture.inputs.index(number)
 
     def _as_record(self, recorded: _Recorded, capture: Capture, change: Change | None) -> AcquisitionRecord:
-        tones_hz = tones_of(recorded.planned.stimulus).frequencies_hz
+        tones_hz = recorded.planned.stimulus.tones.frequencies_hz
         phasors = np.zeros((len(capture.inputs), len(tones_hz)), dtype=np.complex128)
         residuals = np.zeros(len(capture.inputs))
         if change is not None:

@@ -8,11 +8,11 @@ from harness.circuit.predict import predict
 from harness.errors import BenchError, HookupError
 from harness.job.fixture import Hookup
 from harness.job.state import State
+from harness.measure.tones import SILENCE, Stimulus
 from harness.plan.inputs import input_numbers
-from harness.plan.model import SILENCE, Stimulus
 from harness.session.events import Remark
 from harness.session.recorder import Ask, Taken
-from harness.session.stage import Stage, impedances, tones_of
+from harness.session.stage import Stage, impedances
 from harness.session.through import LOW_LEVEL_VRMS
 
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
@@ -29,7 +29,7 @@ def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
     if frequency_hz is None:
         return
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    tones = tones_of(stimulus)
+    tones = stimulus.tones
     prediction = predict(
         stage.job.module,
         stage.job.fixture,
@@ -110,7 +110,7 @@ def _ask(hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, fl
         state=state.name,
         stimulus=stimulus,
         purpose="leads",
-        tones=tones_of(stimulus),
+        tones=stimulus.tones,
         silent=stimulus.kind == "silence",
         peaks_v=peaks_v,
     )

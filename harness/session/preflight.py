@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from harness.errors import UsageError
 from harness.job.state import State
-from harness.plan.supply import limit_of
+from harness.plan.states import limit_of
 from harness.session.events import Remark
 from harness.session.stage import Stage
 from harness.units import counted

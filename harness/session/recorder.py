@@ -10,12 +10,10 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 
 from harness.errors import ReadingError
+from harness.measure.captures import Problem, examine, next_range, pick_range
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.examine import Problem, examine
-from harness.measure.ranging import next_range, pick_range
 from harness.measure.tone import ToneFit, fit_tones
-from harness.measure.tones import TonePair
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus, TonePair
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Oscilloscope

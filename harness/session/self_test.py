@@ -15,10 +15,9 @@ from harness.errors import BenchError, HookupError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
-from harness.measure.ranging import pick_range
-from harness.measure.tones import choose_tones
-from harness.plan.model import Stimulus
-from harness.plan.supply import limit_of
+from harness.measure.captures import pick_range
+from harness.measure.tones import Stimulus, choose_tones
+from harness.plan.states import limit_of
 from harness.roles import (
     Capture,
     CaptureSetting,

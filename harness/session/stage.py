@@ -10,9 +10,8 @@ from harness.errors import BadReply, OverCurrentError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
-from harness.measure.tones import TonePair, choose_tones
-from harness.plan.model import Plan, Stimulus
-from harness.plan.supply import LIMIT_REACHED, expected_current_a
+from harness.plan.model import Plan
+from harness.plan.states import LIMIT_REACHED, expected_current_a
 from harness.roles import Bench, SupplyReading
 from harness.session.drive import Drive
 from harness.session.events import Clock, Hands, Observer
@@ -28,15 +27,6 @@ EXCESS_A = 0.02  # what is not worth a stop, at small currents
 LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
 LATE_LOOKS = 8  # at most, while the current still changes
 LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
-
-
-# With the outputs off nothing is looked for, but mains is averaged over whole periods as with a tone.
-SILENT_TONES = choose_tones(1e3)
-
-
-def tones_of(stimulus: Stimulus) -> TonePair:
-    """The tones and the record of a stimulus."""
-    return SILENT_TONES if stimulus.kind == "silence" else choose_tones(stimulus.frequency_hz)
 
 
 def impedances(bench: Bench) -> BenchImpedances:

@@ -7,7 +7,7 @@ from math import sqrt
 from harness.circuit.predict import Prediction, predict
 from harness.errors import HookupError, SettingRefused
 from harness.job.fixture import Hookup
-from harness.measure.ranging import pick_range
+from harness.measure.captures import pick_range
 from harness.measure.reference import Reference, ToneReference, with_common_spread
 from harness.measure.through import (
     Rung,
@@ -18,13 +18,12 @@ from harness.measure.through import (
     tone_reference,
 )
 from harness.measure.tone import fit_tones
-from harness.measure.tones import MAINS_HZ, choose_tones
-from harness.plan.model import SILENCE, Stimulus
+from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus, choose_tones
 from harness.roles import Capture
 from harness.session.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.session.events import HookupBegun, Remark
 from harness.session.recorder import Ask, Captured, Taken
-from harness.session.stage import Stage, impedances, tones_of
+from harness.session.stage import Stage, impedances
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 CORRECTIONS = 2  # by hands, before leads that are still wrong end it
@@ -72,7 +71,7 @@ def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
         return None
     for stimulus in stage.plan.stimuli:
         emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
-        if kept.at(tones_of(stimulus).frequencies_hz, emf_vrms) is None:
+        if kept.at(stimulus.tones.frequencies_hz, emf_vrms) is None:
             stage.observe(Remark(text=f"the kept through reference has nothing at {stimulus}: not used"))
             return None
     minutes = (time.time() - kept.taken_s) / 60
@@ -244,7 +243,7 @@ def _ask(stage: Stage, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, fl
         state=UNPOWERED.name,
         stimulus=stimulus,
         purpose="through reference",
-        tones=tones_of(stimulus),
+        tones=stimulus.tones,
         silent=stimulus.kind == "silence",
         peaks_v=peaks_v,
     )

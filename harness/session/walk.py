@@ -13,12 +13,10 @@ import numpy as np
 
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
-from harness.measure.bare import NOTHING_BARE
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.inputs import drive_rows, input_numbers
-from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
-from harness.plan.supply import expected_current_a
+from harness.plan.model import Acquisition, HookupVisit, Planned, StateVisit
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
@@ -26,10 +24,10 @@ from harness.session.cycles import cycle_reading
 from harness.session.edges import EdgeWalk
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.hookup_check import check_hookup
-from harness.session.readings import Measured, make_reading, missing_reading, supply_reading
+from harness.session.readings import Measured, make_reading, make_state_reading, missing_reading
 from harness.session.recorder import Ask, Captured, Taken
 from harness.session.recovery import TRANSIENT, NotTaken
-from harness.session.stage import Stage, tones_of
+from harness.session.stage import Stage
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -45,7 +43,7 @@ class Walk:
 
     def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
         self._stage, self._store, self._run, self._reference = stage, store, run, reference
-        self._waiting = list(stage.plan.readings)
+        self._waiting = list(stage.plan.state_readings)
         self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
@@ -87,21 +85,22 @@ class Walk:
         stage.set_state(visit.hookup, rest)
         check_hookup(stage, visit.hookup, rest)
         for cycle in visit.cycles:
+            operated = State(on=(cycle.given.line,))
             stage.observe(
                 StateBegun(
                     hookup=visit.hookup.name,
-                    state=cycle.state,
+                    state=operated,
                     done=self._begun,
                     total=self._total,
                     operations=stage.operations(),
-                    doing=f"{cycle.line} on and off {cycle.operations} times",
+                    doing=f"{cycle.given.line} on and off {cycle.given.operations} times",
                 )
             )
-            reading = cycle_reading(stage, visit.hookup, cycle, recover=self._recover_in, visit=visit)
+            reading = cycle_reading(stage, visit, cycle, recover=self._recover_in)
             self._store.add_readings(self._run, [reading])
             self.readings.append(reading)
             stage.observe(
-                ReadingsMade(state=cycle.state, done=self._begun, total=self._total, readings=(reading,))
+                ReadingsMade(state=operated, done=self._begun, total=self._total, readings=(reading,))
             )
 
     def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
@@ -183,7 +182,9 @@ class Walk:
         if recorded.supply is not None and here.judges_supply:
             made += [
                 self._supply_reading(planned, recorded.supply)
-                for planned in self._take_out(lambda one: not one.acquisitions and one.state == here.state)
+                for planned in self._take_out(
+                    lambda one: not one.captures and one.measurand.state == here.state.name
+                )
             ]
         made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
         self._store.add_readings(self._run, made)
@@ -196,31 +197,28 @@ class Walk:
             )
         stage.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
 
-    def _is_ready(self, planned: PlannedReading) -> bool:
-        return bool(planned.acquisitions) and all(n in self._measured for n in planned.acquisitions)
+    def _is_ready(self, planned: Planned) -> bool:
+        return bool(planned.captures) and all(n in self._measured for n in planned.captures)
 
-    def _take_out(self, wanted: Callable[[PlannedReading], bool]) -> list[PlannedReading]:
+    def _take_out(self, wanted: Callable[[Planned], bool]) -> list[Planned]:
         found = [one for one in self._waiting if wanted(one)]
         self._waiting = [one for one in self._waiting if not wanted(one)]
         return found
 
-    def _supply_reading(self, planned: PlannedReading, supply: SupplyReading | NotTaken) -> Reading:
-        job = self._stage.job
+    def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
         if isinstance(supply, NotTaken):
             return missing_reading(planned, supply)
-        expected_a = expected_current_a(job.module, planned.state)
-        return supply_reading(planned, supply, expected_a, sequence=job.sequence)
+        return make_reading(planned, [supply], sequence=self._stage.job.sequence)
 
-    def _reading(self, planned: PlannedReading) -> Reading:
+    def _reading(self, planned: Planned) -> Reading:
         stage = self._stage
-        measured = [self._measured[number] for number in planned.acquisitions]
-        reading = make_reading(
+        measured = [self._measured[number] for number in planned.captures]
+        reading = make_state_reading(
             planned,
             measured,
             sequence=stage.job.sequence,
             reference=self._reference,
             gain_accuracy=stage.gain_accuracy,
-            bare=NOTHING_BARE if self._reference is None else self._reference.bare,
         )
         if reading.verdict != "pass" or stage.plan.keep_all:
             self._keep_waveforms(measured)
@@ -243,8 +241,8 @@ class Walk:
             hookup=visit.hookup.name,
             state=acquisition.state.name,
             stimulus=stimulus,
-            tones=tones_of(stimulus),
-            silent=stimulus.kind in ("silence", "idle"),
+            tones=stimulus.tones,
+            silent=not stimulus.has_tone,
             peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 

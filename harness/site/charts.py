@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from harness.reading import Verdict
 from harness.records.history import RunLine, label_of
-from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
+from harness.report.plotter import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
 from harness.statistics.batch import SideDifference, class_count
 from harness.statistics.control import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson

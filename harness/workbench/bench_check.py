@@ -11,11 +11,6 @@ from harness.bench_file import BenchFile
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
 from harness.job.job import Job
-from harness.measure.noise import least_noise_vrms
-from harness.measure.tones import choose_tones
-from harness.plan.model import IDLE_HZ
-from harness.quantities.residual import NoiseOptions
-from harness.units import dbu_from_vrms
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
@@ -110,18 +105,9 @@ def _drowned(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[M
     """Limits of noise that even a quiet scope's own noise hides, on its most sensitive range."""
     finest_v = profile.volts_per_division_v[0] * probe
     for index, check in enumerate(job.sequence.checks, start=1):
-        limit_dbu = check.limit.high if check.limit and check.limit.unit == "dBu" else None
-        if not isinstance(check.options, NoiseOptions) or limit_dbu is None:
-            continue
-        floor_dbu = dbu_from_vrms(
-            least_noise_vrms(
-                finest_v,
-                choose_tones(IDLE_HZ),
-                weighting=check.options.weighting,
-                k=job.sequence.coverage_factor,
-            )
-        )
-        if limit_dbu < floor_dbu:
+        limit_dbu = check.limit.high if check.limit else None
+        floor_dbu = check.quantity.scope_floor(check.options, finest_v, job.sequence.coverage_factor)
+        if limit_dbu is not None and floor_dbu is not None and limit_dbu < floor_dbu:
             with_probe = f"a 1x probe in place of the {probe:g}x one, " if probe > 1 else ""
             yield Mistake(
                 file="sequence.toml",

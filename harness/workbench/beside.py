@@ -1,9 +1,7 @@
 """What another process works out while the bench is at work, so that a run's report need not wait for it.
 
 What a plan would see of every fault follows from job and plan alone, and takes seconds, or half a minute. The
-pictures of a run take two seconds; here, they would be at its end. The other process is less urgent than the
-run, and ends with it, however that ends. A report that is written later is drawn there too, meanwhile the run
-is explained here.
+other process is less urgent than the run, and ends with it, however that ends.
 """
 
 import os
@@ -17,20 +15,12 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
     from multiprocessing.connection import Connection
-
-    from matplotlib.figure import Figure
 
     from harness.circuit.elements import BenchImpedances
     from harness.faults.coverage import FaultSeen
     from harness.job.job import Job
     from harness.plan.model import Plan
-    from harness.reading import Reading
-    from harness.report.response_plot import ResponsePlot
-    from harness.report.run_pictures import Drawn
-    from harness.roles import Capture
-    from harness.session.events import Event
 
 NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
 
@@ -48,8 +38,6 @@ class Beside:
         with _interruptions_put_off():
             self.process = self._pool.submit(os.getpid)
         self._coverage: Future[tuple[FaultSeen, ...]] | None = None
-        self._waveforms: dict[int, Future[str] | None] = {}
-        self._responses: Future[list[ResponsePlot]] | None = None
 
     def __enter__(self) -> "Beside":
         return self
@@ -64,49 +52,9 @@ class Beside:
 
         self._coverage = self._ask(judge_faults, job, plan, impedances=impedances)
 
-    def prepare_to_draw(self) -> None:
-        """Load what pictures take now: at the changes of state bench and run would wait for the processor."""
-        self._ask(_draw_nothing)
-
-    def see(self, event: "Event") -> None:
-        """Draw a change of state whose record the report may show."""
-        from harness.session.events import EdgeNoted
-
-        if isinstance(event, EdgeNoted):
-            self._draw(event.acquisition, event.capture, window_s=0.0)
-
-    def draw(self, readings: "Sequence[Reading]", waveforms: "Mapping[int, Capture]") -> None:
-        """Begin to draw what the report of the run that made these shows, and is not drawn yet."""
-        from harness.report.response_plot import response_plots
-        from harness.report.run_pictures import choose_pictures
-        from harness.report.words import worst_first
-
-        if self._responses is None:
-            self._responses = self._ask(response_plots, readings)
-        for shown in choose_pictures(worst_first(readings), waveforms):
-            if shown.acquisition not in self._waveforms:
-                self._draw(shown.acquisition, waveforms[shown.acquisition], shown.window_s)
-
     def coverage(self) -> "tuple[FaultSeen, ...]":
         """Wait for what was foreseen; () where that came to nothing."""
         return _answer(self._coverage) or ()
-
-    def drawn(self) -> "Drawn":
-        """Wait for the pictures of a run; those that came to nothing lack. The next run's are drawn anew."""
-        from harness.report.run_pictures import Drawn
-
-        svgs = {number: _answer(asked) for number, asked in self._waveforms.items()}
-        responses = _answer(self._responses)
-        self._waveforms.clear()
-        self._responses = None
-        return Drawn(
-            waveforms={number: svg for number, svg in svgs.items() if svg is not None}, responses=responses
-        )
-
-    def _draw(self, acquisition: int, capture: "Capture", window_s: float) -> None:
-        from harness.report.run_pictures import draw
-
-        self._waveforms[acquisition] = self._ask(draw, capture, window_s)
 
     def _ask(
         self, work: Callable[Asked, Found], *args: Asked.args, **kwargs: Asked.kwargs
@@ -115,15 +63,6 @@ class Beside:
         with suppress(BrokenExecutor):
             return self._pool.submit(work, *args, **kwargs)
         return None
-
-
-def _draw_nothing() -> None:
-    from harness.report.pictures import draw_svg
-
-    def draw(figure: "Figure") -> None:
-        figure.subplots().set_ylabel("V")
-
-    draw_svg(1.0, draw)
 
 
 def _answer(asked: "Future[Found] | None") -> "Found | None":

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from harness.errors import CircuitError, JobError, RecordsError
-from harness.report.whole import write_whole
+from harness.report.page_files import write_whole
 
 if TYPE_CHECKING:
     from harness.circuit.elements import BenchImpedances
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from harness.job.job import Job
     from harness.plan.model import Acquisition, Plan
     from harness.records.run import RunHeader, RunRecord
-    from harness.session.events import Observer
     from harness.workbench.beside import Beside
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
@@ -80,26 +79,18 @@ class Described:
         return next(iter(self._beside), None)
 
     @contextmanager
-    def helped(self, folder: Path) -> "Iterator[Observer | None]":
-        """Let another process get ahead with a run's report; gives what is to see the run's events, if any.
-
-        It draws the changes of state, and works out what `faults_seen` will give where nothing is kept of it.
-        """
+    def helped(self, folder: Path) -> Iterator[None]:
+        """Let another process work out what `faults_seen` will give, if nothing is kept of it."""
         from harness.workbench.beside import Beside
 
-        unforeseen = bool(self._hard_faults) and not self._coverage_in(folder).exists()
-        drawn = self.plan.edges or any(one.quantity == "response" for one in self.plan.readings)
-        if not unforeseen and not drawn:
-            yield None
+        if not self._hard_faults or self._coverage_in(folder).exists():
+            yield
             return
         with Beside() as beside:
-            if drawn:
-                beside.prepare_to_draw()
-            if unforeseen:
-                beside.foresee(self.job, self.plan, self.impedances)
+            beside.foresee(self.job, self.plan, self.impedances)
             self._beside.append(beside)
             try:
-                yield beside.see
+                yield
             finally:
                 self._beside.clear()
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from harness.faults.probes import Probe
     from harness.records.run import Explanation, RunRecord
     from harness.records.store import RunStore
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -87,7 +87,7 @@ def explain_run(
     """
     if record.outcome != "fail":
         return None
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
 
     recorded = read_recorded(store, record, described)
     if recorded.empty:

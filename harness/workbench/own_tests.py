@@ -90,10 +90,10 @@ class OwnTests:
         A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
         for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.
         """
-        from harness.plan.part import part_in_state
+        from harness.plan.remaining import part_in_state
 
         part = replace(part_in_state(self.unit.plan, state), keep_all=False)
-        name = part.readings[0].state.name
+        name = part.readings[0].measurand.state
         if name in self._made:
             return self._made[name]
         if self._bench is None:

@@ -14,9 +14,8 @@ if TYPE_CHECKING:
     from harness.reading import Reading
     from harness.records.run import Event, Remembered, RunEvent, RunRecord
     from harness.records.store import RunStore
-    from harness.report.explained import Explained
+    from harness.report.explanation import Explained
     from harness.roles import Capture
-    from harness.workbench.beside import Beside
     from harness.workbench.described import Described
 
 
@@ -46,20 +45,19 @@ def write_report_again(
     run_id: int,
     records: str | Path,
     *,
-    beside: "Beside | None" = None,
     page: Path | None = None,
 ) -> Path:
     """Write a run's page once more; nothing is kept in the records.
 
-    beside: draws meanwhile; None to draw here. page: where to; None where the run's end puts it.
+    page: where to; None where the run's end puts it.
     """
-    from harness.report.explained import kept_explained
+    from harness.report.explanation import kept_explained
 
     record = store.run(run_id)
-    content = _read(store, run_id, beside)
+    content = _read(store, run_id)
     described = _described(record)
     found = kept_explained(store, run_id) or _explained(store, record, described, at_once=True)
-    return _write(record, content, records, found, described, beside, page)
+    return _write(record, content, records, found, described, page)
 
 
 def write_page(
@@ -71,11 +69,9 @@ def write_page(
 ) -> Path:
     """Write a run's page beside the records (in the default folder for records on a server).
 
-    described: what its sequence would see of every fault is told by it, and who helps with the reports of its
-    job draws; None leaves the first out.
+    described: what its sequence would see of every fault is told by it; None leaves that out.
     """
-    beside = None if described is None else described.beside
-    return _write(record, _read(store, record.run_id, beside), records, found, described, beside)
+    return _write(record, _read(store, record.run_id), records, found, described)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,14 +83,10 @@ class _Content:
     events: "Sequence[RunEvent[Event | Remembered]]"
 
 
-def _read(store: "RunStore", run_id: int, beside: "Beside | None") -> _Content:
-    """Read what a page shows; whoever is beside begins to draw it."""
-    content = _Content(
+def _read(store: "RunStore", run_id: int) -> _Content:
+    return _Content(
         readings=store.readings(run_id), waveforms=store.waveforms(run_id), events=store.events(run_id)
     )
-    if beside is not None:
-        beside.draw(content.readings, content.waveforms)
-    return content
 
 
 def _write(
@@ -103,13 +95,11 @@ def _write(
     records: str | Path,
     found: "Explained | None",
     described: "Described | None",
-    beside: "Beside | None",
     page: Path | None = None,
 ) -> Path:
     from harness.records.run import BY_HAND
     from harness.report.coverage_picture import draw_coverage
     from harness.report.hookup_picture import draw_hookups
-    from harness.report.run_pictures import NOT_DRAWN
     from harness.report.write import write_report
 
     path = page or report_path(records, record.run_id, record.header.serial)
@@ -129,7 +119,6 @@ def _write(
                 if event.kind in (*BY_HAND, "leads")
             ],
             [event.text for event in content.events if event.kind == "test"],
-            NOT_DRAWN if beside is None else beside.drawn(),
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
@@ -168,7 +157,7 @@ def find_fault(
     store: "RunStore", record: "RunRecord", described: "Described | None" = None, *, at_once: bool = True
 ) -> "Explained | None":
     """What explains a failed run, which is kept with it; None where it cannot be told, or not at once."""
-    from harness.report.explained import keep_explained
+    from harness.report.explanation import keep_explained
 
     found = _explained(store, record, described, at_once=at_once)
     if found is not None:

@@ -12,7 +12,7 @@ from harness.quantities.registry import QUANTITIES
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "quantities.md").read_text(encoding="utf-8")
-TABLE = TEXT.partition("## The lines of a budget")[2]
+TABLE = TEXT.partition("## Lines of an uncertainty budget")[2]
 TOLD = {
     name.strip()
     for cell in re.findall(r"^\| ([^|]+) \|", TABLE, flags=re.MULTILINE)
@@ -29,11 +29,12 @@ def _names_in_the_code() -> set[str]:
     the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
     """
     found = set(get_args(Line))
-    for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
+    folders = [ROOT / "harness" / name for name in ("measure", "quantities")]
+    for path in sorted(path for folder in folders for path in folder.glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 found |= _of_call(node)
-            elif isinstance(node, ast.Tuple) and len(node.elts) == 3 and path.name == "contact.py":
+            elif isinstance(node, ast.Tuple) and path.name == "contact.py" and not _text(node.elts[0]):
                 found |= {each for each in map(_text, node.elts[:2]) if each}
             elif isinstance(node, ast.Assign) and path.name in {"capacitance.py", "distortion.py"}:
                 found |= _of_assignment(node)

@@ -35,7 +35,7 @@ def cycles(laboratory, failed):
         CycleSeen(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
         for visit in laboratory.plan.visits
         for cycle in visit.cycles
-        for share, missed in [failed.get((cycle.line, cycle.channel), (0.0, ()))]
+        for share, missed in [failed.get((cycle.given.line, cycle.measurand.channel), (0.0, ()))]
     )
 
 

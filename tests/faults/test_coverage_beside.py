@@ -13,12 +13,8 @@ from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
 from harness.job.load import load_job
 from harness.plan.build import build_plan
-from harness.report.edge_pictures import draw_edge
-from harness.report.run_pictures import NOT_DRAWN, Drawn
-from harness.session.events import EdgeNoted
 from harness.workbench.beside import Beside
 from harness.workbench.described import Described
-from tests.report.test_exchanged_pictures import capture
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 USUAL = BenchImpedances()
@@ -61,21 +57,9 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(known, tmp_path, monk
 
 
 def test_what_is_given_up_is_worked_out_here(known, tmp_path):
-    with known.helped(tmp_path) as see:
+    with known.helped(tmp_path):
         os.kill(known.beside.process.result(), signal.SIGTERM)
         assert len(known.faults_seen(tmp_path)) == 270
-        see(EdgeNoted(acquisition=1, capture=capture(exchanged=False)))  # the run goes on all the same
-        known.beside.draw([], {})
-        assert known.beside.drawn() == NOT_DRAWN
-
-
-def test_changes_of_state_are_drawn_beside_as_they_would_be_here(known, tmp_path):
-    kept = capture(exchanged=False)
-    with known.helped(tmp_path) as see:
-        see(EdgeNoted(acquisition=7, capture=kept))
-        known.beside.draw([], {})
-        drawn = known.beside.drawn()
-    assert drawn == Drawn(waveforms={7: draw_edge(kept)}, responses=[])
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")

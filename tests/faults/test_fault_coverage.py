@@ -15,14 +15,13 @@ from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
 from harness.faults.contacts import smallest_seen, with_loads
 from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, tight_limits
-from harness.faults.doubt import SURE
 from harness.faults.edges import weigh_edges
 from harness.faults.effects import Suspect
 from harness.faults.margins import weigh_margins
 from harness.faults.minimal import smallest_plan
-from harness.faults.over_current import over_current
 from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE, over_currents
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
 from harness.job.state import State
@@ -142,11 +141,10 @@ def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
 def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage):
     by = {one.fault.name: one.by for one in shipped_coverage.faults}
     assert by["K3 coil shorted"] == OVER_CURRENT
-    margin, state = over_current(
-        shipped.module, _named(shipped, "lines loop_a and swap swapped"), coverage_factor=2.0
-    )
-    assert (margin > SURE, state) == (True, "loop_a")
-    assert over_current(shipped.module, _named(shipped, "K3 coil open"), coverage_factor=2.0)[0] < SURE
+    wrong = [_named(shipped, "lines loop_a and swap swapped"), _named(shipped, "K3 coil open")]
+    (swapped, state), (coil_open, _) = over_currents(shipped.module, wrong, coverage_factor=2.0)
+    assert (swapped > SURE, state) == (True, "loop_a")
+    assert coil_open < SURE
 
 
 def _named(job, name) -> Suspect:
@@ -241,7 +239,7 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
         shorter.plan, visits=(replace(first, states=first.states[1:]), *shorter.plan.visits[1:])
     )
     kept = {a.number for a in without.acquisitions}
-    without = replace(without, readings=tuple(r for r in without.readings if set(r.acquisitions) <= kept))
+    without = replace(without, readings=tuple(r for r in without.readings if set(r.captures) <= kept))
     made = weigh_margins(
         shipped, without, signatures(shipped, without, hard_faults(shipped), impedances=BENCH)
     )

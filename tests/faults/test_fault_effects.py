@@ -7,7 +7,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.faults.effects import supply_current_a, with_fault
 from harness.faults.wiring import SHORT_OHM
 from harness.job.faults import Fault, parse_fault, single_faults
@@ -15,7 +15,7 @@ from harness.job.fixture import Link, LinkLeg
 from harness.job.load import load_job
 from harness.job.module import Part
 from harness.job.state import State, all_states
-from harness.plan.supply import expected_current_a
+from harness.plan.states import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
 from simulator.relays import OPERATED, REST, energised

@@ -14,9 +14,12 @@ from tests.faults.laboratory import IMPEDANCES
 def diagnose(laboratory, wrong, **more):
     """A sound unit's levels; wrong: quantity, edge and channel of readings that fail, and what they say."""
     edges = tuple(
-        EdgeSeen(reading=one, moved=wrong.get((one.quantity, one.edge.name, one.channel), "fine"))
+        EdgeSeen(
+            reading=one,
+            moved=wrong.get((one.quantity.name, one.measurand.state, one.measurand.channel), "fine"),
+        )
         for one in laboratory.plan.edge_readings
-        if not one.quantity.startswith("click")
+        if not one.quantity.name.startswith("click")
     )
     sound = laboratory.evidence("", "M-1")
     return laboratory.diagnoser.diagnose(replace(sound, edges=edges, **more), double=False)
@@ -46,9 +49,9 @@ def test_a_long_bounce_both_ways_names_the_relay(laboratory):
 def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
     job, plan = laboratory.job, laboratory.plan
     edges = tuple(
-        EdgeSeen(reading=one, moved="still" if (one.channel, one.port) == ("left", "out.hot") else "fine")
+        EdgeSeen(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
         for one in plan.edge_readings
-        if one.quantity == "gap" and one.edge.name == "rest > loop_b"
+        if one.quantity.name == "gap" and one.measurand.state == "rest > loop_b"
     )
     movements = Movements(job=job, plan=plan, impedances=IMPEDANCES)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)

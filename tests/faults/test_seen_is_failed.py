@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.doubt import SURE
 from harness.faults.margins import weigh_margins
 from harness.faults.signatures import signatures
+from harness.faults.supply import SURE
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
 from harness.plan.build import build_plan
@@ -84,7 +84,7 @@ def predicted(folder):
     made = weigh_margins(job, plan, signatures(job, plan, suspects, impedances=BenchImpedances()))
     failing = {
         name: {
-            (reading.check.name, reading.state.name, reading.channel, reading.port)
+            (reading.key.check, reading.measurand.state, reading.measurand.channel, reading.measurand.port)
             for reading, margin in zip(made.readings, margins, strict=False)
             if margin >= SURE
         }

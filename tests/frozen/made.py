@@ -11,19 +11,19 @@ from harness.measure.change import HostTimes, host_edge, line_edge, look_at
 from harness.measure.clock import Clock
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
-from harness.measure.tones import choose_tones
-from harness.measure.transfer import make_transfer
+from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
-from harness.plan.cycles import levels_of
+from harness.plan.inputs import drive_rows
 from harness.plan.model import EdgeAcquisition, HookupVisit, Plan
-from harness.plan.supply import expected_current_a
+from harness.quantities.change import ChangeSeen
+from harness.quantities.cycle import OfOperations, levels_of
+from harness.quantities.quantity import PlannedReading
+from harness.quantities.steady import OfTransfers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.edge_readings import EdgeTaken, edge_reading
-from harness.session.readings import Measured, make_reading, supply_reading
+from harness.session.readings import Measured, make_reading, make_state_reading
 from harness.session.recorder import Taken
-from harness.session.stage import tones_of
-from harness.session.walk import GENERATOR_ACCURACY, drive_rows
+from harness.session.recovery import NotTaken
 from tests.frozen.kept import HERE, Kept, kept_run
 
 IMPEDANCES = BenchImpedances(source_ohm=50.0, input_ohm=1e6, input_f=15e-12)
@@ -41,32 +41,7 @@ def planned(job: Job) -> Plan:
 
 def plan_rows(plan: Plan) -> dict[str, list[Row]]:
     """Readings, acquisitions and the order in which they are made."""
-    readings: list[Row] = []
-    for one in plan.readings:
-        known = [
-            None if found is None else [found.ohm, found.standard_ohm] for found in (one.source, one.load)
-        ]
-        readings.append(
-            [
-                one.check.name, one.quantity, one.state.name, one.driven, one.channel, one.port,
-                one.frequency_hz, list(one.acquisitions), one.route, known, _limit(one.limit),
-            ]
-        )  # fmt: skip
-    for edge in plan.edge_readings:
-        readings.append(
-            [
-                edge.check.name, edge.quantity, edge.edge.name, edge.driven, edge.channel, edge.port,
-                edge.frequency_hz, [edge.acquisition], "", [None, None], _limit(edge.limit),
-            ]
-        )  # fmt: skip
-    for cycle in plan.cycles:
-        levels = [[*one.legs_vrms, one.pair_vrms] for one in (cycle.at_rest, cycle.operated)]
-        readings.append(
-            [
-                cycle.check.name, cycle.quantity, cycle.state.name, cycle.driven, cycle.channel, cycle.port,
-                cycle.frequency_hz, [], "", levels, _limit(cycle.limit),
-            ]
-        )  # fmt: skip
+    readings = [_planned(one) for one in plan.readings]
     acquisitions = [[one.number, one.hookup, one.state.name, str(one.stimulus)] for one in plan.acquisitions]
     acquisitions += [
         [
@@ -83,7 +58,7 @@ def plan_rows(plan: Plan) -> dict[str, list[Row]]:
                 for here in visit.states
             ],
             [one.number for one in visit.edges],
-            [[one.channel, one.port, one.line] for one in visit.cycles],
+            [[one.measurand.channel, one.measurand.port, one.given.line] for one in visit.cycles],
         ]
         for visit in plan.visits
     ]
@@ -98,6 +73,21 @@ def plan_rows(plan: Plan) -> dict[str, list[Row]]:
         "predictions": predictions,
         "stimuli": [[str(stimulus) for stimulus in plan.stimuli]],
     }
+
+
+def _planned(one: PlannedReading[Any]) -> Row:
+    known: Row = [None, None]
+    driven = one.measurand.driven.partition(".")[0] or one.measurand.channel  # none was needed then
+    if isinstance(one.given, OfTransfers):
+        both = (one.given.source, one.given.load)
+        known = [None if found is None else [found.ohm, found.standard_ohm] for found in both]
+    if isinstance(one.given, OfOperations):
+        known = [[*levels.legs_vrms, levels.pair_vrms] for levels in (one.given.at_rest, one.given.operated)]
+    return [
+        one.key.check, one.quantity.name, one.measurand.state, driven, one.measurand.channel,
+        one.measurand.port, one.measurand.frequency_hz, list(one.captures), one.route, known,
+        _limit(one.limit),
+    ]  # fmt: skip
 
 
 def _limit(limit: Any) -> Row | None:
@@ -124,7 +114,7 @@ def noise_readings(job: Job, reference: Reference) -> list[Row]:
     """Those of noise in the two-loop switcher's run, with this bench's own."""
     plan, kept = planned(job), kept_run("two_loop_switcher")
     made = _of_states(job, plan, kept, reference)
-    return [_row(one) for one in made if one.quantity == "noise"]
+    return [_row(one) for one in made if one.key.measurand.quantity == "noise"]
 
 
 def _of_states(job: Job, plan: Plan, kept: Kept, reference: Reference) -> list[Reading]:
@@ -134,16 +124,14 @@ def _of_states(job: Job, plan: Plan, kept: Kept, reference: Reference) -> list[R
         for acquisition in (one for here in visit.states for one in here.acquisitions):
             measured[acquisition.number] = _measured(job, plan, visit, acquisition.number, kept, reference)
     return [
-        make_reading(
+        make_state_reading(
             one,
-            [measured[number] for number in one.acquisitions],
+            [measured[number] for number in one.captures],
             sequence=job.sequence,
             reference=reference,
             gain_accuracy=accuracy,
-            bare=reference.bare,
         )
-        for one in plan.readings
-        if one.acquisitions
+        for one in plan.of("steady", "residual")
     ]
 
 
@@ -162,7 +150,7 @@ def _measured(
             emf_vrms=emf_vrms,
             reference=reference.at(taken.fit.frequencies_hz[:2], emf_vrms),
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit),
+            drive_rows=drive_rows(visit.hookup),
             gain_accuracy=_accuracy(job),
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {number}",
@@ -174,7 +162,7 @@ def _measured(
         taken=taken,
         transfer=transfer,
         prediction=prediction,
-        reason="",
+        missing=NotTaken(reason=""),
     )
 
 
@@ -184,11 +172,7 @@ def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
         for state, current_a, standard_a, voltage_v in kept.found["supply"]
     }
     return [
-        supply_reading(
-            one, seen[one.state.name], expected_current_a(job.module, one.state), sequence=job.sequence
-        )
-        for one in plan.readings
-        if not one.acquisitions
+        make_reading(one, [seen[one.measurand.state]], sequence=job.sequence) for one in plan.of("supply")
     ]
 
 
@@ -197,16 +181,12 @@ def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     hookups = {visit.hookup.name: visit.hookup for visit in plan.visits}
     for planned_edge in (one for one in plan.edges if str(one.number) in kept.found["edges"]):
         hookup = hookups[planned_edge.hookup]
-        taken = EdgeTaken(
-            hookup=hookup,
-            change=_change(job, planned_edge, hookup, kept),
-            record=planned_edge.number,
-            reason="",
-        )
+        change = _change(job, planned_edge, hookup, kept)
+        seen = ChangeSeen(change=change, gain_accuracy=_accuracy(job))
         made += [
-            edge_reading(one, taken, sequence=job.sequence, gain_accuracy=_accuracy(job))
+            make_reading(one, [seen], sequence=job.sequence, setup=hookup.name)
             for one in plan.edge_readings
-            if one.acquisition == planned_edge.number
+            if planned_edge.number in one.captures
         ]
     return made
 
@@ -228,7 +208,7 @@ def _change(job: Job, acquisition: EdgeAcquisition, hookup: Any, kept: Kept) -> 
     return look_at(
         capture.volts[rows],
         capture.interval_s,
-        tones_of(acquisition.stimulus).frequencies_hz,
+        acquisition.stimulus.tones.frequencies_hz,
         step_v=[capture.step_v[row] for row in rows],
         joined=any(
             port.net in job.fixture.loads and job.fixture.loads[port.net].across_ohm is not None
@@ -245,24 +225,27 @@ def _levels_of_cycles(plan: Plan, kept: Kept) -> list[Row]:
     rows: list[Row] = []
     for index, found in enumerate(kept.found["cycles"]):
         cycle = next(
-            one for one in plan.cycles if (one.channel, one.line) == (found["channel"], found["line"])
+            one
+            for one in plan.cycles
+            if (one.measurand.channel, one.given.line) == (found["channel"], found["line"])
         )
         capture = kept.as_capture(found["capture"], f"cycle {index}")
-        hz = choose_tones(cycle.stimulus.frequency_hz).hot_hz
+        hz = cycle.given.stimulus.tones.hot_hz
         fit = fit_tones(capture.volts, capture.interval_s, [hz], step_v=capture.step_v)
-        hookup = next(visit.hookup for visit in plan.visits if visit.hookup.name == cycle.hookup)
-        port = [f"{view.channel}.{view.net}" for view in hookup.view].index(f"{cycle.channel}.{cycle.port}")
-        levels = levels_of(fit.phasors[:, 0], 2 * port)
-        rows.append([cycle.check.name, cycle.line, *levels.legs_vrms, levels.pair_vrms])
+        levels = levels_of(fit.phasors[:, 0], cycle.given.rows)
+        rows.append([cycle.key.check, cycle.given.line, *levels.legs_vrms, levels.pair_vrms])
     return rows
 
 
 def _row(reading: Reading) -> Row:
+    one, found, expected = reading.key.measurand, reading.estimate, reading.expected
+    values = [None] * 4 if found is None else [found.value, found.standard, found.low, found.high]
+    wanted = [None, None] if expected is None else [expected.value, expected.standard]
     return [
-        reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.frequency_hz,
-        reading.unit, reading.value, reading.standard, reading.low, reading.high, reading.floor,
-        reading.expected, reading.expected_standard, reading.limit_low, reading.limit_high, reading.verdict,
-        [line.standard for line in reading.budget],
+        reading.key.check, one.quantity, one.state, one.channel, one.port, one.frequency_hz, reading.unit,
+        *values, found is not None and found.floor, *wanted,
+        reading.limit_low, reading.limit_high, reading.verdict,
+        [] if found is None else [line.standard for line in found.budget],
     ]  # fmt: skip
 
 

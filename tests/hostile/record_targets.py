@@ -16,7 +16,7 @@ import numpy as np
 
 from harness.cli.app import main
 from harness.drafts.answers import template
-from harness.drafts.job import job_texts, write_new
+from harness.drafts.job_text import job_texts, write_new
 from harness.records.store import open_records
 from harness.workbench.report import write_report_again
 from tests.hostile.file_targets import scratch

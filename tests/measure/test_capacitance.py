@@ -7,26 +7,31 @@ import pytest
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
-from harness.measure.capacitance import Quiet, coupling_capacitance
-from harness.measure.quantities import View
 from harness.measure.transfer import Transfer
+from harness.quantities.capacitance import coupling_capacitance
+from harness.quantities.need import KnownOhm
+from tests.measure.measured import View
 
 
-def quiet(hz, level, noise=1e-9):
-    """A port whose differential is `level` of the e.m.f., with noise on each leg."""
-    values = np.array([[level, 0], [0, level]], dtype=np.complex128)
+def quiet(hz, level, noise=1e-9, driven=None):
+    """A port whose differential is `level` of the e.m.f., with noise on each leg; driven: another's."""
+    levels = [level] * 2 if driven is None else [level] * 2 + [driven] * 2
+    values = np.array([[one, 0] if row % 2 == 0 else [0, one] for row, one in enumerate(levels)])
     parts = [
         Component(
             name="noise",
             origin="noise",
             source=f"{hz} {row} {part}",
-            delta=np.diag(np.eye(2)[row]) * noise * unit,
+            delta=(values != 0) * np.eye(len(levels))[row][:, None] * noise * unit,
         )
-        for row in (0, 1)
+        for row in range(len(levels))
         for part, unit in (("re", 1), ("im", 1j))
     ]
-    transfer = Transfer(values=values, components=tuple(parts), phase_known=True, polarity_known=True)
-    return Quiet(frequency_hz=hz, view=View(transfer=transfer, hot=0, cold=1))
+    transfer = Transfer(
+        values=values.astype(complex), components=tuple(parts), phase_known=True, polarity_known=True
+    )
+    other = None if driven is None else View(transfer=transfer, hot=2, cold=3)
+    return View(transfer=transfer, hot=0, cold=1).look(hz, driven=other)
 
 
 def coupled(hz, farads, ohm):
@@ -42,14 +47,14 @@ def test_an_open_contacts_capacitance_comes_back(farads, ohm, at_10_khz_db):
     """Off-isolation of an open contact, C into R: closed form; 6.02 dB an octave, whatever the load."""
     assert 20 * math.log10(abs(coupled(1e4, farads, ohm))) == pytest.approx(at_10_khz_db, abs=0.01)
     points = [quiet(hz, coupled(hz, farads, ohm)) for hz in (100.0, 1e3, 1e4, 2e4)]
-    found = coupling_capacitance(points, resistance_ohm=ohm, resistance_standard_ohm=0.0)
+    found = coupling_capacitance(points, KnownOhm(ohm=ohm, standard_ohm=0.0))
     assert found.capacitance_f.value == pytest.approx(farads, rel=1e-3)
     assert found.slope_db_per_octave.value == pytest.approx(6.02, abs=0.15)
 
 
 def test_the_circuits_tolerance_is_the_capacitances():
     points = [quiet(hz, coupled(hz, 1e-12, 10e3)) for hz in (1e3, 1e4, 2e4)]
-    found = coupling_capacitance(points, resistance_ohm=10e3, resistance_standard_ohm=100.0)
+    found = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=100.0))
     assert found.capacitance_f.standard == pytest.approx(1e-14, rel=0.01)
     assert found.capacitance_f.budget[0].name == "tolerance of the circuit"
 
@@ -57,32 +62,28 @@ def test_the_circuits_tolerance_is_the_capacitances():
 def test_a_leak_is_no_capacitance():
     points = [quiet(hz, 1e-4) for hz in (1e3, 1e4, 2e4)]
     with pytest.raises(ReadingError, match=r"slope is -?0\.0 dB per octave.*a leak or a shared return"):
-        coupling_capacitance(points, resistance_ohm=10e3, resistance_standard_ohm=0.0)
+        coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=0.0))
 
 
 def test_two_in_a_row_are_no_capacitance():
     points = [quiet(hz, 1e-4 * (hz / 1e3) ** 2) for hz in (1e3, 2e3, 4e3)]
     with pytest.raises(ReadingError, match="more than one couples"):
-        coupling_capacitance(points, resistance_ohm=10e3, resistance_standard_ohm=0.0)
+        coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=0.0))
 
 
 def test_two_frequencies_above_the_floor_are_too_few():
     points = [quiet(hz, coupled(hz, 1e-12, 600), noise=1e-5) for hz in (100.0, 1e3, 1e4, 2e4)]
     with pytest.raises(ReadingError, match="2 of 4 frequencies"):
-        coupling_capacitance(points, resistance_ohm=600, resistance_standard_ohm=0.0)
+        coupling_capacitance(points, KnownOhm(ohm=600, standard_ohm=0.0))
 
 
 def test_a_slope_lost_in_noise_is_refused():
     points = [quiet(hz, coupled(hz, 1e-12, 600), noise=5e-6) for hz in (9e3, 1e4, 1.1e4)]
     with pytest.raises(ReadingError, match="further apart"):
-        coupling_capacitance(points, resistance_ohm=600, resistance_standard_ohm=0.0)
+        coupling_capacitance(points, KnownOhm(ohm=600, standard_ohm=0.0))
 
 
 def test_crosstalk_counts_from_the_driven_port():
-    points = []
-    for hz in (1e3, 1e4, 2e4):
-        driven = quiet(hz, 0.5)
-        heard = quiet(hz, 0.5 * coupled(hz, 5e-12, 50))
-        points.append(Quiet(frequency_hz=hz, view=heard.view, driven=driven.view))
-    found = coupling_capacitance(points, resistance_ohm=50, resistance_standard_ohm=0.0)
+    points = [quiet(hz, 0.5 * coupled(hz, 5e-12, 50), driven=0.5) for hz in (1e3, 1e4, 2e4)]
+    found = coupling_capacitance(points, KnownOhm(ohm=50, standard_ohm=0.0))
     assert found.capacitance_f.value == pytest.approx(5e-12, rel=1e-3)

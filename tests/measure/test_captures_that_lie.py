@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import ReadingError
-from harness.measure.examine import examine
+from harness.measure.captures import examine
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair, choose_tones
 from tests.measure.synthetic import SyntheticBench, fit_of, through

@@ -1,20 +1,16 @@
 """Common-mode rejection against the closed form, and the exchange of two scope inputs."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
-from harness.measure.common_mode import (
-    common_mode_rejection,
-    converted,
-    exchanged,
-    worst_rejection,
-)
-from harness.measure.quantities import View, gain
-from harness.measure.transfer import Transfer
+from harness.measure.transfer import Transfer, exchanged
+from harness.quantities.forms import converted
+from tests.measure.measured import View, common_mode_rejection, gain, measured
 
 
 def transfer(values, parts=()):
@@ -50,18 +46,20 @@ def test_rejection_of_an_unbalanced_source_into_equal_impedances(ground_ohm, add
 
 def test_ten_ohm_in_each_leg_in_turn_and_the_worst_of_both():
     """A load whose own legs differ by 0.1 %: one position of the 10 ohm adds to it, the other takes off."""
-    rejections = []
-    for added_hot, added_cold in ((10, 0), (0, 10)):
+    looks = []
+    for leg, added_hot, added_cold in (("hot", 10, 0), ("cold", 0, 10)):
         hot, cold = divider(50 + added_hot, 5000), divider(50 + added_cold, 5050)
-        rejections.append(common_mode_rejection(view([[hot, 0], [0, cold]])))
-    worst = worst_rejection(*rejections)
+        look = view([[hot, 0], [0, cold]]).look()
+        looks.append(replace(look, view=replace(look.view, source_leg=leg)))
+    rejections = [measured("common_mode_rejection", [look]) for look in looks]
+    worst = measured("common_mode_rejection", looks)
     assert worst.value == min(each.value for each in rejections)
-    assert worst_rejection(*reversed(rejections)) == worst
+    assert measured("common_mode_rejection", looks[::-1]) == worst
 
 
 def test_a_common_drive_is_one_volt_on_both_legs():
     """Legs of 1.000 and 0.999: 0.001 V of difference, 60 dB; by the sum convention 6.02 dB other."""
-    assert abs(converted(np.diag([1.0, 0.999]), 0, 1)) == pytest.approx(0.001, rel=1e-9)
+    assert abs(converted(np.diag([1.0, 0.999]), (0, 1))) == pytest.approx(0.001, rel=1e-9)
 
 
 def test_what_is_lost_in_uncertainty_is_a_least_rejection():

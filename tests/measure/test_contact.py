@@ -7,9 +7,11 @@ import pytest
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
-from harness.measure.contact import Loading, series_resistance
-from harness.measure.quantities import View
 from harness.measure.transfer import Transfer
+from harness.quantities.contact import series_resistance
+from harness.quantities.need import KnownOhm
+from harness.reading import Limit
+from tests.measure.measured import View, measured
 
 
 def view(gain, relative=0.0, source="noise"):
@@ -17,15 +19,14 @@ def view(gain, relative=0.0, source="noise"):
     values = np.array([[gain, 0], [0, gain]], dtype=np.complex128)
     component = Component(name=source, source=source, delta=values * relative)
     transfer = Transfer(values=values, components=(component,), phase_known=True, polarity_known=True)
-    return View(transfer=transfer, hot=0, cold=1)
+    return View(transfer=transfer, hot=0, cold=1).look()
 
 
 def loading(load_ohm, tolerance=0.0):
-    return Loading(
-        source_ohm=100.0,
-        source_standard_ohm=0.0,
-        load_ohm=load_ohm,
-        load_standard_ohm=tolerance * load_ohm / math.sqrt(3),
+    """Source and load."""
+    return (
+        KnownOhm(ohm=100.0, standard_ohm=0.0),
+        KnownOhm(ohm=load_ohm, standard_ohm=tolerance * load_ohm / math.sqrt(3)),
     )
 
 
@@ -37,27 +38,31 @@ def test_a_path_costs_level_by_the_loading_formula(load_ohm, path_ohm, loss_db):
     """20 lg[(RL + Rs + R)/(RL + Rs)] with Rs 100 ohm: closed form (loading table of bridging losses)."""
     gain = load_ohm / (100 + load_ohm + path_ohm)
     assert 20 * math.log10(load_ohm / (100 + load_ohm) / gain) == pytest.approx(loss_db, rel=0.006)
-    found = series_resistance(view(gain), loading(load_ohm), wanted_ohm=1.0)
+    found = series_resistance(view(gain), *loading(load_ohm))
     assert found.estimate.value == pytest.approx(path_ohm, rel=1e-6)
-    assert found.observable
+    assert found.smallest_ohm < 1.0
 
 
 def test_a_load_that_shows_no_contact_says_so():
     """0.3 ohm into 10 kohm with 0.01 dB: 23 ohm is the least that shows."""
-    found = series_resistance(view(10_000 / 10_100.3, 0.01 / 8.686), loading(10_000), wanted_ohm=1.0)
-    assert not found.observable
+    look, (source, load) = view(10_000 / 10_100.3, 0.01 / 8.686), loading(10_000)
+    found = series_resistance(look, source, load)
     assert found.estimate.floor
     assert found.smallest_ohm == pytest.approx(2 * 10_100 * 0.01 / 8.686, rel=0.01)
-    assert found.sentence.startswith("not observable here: into 1e+04 ohm, less than 23 ohm")
+    with pytest.raises(ReadingError, match=r"^not observable here: into 1e\+04 ohm, less than 23 ohm"):
+        measured(
+            "contact_resistance", [look], source=source, load=load,
+            limit=Limit(kind="below", unit="ohm", high=1.0),
+        )  # fmt: skip
 
 
 def test_the_loads_tolerance_counts_by_the_sources_share():
     """dR = dRL Rs/RL: 0.1 % of 600 ohm behind 100 ohm is 0.1 ohm, 0.058 ohm standard."""
-    found = series_resistance(view(600 / 701), loading(600, 0.001), wanted_ohm=1.0)
+    found = series_resistance(view(600 / 701), *loading(600, 0.001))
     assert found.estimate.standard == pytest.approx(0.1 / math.sqrt(3), rel=0.02)
     assert found.estimate.budget[0].name == "tolerance of the load"
 
 
 def test_an_open_path_has_no_resistance():
     with pytest.raises(ReadingError, match="the path is open"):
-        series_resistance(view(1e-9), loading(600), wanted_ohm=1.0)
+        series_resistance(view(1e-9), *loading(600))

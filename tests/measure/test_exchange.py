@@ -4,10 +4,8 @@ import numpy as np
 import pytest
 
 from harness.measure.budget import Component
-from harness.measure.common_mode import common_mode_rejection
-from harness.measure.exchange import without_gain_ratios
-from harness.measure.quantities import View, balance
-from harness.measure.transfer import Transfer
+from harness.measure.transfer import Transfer, without_gain_ratios
+from tests.measure.measured import View, balance, common_mode_rejection
 
 LEGS = np.array([[0.95, 0.30], [0.28, 0.9499], [1e-9, 0], [0, 1e-9]], dtype=np.complex128)
 NOISE = 1e-5

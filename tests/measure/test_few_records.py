@@ -8,11 +8,9 @@ import pytest
 from scipy.special import stdtrit
 from scipy.stats import binom
 
-from harness.measure.budget import Component, estimate, propagate
-from harness.measure.freedom import Sampled, effective_freedom, student_factor
-from harness.measure.reference import Reference
+from harness.measure.budget import Component, Sampled, effective_freedom, estimate, propagate, student_factor
+from harness.measure.reference import Reference, Spread, beta_tail, pooled
 from harness.measure.reference_drift import drift
-from harness.measure.repeatability import Spread, beta_tail, pooled
 from harness.reading import Contribution
 from tests.measure.draws.repeats import DRIVE_RANGE, FINER, Scattering, legs, read, tones
 from tests.measure.draws.shares import RARE, limits, share

@@ -3,7 +3,7 @@
 import pytest
 
 from harness.errors import UsageError
-from harness.measure.intermittency import failure_rate
+from harness.quantities.cycle import failure_rate
 
 
 @pytest.mark.parametrize(

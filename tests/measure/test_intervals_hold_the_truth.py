@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from benchmarks.intervals import DRAWS
-from harness.measure.quantities import View, gain
 from tests.measure.draws import transfers
 from tests.measure.draws.shares import COVERAGE, draw_all, limits, share
+from tests.measure.measured import View, gain
 from tests.measure.synthetic import SyntheticBench
 
 COUNT = 120

@@ -8,8 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from harness.measure.cheapest_way import one_way
-from harness.measure.segments import CHANGE_COST, DIRECT_COST
+from harness.measure.segments import CHANGE_COST, DIRECT_COST, one_way
 
 BEFORE, AFTER, OPEN, COPY = range(4)
 FITS, MISSES = 0.5, 18.0  # of a sample: half a squared standard deviation, and six of them

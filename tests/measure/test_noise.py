@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from harness.errors import ReadingError
-from harness.measure.levels import in_dbu
+from harness.measure.budget import in_dbu
 from harness.measure.noise import band_power, least_noise_vrms, noise
+from harness.measure.spectrum import a_weighting, bs468_network
 from harness.measure.tones import choose_tones
-from harness.measure.weighting import a_weighting, bs468_network
 
 # IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves (read in two copies that agree)
 A_TABLE_DB = [

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from harness.measure.budget import Component
-from harness.measure.quantities import View
-from harness.measure.response import response
 from harness.measure.transfer import Transfer
+from tests.measure.measured import View, response
 
 
 def view(gain, *, parts=()):

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import UsageError
-from harness.measure.ranging import next_range, pick_range
+from harness.measure.captures import next_range, pick_range
 from harness.measure.through import ladder_rungs
 from harness.measure.tones import TonePair, choose_tones, is_mains
 from tests.measure.synthetic import SyntheticBench, through

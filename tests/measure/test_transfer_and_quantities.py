@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 
 from harness.errors import ReadingError
-from harness.measure.quantities import (
+from harness.measure.reference import Offset
+from harness.measure.through import Shot, tone_reference
+from harness.measure.tones import TonePair
+from harness.measure.transfer import make_transfer, predicted_transfer
+from harness.quantities.residual import direct_voltage
+from tests.measure.measured import (
     View,
     balance,
     balance_phase,
@@ -18,15 +23,9 @@ from harness.measure.quantities import (
     gain,
     leg_gain,
     near_deg,
-    offset,
-    pair_offset,
     phase,
     polarity,
 )
-from harness.measure.reference import Offset
-from harness.measure.through import Shot, tone_reference
-from harness.measure.tones import TonePair
-from harness.measure.transfer import make_transfer, predicted_transfer
 from tests.measure.synthetic import SyntheticBench, fit_of, through
 
 TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=4000)
@@ -269,9 +268,9 @@ def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed):
         for number in (1, 2)
     ]
     accuracy = {"gain_accuracy": 0.02, "offset_accuracy_v": 3e-3}
-    found = offset(fit, 0, zeros[0], **accuracy)
+    found = direct_voltage(fit, {0: 1.0}, {0: zeros[0]}, **accuracy)
     true = 4e-3 if zeroed else 5e-3
     assert found.low <= true <= found.high
     assert found.budget[0].name == ("input gain" if zeroed else "input offset")
-    pair = pair_offset(fit, (0, 1), (zeros[0], zeros[1]), **accuracy)
+    pair = direct_voltage(fit, {0: 1.0, 1: -1.0}, dict(enumerate(zeros)), **accuracy)
     assert pair.low <= 0.0 <= pair.high

@@ -14,13 +14,12 @@ from harness.job.module import node_name
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.measure.budget import Component
-from harness.measure.capacitance import Quiet, coupling_capacitance
-from harness.measure.quantities import View
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
-from harness.plan.model import PlannedReading
+from harness.plan.model import Planned, driven_channel
+from harness.quantities.capacitance import CapacitanceOptions, coupling_capacitance
+from harness.quantities.forms import Look
 from harness.quantities.registry import QUANTITIES
-from harness.quantities.steady import CapacitanceOptions
 from harness.reading import Limit
 from tests.circuit.spice import Block, from_elements, transfers
 
@@ -28,7 +27,7 @@ SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 REST, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each leg
 
 
-def planned(name: str) -> tuple[tuple[PlannedReading, Hookup], ...]:
+def planned(name: str) -> tuple[tuple[Planned, Hookup], ...]:
     job = load_job(SEQUENCES / name)
     asked = Check(
         name="Coupling", quantity=QUANTITIES["capacitance"], at=("out",),
@@ -39,7 +38,7 @@ def planned(name: str) -> tuple[tuple[PlannedReading, Hookup], ...]:
     plan = build_plan(job, impedances=BenchImpedances())
     numbers = {one.number: one.hookup for one in plan.acquisitions}
     hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
-    return tuple((one, hookups[numbers[one.acquisitions[0]]]) for one in plan.readings)
+    return tuple((one, hookups[numbers[one.captures[0]]]) for one in plan.readings)
 
 
 def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path) -> np.ndarray:
@@ -56,25 +55,23 @@ def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path)
     return transfers([whole], HZ, folder)[0]
 
 
-def view_of(values: np.ndarray, place: int) -> View:
+def seen(values: np.ndarray) -> Transfer:
+    """The transfers of all legs, with noise on each."""
     parts = tuple(
         Component(
             name="noise",
             origin="noise",
-            source=f"{place} {row} {part}",
-            delta=np.full(2, NOISE) * unit * _row(row),
+            source=f"{row} {part}",
+            delta=np.full(2, NOISE) * unit * _row(row, len(values)),
         )
-        for row in (0, 1)
+        for row in range(len(values))
         for part, unit in (("re", 1), ("im", 1j))
     )
-    made = Transfer(
-        values=values[2 * place : 2 * place + 2], components=parts, phase_known=True, polarity_known=True
-    )
-    return View(transfer=made, hot=0, cold=1)
+    return Transfer(values=values, components=parts, phase_known=True, polarity_known=True)
 
 
-def _row(row: int) -> np.ndarray:
-    return np.eye(2)[row][:, np.newaxis]
+def _row(row: int, rows: int) -> np.ndarray:
+    return np.eye(rows)[row][:, np.newaxis]
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
@@ -83,18 +80,14 @@ def test_known_capacitors_between_the_channels_come_back(
     name: str, farads: tuple[float, float], tmp_path: Path
 ) -> None:
     readings = planned(name)
-    assert {one.driven for one, _ in readings} == {"left", "right"}
-    one, hookup = next(found for found in readings if found[0].driven == "left")
-    assert one.load is not None
+    assert {driven_channel(one) for one, _ in readings} == {"left", "right"}
+    one, hookup = next(found for found in readings if driven_channel(found[0]) == "left")
+    assert one.given.load is not None
     found = solved(name, hookup, farads, tmp_path)
-    driven, heard = (
-        next(p for p, port in enumerate(hookup.view) if port.channel == c) for c in ("left", "right")
-    )
-    points = [
-        Quiet(frequency_hz=hz, view=view_of(values, heard), driven=view_of(values, driven))
-        for hz, values in zip(HZ, found, strict=True)
+    looks = [
+        Look(transfer=seen(values), view=view) for view, values in zip(one.given.views, found, strict=True)
     ]
-    made = coupling_capacitance(points, resistance_ohm=one.load.ohm, resistance_standard_ohm=0.0)
+    made = coupling_capacitance(looks, replace(one.given.load, standard_ohm=0.0))
     # Unlike legs: each carries half of the pair's drive, so that their mean is what couples.
     assert made.capacitance_f.value == pytest.approx(sum(farads) / 2, rel=0.02)
     assert made.slope_db_per_octave.value == pytest.approx(6.02, abs=0.1)

@@ -7,13 +7,11 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.edge import Edge, single_line_edges
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.job.state import State, all_states
+from harness.job.state import Edge, State, all_states, single_line_edges
 from harness.plan.build import build_plan
 from harness.plan.estimate import EDGE_RECORD_S, estimate, walked
-from harness.plan.keys import planned_keys
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
 from harness.reading import Estimate, Reading, ReadingKey
@@ -61,10 +59,22 @@ def test_edges_come_in_hookups_whose_spare_input_sees_the_lines(plan: Plan) -> N
 def test_one_record_serves_every_check_of_an_edge(plan: Plan) -> None:
     # six edges between rest and three single lines; in tone and beside the idle source; two channels
     assert len(plan.edges) == 6 * 2 * 2
-    in_tone = [reading for reading in plan.edge_readings if reading.acquisition == plan.edges[0].number]
-    assert [reading.quantity for reading in in_tone] == ["operate_time", "bounce", "bounce", "gap", "gap"]
-    assert [reading.port for reading in in_tone] == ["out", "out.hot", "out.cold", "out.hot", "out.cold"]
-    assert {reading.acquisition for reading in plan.edge_readings} == {edge.number for edge in plan.edges}
+    in_tone = [reading for reading in plan.edge_readings if plan.edges[0].number in reading.captures]
+    assert [reading.quantity.name for reading in in_tone] == [
+        "operate_time",
+        "bounce",
+        "bounce",
+        "gap",
+        "gap",
+    ]
+    assert [reading.measurand.port for reading in in_tone] == [
+        "out",
+        "out.hot",
+        "out.cold",
+        "out.hot",
+        "out.cold",
+    ]
+    assert {reading.captures[0] for reading in plan.edge_readings} == {edge.number for edge in plan.edges}
 
 
 def test_each_edge_begins_where_the_last_one_ended(plan: Plan) -> None:
@@ -95,7 +105,8 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
         sequence=replace(job.sequence, checks=timed),
         fixture=replace(job.fixture, hookups=hookups),
     )
-    found = {reading.edge.name for reading in build_plan(sends, impedances=BenchImpedances()).edge_readings}
+    readings = build_plan(sends, impedances=BenchImpedances()).edge_readings
+    found = {reading.measurand.state for reading in readings}
     assert found == {"rest > swap", "swap > rest"}
 
 
@@ -112,10 +123,10 @@ def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
 
 @pytest.mark.parametrize("kept", [0, 1, 5, 40])
 def test_a_resumed_run_records_only_the_edges_that_are_left(plan: Plan, kept: int) -> None:
-    keys = [key for planned, key in planned_keys(plan) if planned in plan.edge_readings]
+    keys = [planned.key for planned in plan.edge_readings]
     left = remaining_plan(plan, [reading_of(key) for key in keys[:kept]])
     assert left.edge_readings == plan.edge_readings[kept:]
-    assert {edge.number for edge in left.edges} == {one.acquisition for one in left.edge_readings}
+    assert {edge.number for edge in left.edges} == {one.captures[0] for one in left.edge_readings}
 
 
 def reading_of(key: ReadingKey) -> Reading:

@@ -7,11 +7,10 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
-from harness.job.edge import BECOMES
 from harness.job.job import Job
 from harness.job.load import load_job
 from harness.job.sequence import Check, Tone
-from harness.job.state import State
+from harness.job.state import BECOMES, State
 from harness.plan.build import build_plan, trial_plan
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
@@ -129,7 +128,7 @@ def test_all_of_them_are_told_in_one_go() -> None:
 def test_a_job_that_is_only_tried_loses_such_checks_and_no_more() -> None:
     gap, bounce = check("gap", states("rest", "swap")), check("bounce", states("rest", "swap"))
     plan = trial_plan(job_with("two_loop_switcher", gap, bounce), impedances=BenchImpedances())
-    assert {reading.quantity for reading in plan.edge_readings} == {"bounce"}
+    assert {reading.quantity.name for reading in plan.edge_readings} == {"bounce"}
 
 
 def test_no_line_is_operated_where_its_failing_could_not_be_seen() -> None:
@@ -137,6 +136,6 @@ def test_no_line_is_operated_where_its_failing_could_not_be_seen() -> None:
     plan = build_plan(
         job_with("source_selector", check("intermittency", None, operations=10)), impedances=BenchImpedances()
     )
-    lines = {(cycle.hookup.split(" source ")[1][0], cycle.line) for cycle in plan.cycles}
+    lines = {(cycle.given.setup.split(" source ")[1][0], cycle.given.line) for cycle in plan.cycles}
     first = {("1", line) for line in ("select_low", "select_high", "mute", "dim")}
     assert lines == first | {("2", "select_low"), ("3", "select_high")}

@@ -20,7 +20,7 @@ from harness.plan.build import build_plan
 from harness.plan.estimate import EDGE_RECORD_S, estimate
 from harness.plan.hookups import lead_moves, ordered
 from harness.plan.model import Plan
-from harness.plan.supply import expected_current_a
+from harness.plan.states import expected_current_a
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
@@ -55,24 +55,25 @@ def test_acquisitions_are_numbered_in_the_order_they_are_made(plan: Plan) -> Non
 def test_one_acquisition_serves_every_check_that_can_use_it(plan: Plan) -> None:
     keys = [(one.hookup, one.state.name, one.stimulus) for one in plan.acquisitions]
     assert len(keys) == len(set(keys))
-    uses = Counter(number for reading in plan.readings for number in reading.acquisitions)
+    uses = Counter(number for reading in plan.of("steady", "residual") for number in reading.captures)
     assert set(uses) == set(range(1, len(keys) + 1))
     assert max(uses.values()) >= 4
 
 
-def test_a_silent_port_is_judged_as_isolation_and_a_live_one_as_gain(plan: Plan) -> None:
+def test_a_silent_port_is_judged_as_isolation_and_a_live_one_as_gain(job: Job, plan: Plan) -> None:
+    gains = {check.name for check in job.sequence.checks if check.quantity.name == "gain"}
     for reading in plan.readings:
-        if reading.check.quantity.name == "gain":
-            assert (reading.quantity == "isolation") == (reading.route == "silent")
+        if reading.key.check in gains:
+            assert (reading.quantity.name == "isolation") == (reading.route == "silent")
 
 
 def test_nothing_that_needs_a_signal_is_read_where_there_is_none(plan: Plan) -> None:
-    quiet = {reading.quantity for reading in plan.readings if reading.route == "silent"}
+    quiet = {reading.quantity.name for reading in plan.readings if reading.route == "silent"}
     assert quiet <= {"isolation", "offset", "noise", "capacitance"}
 
 
 def test_the_supply_current_is_judged_once_in_every_powered_state(job: Job, plan: Plan) -> None:
-    judged = [reading.state.name for reading in plan.readings if reading.quantity == "supply_current"]
+    judged = [reading.measurand.state for reading in plan.of("supply")]
     assert sorted(judged) == sorted(state.name for state in job.sequence.states if state.powered)
     visits = Counter(
         state.state.name for visit in plan.visits for state in visit.states if state.judges_supply
@@ -169,6 +170,6 @@ def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
     records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + EDGE_RECORD_S * len(plan.edges)
     settled = cost.state_changes - len(plan.edges)
-    looks_s = 0.02 * 2 * sum(cycle.operations for cycle in plan.cycles)
+    looks_s = 0.02 * 2 * sum(cycle.given.operations for cycle in plan.cycles)
     assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s + looks_s)
     assert cost.hands_s == 0.0

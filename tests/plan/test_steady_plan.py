@@ -66,7 +66,7 @@ def test_a_response_has_a_reading_for_each_frequency_but_the_one_it_refers_to() 
     plan = planned(
         job_with("stepped_attenuator", check("response", DB, frequencies=[f"{each} Hz" for each in hz]))
     )
-    assert sorted({reading.frequency_hz for reading in plan.readings}) == [20.0, 20_000.0]
+    assert sorted({reading.measurand.frequency_hz for reading in plan.readings}) == [20.0, 20_000.0]
     assert {stimulus.frequency_hz for stimulus in plan.stimuli} == set(hz)
 
 
@@ -74,7 +74,7 @@ def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can()
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB), check("balance", DB)))
     hookups = {one.number: one.hookup for one in plan.acquisitions}
     for reading in plan.readings:
-        one, other = (hookups[number] for number in reading.acquisitions)
+        one, other = (hookups[number] for number in reading.captures)
         assert other == f"{one}, scope inputs exchanged"
 
 
@@ -82,7 +82,7 @@ def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB, source="unequal")))
     hookups = {one.number: one.hookup for one in plan.acquisitions}
     for reading in plan.readings:
-        names = [hookups[number] for number in reading.acquisitions]
+        names = [hookups[number] for number in reading.captures]
         assert [("10 ohm in hot" in name, "10 ohm in cold" in name) for name in names] == [
             (True, False), (True, False), (False, True), (False, True),
         ]  # fmt: skip
@@ -91,11 +91,11 @@ def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
 def test_the_attenuators_path_lies_between_a_hundred_and_six_hundred_ohm() -> None:
     plan = planned(job_with("stepped_attenuator", check("contact_resistance", OHM)))
     for reading in plan.readings:
-        assert reading.source is not None
-        assert reading.load is not None
-        assert reading.source.ohm == 100.0
+        assert reading.given.source is not None
+        assert reading.given.load is not None
+        assert reading.given.source.ohm == 100.0
         # 2 x 300 ohm of load and 2 x 1 Mohm of scope, side by side
-        assert reading.load.ohm == pytest.approx(600 * 2e6 / (2e6 + 600), rel=1e-4)
+        assert reading.given.load.ohm == pytest.approx(600 * 2e6 / (2e6 + 600), rel=1e-4)
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector"])
@@ -115,8 +115,10 @@ def test_a_capacitance_is_read_where_one_open_contact_couples() -> None:
     )
     # Source 1 lies behind one open contact, source 4 too; source 2 is through, source 3 behind two in a row.
     hookups = {one.number: one.hookup for one in plan.acquisitions}
-    sources = {hookups[reading.acquisitions[0]].split(" source ")[1][0] for reading in plan.readings}
+    sources = {hookups[reading.captures[0]].split(" source ")[1][0] for reading in plan.readings}
     assert sources == {"1", "4"}
     for reading in plan.readings:
-        assert reading.load is not None
-        assert reading.load.ohm == pytest.approx(50.0, rel=0.03)  # both legs' 50 ohm, less the loads' share
+        assert reading.given.load is not None
+        assert reading.given.load.ohm == pytest.approx(
+            50.0, rel=0.03
+        )  # both legs' 50 ohm, less the loads' share

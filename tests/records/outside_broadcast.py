@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.plan.model import Stimulus
+from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records.run import AcquisitionRecord, RunHeader
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting

@@ -116,7 +116,7 @@ def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(tmp_path, 
         Contribution(name="a capture that is quieter than its reference", standard=2.1e-4),
         Contribution(name="rounding", standard=1.2e-19),
     )
-    level = replace(
+    level = changed(
         READING, check="Noise", quantity="noise", unit="dBu", value=-91.0, standard=0.2, low=-91.4,
         high=-90.6, limit_low=None, limit_high=-80.0, budget=parts,
     )  # fmt: skip

@@ -13,7 +13,6 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import RecordsError
 from harness.job.load import load_job
 from harness.plan.build import trial_plan
-from harness.plan.keys import planned_keys
 from harness.records.evidence import refuse_upgraded
 from harness.records.run import (
     BenchCheck,
@@ -93,7 +92,7 @@ def test_a_reading_has_the_key_that_its_job_gives_it_today(store: RunStore, tmp_
             text = text.replace(old, new)
         (tmp_path / file.name).write_text(text)
     plan = trial_plan(load_job(tmp_path), impedances=BenchImpedances())
-    wanted = {key for _, key in planned_keys(plan)}
+    wanted = {planned.key for planned in plan.readings}
     assert {reading.key for reading in store.readings(REAL)} == wanted
     assert set(store.reading_keys([REAL])) == wanted
 

@@ -13,7 +13,7 @@ import pytest
 
 from harness.records.run import CurrentsDrawn, ExplainedGroup, Explanation, FaultsNamed, RelaysOperated
 from harness.records.store import open_records
-from harness.report.explained import Explained, keep_explained
+from harness.report.explanation import Explained, keep_explained
 from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed

@@ -14,10 +14,10 @@ import pytest
 from harness.cli.app import main
 from harness.records.history import RunLine
 from harness.records.store import open_records
+from harness.report.plotter import ticks
 from harness.site.model import make_catalogue
 from harness.site.pages import Pages, Search
 from harness.site.study import study_batch
-from harness.site.svg import ticks
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page

@@ -5,10 +5,11 @@ from statistics import mean, stdev
 
 import numpy as np
 
-from harness.measure.intermittency import failure_rate
-from harness.measure.quantities import offset, pair_offset, supply_current
 from harness.measure.reference import Offset
 from harness.measure.tone import fit_tones
+from harness.quantities.cycle import failure_rate
+from harness.quantities.residual import direct_voltage
+from harness.quantities.supply import current
 from tests.measure.draws.shares import Drawn, drawn
 
 GAIN_ACCURACY, OFFSET_ACCURACY_V = 0.03, 5e-3
@@ -16,6 +17,7 @@ SAMPLES, INTERVAL_S, STEP_V, NOISE_V = 2000, 5e-5, 1.5e-3, 2e-3
 TRUE_V = (4.1e-3, -1.7e-3)
 METER, READINGS, CURRENT_A = 0.01, 5, 46.7e-3
 OPERATIONS = 1000
+PAIR, LEG = {0: 1.0, 1: -1.0}, {0: 1.0}  # signs of the rows
 
 
 def offsets(seed: int) -> dict[str, list[Drawn]]:
@@ -42,10 +44,10 @@ def offsets(seed: int) -> dict[str, list[Drawn]]:
     known = {"gain_accuracy": GAIN_ACCURACY, "offset_accuracy_v": OFFSET_ACCURACY_V}
     pair_v = TRUE_V[0] - TRUE_V[1]
     return {
-        "offset": [drawn(pair_offset(seen, (0, 1), (zeros[0], zeros[1]), **known), pair_v)],
-        "offset of a leg": [drawn(offset(seen, 0, zeros[0], **known), TRUE_V[0])],
-        "offset, no zero": [drawn(pair_offset(seen, (0, 1), (None, None), **known), pair_v)],
-        "offset of a leg, no zero": [drawn(offset(seen, 0, None, **known), TRUE_V[0])],
+        "offset": [drawn(direct_voltage(seen, PAIR, dict(enumerate(zeros)), **known), pair_v)],
+        "offset of a leg": [drawn(direct_voltage(seen, LEG, {0: zeros[0]}, **known), TRUE_V[0])],
+        "offset, no zero": [drawn(direct_voltage(seen, PAIR, {0: None, 1: None}, **known), pair_v)],
+        "offset of a leg, no zero": [drawn(direct_voltage(seen, LEG, {0: None}, **known), TRUE_V[0])],
     }
 
 
@@ -57,7 +59,7 @@ def currents(seed: int) -> dict[str, list[Drawn]]:
     for name, scatter_a in (("supply_current", 2e-5), ("supply_current, noisy meter", 1e-3)):
         read = (CURRENT_A * meter + scatter_a * random.normal(size=READINGS)).tolist()
         left = (READINGS - 1) / (READINGS - 3) / READINGS
-        estimate = supply_current(mean(read), stdev(read) * math.sqrt(left), meter_accuracy=METER)
+        estimate = current(mean(read), stdev(read) * math.sqrt(left), meter_accuracy=METER)
         found[name] = [drawn(estimate, CURRENT_A)]
     return found
 

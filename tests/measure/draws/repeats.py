@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.clock import EXACT_CLOCK
-from harness.measure.quantities import View, balance, channel_match, gain, leg_gain
 from harness.measure.reference import ToneReference, with_common_spread
-from harness.measure.response import response
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import make_transfer
 from harness.roles import Capture, CaptureSetting, InputSetting
 from tests.measure.draws.shares import Drawn, drawn
+from tests.measure.measured import View, balance, channel_match, gain, leg_gain, response
 from tests.measure.synthetic import through
 
 Complex = NDArray[np.complex128]

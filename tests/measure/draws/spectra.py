@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.distortion import measure_harmonics, thd, thd_and_noise
-from harness.measure.noise import noise
-from harness.measure.quasi_peak import quasi_peak
+from harness.measure.noise import noise, quasi_peak
 from tests.measure.draws.shares import Drawn, drawn
 
 Floats = NDArray[np.float64]

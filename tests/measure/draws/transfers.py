@@ -10,26 +10,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.budget import Component
-from harness.measure.capacitance import Quiet, coupling_capacitance
-from harness.measure.common_mode import common_mode_rejection, exchanged
-from harness.measure.contact import Loading, series_resistance
-from harness.measure.quantities import (
+from harness.measure.reference import ToneReference
+from harness.measure.through import Shot, tone_reference
+from harness.measure.tones import TonePair
+from harness.measure.transfer import Transfer, exchanged, make_transfer
+from harness.quantities.capacitance import coupling_capacitance
+from harness.quantities.contact import series_resistance
+from harness.quantities.need import KnownOhm
+from tests.measure.draws.shares import Drawn, drawn
+from tests.measure.measured import (
     View,
     balance,
     balance_phase,
     channel_match,
     channel_phase,
+    common_mode_rejection,
     crosstalk,
     gain,
     leg_gain,
     phase,
+    response,
 )
-from harness.measure.reference import ToneReference
-from harness.measure.response import response
-from harness.measure.through import Shot, tone_reference
-from harness.measure.tones import TonePair
-from harness.measure.transfer import Transfer, make_transfer
-from tests.measure.draws.shares import Drawn, drawn
 from tests.measure.synthetic import SyntheticBench, fit_of, through
 
 Complex = NDArray[np.complex128]
@@ -182,9 +183,8 @@ def ratios(seed: int) -> dict[str, list[Drawn]]:
     one, two = view(AT_1_KHZ, TONES, "one"), view(HIGHER, HIGH_TONES, "two")
     # the resistance behind this gain, had the load just its nominal value but for its tolerance
     load_ohm = LOAD_OHM + bench.random.normal(scale=LOAD_STANDARD_OHM)
-    loading = Loading(
-        source_ohm=SOURCE_OHM, source_standard_ohm=0, load_ohm=LOAD_OHM, load_standard_ohm=LOAD_STANDARD_OHM
-    )
+    source = KnownOhm(ohm=SOURCE_OHM, standard_ohm=0)
+    load = KnownOhm(ohm=LOAD_OHM, standard_ohm=LOAD_STANDARD_OHM)
     path_ohm = load_ohm * (1 / differential(AT_1_KHZ, 0).real - 1) - SOURCE_OHM
     converted = AT_1_KHZ[0].sum() - AT_1_KHZ[1].sum()
     return {
@@ -194,7 +194,7 @@ def ratios(seed: int) -> dict[str, list[Drawn]]:
         "common_mode_rejection": [
             drawn(common_mode_rejection(one), decibels(differential(AT_1_KHZ, 0) / converted))
         ],
-        "contact_resistance": [drawn(series_resistance(one, loading, wanted_ohm=1.0).estimate, path_ohm)],
+        "contact_resistance": [drawn(series_resistance(one.look(), source, load).estimate, path_ohm)],
     }
 
 
@@ -247,6 +247,6 @@ def capacitance(seed: int) -> dict[str, list[Drawn]]:
     for hz in (1e3, 4e3, 1.6e4):
         reactive = 2j * np.pi * hz * 2e-12 * ohm
         level = reactive / (1 + reactive)
-        points.append(Quiet(frequency_hz=hz, view=noisy(np.diag([level, level]), 1e-6, f"{hz}", random)))
-    found = coupling_capacitance(points, resistance_ohm=10e3, resistance_standard_ohm=50.0)
+        points.append(noisy(np.diag([level, level]), 1e-6, f"{hz}", random).look(hz))
+    found = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=50.0))
     return {"capacitance": [drawn(found.capacitance_f, 2e-12)]}

@@ -1,0 +1,153 @@
+"""Whether a capture can be believed, and which range suits the next one."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from harness.measure.tone import ToneFit
+from harness.roles import Capture
+
+FEWEST_CYCLES = 4.0
+LEAST_FILL = 0.25
+DETECTION = 3.5  # times the standard uncertainty; noise alone exceeds it twice in a thousand tones
+SMALL = 0.03  # of the tone: lines under that do it no harm
+AUDIBLE = 0.5  # of the noise: lines under that are no signal, however small the tone is
+
+Kind = Literal["clipped", "underfilled", "too_few_cycles", "no_tone", "hum", "foreign"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Problem:
+    """Something that a capture's numbers can't be trusted for.
+
+    refuses: no reading may be made of this input in the capture. The others are for the caller to weigh: an
+    underfilled input is ranged again unless it is at its most sensitive; a tone not found is right for a
+    silent port, whose readings are floors; hum stays out of the tones.
+    """
+
+    kind: Kind
+    input: int | None  # None: the whole capture
+    sentence: str
+    refuses: bool
+
+
+def examine(capture: Capture, fit: ToneFit) -> list[Problem]:
+    """List what is wrong with a capture. `fit` is the fit of that capture."""
+    problems = _cycles(capture, fit)
+    for row, number in enumerate(capture.inputs):
+        fill = float(np.ptp(capture.volts[row])) / capture.full_scale_v[row]
+        if capture.clipped[row] > 0:
+            problems.append(
+                Problem(
+                    kind="clipped",
+                    input=number,
+                    sentence=f"input {number} clips: {capture.clipped[row]} samples stand at the end of the "
+                    f"{capture.full_scale_v[row]:.3g} V range",
+                    refuses=True,
+                )
+            )
+        elif fill < LEAST_FILL:
+            problems.append(
+                Problem(
+                    kind="underfilled",
+                    input=number,
+                    sentence=f"input {number} fills {100 * fill:.0f} % of its "
+                    f"{capture.full_scale_v[row]:.3g} V range",
+                    refuses=False,
+                )
+            )
+        problems += _spectrum(fit, row, number)
+    return problems
+
+
+def _cycles(capture: Capture, fit: ToneFit) -> list[Problem]:
+    """Find a record that is shorter than it was to be."""
+    fewest = min(fit.cycles)
+    wanted_s = capture.setting.duration_s
+    if fewest >= FEWEST_CYCLES and fit.duration_s >= 0.95 * wanted_s:
+        return []
+    sentence = (
+        f"the record holds {fewest:.2g} cycles in {fit.duration_s:.3g} s, of the {wanted_s:.3g} s asked for"
+    )
+    return [Problem(kind="too_few_cycles", input=None, sentence=sentence, refuses=True)]
+
+
+def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
+    """Find a missing tone, and anything that is there besides the tones."""
+    problems = []
+    levels, floors = np.abs(fit.phasors[row]), DETECTION * fit.standard[row]
+    missing = bool((levels <= floors).all())
+    if missing:
+        sentence = f"input {number} shows no tone: it is below {float(floors.max()):.2g} V RMS"
+        problems.append(Problem(kind="no_tone", input=number, sentence=sentence, refuses=False))
+    strongest = float(levels.max())
+    # A tone that hardly stands above its floor is no measure: one line in a million is the noise's own.
+    harmless = max(AUDIBLE * float(fit.quiet_v[row]), 0.0 if missing else SMALL * strongest)
+    besides = f"besides {strongest:.2g} V of tone"
+    if fit.hum_v[row] > harmless:
+        sentence = f"input {number} shows {fit.hum_v[row]:.2g} V RMS of mains hum {besides}"
+        problems.append(Problem(kind="hum", input=number, sentence=sentence, refuses=False))
+    if fit.lines_v[row] > harmless:
+        sentence = (
+            f"input {number} shows {fit.lines_v[row]:.2g} V RMS {besides}, most at "
+            f"{fit.line_hz[row]:.6g} Hz: another signal, distortion, or a tone that is wrong or unsteady"
+        )
+        problems.append(Problem(kind="foreign", input=number, sentence=sentence, refuses=True))
+    return problems
+
+
+FULLEST = 0.8  # of the screen
+EMPTIEST = 0.3  # below this a finer setting is taken, where there is one that holds the signal
+
+Move = Literal["ok", "coarser", "finer"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ranging:
+    """What to do after a capture: per input, whether it was well ranged, and the setting to use."""
+
+    moves: Mapping[int, Move]
+    volts_per_division: Mapping[int, float]
+
+    @property
+    def settled(self) -> bool:
+        """Whether the capture can be used as it is."""
+        return all(move == "ok" for move in self.moves.values())
+
+
+def pick_range(peak_v: float, volts_per_division: Sequence[float], divisions: int) -> float:
+    """Choose the most sensitive setting that a signal of this peak fills to at most 80 %.
+
+    That is at least 60 % where the settings are no further than 4:3 apart; the coarsest where none holds it.
+    """
+    for setting in sorted(volts_per_division):
+        if 2 * peak_v <= FULLEST * divisions * setting:
+            return setting
+    return max(volts_per_division)
+
+
+def next_range(capture: Capture, volts_per_division: Sequence[float], divisions: int) -> Ranging:
+    """Decide, from what was captured, which setting each input needs.
+
+    A clipped input's peak is unknown, so it goes two settings coarser. A silent one settles at the most
+    sensitive, an overdriven one at the coarsest (`examine` then finds it clipped).
+    """
+    settings = sorted(volts_per_division)
+    moves: dict[int, Move] = {}
+    chosen: dict[int, float] = {}
+    for row, number in enumerate(capture.inputs):
+        used = capture.setting.inputs[number]
+        place = int(np.argmin([abs(setting - used.volts_per_division) for setting in settings]))
+        peak_v = float(np.max(np.abs(capture.volts[row] - used.offset_v)))
+        wanted = settings.index(pick_range(peak_v, settings, divisions))
+        if capture.clipped[row] > 0:
+            wanted = min(max(place + 2, wanted), len(settings) - 1)
+        elif wanted > place and 2 * peak_v < 0.98 * divisions * settings[place]:
+            wanted = place  # fuller than wished for, and whole
+        elif wanted < place and 2 * peak_v >= EMPTIEST * divisions * settings[place]:
+            wanted = place
+        moves[number] = "ok" if wanted == place else "coarser" if wanted > place else "finer"
+        chosen[number] = settings[wanted]
+    return Ranging(moves=moves, volts_per_division=chosen)

@@ -1,0 +1,106 @@
+"""Linear functions of transfers, which are of shape (…, legs, 2).
+
+The drive is antiphase: +½ V of e.m.f. on the hot source leg, -½ V on the cold one, 1 V between them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import ReadingError
+from harness.measure.budget import Component, merged
+from harness.measure.transfer import Transfer, exchanged, without_gain_ratios
+from harness.quantities.need import PortView
+
+Complex = NDArray[np.complex128]
+
+
+def leg_answer(h: Complex, row: int) -> Complex:
+    """Volts on a leg."""
+    return np.asarray((h[..., row, 0] - h[..., row, 1]) / 2)
+
+
+def differential(h: Complex, rows: tuple[int, int]) -> Complex:
+    """Volts between the legs of a port: D = ½[(Hhh - Hch) - (Hhc - Hcc)]."""
+    hot, cold = rows
+    return leg_answer(h, hot) - leg_answer(h, cold)
+
+
+def converted(h: Complex, rows: tuple[int, int]) -> Complex:
+    """Volts between the legs of a port per volt of e.m.f. on both source legs in phase."""
+    hot, cold = rows
+    pair = h[..., hot, :] - h[..., cold, :]
+    return np.asarray(pair[..., 0] + pair[..., 1])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Look:
+    """A port as one transfer shows it."""
+
+    transfer: Transfer
+    view: PortView
+
+
+def looks_of(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[Look]:
+    """Each transfer with its view; one that was taken with the inputs swapped is combined with its partner.
+
+    A prediction knows no inputs, and is taken as it is. Raises ReadingError for partners of other legs.
+    """
+    looks = [Look(transfer=one, view=view) for one, view in zip(transfers, views, strict=True)]
+    swapped = next((look for look in looks if look.view.swapped), None)
+    if swapped is None:
+        return looks
+    plain = next((look for look in looks if not look.view.swapped), looks[0])
+    if plain.transfer.made == "predicted":
+        return [plain]
+    combine = without_gain_ratios if plain.transfer.made == "referenced" else exchanged
+    return [Look(transfer=combine(plain.transfer, swapped.transfer), view=plain.view)]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Stack:
+    """Some transfers as one array, along its first axis; errors of one source act on all of them at once.
+
+    That is all the correlation there is.
+    """
+
+    values: Complex
+    components: tuple[Component, ...]
+    starts: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def of(cls, transfers: Sequence[Transfer]) -> "Stack":
+        """One that several looks share stands there once."""
+        distinct = list({id(one): one for one in transfers}.values())
+        if len(distinct) == 1:
+            only = distinct[0]
+            ends = ((0, len(only.values)),) * len(transfers)
+            return cls(values=only.values, components=only.components, starts=ends)
+        at: dict[int, tuple[int, int]] = {}
+        size = 0
+        for one in distinct:
+            at[id(one)] = (size, size + len(one.values))
+            size += len(one.values)
+        values = np.concatenate([one.values for one in distinct])
+        changes = (
+            (component, slice(*at[id(one)]), component.delta)
+            for one in distinct
+            for component in one.components
+        )
+        return cls(
+            values=values,
+            components=merged(values.shape, changes),
+            starts=tuple(at[id(one)] for one in transfers),
+        )
+
+    def parts(self, values: Complex) -> list[Complex]:
+        """The transfers in an array of the stack's shape behind any leading axes."""
+        return [values[..., start:stop, :] for start, stop in self.starts]
+
+
+def need_phase(transfers: Sequence[Transfer]) -> None:
+    """Raise ReadingError unless phases are those against the drive."""
+    if not all(one.phase_known for one in transfers):
+        raise ReadingError("phase can't be told here: the driven port is not in view")

@@ -1,0 +1,86 @@
+"""No code but that of the quantities asks which quantity something is of.
+
+Outside `harness/quantities` nothing compares, matches or keys on a quantity's name, and nothing imports one
+quantity's class or options. Drafts of jobs may write names, and old records' words stand in one place.
+"""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.quantities.registry import QUANTITIES
+
+ROOT = Path(__file__).resolve().parents[2]
+BEFORE = ("measure", "units.py", "judge.py", "reading.py", "roles.py", "errors.py")
+"""What quantities are made of: budget lines and dimensions there may be spelt alike."""
+APART = (*BEFORE, "quantities", "drafts")
+SOURCES = [
+    path
+    for path in sorted((ROOT / "harness").rglob("*.py"))
+    if path.relative_to(ROOT / "harness").parts[0] not in APART
+]
+SPELT_ALIKE = {
+    ("harness/cli/jobs.py", "supply_current"),  # a key of the plan as JSON
+    ("harness/cli/reference.py", "noise"),  # what a reference has of the bench by itself
+    ("harness/faults/observed.py", "noise"),  # an origin of errors
+    ("harness/records/upgrade.py", "*"),  # words of older records
+}
+CLASSES = {type(quantity).__name__ for quantity in QUANTITIES.values()}
+CLASSES |= {quantity.options.__name__ for quantity in QUANTITIES.values()} - {"Options"}
+STILL_ASKING = {
+    "harness/faults/additions.py",
+    "harness/faults/margins.py",
+    "harness/faults/plugs.py",
+    "harness/faults/prospect.py",
+}
+"""May only become fewer."""
+
+
+def texts(node: ast.expr) -> Iterator[str]:
+    """Every text in an expression that is one, or a collection of them."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
+    if isinstance(node, ast.Tuple | ast.List | ast.Set):
+        for element in node.elts:
+            yield from texts(element)
+
+
+def asked(tree: ast.Module) -> Iterator[str]:
+    """Texts that something is compared with, matched with or looked up by, or that stand in a collection."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Compare):
+            for side in (node.left, *node.comparators):
+                yield from texts(side)
+        elif isinstance(node, ast.MatchValue):
+            yield from texts(node.value)
+        elif isinstance(node, ast.Dict):
+            for key in node.keys:
+                yield from texts(key) if key is not None else ()
+        elif isinstance(node, ast.Subscript):
+            yield from texts(node.slice)
+        elif isinstance(node, ast.Tuple | ast.List | ast.Set):
+            yield from texts(node)
+
+
+def imported(tree: ast.Module) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("harness.quantities"):
+            yield from (alias.name for alias in node.names)
+
+
+def offences(path: Path) -> set[str]:
+    name = str(path.relative_to(ROOT))
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found = {text for text in asked(tree) if text in QUANTITIES and (name, text) not in SPELT_ALIKE}
+    return found | (set(imported(tree)) & CLASSES)
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_which_quantity_it_is_is_asked_of_the_quantity(path: Path) -> None:
+    name = str(path.relative_to(ROOT))
+    if name in STILL_ASKING:
+        assert offences(path), f"{name} asks no more: take it off the list"
+    elif (name, "*") not in SPELT_ALIKE:
+        assert offences(path) == set()
