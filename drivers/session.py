@@ -315,11 +315,13 @@ class Session:
                     self.dirty = True
 
     def _usable(self, command: str, *, check: bool) -> Wire:
-        place = {"instrument": self.instrument, "address": self.address, "command": command}
+        def failed(kind: type[BenchError], what: str) -> BenchError:
+            return kind(what, instrument=self.instrument, address=self.address, command=command)
+
         if self.dirty or self._wire is None:
-            raise Desynchronised(
+            raise failed(
+                Desynchronised,
                 "an earlier exchange failed, so that answers could belong to other questions; reopen first",
-                **place,
             )
         state = self._wire.state() if check else "idle"
         if state == "idle":
@@ -327,8 +329,8 @@ class Session:
         self.dirty = True
         self._note(f"input not empty before {command!r}: {state}")
         if state == "closed":
-            raise LinkLost("the instrument closed the connection, or was unplugged", **place)
-        raise Desynchronised("an answer that nobody asked for is waiting; reopen first", **place)
+            raise failed(LinkLost, "the instrument closed the connection, or was unplugged")
+        raise failed(Desynchronised, "an answer that nobody asked for is waiting; reopen first")
 
     def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
         limit_s = self.timeout_s if timeout_s is None else timeout_s

@@ -13,7 +13,7 @@ from harness.cli.serials import listed_lines
 from harness.errors import BenchError, CircuitError, RecordsError, UsageError
 from harness.records.history import labels
 from harness.records.run import BenchCheck
-from harness.statistics.golden import Shift, golden_shifts
+from harness.statistics.drift import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
 from harness.workbench.described import Described
 from harness.workbench.diagnosed import Diagnosed, read_recorded

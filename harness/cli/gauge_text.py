@@ -10,8 +10,8 @@ from harness.cli.gauge_checks import Golden, KnownBad
 from harness.cli.gauge_study import Wanted
 from harness.cli.wrapping import WIDTH, printable
 from harness.records.history import labels
+from harness.statistics.drift import Shift
 from harness.statistics.export import plain
-from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
 from harness.units import counted, format_difference, format_value
 

@@ -12,8 +12,8 @@ from harness.cli.gauge_study import Wanted
 from harness.cli.gauge_text import golden_lines, study_lines
 from harness.reading import Measurand, ReadingKey
 from harness.records.run import BenchCheck
+from harness.statistics.drift import Shift
 from harness.statistics.gauge import gauge_anova
-from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
 
 KEY = ReadingKey(
