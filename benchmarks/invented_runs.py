@@ -22,7 +22,7 @@ from harness.records.place import find_place
 from harness.records.run import AcquisitionRecord, Purpose, RunHeader
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
-from harness.workbench.bench_block import BenchCheck
+from harness.session.bench_checks import BenchCheck
 
 PART = "HFM-TLS"
 GOLDEN = "OB-GOLD"

@@ -8,6 +8,7 @@ SwitchwalkError                 exit code
 ├── RecordsError                4   the records cannot be written or read
 │   └── NoSuchRun               2   a run that is not in them was asked for
 ├── RunStopped                  4   a person, a signal or a lost terminal stopped the run
+├── OverCurrentError            1   the unit draws more than a good one can: its verdict, not the bench's
 └── BenchError                  4   an instrument or the wiring did not do what it was asked
     ├── BenchTimeout                no complete answer before the deadline
     ├── LinkLost                    the connection is closed, refused or unplugged
@@ -81,6 +82,18 @@ class RunStopped(SwitchwalkError):
     """A run was stopped by a person, a signal, or because nobody can be shown anything."""
 
     exit_code = EXIT_BENCH
+
+
+class OverCurrentError(SwitchwalkError):
+    """The unit draws more than any good one could: ends the run, and is the unit's verdict."""
+
+    exit_code = EXIT_FAIL
+
+    def __init__(
+        self, message: str, *, state: str, limit_a: float, current_a: float, voltage_v: float
+    ) -> None:
+        super().__init__(message)
+        self.state, self.limit_a, self.current_a, self.voltage_v = state, limit_a, current_a, voltage_v
 
 
 class NoSuchRun(RecordsError):

@@ -23,18 +23,18 @@ from harness.records.export import reading_to_json
 from harness.records.run import DEFAULT_RECORDS, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
+from harness.report.diagnosed import Diagnosed, read_recorded
 from harness.report.explanation import Explanation, as_data
 from harness.report.paper import print_page
+from harness.report.run_report import page_beside, report_path, write_report_again
+from harness.report.second_process import SecondProcess
 from harness.report.whole import write_whole
 from harness.report.words import reading_line
 from harness.session.rejudge import Rejudged, rejudge
+from harness.session.unit_run import refuse_running
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
-from harness.workbench.beside import Beside
-from harness.workbench.diagnosed import Diagnosed, read_recorded
-from harness.workbench.held import refuse_held
-from harness.workbench.report import page_beside, report_path, write_report_again
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
 
@@ -56,14 +56,14 @@ def report(
 
     What would explain a failed run is told as it was found at the run's end.
     """
-    with Beside() as beside:  # first: it loads what pictures take while this process reads the records
-        beside.prepare_to_draw()
+    with SecondProcess() as helper:  # first: it loads what pictures take while this process reads the records
+        helper.prepare_to_draw()
 
         place = records or DEFAULT_RECORDS
         with open_records(place, read_only=True) as store:
             store.run(run)
-            refuse_held(store, run)
-            typer.echo(write_report_again(store, run, place, beside=beside, page=out))
+            refuse_running(store, run)
+            typer.echo(write_report_again(store, run, place, helper=helper, page=out))
 
 
 def certificate(

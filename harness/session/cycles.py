@@ -17,10 +17,11 @@ from harness.plan.cycles import levels_of
 from harness.plan.estimate import CYCLE_RECORD_S
 from harness.plan.model import Cycle, CycleLevels, HookupVisit
 from harness.reading import Reading
+from harness.session.context import RunContext
 from harness.session.inputs import input_numbers
 from harness.session.recorder import Ask, Captured
 from harness.session.recovery import TRANSIENT
-from harness.session.stage import LATER, Stage
+from harness.session.supply_watch import LATER
 
 SAMPLES = 4000
 CONFIDENCE = 0.95
@@ -29,7 +30,7 @@ Recover = Callable[[HookupVisit, State, BenchError], str]
 
 
 def cycle_reading(
-    stage: Stage, hookup: Hookup, cycle: Cycle, *, recover: Recover, visit: HookupVisit
+    stage: RunContext, hookup: Hookup, cycle: Cycle, *, recover: Recover, visit: HookupVisit
 ) -> Reading:
     """Operate the line as often as the check says: how many operations failed, and what that bounds."""
     misses: list[str] = []
@@ -49,7 +50,7 @@ def cycle_reading(
     return _judged(stage, cycle, misses)
 
 
-def _operate(stage: Stage, hookup: Hookup, cycle: Cycle) -> str:
+def _operate(stage: RunContext, hookup: Hookup, cycle: Cycle) -> str:
     """Release, then operate; gives what was wrong, and keeps what it was seen by.
 
     A port whose legs both stand as they did before the step is looked at once more, later: a switchboard that
@@ -108,7 +109,7 @@ def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: CycleLevels) -> A
     )
 
 
-def _judged(stage: Stage, cycle: Cycle, misses: list[str]) -> Reading:
+def _judged(stage: RunContext, cycle: Cycle, misses: list[str]) -> Reading:
     sequence = stage.job.sequence
     operations = cycle.check.operations
     rate = failure_rate(len(misses), operations, confidence=CONFIDENCE)
@@ -141,7 +142,7 @@ def _judged(stage: Stage, cycle: Cycle, misses: list[str]) -> Reading:
     )
 
 
-def _missing(stage: Stage, cycle: Cycle, reason: str) -> Reading:
+def _missing(stage: RunContext, cycle: Cycle, reason: str) -> Reading:
     return Reading(
         check=cycle.check.name,
         quantity=cycle.quantity,

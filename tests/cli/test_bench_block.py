@@ -10,7 +10,7 @@ from harness.errors import BenchError
 from harness.job.job import Job
 from harness.job.load import load_job
 from harness.records.store import RunStore, open_records
-from harness.workbench.bench_block import BenchCheck, CheckKind, check_block
+from harness.session.bench_checks import BenchCheck, CheckKind, check_bench_block
 from tests.records.outside_broadcast import HEADER
 
 ROOT = Path(__file__).parents[2]
@@ -38,7 +38,7 @@ def checked(store: RunStore, kind: CheckKind, *, good: bool, hours_ago: float, b
 
 def block(store: RunStore, golden_every_s: float | None, *, despite: str = "") -> str:
     who = "Grace" if despite else None
-    return check_block(store, job(golden_every_s), simulated=False, despite=despite, who=who)
+    return check_bench_block(store, job(golden_every_s), simulated=False, override=despite, who=who)
 
 
 def test_a_good_check_lasts_as_long_as_the_sequence_says(store: RunStore) -> None:

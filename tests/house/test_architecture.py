@@ -13,10 +13,10 @@ SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"
 FLOW = (
     "errors", "units", "roles", "reading", "job", "drafts", "circuit", "measure", "plan",
     "judge", "faults", "records", "statistics", "session", "report", "site", "wiring",
-    "workbench", "pytest_plugin", "cli",
+    "pytest_plugin", "cli",
 )  # fmt: skip
 
-BRINGS_TOGETHER = ("harness.cli", "harness.workbench")  # drivers and harness
+BRINGS_TOGETHER = ("harness.cli", "harness.session")  # drivers and harness
 
 MAY_READ = {
     "drivers": ("errors", "roles", "units", "job"),
