@@ -13,7 +13,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records import rows, tables
 from harness.records.adding import insert_rows
@@ -23,6 +22,7 @@ from harness.records.run import AcquisitionRecord, Purpose, RunHeader
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
 from harness.session.bench_checks import BenchCheck
+from harness.toml_files.file import JobFile
 
 PART = "HFM-TLS"
 GOLDEN = "OB-GOLD"

@@ -57,7 +57,7 @@ def walked_in(visit: HookupVisit) -> Iterator[Set]:
     """Every state that is set in one hookup: cycles, states, edges."""
     hookup = visit.hookup
     for cycle in visit.cycles:
-        for _ in range(cycle.check.operations):
+        for _ in range(cycle.operations):
             yield Set(hookup=hookup, state=REST)
             yield Set(hookup=hookup, state=cycle.state)
     for here in visit.states:
@@ -86,7 +86,7 @@ def recording_s(plan: Plan, records: Path) -> float:
     """Length of every record of the only run in the records, and of those between a line's operations."""
     with open_records(records, read_only=True) as store:
         kept_s = sum(one.setting.duration_s for one in store.acquisitions(1).values())
-    return kept_s + sum(2 * cycle.check.operations * CYCLE_RECORD_S for cycle in plan.cycles)
+    return kept_s + sum(2 * cycle.operations * CYCLE_RECORD_S for cycle in plan.cycles)
 
 
 def measure(name: str, serial: str) -> str:

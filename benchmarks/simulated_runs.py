@@ -30,10 +30,10 @@ from harness.session.inputs import input_numbers
 from harness.session.readings import Measured, make_reading, supply_reading
 from harness.session.recorder import Taken
 from harness.session.walk import GENERATOR_ACCURACY, drive_rows
-from simulator import lines, wiring
+from simulator import relays, wiring
 from simulator.circuit import Network
 from simulator.faults import apply
-from simulator.motion import REST
+from simulator.relays import REST
 from simulator.unit import build
 
 RANGES = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
@@ -147,14 +147,14 @@ class Bench:
 
     def _positions(self, built, state: State) -> list[list[int]]:
         module = self._job.module
-        on = lines.energised(module, built, self._lines(state))
-        setting = lines.SupplySetting(
+        on = relays.energised(module, built, self._lines(state))
+        setting = relays.SupplySetting(
             voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=state.powered
         )
-        there = lines.supply_state(module, built, setting, on)
+        there = relays.supply_state(module, built, setting, on)
         return [
             [
-                lines.position(
+                relays.position(
                     relay,
                     built,
                     voltage_v=there.voltage_v,
@@ -172,9 +172,9 @@ class Bench:
         trials: list[SupplyTrial] = []
         for state in (State(on=()), *(State(on=(line,)) for line in module.line_names)):
             limit_a = limit_of(module, state)
-            setting = lines.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
-            found = lines.supply_state(
-                module, built, setting, lines.energised(module, built, self._lines(state))
+            setting = relays.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
+            found = relays.supply_state(
+                module, built, setting, relays.energised(module, built, self._lines(state))
             )
             trials.append(
                 SupplyTrial(
@@ -189,11 +189,11 @@ class Bench:
         supply = {}
         for state in self._job.sequence.states:
             if state.powered:
-                setting = lines.SupplySetting(
+                setting = relays.SupplySetting(
                     voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=True
                 )
-                there = lines.supply_state(
-                    module, built, setting, lines.energised(module, built, self._lines(state))
+                there = relays.supply_state(
+                    module, built, setting, relays.energised(module, built, self._lines(state))
                 )
                 supply[state.name] = there.current_a * self._meter
         return trials, supply

@@ -1,16 +1,15 @@
-"""Open a bench's four instruments, and leave it safe on every way out."""
+"""Open a bench's instruments, all four or one by one, and leave it safe on every way out."""
 
 import logging
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
-from drivers.claim import claim
-from drivers.frame_switchboard import FrameSwitchboard
+from drivers.claim import Mark, claim
 from drivers.generator import ScpiGenerator, outputs_found_on
 from drivers.gpio_switchboard import GpioSwitchboard, request_lines
-from drivers.mark import Mark
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.oscilloscope import PreambleOscilloscope
 from drivers.profile import (
@@ -25,17 +24,16 @@ from drivers.profile import (
     TextProfile,
 )
 from drivers.profile_files import load_profile
-from drivers.safe_end import ROLES, safe_end
+from drivers.safe_end import ROLES, SafeEnd, safe_end
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.supply import ScpiSupply, voltage_found
-from drivers.switchboard import Channels, RouteSwitchboard, listed
-from drivers.text_switchboard import TextSwitchboard
+from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
 from drivers.transcript import Transcript
 from drivers.wire import Wire
+from harness.bench_file import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
-from harness.job.bench import BenchFile, InstrumentFile
-from harness.roles import Bench, Switchboard
+from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
 
 log = logging.getLogger(__name__)
 
@@ -217,7 +215,7 @@ class Opening:
         session = Session(
             file.address,
             instrument=role,
-            visa=self._bench.visa,
+            visa=self._bench.bench.visa,
             baud_rate=profile.baud_rate,
             transcript=self._transcript,
             ending=ending,
@@ -265,6 +263,66 @@ class Opening:
         )
         undo.callback(board.close)
         return board
+
+
+@contextmanager
+def open_singly(bench: BenchFile, *, folder: Path, marked: bool = True) -> Iterator["Singly"]:
+    """What opens instruments one by one; each that was opened is left safe on every way out.
+
+    folder, marked: as of `open_bench`. At the end BenchError is raised for what could not be made safe.
+    """
+    with ExitStack() as undo:
+        marks: dict[str, Mark] = {}
+        with safe_end(marks) as safe:
+            yield Singly(bench, folder, undo, safe, marks if marked else None)
+
+
+class Singly(Opening):
+    """Each method opens one instrument: identified, off. Raises JobError for its profile, and BenchError."""
+
+    def __init__(
+        self, bench: BenchFile, folder: Path, undo: ExitStack, safe: SafeEnd, marks: dict[str, Mark] | None
+    ) -> None:
+        self._bench, self._folder, self._undo = bench, folder, undo
+        self._safe, self._marks = safe, marks
+        self._mistakes: list[Mistake] = []
+        self._transcript = None
+
+    def generator(self) -> Generator:
+        """The generator, its outputs off."""
+        profile: GeneratorProfile = self._claimed("generator")
+        session = self._identified("generator", self._bench.generator, profile)
+        return self._generator(session, profile, self._safe.offs)
+
+    def oscilloscope(self) -> Oscilloscope:
+        """The oscilloscope."""
+        profile: OscilloscopeProfile = self._claimed("oscilloscope")
+        session = self._identified("oscilloscope", self._bench.oscilloscope, profile)
+        return self._oscilloscope(session, profile)
+
+    def supply(self) -> Supply:
+        """The relay supply, off."""
+        profile: SupplyProfile = self._claimed("supply")
+        session = self._identified("supply", self._bench.supply, profile)
+        return self._supply(session, profile, self._safe.offs)
+
+    def switchboard(self) -> Switchboard:
+        """The switchboard, every channel open."""
+        profile: SwitchboardProfile = self._claimed("switchboard")
+        return self._safe_switchboard(profile, self._safe.offs)
+
+    def _claimed(self, role: str) -> Any:
+        """Read the profile, of its role's kind, and claim the address; its mark stands from here on."""
+        file = dict(self._files())[role]
+        self._mistakes = []
+        profile = self._profile(role, file, self._folder)
+        if profile is None:
+            raise JobError(self._mistakes)
+        self._undo.enter_context(claim(file.address, instrument=role))
+        if role in ROLES and self._marks is not None:
+            self._marks[role] = Mark(file.address, instrument=role)
+            self._marks[role].stand()
+        return profile
 
 
 def _check_pattern(role: str, file: InstrumentFile) -> None:

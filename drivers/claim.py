@@ -1,22 +1,31 @@
-"""One process per instrument: a lock file per address. VISA has no locks of its own on sockets.
+"""What this computer keeps of an instrument, a file per address for every user: its lock and its mark.
 
-The lock is the operating system's, so it goes with the process that held it; the file stays and says who it
-was.
+The lock lets one process at a time use an instrument: VISA has no locks of its own on sockets. It is the
+operating system's, so it goes with the process that held it; the file stays and says who it was. The mark
+tells the next start that an instrument was not left safe: it is on disk before anything is switched, and goes
+only when the instrument was switched off and verified; so a killed process, a crash and a power failure leave
+it.
+
+The files are not in the user's own run-time folder: two users of one bench would not see each other. Nor in a
+folder that a restart empties: what stood when the power failed must be found after it.
 """
 
 import contextlib
+import hashlib
 import json
 import os
 import sys
+import tempfile
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import IO
 
-from drivers.places import open_shared, place_of
+from drivers.serial_wire import is_serial, serial_place
 from harness.errors import BenchError
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
+LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard, 5.15)
 
 
 @contextlib.contextmanager
@@ -88,3 +97,108 @@ else:
 
     def _unlock(file: IO[bytes]) -> None:
         fcntl.flock(file, fcntl.LOCK_UN)
+
+
+class Mark:
+    """The mark of one instrument, of an address that is claimed.
+
+    `found` says who left one before, "" for nobody.
+    """
+
+    def __init__(self, address: str, *, instrument: str) -> None:
+        self._instrument, self._address = instrument, address
+        try:
+            self._path = place_of(address, ".open")
+        except OSError as error:
+            raise self._refused(error) from error
+        self.found = _read(self._path)
+
+    def stand(self) -> None:
+        """Put the mark on disk, this one for that which was found. Raises BenchError where it cannot be."""
+        since = datetime.now().astimezone().isoformat(timespec="seconds")
+        who = {"program": Path(sys.argv[0]).name, "pid": os.getpid(), "since": since}
+        content = who | {"instrument": self._instrument, "address": self._address}
+        self._write(json.dumps(content).encode())
+
+    def go(self) -> None:
+        """Take the mark away: the instrument is off, verified."""
+        self._write(b"")
+
+    def _write(self, content: bytes) -> None:
+        """In place, and emptied in place: in a folder for everybody nobody may remove another's file."""
+        try:
+            with os.fdopen(open_shared(self._path), "rb+") as file:
+                file.write(content)
+                file.truncate()
+                file.flush()
+                os.fsync(file.fileno())
+            _sync_folder(self._path.parent)
+        except OSError as error:
+            raise self._refused(error) from error
+
+    def _refused(self, error: OSError) -> BenchError:
+        return BenchError(
+            f"its mark cannot be kept ({error}), by which a later start knows whether it was left safe",
+            instrument=self._instrument,
+            address=self._address,
+        )
+
+
+def _read(path: Path) -> str:
+    try:
+        content = path.read_bytes()
+        who = json.loads(content) if content else None
+        return "" if who is None else f"{who['program']} (process {who['pid']}, since {who['since']})"
+    except FileNotFoundError:
+        return ""
+    except (OSError, ValueError, KeyError, TypeError):
+        return "another run"
+
+
+def _sync_folder(folder: Path) -> None:
+    if sys.platform == "win32":
+        return
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def place_of(address: str, ending: str) -> Path:
+    """The file that stands for an instrument; its folder is made."""
+    digest = hashlib.sha256(one_name(address).encode()).hexdigest()[:24]
+    return _folder() / f"{digest}{ending}"
+
+
+def one_name(address: str) -> str:
+    """One name for one instrument: a serial port's links (/dev/serial/by-id) lead to its device."""
+    place = serial_place(address) if is_serial(address) else address
+    return os.path.realpath(place) if place.startswith("/") else place.lower()
+
+
+def _folder() -> Path:
+    folder = (LASTING if LASTING.is_dir() else Path(tempfile.gettempdir())) / "switchwalk-benches"
+    folder.mkdir(exist_ok=True)
+    with contextlib.suppress(OSError):
+        folder.chmod(0o1777)
+    return folder
+
+
+def open_shared(path: Path) -> int:
+    """Open for reading and writing, made for everybody; another user's file for reading where need be.
+
+    Kernels refuse O_CREAT on another user's file in a folder like this one, so it is not asked for there.
+    """
+    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0)
+    for wanted in (flags, flags | os.O_CREAT | os.O_EXCL, flags, flags & ~os.O_RDWR):
+        try:
+            descriptor = os.open(path, wanted, 0o666)
+        except (FileNotFoundError, FileExistsError, PermissionError) as error:
+            failure = error
+        else:
+            with contextlib.suppress(OSError, AttributeError):
+                os.fchmod(descriptor, 0o666)
+            return descriptor
+    raise failure

@@ -3,8 +3,7 @@
 import math
 
 from drivers.profile import GeneratorProfile
-from drivers.session import Session
-from drivers.settings import Settings
+from drivers.session import Session, Settings
 from harness.errors import BenchError
 from harness.roles import Identity
 

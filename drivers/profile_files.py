@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from drivers.profile import KINDS, Profile
 from harness.errors import JobError, Mistake
-from harness.job.expected import expected
-from harness.job.unseen import refusal, unseen
+from harness.toml_files.control_characters import refusal, unseen
+from harness.toml_files.messages import expected
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 LARGEST_BYTES = 50_000

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from types import FrameType
 
-from drivers.mark import Mark
+from drivers.claim import Mark
 from harness.errors import BenchError
 
 Off = Callable[[], None]

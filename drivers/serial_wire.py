@@ -54,7 +54,7 @@ def open_serial(address: str, baud_rate: int) -> Wire:
 
 def open_port(place: str, baud_rate: int) -> Any:
     """Open a pyserial port for this process alone, DTR and RTS left low: many boards reset on them."""
-    import serial
+    import serial  # as every library of a wire: when one is opened
 
     try:
         port = serial.serial_for_url(place, do_not_open=True)
@@ -83,7 +83,7 @@ class SerialWire(StreamWire):
 
         At 9600 baud a board's sixteen frames take 70 ms, and what is timed from here must not begin before.
         """
-        import serial
+        import serial  # loaded by now
 
         self._port.write_timeout = left_s(deadline)
         try:

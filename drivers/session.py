@@ -25,7 +25,7 @@ from harness.errors import (
     SettingRefused,
     WrongInstrument,
 )
-from harness.job.unseen import UNSEEN
+from harness.toml_files.control_characters import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32
@@ -367,3 +367,32 @@ def _connector(address: str, visa: str, baud_rate: int) -> Callable[[], Wire]:
     if is_serial(address):
         return lambda: open_serial(address, baud_rate)
     return lambda: open_visa(address, visa)
+
+
+class Settings:
+    """Commands by the setting they make. Anything that fails makes all of it unknown."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._sent: dict[tuple[str, int], str] = {}
+
+    def send(self, setting: str, command: str, *, n: int = 0) -> None:
+        """Send the command that makes a setting (of output or input n), unless it was the last one sent."""
+        if self._sent.get((setting, n)) != command:
+            self._sent.pop((setting, n), None)
+            self._session.write(command)
+            self._sent[setting, n] = command
+
+    @contextmanager
+    def changes(self) -> Iterator[None]:
+        """A group of settings, and one look at the error queue if any of them went out."""
+        try:
+            with self._session.group():
+                yield
+        except BaseException:
+            self.forget()
+            raise
+
+    def forget(self) -> None:
+        """Nothing is known of the instrument any more."""
+        self._sent.clear()

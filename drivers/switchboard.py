@@ -1,13 +1,24 @@
-"""Switchboards: the order in which channels move, and the SCPI switch. Other boards have their own files."""
+"""Switchboards: the order in which channels move, SCPI switches, and boards that take text or frames.
+
+Boards that need a library of their own, Modbus coils and GPIO lines, have their own files.
+"""
 
 import contextlib
 import time
 from collections.abc import Iterable
 
-from drivers.profile import RouteProfile
+from drivers.profile import FrameProfile, RouteProfile, TextProfile
 from drivers.session import Session
-from harness.errors import BenchError
+from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from harness.roles import Identity
+
+QUIET_S = 0.05
+BOOT_WITHIN_S = 4.0  # boards that reset when their port is opened talk for a second or two
+TRY_FOR_S = 0.5
+MOST_CHANNELS = 1024
+# A board that was cut off in the middle of a frame takes these for the rest of it, and the next start as a
+# start.
+FLUSH = bytes(4)
 
 
 class Channels:
@@ -169,3 +180,148 @@ class RouteSwitchboard(Channels):
         if len(states) != len(asked) or not set(states) <= {"0", "1"}:
             raise self._session.bad_reply(f"{len(asked)} times 0 or 1", answer, command)
         return frozenset(n for n, state in zip(asked, states, strict=True) if state == "1")
+
+
+class TextSwitchboard(Channels):
+    """A relay board that takes a line of text per command over a serial port.
+
+    Commands are answered one by one; the state is read back as a mask where there is a query.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        profile: TextProfile,
+        *,
+        profile_name: str,
+        settle_s: float,
+        look: bool = False,
+    ) -> None:
+        self._session, self._profile = session, profile
+        self._wait_until_it_answers()
+        identity = Identity(
+            role="switchboard", address=session.address, profile=profile_name, text=profile.description
+        )
+        super().__init__(
+            identity=identity,
+            channel_count=profile.channels,
+            settle_s=settle_s,
+            reads_back=profile.commands.state_query is not None,
+        )
+        self._begin(look=look)
+
+    def _wait_until_it_answers(self) -> None:
+        """Let a boot banner pass, then ask for the state until it reads; asking changes nothing."""
+        deadline = time.monotonic() + BOOT_WITHIN_S
+        while True:
+            if self._session.dirty:
+                self._session.resync()
+            self._session.discard(quiet_s=QUIET_S, timeout_s=TRY_FOR_S)
+            try:
+                self._mask(timeout_s=TRY_FOR_S)
+                return
+            except (BenchTimeout, BadReply, Desynchronised):
+                if time.monotonic() > deadline:
+                    raise
+
+    def _insist_all_open(self) -> None:
+        if not self._session.dirty:
+            try:
+                return self._all_open()
+            except (BenchTimeout, LinkLost, Desynchronised, BadReply):
+                self._session.dirty = True
+        self._wait_until_it_answers()
+        return self._all_open()
+
+    def _reopen_link(self) -> None:
+        self._session.dirty = True
+        self._wait_until_it_answers()
+
+    def _open_all(self) -> None:
+        self._command(self._profile.commands.open_all())
+
+    def _open(self, channels: list[int]) -> None:
+        for n in channels:
+            self._command(self._profile.commands.open(n=n))
+
+    def _close(self, channels: list[int]) -> None:
+        for n in channels:
+            self._command(self._profile.commands.close(n=n))
+
+    def _command(self, command: str) -> None:
+        answer = self._session.query(command)
+        if answer.strip() == command:
+            wanted = f"{self._profile.answer!r} and not an echo (switch the board's echo off)"
+            raise self._session.bad_reply(wanted, answer, command)
+        if answer.strip() != self._profile.answer:
+            raise self._session.bad_reply(repr(self._profile.answer), answer, command)
+
+    def _mask(self, timeout_s: float | None = None) -> int | None:
+        query = self._profile.commands.state_query
+        if query is None:
+            return None
+        answer = self._session.query(query(), timeout_s=timeout_s)
+        try:
+            mask = int(answer.strip(), 16)
+        except ValueError:
+            mask = -1
+        if not 0 <= mask < 1 << MOST_CHANNELS:
+            raise self._session.bad_reply("a hexadecimal mask of its channels", answer, query())
+        return mask
+
+    def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
+        mask = self._mask()
+        if mask is None:
+            return None
+        return frozenset(bit + 1 for bit in range(mask.bit_length()) if mask >> bit & 1)
+
+
+class FrameSwitchboard(Channels):
+    """A relay board of four-byte frames over a serial port. It answers nothing: what it does is not verified.
+
+    It keeps the commanded state, and says by `reads_back` that nothing confirms it.
+    """
+
+    def __init__(
+        self, session: Session, profile: FrameProfile, *, profile_name: str, settle_s: float
+    ) -> None:
+        self._session, self._profile = session, profile
+        identity = Identity(
+            role="switchboard",
+            address=session.address,
+            profile=profile_name,
+            text=f"{profile.description} (not verified)",
+        )
+        super().__init__(
+            identity=identity, channel_count=profile.channels, settle_s=settle_s, reads_back=False
+        )
+        self.off()
+
+    def _insist_all_open(self) -> None:
+        self._session.insist(self._all_open)
+
+    def _reopen_link(self) -> None:
+        self._session.resync()
+
+    def _open_all(self) -> None:
+        """Every channel by name: the state is unknown here, and the board has no frame for all."""
+        self._session.send_bytes(FLUSH)
+        self._open(list(range(1, self.channel_count + 1)))
+
+    def _open(self, channels: list[int]) -> None:
+        self._send(channels, self._profile.released)
+
+    def _close(self, channels: list[int]) -> None:
+        self._send(channels, self._profile.energised)
+
+    def _send(self, channels: list[int], state: int) -> None:
+        for n in channels:
+            self._session.send_bytes(frame(self._profile.start, n, state))
+
+    def _read_back(self, wanted: frozenset[int]) -> None:
+        return None
+
+
+def frame(start: int, channel: int, state: int) -> bytes:
+    """Four bytes: start, channel, state, low byte of their sum."""
+    return bytes((start, channel, state, (start + channel + state) & 0xFF))

@@ -20,7 +20,8 @@ SwitchwalkError                 exit code
     └── HookupError                 a lead that is surely wrong
 """
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 EXIT_PASS = 0
@@ -48,6 +49,12 @@ class Mistake:
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
         return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name that is most like a misspelt one, or None where none is like it."""
+    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
 
 
 class JobError(SwitchwalkError):

@@ -5,9 +5,7 @@ from collections.abc import Iterable
 from typing import Literal
 
 from harness.errors import ReadingError
-from harness.job.sequence import Limit
-from harness.measure.budget import Estimate
-from harness.reading import Verdict
+from harness.reading import Estimate, Limit, Verdict
 
 Decision = Literal["guarded", "simple"]
 

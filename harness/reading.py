@@ -1,9 +1,14 @@
-"""One reading and what became of it: what the runner makes, the records keep and the report shows."""
+"""One reading: what is measured, by which check, within which limits, and what became of it.
 
-from dataclasses import dataclass
+The session makes readings, the records keep them, and the report and the statistics show them.
+"""
+
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Verdict = Literal["pass", "fail", "unproven", "missing"]
+Step = Literal["released", "operated"]
+Shown = Literal["hot leg", "cold leg", "between the legs"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -12,6 +17,131 @@ class Contribution:
 
     name: str
     standard: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """A value with its expanded interval, `low` to `high`.
+
+    The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
+    narrower where a component between two limits outweighs the others (`factor_for`), and wider where one
+    does that was found from few values (`student_factor`).
+    Where `floor` is true nothing was found: `value` and `high` are the level that it lies below, `low` is
+    minus infinity, `standard` is None and the budget empty.
+    """
+
+    value: float
+    standard: float | None
+    low: float
+    high: float
+    coverage_factor: float
+    floor: bool
+    budget: tuple[Contribution, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expected:
+    """What the circuit predicts, with its standard uncertainty."""
+
+    value: float
+    standard: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """What a value must satisfy, in `unit` (dB, dBu, deg, V, A, ohm, F; % is a fraction).
+
+    within: no further than `high` from the predicted value (relative: `high` is a fraction of it, and unit is
+    the prediction's). below, above: `high` or `low` alone. between: both.
+    """
+
+    kind: Literal["within", "below", "above", "between"]
+    unit: str
+    low: float | None = None
+    high: float | None = None
+    relative: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measurand:
+    """What is measured, apart from the check that asks for it.
+
+    options: name and value of what tells two measurands of one quantity apart, such as the weighting of a
+    noise or the loopbacks that are plugged in; sorted by name. state: a state's name, or that of a change of
+    state. channel and port: where it is measured; port is a net, or net.leg for one leg; both "" for the
+    whole unit. driven: the port that the generator feeds, `left.in`; "" where none is.
+    """
+
+    quantity: str
+    options: tuple[tuple[str, str], ...] = ()
+    state: str
+    channel: str = ""
+    port: str = ""
+    driven: str = ""
+    frequency_hz: float | None = None
+
+    def __post_init__(self) -> None:
+        if tuple(sorted(self.options)) != self.options:
+            raise ValueError(f"the options of a measurand are sorted by name, got {self.options}")
+
+    @property
+    def where(self) -> str:
+        """`left.out`, or "" for a reading of the whole unit."""
+        return f"{self.channel}.{self.port}" if self.channel else self.port
+
+    def mirrored(self, left: str, right: str) -> "Measurand":
+        """The same in the other of two channels, the driven channel exchanged as well."""
+        other = {left: right, right: left}
+        channel, dot, net = self.driven.partition(".")
+        return replace(
+            self,
+            channel=other.get(self.channel, self.channel),
+            driven=f"{other.get(channel, channel)}{dot}{net}",
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingKey:
+    """What makes a reading the same reading in another run: the check's name and the measurand."""
+
+    check: str
+    measurand: Measurand
+
+
+@dataclass(frozen=True, kw_only=True)
+class InputRefused:
+    """A scope input whose capture was not good enough to make this reading from."""
+
+    input: int
+    problem: str  # the kind of problem, such as "clipped"
+
+
+@dataclass(frozen=True, kw_only=True)
+class LostToBench:
+    """The bench failed while this reading was to be taken, so that it will never be."""
+
+    instrument: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class NothingMoved:
+    """No change of the signal's route was seen in the whole record of a change of state."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class OperationFailed:
+    """One of several operations of a control line after which a level was wrong.
+
+    number: of the operation, from 1. step: the half of it after which that was seen. shown: where.
+    """
+
+    number: int
+    step: Step
+    shown: Shown
+
+
+Fact = InputRefused | LostToBench | NothingMoved | OperationFailed
+"""What programs ask about a reading besides its value and its verdict."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,8 +7,9 @@ fractions (2 % is 0.02). Zero, negative, infinite and undefined numbers are refu
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 ZERO_DBU_VRMS = math.sqrt(0.6)  # 1 mW in 600 ohm
 OHM_SPELLINGS = ("ohm", "Ohm", "\u03a9", "\u2126")
@@ -59,6 +60,20 @@ _RULES: Mapping[Dimension, _Rule] = MappingProxyType(
         "fraction": _Rule(words="a percentage", example="2 %", units=("%",), sign="not negative"),
     }
 )
+
+
+@dataclass(frozen=True)
+class InQuantity:
+    """Marks a float of a model as a quantity: text with a unit in the file, SI here."""
+
+    dimension: Dimension
+    sign: Sign | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
+        from pydantic_core import core_schema  # not for those who only write numbers
+
+        parse = partial(parse_quantity, dimension=self.dimension, sign=self.sign)
+        return core_schema.no_info_before_validator_function(parse, handler(source))
 
 
 def expected_words(dimension: Dimension) -> str:
@@ -129,6 +144,19 @@ def format_value(value: float, unit: str, *, digits: int = 4) -> str:
             return "normal" if value > 0 else "inverted"
         case _:
             return _with_prefix(value, unit, digits)
+
+
+def difference_unit(unit: str) -> str:
+    """The unit of a difference between two values, or of their uncertainty: dB for levels, else the same."""
+    return "dB" if unit in ("dBu", "dBV") else unit
+
+
+def format_difference(value: float, unit: str, *, digits: int = 3) -> str:
+    """Write a difference between values of a unit, or an uncertainty, with `digits` significant digits."""
+    own = difference_unit(unit)
+    if own in ("dB", "deg", ""):
+        return f"{value:.{digits}g} {own}".rstrip()
+    return format_value(value, own, digits=digits)
 
 
 def format_level(level_vrms: float) -> str:

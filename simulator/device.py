@@ -4,9 +4,8 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 
-from simulator.clock import Clock
-from simulator.parameters import integer
-from simulator.scpi import Command, Headers, ScpiError, Unit, call, parse_message
+from simulator.scpi import Command, Headers, ScpiError, Unit, call, integer, parse_message
+from simulator.world import Clock
 
 QUEUE_DEPTH = 20  # SCPI asks for at least two
 INPUT_MAX = 65_536  # bytes of one program message

@@ -4,6 +4,8 @@ import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
 
@@ -11,27 +13,90 @@ from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job
 from simulator import faults as done_faults
-from simulator.bench_file import Addresses, bench_toml
-from simulator.clock import Clock
-from simulator.control import ControlPort
 from simulator.device import Device
-from simulator.hands import Hands
-from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
+from simulator.hands import ControlPort, Hands
+from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, RouteSwitchboard, TextBoard
 from simulator.instruments.generator import Generator
 from simulator.instruments.oscilloscope import Oscilloscope
-from simulator.instruments.route import RouteSwitchboard
 from simulator.instruments.supply import Supply
 from simulator.scpi import ScpiError
-from simulator.troubles import INSTRUMENTS, Agenda, Instrument, Trouble, parse_trouble
-from simulator.wire import Gone, Listener, Mouth, PtyStream, ScpiLink, Stream
+from simulator.wire import (
+    INSTRUMENTS,
+    Agenda,
+    Gone,
+    Instrument,
+    Listener,
+    Mouth,
+    PtyStream,
+    ScpiLink,
+    Stream,
+    Trouble,
+    parse_trouble,
+)
 from simulator.wiring import Places
-from simulator.world import World
+from simulator.world import Clock, World
 
 BoardKind = Literal["frame", "text", "route", "modbus"]
 BOARD_KINDS: tuple[BoardKind, ...] = ("frame", "text", "route", "modbus")
 CHANNELS_MIN = 16
 PTY = sys.platform != "win32"
 JOIN_S = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Addresses:
+    """Where everything is: VISA resource names, a serial device or URL, and the control port."""
+
+    generator: str
+    oscilloscope: str
+    supply: str
+    switchboard: str
+    switchboard_tcp: str  # the same board over TCP; the same as `switchboard` where it has no serial port
+    control: str
+
+
+def bench_toml(job: Job, addresses: Addresses, switchboard: str) -> str:
+    """Write the bench file that reaches a simulator; what is not an address is the job's own bench's."""
+    bench = job.bench
+    hot, cold = (bench.generator.hot, bench.generator.cold) if bench is not None else (1, 2)
+    probe = bench.oscilloscope.probe if bench is not None else 1.0
+    output = bench.supply.output if bench is not None else 1
+    return f"""\
+[bench]
+name = "Simulated bench"
+
+[generator]
+address = "{addresses.generator}"
+profile = "scpi-generator"
+hot = {hot}
+cold = {cold}
+
+[oscilloscope]
+address = "{addresses.oscilloscope}"
+profile = "preamble-oscilloscope"
+probe = "{probe:g}x"
+gain_accuracy = "2 %"
+
+[supply]
+address = "{addresses.supply}"
+profile = "scpi-supply"
+output = {output}
+
+[switchboard]
+address = "{addresses.switchboard}"
+profile = "{switchboard}-switchboard"
+settle = "15 ms"
+"""
+
+
+def write_bench(path: Path, text: str) -> None:
+    """Write a bench file whole: a reader sees all of it or none. Raises UsageError."""
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        raise UsageError(f"cannot write the bench file {path}: {error.strerror}") from error
 
 
 class Simulator:
@@ -143,6 +208,7 @@ class Simulator:
         if self._pty is not None:
             self._pty.close()
             self._pty_thread.join(JOIN_S)
+            self._pty.give_back()
         for listener in self._listeners.values():
             listener.join(JOIN_S)
         self.ended.set()

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
 from simulator.circuit import Balanced, Contact, Element
-from simulator.motion import Timing
 from simulator.seeds import generator_for
 
 Throw = tuple[str, Literal["rest", "operated"]]  # a pole's name and one of its throws
@@ -26,6 +25,17 @@ ARMATURE_SKEW_S = 0.15e-3
 def pin(node: str) -> str:
     """Name the connector's side of a node of a port."""
     return f"pin {node}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timing:
+    """One relay's own times, from the coil's edge; bounce excluded from operate and release."""
+
+    operate_s: float
+    release_s: float
+    gap_s: float  # between break and make
+    bounce_s: float
+    skew_s: tuple[float, ...]  # how much earlier each pole acts than the last one
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,6 +6,7 @@ move in time; between two movements the circuit is in steady state at every tone
 """
 
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
@@ -18,18 +19,32 @@ from harness.errors import UsageError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.module import Relay
-from simulator import lines, wiring
+from simulator import relays, wiring
 from simulator.circuit import Network
-from simulator.clock import Clock
 from simulator.dynamics import CLAMP_V, LOOK_BACK_S, CoilEdge, CoilEdges, Decay, Memory, Steady, coupled
 from simulator.faults import Wrong
-from simulator.lines import SupplySetting, SupplyState
-from simulator.motion import MEMORY_S, REST, Motion
+from simulator.relays import MEMORY_S, REST, Motion, SupplySetting, SupplyState
 from simulator.seeds import seed_of
 from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of
 from simulator.unit import Built, build
 
 BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
+
+
+class Clock:
+    """Simulated seconds, running `hasten` times faster than the wall clock."""
+
+    def __init__(self, hasten: float = 1.0) -> None:
+        self.hasten = hasten
+        self._start_s = time.monotonic()
+
+    def now(self) -> float:
+        """Simulated seconds since the clock was made."""
+        return (time.monotonic() - self._start_s) * self.hasten
+
+    def wall_until(self, at_s: float) -> float:
+        """Wall seconds until the simulated instant `at_s`; zero when it has passed."""
+        return max(0.0, (at_s - self.now()) / self.hasten)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,7 +126,7 @@ class World:
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
         with self.lock:
-            return lines.supply_state(self._job.module, self._built, self._supply, self._lines())
+            return relays.supply_state(self._job.module, self._built, self._supply, self._lines())
 
     def set_channels(self, closed: frozenset[int]) -> None:
         """Close exactly these channels of the switchboard, after its own delay."""
@@ -211,13 +226,13 @@ class World:
         closed = frozenset(
             line for line, channel in self._job.fixture.lines.items() if channel in self._channels
         )
-        return lines.energised(self._job.module, self._built, closed)
+        return relays.energised(self._job.module, self._built, closed)
 
     def _move_relays(self, instant_s: float) -> None:
         energised = self._lines()
-        state = lines.supply_state(self._job.module, self._built, self._supply, energised)
+        state = relays.supply_state(self._job.module, self._built, self._supply, energised)
         for relay, motion in zip(self._job.module.relays, self._motions, strict=True):
-            target = lines.position(
+            target = relays.position(
                 relay,
                 self._built,
                 voltage_v=state.voltage_v,
@@ -292,7 +307,7 @@ class World:
         )
 
     def _lines_v(self) -> tuple[tuple[str, float], ...]:
-        state = lines.supply_state(self._job.module, self._built, self._supply, self._lines())
+        state = relays.supply_state(self._job.module, self._built, self._supply, self._lines())
         return tuple(
             (line, state.voltage_v if channel in self._channels else 0.0)
             for line, channel in self._job.fixture.lines.items()

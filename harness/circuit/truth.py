@@ -96,14 +96,14 @@ def _rows(
                 polarity=None,
             )
         return
-    place = hookup.view.index(port)
+    hot, cold = hookup.rows(port)
     frequencies_hz = (frequency_hz, frequency_hz)
     predictions = predict_states(
         module, fixture, hookup, states, frequencies_hz=frequencies_hz, impedances=impedances
     )
     for state, prediction in zip(states, predictions, strict=True):
-        gain = complex(differential(prediction.transfer)[place])
-        live = prediction.live[place]
+        gain = complex(differential(prediction.transfer[[hot, cold]])[0])
+        live = prediction.live[hot // 2]
         yield TruthRow(
             driven=str(drive),
             state=state.name,

@@ -19,9 +19,9 @@ from typing import Annotated, Protocol, TypeVar
 
 import typer
 
-from drivers.bench import make_left_safe
+from drivers.bench import Singly, make_left_safe, open_singly
 from drivers.session import Session
-from drivers.singly import Singly, open_singly
+from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli.options import (
     AsJson,
     BenchPath,
@@ -49,7 +49,6 @@ from harness.errors import (
     UsageError,
     WrongInstrument,
 )
-from harness.job.bench import BenchFile, InstrumentFile
 from harness.job.job import Job
 from harness.job.load import load_job
 from harness.report.notes import TERMINAL_CAUTIONS

@@ -12,7 +12,7 @@ from harness.session.bench_checks import Golden, KnownBad
 from harness.statistics.export import plain
 from harness.statistics.golden import Shift
 from harness.statistics.study import By, Crossing, ReadingStudy
-from harness.units import counted, format_value
+from harness.units import counted, format_difference, format_value
 
 SHOWN = 20
 STUDY_MEANS = (
@@ -86,8 +86,8 @@ def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
     start = (
         f"{'' if share is None else f'{share:.2f} %':>9} "
         f"{'' if most is None else f'{math.ceil(most)} %':>8} {study.gauge.study_percent:4.0f} % "
-        f"{study.categories:3d} {_sigma(study.repeatability.sigma, unit):>11} "
-        f"{_sigma(study.reproducibility.sigma, unit):>11}  "
+        f"{study.categories:3d} {format_difference(study.repeatability.sigma, unit):>11} "
+        f"{format_difference(study.reproducibility.sigma, unit):>11}  "
     )
     doubts = f" ({'; '.join(study.doubts)})" if study.doubts else ""
     yield from _hanging(start, label + doubts)
@@ -143,8 +143,9 @@ def golden_lines(found: Golden) -> Iterator[str]:
 
 def _shift_lines(one: Shift, label: str) -> Iterator[str]:
     unit = one.key.unit
-    moved = "no value" if one.shift is None else _sigma(one.shift, unit)
-    start = f"  {moved:>12} {_sigma(one.mean, unit):>14} {_sigma(one.expanded, unit):>11}  "
+    moved = "no value" if one.shift is None else format_difference(one.shift, unit)
+    mean = format_value(one.mean, unit, digits=3) if unit else f"{one.mean:.3g}"
+    start = f"  {moved:>12} {mean:>14} {format_difference(one.expanded, unit):>11}  "
     told = "" if one.p is None else f", p {one.p:.2g}"
     yield from _hanging(start, label + told)
 
@@ -199,12 +200,6 @@ def known_bad_to_json(found: Sequence[KnownBad]) -> dict[str, Any]:
 def _known_bad(one: KnownBad) -> dict[str, Any]:
     content = asdict(one)
     return {"run": content.pop("run_id")} | content | {"named": list(one.named), "good": one.good}
-
-
-def _sigma(value: float, unit: str) -> str:
-    if unit in ("dB", "dBu", "dBV", "deg"):
-        return f"{value:.3g} {unit}"
-    return format_value(value, unit, digits=3) if unit else f"{value:.3g}"
 
 
 def _hanging(start: str, text: str) -> list[str]:

@@ -28,9 +28,8 @@ from harness.plan.model import HookupVisit, Plan
 from harness.report.hookup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted
-from harness.wiring.document import wiring_of
+from harness.wiring.document import wiring_lines, wiring_of
 from harness.wiring.page import render_page
-from harness.wiring.text import wiring_lines
 
 FREQUENCY_HZ = 1e3
 STATE_WIDTH = 24
@@ -170,7 +169,7 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
             said = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
             if visit.edges:
                 said.append(counted(len(visit.edges), "change of state", "changes of state"))
-            said += [f"{one.line} operated {counted(one.check.operations, 'time')}" for one in visit.cycles]
+            said += [f"{one.line} operated {counted(one.operations, 'time')}" for one in visit.cycles]
             say("; ".join(said), indent=5)
     typer.echo("")
     typer.echo("operations of each relay:")
@@ -184,7 +183,7 @@ def _print_steps(visit: HookupVisit) -> None:
         for acquisition in state.acquisitions:
             typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
     for cycle in visit.cycles:
-        say(f"{cycle.line} on and off {cycle.check.operations} times, {cycle.stimulus}", indent=5)
+        say(f"{cycle.line} on and off {cycle.operations} times, {cycle.stimulus}", indent=5)
     for edge in visit.edges:
         typer.echo(f"     {edge.edge.name}")
         typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
@@ -249,7 +248,7 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                     for state in visit.states
                 ],
                 "cycles": [
-                    {"line": one.line, "operations": one.check.operations, "stimulus": str(one.stimulus)}
+                    {"line": one.line, "operations": one.operations, "stimulus": str(one.stimulus)}
                     for one in visit.cycles
                 ],
                 "edges": [

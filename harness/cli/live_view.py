@@ -401,7 +401,7 @@ def _planned_s(plan: Plan, settle_s: float) -> list[float]:
     planned: list[float] = []
     waiting_s = 0.0
     for visit in plan.visits:
-        waiting_s += sum(2 * cycle.check.operations * (CYCLE_RECORD_S + settle_s) for cycle in visit.cycles)
+        waiting_s += sum(2 * cycle.operations * (CYCLE_RECORD_S + settle_s) for cycle in visit.cycles)
         for here in visit.states:
             waiting_s += settle_s
             for acquisition in here.acquisitions:

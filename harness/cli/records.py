@@ -24,8 +24,8 @@ from harness.records.run import DEFAULT_RECORDS, RunEvent, RunRecord, UnitSummar
 from harness.records.store import RunStore, open_records
 from harness.records.wear import parse_currents, parse_operations
 from harness.records.write import FORMATS, write_run
-from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER, describe, worst_first
-from harness.units import counted
+from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER, budget_shown, describe, worst_first
+from harness.units import counted, format_difference
 
 TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
 """Events that `show` prints."""
@@ -105,7 +105,7 @@ _GAP = 3
 def _print_units(found: Sequence[UnitSummary]) -> None:
     """A line a unit, without a table's care for each cell: there may be ten thousand."""
     if not found:
-        typer.echo("No unit has been run yet.")
+        typer.echo("No unit has been tested yet.")
         return
     rows = [_COLUMNS, *map(_unit_row, found)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
@@ -178,16 +178,16 @@ def _print_readings(console: Console, readings: Sequence[Reading], *, every: boo
         if readings:
             console.print("\nEvery reading passed; --all lists them.")
         return
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_lines=budget)
+    if budget:
+        for reading in chosen:
+            _print_budget(reading)
+        return
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
     for heading in ("Verdict", "Reading", "Value", "Limit"):
         table.add_column(heading, overflow="fold")
     for reading in chosen:
         words = describe(reading)
-        place = " ".join(part for part in (reading.state, reading.where, words.tone) if part)
-        about = [f"{reading.check}: {place}", reading.reason]
-        if budget:
-            size = 100.0 if reading.unit == "%" else 1.0  # kept as a fraction
-            about += [f"  {size * part.standard:.3g} {reading.unit}  {part.name}" for part in reading.budget]
+        about = [_place_of(reading), reading.reason]
         table.add_row(
             reading.verdict.upper(),
             "\n".join(printable(line) for line in about if line),
@@ -195,6 +195,25 @@ def _print_readings(console: Console, readings: Sequence[Reading], *, every: boo
             words.limit,
         )
     console.print(table)
+
+
+def _place_of(reading: Reading) -> str:
+    """`Route and gain: mute left.out 1 kHz`."""
+    tone = describe(reading).tone
+    return f"{reading.check}: {' '.join(filter(None, (reading.state, reading.where, tone)))}"
+
+
+def _print_budget(reading: Reading) -> None:
+    """A reading over the standard uncertainties that its own is made of, a line each."""
+    words = describe(reading)
+    typer.echo("")
+    say(printable(f"{reading.verdict.upper():<8}  {_place_of(reading)}"), hang=10)
+    say(f"{words.value}{f', {words.limit}' if words.limit else ''}", indent=10)
+    if reading.reason:
+        say(printable(reading.reason), indent=10)
+    for part in budget_shown(reading):
+        size = f"{format_difference(part.standard, reading.unit):>10}  "
+        say(printable(size + part.name), indent=10, hang=len(size))
 
 
 def wear_of(

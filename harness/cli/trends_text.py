@@ -14,7 +14,7 @@ from harness.statistics.compare import CORRECTION_MEANS
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
-from harness.units import counted, format_value
+from harness.units import counted, format_difference, format_value
 
 SHOWN = 20
 FEW_SHOWN = 8
@@ -81,10 +81,11 @@ def readings_lines(batch: Batch) -> Iterator[str]:
         yield from _hanging(numbers, _beside(one, batch))
     whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
     yield from _wrapped(
-        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33 or more is "
-        "common practice. At least: the lower end of its 95 % interval. ! f: fewer than 30 units, n: not "
-        "normal, c: not in control, l: limits changed, p: of a part, since the other readings lie below the "
-        "bench's floor; such a Cpk may not hold. Each is charted with --reading.",
+        f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33, four "
+        "sigmas, is often asked for (common practice, no source). At least: the lower end of its 95 % "
+        "interval. ! f: fewer than 30 units, n: not normal, c: not in control, l: limits changed, p: of a "
+        "part, since the other readings lie below the bench's floor; such a Cpk may not hold. Each is "
+        "charted with --reading.",
         indent="  ",
     )
 
@@ -335,20 +336,18 @@ def _interval(index: Index) -> str:
 def _number(value: float | None, unit: str, *, none: str = "open") -> str:
     if value is None:
         return none
-    return f"{value:+.3g}" if unit == "" else _short(value, unit, 4)
+    return f"{value:+.3g}" if unit == "" else _short(value, unit)
 
 
 def _spread(value: float | None, unit: str) -> str:
-    if value is None:
-        return ""
-    return f"{value:.3g}" if unit == "" else _short(value, unit, 3)
+    return "" if value is None else format_difference(value, unit)
 
 
-def _short(value: float, unit: str, digits: int) -> str:
+def _short(value: float, unit: str) -> str:
     """With a prefix where the unit takes one; decibels and degrees by their size."""
     if unit in ("dB", "dBu", "dBV", "deg"):
-        return f"{value:.{digits}g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
-    return format_value(value, unit, digits=digits)
+        return f"{value:.4g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
+    return format_value(value, unit)
 
 
 def _hanging(start: str, label: str) -> list[str]:

@@ -21,17 +21,19 @@ from harness.job.faults import Fault
 from harness.job.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
-from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.estimate import HANDS_S, estimate
 from harness.plan.hookups import lead_moves
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 
 Flags = NDArray[np.bool_]
 
 LOADS_OHM = (600.0, 20.0)
 NARROWER_DB = (0.1, 0.05, 0.02)
-TRIED: tuple[tuple[Quantity, Limit | None], ...] = (
+TRIED: tuple[tuple[str, Limit | None], ...] = (
     ("supply_current", Limit(kind="within", unit="", high=0.08, relative=True)),
     ("gain", Limit(kind="within", unit="dB", high=0.2)),
     ("polarity", None),
@@ -178,7 +180,7 @@ def _pairs(job: Job) -> Iterator[Candidate]:
 
 def _tone(job: Job) -> Tone:
     return next(
-        (check.tone for check in job.sequence.checks if check.quantity != "supply_current"),
+        (check.tone for check in job.sequence.checks if check.quantity.takes_tone),
         Tone(frequency_hz=1e3, level_vrms=1.228),
     )
 
@@ -187,9 +189,14 @@ def _with_checks(job: Job, checks: Sequence[Check], fixture: Fixture | None = No
     return replace(job, sequence=replace(job.sequence, checks=tuple(checks)), fixture=fixture or job.fixture)
 
 
-def _check(job: Job, quantity: Quantity, at: tuple[str, ...], limit: Limit | None) -> Check:
+def _check(job: Job, name: str, at: tuple[str, ...], limit: Limit | None) -> Check:
     return Check(
-        name=quantity, quantity=quantity, at=at, tone=_tone(job), limit=limit, silent_below_db=None, line=0
+        name=name,
+        quantity=QUANTITIES[name],
+        at=at,
+        tone=_tone(job),
+        limit=limit,
+        options=QUANTITIES[name].options(),
     )
 
 
@@ -210,11 +217,11 @@ def _narrower(job: Job) -> Iterator[Candidate]:
 
 def _checks(job: Job) -> Iterator[Candidate]:
     """Every quantity at every port, with the hookups there are or one more for each channel."""
-    have = {(check.quantity, net) for check in job.sequence.checks for net in check.at}
+    have = {(check.quantity.name, net) for check in job.sequence.checks for net in check.at}
     viewed = {port.net for hookup in job.fixture.hookups for port in hookup.view}
     for quantity, limit in TRIED:
         if quantity == "supply_current":
-            if all(check.quantity != quantity for check in job.sequence.checks):
+            if all(check.quantity.name != quantity for check in job.sequence.checks):
                 check = _check(job, quantity, (), limit)
                 yield Candidate(
                     words="the relay supply's current in every state", job=_with_checks(job, [check])

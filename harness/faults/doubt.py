@@ -23,7 +23,7 @@ RANGE_GAIN = 6e-4  # of an input's range against the drive's, where they differ
 SAME_RANGE = 0.6  # a leg that carries more than this part of the e.m.f. is on the drive's range
 THROUGH = 3e-4  # of a source leg's through reading: 2e-4, and room for records that repeat less well
 GENERATOR = 0.01  # limit of its level, where no through reference is taken: common practice, no source
-COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: practice, coils of one lot agree so
+COIL_SPREAD = 0.04  # half-width of a lot's coils around their nominal: common practice, no source
 
 SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is surely judged fail
 

@@ -15,18 +15,19 @@ from harness.faults.over_current import over_current
 from harness.faults.prospect import REJECTION, Prospect
 from harness.faults.signatures import Signatures
 from harness.job.job import Job
-from harness.job.sequence import AGAINST_THE_DRIVE, Limit
 from harness.judge import limits_for
 from harness.measure.contact import LEAST_LEVEL
 from harness.measure.quantities import CERTAIN, CLEAR_DEG
 from harness.plan.model import Plan, PlannedReading
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 
 Floats = NDArray[np.float64]
 
 KNOWN = frozenset(
     {"gain", "isolation", "polarity", "balance", "crosstalk", "channel_match", "supply_current", "response"}
     | {"contact_resistance", REJECTION}
-    | AGAINST_THE_DRIVE
+    | {"phase", "balance_phase", "channel_phase"}
 )  # others count as no evidence: nothing here predicts what a fault does to them
 NONE = -math.inf  # the margin of a reading that says nothing
 
@@ -79,7 +80,7 @@ def _margins(prospect: Prospect, reading: PlannedReading) -> tuple[Floats, float
         return np.full(len(prospect.signatures.suspects), NONE), math.inf
     if reading.quantity == "polarity":
         return _polarity(prospect, reading)
-    if reading.quantity in AGAINST_THE_DRIVE:
+    if QUANTITIES[reading.quantity].unit == "deg":
         return _phase(prospect, reading)
     if reading.quantity == REJECTION:
         return _rejection(prospect, reading)

@@ -23,15 +23,17 @@ from harness.faults.signatures import signatures
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
-from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.sequence import Check, Tone
 from harness.plan.build import trial_plan
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 
 # IEC 60063, E24, from memory.
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 VALUES_OHM = tuple(float(value * decade) for decade in (10, 100) for value in E24)  # 100 ohm to 9.1 kohm
 TOLERANCE = 0.001  # plugs are measured once, so that their resistors count as known to this
 MATCHED = ((3.0, 600.0), (6.0, 600.0))  # loss in dB and impedance of the matched pads that are tried
-LEVELS: tuple[tuple[Quantity, Limit | None], ...] = (
+LEVELS: tuple[tuple[str, Limit | None], ...] = (
     ("gain", Limit(kind="within", unit="dB", high=0.2)),
     ("polarity", None),
     ("balance", Limit(kind="within", unit="dB", high=0.2)),
@@ -261,16 +263,21 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
         for net in outputs
     )
     tone = next(
-        (check.tone for check in job.sequence.checks if check.quantity == "gain"),
+        (check.tone for check in job.sequence.checks if check.quantity.name == "gain"),
         Tone(frequency_hz=1e3, level_vrms=1.228),
     )
     checks = tuple(
         Check(
-            name=quantity, quantity=quantity, at=outputs, tone=tone, limit=limit, silent_below_db=None, line=0
+            name=name,
+            quantity=QUANTITIES[name],
+            at=outputs,
+            tone=tone,
+            limit=limit,
+            options=QUANTITIES[name].options(),
         )
-        for quantity, limit in LEVELS
+        for name, limit in LEVELS
     )
-    supply = tuple(check for check in job.sequence.checks if check.quantity == "supply_current")
+    supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
     through = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
     fixture: Fixture = replace(job.fixture, links=links, hookups=(*through, *hookups))
     return replace(job, fixture=fixture, sequence=replace(job.sequence, checks=(*checks, *supply)))

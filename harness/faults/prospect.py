@@ -9,10 +9,10 @@ from harness.faults.doubt import Doubt, Level, doubt_of, ratio, weigh
 from harness.faults.signatures import Signatures
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.job.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS
 from harness.measure.quantities import CERTAIN
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, PlannedReading
+from harness.quantities.registry import QUANTITIES
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -44,7 +44,7 @@ class Prospect:
             place = self.signatures.states.index(reading.state)
             found = self.signatures.supply_a[suspect, place] - self.signatures.healthy_supply_a[place]
             return float(found), "A"
-        if reading.quantity == "polarity" or reading.quantity in AGAINST_THE_DRIVE:
+        if reading.quantity == "polarity" or QUANTITIES[reading.quantity].unit == "deg":
             level, _ = self.ratio_of(reading)
             return float(np.degrees(np.angle(level.value[1 + suspect] / level.value[0]))), "deg"
         if reading.quantity == "contact_resistance" and reading.load is not None:
@@ -88,7 +88,7 @@ class Prospect:
             alike = self._exchanges(reading)
             one, other = (self.weighed(number, leg, alike=alike) for leg in (hot, cold))
             return ratio(one, other, together=True), self.there(one) & self.there(other)
-        if reading.quantity in BETWEEN_CHANNELS:
+        if QUANTITIES[reading.quantity].between_channels:
             first, second = reading.acquisitions
             other = self.pair_level(first, self._driven(first), reading.port)
             one = self.pair_level(second, reading.channel, reading.port)

@@ -1,13 +1,11 @@
-"""Edges: changes from one state to another, and what a check asks about them."""
+"""Edges: changes from one state to another."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from harness.job.state import State
 
-Measure = Literal["peak", "energy", "duration"]
-Band = Literal["full", "audio"]
 BECOMES = " > "  # in the name of a change of state, and of no state
 Direction = Literal["operate", "release", "mixed"]
 
@@ -40,19 +38,6 @@ class Edge:
         return (line in self.before.on) != (line in self.after.on)
 
 
-@dataclass(frozen=True, kw_only=True)
-class EdgeCheck:
-    """What a check of edges says besides its limit.
-
-    measure: of a transient; None for the other quantities. band: `audio` is 22 Hz to 22 kHz. also: edges
-    besides those of a single line between the check's states.
-    """
-
-    measure: Measure | None
-    band: Band
-    also: tuple[Edge, ...]
-
-
 def single_line_edges(states: Sequence[State]) -> tuple[Edge, ...]:
     """Every change of exactly one line between two of these states, both ways; the supply stays on."""
     powered = [state for state in states if state.powered]
@@ -62,3 +47,10 @@ def single_line_edges(states: Sequence[State]) -> tuple[Edge, ...]:
         for after in powered
         if len(set(before.on) ^ set(after.on)) == 1
     )
+
+
+def named_edge(name: str, states: Iterable[State]) -> Edge:
+    """The edge of that name, `loop_a > loop_b`, between two of these states."""
+    before, after = name.split(BECOMES)
+    known = {state.name: state for state in states}
+    return Edge(before=known[before], after=known[after])

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
 
-from harness.errors import UsageError
+from harness.errors import UsageError, nearest
 from harness.job.fixture import Fixture
 from harness.job.module import LEGS, Leg, Module, Part, Relay
-from harness.job.names import nearest
 from harness.units import format_value, parse_quantity
 
 FaultKind = Literal[

@@ -2,44 +2,94 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Annotated, Literal, Self
+
+from pydantic import BeforeValidator, Field
 
 from harness.job.module import Leg
+from harness.toml_files.messages import shown_value
+from harness.toml_files.values import (
+    UNREAD,
+    Flag,
+    Fraction,
+    LegName,
+    Loss,
+    Name,
+    NotAKey,
+    ReadAs,
+    Resistance,
+    SeriesResistance,
+    StandIn,
+    Table,
+    Text,
+    Whole,
+)
+
+
+def _across(value: object) -> object:
+    return value if isinstance(value, dict) else {"across": value}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Termination:
+class Termination(Table):
     """What ends a port: a resistance across the pair, or one from each leg to ground; exactly one is set."""
 
-    across_ohm: float | None
-    leg_ohm: float | None
-    tolerance: float  # a fraction
+    across_ohm: Annotated[Resistance | None, Field(alias="across")] = None
+    leg_ohm: Annotated[Resistance | None, Field(alias="legs")] = None
+    tolerance: Fraction = 0.01
+
+
+TerminationOrText = Annotated[Termination, BeforeValidator(_across)]  # a resistance alone is `across`
 
 
 @dataclass(frozen=True, kw_only=True)
-class LinkLeg:
+class LinkLeg(Table):
     """One leg of a loop plug: a series resistor, then perhaps a shunt to pin 1 at the return end."""
 
-    series_ohm: float
-    shunt_ohm: float | None
+    series_ohm: Annotated[SeriesResistance, Field(alias="series")]
+    shunt_ohm: Annotated[Resistance | None, Field(alias="shunt")] = None
 
 
 @dataclass(frozen=True, kw_only=True)
-class Link:
-    """What joins a send to its return in every channel: a loop plug.
+class LinkLegs(Table):
+    """Both legs of a loop plug, in the file."""
+
+    hot: Annotated[LinkLeg, Field(description='a table such as { series = "470 ohm", shunt = "1 kohm" }')]
+    cold: Annotated[LinkLeg, Field(description='a table such as { series = "560 ohm", shunt = "1 kohm" }')]
+
+    @property
+    def by_leg(self) -> Mapping[Leg, LinkLeg]:
+        """Each leg by its name."""
+        return {"hot": self.hot, "cold": self.cold}
+
+
+LegsOfChannels = Mapping[str, Annotated[Mapping[Leg, LinkLeg], ReadAs(LinkLegs, lambda legs: legs.by_leg)]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Link(Table):
+    """[links.NAME]: what joins a send to its return in every channel, a loop plug.
 
     Either `legs[channel][leg]` is given, or the plug is straight (`pad_db` 0) or a balanced H pad of
     `pad_db` and `pad_impedance_ohm`.
     """
 
-    name: str
-    from_net: str
-    to_net: str
-    legs: Mapping[str, Mapping[Leg, LinkLeg]] | None
-    pad_db: float | None
-    pad_impedance_ohm: float | None
-    tolerance: float  # of its resistors, a fraction
-    plug: str | None
+    name: Annotated[str, NotAKey] = ""
+    from_net: Annotated[Name, Field(alias="from")]
+    to_net: Annotated[Name, Field(alias="to")]
+    legs: LegsOfChannels | None = None
+    pad_db: Annotated[Loss | None, Field(alias="loss")] = None
+    pad_impedance_ohm: Annotated[Resistance | None, Field(alias="impedance")] = None
+    tolerance: Fraction = 0.01  # of its resistors
+    plug: Text | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredPlug(Table):
+    """[plugs.NAME]: the measured resistors of one plug."""
+
+    legs: Annotated[LegsOfChannels, Field(description="the measured legs of every channel")]
+    tolerance: Fraction = 0.001
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,41 +100,55 @@ class PortName:
     net: str
 
     def __str__(self) -> str:
-        return f"{self.channel}.{self.net}"
+        return f"{self.channel}.{self.net}" if self.net else self.channel
+
+    @classmethod
+    def of(cls, text: str) -> Self:
+        """Read `left.out`; whether there is such a port is asked where the module is known."""
+        channel, _, net = text.partition(".")
+        return cls(channel=channel, net=net)
+
+
+def _port_name(value: object) -> object:
+    if value is UNREAD:
+        return PortName.of("")
+    if not isinstance(value, str):
+        raise ValueError(f"found {shown_value(value)}; expected text in quotes")
+    return PortName.of(value)
+
+
+PortText = Annotated[PortName, BeforeValidator(_port_name)]
 
 
 @dataclass(frozen=True, kw_only=True)
-class SourceAdded:
+class SourceAdded(Table):
     """A resistor in series with one leg of the source, at the driven port's pin."""
 
-    leg: Leg
-    series_ohm: float
-    tolerance: float  # a fraction
+    leg: LegName
+    series_ohm: Annotated[SeriesResistance, Field(alias="series")]
+    tolerance: Fraction = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
-class Hookup:
-    """One arrangement of leads.
+class Hookup(Table):
+    """[[hookup]]: one arrangement of leads."""
 
-    drive: the port that the generator feeds, hot output on hot; None in a through hookup, where the generator
-    goes straight to every scope pair. view: the ports on scope inputs 1-2, 3-4, …, hot first.
-    select: switchboard channels that make it; None where a person moves the leads.
-    exchanged: the two scope inputs of every pair are the other way round, cold first: the partner of a hookup
-    that is like it in all else.
-    lines_on: control lines that spare scope inputs see, by name; an input of several lines sees their mean,
-    through as many equal resistors.
-    """
-
-    name: str
-    through: bool
-    drive: PortName | None
-    view: tuple[PortName, ...]
-    links: tuple[str, ...]
-    select: tuple[int, ...] | None
-    line: int = 0  # in fixture.toml
-    exchanged: bool = False
+    name: Text
+    through: Flag = False  # the generator goes straight to every scope pair
+    drive: PortText | None = None  # what the generator feeds, hot output on hot; None in a through hookup
+    view: tuple[PortText, ...] = ()  # on scope inputs 1-2, 3-4, ..., hot first
+    links: tuple[Text, ...] = ()
+    select: tuple[Whole, ...] | None = None  # switchboard channels; None where a person moves the leads
+    exchanged: Flag = False  # cold first on every scope pair: the partner of a hookup like it in all else
     source_added: SourceAdded | None = None
-    lines_on: Mapping[str, int] = field(default_factory=dict, hash=False)
+    # Control lines that spare scope inputs see; an input of several sees their mean, by equal resistors.
+    lines_on: Mapping[str, Whole] = field(default_factory=dict, hash=False)
+    line: Annotated[int, NotAKey] = 0  # in fixture.toml
+
+    def rows(self, port: PortName) -> tuple[int, int]:
+        """Rows of a port's hot and cold leg in what the scope sees; ValueError for a port not viewed."""
+        hot = 2 * self.view.index(port)
+        return hot, hot + 1
 
     def is_exchange_of(self, other: "Hookup") -> bool:
         """Whether both differ in nothing but which way round the scope's pairs are."""
@@ -99,17 +163,28 @@ class Hookup:
         )
 
 
+PinName = Annotated[
+    str, Field(min_length=1, max_length=12, description='a pin in quotes such as "2"'), StandIn("")
+]
+
+
 @dataclass(frozen=True, kw_only=True)
-class Connector:
-    """A connector of the fixture: its ports in the order of the standard's channels.
+class ConnectorPins(Table):
+    """The pins of one port."""
 
-    pins: (hot, cold, ground) of each port where kind is `pins`, else empty.
-    """
+    hot: PinName
+    cold: PinName
+    ground: PinName
 
-    name: str
-    kind: Literal["aes59", "xlr", "pins"]
-    ports: tuple[PortName, ...]
-    pins: tuple[tuple[str, str, str], ...] = ()
+
+@dataclass(frozen=True, kw_only=True)
+class Connector(Table):
+    """[connectors.NAME]: a connector of the fixture, its ports in the order of the standard's channels."""
+
+    name: Annotated[str, NotAKey] = ""
+    kind: Annotated[Literal["aes59", "xlr", "pins"], StandIn("")]
+    ports: tuple[PortText, ...] = ()
+    pins: Mapping[str, ConnectorPins] = field(default_factory=dict)  # by port; of kind `pins` alone
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.job.bench import BenchFile
-from harness.job.file import JobFile
+from harness.bench_file import BenchFile
 from harness.job.fixture import Fixture
 from harness.job.module import Module
 from harness.job.sequence import Sequence
+from harness.toml_files.file import JobFile
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,21 +2,16 @@
 
 from pathlib import Path
 
+from harness.bench_file import read_bench
 from harness.errors import JobError, Mistake
-from harness.job.bench import BenchFile
-from harness.job.file import JobFile
 from harness.job.job import Job
-from harness.job.located import TomlSyntaxError, read_located
-from harness.job.mistakes import Source
-from harness.job.names import names_of
-from harness.job.read_bench import read_bench
-from harness.job.read_fixture import read_fixture
+from harness.job.names import Names
+from harness.job.read_fixture import has_every_view, read_fixture
 from harness.job.read_module import read_module
 from harness.job.read_sequence import read_sequence
-from harness.job.unseen import refusal, unseen
+from harness.toml_files.source import Source
 
 MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"
-LARGEST_BYTES = 1_000_000  # a job's file is written by hand; more is some other file
 
 
 def load_job(
@@ -33,7 +28,6 @@ def load_job(
     Raises JobError with every mistake of every file, in the order of the files and their lines.
     """
     mistakes: list[Mistake] = []
-    files: list[JobFile] = []
     paths = {
         MODULE: folder / MODULE,
         FIXTURE: fixture_file or folder / FIXTURE,
@@ -45,19 +39,22 @@ def load_job(
     for name in needed:
         missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file as {paths[name]}"
         mistakes.append(_mistake(name, f"{missing}; expected {_four_files()}"))
-    module_source = _open(paths[MODULE], MODULE, mistakes, files) if MODULE not in needed else None
-    fixture_source = _open(paths[FIXTURE], FIXTURE, mistakes, files) if FIXTURE not in needed else None
-    sequence_source = _open(paths[SEQUENCE], SEQUENCE, mistakes, files) if SEQUENCE not in needed else None
-    bench_source = _open_bench(folder, bench, mistakes, files)
+    sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
+    if bench is not None:
+        sources[BENCH] = Source.open(bench, str(bench), mistakes)
+    elif (folder / BENCH).exists():
+        sources[BENCH] = Source.open(folder / BENCH, BENCH, mistakes)
 
-    names = names_of(module_source.located if module_source else None)
-    module = read_module(module_source, names) if module_source else None
-    fixture, hookups = read_fixture(fixture_source, names) if fixture_source else (None, ())
-    complete = fixture_source is not None and len(hookups) == len(fixture_source.entries("hookup"))
-    sequence = (
-        read_sequence(sequence_source, names, hookups if complete else None) if sequence_source else None
-    )
-    bench_file = read_bench(bench_source) if bench_source else None
+    names, module, fixture, hookups, sequence, bench_file = Names(), None, None, None, None, None
+    if source := sources.get(MODULE):
+        module, names = read_module(source)
+    if source := sources.get(FIXTURE):
+        fixture = read_fixture(source, names)
+        hookups = fixture.hookups if has_every_view(source) else None
+    if source := sources.get(SEQUENCE):
+        sequence = read_sequence(source, names, hookups)
+    if source := sources.get(BENCH):
+        bench_file = read_bench(source)
     if mistakes or module is None or fixture is None or sequence is None:
         raise JobError(_in_order(mistakes))
     return Job(
@@ -66,59 +63,8 @@ def load_job(
         fixture=fixture,
         sequence=sequence,
         bench=bench_file,
-        files=tuple(files),
+        files=tuple(source.file for source in sources.values() if source is not None),
     )
-
-
-def load_bench(path: Path) -> BenchFile:
-    """Read one bench file. Raises JobError with every mistake in it."""
-    mistakes: list[Mistake] = []
-    source = _open_bench(path.parent, path, mistakes, [])
-    bench = read_bench(source) if source else None
-    if mistakes or bench is None:
-        raise JobError(_in_order(mistakes))
-    return bench
-
-
-def _open_bench(
-    folder: Path, bench: Path | None, mistakes: list[Mistake], files: list[JobFile]
-) -> Source | None:
-    """Open the bench file asked for, else the job's own where it has one."""
-    if bench is not None:
-        return _open(bench, str(bench), mistakes, files)
-    own = folder / BENCH
-    return _open(own, BENCH, mistakes, files) if own.exists() else None
-
-
-def _open(path: Path, name: str, mistakes: list[Mistake], files: list[JobFile]) -> Source | None:
-    """Read one file as TOML and keep it; notes why not where it cannot be read."""
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            mistakes.append(_mistake(name, "larger than 1 MB; expected a TOML file written by hand"))
-            return None
-        content = path.read_bytes()
-    except FileNotFoundError:
-        mistakes.append(_mistake(name, "no such file"))
-        return None
-    except OSError as error:
-        mistakes.append(_mistake(name, f"cannot be read: {error.strerror or error}"))
-        return None
-    try:
-        file = JobFile.of(path.name, content)
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        mistakes.append(_mistake(name, "a byte that is no UTF-8; expected the file saved as UTF-8", line))
-        return None
-    files.append(file)
-    try:
-        source = Source(name=name, located=read_located(file.text), mistakes=mistakes)
-    except TomlSyntaxError as error:
-        mistakes.append(_mistake(name, f"no TOML from here on: {error}", error.line))
-        return None
-    found = list(unseen(source.located.values))
-    for key, character in found:
-        source.wrong(key, refusal(character))
-    return None if found else source
 
 
 def _mistake(name: str, message: str, line: int | None = None) -> Mistake:

@@ -4,9 +4,23 @@ A node is written `channel.net.leg` (`left.a_send.hot`); `GROUND` is pin 1, the 
 """
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, ValidationInfo
+
+from harness.toml_files.values import (
+    Current,
+    CurrentLimit,
+    NotAKey,
+    Resistance,
+    StrayCapacitance,
+    Table,
+    Time,
+    Voltage,
+)
 
 Leg = Literal["hot", "cold"]
+Role = Literal["input", "output", "send", "return"]
 LEGS: tuple[Leg, Leg] = ("hot", "cold")
 GROUND = "ground"
 
@@ -29,21 +43,35 @@ class Port:
     """A balanced port; it exists once in every channel."""
 
     net: str
-    role: Literal["input", "output", "send", "return"]
+    role: Role
+
+
+def _contact_max(read: dict[str, Any]) -> float:
+    return 2 * float(read["contact_ohm"])
+
+
+def _no_less_than_contact(contact_max_ohm: float, info: ValidationInfo) -> float:
+    if contact_max_ohm < info.data.get("contact_ohm", 0.0):
+        raise ValueError("less than contact; expected what a healthy contact may reach")
+    return contact_max_ohm
 
 
 @dataclass(frozen=True, kw_only=True)
-class RelayType:
-    """What one kind of relay is like."""
+class RelayType(Table):
+    """[relay_types.NAME]: what one kind of relay is like."""
 
-    name: str
-    coil_ohm: float
-    contact_ohm: float
-    contact_max_ohm: float
-    operate_max_s: float
-    release_max_s: float
-    bounce_max_s: float
-    off_capacitance_f: float
+    name: Annotated[str, NotAKey] = ""
+    coil_ohm: Annotated[Resistance, Field(alias="coil")]
+    contact_ohm: Annotated[Resistance, Field(alias="contact")]
+    contact_max_ohm: Annotated[
+        Resistance,
+        AfterValidator(_no_less_than_contact),
+        Field(alias="contact_max", default_factory=_contact_max),
+    ]
+    operate_max_s: Annotated[Time, Field(alias="operate_max")] = 0.005
+    release_max_s: Annotated[Time, Field(alias="release_max")] = 0.005
+    bounce_max_s: Annotated[Time, Field(alias="bounce_max")] = 0.005
+    off_capacitance_f: Annotated[StrayCapacitance, Field(alias="off_capacitance")] = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,12 +141,12 @@ class Amplifier:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ModuleSupply:
-    """The relay supply that the module needs."""
+class ModuleSupply(Table):
+    """[supply]: the relay supply that the module needs."""
 
-    voltage_v: float
-    limit_a: float
-    quiescent_a: float
+    voltage_v: Annotated[Voltage, Field(alias="voltage")]
+    limit_a: Annotated[CurrentLimit, Field(alias="limit")]
+    quiescent_a: Annotated[Current, Field(alias="quiescent")] = 0.0  # drawn with no line on
 
 
 @dataclass(frozen=True, kw_only=True)

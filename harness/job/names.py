@@ -1,25 +1,28 @@
-"""The names that a module defines, read leniently.
+"""The names that module.toml defines, which the other files are held against.
 
-A mistake in one file must not hide those in the next, so the other files are held against these names even
-where module.toml itself could not be read in full.
+They stand even where something else is wrong with module.toml, so that a mistake in one file hides none in
+the next. A list that did not read in full is empty here: nothing can be said about what it does not have.
 """
 
-import difflib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
-from harness.job.located import Located
+from harness.job.module_file import ModuleFile
+from harness.toml_files.source import Source
 
 
 @dataclass(frozen=True, kw_only=True)
 class Names:
-    """What module.toml names; `known` is false where the file could not be read at all."""
+    """What module.toml names. A port's role is "" where it did not read."""
 
-    known: bool
-    channels: tuple[str, ...]
-    lines: tuple[str, ...]
-    ports: Mapping[str, str]  # net → role
+    channels: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    ports: Mapping[str, str] = field(default_factory=dict)  # net → role
+
+    @property
+    def known(self) -> bool:
+        """Whether ports can be told from what is none."""
+        return bool(self.channels and self.ports)
 
     def with_role(self, *roles: str) -> tuple[str, ...]:
         """Give the ports of these roles."""
@@ -31,28 +34,10 @@ class Names:
         return tuple(f"{channel}.{net}" for channel in self.channels for net in nets)
 
 
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Give the known name that is most like a misspelt one, or None where none is like it."""
-    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    return found[0] if found else None
-
-
-def names_of(located: Located | None) -> Names:
-    """Take the names out of module.toml's values, whatever else may be wrong with them."""
-    if located is None:
-        return Names(known=False, channels=(), lines=(), ports={})
-    values = located.values
-    channels = _table(values.get("module")).get("channels")
-    ports = {net: role for net, role in _table(values.get("ports")).items() if isinstance(role, str)}
+def names_of(source: Source, file: ModuleFile) -> Names:
+    """Take the names out of module.toml."""
     return Names(
-        known=True,
-        channels=tuple(name for name in channels if isinstance(name, str))
-        if isinstance(channels, list)
-        else (),
-        lines=tuple(_table(values.get("lines"))),
-        ports=ports,
+        channels=file.module.channels if source.reads("module", "channels") else (),
+        lines=tuple(file.lines),
+        ports=file.ports,
     )
-
-
-def _table(value: object) -> Mapping[str, Any]:
-    return value if isinstance(value, dict) else {}

@@ -1,249 +1,294 @@
 """From fixture.toml to a Fixture, held against the module's names."""
 
 from collections import Counter
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Annotated
 
-from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName, SourceAdded, Termination
-from harness.job.located import Key
-from harness.job.mistakes import Source, shown_value, unknown
-from harness.job.module import Leg
-from harness.job.names import Names, nearest
-from harness.job.read_connectors import read_connectors
-from harness.job.read_lines_on import check_lines_on
-from harness.job.schema import (
-    RawFixture,
-    RawHookup,
-    RawLink,
-    RawLinkLeg,
-    RawLinkLegs,
-    RawPlug,
-    RawTermination,
+from pydantic import BeforeValidator
+
+from harness.errors import nearest
+from harness.job.fixture import (
+    Connector,
+    Fixture,
+    Hookup,
+    LegsOfChannels,
+    Link,
+    MeasuredPlug,
+    PortName,
+    Termination,
+    TerminationOrText,
 )
-from harness.job.values import NAME
+from harness.job.names import Names
+from harness.toml_files.located import Key
+from harness.toml_files.messages import shown_value, unknown
+from harness.toml_files.source import Source
+from harness.toml_files.values import NAME, UNREAD, StandIn, Table, Text
 
-TABLES = ("fixture", "lines", "loads", "links", "plugs", "hookup", "connectors")
+MOST_PORTS = {"aes59": 8, "xlr": 1}
+MODULE_FILE = "module.toml"
 
 
-def read_fixture(source: Source, names: Names) -> tuple[Fixture | None, tuple[Hookup, ...]]:
-    """Read fixture.toml; notes its mistakes. Gives None for the fixture where there is one, and every hookup
-    that could be read.
-    """
-    before = len(source.mistakes)
-    source.only_tables(TABLES)
-    head = source.required(RawFixture, "fixture")
-    lines = _lines(source, names)
-    loads = _loads(source, names)
-    undriven = _termination(source, head.undriven_inputs, ("fixture", "undriven_inputs")) if head else None
-    links = _links(source, names)
-    hookups = _hookups(source, names, lines)
-    connectors = read_connectors(source, names)
-    if len(source.mistakes) > before or head is None:
-        return None, hookups
-    fixture = Fixture(
-        name=head.name,
-        lines=lines,
-        loads=loads,
-        undriven_inputs=undriven,
-        links=links,
-        hookups=hookups,
-        connectors=connectors,
+def _channel_number(value: object) -> object:
+    if value is not UNREAD and (isinstance(value, bool) or not isinstance(value, int) or value < 1):
+        raise ValueError(f"found {shown_value(value)}; expected a switchboard channel, 1 or more")
+    return value
+
+
+@dataclass(frozen=True, kw_only=True)
+class FixtureHead(Table):
+    """[fixture]."""
+
+    name: Text
+    undriven_inputs: TerminationOrText | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FixtureFile(Table):
+    """fixture.toml."""
+
+    fixture: FixtureHead
+    lines: Mapping[str, Annotated[int, BeforeValidator(_channel_number), StandIn(0)]] = field(
+        default_factory=dict
     )
-    return fixture, hookups
+    loads: Mapping[str, TerminationOrText] = field(default_factory=dict)
+    links: Mapping[str, Link] = field(default_factory=dict)
+    plugs: Mapping[str, MeasuredPlug] = field(default_factory=dict)
+    hookup: tuple[Hookup, ...] = ()
+    connectors: Mapping[str, Connector] = field(default_factory=dict)
 
 
-def _lines(source: Source, names: Names) -> Mapping[str, int]:
-    lines: dict[str, int] = {}
-    unknown_lines = []
-    for line, channel in source.table("lines").items():
+def read_fixture(source: Source, names: Names) -> Fixture:
+    """Read fixture.toml; notes its mistakes."""
+    file = source.read(FixtureFile)
+    _check_lines(source, file.lines, names)
+    undriven = file.fixture.undriven_inputs
+    if undriven is not None:
+        _check_termination(source, undriven, ("fixture", "undriven_inputs"))
+    for net, load in file.loads.items():
+        _is_port(source, net, ("loads", net), names)
+        _check_termination(source, load, ("loads", net))
+    _check_links(source, file, names)
+    _check_plugs(source, file, names)
+    _check_hookups(source, file, names)
+    _check_connectors(source, file.connectors, names)
+    return Fixture(
+        name=file.fixture.name,
+        lines=file.lines,
+        loads=file.loads,
+        undriven_inputs=undriven,
+        links={name: _link(name, link, file.plugs.get(link.plug or "")) for name, link in file.links.items()},
+        hookups=tuple(
+            replace(hookup, line=source.located.line(("hookup", index)) or 0)
+            for index, hookup in enumerate(file.hookup)
+        ),
+        connectors=tuple(_connector(name, each) for name, each in file.connectors.items()),
+    )
+
+
+def has_every_view(source: Source) -> bool:
+    """Whether it is known what every hookup drives and views; else one that seems to lack may be there."""
+    return all(
+        source.without_mistake("hookup", None, key) for key in ("through", "drive", "view", "source_added")
+    )
+
+
+def _link(name: str, link: Link, plug: MeasuredPlug | None) -> Link:
+    """A plug that has been measured replaces the nominal resistors."""
+    if plug is None:
+        return replace(link, name=name)
+    return replace(
+        link, name=name, legs=plug.legs, pad_db=None, pad_impedance_ohm=None, tolerance=plug.tolerance
+    )
+
+
+def _connector(name: str, connector: Connector) -> Connector:
+    ports = connector.ports
+    if connector.kind == "pins":
+        ports = tuple(PortName.of(text) for text in connector.pins)
+    return replace(connector, name=name, ports=ports)
+
+
+def _check_lines(source: Source, lines: Mapping[str, int], names: Names) -> None:
+    energised: dict[int, str] = {}
+    misspelt = []
+    for line, channel in lines.items():
         key: Key = ("lines", line)
-        if names.known and line not in names.lines:
-            source.wrong(key, unknown("line", line, names.lines, where="module.toml"))
-            unknown_lines.append(line)
-        if isinstance(channel, bool) or not isinstance(channel, int) or channel < 1:
-            source.wrong(key, f"found {shown_value(channel)}; expected a switchboard channel, 1 or more")
-            continue
-        if channel in lines.values():
-            other = next(name for name, used in lines.items() if used == channel)
-            source.wrong(key, f"switchboard channel {channel} already energises {other}")
-        lines[line] = channel
-    given = source.table("lines")
-    meant = {nearest(line, names.lines) for line in unknown_lines}
+        if names.lines and line not in names.lines:
+            source.wrong(key, unknown("line", line, names.lines, where=MODULE_FILE))
+            misspelt.append(line)
+        if channel in energised:
+            source.wrong(key, f"switchboard channel {channel} already energises {energised[channel]}")
+        energised.setdefault(channel, line)
+    meant = {nearest(line, names.lines) for line in misspelt}
     for line in names.lines:
-        if line not in given and line not in meant:
+        if line not in lines and line not in meant:
             source.wrong(
                 ("lines", line), "missing; expected the switchboard channel of this line", missing=True
             )
-    return lines
 
 
-def _termination(source: Source, raw: RawTermination | None, key: Key) -> Termination | None:
-    if raw is None:
-        return None
-    if (raw.across is None) == (raw.legs is None):
+def _check_termination(source: Source, termination: Termination, key: Key) -> None:
+    if (termination.across_ohm is None) == (termination.leg_ohm is None):
         source.wrong(key, 'expected a resistance across the pair such as "10 kohm", or { legs = "5 kohm" }')
-        return None
-    return Termination(across_ohm=raw.across, leg_ohm=raw.legs, tolerance=raw.tolerance)
 
 
-def _loads(source: Source, names: Names) -> Mapping[str, Termination]:
-    loads = {}
-    for net, value in source.table("loads").items():
-        key: Key = ("loads", net)
-        _known_port(source, net, key, names)
-        table = value if isinstance(value, dict) else {"across": value}
-        load = _termination(source, source.read(RawTermination, table, key), key)
-        if load:
-            loads[net] = load
-    return loads
+def _is_port(source: Source, net: str, key: Key, names: Names) -> bool:
+    """Note a net that is no port; where the ports are not known, nothing is one."""
+    if names.ports and net not in names.ports:
+        source.wrong(key, unknown("port", net, names.ports, where=MODULE_FILE))
+    return net in names.ports
 
 
-def _known_port(source: Source, net: str, key: Key, names: Names) -> bool:
-    if names.known and net not in names.ports:
-        source.wrong(key, unknown("port", net, names.ports, where="module.toml"))
-        return False
-    return True
-
-
-def _links(source: Source, names: Names) -> Mapping[str, Link]:
-    links = {}
-    plugs = {
-        name: plug
-        for name, value in source.table("plugs").items()
-        if (plug := source.read(RawPlug, value, ("plugs", name)))
-    }
-    for name, measured in plugs.items():
-        _legs(source, measured.legs, ("plugs", name, "legs"), names)
-    wanted = []
-    for name, value in source.table("links").items():
+def _check_links(source: Source, file: FixtureFile, names: Names) -> None:
+    for name, link in file.links.items():
         key: Key = ("links", name)
-        raw = source.read(RawLink, value, key)
-        wanted.append(value.get("plug") if isinstance(value, dict) else None)
-        if raw is None:
-            continue
         if not NAME.fullmatch(name) or name in names.ports:
             source.wrong(key, "expected a name in lower case with underscores that is no port's name")
-        _check_link_ends(source, raw, key, names)
-        _check_link_shape(source, raw, key)
-        legs = _legs(source, raw.legs, (*key, "legs"), names) if raw.legs is not None else None
-        links[name] = _link(name, raw, legs, plugs.get(raw.plug or ""), names)
-    for name in source.table("plugs"):
-        if name not in wanted:
-            used = ", ".join(plug for plug in wanted if isinstance(plug, str)) or "none"
-            source.wrong(("plugs", name), f"no link says that it uses this plug; those used are {used}")
-    return links
+        for net, which, roles in (
+            (link.from_net, "from", ("send", "output")),
+            (link.to_net, "to", ("return", "input")),
+        ):
+            if not _is_port(source, net, (*key, which), names):
+                continue
+            if names.ports[net] not in ("", *roles):
+                fitting = ", ".join(names.with_role(*roles))
+                source.wrong(
+                    (*key, which), f"{net} is a port of role {names.ports[net]}; expected one of {fitting}"
+                )
+        if (link.legs is None) == (link.pad_db is None):
+            source.wrong(key, 'expected either legs, or loss such as "0 dB" for a straight plug')
+        elif link.legs is not None and link.pad_impedance_ohm is not None:
+            source.wrong((*key, "impedance"), "belongs to loss; the legs' resistors say it already")
+        elif link.pad_db and link.pad_impedance_ohm is None:
+            source.wrong(key, 'a pad with a loss needs its impedance; expected impedance = "600 ohm" or so')
+        if link.legs is not None:
+            _check_legs(source, link.legs, (*key, "legs"), names)
 
 
-def _link(
-    name: str,
-    raw: RawLink,
-    legs: Mapping[str, Mapping[Leg, LinkLeg]] | None,
-    plug: RawPlug | None,
-    names: Names,
-) -> Link:
-    """Build a link; a plug that has been measured replaces the nominal resistors."""
-    if plug is not None:
-        legs = {channel: _two_legs(both) for channel, both in plug.legs.items()}
-    return Link(
-        name=name,
-        from_net=raw.from_,
-        to_net=raw.to,
-        legs=legs,
-        pad_db=None if legs is not None else raw.loss,
-        pad_impedance_ohm=None if legs is not None else raw.impedance,
-        tolerance=plug.tolerance if plug is not None else raw.tolerance,
-        plug=raw.plug,
-    )
-
-
-def _check_link_ends(source: Source, raw: RawLink, key: Key, names: Names) -> None:
-    ends = ((raw.from_, "from", ("send", "output")), (raw.to, "to", ("return", "input")))
-    for net, which, roles in ends:
-        if not _known_port(source, net, (*key, which), names) or not names.known:
-            continue
-        if names.ports[net] not in roles:
-            fitting = ", ".join(names.with_role(*roles))
+def _check_plugs(source: Source, file: FixtureFile, names: Names) -> None:
+    used = [link.plug for link in file.links.values() if link.plug is not None]
+    for name, plug in file.plugs.items():
+        _check_legs(source, plug.legs, ("plugs", name, "legs"), names)
+        if name not in used and "" not in used:
             source.wrong(
-                (*key, which), f"{net} is a port of role {names.ports[net]}; expected one of {fitting}"
+                ("plugs", name),
+                f"no link says that it uses this plug; those used are {', '.join(used) or 'none'}",
             )
 
 
-def _check_link_shape(source: Source, raw: RawLink, key: Key) -> None:
-    if (raw.legs is None) == (raw.loss is None):
-        source.wrong(key, 'expected either legs, or loss such as "0 dB" for a straight plug')
-    elif raw.legs is not None and raw.impedance is not None:
-        source.wrong((*key, "impedance"), "belongs to loss; the legs' resistors say it already")
-    elif raw.loss and raw.impedance is None:
-        source.wrong(key, 'a pad with a loss needs its impedance; expected impedance = "600 ohm" or so')
-
-
-def _legs(
-    source: Source, raw: Mapping[str, RawLinkLegs], key: Key, names: Names
-) -> Mapping[str, Mapping[Leg, LinkLeg]]:
-    for channel in raw:
-        if names.known and channel not in names.channels:
-            source.wrong((*key, channel), unknown("channel", channel, names.channels, where="module.toml"))
-    if absent := [channel for channel in names.channels if channel not in raw]:
+def _check_legs(source: Source, legs: LegsOfChannels, key: Key, names: Names) -> None:
+    misspelt = [channel for channel in legs if names.channels and channel not in names.channels]
+    for channel in misspelt:
+        source.wrong((*key, channel), unknown("channel", channel, names.channels, where=MODULE_FILE))
+    meant = {nearest(channel, names.channels) for channel in misspelt}
+    if absent := [channel for channel in names.channels if channel not in {*legs, *meant}]:
         source.wrong(key, f"no legs for channel {', '.join(absent)}")
-    return {channel: _two_legs(both) for channel, both in raw.items()}
 
 
-def _two_legs(both: RawLinkLegs) -> Mapping[Leg, LinkLeg]:
-    return {"hot": _leg(both.hot), "cold": _leg(both.cold)}
-
-
-def _leg(raw: RawLinkLeg) -> LinkLeg:
-    return LinkLeg(series_ohm=raw.series, shunt_ohm=raw.shunt)
-
-
-def _hookups(source: Source, names: Names, lines: Mapping[str, int]) -> tuple[Hookup, ...]:
-    before = len(source.mistakes)
-    hookups: dict[Key, Hookup] = {}
-    links = tuple(source.table("links"))
-    for index, value in enumerate(source.entries("hookup")):
+def _check_hookups(source: Source, file: FixtureFile, names: Names) -> None:
+    for index, hookup in enumerate(file.hookup):
         key: Key = ("hookup", index)
-        raw = source.read(RawHookup, value, key)
-        if raw is None:
-            continue
-        for position, link in enumerate(raw.links):
-            if link not in links:
-                source.wrong((*key, "links", position), unknown("link", link, links, where=source.name))
-        _check_select(source, raw, key, lines)
-        _check_leads(source, raw, key)
-        check_lines_on(source, raw, key, names)
-        drive = _port(source, raw.drive, (*key, "drive"), names, names.with_role("input"))
-        views = [_port(source, view, (*key, "view", i), names, None) for i, view in enumerate(raw.view)]
-        if (drive is None and not raw.through) or None in views:
-            continue
-        hookups[key] = Hookup(
-            name=raw.name,
-            through=raw.through,
-            drive=drive,
-            view=tuple(view for view in views if view),
-            links=tuple(raw.links),
-            select=None if raw.select is None else tuple(raw.select),
-            line=source.located.line(key) or 0,
-            exchanged=raw.exchanged,
-            lines_on=dict(raw.lines_on),
-            source_added=None
-            if raw.source_added is None
-            else SourceAdded(
-                leg=raw.source_added.leg,
-                series_ohm=raw.source_added.series,
-                tolerance=raw.source_added.tolerance,
-            ),
-        )
-    _check_apart(source, hookups)
-    if len(source.mistakes) == before:
-        _check_exchanged(source, hookups)  # of a hookup that is wrong its partner is not told apart
-    _check_driven(source, names)
-    return tuple(hookups.values())
+        for position, link in enumerate(hookup.links):
+            if link not in file.links:
+                source.wrong((*key, "links", position), unknown("link", link, file.links, where=source.name))
+        _check_select(source, hookup, key, file.lines)
+        _check_leads(source, hookup, key)
+        _check_lines_on(source, hookup, key, names)
+        if hookup.drive is not None:
+            _check_port(source, hookup.drive, (*key, "drive"), names, is_input=True)
+        for position, port in enumerate(hookup.view):
+            _check_port(source, port, (*key, "view", position), names)
+    _check_apart(source, file.hookup)
+    _check_exchanged(source, file.hookup)
+    _check_driven(source, file.hookup, names)
 
 
-def _check_driven(source: Source, names: Names) -> None:
-    """Note every input that no hookup feeds, by what stands in the file whatever else is wrong with it."""
-    drives = [value.get("drive") for value in source.entries("hookup") if isinstance(value, dict)]
-    driven = {drive.partition(".")[2] for drive in drives if isinstance(drive, str)}
+def _check_port(source: Source, port: PortName, key: Key, names: Names, *, is_input: bool = False) -> None:
+    if not names.known:
+        return
+    known = names.port_names("input") if is_input else names.port_names()
+    if str(port) not in names.port_names():
+        source.wrong(key, f'found "{port}": ' + unknown("port", str(port), known, where=MODULE_FILE))
+    elif is_input and names.ports[port.net] not in ("", "input"):
+        role = names.ports[port.net]
+        source.wrong(key, f"{port} is a port of role {role}; expected an input: {', '.join(known)}")
+
+
+def _check_leads(source: Source, hookup: Hookup, key: Key) -> None:
+    if hookup.through:
+        for name in ("drive", "exchanged", "source_added", "links"):
+            if getattr(hookup, name):
+                source.wrong((*key, name), f"a through hookup bypasses the unit; expected no {name}")
+    if not hookup.through and hookup.drive is None:
+        source.wrong((*key, "drive"), 'missing; expected an input port such as "left.in"', missing=True)
+    if not hookup.through and not hookup.view:
+        source.wrong((*key, "view"), 'missing; expected ports such as ["left.out"]', missing=True)
+    _check_once(source, hookup.view, (*key, "view"))
+    _check_once(source, hookup.links, (*key, "links"))
+
+
+def _check_select(source: Source, hookup: Hookup, key: Key, lines: Mapping[str, int]) -> None:
+    place: Key = (*key, "select")
+    for channel in hookup.select or ():
+        if channel < 1:
+            source.wrong(place, f"found {channel}; expected switchboard channels, 1 or more")
+        for line, used in lines.items():
+            if used == channel:
+                source.wrong(place, f"switchboard channel {channel} already energises line {line}")
+    _check_once(source, hookup.select or (), place)
+
+
+def _check_lines_on(source: Source, hookup: Hookup, key: Key, names: Names) -> None:
+    """Note lines that there aren't, and inputs that view a leg; the bench knows how many there are."""
+    if hookup.through and hookup.lines_on:
+        source.wrong((*key, "lines_on"), "a through hookup is used with no line on; expected no lines_on")
+    taken = 2 * len(hookup.view)
+    for line, number in hookup.lines_on.items():
+        place: Key = (*key, "lines_on", line)
+        if names.lines and line not in names.lines:
+            source.wrong(place, unknown("line", line, names.lines, where=MODULE_FILE))
+        if number < 1 or (number <= taken and not hookup.through):
+            source.wrong(
+                place,
+                f"found input {number}; inputs 1 to {taken} view the legs of "
+                f"{', '.join(map(str, hookup.view))}: expected a spare one, {taken + 1} or more",
+            )
+
+
+def _check_apart(source: Source, hookups: Sequence[Hookup]) -> None:
+    """Note two hookups of one name, or that the same switchboard channels would make."""
+    names: set[str] = set()
+    selects: dict[frozenset[int], str] = {}
+    for index, hookup in enumerate(hookups):
+        key: Key = ("hookup", index)
+        if hookup.name in names:
+            source.wrong((*key, "name"), f'hookup "{hookup.name}" stands here twice; expected another name')
+        names.add(hookup.name)
+        if hookup.select is not None and source.reads(*key, "select"):
+            chosen = frozenset(hookup.select)
+            if chosen in selects:
+                source.wrong((*key, "select"), f'the same channels make hookup "{selects[chosen]}"')
+            selects[chosen] = hookup.name
+
+
+def _check_exchanged(source: Source, hookups: Sequence[Hookup]) -> None:
+    """Note an exchanged hookup that is nothing's partner; of one that is wrong no partner can be told."""
+    keys = ("through", "drive", "view", "links", "exchanged", "source_added")
+    if not all(source.without_mistake("hookup", None, key) for key in keys):
+        return
+    for index, hookup in enumerate(hookups):
+        if hookup.exchanged and not any(hookup.is_exchange_of(other) for other in hookups):
+            source.wrong(
+                ("hookup", index, "exchanged"),
+                "no hookup is the partner of this one; expected another with the same drive, view, links and "
+                "source_added, its scope inputs the plain way round",
+            )
+
+
+def _check_driven(source: Source, hookups: Sequence[Hookup], names: Names) -> None:
+    """Note every input that no hookup feeds."""
+    driven = {hookup.drive.net for hookup in hookups if hookup.drive is not None}
     if not driven:
         source.wrong(
             ("hookup",), "missing; expected at least one [[hookup]] that drives an input", missing=True
@@ -261,79 +306,44 @@ def _check_driven(source: Source, names: Names) -> None:
                 )
 
 
-def _port(
-    source: Source, text: str | None, key: Key, names: Names, inputs: tuple[str, ...] | None
-) -> PortName | None:
-    """Read `channel.net`; where `inputs` is given the port must be one of those nets."""
-    if text is None:
-        return None
-    channel, _, net = text.partition(".")
-    if names.known:
-        known = names.port_names() if inputs is None else names.port_names("input")
-        if channel not in names.channels or net not in names.ports:
-            source.wrong(key, f'found "{text}": ' + unknown("port", text, known, where="module.toml"))
-            return None
-        if inputs is not None and net not in inputs:
-            role = names.ports[net]
-            source.wrong(key, f"{text} is a port of role {role}; expected an input: {', '.join(known)}")
-            return None
-    return PortName(channel=channel, net=net)
+def _check_connectors(source: Source, connectors: Mapping[str, Connector], names: Names) -> None:
+    """Note unknown ports, ports that stand twice, and pins that do."""
+    seen: set[str] = set()
+    for name, connector in connectors.items():
+        key: Key = ("connectors", name)
+        _check_shape(source, connector, key)
+        ports = list(connector.pins) if connector.kind == "pins" else list(map(str, connector.ports))
+        for position, text in enumerate(ports):
+            if not source.reads(*key, "ports", position):
+                continue
+            if names.known and text not in names.port_names():
+                source.wrong(key, unknown("port", text, names.port_names(), where=MODULE_FILE))
+            elif text in seen:
+                source.wrong(key, f"{text} stands on another pin already; expected every port once")
+            seen.add(text)
 
 
-def _check_leads(source: Source, raw: RawHookup, key: Key) -> None:
-    if raw.through and raw.drive is not None:
-        source.wrong((*key, "drive"), "a through hookup bypasses the unit; expected no drive")
-    for name in ("exchanged", "source_added"):
-        if raw.through and getattr(raw, name):
-            source.wrong((*key, name), f"a through hookup bypasses the unit; expected no {name}")
-    if raw.through and raw.links:
-        source.wrong((*key, "links"), "a through hookup bypasses the unit; expected no links")
-    if not raw.through and raw.drive is None:
-        source.wrong((*key, "drive"), 'missing; expected an input port such as "left.in"', missing=True)
-    if not raw.through and not raw.view:
-        source.wrong((*key, "view"), 'missing; expected ports such as ["left.out"]', missing=True)
-    _once(source, raw.view, (*key, "view"))
-    _once(source, raw.links, (*key, "links"))
-
-
-def _check_select(source: Source, raw: RawHookup, key: Key, lines: Mapping[str, int]) -> None:
-    place: Key = (*key, "select")
-    for channel in raw.select or []:
-        if channel < 1:
-            source.wrong(place, f"found {channel}; expected switchboard channels, 1 or more")
-        for line, used in lines.items():
-            if used == channel:
-                source.wrong(place, f"switchboard channel {channel} already energises line {line}")
-    _once(source, raw.select or [], place)
-
-
-def _check_apart(source: Source, hookups: Mapping[Key, Hookup]) -> None:
-    """Note two hookups of one name, or that the same switchboard channels would make."""
-    names: set[str] = set()
-    selects: dict[frozenset[int], str] = {}
-    for key, hookup in hookups.items():
-        if hookup.name in names:
-            source.wrong((*key, "name"), f'hookup "{hookup.name}" stands here twice; expected another name')
-        names.add(hookup.name)
-        if hookup.select is not None:
-            chosen = frozenset(hookup.select)
-            if chosen in selects:
-                source.wrong((*key, "select"), f'the same channels make hookup "{selects[chosen]}"')
-            selects[chosen] = hookup.name
-
-
-def _check_exchanged(source: Source, hookups: Mapping[Key, Hookup]) -> None:
-    """Note an exchanged hookup that is nothing's partner."""
-    for key, hookup in hookups.items():
-        if hookup.exchanged and not any(hookup.is_exchange_of(other) for other in hookups.values()):
+def _check_shape(source: Source, connector: Connector, key: Key) -> None:
+    if not source.reads(*key, "kind"):
+        return
+    if connector.kind == "pins":
+        if connector.ports or not connector.pins:
             source.wrong(
-                (*key, "exchanged"),
-                "no hookup is the partner of this one; expected another with the same drive, view, links and "
-                "source_added, its scope inputs the plain way round",
+                key, 'expected pins."left.in" = { hot = "2", cold = "3", ground = "1" } and so on, no ports'
             )
+        legs = [pin for each in connector.pins.values() for pin in (each.hot, each.cold) if pin]
+        grounds = {each.ground for each in connector.pins.values()}
+        if twice := sorted({pin for pin in legs if legs.count(pin) > 1 or pin in grounds}):
+            source.wrong(
+                (*key, "pins"), f"pin {', '.join(twice)} stands here twice; expected one leg on each"
+            )
+        return
+    most = MOST_PORTS[connector.kind]
+    if connector.pins or not 1 <= len(connector.ports) <= most:
+        source.wrong(key, f"expected ports, 1 to {most} with kind {connector.kind}, and no pins")
 
 
-def _once(source: Source, values: list[Any], key: Key) -> None:
+def _check_once(source: Source, values: Iterable[object], key: Key) -> None:
     for value, times in Counter(values).items():
         if times > 1:
             source.wrong(key, f"{value} stands here {times} times; expected once")

@@ -1,137 +1,255 @@
 """From module.toml to a Module: every relay and part resolved to single legs and held against the rest."""
 
-from collections import Counter
-from collections.abc import Iterable, Mapping
-from typing import Literal, get_args
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from harness.job.check_nets import check_lines_used, check_nets, check_ports
-from harness.job.located import Key
-from harness.job.mistakes import Source, shown_value
-from harness.job.module import (
-    GROUND,
-    Line,
-    Module,
-    ModuleSupply,
-    Port,
-    RelayType,
+from harness.errors import nearest
+from harness.job.module import GROUND, LEGS, Amplifier, Leg, Line, Module, Part, Pole, Port, Relay
+from harness.job.module_file import (
+    CapacitorEntry,
+    ContactEntry,
+    ModuleFile,
+    NamedEntry,
+    PartEntry,
+    RelayEntry,
+    ResistorEntry,
+    read_tables,
 )
-from harness.job.names import Names, nearest
-from harness.job.read_parts import read_amplifiers, read_parts, read_relays
-from harness.job.schema import (
-    RawModule,
-    RawModuleSupply,
-    RawRelayType,
-)
-from harness.job.soldered import Soldered
-from harness.job.state import REST, UNPOWERED
-from harness.job.values import NAME
-
-Role = Literal["input", "output", "send", "return"]
-ROLES: tuple[Role, ...] = get_args(Role)
-TABLES = ("module", "supply", "lines", "ports", "relay", "relay_types", "resistor", "capacitor", "amplifier")
+from harness.job.module_nets import Nets, check_lines_used, check_nets
+from harness.job.names import Names, names_of
+from harness.toml_files.located import Key
+from harness.toml_files.messages import unknown
+from harness.toml_files.source import Source
 
 
-def read_module(source: Source, names: Names) -> Module | None:
-    """Read module.toml; notes its mistakes and gives None where there is one."""
-    before = len(source.mistakes)
-    source.only_tables(TABLES)
-    soldered = Soldered(source=source, names=names)
-    head = source.required(RawModule, "module")
-    supply = source.required(RawModuleSupply, "supply")
-    if head:
-        _twice(source, head.channels, ("module", "channels"), "channel")
-    lines = _lines(source)
-    ports = _ports(source)
-    types = _relay_types(source)
-    relays = read_relays(soldered, types)
-    resistors = read_parts(soldered, "resistor")
-    capacitors = read_parts(soldered, "capacitor")
-    amplifiers = read_amplifiers(soldered)
-    if not relays and not source.entries("relay"):
-        source.wrong(("relay",), "missing; expected at least one [[relay]]", missing=True)
-    check_lines_used(source, names)
-    if len(source.mistakes) == before and check_nets(soldered):
-        check_ports(soldered)
-    if len(source.mistakes) > before or head is None or supply is None:
-        return None
-    return Module(
-        name=head.name,
-        part=head.part,
-        revision=head.revision,
-        channels=tuple(head.channels),
-        supply=ModuleSupply(voltage_v=supply.voltage, limit_a=supply.limit, quiescent_a=supply.quiescent),
-        lines=lines,
-        ports=ports,
+def read_module(source: Source) -> tuple[Module, Names]:
+    """Read module.toml; notes its mistakes. Returns the names that the other files are held against, too."""
+    file = read_tables(source)
+    names = names_of(source, file)
+    nets = Nets(source=source, names=names)
+    relays = tuple(_relays(nets, file))
+    resistors = tuple(_parts(nets, "resistor", file.resistor))
+    capacitors = tuple(_parts(nets, "capacitor", file.capacitor))
+    amplifiers = tuple(_amplifiers(nets, file))
+    check_lines_used(source, file)
+    check_nets(nets)
+    module = Module(
+        name=file.module.name,
+        part=file.module.part,
+        revision=file.module.revision,
+        channels=file.module.channels,
+        supply=file.supply,
+        lines=tuple(Line(name=name, title=title) for name, title in file.lines.items()),
+        ports=tuple(Port(net=net, role=role) for net, role in file.ports.items()),
         relays=relays,
         resistors=resistors,
         capacitors=capacitors,
         amplifiers=amplifiers,
     )
+    return module, names
 
 
-def _lines(source: Source) -> tuple[Line, ...]:
-    lines = []
-    for name, title in source.table("lines").items():
-        if not NAME.fullmatch(name) or name in (REST, UNPOWERED, "all"):
-            source.wrong(
-                ("lines", name),
-                "expected a name in lower case with underscores, and none of rest, unpowered, all",
+def _owners(nets: Nets, entry: NamedEntry, key: Key) -> Iterator[tuple[str | None, str]]:
+    """The channel and the name of each part that one entry stands for; channel None serves every one."""
+    source, channels = nets.source, nets.names.channels
+    if (entry.name is None) == (entry.names is None):
+        nets.complete = False
+        source.wrong(key, "expected either name, or names with one part for each channel")
+    elif entry.name is not None:
+        nets.take_name(entry.name, (*key, "name"))
+        yield None, entry.name
+    elif entry.names is not None:
+        absent = [channel for channel in channels if channel not in entry.names]
+        for written, name in entry.names.items():
+            place = (*key, "names", written)
+            channel = _known_channel(nets, written, place, absent)
+            if channel in absent:
+                absent.remove(channel)
+            nets.take_name(name, place)
+            if channel:
+                yield channel, name
+        if absent:
+            nets.complete = False
+            source.wrong((*key, "names"), f"no part for channel {', '.join(absent)}")
+
+
+def _known_channel(nets: Nets, written: str, key: Key, meant: Sequence[str]) -> str | None:
+    """A channel as it is written, or the one of `meant` that is most like it; notes one that is unknown."""
+    channels = nets.names.channels
+    if not channels or written in channels:
+        return written or None
+    nets.source.wrong(key, unknown("channel", written, channels, where="module"))
+    channel = nearest(written, meant)
+    nets.complete = nets.complete and channel is not None
+    return channel
+
+
+def _channel(nets: Nets, of_names: str | None, own: str | None, key: Key) -> str | None:
+    """A part's channel: from `names`, or its own `channel`; the only one where a module has one."""
+    channels = nets.names.channels
+    if of_names is not None:
+        if own is not None:
+            nets.source.wrong(
+                (*key, "channel"), "names already gives the channel; expected channel only beside name"
             )
-        if not isinstance(title, str):
-            source.wrong(
-                ("lines", name), f"found {shown_value(title)}; expected what the line does, in quotes"
-            )
-        else:
-            lines.append(Line(name=name, title=title))
-    if "lines" not in source.located.values:
-        source.wrong(("lines",), "missing; expected a table [lines] of the control lines", missing=True)
-    return tuple(lines)
+        return of_names
+    if own is not None:
+        return _known_channel(nets, own, (*key, "channel"), channels)
+    if len(channels) == 1:
+        return channels[0]
+    nets.complete = False
+    if channels:
+        nets.source.wrong((*key, "channel"), f"missing; expected one of {', '.join(channels)}", missing=True)
+    return None
 
 
-def _ports(source: Source) -> tuple[Port, ...]:
-    ports = []
-    table = source.table("ports")
-    for net, role in table.items():
-        if not NAME.fullmatch(net) or net == GROUND:
-            source.wrong(("ports", net), "expected a name in lower case with underscores, other than ground")
-        if role not in ROLES:
-            guess = nearest(role, ROLES) if isinstance(role, str) else None
-            hint = f"; did you mean {guess}?" if guess else ""
-            source.wrong(("ports", net), f"found {shown_value(role)}; expected {', '.join(ROLES)}{hint}")
-        else:
-            ports.append(Port(net=net, role=role))
-    for needed in ("input", "output"):
-        if needed not in table.values() and len(ports) == len(table):
-            source.wrong(("ports",), f'expected at least one port that is an "{needed}"', missing=True)
-    return tuple(ports)
+def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
+    types = {name: replace(type_, name=name) for name, type_ in file.relay_types.items()}
+    for index, entry in enumerate(file.relay):
+        key: Key = ("relay", index)
+        if entry.type not in types:
+            message = unknown("relay type", entry.type, types, where=nets.source.name)
+            nets.source.wrong((*key, "type"), message)
+        _check_relay_lines(nets.source, entry, key, nets.names)
+        for channel, name in _owners(nets, entry, key):
+            poles = tuple(_poles(nets, entry, name, channel, key))
+            if entry.type in types:
+                yield Relay(
+                    name=name,
+                    type=types[entry.type],
+                    line=entry.line,
+                    set_line=entry.set_line,
+                    reset_line=entry.reset_line,
+                    poles=poles,
+                )
 
 
-def _relay_types(source: Source) -> Mapping[str, RelayType]:
-    types = {}
-    for name, value in source.table("relay_types").items():
-        key: Key = ("relay_types", name)
-        raw = source.read(RawRelayType, value, key)
-        if raw is None:
+def _check_relay_lines(source: Source, relay: RelayEntry, key: Key, names: Names) -> None:
+    given = {"line": relay.line, "set_line": relay.set_line, "reset_line": relay.reset_line}
+    named = [which for which, line in given.items() if line is not None]
+    if named not in (["line"], ["set_line", "reset_line"]):
+        source.wrong(key, "expected line, or set_line and reset_line of a latching relay")
+    if relay.set_line and relay.set_line == relay.reset_line:
+        source.wrong((*key, "reset_line"), "the same line sets and resets; expected two lines")
+    for which, line in given.items():
+        if line is not None and names.lines and line not in names.lines:
+            source.wrong((*key, which), unknown("line", line, names.lines, where="[lines]"))
+
+
+def _poles(nets: Nets, entry: RelayEntry, relay: str, channel: str | None, key: Key) -> Iterator[Pole]:
+    nets.complete = nets.complete and bool(entry.contacts)
+    for index, contact in enumerate(entry.contacts):
+        place: Key = (*key, "contacts", index)
+        _check_contact(nets.source, contact, place)
+        owner = _channel(nets, channel, contact.channel, place)
+        throwless = contact.rest is None and contact.operated is None
+        if owner is None or throwless or not nets.source.reads(*place):
+            nets.complete = False
             continue
-        contact_max = 2 * raw.contact if raw.contact_max is None else raw.contact_max
-        if contact_max < raw.contact:
-            source.wrong(
-                (*key, "contact_max"), "less than contact; expected what a healthy contact may reach"
+        for leg in LEGS if contact.leg is None else (contact.leg,):
+            throws = {
+                throw: nets.attach(owner, *_throw(net, leg), (*place, throw))
+                for throw, net in (("rest", contact.rest), ("operated", contact.operated))
+                if net is not None
+            }
+            common = nets.attach(owner, contact.common, leg, (*place, "common"))
+            for node in throws.values():
+                nets.join(common, node)
+            yield Pole(
+                relay=relay,
+                contact=index + 1,
+                channel=owner,
+                leg=leg,
+                common=common,
+                rest=throws.get("rest"),
+                operated=throws.get("operated"),
             )
-        types[name] = RelayType(
-            name=name,
-            coil_ohm=raw.coil,
-            contact_ohm=raw.contact,
-            contact_max_ohm=contact_max,
-            operate_max_s=raw.operate_max,
-            release_max_s=raw.release_max,
-            bounce_max_s=raw.bounce_max,
-            off_capacitance_f=raw.off_capacitance,
-        )
-    return types
 
 
-def _twice(source: Source, names: Iterable[str], key: Key, kind: str) -> None:
-    for name, times in Counter(names).items():
-        if times > 1:
-            source.wrong(key, f"{kind} {name} stands here {times} times; expected once")
+def _throw(net: str, leg: Leg) -> tuple[str, Leg]:
+    """Split `bus.cold` into net and leg; a net alone is the contact's own leg of it."""
+    for named in LEGS:
+        if net.endswith(f".{named}"):
+            return net.removesuffix(f".{named}"), named
+    return net, leg
+
+
+def _check_contact(source: Source, contact: ContactEntry, key: Key) -> None:
+    nets = [net for net in (contact.common, contact.rest, contact.operated) if net is not None]
+    for which, net in (("rest", contact.rest), ("operated", contact.operated)):
+        if contact.leg is None and net is not None and "." in net:
+            source.wrong((*key, which), f'found "{net}", one leg; expected leg beside it in this contact')
+    if len(nets) == 1:
+        source.wrong(key, "a contact with no throw; expected rest, operated, or both")
+    elif "" not in nets and len({_throw(net, contact.leg or "hot") for net in nets}) < len(nets):
+        source.wrong(key, "a contact with the same net twice; expected common, rest and operated to differ")
+
+
+def _parts(nets: Nets, kind: str, entries: Sequence[ResistorEntry | CapacitorEntry]) -> Iterator[Part]:
+    for index, entry in enumerate(entries):
+        key: Key = (kind, index)
+        one_shape = _has_one_shape(nets.source, entry, key)
+        for of_names, name in _owners(nets, entry, key):
+            channel = _channel(nets, of_names, entry.channel, key)
+            if channel is None or not one_shape or not nets.source.reads(*key, "leg"):
+                nets.complete = False
+                continue
+            for part_name, a, b in _ends(nets, entry, name, channel, key):
+                yield Part(name=part_name, a=a, b=b, value=entry.value, tolerance=entry.tolerance)
+
+
+def _has_one_shape(source: Source, part: PartEntry, key: Key) -> bool:
+    given = [part.series, part.across, part.to_ground]
+    if given.count(None) != 2:
+        source.wrong(key, 'expected one of series = ["x", "y"], across = "y", to_ground = "y"')
+        return False
+    if part.series is not None and (len(part.series) != 2 or part.series[0] == part.series[1]):
+        source.wrong((*key, "series"), 'expected two different nets such as ["x", "y"]')
+        return False
+    if part.across is not None and (part.leg is not None or part.across == GROUND):
+        source.wrong((*key, "across"), "a part across a pair has no leg, and ground is no pair")
+        return False
+    return True
+
+
+def _ends(nets: Nets, part: PartEntry, name: str, channel: str, key: Key) -> Iterator[tuple[str, str, str]]:
+    """(name, node, node) of each single part that one entry stands for in one channel."""
+    if part.across is not None:
+        hot, cold = (nets.attach(channel, part.across, leg, (*key, "across")) for leg in LEGS)
+        yield name, hot, cold
+        return
+    for leg in LEGS if part.leg is None else (part.leg,):
+        part_name = name if part.leg is not None else f"{name}.{leg}"
+        if part.series is not None:
+            a, b = (nets.attach(channel, net, leg, (*key, "series", i)) for i, net in enumerate(part.series))
+            nets.join(a, b)
+            yield part_name, a, b
+        elif part.to_ground is not None:
+            yield part_name, nets.attach(channel, part.to_ground, leg, (*key, "to_ground")), GROUND
+
+
+def _amplifiers(nets: Nets, file: ModuleFile) -> Iterator[Amplifier]:
+    for index, entry in enumerate(file.amplifier):
+        key: Key = ("amplifier", index)
+        from_net, to_net = entry.from_net, entry.to_net
+        if from_net and (from_net == to_net or GROUND in (from_net, to_net)):
+            nets.source.wrong(key, "expected from and to to be two different nets, neither ground")
+        for of_names, name in _owners(nets, entry, key):
+            channel = _channel(nets, of_names, entry.channel, key)
+            if channel is None:
+                continue
+            for leg in LEGS:
+                a = nets.attach(channel, from_net, leg, (*key, "from"))
+                b = nets.attach(channel, to_net, leg, (*key, "to"))
+                nets.join(a, b)
+            ratio: float = 10 ** (entry.gain_db / 20)
+            yield Amplifier(
+                name=name,
+                channel=channel,
+                from_net=from_net,
+                to_net=to_net,
+                gain=-ratio if entry.inverting else ratio,
+                input_ohm=entry.input_ohm,
+                output_ohm=entry.output_ohm,
+                common_mode_rejection_db=entry.common_mode_rejection_db,
+            )

@@ -1,73 +1,53 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
 from collections.abc import Iterable, Mapping
-from typing import get_args
+from typing import Any
 
 from harness.job.fixture import Hookup
-from harness.job.located import Key
-from harness.job.mistakes import Source, unknown
 from harness.job.names import Names
-from harness.job.read_check import read_own, tone_of
-from harness.job.read_edges import read_edge_check
-from harness.job.read_limits import read_limit
-from harness.job.schema import RawCheck, RawSequence
-from harness.job.sequence import BETWEEN_CHANNELS, Check, Quantity, Sequence, Tone
-from harness.job.state import REST, UNPOWERED, State, all_states
+from harness.job.read_check import read_check
+from harness.job.sequence import Check, Sequence, Tone
+from harness.job.sequence_file import SequenceFile
+from harness.job.state import State, all_states, parse_state
+from harness.toml_files.located import Key
+from harness.toml_files.messages import unknown
+from harness.toml_files.source import Source
 
-TABLES = ("sequence", "check")
-QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 MOST_LINES_FOR_ALL = 12
 
 
-def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence | None:
-    """Read sequence.toml; notes its mistakes and gives None where there is one.
+def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence:
+    """Read sequence.toml; notes its mistakes.
 
-    `hookups` is None where the fixture's could not all be read: then nothing is said about what they miss.
+    `hookups` is None where it is not known what each of them views: then nothing is said of what they miss.
     """
-    before = len(source.mistakes)
-    source.only_tables(TABLES)
-    raw = source.required(RawSequence, "sequence")
-    states = _states(source, raw.states, names) if raw and names.known else ()
-    states_known = bool(states) and len(source.mistakes) == before
-    channels = _channels(source, raw.channels, names) if raw else names.channels
-    tone = Tone(frequency_hz=raw.tone.frequency, level_vrms=raw.tone.level) if raw else None
-    checks = _checks(source, names, tone, {state.name: state for state in states} if states_known else None)
+    file = source.read(SequenceFile)
+    head = file.sequence
+    states = _states(source, head.states, names)
+    channels = _channels(source, head.channels, names)
+    known = {state.name: state for state in states} if source.without_mistake("sequence", "states") else {}
+    checks = _checks(source, file.check, names, head.tone, known)
     if hookups is not None and names.known:
         for index, check in checks.items():
             _check_views(source, check, ("check", index), channels, names, hookups)
-    if len(source.mistakes) > before or raw is None:
-        return None
     return Sequence(
-        name=raw.name,
+        name=head.name,
         states=states,
         channels=channels,
-        settle_s=raw.settle,
-        coverage_factor=raw.coverage_factor,
-        decision=raw.decision,
-        serial_pattern=raw.serial_pattern,
+        settle_s=head.settle_s,
+        coverage_factor=head.coverage_factor,
+        decision=head.decision,
+        serial_pattern=head.serial_pattern,
         checks=tuple(checks.values()),
-        retests=raw.retests,
-        golden_every_s=raw.golden_every,
+        retests=head.retests,
+        golden_every_s=head.golden_every_s,
     )
-
-
-def parse_state(text: str, lines: tuple[str, ...]) -> State:
-    """Read a state as people write it, its lines in any order; raises ValueError with what was expected."""
-    if text == UNPOWERED:
-        return State(on=(), powered=False)
-    if text == REST:
-        return State(on=())
-    wanted = [line.strip() for line in text.split("+")]
-    for line in wanted:
-        if line not in lines:
-            raise ValueError(f'found state "{text}": ' + unknown("line", line, lines, where="module.toml"))
-    if len(set(wanted)) < len(wanted):
-        raise ValueError(f'found state "{text}"; expected every line once')
-    return State(on=tuple(line for line in lines if line in wanted))
 
 
 def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, ...]:
     states: list[State] = []
+    if not names.lines:
+        return ()
     for index, text in enumerate(texts):
         key: Key = ("sequence", "states", index)
         try:
@@ -90,11 +70,11 @@ def _all(lines: tuple[str, ...]) -> tuple[State, ...]:
     return all_states(lines)
 
 
-def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]:
-    if texts == ["all"]:
+def _channels(source: Source, texts: tuple[str, ...], names: Names) -> tuple[str, ...]:
+    if texts == ("all",):
         return names.channels
     for index, channel in enumerate(texts):
-        if names.known and channel not in names.channels:
+        if names.channels and channel not in names.channels:
             key: Key = ("sequence", "channels", index)
             source.wrong(key, unknown("channel", channel, names.channels, where="module.toml"))
         elif channel in texts[:index]:
@@ -103,81 +83,24 @@ def _channels(source: Source, texts: list[str], names: Names) -> tuple[str, ...]
 
 
 def _checks(
-    source: Source, names: Names, tone: Tone | None, states: Mapping[str, State] | None
+    source: Source, entries: Iterable[Any], names: Names, tone: Tone, states: Mapping[str, State]
 ) -> dict[int, Check]:
-    """Give the checks that could be read, by their position in the file."""
+    """The checks whose quantity is known, by their position in the file."""
     checks: dict[int, Check] = {}
     titles: set[str] = set()
-    for index, value in enumerate(source.entries("check")):
+    for index, value in enumerate(entries):
         key: Key = ("check", index)
-        raw = source.read(RawCheck, value, key)
-        if raw is None:
-            continue
-        if raw.name in titles:
-            source.wrong((*key, "name"), f'check "{raw.name}" stands here twice; expected another name')
-        titles.add(raw.name)
-        if raw.quantity not in QUANTITIES:
-            source.wrong(
-                (*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk")
-            )
-            continue
-        check = _check(source, raw, raw.quantity, key, names, tone, states)
+        title = value.get("name") if isinstance(value, dict) else None
+        if isinstance(title, str):
+            if title in titles:
+                source.wrong((*key, "name"), f'check "{title}" stands here twice; expected another name')
+            titles.add(title)
+        check = read_check(source, value, key, names, tone, states)
         if check:
             checks[index] = check
-    if not source.entries("check"):
+    if not entries:
         source.wrong(("check",), "missing; expected at least one [[check]]", missing=True)
     return checks
-
-
-def _check(
-    source: Source,
-    raw: RawCheck,
-    quantity: Quantity,
-    key: Key,
-    names: Names,
-    tone: Tone | None,
-    states: Mapping[str, State] | None,
-) -> Check | None:
-    limit = read_limit(source, raw, quantity, key)
-    _check_ports(source, raw, quantity, key, names)
-    own = read_own(source, raw, quantity, key, states)
-    edge = read_edge_check(source, raw, quantity, key, states)
-    if tone is None:
-        return None
-    return Check(
-        name=raw.name,
-        quantity=quantity,
-        at=tuple(raw.at),
-        tone=tone_of(raw, quantity, tone),
-        limit=limit,
-        silent_below_db=raw.silent_below,
-        line=source.located.line(key) or 0,
-        edge=edge,
-        **own,
-    )
-
-
-def _check_ports(source: Source, raw: RawCheck, quantity: Quantity, key: Key, names: Names) -> None:
-    if quantity == "supply_current":
-        if raw.at:
-            source.wrong((*key, "at"), "supply_current is the whole unit's; expected no ports")
-        return
-    if not raw.at:
-        source.wrong(
-            (*key, "at"), 'missing; expected ports such as ["out"]', missing="at" not in raw.model_fields_set
-        )
-    for index, net in enumerate(raw.at):
-        place: Key = (*key, "at", index)
-        if names.known and net not in names.ports:
-            source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
-        elif net in raw.at[:index]:
-            source.wrong(place, f"{net} stands here twice; expected once")
-    across = quantity in BETWEEN_CHANNELS or "crosstalk" in (quantity, raw.coupling)
-    if across and names.known and len(names.channels) < 2:
-        source.wrong(
-            (*key, "quantity"),
-            f"{quantity} needs two channels; module.toml has {', '.join(names.channels) or 'none'}",
-        )
 
 
 def _check_views(
@@ -189,7 +112,7 @@ def _check_views(
     hookups: tuple[Hookup, ...],
 ) -> None:
     """Note every port of a check that no hookup lets the scope see, with the hookup that is missing."""
-    measured = names.channels if check.quantity in BETWEEN_CHANNELS else channels
+    measured = names.channels if check.quantity.between_channels else channels
     for index, net in enumerate(check.at):
         if net not in names.ports:
             continue
@@ -208,41 +131,39 @@ def _missing_view(
     drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
     driving = [hookup for hookup in hookups if hookup.drive and hookup.drive.channel == channel]
     seen = [(str(hookup.drive), {str(view) for view in hookup.view}) for hookup in driving]
-    quantity = "crosstalk" if check.coupling == "crosstalk" else check.quantity
-    match quantity:
-        case "offset":
-            if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
-                return None
-            return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
-        case "phase" | "balance_phase" | "channel_phase":
-            if any({source, port} <= views for source, views in seen):
-                return None
-            return (
-                f"{check.quantity} is measured against the drive, and no hookup that drives {channel} views "
-                f'both; expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
-            )
-        case "crosstalk":
-            others = {f"{other}.{net}" for other in names.channels if other != channel}
-            reached = {view for _, views in seen if port in views for view in views}
-            if others <= reached:
-                return None
-            views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
-            return (
-                f"crosstalk needs {channel} driven and both channels viewed at once; "
-                f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
-            )
-        case "common_mode_rejection" if check.source == "unequal":
-            if any(port in {str(view) for view in hookup.view} for hookup in driving if hookup.source_added):
-                return None
-            return (
-                f"no hookup that drives {channel} and views {port} adds a resistor to one leg of the source; "
-                'expected a [[hookup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
-                "another for the cold leg"
-            )
-        case _:
-            if any(port in views for _, views in seen):
-                return None
-            return (
-                f"no hookup that drives {channel} views {port}; "
-                f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
-            )
+    quantity, options = check.quantity, check.options
+    if not quantity.driven:
+        if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
+            return None
+        return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
+    if quantity.drive_in_view(amplified=False):
+        if any({source, port} <= views for source, views in seen):
+            return None
+        return (
+            f"{quantity.name} is measured against the drive, and no hookup that drives {channel} views "
+            f'both; expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
+        )
+    if quantity.across(options):
+        others = {f"{other}.{net}" for other in names.channels if other != channel}
+        reached = {view for _, views in seen if port in views for view in views}
+        if others <= reached:
+            return None
+        views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
+        return (
+            f"{quantity.name} needs {channel} driven and both channels viewed at once; "
+            f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
+        )
+    if quantity.source_added(options):
+        if any(port in {str(view) for view in hookup.view} for hookup in driving if hookup.source_added):
+            return None
+        return (
+            f"no hookup that drives {channel} and views {port} adds a resistor to one leg of the source; "
+            'expected a [[hookup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
+            "another for the cold leg"
+        )
+    if any(port in views for _, views in seen):
+        return None
+    return (
+        f"no hookup that drives {channel} views {port}; "
+        f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
+    )

@@ -1,77 +1,31 @@
 """What is to be checked, and within which limits."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from harness.job.edge import EdgeCheck
+from pydantic import Field
+
 from harness.job.state import State
-
-Quantity = Literal[
-    "gain",
-    "polarity",
-    "phase",
-    "balance",
-    "balance_phase",
-    "channel_match",
-    "channel_phase",
-    "offset",
-    "isolation",
-    "crosstalk",
-    "supply_current",
-    "response",
-    "common_mode_rejection",
-    "noise",
-    "distortion",
-    "contact_resistance",
-    "capacitance",
-    "intermittency",
-    "transient",
-    "operate_time",
-    "release_time",
-    "bounce",
-    "gap",
-]
-Weighting = Literal["none", "A", "quasi-peak"]
-
-BETWEEN_CHANNELS: frozenset[Quantity] = frozenset({"channel_match", "channel_phase"})
-AGAINST_THE_DRIVE: frozenset[Quantity] = frozenset({"phase", "balance_phase", "channel_phase"})
-"""Phases: no acquisition knows when it began but by the driven port, which must be in view."""
+from harness.quantities.quantity import Options, Quantity
+from harness.reading import Limit
+from harness.toml_files.values import Frequency, Level, Table
 
 
 @dataclass(frozen=True, kw_only=True)
-class Tone:
+class Tone(Table):
     """A sine: its frequency, and its differential level in volts RMS; 0 where none is wanted."""
 
-    frequency_hz: float
-    level_vrms: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Limit:
-    """What a value must satisfy, in `unit` (dB, dBu, deg, V, A, ohm, F; % is a fraction).
-
-    within: no further than `high` from the predicted value (relative: `high` is a fraction of it, and unit is
-    the prediction's). below, above: `high` or `low` alone. between: both.
-    """
-
-    kind: Literal["within", "below", "above", "between"]
-    unit: str
-    low: float | None = None
-    high: float | None = None
-    relative: bool = False
+    frequency_hz: Annotated[Frequency, Field(alias="frequency")]
+    level_vrms: Annotated[Level, Field(alias="level")]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
     """One check: a quantity, the ports it is taken at, and its limit.
 
-    `limit` is None for polarity alone, which must be as predicted. `tone` is the sequence's unless the check
-    gives its own frequency or level. `at` is empty for supply_current.
-    `silent_below_db` judges isolation at ports that the circuit predicts silent.
-    states: where it is taken, of the sequence's; None for all of them.
-    frequencies_hz: of a response or a capacitance. weighting: of noise. include: what distortion counts.
-    source: of common-mode rejection, equal legs or 10 ohm added to one. coupling: what a capacitance is
-    fitted from. operations: of each line, for intermittency.
+    limit: None for a quantity that must be as predicted. tone: the sequence's unless the check gives its own
+    frequency or level. at: empty for a quantity of the whole unit. states: where it is taken, of the
+    sequence's; None for all of them. options: of the quantity's own kind. line: in sequence.toml.
     """
 
     name: str
@@ -79,16 +33,9 @@ class Check:
     at: tuple[str, ...]
     tone: Tone
     limit: Limit | None
-    silent_below_db: float | None
-    line: int  # in sequence.toml
+    options: Options
     states: tuple[State, ...] | None = None
-    frequencies_hz: tuple[float, ...] = ()
-    weighting: Weighting = "none"
-    include: Literal["harmonics", "everything"] = "harmonics"
-    source: Literal["equal", "unequal"] = "equal"
-    coupling: Literal["isolation", "crosstalk"] = "isolation"
-    operations: int = 0
-    edge: EdgeCheck | None = None  # of a check of edges, else None
+    line: int = 0
 
     def covers(self, state: State) -> bool:
         """Whether it is taken in a state of the sequence."""

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.toml_files.messages import did_you_mean, unknown
+
 REST = "rest"
 UNPOWERED = "unpowered"
 
@@ -29,3 +31,21 @@ def all_states(lines: Sequence[str]) -> tuple[State, ...]:
         gray = index ^ (index >> 1)
         states.append(State(on=tuple(line for bit, line in enumerate(lines) if gray >> bit & 1)))
     return tuple(states)
+
+
+def parse_state(text: str, lines: tuple[str, ...]) -> State:
+    """Read a state as people write it, its lines in any order; raises ValueError with what was expected."""
+    if text == UNPOWERED:
+        return State(on=(), powered=False)
+    if text == REST:
+        return State(on=())
+    wanted = [line.strip() for line in text.split("+")]
+    for line in wanted:
+        if line not in lines:
+            message = unknown("line", line, lines, where="module.toml")
+            if len(wanted) == 1 and "did you mean" not in message:
+                message += did_you_mean(line, (REST, UNPOWERED))
+            raise ValueError(f'found state "{text}": {message}')
+    if len(set(wanted)) < len(wanted):
+        raise ValueError(f'found state "{text}"; expected every line once')
+    return State(on=tuple(line for line in lines if line in wanted))

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.freedom import Sampled, effective_freedom, student_factor
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Scale = Literal["linear", "db", "deg"]
+Origin = Literal["noise", "bench", "parts"]
 DB_PER_NEPER = 20 / math.log(10)
 NEGLIGIBLE = 0.01  # of the sum's fourth power: an even part under this leaves the sum normal, to 0.1 %
 
@@ -25,6 +26,7 @@ NEGLIGIBLE = 0.01  # of the sum's fourth power: an even part under this leaves t
 class Component:
     """One source of error. `name` is its line in a budget; `source` tells it from every other one.
 
+    origin: the noise of one record, all else of the bench, or the tolerance of parts.
     delta: what the values change by for one standard uncertainty of it, in the values' shape. even: it lies
     anywhere between two limits with the same probability, as what is known by a specification alone.
     sampled: it was found from the scatter of few values, and is itself unsure.
@@ -33,6 +35,7 @@ class Component:
     name: str
     source: str
     delta: NDArray[Any]
+    origin: Origin = "bench"
     even: bool = False
     sampled: Sampled | None = None
 
@@ -50,26 +53,6 @@ def merged(
         _, delta = deltas.setdefault(component.source, (component, np.zeros(shape, dtype=np.complex128)))
         delta[place] += change
     return tuple(replace(component, delta=delta) for component, delta in deltas.values())
-
-
-@dataclass(frozen=True, kw_only=True)
-class Estimate:
-    """A value with its expanded interval, `low` to `high`.
-
-    The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
-    narrower where a component between two limits outweighs the others (`factor_for`), and wider where one
-    does that was found from few values (`student_factor`).
-    Where `floor` is true nothing was found: `value` and `high` are the level that it lies below, `low` is
-    minus infinity, `standard` is None and the budget empty.
-    """
-
-    value: float
-    standard: float | None
-    low: float
-    high: float
-    coverage_factor: float
-    floor: bool
-    budget: tuple[Contribution, ...]
 
 
 def propagate(

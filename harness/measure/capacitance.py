@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, merged, propagate
+from harness.measure.budget import Component, merged, propagate
 from harness.measure.quantities import View, differential, gain
+from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -119,7 +120,7 @@ class _Stack:
 
         Sum 1.
         """
-        own = [each for each in self.components if each.name == "noise"]
+        own = [each for each in self.components if each.origin == "noise"]
         if not own:
             return np.full(len(self._points), 1 / len(self._points))
         level = np.log(self.levels(self.values[None]))[0]

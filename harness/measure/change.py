@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate
 from harness.measure.click import Excess, band_limited, excess_of, measure_click
 from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.instants import UNIFORM, Instant, find_edge
@@ -26,7 +25,7 @@ from harness.measure.transition import (
     smallest_interruption,
     switching_time,
 )
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 MAINS_ORDERS = (1, 2, 3, 5)
 MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a change nor a click

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.band_pass import band_pass
-from harness.measure.budget import Estimate, estimate
+from harness.measure.budget import estimate
 from harness.measure.levels import below
 from harness.measure.transition import Transition
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Floats = NDArray[np.float64]
 

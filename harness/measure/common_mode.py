@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate, merged, propagate
+from harness.measure.budget import merged, propagate
 from harness.measure.quantities import View, differential
 from harness.measure.transfer import Transfer
+from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
 

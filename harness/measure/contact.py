@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, propagate
+from harness.measure.budget import Component, propagate
 from harness.measure.levels import below
 from harness.measure.quantities import View, differential
+from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
 LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes

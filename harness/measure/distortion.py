@@ -13,12 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate
 from harness.measure.clock import sine_rows
 from harness.measure.levels import below, root_of_power
 from harness.measure.noise import HIGH_HZ, BandPower, band_power
 from harness.measure.tone import ToneFit, fit_tones
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]

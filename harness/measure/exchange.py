@@ -67,7 +67,7 @@ def _told(transfer: Transfer) -> NDArray[np.bool_]:
     """By leg, whether its own source stands clear of the noise."""
     square = np.zeros(transfer.values.shape)
     for component in transfer.components:
-        if component.name == "noise":
+        if component.origin == "noise":
             square += np.abs(component.delta) ** 2
     rows = np.arange(len(square))
     own = np.abs(transfer.values[rows, rows % 2])

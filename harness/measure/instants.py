@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate, estimate
-from harness.reading import Contribution
+from harness.measure.budget import estimate
+from harness.reading import Contribution, Estimate
 
 Floats = NDArray[np.float64]
 

@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from harness.measure.budget import DB_PER_NEPER, Estimate
-from harness.reading import Contribution
+from harness.measure.budget import DB_PER_NEPER
+from harness.reading import Contribution, Estimate
 from harness.units import ZERO_DBU_VRMS
 
 

@@ -15,12 +15,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.budget import Estimate
 from harness.measure.levels import below, root_of_power
 from harness.measure.spectrum import SPREAD, take_spectrum
 from harness.measure.tones import TonePair
 from harness.measure.weighting import Weighting, power_weights
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Floats = NDArray[np.float64]
 

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, Estimate, estimate, merged, propagate
+from harness.measure.budget import Component, estimate, merged, propagate
 from harness.measure.reference import Offset
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import Transfer
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]

@@ -6,11 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate
 from harness.measure.levels import below, root_of_power
 from harness.measure.noise import LOW_HZ, band_power, undithered
 from harness.measure.weighting import bs468_network
-from harness.reading import Contribution
+from harness.reading import Contribution, Estimate
 
 Floats = NDArray[np.float64]
 

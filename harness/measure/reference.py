@@ -17,7 +17,7 @@ from harness.measure.bare import NOTHING_BARE, Bare
 from harness.measure.clock import Clock
 from harness.measure.repeatability import Repeatability, Spread, pooled
 
-LIFE_S = 4 * 3600.0  # common practice: four hours, or a change of leads
+LIFE_S = 4 * 3600.0  # common practice, no source: four hours, or a change of leads
 SAME_SETTING = 1e-3  # settings closer than this fraction are the same range
 
 

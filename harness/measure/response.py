@@ -1,7 +1,7 @@
 """Frequency response: the gain at each of many frequencies less the gain at 1 kHz."""
 
-from harness.measure.budget import Estimate
 from harness.measure.quantities import View, level_ratio
+from harness.reading import Estimate
 
 REFERENCE_HZ = 1000.0
 

@@ -15,12 +15,12 @@ from typing import Literal
 import numpy as np
 
 from harness.errors import ReadingError
-from harness.measure.budget import Estimate
 from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.instants import UNIFORM, Instant, between
 from harness.measure.levels import below
 from harness.measure.segments import CHANGE_COST, PLAIN, Floating, Path, follow
 from harness.measure.steady import Sides, steady_sides
+from harness.reading import Estimate
 
 Kind = Literal["drop", "bounce", "unexplained"]
 

@@ -1,15 +1,15 @@
 """The order of everything: hookups, in each of them states, in each of them acquisitions."""
 
 from harness.job.fixture import Hookup
-from harness.job.read_check import DRY_LEVEL_VRMS
 from harness.job.state import State
 from harness.plan.draft import Draft
 from harness.plan.model import Acquisition, Cycle, HookupVisit, StateVisit, Stimulus
+from harness.quantities.quantity import LOW_LEVEL_VRMS
 
 
 def is_dry(stimulus: Stimulus) -> bool:
     """Whether a stimulus leaves a film on a contact as it is."""
-    return stimulus.kind == "pair" and stimulus.level_vrms <= DRY_LEVEL_VRMS * (1 + 1e-9)
+    return stimulus.kind == "pair" and stimulus.level_vrms <= LOW_LEVEL_VRMS * (1 + 1e-9)
 
 
 def arrange(

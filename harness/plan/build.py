@@ -5,7 +5,7 @@ from dataclasses import replace
 from harness.circuit.elements import BenchImpedances
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
-from harness.job.sequence import BETWEEN_CHANNELS, Check, Limit, Quantity
+from harness.job.sequence import Check
 from harness.job.state import State
 from harness.plan import hookups, states, steady
 from harness.plan.arrange import arrange
@@ -16,14 +16,14 @@ from harness.plan.edges import add_edges, edge_wants
 from harness.plan.hookups import Need
 from harness.plan.model import SILENCE, HookupVisit, Plan, PlannedReading, Stimulus
 from harness.plan.unread import refuse_unread
+from harness.quantities.steady import GainOptions
+from harness.reading import Limit
 
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
 DEFAULT_SILENT_BELOW_DB = -60.0
 
-ONLY_WITH_SIGNAL: frozenset[Quantity] = frozenset(
-    {"polarity", "phase", "balance", "balance_phase", "crosstalk"}
-)
+ONLY_WITH_SIGNAL = frozenset({"polarity", "phase", "balance", "balance_phase", "crosstalk"})
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
@@ -45,7 +45,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     readings: list[PlannedReading] = []
     for state in walk:
         for check in job.sequence.checks:
-            if check.quantity == "supply_current" and state.powered and check.covers(state):
+            if check.quantity.family == "supply" and state.powered and check.covers(state):
                 readings.append(_supply_reading(check, state))
         for need in wanted:
             readings += _readings(draft, need, assigned[need], state)
@@ -58,7 +58,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     cycles = tuple(
         cycle
         for need in wanted
-        if need.check.quantity == "intermittency"
+        if need.check.quantity.family == "cycle"
         for cycle in cycles_of(draft, need, assigned[need])
     )
     visits = arrange(draft, hookups.ordered(chosen), walk, cycles=cycles, edged=edged)
@@ -106,7 +106,7 @@ def _supply_reading(check: Check, state: State) -> PlannedReading:
 
 
 def _stimulus(check: Check) -> Stimulus:
-    if check.quantity == "offset":
+    if not check.quantity.driven:
         return SILENCE
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
@@ -114,23 +114,24 @@ def _stimulus(check: Check) -> Stimulus:
 def _readings(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[PlannedReading]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
-    if check.quantity in BETWEEN_CHANNELS or check.quantity == "intermittency" or not check.covers(state):
+    if check.quantity.between_channels or check.quantity.family == "cycle" or not check.covers(state):
         return []
     source = need.drive.channel if hookups.is_across(check) else need.channel
     live = draft.is_live(hookup, state, PortName(channel=source, net=need.port))
-    if check.quantity in steady.QUANTITIES:
+    if check.quantity.name in steady.QUANTITIES:
         return steady.readings(draft, need, hookup, state, live=live)
-    quantity, limit = check.quantity, check.limit
+    quantity, limit = check.quantity.name, check.limit
     if not live and quantity in ONLY_WITH_SIGNAL:
         return []
     if live and quantity == "isolation":
         return []
     if not live and quantity == "gain":
         quantity = "isolation"
-        silent_db = DEFAULT_SILENT_BELOW_DB if check.silent_below_db is None else check.silent_below_db
+        asked = check.options.silent_below if isinstance(check.options, GainOptions) else None
+        silent_db = DEFAULT_SILENT_BELOW_DB if asked is None else asked
         limit = Limit(kind="below", unit="dB", high=silent_db)
     numbers: tuple[int, ...] = (draft.acquire(hookup, state, _stimulus(check)),)
-    partner = hookups.partner_of(hookup, draft.job.fixture) if quantity in hookups.EXCHANGED else None
+    partner = hookups.partner_of(hookup, draft.job.fixture) if check.quantity.inputs_swapped else None
     if partner is not None:
         numbers += (draft.acquire(partner, state, _stimulus(check)),)
     words = ""
@@ -152,7 +153,7 @@ def _readings(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[Pl
     ]
 
 
-def _ports(quantity: Quantity, port: str) -> tuple[str, ...]:
+def _ports(quantity: str, port: str) -> tuple[str, ...]:
     """An offset is read on each leg and on the pair."""
     return (port, f"{port}.hot", f"{port}.cold") if quantity == "offset" else (port,)
 
@@ -163,7 +164,7 @@ def _matches(
     """Channel against channel: the same port, drive and plugs in the first channel and each other one."""
     first = draft.job.module.channels[0]
     found: list[PlannedReading] = []
-    matches = [need for need in wanted if need.check.quantity in BETWEEN_CHANNELS]
+    matches = [need for need in wanted if need.check.quantity.between_channels]
     for need in (need for need in matches if need.channel != first):
         hookup = assigned[need]
         partner = next(
@@ -186,7 +187,7 @@ def _matches(
             found.append(
                 PlannedReading(
                     check=need.check,
-                    quantity=need.check.quantity,
+                    quantity=need.check.quantity.name,
                     limit=need.check.limit,
                     state=state,
                     driven=need.drive.channel,

@@ -8,6 +8,7 @@ from harness.job.state import State
 from harness.plan.draft import Draft
 from harness.plan.hookups import Need
 from harness.plan.model import Cycle, CycleLevels, Stimulus
+from harness.quantities.cycle import IntermittencyOptions
 
 SILENT = 0.01  # of a leg's drive: a line that is operated between two states below this shows nothing
 
@@ -41,11 +42,14 @@ def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> tuple[Cycle, ...]:
         return most > SILENT * tone.level_vrms / 2
 
     lines = draft.job.module.line_names
+    options = need.check.options
+    operations = options.operations if isinstance(options, IntermittencyOptions) else 0
     return tuple(
         Cycle(
             check=need.check,
             hookup=hookup.name,
             line=line,
+            operations=operations,
             stimulus=stimulus,
             driven=need.drive.channel,
             channel=need.channel,

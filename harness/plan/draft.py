@@ -77,6 +77,6 @@ class Draft:
     def _is_everywhere(self, frequency_hz: float) -> bool:
         checks = self.job.sequence.checks
         return frequency_hz == checks[0].tone.frequency_hz or any(
-            check.states is None and frequency_hz in (check.tone.frequency_hz, *check.frequencies_hz)
+            check.states is None and frequency_hz in (check.tone.frequency_hz, *check.options.several_hz)
             for check in checks
         )

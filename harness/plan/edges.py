@@ -6,11 +6,10 @@ from math import sqrt
 
 import numpy as np
 
-from harness.job.edge import Edge, single_line_edges
+from harness.job.edge import Edge, named_edge, single_line_edges
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS
-from harness.job.read_edges import EDGE_QUANTITIES
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.segments import Floating
@@ -25,7 +24,7 @@ TIMED = ("operate_time", "release_time")
 class EdgeWant:
     """A check of one edge at one port of the driven channel, and the hookup that shows it.
 
-    legs: what a record there shows; None of a transient, which needs no route. places: the pair, or the legs,
+    legs: what a record there shows; None of a click, which needs no route. places: the pair, or the legs,
     that it is read at; none where the edge shows nothing of what is asked.
     """
 
@@ -39,16 +38,20 @@ class EdgeWant:
 
 def edge_checks(job: Job) -> tuple[Check, ...]:
     """The checks of a sequence that are about changes of state."""
-    return tuple(check for check in job.sequence.checks if check.quantity in EDGE_QUANTITIES)
+    return tuple(check for check in job.sequence.checks if check.quantity.family == "change")
 
 
 def edges_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
     """The edges that a check is taken at: of single lines between its states, then the races it names."""
     own = [state for state in states if check.covers(state)]
-    also = check.edge.also if check.edge is not None else ()
-    found = (*single_line_edges(own), *also)
-    wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity)
+    found = (*single_line_edges(own), *races_of(check, states))
+    wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity.name)
     return tuple(edge for edge in found if wanted is None or edge.direction == wanted)
+
+
+def races_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
+    """The changes of several lines at once that a check names."""
+    return tuple(named_edge(name, states) for name in check.options.races)
 
 
 def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
@@ -59,7 +62,7 @@ def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
     """
     job = routes.job
     checks = edge_checks(job)
-    timed = any(check.quantity in TIMED for check in checks)
+    timed = any(check.quantity.name in TIMED for check in checks)
     used: dict[str, None] = {}
     found: list[EdgeWant] = []
     for check in checks:
@@ -97,7 +100,7 @@ def best_view(
     routes: Routes, check: Check, edge: Edge, port: PortName, hookups: Sequence[Hookup]
 ) -> EdgeWant:
     """The first of some hookups that shows the closing of a route; else the first that shows anything."""
-    if check.quantity == "transient":
+    if check.quantity.name.startswith("click"):
         here = hookups[0]
         return EdgeWant(check=check, edge=edge, hookup=here, port=port, legs=None, places=(port.net,))
     views = []
@@ -114,7 +117,7 @@ def best_view(
 
 def _places(check: Check, net: str, legs: tuple[LegMoves, LegMoves]) -> tuple[str, ...]:
     """Where a check is read at an edge: the pair, or the legs that show what is asked."""
-    match check.quantity:
+    match check.quantity.name:
         case "bounce":
             shown = [leg.closes for leg in legs]
         case "gap":  # of several relays the gaps overlap, and none can be told
@@ -218,7 +221,7 @@ def _readings(want: EdgeWant, acquisition: int) -> list[EdgeReading]:
     return [
         EdgeReading(
             check=want.check,
-            quantity=want.check.quantity,
+            quantity=want.check.quantity.name,
             limit=want.check.limit,
             edge=want.edge,
             driven=want.port.channel,

@@ -44,7 +44,7 @@ def walked(plan: Plan) -> list[State]:
     for visit in plan.visits:
         walk += [here.state for here in visit.states]
         for cycle in visit.cycles:
-            walk += [State(on=()), cycle.state] * cycle.check.operations
+            walk += [State(on=()), cycle.state] * cycle.operations
         for edge in visit.edges:
             if not walk or walk[-1] != edge.edge.before:
                 walk.append(edge.edge.before)
@@ -70,7 +70,7 @@ def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: flo
         unavoidable_s=(len(walk) - len(edges)) * (settle_s + board_settle_s)
         + sum(map(record_s, acquisitions))
         + len(edges) * EDGE_RECORD_S
-        + sum(2 * cycle.check.operations * CYCLE_RECORD_S for cycle in plan.cycles),
+        + sum(2 * cycle.operations * CYCLE_RECORD_S for cycle in plan.cycles),
         hands_s=hands,
         operations=states.operations(module, walk),
     )

@@ -6,11 +6,8 @@ from dataclasses import dataclass
 from harness.errors import JobError, Mistake
 from harness.job.fixture import Fixture, Hookup, PortName
 from harness.job.module import Module
-from harness.job.read_edges import EDGE_QUANTITIES
-from harness.job.sequence import AGAINST_THE_DRIVE, Check, Quantity
+from harness.job.sequence import Check
 from harness.job.sequence import Sequence as CheckSequence
-
-EXCHANGED: tuple[Quantity, ...] = ("balance", "common_mode_rejection")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +35,7 @@ def _viewed_ports(
     amplifier, which can invert without exchanging the legs. Crosstalk compares one port of both channels.
     """
     wanted = {PortName(channel=channel, net=port)}
-    if check.quantity in AGAINST_THE_DRIVE or (check.quantity == "polarity" and module.amplifiers):
+    if check.quantity.drive_in_view(amplified=bool(module.amplifiers)):
         wanted.add(drive)
     if is_across(check):
         wanted.add(PortName(channel=drive.channel, net=port))
@@ -47,7 +44,7 @@ def _viewed_ports(
 
 def is_across(check: Check) -> bool:
     """Whether a check reads one channel while another is driven."""
-    return "crosstalk" in (check.quantity, check.coupling)
+    return check.quantity.across(check.options)
 
 
 def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ...]:
@@ -76,7 +73,7 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
     found: list[Need] = []
     mistakes: list[Mistake] = []
     for check in sequence.checks:
-        if check.quantity in EDGE_QUANTITIES:
+        if check.quantity.family == "change":
             continue  # planned by themselves, after the levels
         here: list[Need] = []
         for circuit in circuits:
@@ -100,7 +97,7 @@ def _not_viewed(check: Check, port: str) -> Mistake:
         file="sequence.toml",
         line=check.line,
         key=f"check {check.name!r}",
-        message=f"no hookup shows the {check.quantity.replace('_', ' ')} of {port}; where the unit can "
+        message=f"no hookup shows the {check.quantity.spoken} of {port}; where the unit can "
         "invert, polarity and phase are read against the drive: add a [[hookup]] that views the driven port "
         "as well",
     )
@@ -108,7 +105,7 @@ def _not_viewed(check: Check, port: str) -> Mistake:
 
 def is_unequal(check: Check) -> bool:
     """Whether a check wants a source whose legs are not alike."""
-    return check.quantity == "common_mode_rejection" and check.source == "unequal"
+    return check.quantity.source_added(check.options)
 
 
 def partner_of(hookup: Hookup, fixture: Fixture) -> Hookup | None:
@@ -118,7 +115,7 @@ def partner_of(hookup: Hookup, fixture: Fixture) -> Hookup | None:
 
 def _with_partner(check: Check, hookups: list[Hookup], fixture: Fixture) -> list[Hookup]:
     """For what compares two legs, the hookups that can be had with the inputs exchanged, if there are any."""
-    if check.quantity not in EXCHANGED:
+    if not check.quantity.inputs_swapped:
         return hookups
     return [hookup for hookup in hookups if partner_of(hookup, fixture)] or hookups
 
@@ -139,7 +136,7 @@ def _once_per_port(found: Iterable[Need]) -> Iterable[Need]:
     """The offset of a port is taken with the generator silent, so one circuit is enough for it."""
     offsets: dict[tuple[str, str, str], Need] = {}
     for need in found:
-        if need.check.quantity != "offset":
+        if need.check.quantity.driven:
             yield need
             continue
         key = (need.check.name, need.channel, need.port)

@@ -7,9 +7,10 @@ from typing import Literal
 from harness.circuit.predict import Prediction
 from harness.job.edge import Edge
 from harness.job.fixture import Hookup
-from harness.job.sequence import Check, Limit, Quantity
+from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.segments import Floating
+from harness.reading import Limit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +38,7 @@ class Stimulus:
 SILENCE = Stimulus(kind="silence")
 IDLE_HZ = 60e3
 IDLE = Stimulus(kind="idle", frequency_hz=IDLE_HZ)
-TONELESS: tuple[Quantity, ...] = ("offset", "supply_current", "noise", "capacitance")
+TONELESS = ("offset", "supply_current", "noise", "capacitance")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +70,7 @@ class PlannedReading:
     """
 
     check: Check
-    quantity: Quantity
+    quantity: str
     limit: Limit | None
     state: State
     driven: str
@@ -112,7 +113,7 @@ class EdgeReading:
     """
 
     check: Check
-    quantity: Quantity
+    quantity: str
     limit: Limit | None
     edge: Edge
     driven: str
@@ -152,6 +153,7 @@ class Cycle:
     check: Check
     hookup: str
     line: str
+    operations: int
     stimulus: Stimulus
     driven: str
     channel: str
@@ -159,7 +161,7 @@ class Cycle:
     at_rest: CycleLevels
     operated: CycleLevels
 
-    quantity: Quantity = "intermittency"
+    quantity: str = "intermittency"
 
     @property
     def state(self) -> State:

@@ -2,8 +2,7 @@
 
 from dataclasses import replace
 
-from harness.errors import UsageError
-from harness.job.names import nearest
+from harness.errors import UsageError, nearest
 from harness.plan.model import Plan, PlannedReading
 from harness.plan.remaining import only_these
 

@@ -5,7 +5,6 @@ from typing import Literal
 
 from harness.circuit.predict import differential
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import Quantity
 from harness.job.state import State
 from harness.measure.response import REFERENCE_HZ
 from harness.plan.draft import Draft
@@ -15,14 +14,14 @@ from harness.plan.model import IDLE, PlannedReading, Stimulus
 
 LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
 
-QUANTITIES: frozenset[Quantity] = frozenset(
+QUANTITIES = frozenset(
     {"response", "common_mode_rejection", "noise", "distortion", "contact_resistance", "capacitance"}
 )
 
 
 def readings(draft: Draft, need: Need, hookup: Hookup, state: State, *, live: bool) -> list[PlannedReading]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
-    match need.check.quantity:
+    match need.check.quantity.name:
         case "response" if live:
             return _response(draft, need, hookup, state)
         case "common_mode_rejection" if live:
@@ -37,10 +36,10 @@ def readings(draft: Draft, need: Need, hookup: Hookup, state: State, *, live: bo
             number = draft.acquire(hookup, state, _tone(need))
             planned = _planned(draft, need, state, (number,), hookup)
             return [replace(planned, source=source, load=load)]
-        case "capacitance" if live == (need.check.coupling == "crosstalk") and _couples(
-            draft, need, hookup, state
-        ):
-            numbers = tuple(draft.acquire(hookup, state, _at(need, hz)) for hz in need.check.frequencies_hz)
+        case "capacitance" if live == is_across(need.check) and _couples(draft, need, hookup, state):
+            numbers = tuple(
+                draft.acquire(hookup, state, _at(need, hz)) for hz in need.check.options.several_hz
+            )
             port = PortName(channel=need.channel, net=need.port)
             load = coupled_into(draft.job, hookup, state, port, draft.impedances)
             return [replace(_planned(draft, need, state, numbers, hookup), load=load)]
@@ -53,7 +52,7 @@ def _couples(draft: Draft, need: Need, hookup: Hookup, state: State) -> bool:
     place = hookup.view.index(PortName(channel=need.channel, net=need.port))
     levels = [
         abs(complex(differential(draft.predict(hookup, state, hz).transfer)[place]))
-        for hz in need.check.frequencies_hz
+        for hz in need.check.options.several_hz
     ]
     return is_across(need.check) or min(levels) > LEAST_COUPLING
 
@@ -74,7 +73,7 @@ def _response(draft: Draft, need: Need, hookup: Hookup, state: State) -> list[Pl
         _planned(
             draft, need, state, (draft.acquire(hookup, state, _at(need, hz)), reference), hookup, own_hz=hz
         )
-        for hz in need.check.frequencies_hz
+        for hz in need.check.options.several_hz
         if hz != REFERENCE_HZ
     ]
 
@@ -112,7 +111,7 @@ def _planned(
     source = PortName(channel=need.drive.channel if is_across(need.check) else need.channel, net=need.port)
     return PlannedReading(
         check=need.check,
-        quantity=need.check.quantity,
+        quantity=need.check.quantity.name,
         limit=need.check.limit,
         state=state,
         driven=need.drive.channel,

@@ -6,7 +6,7 @@ from harness.plan.states import energised
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
-LIMIT_OVER_EXPECTED = 1.3  # practice: about 1.3 times what the line should draw
+LIMIT_OVER_EXPECTED = 1.3  # times what the line should draw: common practice, no source
 LEAST_LIMIT_A = 0.02  # over that: a supply's current limit is coarse near zero
 
 

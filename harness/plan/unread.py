@@ -8,11 +8,10 @@ from harness.errors import JobError, Mistake
 from harness.job.edge import Edge
 from harness.job.fixture import PortName
 from harness.job.job import Job
-from harness.job.read_edges import EDGE_QUANTITIES
-from harness.job.sequence import BETWEEN_CHANNELS, Check
+from harness.job.sequence import Check
 from harness.job.state import State
 from harness.plan.edge_routes import Routes
-from harness.plan.edges import best_view, edges_of, fitting_hookups
+from harness.plan.edges import TIMED, best_view, edges_of, fitting_hookups, races_of
 from harness.plan.model import Cycle, Plan, PlannedReading
 
 SOME = 3  # examples of what would help
@@ -29,7 +28,7 @@ def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
         for check in job.sequence.checks
         for message in (
             _edges_unread(routes, plan, check)
-            if check.quantity in EDGE_QUANTITIES
+            if check.quantity.family == "change"
             else _unread(routes, plan, check)
         )
     ]
@@ -39,8 +38,8 @@ def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
 
 def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     """What a check in states lacks: every reading at a port, else those of a state that it names."""
-    job, words = routes.job, check.quantity.replace("_", " ")
-    if check.quantity == "supply_current":
+    job, words = routes.job, check.quantity.spoken
+    if check.quantity.family == "supply":
         if not any(reading.check == check for reading in plan.readings):
             yield "none of its states has the relay supply on; expected one that has, such as rest"
         return
@@ -51,7 +50,7 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
         yield f"gives no {words} at {here}: {_why(routes, check, missing)}"
         return
     silent = [state.name for state in check.states or () if state.name not in _states_read(plan, check)]
-    if check.quantity == "intermittency":
+    if check.quantity.family == "cycle":
         silent = [name for name in silent if name != REST.name]
     if silent:
         yield f"gives no {words} in {', '.join(silent)}: {_why(routes, check, [])}"
@@ -59,7 +58,7 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
 
 def _asked(job: Job, check: Check) -> Iterator[Place]:
     for net in check.at:
-        if check.quantity in BETWEEN_CHANNELS:
+        if check.quantity.between_channels:
             yield "", net
         else:
             yield from ((channel, net) for channel in job.sequence.channels)
@@ -69,8 +68,8 @@ def _read(plan: Plan, check: Check) -> Iterator[Place]:
     for reading in _steady(plan):
         if reading.check == check:
             net = reading.port.partition(".")[0]
-            channel = reading.channel if check.quantity == "offset" else reading.driven
-            yield ("" if check.quantity in BETWEEN_CHANNELS else channel), net
+            channel = reading.driven if check.quantity.driven else reading.channel
+            yield ("" if check.quantity.between_channels else channel), net
 
 
 def _states_read(plan: Plan, check: Check) -> set[str]:
@@ -85,7 +84,7 @@ def _steady(plan: Plan) -> Iterator[PlannedReading | Cycle]:
 def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
     """Why a check in states gives nothing there, and what would."""
     job = routes.job
-    match check.quantity:
+    match check.quantity.name:
         case "isolation":
             return (
                 "the drive is led there, and isolation is of a port that is silent; expected a state in "
@@ -100,7 +99,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
             return (
                 "expected a [[hookup]] of each channel, with the same drive and plugs, in which it is viewed"
             )
-        case "capacitance" if check.coupling == "isolation":
+        case "capacitance" if not check.quantity.across(check.options):
             return (
                 "it is told by what one open contact lets through, and none does: the drive is led there, or "
                 "nothing of it comes; expected states in which the port is silent through one open contact"
@@ -129,7 +128,7 @@ def _is_live(
 
 def _edges_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     """What a check of edges lacks: every reading at a port, else those of a race that it names."""
-    job, words = routes.job, check.quantity.replace("_", " ")
+    job, words = routes.job, check.quantity.spoken
     read = {
         (one.edge, one.channel, one.port.partition(".")[0])
         for one in plan.edge_readings
@@ -143,7 +142,7 @@ def _edges_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
             if not here:
                 yield f"gives no {words} at {port}: {_why_no_edge(routes, check, edges, port)}"
                 continue
-            races = check.edge.also if check.edge is not None else ()
+            races = races_of(check, job.sequence.states)
             for race in (race for race in races if race not in here):
                 why = _why_no_edge(routes, check, [race], port)
                 yield f"gives no {words} at {port} in {race.name}: {why}"
@@ -160,13 +159,13 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
     edges = list(edges)
     if not edges:
         reason = "no two of its states differ by one line" + (
-            "" if check.quantity in ("transient", "bounce", "gap") else " that this is a time of"
+            " that this is a time of" if check.quantity.name in TIMED else ""
         )
-    elif check.quantity == "gap" and (names := _several(routes, check, edges, port)):
+    elif check.quantity.name == "gap" and (names := _several(routes, check, edges, port)):
         reason = f"several relays move at once ({', '.join(names)}), and their gaps overlap"
-    elif check.quantity == "gap":
+    elif check.quantity.name == "gap":
         reason = "no contact is seen to leave one signal and to reach another"
-    elif check.quantity == "bounce":
+    elif check.quantity.name == "bounce":
         reason = "no contact is seen to close on a signal"
     else:
         reason = "no contact of its route moves there, or no signal is led there on either side"
@@ -192,7 +191,7 @@ def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
         pair = (REST, State(on=(line,)))
         for before, after in (pair, pair[::-1]):
             edge = Edge(before=before, after=after)
-            wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity)
+            wanted = {"operate_time": "operate", "release_time": "release"}.get(check.quantity.name)
             if (
                 wanted in (None, edge.direction)
                 and best_view(routes, check, edge, port, fitting_hookups(routes.job, port)).places

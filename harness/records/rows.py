@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import RecordsError
-from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records import tables
 from harness.records.run import AcquisitionRecord, RunEvent, RunHeader
 from harness.records.sound import sound, unpacked
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
+from harness.toml_files.file import JobFile
 
 Row = Mapping[str, Any]
 

@@ -9,9 +9,9 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.job.file import JobFile
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
+from harness.toml_files.file import JobFile
 
 DEFAULT_RECORDS = Path("switchwalk-records") / "records.sqlite"
 

@@ -12,7 +12,6 @@ from typing import Any, Self, TypeVar
 from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
 
 from harness.errors import NoSuchRun, RecordsError
-from harness.job.file import JobFile
 from harness.reading import Reading
 from harness.records import kept, ledger, rows, tables
 from harness.records.adding import insert_rows
@@ -51,6 +50,7 @@ from harness.records.run import (
 from harness.records.sound import sound
 from harness.records.wear import Unit, read_operations
 from harness.roles import Capture, Identity
+from harness.toml_files.file import JobFile
 
 T = TypeVar("T")
 

@@ -13,7 +13,7 @@ from harness.report import notes, words
 from harness.report.templates import templates_in
 from harness.report.write import SYMBOLS
 from harness.statistics.yields import tests_of_units
-from harness.units import format_value
+from harness.units import format_difference, format_value
 
 if TYPE_CHECKING:
     from harness.records.store import RunStore
@@ -61,8 +61,8 @@ def certify(store: "RunStore", run_id: int) -> str:
     found = store.verify(run_id)
     if found.findings:
         raise RecordsError(
-            f"{store.place}: run {run_id} is not as it was recorded: {found.findings[0].what}. Nothing is "
-            "certified. `switchwalk verify` tells more; bring back a copy of the records"
+            f"{store.place}: run {run_id} is not as it was recorded: {found.findings[0].what}. No "
+            "certificate is written. `switchwalk verify` says more; restore a copy of the records"
         )
     return text
 
@@ -80,7 +80,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
     if run.outcome not in _VERDICTS or run.ended is None:
         raise UsageError(
             f"run {run.run_id} was {run.outcome} and has no verdict on unit {run.header.serial}: there is "
-            f"nothing to certify. `switchwalk resume {run.run_id}` goes on with it, or run the unit again"
+            f"nothing to certify. `switchwalk resume {run.run_id}` continues it, or test the unit again"
         )
     if run.header.purpose:
         what = "measured a part" if run.header.purpose == "own tests" else "tested the bench"
@@ -146,7 +146,7 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
 
 
 def _plainly(largest: float, unit: str) -> str:
-    return "" if not largest or unit == "" else format_value(largest, unit, digits=2)
+    return "" if not largest or unit == "" else format_difference(largest, unit, digits=2)
 
 
 def _tones(group: Iterable[Reading]) -> str:
@@ -173,9 +173,9 @@ def _named(names: Iterable[str]) -> str:
 
 def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
     return [
-        "This is the maker's own test record. It is not a calibration, not by an accredited laboratory, and "
-        "gives no traceability beyond what the owner of the instruments can show.",
-        "Nothing is claimed for any state, port, frequency or level that is not named here, nor for any "
-        "other unit of the kind, another time or another temperature.",
+        "This is the maker's own test record. It is not a calibration and not by an accredited laboratory, "
+        "and it is traceable only as far as the owner of the instruments can show.",
+        "Nothing is claimed for any state, port, frequency or level that is not named here, for any other "
+        "unit of this kind, or for another time or temperature.",
         *notes.not_claimed(run.header, (reading.quantity for reading in readings)),
     ]

@@ -129,7 +129,7 @@ def _text(panels: dict[str, Cells]) -> str:
             if tally.seen < tally.possible
         ]
         told.append(f"{title}: {seen} of {possible}" + (f", of which {', '.join(short)}" if short else ""))
-    return f"Faults seen of those possible. {'. '.join(told)}."
+    return f"Faults detected, of those possible. {'. '.join(told)}."
 
 
 def _svg(panels: dict[str, Cells]) -> tuple[str, int]:

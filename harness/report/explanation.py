@@ -17,9 +17,11 @@ MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
 LOOK_FOR: dict[str, str] = {
     "noise": "hum, a leaking supply or an open screen",
-    "distortion": "a joint that rectifies or a part overdriven",
+    "distortion": "a joint that rectifies, or an overdriven part",
     "offset": "leakage from the supply or a coil",
-    "transient": "coil current in a signal's return or a missing diode",
+    "click_peak": "coil current in a signal's return or a missing diode",
+    "click_energy": "coil current in a signal's return or a missing diode",
+    "click_duration": "coil current in a signal's return or a missing diode",
     "intermittency": "a contact or a joint that comes and goes",
 }
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
@@ -72,15 +74,15 @@ def shown_groups(found: Diagnosis) -> tuple[Group, ...]:
 def _headline(found: Diagnosis, shown: tuple[Group, ...]) -> str:
     if found.says_healthy:
         levels = "these levels and currents" if found.unweighed else "these readings"
-        return f"No listed fault explains {levels} better than a sound unit does."
+        return f"No fault on the list explains {levels} better than a sound unit does."
     if not found.explained:
-        return "Nothing in the list explains these readings. Nearest, and still wrong, is:"
+        return "No fault on the list explains these readings. The nearest, which does not fit, is:"
     first = shown[0]
     count = len(first.suspects)
     what = "Two faults at once explain" if len(first.suspects[0]) > 1 else "One fault explains"
     if count == 1:
         return f"{what} these readings:"
-    return f"{what} these readings; {count} candidates are not told apart by them:"
+    return f"{what} these readings; {count} candidates can't be told apart by them:"
 
 
 def _group(group: Group, module: Module, fixture: Fixture) -> ExplainedGroup:
@@ -122,21 +124,19 @@ def _remarks(found: Diagnosis) -> list[str]:
     remarks = []
     if found.over_current:
         remarks.append(
-            f"The run was stopped by over-current in state {found.over_current}, so the supply's current is "
-            "nearly all that is known."
+            f"The run was stopped by over-current in state {found.over_current}, so little more than the "
+            "supply current is known."
         )
     if not found.explained and not found.doubles:
         remarks.append("Pairs of faults were not tried here; `switchwalk diagnose` tries them.")
     if not found.explained and found.doubles:
         remarks.append(
-            "Pairs of faults were tried too. Look for what is on no list: wiring, wrong parts, a lead."
+            "Pairs of faults were tried too. Look for what is not on the list: wiring, wrong parts, a lead."
         )
     if any(
         fault.kind.startswith("link") for group in found.groups[:1] for s in group.suspects for fault in s
     ):
-        remarks.append(
-            "A plug belongs to the fixture: set it right and test again before the unit is opened."
-        )
+        remarks.append("A plug belongs to the fixture: correct it and test again before you open the unit.")
     return [*remarks, *_unweighed(found.unweighed), *found.notes]
 
 
@@ -149,8 +149,8 @@ def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
         for quantity, count in counts.items()
     )
     yield (
-        f"Not explained here: {what}. The circuit's resistors, capacitors and contacts foretell nothing of "
-        "these, so they speak for or against no fault."
+        f"Not explained here: {what}. The circuit predicts nothing about these, so they are evidence for or "
+        "against no fault."
     )
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from harness.job.sequence import Quantity
+from harness.quantities.registry import QUANTITIES
 from harness.records.run import RunHeader
 
 TERMINAL_CAUTIONS = """\
@@ -20,14 +20,15 @@ Before you start:
 
 CAUTIONS: tuple[tuple[str, str], ...] = (
     (
-        "The law and the licensed come first",
-        "Local electrical and workplace rules, and people qualified for the work, take precedence over "
-        "anything written here. This is a procedure for low-voltage signal modules on a bench.",
+        "Local codes and licensed practice come first",
+        "Electrical and workplace rules, and people qualified for the work, take precedence over anything "
+        "written here. This is a procedure for low-voltage signal modules on a bench.",
     ),
     (
         "Scope and generator grounds are earth",
-        "The ground clip of a probe joins the protective earth. Clip it to pin 1 only; look at a balanced "
-        "pair with two probes and take the difference. Never lift the earth of an instrument.",
+        "The ground clip of a probe is connected to protective earth. Clip it to pin 1 only, never to a "
+        "leg; look at a balanced pair with two probes and take the difference. Never lift the earth of an "
+        "instrument.",
     ),
     (
         "Phantom power",
@@ -36,9 +37,9 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "Relay coils and their supply",
-        "A coil without its diode can kick to more than a thousand volts at release. Keep the current "
-        "limit set, energise new boards one line at a time, and switch the supply off before anything is "
-        "plugged or unplugged.",
+        "A coil without its diode can produce more than a thousand volts when it is switched off: put a "
+        "clamp across every control line in the fixture. Keep the current limit set, energise new boards "
+        "one line at a time, and switch the supply off before anything is plugged, unplugged or soldered.",
     ),
     (
         "Ears and loudspeakers",
@@ -47,7 +48,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "Mains with the covers off",
-        "Not part of this procedure. It needs a competent person, a place made for it, and isolation.",
+        "Not part of this procedure. That needs a qualified person, a suitable place, and isolation.",
     ),
     (
         "Static",
@@ -56,31 +57,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
 )
 
-QUANTITIES_IN_WORDS: dict[Quantity, str] = {
-    "gain": "gain",
-    "polarity": "polarity",
-    "phase": "phase",
-    "balance": "balance of the legs",
-    "balance_phase": "phase between the legs",
-    "channel_match": "match of the channels",
-    "channel_phase": "phase between the channels",
-    "offset": "direct voltage",
-    "isolation": "isolation",
-    "crosstalk": "crosstalk",
-    "supply_current": "supply current",
-    "response": "response over frequency",
-    "common_mode_rejection": "common-mode rejection",
-    "noise": "noise",
-    "distortion": "distortion",
-    "contact_resistance": "contact resistance",
-    "capacitance": "stray capacitance",
-    "intermittency": "intermittent contacts",
-    "transient": "clicks at a change of state",
-    "operate_time": "operate time",
-    "release_time": "release time",
-    "bounce": "bounce",
-    "gap": "break before make",
-}
+QUANTITIES_IN_WORDS = {name: quantity.words for name, quantity in QUANTITIES.items()}
 
 DECISIONS = {
     "guarded": (
@@ -97,16 +74,16 @@ def not_claimed(header: RunHeader, quantities: Iterable[str]) -> list[str]:
     left_out = [words for name, words in QUANTITIES_IN_WORDS.items() if name not in taken]
     notes = []
     if header.simulated:
-        notes.append("This run was simulated: it tells about the test and proves nothing about any board.")
+        notes.append("This run was simulated: it says something about the test and nothing about any board.")
     notes.append(
-        "It speaks for the states, ports, tones and levels listed, at the time and temperature of the run."
+        "It is valid for the states, ports, tones and levels listed, at the time and temperature of the run."
     )
     if left_out:
-        notes.append(f"Not looked at in this run: {', '.join(left_out)}.")
+        notes.append(f"Not measured in this run: {', '.join(left_out)}.")
     notes += [
         "Contact life is not covered; neither are electrical safety and electromagnetic compatibility.",
-        "Uncertainties rest on the data-sheet figures in the bench file. Whether an instrument's "
-        "calibration is in date is for the owner to know.",
-        "“Below” is where the bench's own floor lies, not a measured level.",
+        "Uncertainties are based on the data-sheet figures in the bench file. The owner has to know whether "
+        "an instrument's calibration is valid.",
+        "“Below” gives the bench's floor, not a measured level.",
     ]
     return notes

@@ -33,7 +33,7 @@ def print_page(page: Path, paper: Path) -> None:
     if browser is None:
         raise RecordsError(
             f"{paper}: there is no browser to print with (looked for {', '.join(_BROWSERS)}). Install "
-            f"chromium, or open {page} in any browser and print it to a file"
+            f"chromium, or open {page} in any browser and print it to a PDF file"
         )
     # As root the browser refuses its own sandbox. The page is ours, and has no script.
     root = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
@@ -52,5 +52,5 @@ def print_page(page: Path, paper: Path) -> None:
             unfinished.unlink(missing_ok=True)
             raise RecordsError(
                 f"{paper}: {Path(browser).name} did not print it ({type(error).__name__}). Open {page} in "
-                "any browser and print it to a file"
+                "any browser and print it to a PDF file"
             ) from error

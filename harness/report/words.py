@@ -8,23 +8,26 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.reading import Reading, Verdict
+from harness.reading import Contribution, Reading, Verdict
 from harness.records.run import Outcome
-from harness.units import format_value
+from harness.units import difference_unit, format_value
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("fail", "missing", "unproven", "pass")
 """Worst first."""
 
 OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
-    "pass": "Every reading lies inside its limit.",
-    "fail": "At least one limit is not kept.",  # of a reading, or of the supply's current
-    "unproven": "Nothing is shown to be outside its limit, but not every reading is shown to be inside.",
+    "pass": "Every reading is inside its limit.",
+    "fail": "At least one limit was not met.",  # of a reading, or of the supply's current
+    "unproven": "No reading is certainly outside its limit, but at least one is not certainly inside.",
     "stopped": "The run was stopped by the bench or by hand. There is no verdict on the unit.",
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
 
 MARKS: dict[Verdict, str] = {"pass": "ok", "fail": "FAIL", "unproven": "UNPROVEN", "missing": "MISSING"}
 """A verdict at the beginning of a line."""
+
+LEAST_SHARE_SHOWN = 1e-3
+"""Of a combined standard uncertainty; smaller lines of a budget are not written."""
 
 _SWEPT = "response"  # of several frequencies in one check, each a reading of its own
 
@@ -115,6 +118,12 @@ def _concern(reading: Reading) -> tuple[int, float, float]:
     return VERDICT_ORDER.index(reading.verdict), in_uncertainties, inside
 
 
+def budget_shown(reading: Reading) -> tuple[Contribution, ...]:
+    """The budget without the lines that are under a thousandth of the whole and change no digit of it."""
+    whole = math.hypot(*(part.standard for part in reading.budget))
+    return tuple(part for part in reading.budget if part.standard >= LEAST_SHARE_SHOWN * whole)
+
+
 def half_interval(reading: Reading) -> float | None:
     """Give the expanded uncertainty, half of the interval's width; None where it is not known or finite."""
     if reading.low is None or reading.high is None:
@@ -140,6 +149,7 @@ class _Writer:
         self._half = None if reading.floor else half_interval(reading)
         self._factor, prefix = self._prefix()
         self._unit = prefix + reading.unit
+        self._difference_unit = prefix + difference_unit(reading.unit)
 
     def value(self) -> str:
         reading = self._reading
@@ -157,7 +167,9 @@ class _Writer:
                 f"{self.number(reading.value)} "
                 f"({self._bare(reading.low or 0.0)} to {self._bare(reading.high or 0.0)})"
             )
-        return f"{self._bare(reading.value)} ± {self._bare(self._half)} {self._unit}"
+        if self._difference_unit != self._unit:
+            return f"{self.number(reading.value)} ± {self._difference(self._half)}"
+        return f"{self._bare(reading.value)} ± {self._difference(self._half)}"
 
     def limit(self) -> str:
         reading = self._reading
@@ -174,7 +186,7 @@ class _Writer:
         inside = margin(self._reading)
         if inside is None or not math.isfinite(inside):
             return ""
-        return f"{self.number(abs(inside))} {'inside' if inside >= 0 else 'outside'}"
+        return f"{self._difference(abs(inside))} {'inside' if inside >= 0 else 'outside'}"
 
     def number(self, value: float | None) -> str:
         if value is None or not math.isfinite(value):
@@ -182,6 +194,9 @@ class _Writer:
         if self._reading.unit == "":
             return format_value(value, "")
         return f"{self._bare(value)} {self._unit}"
+
+    def _difference(self, value: float) -> str:
+        return f"{self._bare(value)} {self._difference_unit}"
 
     def _bare(self, value: float) -> str:
         text = f"{value / self._factor:.{self._decimals()}f}"

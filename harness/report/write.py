@@ -69,7 +69,7 @@ def write_report(
     except OSError as error:
         raise RecordsError(
             f"{path}: the report can't be written: {error.strerror or error}. The run is safe in the "
-            "records; see to the disk or the folder"
+            "records; check the disk or the folder"
         ) from error
 
 

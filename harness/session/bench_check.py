@@ -7,13 +7,14 @@ from pathlib import Path
 
 from drivers.profile import GeneratorProfile, OscilloscopeProfile, Profile, SupplyProfile, SwitchboardProfile
 from drivers.profile_files import load_profile
+from harness.bench_file import BenchFile
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
-from harness.job.bench import BenchFile
 from harness.job.job import Job
 from harness.measure.noise import least_noise_vrms
 from harness.measure.tones import choose_tones
 from harness.plan.model import IDLE_HZ
+from harness.quantities.residual import NoiseOptions
 from harness.units import dbu_from_vrms
 
 
@@ -110,13 +111,13 @@ def _drowned(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[M
     finest_v = profile.volts_per_division_v[0] * probe
     for index, check in enumerate(job.sequence.checks, start=1):
         limit_dbu = check.limit.high if check.limit and check.limit.unit == "dBu" else None
-        if check.quantity != "noise" or limit_dbu is None:
+        if not isinstance(check.options, NoiseOptions) or limit_dbu is None:
             continue
         floor_dbu = dbu_from_vrms(
             least_noise_vrms(
                 finest_v,
                 choose_tones(IDLE_HZ),
-                weighting=check.weighting,
+                weighting=check.options.weighting,
                 k=job.sequence.coverage_factor,
             )
         )

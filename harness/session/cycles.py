@@ -6,17 +6,15 @@ from math import sqrt
 
 from harness.errors import BenchError, ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import Limit
 from harness.job.state import State
 from harness.judge import judge, limits_for
-from harness.measure.budget import Estimate
 from harness.measure.intermittency import failure_rate, missed
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair, choose_tones
 from harness.plan.cycles import levels_of
 from harness.plan.estimate import CYCLE_RECORD_S
 from harness.plan.model import Cycle, CycleLevels, HookupVisit
-from harness.reading import Reading
+from harness.reading import Estimate, Limit, Reading
 from harness.session.context import RunContext
 from harness.session.inputs import input_numbers
 from harness.session.recorder import Ask, Captured
@@ -37,7 +35,7 @@ def cycle_reading(
     done = 0
     try:
         stage.drive.apply(cycle.stimulus)
-        for number in range(1, cycle.check.operations + 1):
+        for number in range(1, cycle.operations + 1):
             found = _operate(stage, hookup, cycle)
             done = number
             if found:
@@ -111,7 +109,7 @@ def _ask(hookup: Hookup, state: State, cycle: Cycle, expected: CycleLevels) -> A
 
 def _judged(stage: RunContext, cycle: Cycle, misses: list[str]) -> Reading:
     sequence = stage.job.sequence
-    operations = cycle.check.operations
+    operations = cycle.operations
     rate = failure_rate(len(misses), operations, confidence=CONFIDENCE)
     lower = failure_rate(len(misses), operations, confidence=CONFIDENCE, sides="two").lower
     found = Estimate(

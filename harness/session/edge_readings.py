@@ -2,18 +2,23 @@
 
 from dataclasses import dataclass
 from math import inf, sqrt
+from typing import Literal
 
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import Limit
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, limits_for
-from harness.measure.budget import Estimate
 from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
 from harness.plan.model import EdgeReading
-from harness.reading import Reading, Verdict
+from harness.quantities.change import ClickOptions
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Estimate, Limit, Reading, Verdict
 
-UNITS = {"peak": "V", "energy": "V²s", "duration": "s", None: "s"}
+CLICKS: dict[str, Literal["peak", "energy", "duration"]] = {
+    "click_peak": "peak",
+    "click_energy": "energy",
+    "click_duration": "duration",
+}
 TIMED = ("operate_time", "release_time")
 
 
@@ -61,12 +66,12 @@ def _estimate(
         case "gap":
             return read_gap(change, row, k)
         case _:
-            said = planned.check.edge
+            options = planned.check.options
             return read_click(
                 change,
                 (hot, hot + 1),
-                measure="peak" if said is None or said.measure is None else said.measure,
-                audio=said is not None and said.band == "audio",
+                measure=CLICKS[planned.quantity],
+                audio=isinstance(options, ClickOptions) and options.band == "audio",
                 gain_standard=gain_accuracy / sqrt(3),
                 k=k,
             )
@@ -101,7 +106,7 @@ def _reason(planned: EdgeReading, change: Change, found: Estimate, verdict: Verd
 
 
 def _unit(planned: EdgeReading) -> str:
-    return UNITS[planned.check.edge.measure if planned.check.edge is not None else None]
+    return QUANTITIES[planned.quantity].unit
 
 
 def _reading(

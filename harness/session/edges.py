@@ -161,9 +161,7 @@ class EdgeWalk:
             reading.limit.high
             for reading in stage.plan.edge_readings
             if reading.acquisition == planned.number and reading.limit is not None
-            if reading.quantity == "transient"
-            and reading.limit.unit == "V"
-            and reading.limit.high is not None
+            if reading.quantity == "click_peak" and reading.limit.high is not None
         ]
         room_v = max([CLICK_ROOM_V, *limits])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}

@@ -15,7 +15,7 @@ from harness.session.inputs import input_numbers
 from harness.session.recorder import Ask, Taken
 from harness.session.through import LOW_LEVEL_VRMS
 
-LARGEST_DC_V = 0.5  # practice: above this something with phantom power or an amplifier is connected
+LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
 DC_PEAK_V = 2.0  # the range that DC is looked for on: a fault clips it, a scope's own offset is small on it
 FOREIGN_LEG = 3.0  # a pin that sees the other leg's tone this many times above its own has the wrong lead
 NOTHING = 0.02  # of what the circuit predicts: less is nothing

@@ -17,8 +17,8 @@ from types import FrameType, TracebackType
 from typing import Self
 
 from drivers.bench import make_left_safe, open_bench
+from harness.bench_file import BenchFile
 from harness.errors import BenchError, UsageError
-from harness.job.bench import BenchFile
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.measure.reference import Reference

@@ -7,18 +7,19 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from drivers.profile_files import NAME, load_profile, own_profile
+from harness.bench_file import load_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
-from harness.job.file import JobFile
 from harness.job.fixture import Hookup
 from harness.job.job import Job
-from harness.job.load import BENCH, load_bench, load_job
-from harness.job.located import read_located
+from harness.job.load import BENCH, load_job
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
 from harness.records.run import RunHeader, RunRecord
 from harness.session.bench_check import check_bench
 from harness.session.recorded import JOB_FILES, recorded_job
+from harness.toml_files.file import JobFile
+from harness.toml_files.located import read_located
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup, PortName
-from harness.job.sequence import AGAINST_THE_DRIVE, BETWEEN_CHANNELS, Limit
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure import quantities
 from harness.measure.bare import Bare
-from harness.measure.budget import Estimate
 from harness.measure.quantities import View
 from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, predicted_transfer
@@ -19,15 +17,12 @@ from harness.plan import steady
 from harness.plan.hookups import is_across
 from harness.plan.model import PlannedReading, Stimulus
 from harness.plan.supply import SUPPLY_METER
-from harness.reading import Reading, Verdict
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Estimate, Limit, Reading, Verdict
 from harness.roles import SupplyReading
 from harness.session.recorder import Taken
 from harness.session.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view
 
-UNITS = {
-    "polarity": "", "phase": "deg", "balance_phase": "deg", "channel_phase": "deg", "offset": "V",
-    "supply_current": "A", "noise": "dBu", "distortion": "%", "contact_resistance": "ohm", "capacitance": "F",
-}  # all others are dB  # fmt: skip
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
 
@@ -73,7 +68,7 @@ def make_reading(
             planned, measured, transfers, sequence.coverage_factor, referenced=reference is not None
         )
         expected = _expected(planned, measured, sequence.coverage_factor)
-        if planned.quantity in AGAINST_THE_DRIVE and expected is not None:
+        if QUANTITIES[planned.quantity].unit == "deg" and expected is not None:
             found = quantities.near_deg(found, expected.value)
         return _judged(planned, measured, found, expected, sequence)
     except ReadingError as error:
@@ -114,7 +109,7 @@ def _refuse(planned: PlannedReading, one: Measured) -> None:
     channels = {planned.channel}
     if is_across(planned.check):
         channels = {planned.channel, planned.driven}
-    elif planned.quantity in BETWEEN_CHANNELS:
+    elif QUANTITIES[planned.quantity].between_channels:
         channels = {_driven_channel(one)}
     inputs = {
         one.taken.capture.inputs[row]
@@ -148,7 +143,7 @@ def _quantity(
     predicted: bool = False,
 ) -> Estimate:
     """The planned quantity of these transfers, be they measured or predicted."""
-    if planned.quantity in BETWEEN_CHANNELS:
+    if QUANTITIES[planned.quantity].between_channels:
         first, other = measured
         compare = (
             quantities.channel_phase if planned.quantity == "channel_phase" else quantities.channel_match
@@ -227,7 +222,7 @@ def _expected(
         expected = _quantity(planned, measured, transfers, coverage_factor, predicted=True)
     except ReadingError:
         return None
-    if expected.floor or (UNITS.get(planned.quantity, "dB") == "dB" and expected.value < NO_LEVEL_DB):
+    if expected.floor or (QUANTITIES[planned.quantity].unit == "dB" and expected.value < NO_LEVEL_DB):
         return None
     return expected
 
@@ -287,7 +282,7 @@ def _judged(
         if found.value == 0.0:
             reason = "neither in phase nor inverted: look for a missing leg"
     else:
-        limit = planned.limit or Limit(kind="between", unit=UNITS.get(planned.quantity, "dB"))
+        limit = planned.limit or Limit(kind="between", unit=QUANTITIES[planned.quantity].unit)
         low, high = limits_for(limit, expected.value if expected else None)
         doubt = (expected.standard or 0.0) if expected and limit.kind == "within" else 0.0
         verdict = judge(found, low, high, decision=sequence.decision, expected_standard=doubt)
@@ -327,7 +322,7 @@ def _reading(
         port=planned.port,
         hookup=measured[-1].hookup.name if measured else "",
         frequency_hz=planned.frequency_hz,
-        unit=UNITS.get(planned.quantity, "dB"),
+        unit=QUANTITIES[planned.quantity].unit,
         value=found.value if found else None,
         standard=found.standard if found else None,
         low=found.low if found else None,

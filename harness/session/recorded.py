@@ -37,7 +37,9 @@ UNWEIGHED = (
     "noise",
     "distortion",
     "offset",
-    "transient",
+    "click_peak",
+    "click_energy",
+    "click_duration",
 )  # no linear circuit foretells them
 JOB_FILES = (MODULE, FIXTURE, SEQUENCE, BENCH)
 _INPUT = re.compile(r"\binput (\d+) ")

@@ -4,12 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.errors import ReadingError
-from harness.job.sequence import Limit
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
-from harness.measure.budget import Estimate
 from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
-from harness.reading import Reading
+from harness.reading import Estimate, Limit, Reading
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +57,6 @@ def _is_same(planned: PlannedReading | EdgeReading | Cycle, hookup: str, reading
         and (reading.channel, reading.port) == (planned.channel, planned.port)
         and reading.hookup in (hookup, "")
         and reading.frequency_hz in (None, planned.frequency_hz)
-        and (planned.quantity != "transient" or planned.limit is None or planned.limit.unit == reading.unit)
     )
 
 

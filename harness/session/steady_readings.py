@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.bare import Bare
-from harness.measure.budget import Estimate
 from harness.measure.capacitance import Quiet, coupling_capacitance
 from harness.measure.common_mode import common_mode_rejection, exchanged, worst_rejection
 from harness.measure.contact import Loading, series_resistance
@@ -20,7 +19,10 @@ from harness.measure.quantities import View
 from harness.measure.quasi_peak import quasi_peak
 from harness.measure.response import response
 from harness.measure.transfer import Transfer
+from harness.plan.hookups import is_across
 from harness.plan.model import PlannedReading, Stimulus
+from harness.quantities.residual import DistortionOptions, NoiseOptions
+from harness.reading import Estimate
 from harness.roles import Capture
 from harness.session.bare import harmonics_of
 from harness.session.recorder import Taken
@@ -120,7 +122,7 @@ def _capacitance(planned: PlannedReading, seen: Sequence[Seen], k: float) -> Est
         Quiet(
             frequency_hz=one.frequency_hz,
             view=one.view,
-            driven=one.driven if planned.check.coupling == "crosstalk" else None,
+            driven=one.driven if is_across(planned.check) else None,
         )
         for one in seen
     ]
@@ -141,11 +143,13 @@ def noise_level(
     k: float,
 ) -> Estimate:
     """Noise of a pair, dBu, less the bench's own on the same ranges; a floor where that is not known."""
+    options = planned.check.options
+    weighting = options.weighting if isinstance(options, NoiseOptions) else "none"
     own = _own_volts(bare.noise, capture, rows)
     step_v = (capture.step_v[rows[0]], capture.step_v[rows[1]])
     gain_standard = (gain_accuracy / 3**0.5, gain_accuracy / 3**0.5)
     volts = capture.volts[list(rows)]
-    if planned.check.weighting == "quasi-peak":
+    if weighting == "quasi-peak":
         found = quasi_peak(
             volts, capture.interval_s, own_volts=own, step_v=step_v, gain_standard=gain_standard, k=k
         )
@@ -155,7 +159,7 @@ def noise_level(
             capture.interval_s,
             own_volts=own,
             step_v=step_v,
-            weighting="a" if planned.check.weighting == "A" else "flat",
+            weighting="a" if weighting == "A" else "flat",
             gain_standard=gain_standard,
             k=k,
         )
@@ -186,5 +190,8 @@ def distortion(
     """Distortion of a pair, a fraction, less what the same tone shows in the through hookup."""
     seen = harmonics_of(taken.capture, rows, stimulus)
     through = bare.harmonics.get((stimulus.frequency_hz, stimulus.level_vrms, rows[0] // 2))
-    measure = thd_and_noise if planned.check.include == "everything" else thd
+    options = planned.check.options
+    measure = (
+        thd_and_noise if isinstance(options, DistortionOptions) and options.include == "everything" else thd
+    )
     return measure(seen, through, largest_residual=0.0 if through else LARGEST_RESIDUAL, k=k)

@@ -96,7 +96,7 @@ class Walk:
                     done=self._begun,
                     total=self._total,
                     operations=context.operations(),
-                    doing=f"{cycle.line} on and off {cycle.check.operations} times",
+                    doing=f"{cycle.line} on and off {cycle.operations} times",
                 )
             )
             reading = cycle_reading(context, visit.hookup, cycle, recover=self._recover_in, visit=visit)

@@ -14,7 +14,7 @@ from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
 from harness.statistics.batch import SideDifference, class_count
 from harness.statistics.control import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson
-from harness.units import format_value
+from harness.units import difference_unit, format_value
 
 UNITS_A_GROUP = 20  # of the yield chart, so that its whiskers tell something
 MOST_GROUPS = 24
@@ -79,7 +79,7 @@ def moving_ranges(label: str, unit: str, chart: IndividualsChart, names: Sequenc
 
     names: serial numbers, one a value. Ranges beyond the limit are drawn as squares.
     """
-    ranges = [float(value) for value in chart.ranges]
+    ranges, unit = [float(value) for value in chart.ranges], difference_unit(unit)
     scale = scale_of([*ranges, chart.upper_range], unit)
     picture = Picture(640, 118)
     top = 1.08 * max([*ranges, chart.upper_range]) / scale.factor
@@ -107,7 +107,7 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
 
     values: shape (n,), n >= 2; names: serial numbers, one a value.
     """
-    unit, found = side.key.unit, side.difference
+    unit, found = difference_unit(side.key.unit), side.difference
     own = [float(value) for value in values]
     scale = scale_of([*own, found.low, found.high], unit)
     low, high = roomy([*own, found.low, found.high, 0.0])
@@ -162,9 +162,9 @@ def _in_words(chart: IndividualsChart, unit: str, limits: Limits, near: Limits) 
         f"{chart.values.size} values, mean {format_value(chart.centre, unit)}, "
         f"chart limits {format_value(chart.lower, unit)} to {format_value(chart.upper, unit)}."
     ]
-    told += [f"The limit of {format_value(end, unit)} is too far away to be drawn." for end in far]
+    told += [f"The limit of {format_value(end, unit)} is outside the chart." for end in far]
     rules = sorted({signal.rule for signal in chart.signals})
-    told += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule is met."]
+    told += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule signals."]
     return " ".join(told)
 
 

@@ -69,7 +69,7 @@
       }
       say(calm);
     } catch {
-      say("Nothing can be heard of the records now; this is how they stood.");
+      say("No connection to the records; this is their last known state.");
     }
   };
   const again = async () => { await look(); ago(); setTimeout(again, 2000); };

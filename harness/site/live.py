@@ -290,7 +290,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._say(HTTPStatus.MISDIRECTED_REQUEST, f"This is {self.server.address} and nothing else.")
             return
         if self.headers.get("Content-Length", "0") != "0" or "Transfer-Encoding" in self.headers:
-            self._say(HTTPStatus.BAD_REQUEST, "A request to read has nothing to bring.")
+            self._say(HTTPStatus.BAD_REQUEST, "GET requests must not carry a body.")
             return
         address = urlsplit(self.path)
         known = self.headers.get("If-None-Match", "")
@@ -300,7 +300,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._say(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
             return
         if found is None:
-            self._say(HTTPStatus.NOT_FOUND, "There is no such page.")
+            self._say(HTTPStatus.NOT_FOUND, "No such page.")
             return
         text, state = found
         if state and state == known:
@@ -320,7 +320,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _refuse(self) -> None:
         self.close_connection = True
-        self._say(HTTPStatus.METHOD_NOT_ALLOWED, "These pages can be read and nothing else.")
+        self._say(HTTPStatus.METHOD_NOT_ALLOWED, "These pages are read-only.")
 
     def _say(self, status: HTTPStatus, sentence: str) -> None:
         self.close_connection = True

@@ -19,6 +19,7 @@ from harness.site.study import Study
 from harness.site.unit import UnitView
 from harness.site.words import breakable, in_words, limits, mark, moment, number, share, sign_of_life
 from harness.statistics.yields import YIELD_DEFINITION
+from harness.units import difference_unit
 
 if TYPE_CHECKING:
     import jinja2
@@ -27,7 +28,7 @@ HERE = Path(__file__).parent
 MOST_GOING = 5
 _MEANING = {
     **OUTCOME_MEANS,
-    INTERRUPTED: "The run has not ended: it is under way, or was left off. There is no verdict yet.",
+    INTERRUPTED: "The run has not finished: it is running, or was interrupted. There is no verdict yet.",
 }
 PAPERS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""
@@ -156,7 +157,9 @@ class Pages:
     def _templates(self) -> "jinja2.Environment":
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
-        for write in (in_words, mark, moment, sign_of_life, breakable, share, number, limits):
+        for write in (
+            in_words, mark, moment, sign_of_life, breakable, share, number, limits, difference_unit,
+        ):  # fmt: skip
             environment.filters[write.__name__] = write
         return environment
 

@@ -20,7 +20,7 @@ from harness.site.model import BatchOfUnits, Unit
 from harness.site.pages import PAPERS, paper_name
 
 MARK = ".switchwalk-site"
-_ABOUT = "Written by switchwalk site; what is in this folder is written anew as the records grow."
+_ABOUT = "Written by switchwalk site; files in this folder are overwritten when there are new records."
 _OWN = {".py", ".html", ".css", ".js"}
 
 

@@ -20,7 +20,7 @@ from harness.statistics.anova import AnovaRow
 STUDY_SIGMAS = 6.0
 CONFIDENCE = 0.95
 POOL_ABOVE_P = 0.25
-"""An interaction with a p above this is taken for repeatability; common practice."""
+"""An interaction with a p above this is counted as repeatability (AIAG MSA, 4th edition, as quoted)."""
 
 NDC_FACTOR = 1.41
 """What the manual prints for the square root of two."""

@@ -17,7 +17,7 @@ from harness.statistics.capability import (
     range_confidence,
 )
 from harness.statistics.control import finite_values, varies
-from harness.units import counted, format_value
+from harness.units import counted, format_difference, format_value
 
 FEWEST_FOR_LIMITS = 10
 DECADES_OF_STEP = 1  # limits are rounded outwards to a tenth of the power of ten of their distance
@@ -59,8 +59,8 @@ def propose_limits(
     if guard > 0:
         low, high = None if low is None else low - guard, None if high is None else high + guard
         reasons.append(
-            f"Wider by {_said(guard, unit, 3)}, the expanded uncertainty of one reading, because a reading "
-            "passes only with its whole interval within."
+            f"Wider by {format_difference(guard, unit)}, the expanded uncertainty of one reading, because a "
+            "reading passes only with its whole interval within."
         )
     low, high = _rounded(low, high, float(np.mean(data)))
     low, high, kept = _not_beyond(low, high, current)
@@ -73,7 +73,10 @@ def _spread(
     data: np.ndarray, unit: str, side: Side, proportion: float, confidence: float
 ) -> tuple[float | None, float | None, list[str]]:
     mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
-    told = f"{data.size} values, mean {_said(mean, unit, 5)}, standard deviation {_said(sigma, unit, 3)}."
+    told = (
+        f"{data.size} values, mean {_said(mean, unit, 5)}, "
+        f"standard deviation {format_difference(sigma, unit)}."
+    )
     normal = data.size >= FEWEST_FOR_NORMALITY and varies(data) and normality(data).p >= NORMALITY_LEVEL
     if normal:
         interval = normal_tolerance(data, proportion=proportion, confidence=confidence, side=side)

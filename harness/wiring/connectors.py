@@ -92,7 +92,7 @@ def _fit(connector: Connector, module: Module, *, assumed: bool) -> Fitted:
     elif connector.kind == "xlr":
         places = (XLR,)
     else:
-        places = connector.pins
+        places = tuple((each.hot, each.cold, each.ground) for each in connector.pins.values())
     pins = tuple(
         Pin(connector=connector.name, pin=pin, port=port, signal=signal)
         for port, three in zip(connector.ports, places, strict=False)

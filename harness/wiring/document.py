@@ -1,15 +1,95 @@
-"""Everything about a fixture's wiring, gathered."""
+"""Everything about a fixture's wiring, gathered, with its bill of materials; and in plain text."""
 
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from harness.job.fixture import Fixture, Termination
 from harness.job.job import Job
-from harness.wiring.connectors import Fitted, fitted
-from harness.wiring.parts import Needed, bill, loads
-from harness.wiring.plugs import Chosen, Plug, plugs
+from harness.job.module import LEGS, Module
+from harness.report.notes import CAUTIONS
+from harness.units import format_value
+from harness.wiring.connectors import Fitted, Pin, fitted, pin_of
+from harness.wiring.plugs import USUAL_TOLERANCE, Chosen, Plug, choose, plugs
+
+# A few times what relay supplies give. Common practice, no source.
+CLAMP = (
+    "coil clamp across a control line: a diode for 1 A and 100 V or more, cathode on the line; if release "
+    "times are checked, the kind of clamp that the unit has (with a plain diode a relay releases later)"
+)
+LINES_SUM_OHM = 10_000.0  # joins control lines on one scope input; any value will do where all are equal
 
 
 @dataclass(frozen=True, kw_only=True)
-class Board:
+class Needed:
+    """One line of the bill."""
+
+    count: int
+    what: str
+    where: str
+
+
+def loads(module: Module, fixture: Fixture) -> tuple[Chosen, ...]:
+    """Every resistor that ends a port: loads, then what is on the inputs that nothing drives."""
+    chosen: list[Chosen] = []
+    for channel in module.channels:
+        for net, load in fixture.loads.items():
+            chosen += _termination(f"load at {channel}.{net}", load)
+        for port in module.ports:
+            if port.role == "input" and fixture.undriven_inputs is not None:
+                chosen += _termination(f"undriven {channel}.{port.net}", fixture.undriven_inputs)
+    return tuple(chosen)
+
+
+def bill(
+    module: Module, fixture: Fixture, connectors: tuple[Fitted, ...], made: tuple[Plug, ...]
+) -> tuple[Needed, ...]:
+    """List connectors, the clamps of the control lines, then resistors of one value together."""
+    lines = [
+        Needed(count=1, what=f"{each.title}, mating with the unit's", where=each.name) for each in connectors
+    ]
+    if fixture.lines:
+        lines.append(Needed(count=len(fixture.lines), what=CLAMP, where=", ".join(fixture.lines)))
+    where: dict[tuple[float, str], Counter[str]] = {}
+    for value, series, place in _values(module, fixture, made):
+        where.setdefault((value, series), Counter())[place] += 1
+    for (value, series), places in sorted(where.items()):
+        lines.append(
+            Needed(
+                count=places.total(),
+                what=f"resistor {format_value(value, 'ohm')}, {100 * USUAL_TOLERANCE:g} %, {series}",
+                where=", ".join(places),
+            )
+        )
+    return tuple(lines)
+
+
+def _values(module: Module, fixture: Fixture, made: tuple[Plug, ...]) -> Iterator[tuple[float, str, str]]:
+    for plug in made:
+        for each in plug.resistors:
+            yield each.bought_ohm, each.series, f"plug {plug.link}"
+    for each in loads(module, fixture):
+        yield each.bought_ohm, each.series, "loads" if each.place.startswith("load") else "undriven inputs"
+    joined = {
+        (hookup.lines_on[line], line)
+        for hookup in fixture.hookups
+        for line in hookup.lines_on
+        if list(hookup.lines_on.values()).count(hookup.lines_on[line]) > 1
+    }
+    for _ in joined:
+        yield LINES_SUM_OHM, "E24", "control lines to the scope"
+
+
+def _termination(place: str, end: Termination) -> Iterator[Chosen]:
+    if end.across_ohm is not None:
+        yield choose(place, end.across_ohm, end.tolerance)
+    if end.leg_ohm is not None:
+        for leg in LEGS:
+            yield choose(f"{place} {leg} to ground", end.leg_ohm, end.tolerance)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelUse:
     """One switchboard channel and what it does."""
 
     channel: int
@@ -23,7 +103,7 @@ class Wiring:
     module: str
     fixture: str
     connectors: tuple[Fitted, ...]
-    board: tuple[Board, ...]
+    board: tuple[ChannelUse, ...]
     plugs: tuple[Plug, ...]
     loads: tuple[Chosen, ...]
     bill: tuple[Needed, ...]
@@ -45,15 +125,136 @@ def wiring_of(job: Job) -> Wiring:
     )
 
 
-def _board(job: Job) -> tuple[Board, ...]:
+def _board(job: Job) -> tuple[ChannelUse, ...]:
     """The control lines' channels, then the hookups that each other channel takes part in."""
-    lines = [Board(channel=number, does=f"energises {line}") for line, number in job.fixture.lines.items()]
+    lines = [
+        ChannelUse(channel=number, does=f"energises {line}") for line, number in job.fixture.lines.items()
+    ]
     uses: dict[int, list[str]] = {}
     for hookup in job.fixture.hookups:
         for number in hookup.select or ():
             uses.setdefault(number, []).append(hookup.name)
     selects = [
-        Board(channel=number, does=f"closed for: {'; '.join(names)}")
+        ChannelUse(channel=number, does=f"closed for: {'; '.join(names)}")
         for number, names in sorted(uses.items())
     ]
     return (*sorted(lines, key=lambda each: each.channel), *selects)
+
+
+TAGS = {"hot": "+", "cold": "-", "ground": "g"}
+
+
+def ohm(value: float) -> str:
+    """`1.1 kohm`."""
+    return format_value(value, "ohm")
+
+
+def connector_lines(connector: Fitted) -> Iterator[str]:
+    """Pin list, then the drawing of a D connector."""
+    yield f"{connector.name}: {connector.title}"
+    rows = [connector.pins[first : first + 3] for first in range(0, len(connector.pins), 3)]
+    width = max(len(str(row[0].port)) for row in rows)
+    yield f"  {'ch':>2}  {'port':<{width}}  {'hot':>4}  {'cold':>4}  {'ground':>6}"
+    for number, (hot, cold, ground) in enumerate(rows, start=1):
+        yield f"  {number:2d}  {hot.port!s:<{width}}  {hot.pin:>4}  {cold.pin:>4}  {ground.pin:>6}"
+    if connector.kind == "aes59":
+        yield "  solder side of the fixture's male connector, wide row up; 3+ is channel 3 hot,"
+        yield "  - cold, g ground"
+        yield from d_rows(connector)
+
+
+def d_tags(connector: Fitted) -> Mapping[int, str]:
+    """What is on each pin of a D connector: `3+` is hot of the third port."""
+    return {int(pin.pin): f"{place // 3 + 1}{TAGS[pin.signal]}" for place, pin in enumerate(connector.pins)}
+
+
+def d_rows(connector: Fitted) -> Iterator[str]:
+    """The two rows of a 25-way D connector; on the solder side of a male one pin 1 is at the right.
+
+    That side is from memory; the number is moulded beside the pins.
+    """
+    tags = d_tags(connector)
+    for pins, indent in ((range(13, 0, -1), 4), (range(25, 13, -1), 6)):
+        yield " " * indent + "".join(f"{pin:^5d}" for pin in pins).rstrip()
+        yield " " * indent + "".join(f"{tags.get(pin, '.'):^5}" for pin in pins).rstrip()
+
+
+def plug_lines(plug: Plug, pins: Mapping[tuple[str, str], Pin]) -> Iterator[str]:
+    """One plug: ends with their pins, a drawing, and the error of the values to buy."""
+    label = f', marked "{plug.label}"' if plug.label else ""
+    yield f"{plug.link}{label} ({plug.kind}): {plug.start} to {plug.end}"
+    by_place = {each.place: each for each in plug.resistors}
+    for leg in ("hot", "cold"):
+        start, end = _pin(pins, str(plug.start), leg), _pin(pins, str(plug.end), leg)
+        if plug.kind == "pad":
+            arms = [f"[{ohm(by_place[f'{leg} {which}'].bought_ohm)}]" for which in ("in", "out")]
+            yield f"  {leg:<5}{start} --{arms[0]}--+--{arms[1]}-- {end}"
+            if leg == "hot":
+                indent = len(f"  {leg:<5}{start} --{arms[0]}--")
+                yield f"{' ' * indent}[{ohm(by_place['shunt'].bought_ohm)}]"
+            continue
+        series, shunt = by_place.get(f"{leg} series"), by_place.get(f"{leg} shunt")
+        wire = f"--[{ohm(series.bought_ohm)}]--" if series else "-----"
+        to_ground = f"+--[{ohm(shunt.bought_ohm)}]-- ground" if shunt else ""
+        yield f"  {leg:<5}{start} {wire}{'+' if shunt else ''}-- {end}" + (
+            f"   {to_ground}" if to_ground else ""
+        )
+    yield f"  ground {_pin(pins, str(plug.start), 'ground')} ---- {_pin(pins, str(plug.end), 'ground')}"
+    for each in plug.resistors:
+        yield f"  {chosen_words(each)}"
+    for path in plug.paths:
+        off = path.bought_db - path.wanted_db
+        yield f"  loss, {path.name}: {path.wanted_db:.2f} dB wanted, {path.bought_db:.2f} dB ({off:+.3f} dB)"
+
+
+def chosen_words(each: Chosen) -> str:
+    """`hot series 391.2 ohm: buy 390 ohm (E24, -0.31 %); E96 has 392 ohm, +0.20 %`."""
+    wanted = f"{each.place} {ohm(each.wanted_ohm)}"
+    if each.error == 0:
+        return f"{wanted}: {each.series} has it"
+    values = {"E24": each.e24_ohm, "E96": each.e96_ohm}
+    off = {series: f"{100 * (value / each.wanted_ohm - 1):+.2f} %" for series, value in values.items()}
+    other = "E96" if each.series == "E24" else "E24"
+    return (
+        f"{wanted}: buy {ohm(each.bought_ohm)} ({each.series}, {off[each.series]}); "
+        f"{other} has {ohm(values[other])}, {off[other]}"
+    )
+
+
+def wiring_lines(wiring: Wiring) -> Iterator[str]:
+    """The cautions, then the whole document but the hookups' drawings."""
+    pins = pin_of(wiring.connectors)
+    yield f"{wiring.module}, {wiring.fixture}"
+    if any(each.assumed for each in wiring.connectors):
+        yield "fixture.toml has no [connectors]: laid out here on D connectors, eight ports on each"
+    yield ""
+    yield "Before you start:"
+    for title, words in CAUTIONS:
+        yield f"  {title}. {words}"
+    yield ""
+    for connector in wiring.connectors:
+        yield from connector_lines(connector)
+        yield ""
+    yield "Switchboard:"
+    for board in wiring.board:
+        yield f"  {board.channel:2d}  {board.does}"
+    if wiring.plugs:
+        yield ""
+        yield "Loop plugs:"
+        for plug in wiring.plugs:
+            yield ""
+            yield from plug_lines(plug, pins)
+    if wiring.loads:
+        yield ""
+        yield "What ends the ports:"
+        for each in wiring.loads:
+            yield f"  {chosen_words(each)}"
+    yield ""
+    yield "To buy:"
+    for needed in wiring.bill:
+        yield f"  {needed.count:3d}  {needed.what}: {needed.where}"
+
+
+def _pin(pins: Mapping[tuple[str, str], Pin], port: str, signal: str) -> str:
+    pin = pins.get((port, signal))
+    return str(pin) if pin else f"{port} {signal}"

@@ -1,13 +1,42 @@
-"""Loop plugs as they are soldered: each resistor, the value to buy, and the error that brings."""
+"""Loop plugs as they are soldered: each resistor, the value to buy, and the error that brings.
+
+Values to buy are of the E24 and E96 series of IEC 60063.
+"""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
 
 from harness.circuit.fixings import pad_resistors
 from harness.job.fixture import Fixture, Link, LinkLeg, PortName
 from harness.job.module import LEGS, Module
-from harness.wiring.preferred import Series, nearest_value
+
+Series = Literal["E24", "E96"]
+
+# E24 is rounded unlike its formula in places (2.7 to 4.7, 8.2), so it is a list; E96 is 10^(n/96), rounded.
+SERIES: Mapping[Series, tuple[float, ...]] = MappingProxyType(
+    {
+        "E24": (
+            *(1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0),
+            *(3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1),
+        ),
+        "E96": tuple(round(10 ** (n / 96), 2) for n in range(96)),
+    }
+)
+
+
+def nearest_value(wanted_ohm: float, series: Series) -> float:
+    """Give the series' value that is nearest by ratio, in ohm. Raises ValueError for zero or less."""
+    if not 0 < wanted_ohm < math.inf:
+        raise ValueError(f"no preferred value is near {wanted_ohm} ohm; expected more than zero")
+    decade = math.floor(math.log10(wanted_ohm))
+    values = (
+        round(step * 10.0**power, 12) for power in (decade - 1, decade, decade + 1) for step in SERIES[series]
+    )
+    return min(values, key=lambda value: abs(math.log(value / wanted_ohm)))
+
 
 USUAL_TOLERANCE = 0.01  # what is bought; a plug's measured resistors are known far better
 
@@ -37,7 +66,7 @@ class Chosen:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Path:
+class PlugLoss:
     """One leg of a plug, or its pad: the loss as wanted and with the values to buy, in decibels."""
 
     name: str
@@ -55,7 +84,7 @@ class Plug:
     kind: str  # `straight`, `pad` or `keyed`
     label: str  # what is written on it, "" where nothing is
     resistors: tuple[Chosen, ...]
-    paths: tuple[Path, ...]
+    paths: tuple[PlugLoss, ...]
 
 
 def choose(place: str, wanted_ohm: float, tolerance: float) -> Chosen:
@@ -91,7 +120,7 @@ def pad_loss_db(arm_ohm: float, shunt_ohm: float, impedance_ohm: float) -> float
 def _plug(link: Link, channel: str) -> Plug:
     kind = "straight"
     resistors: tuple[Chosen, ...] = ()
-    paths: tuple[Path, ...] = ()
+    paths: tuple[PlugLoss, ...] = ()
     if link.legs is not None:
         chosen = tuple(_keyed(link, channel))
         kind = "keyed"
@@ -111,7 +140,7 @@ def _plug(link: Link, channel: str) -> Plug:
     )
 
 
-def _keyed(link: Link, channel: str) -> Iterator[tuple[tuple[Chosen, ...], Path | None]]:
+def _keyed(link: Link, channel: str) -> Iterator[tuple[tuple[Chosen, ...], PlugLoss | None]]:
     legs = link.legs[channel] if link.legs is not None else {}
     for leg in LEGS:
         parts: LinkLeg = legs[leg]
@@ -121,7 +150,7 @@ def _keyed(link: Link, channel: str) -> Iterator[tuple[tuple[Chosen, ...], Path 
         )
         path = None
         if series is not None and shunt is not None:
-            path = Path(
+            path = PlugLoss(
                 name=f"{leg}, unloaded",
                 wanted_db=_divider_db(series.wanted_ohm, shunt.wanted_ohm),
                 bought_db=_divider_db(series.bought_ohm, shunt.bought_ohm),
@@ -133,11 +162,11 @@ def _divider_db(series_ohm: float, shunt_ohm: float) -> float:
     return 20 * math.log10((series_ohm + shunt_ohm) / shunt_ohm)
 
 
-def _pad(link: Link, loss_db: float, impedance_ohm: float) -> tuple[tuple[Chosen, ...], tuple[Path, ...]]:
+def _pad(link: Link, loss_db: float, impedance_ohm: float) -> tuple[tuple[Chosen, ...], tuple[PlugLoss, ...]]:
     arm_ohm, shunt_ohm = pad_resistors(loss_db, impedance_ohm)
     places = [f"{leg} {end}" for leg in LEGS for end in ("in", "out")]
     arms = tuple(choose(place, arm_ohm, link.tolerance) for place in places)
     shunt = choose("shunt", shunt_ohm, link.tolerance)
     bought_db = pad_loss_db(arms[0].bought_ohm, shunt.bought_ohm, impedance_ohm)
-    path = Path(name=f"pad at {impedance_ohm:g} ohm", wanted_db=loss_db, bought_db=bought_db)
+    path = PlugLoss(name=f"pad at {impedance_ohm:g} ohm", wanted_db=loss_db, bought_db=bought_db)
     return (*arms, shunt), (path,)

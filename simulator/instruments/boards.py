@@ -5,10 +5,12 @@ Each takes bytes as they come and gives the answers to what was complete in them
 
 import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Protocol
 
-from simulator.world import World
+from simulator.device import Device
+from simulator.scpi import Command, channel_list
+from simulator.world import Clock, World
 
 FRAME_START, FRAME_LENGTH = 0xA0, 4
 LINE_MAX = 64
@@ -181,3 +183,34 @@ def checksum(data: bytes) -> bytes:
         for _ in range(8):
             value = value >> 1 ^ 0xA001 if value & 1 else value >> 1
     return struct.pack("<H", value)
+
+
+class RouteSwitchboard(Device):
+    """Channels closed and opened by channel lists."""
+
+    def __init__(self, clock: Clock, coils: Coils, *, serial: str) -> None:
+        self._coils = coils
+        super().__init__(clock, model="RS16", serial=serial)
+
+    def reset(self) -> None:
+        """Open every channel."""
+        self._coils.replace(frozenset())
+
+    def commands(self) -> Sequence[Command]:
+        """The commands of a switch."""
+        channels = channel_list(self._coils.count)
+        return [
+            Command(
+                pattern="ROUTe:CLOSe",
+                do=lambda named: self._coils.replace(self._coils.closed.union(named)),
+                takes=channels,
+                ask=lambda named: ",".join(str(int(c in self._coils.closed)) for c in named),
+                asks_with=channels,
+            ),
+            Command(
+                pattern="ROUTe:OPEN",
+                do=lambda named: self._coils.replace(self._coils.closed.difference(named)),
+                takes=channels,
+            ),
+            Command(pattern="ROUTe:OPEN:ALL", do=lambda: self._coils.replace(frozenset())),
+        ]

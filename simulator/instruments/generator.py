@@ -3,12 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from simulator.clock import Clock
 from simulator.device import Device
-from simulator.parameters import boolean, choice, number, real
-from simulator.scpi import Command, ScpiError
+from simulator.scpi import Command, ScpiError, boolean, choice, number, real
 from simulator.sources import Output
-from simulator.world import World
+from simulator.world import Clock, World
 
 OUTPUTS = 2
 FREQUENCY_HZ = (1e-6, 20e6)

@@ -6,23 +6,23 @@ from typing import Any
 
 import numpy as np
 
-from simulator.clock import Clock
 from simulator.device import Device
 from simulator.instruments.acquisition import (
     CODES,
     DIVISIONS,
     MIDDLE,
     POLL_S,
+    RANGES_V,
     WORD_FACTOR,
     Acquisition,
     Arm,
+    Frontend,
+    InputSetting,
     Record,
 )
-from simulator.instruments.frontend import RANGES_V, Frontend, InputSetting
-from simulator.parameters import block, boolean, choice, integer, number, numbered, real
-from simulator.scpi import Command, ScpiError
+from simulator.scpi import Command, ScpiError, block, boolean, choice, integer, number, numbered, real
 from simulator.seeds import generator_for
-from simulator.world import World
+from simulator.world import Clock, World
 
 POINTS = (100, 2_000_000)
 AVERAGES = (2, 1024)

@@ -3,13 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from simulator.clock import Clock
 from simulator.device import Device
-from simulator.lines import SupplySetting, SupplyState
-from simulator.parameters import boolean, integer, number, real
-from simulator.scpi import Command
+from simulator.relays import SupplySetting, SupplyState
+from simulator.scpi import Command, boolean, integer, number, real
 from simulator.seeds import generator_for
-from simulator.world import World
+from simulator.world import Clock, World
 
 VOLTAGE_V, CURRENT_A = 32.0, 3.2
 VOLTAGE_ERROR, CURRENT_ERROR = 5e-4, 2e-3  # of the reading

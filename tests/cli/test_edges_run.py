@@ -39,8 +39,7 @@ at = ["out"]
 between = ["50 us", "4 ms"]
 [[check]]
 name = "Click"
-quantity = "transient"
-measure = "peak"
+quantity = "click_peak"
 band = "audio"
 at = ["out"]
 below = "10 mV"
@@ -85,7 +84,7 @@ def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
     assert 0.5e-6 < operate.standard < 50e-6
     assert {one.name for one in operate.budget} == {"control edge", "closing"}
     assert readings["gap", "out.hot", "loop_a > rest"].unit == "s"
-    assert readings["transient", "out", "rest > loop_a"].frequency_hz is None
+    assert readings["click_peak", "out", "rest > loop_a"].frequency_hz is None
     assert marked >= 2
     report = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "first closes at" in report

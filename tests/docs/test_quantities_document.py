@@ -7,7 +7,8 @@ from typing import get_args
 
 import pytest
 
-from harness.job.sequence import Quantity
+from harness.measure.errors import Line
+from harness.quantities.registry import QUANTITIES
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "quantities.md").read_text(encoding="utf-8")
@@ -25,10 +26,9 @@ def _names_in_the_code() -> set[str]:
     """Every text that becomes a budget line's name.
 
     They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, and, in
-    the transfer and its kin, as the first of a tuple or of the arguments of `Share` and `add`, with a source
-    after it.
+    the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
     """
-    found: set[str] = set()
+    found = set(get_args(Line))
     for path in sorted((ROOT / "harness" / "measure").glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
@@ -48,7 +48,7 @@ def _of_call(node: ast.Call) -> set[str]:
             found.add(_text(keyword.value))
         if keyword.arg == "names" and isinstance(keyword.value, ast.Tuple):
             found |= {_text(each) for each in keyword.value.elts}
-    if called in {"add", "Share"} and node.args:
+    if called == "add" and node.args:
         found.add(_text(node.args[0]))
     return found
 
@@ -66,14 +66,14 @@ def _text(node: ast.expr) -> str:
     return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
 
 
-@pytest.mark.parametrize("quantity", get_args(Quantity))
+@pytest.mark.parametrize("quantity", QUANTITIES)
 def test_every_quantity_has_its_section(quantity: str) -> None:
     assert re.search(rf"^### {quantity}$", TEXT, flags=re.MULTILINE)
 
 
 def test_no_section_is_of_a_quantity_that_is_not() -> None:
     sections = re.findall(r"^### ([a-z_]+)$", TEXT, flags=re.MULTILINE)
-    assert sorted(sections) == sorted(get_args(Quantity))
+    assert sorted(sections) == sorted(QUANTITIES)
 
 
 def test_every_line_of_a_budget_is_told_and_no_other() -> None:

@@ -8,8 +8,7 @@ from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.serial_wire import open_serial
 from drivers.session import Session
-from drivers.switchboard import Channels, RouteSwitchboard
-from drivers.text_switchboard import TextSwitchboard
+from drivers.switchboard import Channels, RouteSwitchboard, TextSwitchboard
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, peer
 from tests.drivers.serial_boards import ModbusBoard, Port, TextBoard, port

@@ -13,16 +13,16 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import make_left_safe, open_bench
-from drivers.claim import claim
-from drivers.mark import Mark
-from harness.errors import BenchError, JobError, LinkLost, WrongInstrument
-from harness.job.bench import (
+from drivers.claim import Mark, claim
+from harness.bench_file import (
     BenchFile,
+    BenchHead,
     GeneratorFile,
     OscilloscopeFile,
     SupplyFile,
     SwitchboardFile,
 )
+from harness.errors import BenchError, JobError, LinkLost, WrongInstrument
 from harness.roles import Bench, CaptureSetting, Generator, InputSetting, Oscilloscope, Supply, Switchboard
 from tests.drivers import strict_instruments as strict
 from tests.drivers.own_profiles import profile_text
@@ -60,8 +60,7 @@ def standing() -> Iterator[Rig]:
         peer(scope.script) as at_scope,
     ):
         file = BenchFile(
-            name="Test bench",
-            visa="@py",
+            bench=BenchHead(name="Test bench"),
             generator=GeneratorFile(
                 address=at_generator.address, profile="scpi-generator", identity=None, hot=1, cold=2
             ),

@@ -1,11 +1,14 @@
-"""Definite-length blocks (IEEE 488.2, 8.7.9) over a real socket, whole or not at all."""
+"""Definite-length blocks (IEEE 488.2-1992, 8.7.9) over a real socket, whole or not at all.
+
+The clause numbers are from memory.
+"""
 
 import time
 
 import pytest
 
+from drivers.oscilloscope import parse_preamble
 from drivers.session import Session
-from drivers.waveform import parse_preamble
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.peers import Connection, peer
 from tests.drivers.test_session_traps import instrument
@@ -42,11 +45,11 @@ def read(
 @pytest.mark.parametrize(
     ("answer", "data", "source"),
     [
-        (b"#15hello\n", b"hello", "check-values 7.3"),
-        (b"#3005a\nb;c\n", b"a\nb;c", "check-values 7.3: a line feed inside"),
-        (b"#10\n", b"", "check-values 7.3: an empty block"),
-        (b"#9000000005\x00\x01\x02\x03\x04\n", bytes(range(5)), "check-values 7.3: nine digits, zero padded"),
-        (b"#41024" + bytes(1024) + b"\n", bytes(1024), "check-values 7.3: four digits"),
+        (b"#15hello\n", b"hello", "IEEE 488.2-1992, 8.7.9"),
+        (b"#3005a\nb;c\n", b"a\nb;c", "8.7.9: a line feed inside"),
+        (b"#10\n", b"", "8.7.9: an empty block"),
+        (b"#9000000005\x00\x01\x02\x03\x04\n", bytes(range(5)), "8.7.9: nine digits, zero padded"),
+        (b"#41024" + bytes(1024) + b"\n", bytes(1024), "8.7.9: four digits"),
         (b"#210" + b"\n" * 10 + b"\n", b"\n" * 10, "nothing but line feeds"),
         (b"#3256" + bytes(range(256)) + b"\n", bytes(range(256)), "every byte there is"),
         (b"#15hello\r\n", b"hello", "CR LF behind the block"),
@@ -60,9 +63,9 @@ def test_a_block_is_its_bytes(answer: bytes, data: bytes, source: str) -> None:
 @pytest.mark.parametrize(
     ("answer", "expected", "message", "source"),
     [
-        (b"#9000000004\x00\x01\x02", BenchTimeout, "3 of 4 bytes of the block arrived", "check-values 7.3"),
-        (b"#A1x\n", BadReply, "expected a block of data", "check-values 7.3"),
-        (b"#0abc\n", BadReply, "indefinite length", "check-values 7.3, on an interface without END"),
+        (b"#9000000004\x00\x01\x02", BenchTimeout, "3 of 4 bytes of the block arrived", "8.7.9"),
+        (b"#A1x\n", BadReply, "expected a block of data", "8.7.9"),
+        (b"#0abc\n", BadReply, "indefinite length", "8.7.10: no interface END on a socket"),
         (b"#15hello", BenchTimeout, "the block is whole", "no line feed"),
         (b"#15hello there\n", BadReply, "expected a line feed behind a block of 5 bytes", "a byte too many"),
         (b"#1", BenchTimeout, "0 of 1 bytes of the length", "header cut off"),

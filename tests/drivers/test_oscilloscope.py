@@ -50,7 +50,7 @@ def wanted(
 def test_known_levels_come_out_right_in_every_setting(
     v_per_div: float, level_v: float, offset_v: float
 ) -> None:
-    """0 V, +DC and -DC at several ranges and offsets: what a wrong formula cannot pass (wire-facts E.1)."""
+    """0 V, +DC and -DC at several ranges and offsets, own levels: a wrong formula can't pass all of them."""
     instrument = Scope()
     instrument.signal = lambda n, t: np.full_like(t, level_v)
     with opened(instrument) as (scope, _):

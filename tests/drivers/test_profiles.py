@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.command import Command
+from drivers.profile import Command
 from drivers.profile_files import load_profile, parse_profile, shipped_profiles
 from harness.errors import JobError
 from tests.drivers.own_profiles import profile, profile_text

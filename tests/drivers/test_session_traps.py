@@ -218,7 +218,7 @@ def test_carriage_returns_and_padding_are_not_part_of_an_answer(answer: bytes) -
 
 @pytest.mark.parametrize("answer", [b"one volt", b"", b"9.91E37", b"9.9E37", b"-9.9E37", b"nan"])
 def test_what_is_no_number_is_refused(answer: bytes) -> None:
-    # 9.9E37, -9.9E37 and 9.91E37 are SCPI-1999's infinities and not-a-number (reference/check-values.md 7.1).
+    # 9.9E37, -9.9E37 and 9.91E37 are SCPI-1999's infinities and not-a-number (from memory).
     with peer(instrument(lambda connection: connection.send(answer + b"\n"))) as served:
         session = Session(served.address, instrument="supply")
         session.start()

@@ -14,8 +14,15 @@ import numpy as np
 import pytest
 
 from drivers.bench import open_bench
+from harness.bench_file import (
+    BenchFile,
+    BenchHead,
+    GeneratorFile,
+    OscilloscopeFile,
+    SupplyFile,
+    SwitchboardFile,
+)
 from harness.errors import BenchError, BenchTimeout, LinkLost
-from harness.job.bench import BenchFile, GeneratorFile, OscilloscopeFile, SupplyFile, SwitchboardFile
 from harness.roles import Bench, CaptureSetting, InputSetting
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -37,8 +44,7 @@ def simulated(board: str, *options: str) -> Iterator[BenchFile]:
             raise RuntimeError("no output")
         ready = json.loads(process.stdout.readline())
         yield BenchFile(
-            name="Simulated",
-            visa="@py",
+            bench=BenchHead(name="Simulated"),
             generator=GeneratorFile(
                 address=ready["generator"], profile="scpi-generator", identity=None, hot=1, cold=2
             ),

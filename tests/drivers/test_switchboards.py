@@ -7,13 +7,11 @@ from contextlib import contextmanager
 
 import pytest
 
-from drivers.frame_switchboard import FrameSwitchboard, frame
 from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.serial_wire import SerialWire, serial_place
 from drivers.session import Session
-from drivers.switchboard import RouteSwitchboard
-from drivers.text_switchboard import TextSwitchboard
+from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
 from tests.drivers.board_rigs import (
     FakeGpio,
@@ -175,7 +173,7 @@ def test_a_frame_board_gets_only_what_changes() -> None:
     [(1, 1, "A0 01 01 A2"), (1, 0, "A0 01 00 A1"), (96, 1, "A0 60 01 01")],
 )
 def test_a_frame_is_start_channel_state_and_sum(channel: int, state: int, bytes_: str) -> None:
-    # The first two rows are a board's data sheet (wire-facts D); the third has a sum above 255.
+    # The first two rows are common practice, no source; the third has a sum above 255.
     assert frame(0xA0, channel, state) == bytes.fromhex(bytes_)
 
 

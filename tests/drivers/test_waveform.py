@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drivers.waveform import Preamble, clipped, parse_preamble, to_volts
+from drivers.oscilloscope import Preamble, clipped, parse_preamble, to_volts
 
 
 def preamble(y_increment_v: float, y_origin: float, y_reference: float) -> Preamble:
@@ -38,7 +38,7 @@ def test_volts_follow_the_preamble(
 
 
 def test_a_known_sine_comes_out_with_its_own_size_and_offset() -> None:
-    # wire-facts E.2's truth: 1.8 Vpp with +50 mV, 636.4 mV rms about its mean.
+    # Closed form: 1.8 Vpp about +50 mV has 0.9 V/sqrt(2) = 636.4 mV rms about its mean.
     phase = np.linspace(0.0, 2.0 * np.pi, 4096, endpoint=False)
     truth = 0.05 + 0.9 * np.sin(phase)
     raw = np.round(truth / 0.01 + 128.0).astype(np.uint8)

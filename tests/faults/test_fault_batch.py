@@ -21,6 +21,7 @@ from harness.job.module import GROUND
 from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
+from harness.quantities.registry import QUANTITIES
 from tests.circuit import boards, spice
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
@@ -35,12 +36,11 @@ def small(name, states=None):
     port = next(port.net for port in job.module.ports if port.role == "output")
     check = Check(
         name="gain",
-        quantity="gain",
+        quantity=QUANTITIES["gain"],
         at=(port,),
         tone=tone,
         limit=job.sequence.checks[0].limit,
-        silent_below_db=None,
-        line=0,
+        options=QUANTITIES["gain"].options(),
     )
     kept = states or job.sequence.states
     return replace(job, sequence=replace(job.sequence, checks=(check,), states=tuple(kept)))

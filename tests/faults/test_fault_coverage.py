@@ -1,6 +1,7 @@
-"""Which faults a sequence would see: the story of straight and keyed plugs, and everything around it.
+"""Which faults a sequence detects: straight plugs against coded ones, and everything around it.
 
-Figures of `practice.md` 1.2 come of another simulation, resistive, of the same layout ("half").
+Shares of detected faults are this project's own figures, with no outside source: the bounds only say how
+far they may drift.
 """
 
 from dataclasses import replace
@@ -24,9 +25,9 @@ from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
-from harness.job.sequence import Limit
 from harness.job.state import State
 from harness.plan.build import build_plan
+from harness.reading import Limit
 
 SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 BENCH = BenchImpedances()
@@ -96,7 +97,7 @@ def test_a_relay_that_never_moves_has_no_operate_time(whole):
 
 
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
-    """A welded contact onto a dead stub: the 5 % that practice.md 1.4 leaves too."""
+    """A contact welded onto a dead stub adds no route, so no level changes by more than its limit."""
     assert all("stuck closed" in name for name in unseen_names(shipped_coverage))
     assert all(one.why.startswith("the most it does is") for one in shipped_coverage.unseen)
     unseen = [one.fault for one in shipped_coverage.unseen]
@@ -107,7 +108,7 @@ def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
 
 
 def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
-    """practice.md 1.2: 58 % leg by leg; 44 % by the differential alone, both channels on one signal."""
+    """About half of the faults pass the test by hand; own limits, no source."""
     assert 0.44 < share(hand_coverage) < 0.70
     missed = unseen_names(hand_coverage)
     for relay in ("K1", "K2", "K3", "K5", "K6", "K7", "K8", "K10"):
@@ -153,7 +154,7 @@ def _named(job, name) -> Suspect:
 
 
 def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_coverage):
-    """practice.md 0.7: 10 ohm in one leg is 0.0086 dB at 10 kohm; so ohms hide, and tens of ohms don't."""
+    """Closed form: 10 ohm more behind 100 ohm into 10 kohm is 20 lg(1 + 10/10100) = 0.0086 dB: ohms hide."""
     found = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
     assert len(found) == 40
     assert all(ohm is not None and 10 < ohm < 200 for ohm in found.values())
@@ -207,7 +208,7 @@ def test_states_that_are_left_out_are_the_addition(shipped):
 def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
     narrow = Limit(kind="within", unit="dB", high=0.005)
     checks = tuple(
-        replace(check, limit=narrow) if check.quantity == "balance" else check
+        replace(check, limit=narrow) if check.quantity.name == "balance" else check
         for check in shipped.sequence.checks
     )
     job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
@@ -248,7 +249,7 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
 
 
 def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
-    offset = tuple(check for check in whole.sequence.checks if check.quantity == "offset")
+    offset = tuple(check for check in whole.sequence.checks if check.quantity.name == "offset")
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="sees no fault"):
@@ -295,7 +296,7 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
 
 def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
     # The dead relay shows where its loop is in circuit, and there only by unlike plugs.
-    looks = tuple(check for check in by_hand.sequence.checks if check.quantity == "gain")
+    looks = tuple(check for check in by_hand.sequence.checks if check.quantity.name == "gain")
     job = replace(by_hand, sequence=replace(by_hand.sequence, states=(State(on=()),), checks=looks))
     (fault,) = parse_fault("K1 never operates", job.module, job.fixture)
     (addition,) = cheapest_additions(job, [fault], impedances=BENCH)
@@ -307,7 +308,7 @@ def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
 
 def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pass():
     job = load_job(SWITCHER.parent / "stepped_attenuator")
-    checks = tuple(check for check in job.sequence.checks if check.quantity == "contact_resistance")
+    checks = tuple(check for check in job.sequence.checks if check.quantity.name == "contact_resistance")
     job = replace(job, sequence=replace(job.sequence, states=(State(on=()),), checks=checks))
     plan = build_plan(job, impedances=BENCH)
     pole = job.module.relays[0].poles[0].name

@@ -18,8 +18,7 @@ from harness.job.state import State, all_states
 from harness.plan.supply import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
-from simulator.lines import energised
-from simulator.motion import OPERATED, REST
+from simulator.relays import OPERATED, REST, energised
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 from tests.circuit import boards, spice
@@ -70,7 +69,7 @@ def test_a_grounded_leg_keeps_a_divider_of_solder_and_source():
 
 
 def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
-    """practice.md 0.6: -0.09 dB into 1 Mohm through 10 kohm."""
+    """Closed form: 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     module, fixture = wire(loads={"out": boards.across(10e3)})
     found = shown(module, fixture, port_fault("leg open", leg="hot"))
     assert 20 * np.log10(np.abs(found[0, 1] / found[1, 1])) == pytest.approx(-0.086, abs=0.003)

@@ -16,7 +16,7 @@ def diagnose(laboratory, wrong, **more):
     edges = tuple(
         EdgeSeen(reading=one, moved=wrong.get((one.quantity, one.edge.name, one.channel), "fine"))
         for one in laboratory.plan.edge_readings
-        if one.quantity != "transient"
+        if not one.quantity.startswith("click")
     )
     sound = laboratory.evidence("", "M-1")
     return laboratory.diagnoser.diagnose(replace(sound, edges=edges, **more), double=False)

@@ -6,16 +6,15 @@ from functools import cache
 from typing import Any
 
 from simulator import faults as done_faults
-from simulator.clock import Clock
-from simulator.control import ControlPort
 from simulator.device import Device
+from simulator.hands import ControlPort
 from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
+from simulator.instruments.boards import RouteSwitchboard as SimulatedRoute
 from simulator.instruments.generator import Generator
 from simulator.instruments.oscilloscope import Oscilloscope
-from simulator.instruments.route import RouteSwitchboard as SimulatedRoute
 from simulator.instruments.supply import Supply
-from simulator.troubles import parse_trouble
-from simulator.world import World
+from simulator.wire import parse_trouble
+from simulator.world import Clock, World
 from tests.hostile.file_targets import shipped_job
 
 

@@ -15,8 +15,7 @@ from drivers.profile import GeneratorProfile, OscilloscopeProfile, RouteProfile,
 from drivers.profile_files import load_profile
 from drivers.session import Session
 from drivers.supply import ScpiSupply
-from drivers.switchboard import RouteSwitchboard
-from drivers.text_switchboard import TextSwitchboard
+from drivers.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.wire import State, StreamWire
 from harness.errors import BenchError
 from harness.roles import CaptureSetting, InputSetting

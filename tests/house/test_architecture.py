@@ -11,15 +11,15 @@ SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"
 
 # Within the harness, a room may import itself and what stands to the left of it.
 FLOW = (
-    "errors", "units", "roles", "reading", "job", "drafts", "circuit", "measure", "plan",
-    "judge", "faults", "records", "statistics", "session", "report", "site", "wiring",
-    "pytest_plugin", "cli",
+    "errors", "units", "toml_files", "bench_file", "roles", "reading", "measure", "judge", "quantities",
+    "job", "drafts", "circuit", "plan", "faults", "records", "statistics", "session", "report", "site",
+    "wiring", "pytest_plugin", "cli",
 )  # fmt: skip
 
 BRINGS_TOGETHER = ("harness.cli", "harness.session")  # drivers and harness
 
 MAY_READ = {
-    "drivers": ("errors", "roles", "units", "job"),
+    "drivers": ("errors", "units", "toml_files", "bench_file", "roles"),
     "simulator": ("errors", "units", "job"),
 }
 NEVER = {

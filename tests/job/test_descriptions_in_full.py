@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import JobError
-from harness.job.fixture import LinkLeg, Termination
+from harness.job.fixture import LinkLeg, PortName, Termination
 from harness.job.load import load_job
 
 MODULE = """
@@ -273,3 +273,10 @@ def test_any_value_of_another_kind_gives_mistakes_or_a_job_but_never_another_err
         else:
             told = "a job"
         assert told
+
+
+def test_a_ports_legs_are_two_rows_of_what_the_scope_sees(job):
+    left = job.fixture.hookups[0]
+    assert left.rows(PortName(channel="left", net="out")) == (2, 3)
+    with pytest.raises(ValueError, match="not in tuple"):
+        left.rows(PortName(channel="right", net="out"))

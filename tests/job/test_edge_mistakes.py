@@ -8,6 +8,7 @@ import pytest
 from harness.errors import JobError
 from harness.job.job import Job
 from harness.job.load import load_job
+from harness.quantities.change import ClickOptions
 
 SHIPPED = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 HEAD = """
@@ -37,10 +38,10 @@ def job_of(tmp_path: Path, check: str, *, hookup: str = "") -> Job:
     [
         ('quantity = "operate_time"\nbelow = "4 ms"', "s", None, 4e-3),
         ('quantity = "gap"\nbetween = ["50 us", "2 ms"]', "s", 50e-6, 2e-3),
-        ('quantity = "transient"\nmeasure = "peak"\nbelow = "10 mV"', "V", None, 10e-3),
-        ('quantity = "transient"\nmeasure = "energy"\nbelow = "50 nV2s"', "V²s", None, 50e-9),
-        ('quantity = "transient"\nmeasure = "energy"\nbelow = "1 uV²s"', "V²s", None, 1e-6),
-        ('quantity = "transient"\nmeasure = "duration"\nbelow = "3 ms"', "s", None, 3e-3),
+        ('quantity = "click_peak"\nbelow = "10 mV"', "V", None, 10e-3),
+        ('quantity = "click_energy"\nbelow = "50 nV2s"', "V²s", None, 50e-9),
+        ('quantity = "click_energy"\nbelow = "1 uV²s"', "V²s", None, 1e-6),
+        ('quantity = "click_duration"\nbelow = "3 ms"', "s", None, 3e-3),
     ],
 )
 def test_limits_are_read_in_their_units(
@@ -53,11 +54,11 @@ def test_limits_are_read_in_their_units(
 
 
 def test_a_click_is_looked_for_without_a_tone_unless_one_is_asked_for(tmp_path: Path) -> None:
-    check = 'quantity = "transient"\nmeasure = "peak"\nband = "audio"\nbelow = "10 mV"\n'
+    check = 'quantity = "click_peak"\nband = "audio"\nbelow = "10 mV"\n'
     read = job_of(tmp_path, check).sequence.checks[0]
     assert read.tone.level_vrms == 0.0
-    assert read.edge is not None
-    assert read.edge.band == "audio"
+    assert isinstance(read.options, ClickOptions)
+    assert read.options.band == "audio"
     loud = job_of(tmp_path / "loud", check + 'level = "+4 dBu"').sequence.checks[0]
     assert loud.tone.level_vrms == pytest.approx(1.2277, rel=1e-4)
 
@@ -66,8 +67,7 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
     check = job_of(
         tmp_path, 'quantity = "gap"\nabove = "20 us"\nalso = ["loop_a > loop_b", "rest > loop_a+swap"]'
     ).sequence.checks[0]
-    assert check.edge is not None
-    assert [edge.name for edge in check.edge.also] == ["loop_a > loop_b", "rest > loop_a+swap"]
+    assert list(check.options.races) == ["loop_a > loop_b", "rest > loop_a+swap"]
 
 
 @pytest.mark.parametrize(
@@ -79,14 +79,19 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
         ),
         ('quantity = "bounce"\nbelow = "3"', 'check[1].below: found "3", which has no unit'),
         ('quantity = "gap"\nwithin = "1 ms"', "check[1].within: gap takes below, above, between only"),
-        ('quantity = "transient"\nbelow = "3 mV"', "check[1].measure: missing; expected one of peak, energy"),
         (
-            'quantity = "transient"\nmeasure = "energy"\nbelow = "3 mV"',
+            'quantity = "click_peek"\nbelow = "3 mV"',
+            "check[1].quantity: no such quantity; did you mean click_peak",
+        ),
+        (
+            'quantity = "click_energy"\nbelow = "3 mV"',
             'check[1].below: found "3 mV", whose unit is "V"; expected an energy in volts squared',
         ),
-        ('quantity = "transient"\nmeasure = "peek"\nbelow = "3 mV"', "did you mean peak?"),
-        ('quantity = "gap"\nabove = "1 us"\nband = "audio"', "check[1].band: belongs to a transient"),
-        ('quantity = "gain"\nwithin = "1 dB"\nmeasure = "peak"', "measure belongs to edges"),
+        ('quantity = "gap"\nabove = "1 us"\nband = "audio"', "check[1].band: belongs to a click_peak or"),
+        (
+            'quantity = "gain"\nwithin = "1 dB"\nalso = ["rest > loop_a"]',
+            "check[1].also: belongs to a click_peak or",
+        ),
         (
             'quantity = "operate_time"\nbelow = "4 ms"\nalso = ["rest > loop_a"]',
             "check[1].also: operate_time is of one line that is energised; expected no races",

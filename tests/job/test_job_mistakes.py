@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from harness.bench_file import load_bench
 from harness.errors import JobError
-from harness.job.load import load_bench, load_job
+from harness.job.load import load_job
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 

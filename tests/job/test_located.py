@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.job.located import TomlSyntaxError, read_located
+from harness.toml_files.located import TomlSyntaxError, read_located
 
 TEXT = textwrap.dedent(
     """\

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.job.load import load_bench, load_job
+from harness.bench_file import load_bench
+from harness.job.load import load_job
 from harness.job.module import GROUND, Part
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"

@@ -7,6 +7,7 @@ import pytest
 
 from harness.errors import JobError
 from harness.job.load import load_job
+from harness.quantities.cycle import IntermittencyOptions
 from harness.units import vrms_from_dbu
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
@@ -49,7 +50,8 @@ def test_noise_is_limited_in_dbu_whatever_its_limit_was_written_in(tmp_path: Pat
 
 def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_path: Path) -> None:
     check = load(tmp_path, 'quantity = "intermittency"\nat = ["out"]\nbelow = "30 %"\n').sequence.checks[0]
-    assert (check.tone.level_vrms, check.operations) == (0.05, 10)
+    assert isinstance(check.options, IntermittencyOptions)
+    assert (check.tone.level_vrms, check.options.operations) == (0.05, 10)
 
 
 @pytest.mark.parametrize(

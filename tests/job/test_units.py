@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from harness.units import (
     Dimension,
     dbu_from_vrms,
+    format_difference,
     format_level,
     format_value,
     parse_quantity,
@@ -198,3 +199,19 @@ def test_a_prefix_is_chosen_as_the_library_of_quantities_does(value, negative, u
     signed = (-value if negative else value) + 0.0  # no zero is negative
     rendered = quantiphy.Quantity(signed, unit).render(form="si", prec=digits - 1, show_units=True)
     assert format_value(signed, unit, digits=digits) == str(rendered).replace(" u", " µ")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.1532, "dBu", "0.153 dB"),
+        (-2.5, "dBV", "-2.5 dB"),
+        (0.0123, "dB", "0.0123 dB"),
+        (0.5, "deg", "0.5 deg"),
+        (0.0012, "%", "0.12 %"),
+        (2.834e-5, "A", "28.3 µA"),
+        (0.25, "", "0.25"),
+    ],
+)
+def test_differences_and_uncertainties_of_levels_are_in_db(value: float, unit: str, text: str) -> None:
+    assert format_difference(value, unit) == text

@@ -137,7 +137,10 @@ def one_component(value, delta):
     return propagate(
         lambda x: x[:, 0],
         np.array([value], dtype=complex),
-        [Component(name="noise", source=str(unit), delta=np.array([delta * unit])) for unit in (1, 1j)],
+        [
+            Component(name="noise", origin="noise", source=str(unit), delta=np.array([delta * unit]))
+            for unit in (1, 1j)
+        ],
         scale="db",
     )
 

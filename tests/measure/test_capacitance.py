@@ -16,7 +16,12 @@ def quiet(hz, level, noise=1e-9):
     """A port whose differential is `level` of the e.m.f., with noise on each leg."""
     values = np.array([[level, 0], [0, level]], dtype=np.complex128)
     parts = [
-        Component(name="noise", source=f"{hz} {row} {part}", delta=np.diag(np.eye(2)[row]) * noise * unit)
+        Component(
+            name="noise",
+            origin="noise",
+            source=f"{hz} {row} {part}",
+            delta=np.diag(np.eye(2)[row]) * noise * unit,
+        )
         for row in (0, 1)
         for part, unit in (("re", 1), ("im", 1j))
     ]

@@ -100,7 +100,7 @@ def seen_through(hot_input, cold_input, name):
 
 
 def test_an_exchange_of_inputs_cancels_their_gains():
-    """(g1 h - g2 c) + (g2 h - g1 c) = (g1 + g2)(h - c): common practice in comparison measurements."""
+    """(g1 h - g2 c) + (g2 h - g1 c) = (g1 + g2)(h - c): closed form."""
     first, second = seen_through(1, 2, "first"), seen_through(2, 1, "second")
     alone = common_mode_rejection(View(transfer=first, hot=0, cold=1))
     both = View(transfer=exchanged(first, second), hot=0, cold=1)

@@ -51,8 +51,8 @@ TRIANGLE = odd_series(199, lambda n: 1 / n**2)
 @pytest.mark.parametrize(
     ("series", "to_tenth", "to_20_khz"),
     [
-        # READ: pages that cite Blagouchine and Moreau, IEEE Trans. Commun. 59 (2011), for sqrt(pi^2/8 - 1)
-        # and sqrt(pi^4/96 - 1); truncated sums of 1/n^2 and 1/n^4 in closed form
+        # Closed form: sums of 1/n^2 and 1/n^4 to the last harmonic. Unbounded, they come to sqrt(pi^2/8 - 1)
+        # and sqrt(pi^4/96 - 1), as quoted from Blagouchine and Moreau, IEEE Trans. Commun. 59 (2011).
         (SQUARE, 0.42879477, 0.45686028),
         (TRIANGLE, 0.12047650, 0.12106734),
         ({n: 1j / n for n in range(1, 200)}, 0.74146324, None),  # sawtooth

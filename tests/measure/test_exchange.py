@@ -34,7 +34,7 @@ def seen(ratio: float, rng: np.random.Generator, *, swapped: bool) -> Transfer:
                 delta = np.zeros(LEGS.shape, dtype=np.complex128)
                 delta[row, column] = NOISE * unit
                 source = f"noise {row} {column} {unit} {swapped}"
-                parts.append(Component(name="noise", source=source, delta=delta))
+                parts.append(Component(name="noise", origin="noise", source=source, delta=delta))
                 values = values + delta * rng.standard_normal()
     return Transfer(values=values, components=tuple(parts), phase_known=True, polarity_known=True)
 

@@ -1,4 +1,4 @@
-"""Failure bounds against Newcombe's table, the NIST handbook and the tables of success runs."""
+"""Failure bounds against Newcombe's table, the NIST handbook and closed forms."""
 
 import pytest
 
@@ -9,7 +9,7 @@ from harness.measure.intermittency import failure_rate
 @pytest.mark.parametrize(
     ("failures", "operations", "lower", "upper"),
     [
-        # Newcombe, Stat. Med. 17 (1998) 857, table I, method 5 (READ in transcriptions)
+        # Newcombe, Stat. Med. 17 (1998) 857, table I, method 5 (read in copies that agree)
         (81, 263, 0.2527, 0.3676),
         (15, 148, 0.0578, 0.1617),
         (0, 20, 0.0, 0.1684),
@@ -49,7 +49,7 @@ def test_no_failure_bounds_the_rate_by_three_over_n(operations, upper):
     ],
 )  # fmt: skip
 def test_a_success_run_of_the_tables_length_proves_what_they_say(confidence, reliability, operations):
-    """n = ln(1 - C)/ln R, rounded up (READ for 29 and 59; the rest closed form): one less does not do."""
+    """Closed form: n = ln(1 - C)/ln R, rounded up; one operation less is too few."""
     assert failure_rate(0, operations, confidence=confidence).upper <= 1 - reliability + 1e-12
     assert failure_rate(0, operations - 1, confidence=confidence).upper > 1 - reliability
 

@@ -11,13 +11,13 @@ from harness.measure.noise import band_power, least_noise_vrms, noise
 from harness.measure.tones import choose_tones
 from harness.measure.weighting import a_weighting, bs468_network
 
-# IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves (READ in a public copy, cross-read)
+# IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves (read in two copies that agree)
 A_TABLE_DB = [
     -50.5, -44.7, -39.4, -34.6, -30.2, -26.2, -22.5, -19.1, -16.1, -13.4, -10.9, -8.6, -6.6, -4.8, -3.2, -1.9,
     -0.8, 0.0, 0.6, 1.0, 1.2, 1.3, 1.2, 1.0, 0.5, -0.1, -1.1, -2.5, -4.3, -6.6, -9.3,
 ]  # fmt: skip
 
-# ITU-R BS.468-4, table 1: Hz, dB, tolerance (READ in transcriptions that name it)
+# ITU-R BS.468-4, table 1: Hz, dB, tolerance (read in copies of the table that agree)
 BS468_TABLE = [
     (31.5, -29.9, 2.0), (63, -23.9, 1.4), (100, -19.8, 1.0), (200, -13.8, 0.85), (400, -7.8, 0.7),
     (800, -1.9, 0.55), (1000, 0.0, 0.5), (2000, 5.6, 0.5), (3150, 9.0, 0.5), (4000, 10.5, 0.5),
@@ -76,7 +76,7 @@ def test_noise_of_both_legs_adds_and_common_noise_cancels():
 
 
 def test_a_level_in_dbu_is_over_the_root_of_six_tenths():
-    """0 dBu is 1 mW in 600 ohm: 0.774597 V; -60 dBu is 0.774597 mV (READ: pages on dBu)."""
+    """Closed form: 0 dBu is 1 mW in 600 ohm, sqrt(0.6) = 0.774597 V; -60 dBu is 0.774597 mV."""
     own = quiet_pair(1, 1e-5)
     sine = 0.774597e-3 * np.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(100_000) / RATE_HZ)
     seen = quiet_pair(2, 1e-5) + np.stack([sine / 2, -sine / 2])

@@ -75,7 +75,7 @@ def test_the_scopes_own_noise_is_taken_off():
     assert not found.floor
     assert alone.floor  # no more than the scope's own
     weighted = 10 ** (7.309 / 20) * math.sqrt(2e-6 * 19_980 / 50_000)
-    # Gaussian noise reads 4 dB over its RMS (simulated with this detector; practice quotes 4 to 5 dB)
+    # Gaussian noise reads 4.0 dB over its RMS: own simulation, benchmarks/quasi_peak_of_noise.py
     assert found.low <= 1.583 * weighted <= found.high
 
 

@@ -55,11 +55,11 @@ def test_the_golden_record_fits_as_computed_elsewhere(clock, frequency_hz, a, b,
     assert fit.residual_v[0] * math.sqrt((16 - parameters) / 16) == pytest.approx(e_rms, rel=1e-6)
 
 
-def test_a_coarse_converter_has_the_effective_bits_of_the_worked_example():
-    """IEEE Std 1057: log2(range / (rms of the residual · sqrt(12))).
+def test_a_coarse_converter_has_the_effective_bits_of_its_steps():
+    """IEEE Std 1057 (1994, as quoted): log2(range / (rms of the residual · sqrt(12))).
 
-    READ in a worked example that cites the edition of 1994: 4 Hz, a thousand samples in a second, eight
-    levels, 2.81 bits. The range is that of the codes that were reached.
+    Closed form: eight levels span seven steps, and a residual of step/sqrt(12) makes log2(7) = 2.81 bits. The
+    range is that of the codes that were reached.
     """
     sine = np.sin(2 * np.pi * 4 * np.arange(1000) * 1e-3)
     coded = (np.clip(np.floor(sine / 0.25), -4, 3) + 0.5) * 0.25
@@ -70,7 +70,7 @@ def test_a_coarse_converter_has_the_effective_bits_of_the_worked_example():
 
 @pytest.mark.parametrize(("bits", "ratio_db"), [(8, 49.93), (10, 61.97), (12, 74.01)])
 def test_an_ideal_converter_leaves_its_own_noise(bits, ratio_db):
-    """6.02 N + 1.76 dB of a full-scale sine over what quantising leaves of it (READ: Kester, MT-001)."""
+    """6.02 N + 1.76 dB: a full-scale sine over quantisation noise (Kester, MT-001, read in a copy)."""
     sine = np.sin(2 * np.pi * 37 * np.arange(20_000) / 20_000 + 0.3)
     step_v = 2 / 2**bits
     fit = fit_tones(np.round(sine / step_v)[None] * step_v, 1 / 20_000, [37.0], clock=EXACT_CLOCK)

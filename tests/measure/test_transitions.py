@@ -48,7 +48,7 @@ def test_a_clean_change_over_has_a_drop_and_no_bounce(seed):
 
 
 def test_make_before_break_shows_no_gap():
-    """No gap: a make-before-break part, or a contact that doesn't move (common practice)."""
+    """No gap: a make-before-break part, or a contact that doesn't move (common practice, no source)."""
     found, _ = seen(Change(opens=0.0812, closes=0.0812, new=0.5))
     for leg in found.legs:
         assert leg.kinds == ()
@@ -95,7 +95,7 @@ def test_a_commands_own_instant_serves_with_its_uncertainty():
 
 
 def test_an_edge_is_the_instant_of_half_its_amplitude():
-    """READ: pages that cite IEEE 181: levels 0.0138 and 5.1848, 10 % at 0.5309, 90 % at 4.6677."""
+    """IEEE 181's reference levels in closed form: 0.0138 and 5.1848 have 10 % at 0.5309, 90 % at 4.6677."""
     ramp = np.interp(np.arange(1000), [500, 600], [0.0138, 5.1848])
     low, high = state_levels(ramp)
     assert low + 0.1 * (high - low) == pytest.approx(0.5309, abs=1e-5)

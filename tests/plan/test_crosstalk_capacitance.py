@@ -11,7 +11,7 @@ from harness.circuit.expand import build_circuit
 from harness.job.fixture import Hookup
 from harness.job.load import load_job
 from harness.job.module import node_name
-from harness.job.sequence import Check, Limit, Tone
+from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.measure.budget import Component
 from harness.measure.capacitance import Quiet, coupling_capacitance
@@ -19,6 +19,9 @@ from harness.measure.quantities import View
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import PlannedReading
+from harness.quantities.registry import QUANTITIES
+from harness.quantities.steady import CapacitanceOptions
+from harness.reading import Limit
 from tests.circuit.spice import Block, from_elements, transfers
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
@@ -28,9 +31,9 @@ REST, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each l
 def planned(name: str) -> tuple[tuple[PlannedReading, Hookup], ...]:
     job = load_job(SEQUENCES / name)
     asked = Check(
-        name="Coupling", quantity="capacitance", at=("out",), tone=Tone(frequency_hz=1e3, level_vrms=1.228),
-        limit=Limit(kind="below", unit="F", high=1e-10), silent_below_db=None, line=1, states=(REST,),
-        frequencies_hz=HZ, coupling="crosstalk",
+        name="Coupling", quantity=QUANTITIES["capacitance"], at=("out",),
+        tone=Tone(frequency_hz=1e3, level_vrms=1.228), limit=Limit(kind="below", unit="F", high=1e-10),
+        options=CapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"), states=(REST,),
     )  # fmt: skip
     job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
     plan = build_plan(job, impedances=BenchImpedances())
@@ -55,7 +58,12 @@ def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path)
 
 def view_of(values: np.ndarray, place: int) -> View:
     parts = tuple(
-        Component(name="noise", source=f"{place} {row} {part}", delta=np.full(2, NOISE) * unit * _row(row))
+        Component(
+            name="noise",
+            origin="noise",
+            source=f"{place} {row} {part}",
+            delta=np.full(2, NOISE) * unit * _row(row),
+        )
         for row in (0, 1)
         for part, unit in (("re", 1), ("im", 1j))
     )

@@ -7,12 +7,14 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
-from harness.job.edge import Edge, EdgeCheck
+from harness.job.edge import BECOMES
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.job.sequence import Check, Limit, Quantity, Tone
+from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.plan.build import build_plan, trial_plan
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 DB, TIME = Limit(kind="below", unit="dB", high=-40.0), Limit(kind="below", unit="s", high=7e-3)
@@ -32,22 +34,19 @@ def job_with(name: str, *checks: Check) -> Job:
     return replace(job, sequence=replace(job.sequence, checks=checks))
 
 
-def check(quantity: Quantity, taken: tuple[State, ...] | None, **more: object) -> Check:
-    edge = quantity in ("bounce", "gap", "operate_time", "release_time", "transient")
+def check(name: str, taken: tuple[State, ...] | None, **more: object) -> Check:
+    """more: options of the quantity."""
+    quantity = QUANTITIES[name]
     return Check(
-        **{
-            "name": quantity,
-            "quantity": quantity,
-            "at": () if quantity == "supply_current" else ("out",),
-            "tone": Tone(frequency_hz=1e3, level_vrms=1.228),
-            "limit": TIME if edge else DB,
-            "silent_below_db": None,
-            "line": 7,
-            "states": taken,
-            "edge": EdgeCheck(measure=None, band="full", also=()) if edge else None,
-            **more,
-        }
-    )  # type: ignore[arg-type]
+        name=name,
+        quantity=quantity,
+        at=("out",) if quantity.at_ports else (),
+        tone=Tone(frequency_hz=1e3, level_vrms=1.228),
+        limit=TIME if quantity.family == "change" else DB,
+        options=quantity.options(**more),
+        line=7,
+        states=taken,
+    )
 
 
 def refusal(job: Job) -> str:
@@ -71,17 +70,16 @@ def test_a_gap_beside_a_silent_side_is_refused() -> None:
     assert '"rest > dim"' in said
 
 
-@pytest.mark.parametrize("quantity", ["bounce", "gap", "operate_time", "release_time", "transient"])
-def test_states_without_a_change_of_one_line_are_refused(quantity: Quantity) -> None:
+@pytest.mark.parametrize("quantity", ["bounce", "gap", "operate_time", "release_time", "click_peak"])
+def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
     said = refusal(job_with("two_loop_switcher", check(quantity, states("rest", "loop_a+loop_b"))))
     assert "no two of its states differ by one line" in said
     assert "loop_a" in said.partition("expected states with a change such as")[2]
 
 
 def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
-    race = Edge(before=State(on=("loop_a",)), after=State(on=("loop_b",)))
-    asked = EdgeCheck(measure=None, band="full", also=(race,))
-    said = refusal(job_with("two_loop_switcher", check("gap", states("rest", "loop_a"), edge=asked)))
+    race = BECOMES.join(["loop_a", "loop_b"])
+    said = refusal(job_with("two_loop_switcher", check("gap", states("rest", "loop_a"), also=(race,))))
     assert "in loop_a > loop_b: several relays move at once (K1, K2)" in said
 
 
@@ -99,12 +97,9 @@ def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
     ],
 )
 def test_a_state_in_which_nothing_is_to_be_had_is_refused(
-    quantity: Quantity, taken: tuple[State, ...], expected: str
+    quantity: str, taken: tuple[State, ...], expected: str
 ) -> None:
-    more: dict[str, object] = {"operations": 10} if quantity == "intermittency" else {}
-    if quantity in ("response", "capacitance"):
-        more["frequencies_hz"] = (20e3, 50e3, 100e3)
-    job = job_with("source_selector", check(quantity, taken, **more))
+    job = job_with("source_selector", check(quantity, taken))
     if quantity == "capacitance":  # one source, so that no other is silent while it is selected
         kept = tuple(h for h in job.fixture.hookups if h.through or "source 1" in h.name)
         job = replace(job, fixture=replace(job.fixture, hookups=kept))
@@ -125,7 +120,7 @@ def test_channels_cannot_be_matched_with_one_of_them() -> None:
 def test_all_of_them_are_told_in_one_go() -> None:
     job = job_with(
         "source_selector",
-        check("response", states("mute"), frequencies_hz=(1e2,)),
+        check("response", states("mute"), frequencies=["100 Hz"]),
         check("phase", states("mute")),
     )
     assert len(refusal(job).splitlines()) == 2

@@ -62,7 +62,7 @@ def test_one_acquisition_serves_every_check_that_can_use_it(plan: Plan) -> None:
 
 def test_a_silent_port_is_judged_as_isolation_and_a_live_one_as_gain(plan: Plan) -> None:
     for reading in plan.readings:
-        if reading.check.quantity == "gain":
+        if reading.check.quantity.name == "gain":
             assert (reading.quantity == "isolation") == (reading.route == "silent")
 
 
@@ -147,7 +147,7 @@ def test_polarity_through_an_amplifier_needs_the_drive_in_view() -> None:
         module=replace(job.module, amplifiers=(amplifier,)),
         fixture=replace(job.fixture, hookups=views_output_only),
         sequence=replace(
-            job.sequence, checks=tuple(one for one in job.sequence.checks if one.quantity == "polarity")
+            job.sequence, checks=tuple(one for one in job.sequence.checks if one.quantity.name == "polarity")
         ),
     )
     with pytest.raises(JobError, match="polarity and phase are read against the drive"):
@@ -169,6 +169,6 @@ def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
     records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + EDGE_RECORD_S * len(plan.edges)
     settled = cost.state_changes - len(plan.edges)
-    looks_s = 0.02 * 2 * sum(cycle.check.operations for cycle in plan.cycles)
+    looks_s = 0.02 * 2 * sum(cycle.operations for cycle in plan.cycles)
     assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s + looks_s)
     assert cost.hands_s == 0.0

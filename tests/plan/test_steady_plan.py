@@ -9,11 +9,13 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.job.sequence import Check, Limit, Tone
+from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.plan.arrange import is_dry
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 REST = State(on=())
@@ -24,20 +26,19 @@ def job_with(name: str, *checks: Check) -> Job:
     return replace(job, sequence=replace(job.sequence, checks=checks))
 
 
-def check(quantity: str, limit: Limit, **more: object) -> Check:
+def check(name: str, limit: Limit, **more: object) -> Check:
+    """more: options of the quantity."""
+    quantity = QUANTITIES[name]
     return Check(
-        **{
-            "name": quantity,
-            "quantity": quantity,
-            "at": ("out",),
-            "tone": Tone(frequency_hz=1e3, level_vrms=1.228),
-            "limit": limit,
-            "silent_below_db": None,
-            "line": 1,
-            "states": (REST,),
-            **more,
-        }
-    )  # type: ignore[arg-type]
+        name=name,
+        quantity=quantity,
+        at=("out",),
+        tone=Tone(frequency_hz=1e3, level_vrms=1.228),
+        limit=limit,
+        options=quantity.options(**more),
+        line=1,
+        states=(REST,),
+    )
 
 
 def planned(job: Job) -> Plan:
@@ -62,7 +63,9 @@ def test_nothing_louder_than_a_contact_bears_comes_before_the_last_dry_record(na
 
 def test_a_response_has_a_reading_for_each_frequency_but_the_one_it_refers_to() -> None:
     hz = (20.0, 1000.0, 20_000.0)
-    plan = planned(job_with("stepped_attenuator", check("response", DB, frequencies_hz=hz)))
+    plan = planned(
+        job_with("stepped_attenuator", check("response", DB, frequencies=[f"{each} Hz" for each in hz]))
+    )
     assert sorted({reading.frequency_hz for reading in plan.readings}) == [20.0, 20_000.0]
     assert {stimulus.frequency_hz for stimulus in plan.stimuli} == set(hz)
 
@@ -107,7 +110,7 @@ def test_a_capacitance_is_read_where_one_open_contact_couples() -> None:
     plan = planned(
         job_with(
             "source_selector",
-            check("capacitance", limit, states=(state,), frequencies_hz=(2e4, 5e4, 1e5)),
+            replace(check("capacitance", limit), states=(state,)),
         )
     )
     # Source 1 lies behind one open contact, source 4 too; source 2 is through, source 3 behind two in a row.

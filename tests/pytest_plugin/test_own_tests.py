@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from drivers.claim import claim
-from harness.job.load import load_bench
+from harness.bench_file import load_bench
 from harness.records.store import open_records
 from harness.statistics.yields import tests_of_units as whole_tests
 from tests.cli.commands import switchwalk

@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from harness.job.file import JobFile
 from harness.reading import Contribution, Reading
 from harness.records.run import AcquisitionRecord, RunHeader
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting
+from harness.toml_files.file import JobFile
 
 STARTED = datetime(2026, 11, 25, 9, 30, 12, 345678, tzinfo=UTC)
 ENDED = STARTED + timedelta(seconds=83)

@@ -112,6 +112,25 @@ def test_a_budget_of_percent_is_in_percent(tmp_path, switchwalk):
     assert "0.300 %" in said
 
 
+def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(tmp_path, switchwalk):
+    parts = (
+        Contribution(name="noise near the tones of this record, never under its quantisation", standard=0.2),
+        Contribution(name="a capture that is quieter than its reference", standard=2.1e-4),
+        Contribution(name="rounding", standard=1.2e-19),
+    )
+    level = replace(
+        READING, check="Noise", quantity="noise", unit="dBu", value=-91.0, standard=0.2, low=-91.4,
+        high=-90.6, limit_low=None, limit_high=-80.0, budget=parts,
+    )  # fmt: skip
+    with open_records(tmp_path / "records.sqlite") as store:
+        store.add_readings(store.begin(HEADER), [level])
+    said = switchwalk("show", 1, "--all", "--budget", "--records", tmp_path / "records.sqlite")
+    assert "-91.00 dBu ± 0.40 dB, at most -80.00 dBu" in said
+    assert " 0.2 dB  noise near the tones of this record, never under its\n" in said
+    assert "0.00021 dB  a capture that is quieter than its reference" in said
+    assert "rounding" not in said
+
+
 def test_show_all_and_budget_show_the_rest(place, switchwalk):
     said = switchwalk("show", 2, "--records", place)
     assert "Every reading passed; --all lists them." in said
@@ -223,5 +242,5 @@ def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(place, tmp_
 
 def test_empty_records_say_so(tmp_path, switchwalk):
     open_records(tmp_path / "new.sqlite").close()
-    assert switchwalk("units", "--records", tmp_path / "new.sqlite") == "No unit has been run yet.\n"
+    assert switchwalk("units", "--records", tmp_path / "new.sqlite") == "No unit has been tested yet.\n"
     assert json.loads(switchwalk("units", "--json", "--records", tmp_path / "new.sqlite")) == []

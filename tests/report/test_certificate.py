@@ -68,7 +68,7 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
         assert store.verify(1, noted=seal).findings == ()
     for said in (
         "Test certificate", "serial OB-1", "✓ PASS", "batch autumn", "Ada, Van bench", "8: rest, loop_a",
-        "Example,G2,1001,1.0", "U: expanded uncertainty, k = 2.", "It is not a calibration, not by an",
+        "Example,G2,1001,1.0", "U: expanded uncertainty, k = 2.", "It is not a calibration and not by an",
         "Nothing is claimed for any state, port, frequency", seal, "at most −80.00 dB",
     ):  # fmt: skip
         assert said in text.words, said
@@ -142,7 +142,7 @@ def test_a_simulated_run_and_one_that_is_not_the_latest_are_marked(certify):
     assert "SIMULATED. No board was measured" in Page(page.read_text(encoding="utf-8")).words
     _, page = certify(7)
     text = page.read_text(encoding="utf-8")
-    assert "Not the latest. This unit was run again: run 8" in Page(text).words
+    assert "Not the latest. This unit was tested again: run 8" in Page(text).words
     assert Page(text).all("script") == []
     assert "{{ 7 * 7 }}" in text
 

@@ -51,7 +51,9 @@ def test_what_is_not_seen_is_hatched_and_what_is_is_filled(drawn):
 
 
 def test_its_words_tell_the_sums_and_every_cell_that_is_not_full(drawn):
-    assert drawn.text.startswith("Faults seen of those possible. Relays: 1 of 3, of which K1 armature 1 of 2")
+    assert drawn.text.startswith(
+        "Faults detected, of those possible. Relays: 1 of 3, of which K1 armature 1 of 2"
+    )
     assert "Connectors: 1 of 1." in drawn.text
 
 

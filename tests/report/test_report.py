@@ -11,11 +11,11 @@ import pytest
 from matplotlib.image import imread
 
 from harness.errors import RecordsError
-from harness.job.file import JobFile
 from harness.job.state import all_states
 from harness.report.matrix import make_matrix
 from harness.report.pictures import draw_waveform
 from harness.report.write import render_report, write_report
+from harness.toml_files.file import JobFile
 from tests.records.outside_broadcast import HEADER, READING, capture
 from tests.report.chromium import browse
 from tests.report.invented_run import FAULTY, LINES, SIMULATED, faulty_walk, run_record, walk, waveforms
@@ -86,7 +86,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed):
     for said in (
         "SIMULATED No board was measured",
         "✕ FAIL",
-        "At least one limit is not kept.",
+        "At least one limit was not met.",
         "K6 looks dead",
         "Two-loop line switcher",
         "serial OB-0023",
@@ -99,7 +99,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed):
         "left.in > K1 > left.out",
         "Phantom power",
         "Never lift the earth of an instrument",
-        "Not looked at in this run: phase, balance of the legs, phase between the legs, match of the",
+        "Not measured in this run: phase, balance of the legs, phase between the legs, match of the",
     ):
         assert said in words, said
 
@@ -112,8 +112,8 @@ def test_a_real_run_is_not_called_simulated():
 @pytest.mark.parametrize(
     ("outcome", "word"),
     [
-        ("pass", "✓ PASS Every reading lies inside its limit."),
-        ("unproven", "? UNPROVEN Nothing is shown to be outside"),
+        ("pass", "✓ PASS Every reading is inside its limit."),
+        ("unproven", "? UNPROVEN No reading is certainly outside"),
         (
             "stopped",
             "■ STOPPED The run was stopped by the bench or by hand. There is no verdict on the unit.",

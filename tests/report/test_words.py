@@ -39,6 +39,14 @@ FLOOR = replace(
             "at most -80.00 dB",
             "11.00 dB inside",
         ),
+        (
+            replace(
+                READING, unit="dBu", value=-91.0, low=-91.4, high=-90.6, limit_low=None, limit_high=-80.0
+            ),
+            "-91.00 dBu ± 0.40 dB",
+            "at most -80.00 dBu",
+            "11.00 dB inside",
+        ),
         (FLOOR, "below -96.34 dB", "at most -80.00 dB", "16.34 dB inside"),
         (POLARITY, "normal", "as expected", ""),
         (

@@ -72,7 +72,8 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
 ) -> None:
     readings = whole_run_of_a_good_unit(capsys, "source_selector")
     for reading in of(readings, "capacitance"):
-        # 1 pF by the data sheet, 0.7 to 1.0 of it as simulated, and some stray between neighbouring nets
+        # module.toml's off_capacitance is 1 pF; the simulated contact has 0.7 to 1.0 of it, and some stray
+        # capacitance lies between neighbouring nets.
         assert 0.65e-12 < reading.value < 1.15e-12
         assert (reading.unit, reading.verdict, reading.frequency_hz) == ("F", "pass", None)
 

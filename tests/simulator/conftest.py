@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 from harness.job.load import load_job
-from simulator.bench_file import Addresses
-from simulator.server import Simulator, read_faults
+from simulator.server import Addresses, Simulator, read_faults
 
 MODULE = """
 [module]

@@ -11,11 +11,9 @@ from harness.job.job import Job
 from harness.job.load import load_job
 from harness.reading import Reading
 from harness.records.store import open_records
-from simulator.clock import Clock
 from simulator.faults import apply
-from simulator.lines import SupplySetting
-from simulator.motion import OPEN, OPERATED, REST, Motion, Timing
-from simulator.world import World
+from simulator.relays import OPEN, OPERATED, REST, Motion, SupplySetting, Timing
+from simulator.world import Clock, World
 from tests.cli.commands import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"

@@ -3,6 +3,7 @@
 import os
 import select
 import sys
+import time
 
 import pytest
 
@@ -59,7 +60,7 @@ def tty():
 
 @needs_pty
 def test_frames_on_a_pty_energise_and_release(start, tty):
-    """The four bytes of common relay boards: A0, channel, state, sum (wire facts, section D)."""
+    """The four bytes of common relay boards: A0, channel, state, sum (common practice, no source)."""
     bench = start(switchboard="frame")
     bench.power()
     port = tty(bench.addresses.switchboard)
@@ -161,3 +162,21 @@ def test_modbus_to_another_unit_or_with_a_wrong_sum_is_not_answered(start):
     bench.board.socket.sendall(other + checksum(other) + bytes.fromhex("01 05 0000 FF00 FFFF"))
     mine = bytes.fromhex("01 01 0000 0010")
     assert ask(bench.board, mine, 5) == bytes.fromhex("01 01 02 00 00")
+
+
+@needs_pty
+def test_the_address_of_a_board_that_is_unplugged_goes_to_no_other_while_its_bench_stands(start):
+    """Whoever has the address next would else find what the run before it left on record."""
+    bench = start(switchboard="text")
+    path = bench.addresses.switchboard
+    bench.hand(trouble="switchboard refuse")
+    deadline = time.monotonic() + 10
+    while os.path.exists(path) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert not os.path.exists(path)
+    others = [os.openpty() for _ in range(4)]
+    names = [os.ttyname(theirs) for _, theirs in others]
+    for pair in others:
+        for descriptor in pair:
+            os.close(descriptor)
+    assert path not in names

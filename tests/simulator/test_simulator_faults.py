@@ -9,8 +9,7 @@ from harness.job.faults import parse_fault, single_faults
 from harness.job.load import load_job
 from simulator.circuit import Network
 from simulator.faults import apply
-from simulator.lines import SupplySetting, energised, supply_state
-from simulator.motion import OPERATED, REST
+from simulator.relays import OPERATED, REST, SupplySetting, energised, supply_state
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 
@@ -61,7 +60,7 @@ def test_every_kind_of_fault_of_the_shipped_jobs_can_be_put_in(name):
 
 
 def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
-    """practice 0.6: -0.01 dB through 10 kohm into 10 Mohm, -0.09 dB into 1 Mohm."""
+    """Closed form: 10 Mohm/(10 Mohm + 10 kohm) is -0.009 dB, 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     job = load_job(SEQUENCES / "two_loop_switcher")
     hookup = "drive left, view both outputs"
     healthy = levels(job, (), hookup)
@@ -98,7 +97,7 @@ def test_channels_swapped_bring_the_tone_to_the_other_channel(job):
 
 
 def test_a_grounded_leg_is_silent_and_the_other_is_not(job):
-    """practice 1.3, fault 17: that leg below -60 dB."""
+    """That leg lies below -60 dB: own limit, no source."""
     seen = faulty(job, "left.out.hot grounded", OUTPUTS)
     assert 20 * np.log10(abs(seen[0, 0])) < -60
     assert abs(seen[1, 1]) > 0.98

@@ -10,7 +10,7 @@ import pytest
 
 from harness.job.load import load_job
 from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
-from simulator.motion import OPERATED, REST
+from simulator.relays import OPERATED, REST
 from simulator.unit import Damage, build
 from simulator.wiring import Leads, Plugs, connect
 

@@ -30,7 +30,7 @@ def test_a_through_hookup_shows_the_amplitude_that_was_set(bench, vpp):
 
 
 def test_an_output_set_for_50_ohm_gives_twice_as_much_unloaded(bench):
-    """+6.02 dB into high impedance: practice 2.0, and every generator's manual."""
+    """Closed form: 50 ohm into 50 ohm halves the e.m.f., and 20 lg 2 = 6.02 dB."""
     bench.generator.write("OUTP1:LOAD 50;:SOUR1:FREQ 1850;VOLT 1;:OUTP1 ON")
     assert bench.generator.errors() == []
     bench.close_channels(9)
@@ -108,7 +108,7 @@ def test_a_shorted_coil_draws_the_limit_and_pulls_the_voltage_down(start):
 
 @pytest.mark.parametrize(("volts", "operates"), [(12.0, True), (9.0, True), (7.0, False)])
 def test_a_relay_needs_70_percent_to_operate(bench, volts, operates):
-    """Must-operate voltage of signal relays, 70 to 75 % (check values 5.3)."""
+    """Must-operate voltage: 70 % in TE Connectivity's IM relay data sheet, 75 % in Omron's of the G6H-2."""
     bench.power(volts)
     bypassed, inserted = (np.abs(measured(bench, 10, 11, *line))[0, 0] for line in ((), (1,)))
     assert (inserted < 0.9 * bypassed) == operates
@@ -126,7 +126,7 @@ def test_a_relay_once_operated_holds_until_10_percent(bench):
 
 
 def test_a_dead_leg_into_loads_to_ground_costs_6_db(start):
-    """practice 1.3, fault 17: half of a balanced signal is 6.02 dB less."""
+    """Closed form: half of a balanced signal is 20 lg 2 = 6.02 dB less."""
     healthy, broken = start(), start(faults=("left.out.cold open",))
     levels = []
     for bench in (healthy, broken):
@@ -167,7 +167,7 @@ def test_leads_are_moved_by_hand_where_no_channel_selects_them(bench):
 
 
 def test_crosstalk_of_a_capacitance_rises_6_db_an_octave(bench):
-    """practice 2.7: +6 dB an octave is capacitance, flat is a leak."""
+    """Closed form: through a capacitor into a small resistor, 20 lg 2 = 6.02 dB an octave."""
     levels = []
     for hz in (5000.0, 10_000.0):
         bench.tones(hz, hz, vpp=20)
@@ -181,7 +181,7 @@ def test_crosstalk_of_a_capacitance_rises_6_db_an_octave(bench):
 
 
 def test_a_moving_contact_leaves_a_gap_and_bounces(bench):
-    """A change-over breaks before it makes: for a while nothing is at the output (practice 0.5)."""
+    """A change-over breaks before it makes: the output is open meanwhile (common practice, no source)."""
     bench.power()
     bench.generator.write("OUTP1:LOAD INF;:SOUR1:FREQ 1000;VOLT 0.002;VOLT:OFFS 1;:OUTP1 ON")
     assert bench.generator.errors() == []

@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from harness.job.load import load_bench
+from harness.bench_file import load_bench
 
 
 @pytest.fixture

@@ -91,7 +91,7 @@ def test_an_event_sets_its_bit_and_reading_clears_it(bench, message, bit):
 
 
 def test_an_unknown_command_with_operation_complete_reads_33(bench):
-    """The worked example of a maker's manual (check values 7.3): 32 + 1."""
+    """IEEE 488.2, standard event status register: command error 32 + operation complete 1 (from memory)."""
     bench.supply.write("*CLS")
     bench.supply.write("*OPC")
     bench.supply.write("NONSENSE")

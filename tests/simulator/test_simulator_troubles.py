@@ -6,7 +6,7 @@ import time
 import pytest
 
 from harness.errors import UsageError
-from simulator.troubles import Trouble, parse_trouble
+from simulator.wire import Trouble, parse_trouble
 
 
 def let(bench, trouble):

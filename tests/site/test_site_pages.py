@@ -122,7 +122,7 @@ def test_no_name_becomes_markup_or_a_path(written):
 def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(written):
     words = Page(unit_page(written, "OB-00001").read_text(encoding="utf-8")).words
     assert "OB-00001 Two-loop line switcher, TLS-2 revision B" in words
-    assert "■ NOT ENDED The run has not ended: it is under way, or was left off." in words
+    assert "■ NOT ENDED The run has not finished: it is running, or was interrupted." in words
     assert "switchwalk resume" in words
     assert "0 of 96" in words
     assert (written / "reports" / "run-00001.html").read_text() == "the report of run 1"
@@ -135,10 +135,10 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
     words = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8")).words
     with open_records(written.parent / "records.sqlite", read_only=True) as store:
         failed = {line.serial for line in store.lines(simulated=False) if line.outcome == "fail"}
-    assert f"{60 - len(failed)} of 60 units; 95 % limits" in words
+    assert f"{60 - len(failed)} of 60 units; 95 % interval" in words
     assert "60 of 60 units" in words
     assert "at most −80 dB" in words
-    for title in ("Faults diagnosed", "Checks not passed at first", "Unit by unit", "cold leg open"):
+    for title in ("Faults diagnosed", "Checks not passed in the first run", "Unit by unit", "cold leg open"):
         assert title in words
 
 
@@ -220,7 +220,7 @@ def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_
     assert {side.key.quantity for side in study.sides.differing} == {"gain"}
     assert len(study.sides.pictures) == len(study.sides.differing) == 2
     words = Page(Pages(lambda kind, run: False).batch(study)).words
-    assert "Left less right 2 of 10 readings differ between the channels of the same units" in words
+    assert "Left less right 2 of 10 readings differ between the channels, in the latest" in words
     assert "−0.0505 dB" in words
 
 

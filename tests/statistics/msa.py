@@ -2,8 +2,8 @@
 
 import numpy as np
 
-# AIAG, Measurement Systems Analysis, 4th edition (2010), chapter III section B: ten parts, three appraisers,
-# three trials; read in two public transcriptions that agree. [appraiser][trial][part]
+# AIAG, Measurement Systems Analysis, 4th edition (2010), figures III-B 6 and III-B 15: ten parts, three
+# appraisers, three trials. Read in two copies that agree, not in the manual. [appraiser][trial][part]
 MSA = np.array(
     [
         [

@@ -76,7 +76,7 @@ def test_a_reading_without_a_value_now_has_moved_and_one_without_a_history_is_le
 
 @pytest.mark.parametrize(("runs", "claimed"), [(10, 1e-6), (3, 1e-6), (2, 0.01), (1, 0.01)])
 def test_a_bench_that_has_not_moved_is_seldom_stopped_however_short_its_history(runs, claimed):
-    """Common practice wants 1 in 100 at most: of 200 checks of 60 readings, by Holm's correction."""
+    """One false alarm in 100 checks at most (common practice, no source): 200 checks of 60 readings."""
     rng = np.random.default_rng(runs)
     stopped = 0
     for _ in range(200):

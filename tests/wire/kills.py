@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from drivers.bench import open_bench
-from harness.job.load import load_bench
+from harness.bench_file import load_bench
 from tests.wire.standing_bench import Bench, Kept, key, look
 
 LEFT_ON = "the bench was not left safe by"

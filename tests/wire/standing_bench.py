@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from drivers.claim import Mark
+from drivers.safe_end import ROLES
 from harness.reading import Reading
 from harness.records.store import open_records
 
@@ -121,7 +123,10 @@ class StandingBench:
 
 @contextmanager
 def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iterator[StandingBench]:
-    """A simulator process; runs reach it by its bench file, and it stays when they are killed."""
+    """A simulator process; runs reach it by its bench file, and it stays when they are killed.
+
+    What was left on goes with it, and so do its marks: another bench may have its addresses next.
+    """
     bench_file = job.parent / "standing_bench.toml"
     process = subprocess.Popen(
         [
@@ -135,7 +140,12 @@ def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iter
     )
     try:
         assert process.stdout is not None
-        yield StandingBench(bench_file, json.loads(process.stdout.readline()), process.pid)
+        ready = json.loads(process.stdout.readline())
+        try:
+            yield StandingBench(bench_file, ready, process.pid)
+        finally:
+            for role in ROLES:
+                Mark(ready[role], instrument=role).go()
     finally:
         process.communicate(timeout=10)
 

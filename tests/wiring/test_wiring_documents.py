@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -10,24 +11,26 @@ import pytest
 from harness.circuit.fixings import pad_resistors
 from harness.errors import JobError
 from harness.job.load import load_job
+from harness.report.notes import CAUTIONS
+from harness.report.pictures import LOOKS
 from harness.wiring.connectors import AES59, XLR, fitted, pin_of
-from harness.wiring.drawings import xlr
-from harness.wiring.plugs import choose, pad_loss_db, plugs
-from harness.wiring.preferred import SERIES, nearest_value
+from harness.wiring.document import wiring_of
+from harness.wiring.page import xlr
+from harness.wiring.plugs import SERIES, choose, nearest_value, pad_loss_db, plugs
 from tests.cli.commands import switchwalk
 
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 
 
 def test_the_d_connector_is_the_one_of_aes59() -> None:
-    # Hot, cold, ground of AES59's eight analogue channels, as an audio interface's manual prints them.
+    # AES59, eight analogue channels: hot, cold, ground (read in two copies of its table that agree).
     printed = "24 12 25  10 23 11  21 9 22  7 20 8  18 6 19  4 17 5  15 3 16  1 14 2"
     assert " ".join(pin for channel in AES59 for pin in channel) == " ".join(printed.split())
     assert {int(pin) for channel in AES59 for pin in channel} == set(range(1, 26)) - {13}
 
 
 def test_an_xlr_has_its_shield_on_1_hot_on_2_and_cold_on_3() -> None:
-    assert XLR == ("2", "3", "1")  # IEC 60268-12
+    assert XLR == ("2", "3", "1")  # IEC 60268-12 (from memory)
 
 
 def test_e96_has_the_values_that_the_standard_prints() -> None:
@@ -105,6 +108,37 @@ def test_the_page_has_drawings_and_escapes_what_the_files_say(
     assert text.count("<svg") == 2 + 4  # two connectors, two plugs in two channels
     assert "<script" not in text
     assert "http://" not in text
+
+
+def test_the_cautions_of_the_reports_come_first_on_the_terminal_and_on_the_page(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "wiring.html"
+    assert switchwalk(capsys, "wiring", str(JOB), "--html", str(page)).code == 0
+    printed = " ".join(switchwalk(capsys, "wiring", str(JOB)).out.split())
+    on_page = " ".join(unescape(page.read_text("utf-8")).split())
+    for text, pins in ((printed, "J1: 25-way"), (on_page, "<h2>J1: 25-way")):
+        places = [text.index(words) for caution in CAUTIONS for words in caution]
+        assert places == sorted(places)
+        assert places[-1] < text.index(pins)
+
+
+def test_a_clamp_for_every_control_line_is_to_buy() -> None:
+    job = load_job(JOB)
+    clamps = [each for each in wiring_of(job).bill if "coil clamp" in each.what]
+    assert [(each.count, each.where) for each in clamps] == [(3, "loop_a, loop_b, swap")]
+
+
+def test_hot_and_cold_have_the_colours_of_the_waveforms_and_ground_is_grey(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "wiring.html"
+    assert switchwalk(capsys, "wiring", str(JOB), "--html", str(page)).code == 0
+    colours = dict(re.findall(r"\.(hot|cold|earth) \{ fill: (#[0-9a-f]{6})", page.read_text("utf-8")))
+    waveforms = {leg: colour for colour, _, leg in LOOKS}
+    assert {leg: colours[leg] for leg in waveforms} == waveforms
+    red, green, blue = (colours["earth"][place : place + 2] for place in (1, 3, 5))
+    assert red == green == blue
 
 
 CONNECTORS = """

@@ -8,16 +8,15 @@ import numpy as np
 
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.measure.budget import Estimate
 from harness.measure.change import line_edge, look_at, read_bounce, read_gap, read_switching
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
-from simulator.clock import Clock
+from harness.reading import Estimate
 from simulator.faults import apply
-from simulator.instruments.frontend import Frontend, Grid, InputSetting, show
-from simulator.lines import SupplySetting
+from simulator.instruments.acquisition import Frontend, Grid, InputSetting, show
+from simulator.relays import SupplySetting
 from simulator.sources import Output
-from simulator.world import World
+from simulator.world import Clock, World
 from tests.measure.draws.shares import Drawn, drawn
 
 JOB = Path(__file__).parents[3] / "sequences" / "two_loop_switcher"

@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from harness.measure.budget import Estimate
+from harness.reading import Estimate
 
 COVERAGE = 0.9545  # of k = 2 and a normal distribution (JCGM 100, table G.1)
 LEAST, MOST = 0.93, 0.975  # what a thousand draws are held to

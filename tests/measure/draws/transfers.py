@@ -218,7 +218,9 @@ def noisy(
             for part in (1, 1j):
                 delta = np.zeros((2, 2), dtype=np.complex128)
                 delta[row, k] = noise * part
-                parts.append(Component(name="noise", source=f"{name} {row} {k} {part}", delta=delta))
+                parts.append(
+                    Component(name="noise", origin="noise", source=f"{name} {row} {k} {part}", delta=delta)
+                )
     values = values + noise * (random.normal(size=(2, 2)) + 1j * random.normal(size=(2, 2)))
     transfer = Transfer(values=values, components=tuple(parts), phase_known=True, polarity_known=True)
     return View(transfer=transfer, hot=0, cold=1)

@@ -1,0 +1,337 @@
+"""The error model of a transfer: one list of error sources, whoever fills it.
+
+A source says what one standard uncertainty of it changes in a transfer h of shape (…, legs, 2), for any
+leading axes: of one unit, or of thousands. The list is filled from a capture and its through reference
+(`measured_errors`), or predicted from what bench.toml specifies and from the parts' tolerances
+(`predicted_errors`). The budgets of readings and the margins of fault coverage both come from it.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.measure.budget import Origin
+from harness.measure.freedom import Sampled
+from harness.measure.reference import ToneReference
+from harness.measure.tone import ToneFit
+from harness.roles import Capture
+
+Complex = NDArray[np.complex128]
+Floats = NDArray[np.float64]
+
+Line = Literal[
+    "noise",
+    "input gain",
+    "range gain",
+    "through reference",
+    "repeatability",
+    "generator level",
+    "fit",
+    "tolerance of parts",
+]
+"""The lines of a budget that the error sources make."""
+
+LEGS = ("hot", "cold")
+EVERY = slice(None)
+
+# What the circuit doesn't know: strays, of a value and of an e.m.f. Common practice, no source.
+STRAYS_RELATIVE = 1e-4
+STRAYS_ABSOLUTE = 5e-6
+
+# Predicted standard uncertainties, as budgets of simulated runs have them (eight bits, 20 000 samples).
+NOISE = 4e-4  # of what a leg carries
+NOISE_FLOOR = 1e-6  # of a leg's e.m.f.: a silent input on its most sensitive range
+RANGE_GAIN = 6e-4  # of an input's range against the drive's, where they differ
+SAME_RANGE = 0.6  # a leg that carries more than this part of the e.m.f. is on the drive's range
+THROUGH = 3e-4  # of a source leg's through reading: 2e-4, and room for records that repeat less well
+GENERATOR = 0.01  # limit of its level, where no through reference is taken: common practice, no source
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ErrorSource:
+    """One source of error. line: its line in a budget. source: its name; of one name, it is one error.
+
+    at: the rows and columns of a transfer that it acts on. There it changes h by `relative` times h plus
+    `absolute`, for one standard uncertainty; both are of a shape that h[…, rows, columns] broadcasts with.
+    even: it lies anywhere between two limits with the same probability. sampled: it was found from few
+    values.
+    """
+
+    line: Line
+    source: str
+    origin: Origin = "bench"
+    at: tuple[Any, Any] = (EVERY, EVERY)
+    relative: Any = 0.0
+    absolute: Any = 0.0
+    even: bool = False
+    sampled: Sampled | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ErrorModel:
+    """All that may be wrong with one capture's transfer, of one unit or of many."""
+
+    sources: tuple[ErrorSource, ...]
+
+    def deltas(self, h: Complex) -> Complex:
+        """What each source changes in h, (…, legs, 2): (sources, …, legs, 2)."""
+        found = np.zeros((len(self.sources), *h.shape), dtype=np.complex128)
+        for delta, source in zip(found, self.sources, strict=True):
+            place = (..., *source.at)
+            delta[place] = source.relative * h[place] + source.absolute
+        return found
+
+    def standard(self, h: Complex) -> Floats:
+        """Standard uncertainty of each entry of h, real and imaginary part together: (…, legs, 2)."""
+        return np.asarray(np.sqrt((np.abs(self.deltas(h)) ** 2).sum(axis=0)))
+
+
+def stray_standard(h: Complex) -> Floats:
+    """Standard uncertainty of real and imaginary part, each, by what the circuit doesn't know."""
+    return np.asarray(np.hypot(STRAYS_RELATIVE * np.abs(h), STRAYS_ABSOLUTE))
+
+
+def measured_errors(
+    capture: Capture,
+    fit: ToneFit,
+    *,
+    emf_vrms: tuple[float, float],
+    reference: ToneReference | None,
+    gain_accuracy: float,
+    generator_accuracy: float,
+    acquisition: str,
+) -> tuple[Complex, ErrorModel]:
+    """What turns a capture's phasors into a transfer, (legs, 2), and what may be wrong with that.
+
+    Arguments as those of `make_transfer`. Raises ReadingError for a reference of other inputs or tones.
+    """
+    if reference is None:
+        factor, sources = _unreferenced(capture.inputs, emf_vrms, gain_accuracy, generator_accuracy)
+    else:
+        reference.check_serves(capture.inputs, fit.frequencies_hz[:2])
+        factor, sources = _referenced(capture, reference, emf_vrms, gain_accuracy, generator_accuracy)
+        sources += _repeats(reference, capture, acquisition)
+    standard = fit.standard[:, :2] * np.abs(factor)
+    sources = [*_noise(standard, capture.inputs, acquisition), *sources]
+    loss = (np.pi * np.asarray(fit.cycles[:2]) * fit.clock.standard) ** 2 / 6
+    if loss.max() > 1e-5:  # what a tone off its frequency loses in a record of whole cycles: 1 - sinc
+        sources.append(ErrorSource(line="fit", source=f"{acquisition} clock", relative=loss))
+    return factor, ErrorModel(sources=tuple(sources))
+
+
+def predicted_errors(
+    h: Complex,
+    *,
+    spreads: Complex,
+    good: Complex,
+    gain_accuracy: float,
+    referenced: bool,
+    inputs_swapped: bool = False,
+) -> ErrorModel:
+    """What may be wrong with a transfer before it is measured: of many units, h of shape (units, legs, 2).
+
+    spreads: (parameters, legs, 2), one standard uncertainty of each of a good unit's parts; good: (legs, 2),
+    its transfer. What a unit attenuates more than a good one, it attenuates of the parts' spread as well.
+    referenced: by a through reference. inputs_swapped: the scope's inputs are swapped in another capture, so
+    that errors of their gains cancel. Nothing is one error in two captures.
+    """
+    levels = np.abs(h).sum(axis=2)
+    legs = h.shape[1]
+    pairs = range(0, legs, 2)
+    sources = list(_noise(np.repeat((NOISE * levels + NOISE_FLOOR)[:, :, None], 2, axis=2), range(legs)))
+    for k in (0, 1):
+        if referenced:
+            sources += [
+                _of_pair("through reference", f"source {hot} {LEGS[k]}", hot, k, THROUGH) for hot in pairs
+            ]
+        else:
+            sources.append(_of_output("generator level", k, GENERATOR / math.sqrt(3)))
+    if not inputs_swapped:
+        if referenced:
+            sources += [_gain_ratio(hot, (0, 1), gain_accuracy, f"gain ratio {hot}") for hot in pairs]
+        for row in range(legs):
+            other_range = np.where(levels[:, row] < SAME_RANGE, RANGE_GAIN, 0.0)[:, None]
+            sources.append(
+                _of_input("range gain", f"range {row}", row, other_range)
+                if referenced
+                else _of_input("input gain", f"gain of input {row}", row, gain_accuracy / math.sqrt(3))
+            )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = np.minimum(np.nan_to_num(np.abs(h) / np.abs(good), nan=0.0, posinf=1.0), 1.0)
+    sources += [
+        ErrorSource(
+            line="tolerance of parts", source=f"part {number}", origin="parts", absolute=spread * scale
+        )
+        for number, spread in enumerate(spreads)
+    ]
+    return ErrorModel(sources=tuple(sources))
+
+
+def _noise(standard: Floats, inputs: Sequence[int], acquisition: str = "") -> list[ErrorSource]:
+    """Noise of each leg at each tone, real and imaginary part. standard: (…, legs, 2), of each of these."""
+    return [
+        ErrorSource(
+            line="noise",
+            source=f"{acquisition} noise {number} {leg} {part}",
+            origin="noise",
+            at=(row, k),
+            absolute=standard[..., row, k] * unit,
+        )
+        for row, number in enumerate(inputs)
+        for k, leg in enumerate(LEGS)
+        for part, unit in (("re", 1), ("im", 1j))
+    ]
+
+
+def _unreferenced(
+    inputs: tuple[int, ...],
+    emf_vrms: tuple[float, float],
+    gain_accuracy: float,
+    generator_accuracy: float,
+) -> tuple[Complex, list[ErrorSource]]:
+    """By the specifications of scope and generator alone: anywhere between two limits."""
+    gain, level = gain_accuracy / math.sqrt(3), generator_accuracy / math.sqrt(3)
+    sources = [
+        _of_input("input gain", f"gain of input {number}", row, gain, even=True)
+        for row, number in enumerate(inputs)
+    ]
+    sources += [_of_output("generator level", k, level, even=True) for k in (0, 1)]
+    return np.ones((len(inputs), 2)) / np.asarray(emf_vrms) + 0j, sources
+
+
+def _referenced(
+    capture: Capture,
+    reference: ToneReference,
+    emf_vrms: tuple[float, float],
+    gain_accuracy: float,
+    generator_accuracy: float,
+) -> tuple[Complex, list[ErrorSource]]:
+    factor = np.ones((len(capture.inputs), 2), dtype=np.complex128)
+    sources: list[ErrorSource] = []
+    for row, number in enumerate(capture.inputs):
+        setting = capture.setting.inputs[number].volts_per_division
+        ratio = reference.range_gain(number, setting)
+        factor[row] /= ratio.gain if ratio else 1.0
+        shares: list[complex] = [math.sqrt(2) * gain_accuracy / math.sqrt(3)]
+        if ratio:
+            shares = [ratio.standard, 1j * ratio.standard]
+        sources += [
+            _of_input("range gain", f"{reference.identity} range {number} {setting:g} {index}", row, share)
+            for index, share in enumerate(shares)
+            if share
+        ]
+    sources += _source_errors(reference, capture.inputs, factor)
+    sources += _gain_ratios(reference, capture.inputs, gain_accuracy)
+    for k, leg in enumerate(LEGS):
+        scale = reference.emf_vrms[k] / emf_vrms[k]
+        factor[:, k] *= scale
+        if abs(scale - 1) > 1e-9:
+            off = math.sqrt(2) * generator_accuracy / math.sqrt(3)
+            source = _of_output("generator level", k, off, source=f"level of {leg} at {emf_vrms[k]:g} V")
+            sources.append(source)
+    return factor, sources
+
+
+def _source_errors(reference: ToneReference, inputs: tuple[int, ...], factor: Complex) -> list[ErrorSource]:
+    """Divide by the through readings, in place; returns their relative errors.
+
+    Each column of a pair is divided by what that pair's one input read of that source, be the pair swapped or
+    not.
+    """
+    sources = []
+    for row, number in enumerate(inputs):
+        place = reference.inputs.index(number)
+        k = place % 2
+        read = reference.source[place]
+        factor[row - row % 2 : row - row % 2 + 2, k] *= reference.through[place] / read
+        noise = reference.source_standard[place] / abs(read)
+        for part, unit in (("re", 1), ("im", 1j)):
+            name = f"{reference.identity} source {number} {part}"
+            sources.append(_of_pair("through reference", name, row, k, -noise * unit))
+    return sources
+
+
+def _gain_ratios(
+    reference: ToneReference, inputs: tuple[int, ...], gain_accuracy: float
+) -> list[ErrorSource]:
+    """The unknown ratio of each pair's two gains, where an input sees the source that its partner saw."""
+    sources = []
+    for hot in range(0, len(inputs), 2):
+        own = [reference.inputs.index(number) % 2 for number in inputs[hot : hot + 2]]
+        first, second = sorted(inputs[hot : hot + 2])
+        # Each range has a gain of its own, so a reference on another range knows another ratio.
+        ranges = " and ".join(f"{reference.drive_range(number):g}" for number in (first, second))
+        named = f"gain ratio of inputs {first} and {second} at {ranges} V a division"
+        # One is off by the ratio, the other by its inverse, and (r + 1/r)/2 is above 1: all that is left
+        # where the legs are crossed and the first order cancels. Uniform from nothing to its limit.
+        square = (2 * gain_accuracy) ** 2 / 2 / math.sqrt(3)
+        ratio = _gain_ratio(hot, (own[0], own[1]), gain_accuracy, named)
+        sources += [
+            ratio,
+            ErrorSource(line=ratio.line, source=f"square of {named}", at=ratio.at, relative=square),
+        ]
+    return sources
+
+
+def _repeats(reference: ToneReference, capture: Capture, acquisition: str) -> list[ErrorSource]:
+    """How records differ beyond noise: this one, the reference's mean of some, and the ladder's to a range.
+
+    Each record has its own error, so what is of the reference is common to all acquisitions and what is of
+    this one is not (JCGM 100:2008, 4.2.3: s, and s/√n of a mean).
+    """
+    sources: list[ErrorSource] = []
+    for row, number in enumerate(capture.inputs):
+        place = reference.inputs.index(number)
+        one = reference.repeatability.standard[place]
+        if one == 0:
+            continue
+        k = place % 2
+        sampled = Sampled(freedom=reference.repeatability.freedom[place], series=f"repeats of {LEGS[k]}")
+        mean = one / math.sqrt(reference.spread.records)
+        sources += [
+            _of_pair("repeatability", f"{reference.identity} repeat {number}", row, k, mean, sampled),
+            _of_pair("repeatability", f"{acquisition} repeat {number}", row, k, one, sampled),
+        ]
+        setting = capture.setting.inputs[number].volts_per_division
+        ratio = reference.range_gain(number, setting)
+        if ratio and ratio.rungs:
+            name = f"{reference.identity} repeat of range {number} {setting:g}"
+            climbed = one * math.sqrt(2 * ratio.rungs)
+            sources.append(_of_input("repeatability", name, row, climbed, sampled=sampled))
+    return sources
+
+
+def _of_input(
+    line: Line, source: str, row: int, share: Any, *, even: bool = False, sampled: Sampled | None = None
+) -> ErrorSource:
+    """A relative error of everything that one input reads."""
+    return ErrorSource(line=line, source=source, at=(row, EVERY), relative=share, even=even, sampled=sampled)
+
+
+def _of_output(line: Line, column: int, share: float, *, source: str = "", even: bool = False) -> ErrorSource:
+    """A relative error of everything that comes from one output."""
+    named = source or f"level of {LEGS[column]}"
+    return ErrorSource(line=line, source=named, at=(EVERY, column), relative=share, even=even)
+
+
+def _of_pair(
+    line: Line, source: str, row: int, column: int, share: complex, sampled: Sampled | None = None
+) -> ErrorSource:
+    """A relative error of one output as both inputs of a pair read it. row: of either input."""
+    pair = slice(row - row % 2, row - row % 2 + 2)
+    return ErrorSource(line=line, source=source, at=(pair, column), relative=share, sampled=sampled)
+
+
+def _gain_ratio(hot: int, own: tuple[int, int], gain_accuracy: float, source: str) -> ErrorSource:
+    """The ratio of a pair's two gains. own: the source that each input saw in the through reference."""
+    limit = math.sqrt(2) * gain_accuracy / math.sqrt(3)
+    return ErrorSource(
+        line="input gain",
+        source=source,
+        at=([hot, hot + 1], [1 - column for column in own]),
+        relative=np.array([limit if column else -limit for column in own]),
+    )

@@ -1,0 +1,158 @@
+"""How a single value of a file reads: quantities with their units, names, addresses, patterns.
+
+Every type has a stand-in for a value that did not read (nan, no text, 0), so that what stands around it is
+built all the same, and everything else that is wrong is told in the same breath.
+"""
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, Strict
+from pydantic_core import CoreSchema, core_schema
+
+from harness.units import InQuantity
+
+NAME = re.compile(r"[a-z][a-z0-9_]*")
+PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+THROW = re.compile(r"[a-z][a-z0-9_]*(\.(hot|cold))?")
+
+
+class Table:
+    """Base of what a file's tables are read into, frozen dataclasses: other keys than theirs are refused."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+
+class Unread:
+    """Stands in a file's values where something is missing or did not read, and has been told of."""
+
+    def __repr__(self) -> str:
+        return "UNREAD"
+
+
+UNREAD = Unread()
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """Marks a type with what stands for a value that did not read."""
+
+    value: Any
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_wrap_validator_function(
+            lambda found, read: self.value if found is UNREAD else read(found), handler(source)
+        )
+
+
+@dataclass(frozen=True)
+class ReadAs:
+    """Marks a type that the file gives as a table, and `build` makes of that table."""
+
+    table: type
+    build: Callable[[Any], Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self.build, handler.generate_schema(self.table))
+
+
+def _name(value: object) -> object:
+    if isinstance(value, str) and not NAME.fullmatch(value):
+        raise ValueError(f'found "{value}"; expected a name in lower case with underscores')
+    return value
+
+
+def _throw(value: object) -> object:
+    if isinstance(value, str) and not THROW.fullmatch(value):
+        raise ValueError(
+            f'found "{value}"; expected a net in lower case with underscores, or its leg as in "bus.cold"'
+        )
+    return value
+
+
+def _part_name(value: object) -> object:
+    if isinstance(value, str) and not PART_NAME.fullmatch(value):
+        raise ValueError(f'found "{value}"; expected a part\'s name such as "K1"')
+    return value
+
+
+def _probe(value: object) -> object:
+    if (
+        not isinstance(value, str)
+        or not (match := re.fullmatch(r"(\d+(?:\.\d+)?)x", value))
+        or not float(match[1])
+    ):
+        found = f'"{value}"' if isinstance(value, str) else value
+        raise ValueError(f'found {found}; expected a probe\'s factor such as "1x" or "10x"')
+    return float(match[1])
+
+
+def _pattern(value: object) -> object:
+    if isinstance(value, str):
+        try:
+            re.compile(value)
+        except re.error as error:
+            raise ValueError(f'found "{value}"; expected a regular expression ({error})') from None
+    return value
+
+
+def _address(value: object) -> object:
+    if isinstance(value, str):
+        if not value or not value.isascii() or not value.isprintable() or " " in value:
+            raise ValueError(
+                f'found "{value}"; expected an address such as "TCPIP::192.0.2.10::5025::SOCKET"'
+            )
+        if re.match(r"(TCPIP|USB|GPIB|ASRL|VXI)\d*(::|/)", value) and not re.search(
+            r"::(SOCKET|INSTR|RAW)$", value
+        ):
+            raise ValueError(f'found "{value}"; expected an address that ends in ::SOCKET or ::INSTR')
+    return value
+
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+NOTHING = StandIn(math.nan)
+Frequency = Annotated[float, InQuantity("frequency"), NOTHING]
+Voltage = Annotated[float, InQuantity("voltage", "positive"), NOTHING]
+Level = Annotated[float, InQuantity("level"), NOTHING]
+Resistance = Annotated[float, InQuantity("resistance"), NOTHING]
+SeriesResistance = Annotated[float, InQuantity("resistance", "not negative"), NOTHING]
+Time = Annotated[float, InQuantity("time"), NOTHING]
+Span = Annotated[float, InQuantity("span"), NOTHING]
+Capacitance = Annotated[float, InQuantity("capacitance"), NOTHING]
+StrayCapacitance = Annotated[float, InQuantity("capacitance", "not negative"), NOTHING]
+Current = Annotated[float, InQuantity("current"), NOTHING]
+CurrentLimit = Annotated[float, InQuantity("current", "positive"), NOTHING]
+Decibel = Annotated[float, InQuantity("ratio_db"), NOTHING]
+Loss = Annotated[float, InQuantity("ratio_db", "not negative"), NOTHING]
+Fraction = Annotated[float, InQuantity("fraction"), NOTHING]
+Accuracy = Annotated[float, InQuantity("fraction", "positive"), NOTHING]
+Text = Annotated[str, StandIn(""), Field(description="text in quotes")]
+Name = Annotated[
+    str, BeforeValidator(_name), StandIn(""), Field(description="a name in lower case with underscores")
+]
+Throw = Annotated[str, BeforeValidator(_throw), StandIn(""), Field(description="a net, or one leg of it")]
+PartName = Annotated[
+    str, BeforeValidator(_part_name), StandIn(""), Field(description='a part\'s name such as "K1"')
+]
+Pattern = Annotated[str, BeforeValidator(_pattern), StandIn("")]
+Address = Annotated[
+    str,
+    BeforeValidator(_address),
+    StandIn(""),
+    Field(description='an address such as "TCPIP::192.0.2.10::5025::SOCKET"'),
+]
+Probe = Annotated[float, BeforeValidator(_probe), NOTHING]
+LegName = Annotated[Literal["hot", "cold"], StandIn("")]
+Whole = Annotated[int, Strict(), StandIn(0)]
+Count = Annotated[int, Strict(), Field(ge=1), StandIn(0)]
+Flag = Annotated[bool, Strict(), StandIn(False)]
+one_or_more = BeforeValidator(_listed)  # text alone is a list of one
+
+# Of a field that the file gives by the key of its table, or by its place: no key of that name is read.
+NotAKey = Field(init=False)
