@@ -8,6 +8,7 @@ import errno
 import json
 import os
 import re
+import socket
 import subprocess
 import sys
 import time
@@ -21,6 +22,7 @@ import typer
 
 from drivers.bench import Singly, make_left_safe, open_singly
 from drivers.session import Session
+from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli.options import (
     AsJson,
@@ -43,9 +45,11 @@ from harness.errors import (
     Desynchronised,
     HookupError,
     InstrumentError,
+    InUse,
     JobError,
     LinkLost,
     SwitchwalkError,
+    UnknownCommand,
     UsageError,
     WrongInstrument,
 )
@@ -226,14 +230,12 @@ def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
 
 
 def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
-    """Say in a sentence what is most likely wrong, by the error and by what lies under it."""
-    said = " / ".join(str(each) for each in _chain(error)).lower()
-    numbers = {each.errno for each in _chain(error) if isinstance(each, OSError) and each.errno}
+    """Say in a sentence what is most likely wrong, by the kind of error and of what lies under it."""
     return (
-        _of_files(error, said)
-        or _of_the_device(said, numbers, address)
-        or _of_the_link(error, said, address)
-        or _of_the_answers(error, said, profile)
+        _of_files(error)
+        or _of_the_device(error, address)
+        or _of_the_link(error, address)
+        or _of_the_answers(error, profile)
         or f"it does not do what {profile!r} says: hold its manual against the profile's commands and limits"
     )
 
@@ -244,10 +246,10 @@ def _chain(error: BaseException | None) -> Iterator[BaseException]:
         error = error.__cause__ or error.__context__
 
 
-def _of_files(error: SwitchwalkError, said: str) -> str:
+def _of_files(error: SwitchwalkError) -> str:
     if isinstance(error, JobError):
         return "the profile named in the bench file: its name, its kind, or a mistake in it"
-    if "is in use by" in said:
+    if isinstance(error, InUse):
         return "another run has it: wait for that, or end it"
     if isinstance(error, WrongInstrument):
         return (
@@ -257,19 +259,20 @@ def _of_files(error: SwitchwalkError, said: str) -> str:
     return ""
 
 
-def _of_the_device(said: str, numbers: set[int], address: str) -> str:
+def _of_the_device(error: SwitchwalkError, address: str) -> str:
     """Device files: no permission, held by another program, not there."""
-    if numbers & set(NO_ENTRY) or "permission denied" in said or "access denied" in said:
+    numbers = {each.errno for each in _chain(error) if isinstance(each, OSError) and each.errno}
+    if numbers & set(NO_ENTRY):
         return f"no permission on the device file{_whose(address)}"
-    if numbers & set(TAKEN) or "exclusively lock" in said or "resource busy" in said:
+    if numbers & set(TAKEN):
         return "another program holds it: a terminal program, a logger; close that one"
-    if errno.ENOENT in numbers or "no such file" in said or "filenotfound" in said:
+    if errno.ENOENT in numbers:
         return "nothing is plugged in under this name: `switchwalk find` lists what there is"
     return ""
 
 
 def _whose(address: str) -> str:
-    """The group that may open a device file, where that can be told."""
+    """The group that may open a device file, if that can be told."""
     found = re.search(r"(/dev/[\w./-]+?)(::INSTR)?$", address)
     if found is None or os.name != "posix":
         return ": USB instruments need a rule that lets their users open them"
@@ -280,8 +283,8 @@ def _whose(address: str) -> str:
     return f" {found[1]}: become a member of its group {group!r} and log in anew"
 
 
-def _of_the_link(error: SwitchwalkError, said: str, address: str) -> str:
-    if isinstance(error, BenchTimeout) and "without a line feed" in said:
+def _of_the_link(error: SwitchwalkError, address: str) -> str:
+    if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
         return (
             "the termination: it ends its answers with something else than a line feed; set it so in its menu"
         )
@@ -292,17 +295,18 @@ def _of_the_link(error: SwitchwalkError, said: str, address: str) -> str:
                 "connection), this port may not be the one for commands, or the termination is another"
             )
         return "the baud rate of its profile, another kind of board, or another device on this port"
-    if isinstance(error, LinkLost) and "refused" in said:
-        return "the address or the port is another, it is switched off, or another program has its connection"
-    if isinstance(error, LinkLost) and "not known on this network" in said:
+    if isinstance(error, LinkLost) and any(isinstance(each, socket.gaierror) for each in _chain(error)):
         return "the name in the address is no name on this network: write its number"
     if isinstance(error, LinkLost):
-        return "the address; else its cable, its power, or another program that took its only connection"
+        return (
+            "the address or the port is another, it is switched off, its cable is out, or another program "
+            "has its only connection"
+        )
     return ""
 
 
-def _of_the_answers(error: SwitchwalkError, said: str, profile: str) -> str:
-    if isinstance(error, InstrumentError) and re.search(r"-1\d\d\b", said):
+def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
+    if isinstance(error, UnknownCommand):
         return f"it does not know a command of {profile!r}: take another profile, or write one for it"
     if isinstance(error, InstrumentError):
         return f"it refuses a value or a setting: the limits in {profile!r}, or its present mode"
