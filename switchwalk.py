@@ -24,7 +24,7 @@ from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.reading import Reading
-from harness.records.frame import readings_frame, runs_frame
+from harness.records.export import readings_frame, runs_frame
 from harness.records.run import RunHeader
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Reporter
@@ -121,11 +121,11 @@ def run_unit(
     Raises what is no verdict on the unit: UsageError, BenchError, RecordsError, each with its kinds.
     """
     check_serial(serial, bench.job.sequence)
-    kept = admit(
+    noted = admit(
         records, bench.job, serial, simulated=bench.simulated, who=operator, again=again, override=override
     )
     bench.place_unit(serial, faults)
-    request = RunRequest(serial=serial, operator=operator, faults=tuple(faults), kept=kept)
+    request = RunRequest(serial=serial, operator=operator, faults=tuple(faults), noted=noted)
     with bench:
         result = _run_unit(bench, records, request, observe=observe)
     report = Reporter(bench.planned, records, records.place).write(result.run_id)

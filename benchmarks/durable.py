@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from sqlalchemy import event
 
 from harness.records.store import RunStore, open_records
-from tests.records.outside_broadcast import HEADER, READING
+from tests.records.outside_broadcast import HEADER, READING, changed
 
 COMMITS, GROUP = 400, 6
 
@@ -36,7 +36,7 @@ def commit_ms(place: Path, *, synchronous: str) -> list[float]:
 
 def _commits(store: RunStore) -> list[float]:
     run = store.begin(replace(HEADER, started=datetime.now(UTC)))
-    group = [replace(READING, state=f"state {n}") for n in range(GROUP)]
+    group = [changed(READING, state=f"state {n}") for n in range(GROUP)]
     took_ms = []
     for _ in range(COMMITS):
         begun = time.perf_counter()

@@ -25,8 +25,7 @@ import numpy as np  # noqa: E402
 
 from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
 from harness.circuit.expand import build_circuit, build_wiring  # noqa: E402
-from harness.circuit.solve import write_equations  # noqa: E402
-from harness.circuit.transfer import transfer  # noqa: E402
+from harness.circuit.solve import transfer, write_equations  # noqa: E402
 from harness.faults.effects import with_fault  # noqa: E402
 from harness.faults.signatures import as_suspects  # noqa: E402
 from harness.faults.suspects import Planner  # noqa: E402

@@ -4,7 +4,6 @@ Of every twenty runs one tests a unit again and one checks its bench with the go
 gauge study. Every run has its relays' operations and its acquisitions.
 """
 
-import json
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,15 +12,26 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, update
 
-from harness.reading import Contribution, Reading
+from harness.plan.model import Stimulus
+from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
-from harness.records.adding import insert_rows
 from harness.records.database import open_engine, writing
+from harness.records.ledger import insert_rows
 from harness.records.place import find_place
-from harness.records.run import AcquisitionRecord, Purpose, RunHeader
+from harness.records.run import (
+    AcquisitionRecord,
+    BenchCheck,
+    CurrentsDrawn,
+    Ended,
+    Event,
+    FaultsNamed,
+    Outcome,
+    Purpose,
+    RelaysOperated,
+    RunHeader,
+)
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
-from harness.session.bench_checks import BenchCheck
 from harness.toml_files.file import JobFile
 
 PART = "HFM-TLS"
@@ -75,33 +85,41 @@ def _reading(number: int, deviation: float, acquisition: int) -> Reading:
     channel = ("left", "right")[side]
     measured = value + sigma * deviation
     return Reading(
-        check=check if rest < len(KINDS) else f"{check} {1 + rest // len(KINDS)}",
-        quantity=quantity,
-        state=STATES[state],
-        channel=channel,
-        port=PORTS[port],
-        hookup=f"drive {channel}, view outputs",
-        frequency_hz=frequency_hz,
+        key=ReadingKey(
+            check=check if rest < len(KINDS) else f"{check} {1 + rest // len(KINDS)}",
+            measurand=Measurand(
+                quantity=quantity,
+                options=(("loopbacks", "key_a+key_b"),),
+                state=STATES[state],
+                channel=channel,
+                port=PORTS[port],
+                driven=f"{channel}.in",
+                frequency_hz=frequency_hz,
+            ),
+        ),
         unit=unit,
-        value=measured,
-        standard=sigma / 3,
-        low=measured - 2 * sigma / 3,
-        high=measured + 2 * sigma / 3,
-        coverage_factor=2.0,
-        floor=check == "Crosstalk" and deviation < -1.0,
-        expected=value,
-        expected_standard=sigma,
+        estimate=Estimate(
+            value=measured,
+            standard=sigma / 3,
+            low=measured - 2 * sigma / 3,
+            high=measured + 2 * sigma / 3,
+            coverage_factor=2.0,
+            floor=check == "Crosstalk" and deviation < -1.0,
+            budget=(
+                Contribution(name="fit residual", standard=sigma / 6),
+                Contribution(name="through reference", standard=sigma / 7),
+                Contribution(name="gain accuracy", standard=sigma / 8),
+            ),
+        ),
+        expected=Expected(value=value, standard=sigma),
         limit_low=low,
         limit_high=high,
         verdict="pass",
         reason="",
-        budget=(
-            Contribution(name="fit residual", standard=sigma / 6),
-            Contribution(name="through reference", standard=sigma / 7),
-            Contribution(name="gain accuracy", standard=sigma / 8),
-        ),
+        facts=(),
         acquisitions=(acquisition,),
         route=f"{channel}.in > K1 > {channel}.a_send > key_a > {channel}.a_return > {channel}.out",
+        setup=f"drive {channel}, view outputs",
     )
 
 
@@ -110,9 +128,9 @@ def _acquisition(number: int) -> AcquisitionRecord:
     inputs = {one: InputSetting(volts_per_division=0.5, offset_v=0.0) for one in (1, 2, 3, 4)}
     return AcquisitionRecord(
         number=number,
-        hookup="drive left, view outputs",
+        setup="drive left, view outputs",
         state=STATES[number % len(STATES)],
-        stimulus="+4 dBu between the legs, 1 kHz and 1.1 kHz",
+        stimulus=Stimulus(kind="pair", frequency_hz=1e3, level_vrms=1.228),
         frequencies_hz=(1e3, 1.1e3),
         setting=CaptureSetting(inputs=inputs, duration_s=0.05, samples=20_000),
         phasors=np.array([[0.61 + 0.01j, 0.002 - 0.001j]] * 4),
@@ -231,23 +249,19 @@ def _add_run(connection: Connection, begun: RunHeader, invented: _Invented, rng:
             }
         )
     insert_rows(connection, tables.readings, made)
-    ended = rows.time_to_text(begun.started + timedelta(minutes=4))
-    outcome = "fail" if failing.any() else "pass"
-    insert_rows(
-        connection,
-        tables.run_events,
-        [{"run_id": run, "at": ended, "outcome": None} | event for event in _events(begun, outcome)],
-    )
-    connection.execute(
-        update(tables.runs).where(tables.runs.c.id == run).values(outcome=outcome, ended=ended)
-    )
+    ended = begun.started + timedelta(minutes=4)
+    outcome: Outcome = "fail" if failing.any() else "pass"
+    events = [rows.event_to_row(event, "", ended) for event in _events(begun, outcome)]
+    insert_rows(connection, tables.run_events, [{"run_id": run, **event} for event in events])
+    stands = {"outcome": outcome, "ended": rows.time_to_text(ended)}
+    connection.execute(update(tables.runs).where(tables.runs.c.id == run).values(stands))
 
 
-def _events(begun: RunHeader, outcome: str) -> Iterator[dict[str, str]]:
-    yield {"kind": "fingerprint", "text": json.dumps(CURRENTS_A)}
-    yield {"kind": "relays", "text": json.dumps({"operations": OPERATIONS, "read_back": True})}
-    yield {"kind": "ended", "text": "", "outcome": outcome}
+def _events(begun: RunHeader, outcome: Outcome) -> Iterator[Event]:
+    yield CurrentsDrawn(currents_a=CURRENTS_A)
+    yield RelaysOperated(operations=OPERATIONS, read_back=True)
+    yield Ended(outcome=outcome)
     if outcome == "fail":
-        yield {"kind": "diagnosis", "text": json.dumps({"faults": ["K3 never operates"]})}
+        yield FaultsNamed(faults=("K3 never operates",), probability=0.9)
     if begun.purpose == "golden":
-        yield {"kind": "bench check", "text": BenchCheck(check="golden", good=True, why="as it was").text}
+        yield BenchCheck(check="golden", good=True, why="as it was")

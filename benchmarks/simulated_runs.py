@@ -22,14 +22,14 @@ from harness.measure.reference import RangeGain, ToneReference
 from harness.measure.repeatability import Repeatability, Spread
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
-from harness.measure.transfer import Transfer, make_transfer
+from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
+from harness.plan.inputs import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.plan.supply import expected_current_a, limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
-from harness.session.inputs import input_numbers
 from harness.session.readings import Measured, make_reading, supply_reading
 from harness.session.recorder import Taken
-from harness.session.walk import GENERATOR_ACCURACY, drive_rows
+from harness.session.recovery import NotTaken
 from simulator import relays, wiring
 from simulator.circuit import Network
 from simulator.faults import apply
@@ -302,7 +302,7 @@ class Bench:
             emf_vrms=emf,
             reference=self._references[acquisition.stimulus],
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit),
+            drive_rows=drive_rows(visit.hookup),
             gain_accuracy=GAIN,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
@@ -313,5 +313,5 @@ class Bench:
             taken=Taken(capture=capture, fit=fit, record=acquisition.number, problems=()),
             transfer=transfer,
             prediction=prediction,
-            reason="",
+            missing=NotTaken(reason=""),
         )

@@ -8,7 +8,7 @@ SwitchwalkError                 exit code
 ├── RecordsError                4   the records cannot be written or read
 │   └── NoSuchRun               2   a run that is not in them was asked for
 ├── RunStopped                  4   a person, a signal or a lost terminal stopped the run
-├── OverCurrentError            1   the unit draws more than a good one can: its verdict, not the bench's
+├── OverCurrentError            1   the unit draws more than a good one could; its verdict
 └── BenchError                  4   an instrument or the wiring did not do what it was asked
     ├── BenchTimeout                no complete answer before the deadline
     ├── LinkLost                    the connection is closed, refused or unplugged
@@ -94,7 +94,7 @@ class RunStopped(SwitchwalkError):
 
 
 class OverCurrentError(SwitchwalkError):
-    """The unit draws more than any good one could: ends the run, and is the unit's verdict."""
+    """The unit draws more than any good one could: its verdict, after which nothing is measured."""
 
     exit_code = EXIT_FAIL
 

@@ -89,6 +89,16 @@ class Measurand:
         """`left.out`, or "" for a reading of the whole unit."""
         return f"{self.channel}.{self.port}" if self.channel else self.port
 
+    @property
+    def net(self) -> str:
+        """The port's net, also for a reading of one leg."""
+        return self.port.partition(".")[0]
+
+    @property
+    def pair(self) -> str:
+        """`left.out`, also for a reading of one leg; "" for a reading of the whole unit."""
+        return f"{self.channel}.{self.net}" if self.channel else self.net
+
     def mirrored(self, left: str, right: str) -> "Measurand":
         """The same in the other of two channels, the driven channel exchanged as well."""
         other = {left: right, right: left}
@@ -146,41 +156,21 @@ Fact = InputRefused | LostToBench | NothingMoved | OperationFailed
 
 @dataclass(frozen=True, kw_only=True)
 class Reading:
-    """A measured value with its uncertainty, its limits and its verdict.
+    """A judged reading; a missing one has no estimate and a `reason`.
 
-    `value` with `low` and `high` (the expanded interval, which covers what `coverage_factor` standard
-    uncertainties do of a normal distribution) and `standard`, all in `unit`. Where `floor` is true the signal
-    was not found and `value` is the level below which it lies.
-    A missing reading has no value and a `reason`. `limit_low` and `limit_high` are what the value had to
-    satisfy, None where open. `expected` is the circuit's prediction, with its own `expected_standard`.
-    Polarity reads +1 (normal) or -1 (inverted), unit "".
+    unit: of the estimate, of what is expected and of the limits; "" for polarity, which reads +1 (normal) or
+    -1 (inverted). limit_low and limit_high: what the value had to satisfy, None where open.
     """
 
-    check: str
-    quantity: str
-    state: str
-    channel: str  # of the port; "" for supply_current
-    port: str  # net, or net.leg for a reading of one leg; "" for supply_current
-    hookup: str
-    frequency_hz: float | None
+    key: ReadingKey
     unit: str
-    value: float | None
-    standard: float | None
-    low: float | None
-    high: float | None
-    coverage_factor: float
-    floor: bool
-    expected: float | None
-    expected_standard: float | None
+    estimate: Estimate | None
+    expected: Expected | None
     limit_low: float | None
     limit_high: float | None
     verdict: Verdict
-    reason: str  # why missing or unproven, or a doubt; "" otherwise
-    budget: tuple[Contribution, ...]
+    reason: str  # for people: why it is missing or unproven, or a doubt; "" otherwise
+    facts: tuple[Fact, ...]
     acquisitions: tuple[int, ...]  # the records' numbers of the captures behind it
     route: str  # the route in words that the circuit predicts, "" where none applies
-
-    @property
-    def where(self) -> str:
-        """`left.out`, or "" for a reading of the whole unit."""
-        return f"{self.channel}.{self.port}" if self.channel else self.port
+    setup: str  # the name of the test setup; "" for the supply current

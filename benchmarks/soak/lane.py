@@ -233,8 +233,8 @@ class Lane:
 
 def _told(one: Reading) -> str:
     return (
-        f"{one.check} {one.where} in {one.state} is {one.verdict}: {one.value} {one.unit} "
-        f"({one.low} to {one.high}), limits {one.limit_low} to {one.limit_high}; {one.reason}"
+        f"{one.key} is {one.verdict}: {one.estimate} {one.unit}, limits {one.limit_low} to {one.limit_high}; "
+        f"{one.reason}"
     )
 
 

@@ -29,9 +29,9 @@ from harness.cli.wrapping import say
 from harness.errors import BenchError, SwitchwalkError, UsageError
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 from harness.job.job import Job
-from harness.records.run import DEFAULT_RECORDS
+from harness.records.run import DEFAULT_RECORDS, Noted, RefusalOverridden
 from harness.records.store import RunStore, open_records
-from harness.report.explained import Explained
+from harness.report.explanation import Explained
 from harness.report.notes import TERMINAL_CAUTIONS
 from harness.report.run_report import Reporter
 from harness.session.admission import (
@@ -43,7 +43,6 @@ from harness.session.admission import (
     make_retest,
 )
 from harness.session.bench_checks import check_bench_block
-from harness.session.events import Observer
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
@@ -152,7 +151,7 @@ class Units:
     request: RunRequest
     faults: Mapping[str, str]
     again: str
-    override: str
+    override: tuple[Noted, ...]
     listed: bool
     quiet: bool
     made: BatchResult
@@ -165,10 +164,10 @@ class Units:
     def test(self, wanted: Sequence[str] | None) -> SwitchwalkError | None:
         """Test units until there are no more; what ended it before, if anything did. wanted: None to ask."""
         try:
-            with self.reporter.helped() as see, stoppable() as stopping, self.bench:
+            with self.reporter.helped(), stoppable() as stopping, self.bench:
                 for serial in self._asked() if wanted is None else wanted:
                     stopping.check()
-                    self._take(serial, stopping, see)
+                    self._take(serial, stopping)
         except SwitchwalkError as error:
             return error
         return None
@@ -176,7 +175,7 @@ class Units:
     def _asked(self) -> Iterator[str]:
         return asked_serials(self.bench.job.sequence, self._mistyped, quiet=self.quiet)
 
-    def _take(self, serial: str, stopping: Stopping, see: Observer) -> None:
+    def _take(self, serial: str, stopping: Stopping) -> None:
         """Test one unit, or say why it is not. Raises what ends the batch."""
         try:
             retest = self._leave(serial)
@@ -195,14 +194,11 @@ class Units:
             serial=serial,
             operator=self.request.operator or (retest.who if retest else None),
             faults=faults,
-            kept={
-                "retest": "" if retest is None else retest.text,
-                "override": "; ".join(filter(None, (self.override, arrived))),
-            },
+            noted=(*(() if retest is None else (retest.noted,)), *self.override, *arrived),
         )
         title = f"{serial}: {self.bench.job.sequence.name}"
         shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)
-        with watched(self.bench, stopping, shown, see) as (observe, hands):
+        with watched(self.bench, stopping, shown) as (observe, hands):
             result = run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
         self._report(result, request, retest)
         self._check_trouble()
@@ -289,15 +285,15 @@ class Units:
             )
         return retest
 
-    def _arrive(self, serial: str) -> str:
-        """Look whether a unit is in the fixture, and another than before; what a person said of it, or ""."""
+    def _arrive(self, serial: str) -> tuple[Noted, ...]:
+        """Look whether a unit is in the fixture, and another than before; what a person said of it."""
         while True:
             try:
                 arrived = self.bench.look_at_unit()
             except BenchError:
-                return ""  # the run meets it too, and keeps it
+                return ()  # the run meets it too, and keeps it
             if arrived.what in ("a unit", "over-current"):
-                return ""
+                return ()
             if arrived.what == "nothing":
                 told = (
                     "nothing in the fixture draws current, at rest or on any line: no unit, or no supply lead"
@@ -305,16 +301,18 @@ class Units:
             else:
                 before = self.made.units[-1].serial if self.made.units else ""
                 if before == serial:
-                    return ""
+                    return ()
                 told = f"what is in the fixture draws the same as {before} did when it left"
             if not self.attended:
-                return told  # nobody has forgotten anything here: the unit is like that
+                # Nobody has forgotten anything here: the unit is like that.
+                return ((RefusalOverridden(who="", why=told), told),)
             if not sys.stdin.isatty():
                 raise UsageError(f"unit {serial} is not tested: {told}")
             say(told[:1].upper() + told[1:] + ".", hang=0)
             wanted = f"Put {serial} in and press Enter; or type run, or skip: "
             if self._ask_for(serial, wanted) == "run":
-                return f"{self.request.operator or 'nobody named'} had it tested as it is: {told}"
+                who = self.request.operator or "nobody named"
+                return ((RefusalOverridden(who=who, why=told), f"{who} had it tested as it is: {told}"),)
 
     def _ask_for(self, serial: str, question: str) -> str:
         """Have a unit put in; what was typed. Raises UsageError if it is to be skipped."""

@@ -76,7 +76,7 @@ def study_lines(result: StudyResult) -> Iterator[str]:
 
 
 def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
-    study, unit = one.study, one.key.unit
+    study, unit = one.study, one.unit
     if study is None:
         return
     share = study.gauge.tolerance_percent
@@ -142,7 +142,7 @@ def golden_lines(found: Golden) -> Iterator[str]:
 
 
 def _shift_lines(one: Shift, label: str) -> Iterator[str]:
-    unit = one.key.unit
+    unit = one.unit
     moved = "no value" if one.shift is None else format_difference(one.shift, unit)
     mean = format_value(one.mean, unit, digits=3) if unit else f"{one.mean:.3g}"
     start = f"  {moved:>12} {mean:>14} {format_difference(one.expanded, unit):>11}  "

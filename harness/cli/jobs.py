@@ -18,7 +18,7 @@ from harness.cli.options import AsJson, BenchPath, JobFolder
 from harness.cli.wrapping import WIDTH, duration, say
 from harness.drafts.answers import EXTRA_LINES, USUAL, Answers, check_answers
 from harness.drafts.answers import template as template_named
-from harness.drafts.job import job_texts, write_new
+from harness.drafts.job_text import job_texts, write_new
 from harness.drafts.module_draft import draft_module
 from harness.drafts.read_netlist import read_netlist
 from harness.errors import UsageError

@@ -30,7 +30,7 @@ from harness.plan.model import Plan
 from harness.reading import Reading
 from harness.report.words import MARKS, place_words, reading_line, value_words
 from harness.session.events import Event, Hands, HookupBegun, Observer, ReadingsMade, Remark, StateBegun
-from harness.session.open_bench import OpenBench, unobserved
+from harness.session.open_bench import OpenBench
 from harness.units import counted
 
 DRAWN_HZ = 4.0
@@ -451,25 +451,18 @@ def live_view(
 
 
 @contextmanager
-def watched(
-    bench: OpenBench, stopping: Stopping, shown: Watcher | None, see: Observer = unobserved
-) -> Iterator[tuple[Observer, Hands]]:
+def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iterator[tuple[Observer, Hands]]:
     """Who sees a run's events, and who moves its leads meanwhile; the run stops if a signal came.
 
-    shown: None to show nothing. see: sees every event as well. A run is stopped, too, where nobody can be
-    shown anything: the terminal or the pipe is gone.
+    shown: None to show nothing. A run is stopped, too, where nobody can be shown anything: the terminal or
+    the pipe is gone.
     """
-
-    def take(event: Event) -> None:
-        stopping.check()
-        see(event)
-
     if shown is None:
-        yield take, bench.hands
+        yield lambda _: stopping.check(), bench.hands
         return
 
     def show(event: Event) -> None:
-        take(event)
+        stopping.check()
         try:
             shown(event)
         except OSError as error:

@@ -24,12 +24,10 @@ from harness.measure.reference_drift import drift, harmonic_drift, noise_drift
 from harness.plan.model import Plan, Stimulus
 from harness.plan.part import part_in_state
 from harness.records.export import reading_to_json
-from harness.records.kept import KeptReference
-from harness.records.run import DEFAULT_RECORDS
+from harness.records.run import DEFAULT_RECORDS, KeptReference
 from harness.records.store import RunStore, open_records
 from harness.report.notes import TERMINAL_CAUTIONS
-from harness.report.pictures import draw_traces
-from harness.report.text_trace import COLD, HOT, text_trace
+from harness.report.waveforms import COLD_LETTER, HOT_LETTER, draw_traces, text_trace
 from harness.report.words import reading_line
 from harness.roles import Capture
 from harness.session.events import Event, Hands, Remark
@@ -172,7 +170,7 @@ def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
         found = [
             (stimuli[records[number].number], capture)
             for number, capture in kept.items()
-            if records[number].hookup == hookup.name
+            if records[number].setup == hookup.name
         ]
         if not found:
             continue
@@ -223,12 +221,12 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
         typer.echo(json.dumps(shown, indent=2, ensure_ascii=False, allow_nan=False))
         return
     traced = {trace.hookup: trace for trace in traces}
-    for hookup in dict.fromkeys(["", *(reading.hookup for reading in result.readings), *traced]):
+    for hookup in dict.fromkeys(["", *(reading.setup for reading in result.readings), *traced]):
         if hookup:
             typer.echo()
             say(hookup)
         for reading in result.readings:
-            if reading.hookup == hookup:
+            if reading.setup == hookup:
                 say(reading_line(reading), indent=2 if hookup else 0)
         if hookup in traced:
             _show_trace(traced[hookup])
@@ -244,7 +242,7 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
 def _show_trace(trace: Trace) -> None:
     capture = trace.capture
     for number, port in enumerate(trace.ports):
-        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT}, cold {COLD}")
+        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT_LETTER}, cold {COLD_LETTER}")
         hot, cold = capture.volts[2 * number : 2 * number + 2]
         for line in text_trace(hot, cold, interval_s=capture.interval_s, window_s=trace.window_s):
             typer.echo(line)

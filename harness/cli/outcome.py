@@ -16,8 +16,7 @@ from harness.cli.wrapping import WIDTH, printable, say
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, EXIT_USAGE, SwitchwalkError
 from harness.reading import Reading
 from harness.records.run import Outcome
-from harness.report.explained import Explained
-from harness.report.explanation import percent
+from harness.report.explanation import Explained, percent
 from harness.report.run_report import RunReport
 from harness.report.words import reading_line, worst_first
 from harness.session.unit_run import RunResult

@@ -19,15 +19,24 @@ from harness.cli.options import AsJson, RecordsPlace, RunNumber
 from harness.cli.wrapping import printable, say
 from harness.errors import EXIT_FAIL, EXIT_PASS, UsageError
 from harness.reading import Reading
-from harness.records.export import reading_to_json, run_to_json, unit_to_json
-from harness.records.run import DEFAULT_RECORDS, RunEvent, RunRecord, UnitSummary
+from harness.records.export import FORMATS, reading_to_json, run_to_json, unit_to_json, write_run
+from harness.records.run import (
+    BY_HAND,
+    DEFAULT_RECORDS,
+    CurrentsDrawn,
+    Ended,
+    Event,
+    RelaysOperated,
+    Remembered,
+    RunEvent,
+    RunRecord,
+    UnitSummary,
+)
 from harness.records.store import RunStore, open_records
-from harness.records.wear import parse_currents, parse_operations
-from harness.records.write import FORMATS, write_run
 from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER, budget_shown, describe, worst_first
 from harness.units import counted, format_difference
 
-TOLD = ("resumed", "bench fault", "retest", "override", "by hand", "test")
+TOLD = ("resumed", "bench fault", "retest", "override", *BY_HAND, "test")
 """Events that `show` prints."""
 SEEN = ("pass", "fail", "unproven")
 
@@ -75,7 +84,7 @@ def show(
         wear = wear_of(store, record, readings, events)
     if as_json:
         by_hand = [
-            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind == "by hand"
+            {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind in BY_HAND
         ]
         made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
         _print_json(run_to_json(record) | {"relays": wear} | made)
@@ -84,7 +93,8 @@ def show(
     _print_run(console, record)
     for event in events:
         if event.kind in TOLD or (event.kind == "ended" and event is not events[-1]):
-            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {event.outcome or ''} {event.text}"))
+            outcome = event.event.outcome if isinstance(event.event, Ended) else ""
+            console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {outcome} {event.text}"))
     for line in wear_lines(wear) if wear else ():
         say(printable(line))
     _print_readings(console, readings, every=every, budget=budget)
@@ -200,7 +210,8 @@ def _print_readings(console: Console, readings: Sequence[Reading], *, every: boo
 def _place_of(reading: Reading) -> str:
     """`Route and gain: mute left.out 1 kHz`."""
     tone = describe(reading).tone
-    return f"{reading.check}: {' '.join(filter(None, (reading.state, reading.where, tone)))}"
+    measurand = reading.key.measurand
+    return f"{reading.key.check}: {' '.join(filter(None, (measurand.state, measurand.where, tone)))}"
 
 
 def _print_budget(reading: Reading) -> None:
@@ -211,13 +222,16 @@ def _print_budget(reading: Reading) -> None:
     say(f"{words.value}{f', {words.limit}' if words.limit else ''}", indent=10)
     if reading.reason:
         say(printable(reading.reason), indent=10)
-    for part in budget_shown(reading):
+    for part in budget_shown(reading.estimate) if reading.estimate else ():
         size = f"{format_difference(part.standard, reading.unit):>10}  "
         say(printable(size + part.name), indent=10, hang=len(size))
 
 
 def wear_of(
-    store: RunStore, record: RunRecord, readings: Sequence[Reading], events: Sequence[RunEvent]
+    store: RunStore,
+    record: RunRecord,
+    readings: Sequence[Reading],
+    events: Sequence[RunEvent[Event | Remembered]],
 ) -> dict[str, Any] | None:
     """Keys: operations, unit_operations (by relay), read_back, line_currents_a (by state), contact_readings.
 
@@ -226,17 +240,16 @@ def wear_of(
     that came to the end of no hookup, or before this was counted.
     """
     header = record.header
-    with store.readable():
-        own = [parse_operations(event.text) for event in events if event.kind == "relays"]
-        currents = [parse_currents(event.text) for event in events if event.kind == "fingerprint"]
+    own = [each.event for each in events if isinstance(each.event, RelaysOperated)]
+    currents = [each.event.currents_a for each in events if isinstance(each.event, CurrentsDrawn)]
     if not own:
         return None
     unit = store.operations(serial=header.serial)[header.part, header.serial, header.simulated]
     return {
-        "operations": dict(sum((Counter(one.by_relay) for one in own), Counter())),
+        "operations": dict(sum((Counter(one.operations) for one in own), Counter())),
         "unit_operations": dict(unit),
         "read_back": all(one.read_back for one in own),
-        "line_currents_a": currents[-1] if currents else {},
+        "line_currents_a": dict(currents[-1]) if currents else {},
         "contact_readings": Counter(one.verdict for one in readings if one.route and one.verdict in SEEN),
     }
 

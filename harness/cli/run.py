@@ -32,7 +32,7 @@ from harness.session.admission import admit, passed_before, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.resume_point import check_files, find_resume_point, left_to_do
-from harness.session.simulated import Simulation, faults_noted
+from harness.session.simulated import Simulation
 from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running, run_unit
 
 AGREED = "somebody at the terminal agreed to it"
@@ -107,15 +107,17 @@ def run(
         open_records(place) as store,
     ):
         again = again or _agreed_to(passed_before(store, here.job, serial, simulated=simulate), as_json)
-        kept = admit(store, here.job, serial, simulated=simulate, who=operator, again=again, override=despite)
+        noted = admit(
+            store, here.job, serial, simulated=simulate, who=operator, again=again, override=despite
+        )
         here.reference = _kept_reference(store, here, reference)
         if not as_json:
             typer.echo(TERMINAL_CAUTIONS)
-        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), kept=kept)
+        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
         reporter = Reporter(here.planned, store, place)
         shown = None if as_json else plain_or_live(here, title=_title(here, serial))
-        with reporter.helped() as see:
-            with watched(here, stopping, shown, see) as (observe, hands):
+        with reporter.helped():
+            with watched(here, stopping, shown) as (observe, hands):
                 result = run_unit(here, store, request, hands=hands, observe=observe)
             here.close()
             report = reporter.write(result.run_id)
@@ -146,7 +148,7 @@ def resume(
         point = find_resume_point(store, record)
         if hasten != 1.0 and not header.simulated:
             raise UsageError("--hasten is for a simulated bench")
-        noted = Simulation(serial=header.serial, faults=faults_noted(header.notes), speed=hasten)
+        noted = Simulation(serial=header.serial, faults=header.simulated_faults, speed=hasten)
         with at_bench(
             read_job(point.job_folder, point.bench_file),
             bench_file=point.bench_file,
@@ -162,9 +164,9 @@ def resume(
             left = left_to_do(header, here.planned.plan, point.readings)
             reporter = Reporter(here.planned, store, place)
             shown = None if as_json else plain_or_live(here, title=_title(here, header.serial), plan=left)
-            with reporter.helped() as see:
+            with reporter.helped():
                 with (
-                    watched(here, stopping, shown, see) as (observe, hands),
+                    watched(here, stopping, shown) as (observe, hands),
                     UnitRun.resume(here, store, point, left, hands=hands, observe=observe) as going_on,
                 ):
                     result = going_on.complete()

@@ -216,7 +216,9 @@ def _to_json(
     if batch is not None and each:
         content["charted"] = [export.reading_to_json(batch, one) for one in batch.series]
     if batch is not None and second is not None:
-        content["compared"] = export.comparison_to_json(figures.compare(batch.series, second.series))
+        content["compared"] = export.comparison_to_json(
+            figures.compare(batch.series, second.series), batch.series
+        )
     if golden is not None:
         content["drifts"] = export.drifts_to_json(figures.golden_drift(golden.lines, golden.series))
     return content

@@ -73,7 +73,7 @@ def readings_lines(batch: Batch) -> Iterator[str]:
     for one in shown:
         index = one.capability.cpk if one.capability else None
         marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
-        unit = one.key.unit
+        unit = one.unit
         numbers = (
             f"{one.n:4d} {_number(one.mean, unit, none='none'):>11} {_spread(one.sigma, unit):>10} "
             f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
@@ -103,7 +103,7 @@ def side_lines(batch: Batch) -> Iterator[str]:
         f"{counted(len(found), 'reading')}"
     )
     for side in differing[:FEW_SHOWN]:
-        unit = side.key.unit
+        unit = side.unit
         numbers = (
             f"  {_spread(side.difference.mean, unit):>10} "
             f"({_spread(side.difference.low, unit)} to {_spread(side.difference.high, unit)})  "
@@ -126,8 +126,9 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
         f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of "
         f"{counted(len(found), 'reading')} moved (other less these)"
     )
+    units = {one.key: one.unit for one in first.series}
     for one in moved[:SHOWN]:
-        unit = one.key.unit
+        unit = units[one.key]
         numbers = (
             f"  {_spread(one.difference.shift, unit):>10} "
             f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
@@ -170,7 +171,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
             f"So few runs could not show a drift in so many readings: {wanted} or more can.", indent="  "
         )
     for one in moving[:SHOWN]:
-        unit = one.key.unit
+        unit = one.unit
         numbers = (
             f"  {_spread(one.drift.slope, unit):>10} a day "
             f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
@@ -186,7 +187,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
 
 def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
-    found, unit = figures.figures(one), one.key.unit
+    found, unit = figures.figures(one), one.unit
     yield ""
     yield from _hanging("", _beside(found, batch))
     if found.mean is None:

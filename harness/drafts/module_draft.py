@@ -5,9 +5,16 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from harness.drafts.netlist import Netlist, NetPart, is_relay
-from harness.drafts.nodes import Node, is_supply, node_of, plain_name
-from harness.drafts.values import spice_value
+from harness.drafts.netlist import (
+    Netlist,
+    NetPart,
+    Node,
+    is_relay,
+    is_supply,
+    node_of,
+    plain_name,
+    spice_value,
+)
 from harness.job.module import GROUND, LEGS
 from harness.units import format_value
 

@@ -11,16 +11,11 @@ import functools
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Any
 
-from harness.drafts.netlist import Netlist, NetPart, is_relay
-
-if TYPE_CHECKING:
-    import pyparsing as pp
+from harness.drafts.netlist import Netlist, NetPart, en50005, is_relay
 
 _NO_PARTS = "VIDLQMJBEFGHTKAWZU"
-_KEPT = re.compile(r"(?P<kind>com|c|nc|no)_?(?P<number>\d*)", re.IGNORECASE)
-_DIGIT = {"com": "1", "c": "1", "nc": "2", "no": "4"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,8 +75,8 @@ def _words(card: str) -> list[str]:
 
 
 @functools.cache
-def _grammar() -> "pp.ParserElement":
-    import pyparsing as pp
+def _grammar() -> Any:
+    import pyparsing as pp  # takes 0.1 s, which is for those alone who read a netlist
 
     value = pp.QuotedString("'") | pp.QuotedString('"') | pp.Regex(r"\{[^}]*\}") | pp.Regex(r"[^\s=,()]+")
     parameter = pp.Suppress(pp.Regex(r"[^\s=,()]+") + "=" + value)
@@ -120,13 +115,6 @@ def _in_threes(count: int) -> list[str]:
     """A1 A2, then 11 12 14, 21 22 24 …"""
     contacts = [f"{number}{throw}" for number in range(1, count // 3 + 2) for throw in "124"]
     return ["A1", "A2", *contacts][:count]
-
-
-def en50005(pin: str) -> str:
-    """COM2 is 21, NC2 22, NO2 24, COIL1 A1; other names stay."""
-    if matched := _KEPT.fullmatch(pin):
-        return f"{matched['number'] or '1'}{_DIGIT[matched['kind'].lower()]}"
-    return pin.upper()
 
 
 def _switch_relays(switches: Mapping[tuple[str, str], list[_Switch]]) -> Iterator[NetPart]:

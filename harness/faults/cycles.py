@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.faults.at_times import as_open, comes_and_goes
 from harness.faults.effects import Suspect, with_fault
-from harness.faults.observed import CycleSeen, Missed, Shown, Step
+from harness.faults.observed import CycleSeen, Missed
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.state import State
@@ -20,6 +20,7 @@ from harness.measure.tones import choose_tones
 from harness.plan.cycles import levels_of
 from harness.plan.model import Cycle, Plan
 from harness.plan.states import energised
+from harness.reading import Shown, Step
 
 STEPS: tuple[Step, ...] = ("released", "operated")
 

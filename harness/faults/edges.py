@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_wiring, is_operated
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.faults.effects import (
     Control,
     Suspect,

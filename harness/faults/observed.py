@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from harness.job.state import State
 from harness.measure.transfer import Transfer
 from harness.plan.model import Acquisition, Cycle, EdgeReading
+from harness.reading import Shown, Step
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -40,15 +41,13 @@ class EdgeSeen:
     moved: Moved
 
 
-Step = Literal["released", "operated"]
-Shown = Literal["hot leg", "cold leg", "between the legs"]
 Missed = frozenset[tuple[Step, Shown]]
 """After which step what showed another level than it should."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class CycleSeen:
-    """A line operated again and again: the share of operations that failed, and where, as far as is told.
+    """A line operated again and again: the share of operations that failed, and where.
 
     judged: whether that share is judged fail.
     """

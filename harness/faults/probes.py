@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit, pin_name
-from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.fixings import scope_input
-from harness.circuit.transfer import transfer
+from harness.circuit.expand import build_wiring, in_state, scope_input
+from harness.circuit.solve import transfer
 from harness.faults.effects import Suspect, supply_current_a, with_fault
 from harness.faults.ranking import Group
 from harness.job.fixture import Hookup

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.errors import CircuitError
 from harness.faults.effects import Suspect, supply_currents_a, suspect_name, with_fault
 from harness.faults.suspects import Planner

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from harness.circuit.elements import Element, pin_name, terminal
-from harness.circuit.fixings import link_elements
+from harness.circuit.expand import link_elements
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture, Link
 from harness.job.module import GROUND, LEGS, Module, node_name

@@ -5,7 +5,7 @@ from pathlib import Path
 from harness.bench_file import read_bench
 from harness.errors import JobError, Mistake
 from harness.job.job import Job
-from harness.job.names import Names
+from harness.job.module_file import Names
 from harness.job.read_fixture import has_every_view, read_fixture
 from harness.job.read_module import read_module
 from harness.job.read_sequence import read_sequence

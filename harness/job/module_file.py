@@ -1,4 +1,7 @@
-"""module.toml, table by table: an entry of it may stand for a part in every channel, or on both legs."""
+"""module.toml, table by table: an entry of it may stand for a part in every channel, or on both legs.
+
+And the names that it defines, which the other files are held against.
+"""
 
 from collections import Counter
 from collections.abc import Mapping
@@ -161,3 +164,37 @@ def read_tables(source: Source) -> ModuleFile:
     if not file.relay:
         source.wrong(("relay",), "missing; expected at least one [[relay]]", missing=True)
     return file
+
+
+@dataclass(frozen=True, kw_only=True)
+class Names:
+    """What module.toml names, even where something else is wrong with it: a mistake in one file hides none in
+    the next. A list that did not read in full is empty: nothing can be said about what it does not have.
+    """
+
+    channels: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" where it did not read
+
+    @property
+    def known(self) -> bool:
+        """Whether ports can be told from what is none."""
+        return bool(self.channels and self.ports)
+
+    def with_role(self, *roles: str) -> tuple[str, ...]:
+        """Give the ports of these roles."""
+        return tuple(net for net, role in self.ports.items() if role in roles)
+
+    def port_names(self, *roles: str) -> tuple[str, ...]:
+        """Give every port as `channel.net`, of these roles or of all."""
+        nets = self.with_role(*roles) if roles else tuple(self.ports)
+        return tuple(f"{channel}.{net}" for channel in self.channels for net in nets)
+
+
+def names_of(source: Source, file: ModuleFile) -> Names:
+    """Take the names out of module.toml."""
+    return Names(
+        channels=file.module.channels if source.reads("module", "channels") else (),
+        lines=tuple(file.lines),
+        ports=file.ports,
+    )

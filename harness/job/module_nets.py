@@ -6,8 +6,7 @@ from dataclasses import dataclass, field
 
 from harness.errors import nearest
 from harness.job.module import GROUND, LEGS, Leg, node_name
-from harness.job.module_file import ModuleFile
-from harness.job.names import Names
+from harness.job.module_file import ModuleFile, Names
 from harness.toml_files.located import Key
 from harness.toml_files.messages import did_you_mean
 from harness.toml_files.source import Source

@@ -1,62 +1,49 @@
-"""One check of sequence.toml: the keys that every check has, and those that its quantity has."""
+"""One check of sequence.toml: the keys that every check has, its limit, and its quantity's own keys."""
 
 from collections.abc import Iterator, Mapping
-from functools import cache
-from typing import Any, cast
+from typing import Any
 
 from harness.errors import nearest
-from harness.job.edge import BECOMES, Edge
-from harness.job.names import Names
-from harness.job.read_limits import read_limit
+from harness.job.module_file import Names
 from harness.job.sequence import Check, Tone
-from harness.job.sequence_file import CheckEntry
-from harness.job.state import State, parse_state
+from harness.job.sequence_file import OWNERS, CheckEntry
+from harness.job.state import BECOMES, Edge, State, parse_state
+from harness.quantities.limits import KINDS, LimitKind, LimitRule
 from harness.quantities.quantity import Options, Quantity
 from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 from harness.toml_files.located import Key
-from harness.toml_files.messages import did_you_mean, unknown
+from harness.toml_files.messages import did_you_mean, shown_value, unknown
 from harness.toml_files.source import Source
+from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 
 def read_check(
-    source: Source,
-    value: Any,
-    key: Key,
-    names: Names,
-    tone: Tone,
-    states: Mapping[str, State],
+    source: Source, entry: CheckEntry, key: Key, names: Names, tone: Tone, states: Mapping[str, State]
 ) -> Check | None:
-    """Read a [[check]]; notes its mistakes. None where its quantity is unknown.
+    """Make a check of a [[check]]; notes its mistakes. None where its quantity is unknown.
 
     tone: the sequence's. states: the sequence's, by name; empty where these could not all be read, and
     nothing is said about what they do not have.
     """
-    quantity = _quantity(value)
-    if quantity is None:
-        entry = source.read(CheckEntry, _plain(value), key)
-        source.wrong((*key, "quantity"), unknown("quantity", entry.quantity, QUANTITIES, where="switchwalk"))
+    quantity = _quantity(source, entry.quantity, key)
+    if quantity is None or quantity.at_ports:
         _check_ports(source, entry, key, names)
-        _states(source, entry, key, names, states)
+    chosen = _states(source, entry, key, names, states)
+    if quantity is None:
         return None
-    raw = source.read(_model(quantity), _without_others(source, value, quantity, key), key)
-    if raw.quantity != quantity.name:
-        source.wrong((*key, "quantity"), unknown("quantity", raw.quantity, QUANTITIES, where="switchwalk"))
-    limit = read_limit(source, raw, quantity, key)
-    if quantity.at_ports:
-        _check_ports(source, raw, key, names)
-    if (quantity.between_channels or quantity.across(raw)) and len(names.channels) == 1:
+    limit = _read_limit(source, entry, quantity, key)
+    _check_tone(source, entry, quantity, key)
+    options = _options(source, entry, quantity, key, names, states)
+    if (quantity.between_channels or quantity.across(options)) and len(names.channels) == 1:
         source.wrong(
-            (*key, "quantity"),
-            f"{quantity.name} needs two channels; module.toml has {names.channels[0]}",
+            (*key, "quantity"), f"{quantity.name} needs two channels; module.toml has {names.channels[0]}"
         )
-    _check_tone(source, raw, quantity, key)
-    options = _options(source, raw, quantity, key, names, states)
-    chosen = _states(source, raw, key, names, states)
     return Check(
-        name=raw.name,
+        name=entry.name,
         quantity=quantity,
-        at=tuple(raw.at),
-        tone=_tone(raw, quantity, tone),
+        at=tuple(entry.at),
+        tone=_tone(entry, quantity, tone),
         limit=limit,
         options=options,
         states=chosen,
@@ -64,54 +51,35 @@ def read_check(
     )
 
 
-def _quantity(value: Any) -> Quantity | None:
-    """The quantity that a check names or, where there is none such, the one that is probably meant."""
-    if not isinstance(value, dict):
-        return None
-    key = (
-        "quantity" if "quantity" in value else nearest("quantity", set(value) - set(CheckEntry.model_fields))
-    )
-    name = value.get(key)
-    return QUANTITIES.get(nearest(name, QUANTITIES) or "") if isinstance(name, str) else None
-
-
-def _plain(value: Any) -> Any:
-    """A check less the keys that are some quantity's own."""
-    options = {option for quantity in QUANTITIES.values() for option in quantity.options.model_fields}
-    return {k: v for k, v in value.items() if k not in options} if isinstance(value, dict) else value
-
-
-@cache
-def _model(quantity: Quantity) -> type[CheckEntry]:
-    """What a check of a quantity may hold."""
-    return cast(type[CheckEntry], type(f"{type(quantity).__name__}Check", (CheckEntry, quantity.options), {}))
-
-
-def _without_others(source: Source, value: Mapping[str, Any], quantity: Quantity, key: Key) -> dict[str, Any]:
-    """The keys of a check less those that other quantities have, which are noted."""
-    own = _model(quantity).model_fields
-    kept: dict[str, Any] = {}
-    for name, held in value.items():
-        belongs = [other.name for other in QUANTITIES.values() if name in other.options.model_fields]
-        if name in quantity.refuses and held:
-            source.wrong((*key, name), f"{quantity.name} {quantity.refuses[name]}")
-        elif name in own or not belongs:
-            kept[name] = held
-        else:
-            source.wrong((*key, name), f"belongs to a {' or '.join(belongs)} check, and to no other quantity")
-    return kept
+def _quantity(source: Source, name: str, key: Key) -> Quantity | None:
+    """The quantity of a name; where there is none such, which is noted, the one that is probably meant."""
+    if name not in QUANTITIES:
+        source.wrong((*key, "quantity"), unknown("quantity", name, QUANTITIES, where="switchwalk"))
+        name = nearest(name, QUANTITIES) or ""
+    return QUANTITIES.get(name)
 
 
 def _options(
     source: Source,
-    raw: CheckEntry,
+    entry: CheckEntry,
     quantity: Quantity,
     key: Key,
     names: Names,
     states: Mapping[str, State],
 ) -> Options:
-    given = {name: getattr(raw, name) for name in quantity.options.model_fields}
-    options = quantity.options.model_construct(**given)
+    """The quantity's own keys; notes those that belong to others."""
+    keys, own = quantity.options.model_fields, dict[str, Any]()
+    for name in entry.model_fields_set:
+        value = getattr(entry, name)
+        if name in quantity.refuses:
+            if value:
+                source.wrong((*key, name), f"{quantity.name} {quantity.refuses[name]}")
+        elif name in keys:
+            own[name] = value
+        elif name in OWNERS:
+            belongs = " or ".join(OWNERS[name])
+            source.wrong((*key, name), f"belongs to a {belongs} check, and to no other quantity")
+    options = source.read(quantity.options, own, key)
     if not options.races:
         return options
     races = tuple(edge.name for edge in _races(source, options.races, (*key, "also"), names, states))
@@ -157,56 +125,58 @@ def _check_lines(source: Source, state: str, key: Key, names: Names) -> None:
         source.wrong(key, str(error))
 
 
-def _check_ports(source: Source, raw: CheckEntry, key: Key, names: Names) -> None:
-    if not raw.at:
+def _check_ports(source: Source, entry: CheckEntry, key: Key, names: Names) -> None:
+    if not entry.at:
         source.wrong(
-            (*key, "at"), 'missing; expected ports such as ["out"]', missing="at" not in raw.model_fields_set
+            (*key, "at"),
+            'missing; expected ports such as ["out"]',
+            missing="at" not in entry.model_fields_set,
         )
-    for index, net in enumerate(raw.at):
+    for index, net in enumerate(entry.at):
         place: Key = (*key, "at", index)
         if names.ports and net not in names.ports:
             source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
-        elif net in raw.at[:index]:
+        elif net in entry.at[:index]:
             source.wrong(place, f"{net} stands here twice; expected once")
 
 
-def _check_tone(source: Source, raw: CheckEntry, quantity: Quantity, key: Key) -> None:
+def _check_tone(source: Source, entry: CheckEntry, quantity: Quantity, key: Key) -> None:
     """Note a frequency or a level that the quantity does not take."""
     for name in ("frequency", "level"):
-        if getattr(raw, name) is None:
+        if getattr(entry, name) is None:
             continue
         if not quantity.takes_tone:
             source.wrong((*key, name), f"{quantity.name} uses no tone; expected neither frequency nor level")
         elif quantity.swept and name == "frequency":
             source.wrong((*key, name), f"{quantity.name} takes several; expected frequencies")
     most = quantity.most_level_vrms
-    if most is not None and raw.level is not None and raw.level > most * (1 + 1e-9):
+    if most is not None and entry.level is not None and entry.level > most * (1 + 1e-9):
         source.wrong(
             (*key, "level"),
-            f"found {raw.level:g} V; expected at most {1e3 * most:g} mV, as more would mend the contact that "
-            "is looked for",
+            f"found {entry.level:g} V; expected at most {1e3 * most:g} mV, as more would mend the contact "
+            "that is looked for",
         )
 
 
-def _tone(raw: CheckEntry, quantity: Quantity, tone: Tone) -> Tone:
+def _tone(entry: CheckEntry, quantity: Quantity, tone: Tone) -> Tone:
     """The tone of a check: its own, else its quantity's, else the sequence's."""
     usual = tone.level_vrms if quantity.default_level_vrms is None else quantity.default_level_vrms
     return Tone(
-        frequency_hz=tone.frequency_hz if raw.frequency is None else raw.frequency,
-        level_vrms=usual if raw.level is None else raw.level,
+        frequency_hz=tone.frequency_hz if entry.frequency is None else entry.frequency,
+        level_vrms=usual if entry.level is None else entry.level,
     )
 
 
 def _states(
-    source: Source, raw: CheckEntry, key: Key, names: Names, states: Mapping[str, State]
+    source: Source, entry: CheckEntry, key: Key, names: Names, states: Mapping[str, State]
 ) -> tuple[State, ...] | None:
     """A check's states, each of them one of the sequence's."""
-    if raw.states is None:
+    if entry.states is None:
         return None
-    if not raw.states:
+    if not entry.states:
         source.wrong((*key, "states"), 'found none; expected states such as ["rest"]')
     found: list[State] = []
-    for index, text in enumerate(raw.states):
+    for index, text in enumerate(entry.states):
         place: Key = (*key, "states", index)
         if not states:
             _check_lines(source, text, place, names)
@@ -230,3 +200,70 @@ def _state(text: str, states: Mapping[str, State]) -> State | None:
     """A state as people write it, its lines in any order."""
     lines = sorted(part.strip() for part in text.split("+"))
     return next((state for name, state in states.items() if sorted(name.split("+")) == lines), None)
+
+
+def _read_limit(source: Source, entry: CheckEntry, quantity: Quantity, key: Key) -> Limit | None:
+    """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
+    rule = quantity.limits
+    values = {"within": entry.within, "below": entry.below, "above": entry.above, "between": entry.between}
+    given = [kind for kind in KINDS if values[kind] is not None]
+    if rule is None:
+        for kind in given:
+            source.wrong((*key, kind), f"{quantity.name} must be as predicted and takes no limit")
+        return None
+    if len(given) != 1:
+        found = f"found {' and '.join(given)}" if given else "no limit"
+        source.wrong(key, f"{found}; expected one of {', '.join(rule.kinds)}, such as {rule.example}")
+        return None
+    kind = given[0]
+    if kind not in rule.kinds:
+        source.wrong(
+            (*key, kind),
+            f"{quantity.name} takes {', '.join(rule.kinds)} only; expected one such as {rule.example}",
+        )
+        return None
+    return _limit(source, values[kind], kind, rule, (*key, kind))
+
+
+def _limit(source: Source, value: object, kind: LimitKind, rule: LimitRule, key: Key) -> Limit | None:
+    match kind:
+        case "within":
+            relative = rule.relative and unit_of(value) == "%"
+            dimension: Dimension = "fraction" if relative else rule.dimension
+            high = _number(source, value, dimension, key, sign="positive")
+            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high, relative=relative)
+        case "below":
+            high = _number(source, value, rule.dimension, key)
+            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high)
+        case "above":
+            low = _number(source, value, rule.dimension, key)
+            return None if low is None else Limit(kind=kind, unit=rule.unit, low=low)
+        case "between":
+            return _between(source, value, rule, key)
+
+
+def _between(source: Source, value: object, rule: LimitRule, key: Key) -> Limit | None:
+    if not isinstance(value, list) or len(value) != 2:
+        source.wrong(key, f"found {shown_value(value)}; expected a list of two: low, high")
+        return None
+    low, high = (_number(source, end, rule.dimension, (*key, index)) for index, end in enumerate(value))
+    if low is None or high is None:
+        return None
+    if not low < high:
+        source.wrong(key, f'found ["{value[0]}", "{value[1]}"]; expected the low end first')
+        return None
+    return Limit(kind="between", unit=rule.unit, low=low, high=high)
+
+
+def _number(
+    source: Source, value: object, dimension: Dimension, key: Key, sign: Sign | None = None
+) -> float | None:
+    if isinstance(value, list | dict):
+        source.wrong(key, f"found {shown_value(value)}; expected {expected_words(dimension)}")
+        return None
+    try:
+        number = parse_quantity(value, dimension, sign=sign)
+        return dbu_from_vrms(number) if dimension == "level" else number
+    except ValueError as error:
+        source.wrong(key, str(error))
+        return None

@@ -10,13 +10,14 @@ from harness.job.module_file import (
     ContactEntry,
     ModuleFile,
     NamedEntry,
+    Names,
     PartEntry,
     RelayEntry,
     ResistorEntry,
+    names_of,
     read_tables,
 )
 from harness.job.module_nets import Nets, check_lines_used, check_nets
-from harness.job.names import Names, names_of
 from harness.toml_files.located import Key
 from harness.toml_files.messages import unknown
 from harness.toml_files.source import Source

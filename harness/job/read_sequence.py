@@ -1,13 +1,12 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
 from collections.abc import Iterable, Mapping
-from typing import Any
 
 from harness.job.fixture import Hookup
-from harness.job.names import Names
+from harness.job.module_file import Names
 from harness.job.read_check import read_check
 from harness.job.sequence import Check, Sequence, Tone
-from harness.job.sequence_file import SequenceFile
+from harness.job.sequence_file import CheckEntry, SequenceFile
 from harness.job.state import State, all_states, parse_state
 from harness.toml_files.located import Key
 from harness.toml_files.messages import unknown
@@ -83,19 +82,17 @@ def _channels(source: Source, texts: tuple[str, ...], names: Names) -> tuple[str
 
 
 def _checks(
-    source: Source, entries: Iterable[Any], names: Names, tone: Tone, states: Mapping[str, State]
+    source: Source, entries: tuple[CheckEntry, ...], names: Names, tone: Tone, states: Mapping[str, State]
 ) -> dict[int, Check]:
     """The checks whose quantity is known, by their position in the file."""
     checks: dict[int, Check] = {}
     titles: set[str] = set()
-    for index, value in enumerate(entries):
+    for index, entry in enumerate(entries):
         key: Key = ("check", index)
-        title = value.get("name") if isinstance(value, dict) else None
-        if isinstance(title, str):
-            if title in titles:
-                source.wrong((*key, "name"), f'check "{title}" stands here twice; expected another name')
-            titles.add(title)
-        check = read_check(source, value, key, names, tone, states)
+        if entry.name in titles:
+            source.wrong((*key, "name"), f'check "{entry.name}" stands here twice; expected another name')
+        titles.add(entry.name)
+        check = read_check(source, entry, key, names, tone, states)
         if check:
             checks[index] = check
     if not entries:

@@ -1,15 +1,18 @@
 """sequence.toml, table by table."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, create_model
 
 from harness.job.sequence import Tone
+from harness.quantities.registry import QUANTITIES
 from harness.toml_files.values import (
     Frequency,
     Level,
     Pattern,
+    ReadAs,
     Span,
     StandIn,
     Table,
@@ -38,7 +41,7 @@ class SequenceHead(Table):
 
 
 class CheckEntry(BaseModel):
-    """[[check]], but for the options of its quantity; the limits are read later, by the quantity."""
+    """[[check]], but for its quantity's own keys; the limits are read later, by the quantity."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
@@ -54,9 +57,20 @@ class CheckEntry(BaseModel):
     states: Annotated[list[Text] | None, one_or_more] = None
 
 
+OWNERS: Mapping[str, tuple[str, ...]] = {
+    key: tuple(each.name for each in QUANTITIES.values() if key in each.options.model_fields)
+    for quantity in QUANTITIES.values()
+    for key in quantity.options.model_fields
+}  # the quantities that have a key of their own, by the key
+
+_AS_IT_STANDS: Any = (Any, None)
+CHECK_OF_ANY = create_model("CheckOfAny", __base__=CheckEntry, **dict.fromkeys(OWNERS, _AS_IT_STANDS))
+"""[[check]] with the keys of every quantity, as they stand in the file."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class SequenceFile(Table):
-    """sequence.toml; the keys of a check depend on its quantity."""
+    """sequence.toml."""
 
     sequence: SequenceHead
-    check: tuple[Any, ...] = ()
+    check: tuple[Annotated[CheckEntry, ReadAs(CHECK_OF_ANY, lambda entry: entry)], ...] = ()

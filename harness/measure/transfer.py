@@ -15,6 +15,7 @@ from harness.roles import Capture
 
 Complex = NDArray[np.complex128]
 
+GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; used without a reference
 ANCHOR = 5.0  # a phase is taken from an entry this many times its standard uncertainty
 PREDICTED = 0.1  # of what was measured: under this, the circuit's phase there says nothing
 

@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.transfer import transfer
-from harness.job.edge import Edge
+from harness.circuit.solve import transfer
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg, Relay
-from harness.job.state import State
+from harness.job.state import Edge, State
 from harness.measure.tones import choose_tones
 from harness.plan.states import energised
 

@@ -6,12 +6,11 @@ from math import sqrt
 
 import numpy as np
 
-from harness.job.edge import Edge, named_edge, single_line_edges
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS
 from harness.job.sequence import Check
-from harness.job.state import State
+from harness.job.state import Edge, State, named_edge, single_line_edges
 from harness.measure.segments import Floating
 from harness.plan.edge_routes import LegMoves, Routes
 from harness.plan.model import IDLE, EdgeAcquisition, EdgeReading, HookupVisit, Stimulus

@@ -5,10 +5,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from harness.circuit.predict import Prediction
-from harness.job.edge import Edge
 from harness.job.fixture import Hookup
 from harness.job.sequence import Check
-from harness.job.state import State
+from harness.job.state import Edge, State
 from harness.measure.segments import Floating
 from harness.reading import Limit
 

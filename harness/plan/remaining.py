@@ -5,10 +5,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from harness.errors import UsageError
+from harness.plan.keys import planned_keys
 from harness.plan.model import Cycle, EdgeReading, Plan, PlannedReading
 from harness.reading import Reading
-
-Key = tuple[str, str, str, str, str, str, float | None]
 
 
 def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
@@ -17,37 +16,25 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
     An acquisition is made again where a reading that is left needs it, even if another reading was made from
     it before. Raises UsageError for a recorded reading that the plan does not have.
     """
-    hookups = {acquisition.number: acquisition.hookup for acquisition in plan.acquisitions}
-    there = Counter(_key_of(reading) for reading in recorded)
+    there = Counter(reading.key for reading in recorded)
     left: list[PlannedReading] = []
-    for planned in plan.readings:
-        key = _planned_key(planned, hookups)
-        if there[key]:
-            there[key] -= 1
-        else:
-            left.append(planned)
     left_edges: list[EdgeReading] = []
-    edge_hookups = {edge.number: edge.hookup for edge in plan.edges}
-    for edge in plan.edge_readings:
-        key = _edge_key(edge, edge_hookups[edge.acquisition])
-        if there[key]:
-            there[key] -= 1
-        else:
-            left_edges.append(edge)
     left_cycles: list[Cycle] = []
-    for cycle in plan.cycles:
-        key = _cycle_key(cycle)
+    for planned, key in planned_keys(plan):
         if there[key]:
             there[key] -= 1
+        elif isinstance(planned, PlannedReading):
+            left.append(planned)
+        elif isinstance(planned, EdgeReading):
+            left_edges.append(planned)
         else:
-            left_cycles.append(cycle)
+            left_cycles.append(planned)
     strangers = [key for key, count in there.items() if count]
     if strangers:
-        check, quantity, state, channel, port, *_ = strangers[0]
-        place = " ".join(filter(None, (channel, port)))
+        check, measurand = strangers[0].check, strangers[0].measurand
         raise UsageError(
-            f"{check!r}, {quantity} {place} in {state}, was recorded and is not in this plan: another "
-            "version of switchwalk made it. Begin a new run"
+            f"{check!r}, {measurand.quantity} {measurand.where} in {measurand.state}, was recorded and is "
+            "not in this plan: another version of switchwalk made it. Begin a new run"
         )
     return only_these(plan, tuple(left), tuple(left_edges), left_cycles)
 
@@ -86,24 +73,3 @@ def only_these(
         predictions={number: made for number, made in plan.predictions.items() if number in needed},
         stimuli=tuple(stimulus for stimulus in plan.stimuli if stimulus in stimuli),
     )
-
-
-def _planned_key(planned: PlannedReading, hookups: dict[int, str]) -> Key:
-    hookup = hookups[planned.acquisitions[-1]] if planned.acquisitions else ""
-    name, state = planned.check.name, planned.state.name
-    return name, planned.quantity, state, planned.channel, planned.port, hookup, planned.frequency_hz
-
-
-def _edge_key(planned: EdgeReading, hookup: str) -> Key:
-    name, edge = planned.check.name, planned.edge.name
-    return name, planned.quantity, edge, planned.channel, planned.port, hookup, planned.frequency_hz
-
-
-def _cycle_key(planned: Cycle) -> Key:
-    name, state = planned.check.name, planned.state.name
-    return name, planned.quantity, state, planned.channel, planned.port, planned.hookup, planned.frequency_hz
-
-
-def _key_of(reading: Reading) -> Key:
-    name, hz = reading.check, reading.frequency_hz
-    return name, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup, hz

@@ -5,11 +5,10 @@ from itertools import islice
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
-from harness.job.edge import Edge
 from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
-from harness.job.state import State
+from harness.job.state import Edge, State
 from harness.plan.edge_routes import Routes
 from harness.plan.edges import TIMED, best_view, edges_of, fitting_hookups, races_of
 from harness.plan.model import Cycle, Plan, PlannedReading

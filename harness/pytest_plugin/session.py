@@ -8,12 +8,12 @@ import pytest
 
 from harness.errors import OverCurrentError, RecordsError, SwitchwalkError
 from harness.job.load import load_job
-from harness.records.run import DEFAULT_RECORDS
+from harness.records.run import DEFAULT_RECORDS, CustomTestEnd
 from harness.records.store import RunStore, open_records
 from harness.report.notes import TERMINAL_CAUTIONS
 from harness.report.run_report import write_part_report
 from harness.session.admission import check_serial
-from harness.session.custom_tests import CustomTests, TestEnd
+from harness.session.custom_tests import CustomTests
 from harness.session.open_bench import at_bench, choose_bench
 from harness.session.planned_job import read_job
 from harness.session.unit_run import RunRequest
@@ -85,7 +85,7 @@ class BenchSession:
                 self._note(self._tests, item.nodeid, end, call)
         return report
 
-    def _note(self, tests: CustomTests, name: str, end: TestEnd, call: pytest.CallInfo[None]) -> None:
+    def _note(self, tests: CustomTests, name: str, end: CustomTestEnd, call: pytest.CallInfo[None]) -> None:
         lines = str(call.excinfo.value).splitlines() if call.excinfo is not None else []
         try:
             tests.note(name, end, lines[0][:LONGEST_SAID] if lines else "")
@@ -136,7 +136,7 @@ def _ended(store: RunStore, run_id: int, records: str | Path) -> list[str]:
     return [f"report: {report.page}", verdict]
 
 
-def _end_of(report: pytest.TestReport, call: pytest.CallInfo[None]) -> TestEnd | None:
+def _end_of(report: pytest.TestReport, call: pytest.CallInfo[None]) -> CustomTestEnd | None:
     """How the test ended; None where this stage does not say so."""
     if report.passed:
         return "passed" if report.when == "call" else None

@@ -7,9 +7,10 @@ PostgreSQL is told to wait for its disk.
 import os
 import random
 import sqlite3
+import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -19,13 +20,15 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
 from harness.errors import RecordsError
-from harness.records import upgrade
+from harness.records import ledger, upgrade
 from harness.records.place import CONNECT_WAIT_S, ELSEWHERE, LOCK_WAIT_S, Place, explained, readable
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
-from harness.records.turn import PAUSES_S, next_in_line
 
 WRITERS = 0x5357
 """The number of the advisory lock of those who write; any will do, the same in every version."""
+
+PAUSES_S = (0.0005, 0.003)
+"""Between two tries, at random: about as long as a bench takes between two groups of readings."""
 
 
 def open_engine(place: Place, *, read_only: bool, bring_up: bool = False) -> Engine:
@@ -222,7 +225,7 @@ def _check_tables(connection: Connection, place: Place, *, create: bool, bring_u
         )
     # Benches that share a server stop when its records are brought up: that is for a person to say.
     if bring_up or (create and place.file is not None):
-        upgrade.bring_up(connection, place, version)
+        upgrade.bring_up(connection, place, version, enter=ledger.enter)
         return
     raise RecordsError(
         f"{held} keeps version {SCHEMA_VERSION}. Bring them up with `switchwalk verify --upgrade`"
@@ -232,3 +235,37 @@ def _check_tables(connection: Connection, place: Place, *, create: bool, bring_u
             else ", for all benches at once"
         )
     )
+
+
+if sys.platform == "win32":
+
+    @contextmanager
+    def next_in_line(_folder: Path, _until_s: float) -> Iterator[None]:
+        """A folder cannot be held here, so whose turn it is falls to chance."""
+        yield
+else:
+    import fcntl
+
+    @contextmanager
+    def next_in_line(folder: Path, until_s: float) -> Iterator[None]:
+        """Hold the records' folder until a write has begun; who does not get it by then goes on without.
+
+        Whoever has just written, and goes on at once, would be there first again and again: a machine that is
+        busy wakes the others too late. The lock is the operating system's and goes with the process that held
+        it. until_s: of the monotonic clock.
+        """
+        with ExitStack() as held:
+            with suppress(OSError):  # a folder may be written and not be listed, a disk have no such locks
+                descriptor = os.open(folder, os.O_RDONLY)
+                held.callback(os.close, descriptor)
+                while not _hold(descriptor) and time.monotonic() < until_s:
+                    time.sleep(random.uniform(*PAUSES_S))
+                held.callback(fcntl.flock, descriptor, fcntl.LOCK_UN)
+            yield
+
+    def _hold(descriptor: int) -> bool:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True

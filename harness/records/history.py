@@ -4,8 +4,7 @@ For questions about batches, where a `RunRecord` with its files and a `Reading` 
 much to load a million times.
 """
 
-from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -15,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, select, tuple_
 
-from harness.reading import Verdict
+from harness.reading import Measurand, ReadingKey, Verdict
 from harness.records import tables
-from harness.records.fetch import fetched
+from harness.records.rows import KEY_COLUMNS, columns_of_key, key_of_columns
 from harness.records.run import INTERRUPTED, Outcome, Purpose
+from harness.records.tables import fetched
 from harness.units import format_value
 
 _RUNS_A_QUERY = 100  # well below the bound values that any database allows
@@ -42,39 +42,38 @@ class RunLine:
     purpose: Purpose = ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class ReadingKey:
-    """What makes a reading the same reading in another run."""
-
-    check: str
-    quantity: str
-    state: str
-    channel: str
-    port: str
-    hookup: str
-    frequency_hz: float | None
-    unit: str
-
-    @property
-    def where(self) -> str:
-        """`left.out`, or "" for a reading of the whole unit."""
-        return f"{self.channel}.{self.port}" if self.channel else self.port
-
-    @property
-    def label(self) -> str:
-        """The reading in words: `Route and gain: loop_a left.out 1 kHz`."""
-        parts = (self.state, self.where, _tone(self.frequency_hz))
-        return f"{self.check}: {' '.join(part for part in parts if part)}"
+def label_of(key: ReadingKey) -> str:
+    """A reading in words: `Route and gain: loop_a left.out 1 kHz`."""
+    measurand = key.measurand
+    parts = (measurand.state, measurand.where, _tone(measurand.frequency_hz))
+    return f"{key.check}: {' '.join(part for part in parts if part)}"
 
 
 def labels(keys: Iterable[ReadingKey]) -> dict[ReadingKey, str]:
-    """Each reading in words; with its hookup where another one has the same words else.
+    """Each reading in words, with what tells it from others that have the same words else."""
+    return told_apart({key: label_of(key) for key in keys})
 
-    What is driven may be one of several sources: that is said by the hookup alone.
-    """
-    in_words = {key: key.label for key in keys}
-    times = Counter(in_words.values())
-    return {key: label if times[label] == 1 else f"{label}, {key.hookup}" for key, label in in_words.items()}
+
+def told_apart(words: Mapping[ReadingKey, str]) -> dict[ReadingKey, str]:
+    """Words for readings; those of the same words get what they differ in: `…, left.aux driven`."""
+    alike: dict[str, list[ReadingKey]] = {}
+    for key, text in words.items():
+        alike.setdefault(text, []).append(key)
+    told = dict(words)
+    for text, keys in alike.items():
+        details = [_details(key.measurand) for key in keys] if len(keys) > 1 else []
+        names = dict.fromkeys(name for each in details for name in each)
+        differing = [name for name in names if len({each.get(name) for each in details}) > 1]
+        for key, each in zip(keys, details, strict=False):
+            told[key] = ", ".join([text, *(each[name] for name in differing if name in each)])
+    return told
+
+
+def _details(measurand: Measurand) -> dict[str, str]:
+    """What a label leaves out, in words."""
+    driven = {"driven": f"{measurand.driven} driven"} if measurand.driven else {}
+    options = {name: f"{name} {value}" for name, value in measurand.options}
+    return {"quantity": measurand.quantity.replace("_", " "), **driven, **options}
 
 
 @cache
@@ -92,6 +91,7 @@ class Series:
     """
 
     key: ReadingKey
+    unit: str
     run_ids: NDArray[np.int64]
     values: NDArray[np.float64]
     floor: NDArray[np.bool_]
@@ -122,21 +122,21 @@ def read_lines(
 
 def read_keys(connection: Connection, run_ids: Iterable[int]) -> list[ReadingKey]:
     """Give what these runs read, without the values, in no order worth a name."""
-    columns = [tables.readings.c[name] for name in _KEY_COLUMNS]
+    columns = [tables.readings.c[name] for name in KEY_COLUMNS]
     found: dict[_Key, None] = {}
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
         for rows in fetched(connection, query):
             found |= dict.fromkeys(rows)
-    return [_key(one) for one in found]
+    return [key_of_columns(one) for one in found]
 
 
 def read_series(
     connection: Connection, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None
 ) -> list[Series]:
     """Give every reading of these runs as a series, or those asked for; runs in the order they were begun."""
-    columns = [tables.readings.c[name] for name in (*_KEY_COLUMNS, *_VALUE_COLUMNS)]
-    wanted = None if keys is None else {_columns_of(key) for key in keys}
+    columns = [tables.readings.c[name] for name in (*_SERIES_COLUMNS, *_VALUE_COLUMNS)]
+    wanted = None if keys is None else {columns_of_key(key) for key in keys}
     numbers = _Numbers()
     parts = []
     for some in portions(run_ids):
@@ -144,7 +144,7 @@ def read_series(
         # In the order of the index, so that the database has nothing to sort.
         for found in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
             if wanted is not None:
-                found = [row for row in found if row[: len(_KEY_COLUMNS)] in wanted]
+                found = [row for row in found if row[: len(KEY_COLUMNS)] in wanted]
             if found:
                 parts.append(_arrays(found, numbers))
     if not parts:
@@ -160,7 +160,7 @@ def read_table(
     connection: Connection, run_ids: Iterable[int]
 ) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
     """Give the readings of these runs as plain rows in the order they were made: names, and rows."""
-    names = ("run_id", *_KEY_COLUMNS, *_JUDGED_COLUMNS)
+    names = ("run_id", *KEY_COLUMNS, "setup", "unit", *_JUDGED_COLUMNS)
     columns = [tables.readings.c[name] for name in names]
     found: list[tuple[Any, ...]] = []
     for some in portions(run_ids):
@@ -177,12 +177,12 @@ def portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
         yield ids[start : start + _RUNS_A_QUERY]
 
 
-_Key = tuple[Any, ...]  # the key's columns as they stand in a row
+_Key = tuple[Any, ...]  # the columns of a key, and the unit, as they stand in a row
 _LINE_COLUMNS = (
     "id", "serial", "part", "revision", "sequence_name", "bench_name", "operator", "simulated", "started",
     "outcome", "batch", "purpose",
 )  # fmt: skip
-_KEY_COLUMNS = ("check_name", "quantity", "state", "channel", "port", "hookup", "frequency_hz", "unit")
+_SERIES_COLUMNS = (*KEY_COLUMNS, "unit")
 _JUDGED_COLUMNS = (
     "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
     "limit_low", "limit_high", "verdict", "reason",
@@ -206,7 +206,7 @@ def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[boo
     """What a row with one of these keys has in common with it: enough to leave out most others."""
     if keys is not None:
         columns = tables.readings.c
-        wanted = sorted({(key.state, key.check, key.channel) for key in keys})
+        wanted = sorted({(key.measurand.state, key.check, key.measurand.channel) for key in keys})
         yield tuple_(columns.state, columns.check_name, columns.channel).in_(wanted)
 
 
@@ -221,8 +221,8 @@ class _Numbers(dict[_Key, int]):
 def _arrays(found: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArray[Any], ...]:
     """Rows to columns: each row's number of its key, new ones added, and the columns of `_VALUE_COLUMNS`."""
     columns = list(zip(*found, strict=True))
-    keys = zip(*columns[: len(_KEY_COLUMNS)], strict=True)
-    run_ids, values, floor, standard, low, high, verdicts = columns[len(_KEY_COLUMNS) :]
+    keys = zip(*columns[: len(_SERIES_COLUMNS)], strict=True)
+    run_ids, values, floor, standard, low, high, verdicts = columns[len(_SERIES_COLUMNS) :]
     return (
         np.array(list(map(numbers.__getitem__, keys)), dtype=np.int64),
         np.array(run_ids, dtype=np.int64),
@@ -246,7 +246,8 @@ def _series(
     verdicts: NDArray[np.int8],
 ) -> Series:
     return Series(
-        key=_key(key),
+        key=key_of_columns(key[:-1]),
+        unit=key[-1],
         run_ids=run_ids,
         values=values,
         floor=floor,
@@ -255,15 +256,6 @@ def _series(
         limit_high=high,
         verdicts=tuple(_VERDICT_OF[verdicts].tolist()),
     )
-
-
-def _key(columns: _Key) -> ReadingKey:
-    check, *rest = columns
-    return ReadingKey(check=check, **dict(zip(_KEY_COLUMNS[1:], rest, strict=True)))
-
-
-def _columns_of(key: ReadingKey) -> _Key:
-    return (key.check, *(getattr(key, name) for name in _KEY_COLUMNS[1:]))
 
 
 def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float64]:

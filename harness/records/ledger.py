@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Boolean, Connection, Double, LargeBinary, Table, insert, select
+from sqlalchemy import Boolean, Connection, Double, LargeBinary, Table, func, insert, select
 
-from harness.records import tables
-from harness.records.fetch import fetched, within_run
+from harness.records import tables, upgrade
+from harness.records.tables import fetched, within_run
 
 GENESIS = "0" * 64
 NO_RUN = 0  # the run of entries for what belongs to none
@@ -58,8 +58,16 @@ class Verification:
 
 
 def content_digest(table: Table, row: Mapping[str, Any]) -> str:
-    """SHA-256 of a row, wherever it comes from: about to be inserted, or read back."""
-    content = {name: None if row[name] is None else plain(row[name]) for name, plain in _kept_of(table)}
+    """SHA-256 of a row, wherever it comes from: about to be inserted, or read back.
+
+    Of a row of an older version it is that of what that version wrote.
+    """
+    kept = _kept_of(table)
+    if row.get("recorded") is not None:
+        row = upgrade.as_recorded(table, row)
+        names = ((name, upgrade.column_now(table, name)) for name in row)
+        kept = {name: kept[now] for name, now in names if now in kept}
+    content = {name: None if row[name] is None else plain(row[name]) for name, plain in kept.items()}
     if table is tables.runs:
         content = {name: value for name, value in content.items() if name not in ADDED_LATER or value != ""}
     return hashlib.sha256(_CANONICAL.encode(content).encode()).hexdigest()
@@ -69,13 +77,13 @@ _CANONICAL = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_asci
 
 
 @cache
-def _kept_of(table: Table) -> tuple[tuple[str, Callable[[Any], Any]], ...]:
+def _kept_of(table: Table) -> Mapping[str, Callable[[Any], Any]]:
     """The columns that a digest covers, by name, each with what makes its value plain JSON."""
-    return tuple(
-        (column.name, _plain_of(column.type))
-        for column in sorted(table.columns, key=lambda column: column.name)
-        if not (table is tables.runs and column.name in RUN_STANDS)
-    )
+    return {
+        column.name: _plain_of(column.type)
+        for column in table.columns
+        if column.name != "recorded" and not (table is tables.runs and column.name in RUN_STANDS)
+    }
 
 
 def _plain_of(kind: object) -> Callable[[Any], Any]:
@@ -96,6 +104,25 @@ def _plain_number(value: float) -> float | str:
 def chain_digest(previous: str, run_id: int, kind: str, row: int, content: str) -> str:
     """SHA-256 of an entry: what stands before it, and what it says."""
     return hashlib.sha256(f"{previous}\n{run_id}\n{kind}\n{row}\n{content}".encode()).hexdigest()
+
+
+def insert_rows(connection: Connection, table: Table, new: Sequence[Mapping[str, Any]]) -> list[int]:
+    """Add rows and their entries, within a transaction that writes alone; gives their ids, in order.
+
+    The ids go on from the last one, without gaps, whichever database it is: who writes, writes alone.
+    """
+    first = next_id(connection, table)
+    numbered = [{**row, "id": first + number} for number, row in enumerate(new)]
+    if numbered:
+        connection.execute(insert(table), numbered)
+        enter(connection, table, numbered)
+    return [row["id"] for row in numbered]
+
+
+def next_id(connection: Connection, table: Table) -> int:
+    """The number after the last one of a table."""
+    last = connection.execute(select(func.max(table.c.id))).scalar()
+    return 1 if last is None else int(last) + 1
 
 
 def enter(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -189,16 +216,22 @@ def _verify_rows(connection: Connection, run: int, kept: Sequence[Table]) -> Ite
     columns = tables.ledger.c
     entries = select(columns.kind, columns.row, columns.content).where(columns.run_id == run)
     left = {(kind, row): content for kind, row, content in connection.execute(entries.order_by(columns.id))}
+    job: upgrade.RecordedJob | None = None
     for table in kept:
         query = select(table).order_by(table.c.id)
         if run != NO_RUN:
             query = query.where((table.c.id if table is tables.runs else table.c.run_id) == run)
-        for row in connection.execute(query).mappings():
+        for row in map(dict, connection.execute(query).mappings()):
             content = left.pop((table.name, row["id"]), None)
             if content is None:
                 what = "has no entry in the ledger: it was put in or moved here"
-            elif content != content_digest(table, dict(row)):
+            elif content != content_digest(table, row):
                 what = "is not what was recorded: it was changed or moved"
+            elif row.get("recorded") is not None:
+                job = job or upgrade.recorded_job(text for _, text in upgrade.files_of(connection, run))
+                if upgrade.upgraded(table, upgrade.as_recorded(table, row), job) == row:
+                    continue
+                what = "does not show what was recorded: it was changed"
             else:
                 continue
             yield Finding(run_id=run, what=f"{_name(table, row)} {what}")

@@ -1,5 +1,7 @@
 """What a list of runs or the page of a unit wants to know, for many runs at once and in few queries."""
 
+import json
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,9 +11,10 @@ from sqlalchemy import ColumnElement, Connection, Table, func, select
 
 from harness.reading import Reading, Verdict
 from harness.records import rows, tables
-from harness.records.fetch import within_run
 from harness.records.history import portions
-from harness.records.run import EventKind
+from harness.records.plain import checked, from_json
+from harness.records.run import BESIDE_READINGS, KIND_OF, KeptReference, RelaysOperated
+from harness.records.tables import within_run
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +75,41 @@ def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int,
     return found
 
 
+Unit = tuple[str, str, bool]
+"""Part, serial number, and whether it is simulated."""
+
+
+def read_operations(connection: Connection, *, serial: str | None = None) -> dict[Unit, Counter[str]]:
+    """Give how often each relay of every unit was operated in all of its runs, or of those of one serial."""
+    runs, events = tables.runs.c, tables.run_events.c
+    query = (
+        select(runs.part, runs.serial, runs.simulated, events.content)
+        .join(tables.runs, runs.id == events.run_id)
+        .where(events.kind == KIND_OF[RelaysOperated], events.content.is_not(None))
+    )
+    if serial is not None:
+        query = query.where(runs.serial == serial)
+    found: dict[Unit, Counter[str]] = {}
+    for row in connection.execute(query).mappings():
+        one = checked(tables.run_events, checked(tables.runs, dict(row)))
+        unit = found.setdefault((one["part"], one["serial"], one["simulated"]), Counter())
+        unit.update(from_json(RelaysOperated, json.loads(one["content"])).operations)
+    return found
+
+
+def read_latest_reference(connection: Connection, bench: str, *, simulated: bool) -> KeptReference | None:
+    """Give the last through reference that is kept of a bench; None where there is none."""
+    columns = tables.kept_references.c
+    query = (
+        select(tables.kept_references)
+        .where(columns.bench == bench, columns.simulated == int(simulated))
+        .order_by(columns.id.desc())
+        .limit(1)
+    )
+    row = connection.execute(query).mappings().first()
+    return None if row is None else rows.row_to_reference(dict(row))
+
+
 def read_state(connection: Connection) -> tuple[int, ...]:
     """Give what changes whenever anything is recorded, cheaply: the last number of each table that grows.
 
@@ -100,7 +138,7 @@ def read_seals(connection: Connection) -> dict[int, str]:
 
 
 _GROWING = (tables.runs, tables.acquisitions, tables.readings)
-_ALONG: tuple[EventKind, ...] = ("relays", "fingerprint")
+_ALONG = tuple(KIND_OF[event] for event in BESIDE_READINGS)
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
 
 

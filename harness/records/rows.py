@@ -4,23 +4,53 @@ import hashlib
 import io
 import json
 import math
+import zipfile
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import RecordsError
-from harness.reading import Contribution, Reading
+from harness.plan.model import Stimulus
+from harness.reading import (
+    Contribution,
+    Estimate,
+    Expected,
+    Fact,
+    InputRefused,
+    LostToBench,
+    Measurand,
+    NothingMoved,
+    OperationFailed,
+    Reading,
+    ReadingKey,
+)
 from harness.records import tables
-from harness.records.run import AcquisitionRecord, RunEvent, RunHeader
-from harness.records.sound import sound, unpacked
+from harness.records.plain import checked, dump, from_json, number_to_json, text_of, to_json
+from harness.records.run import (
+    KIND_OF,
+    KINDS,
+    AcquisitionRecord,
+    Ended,
+    Event,
+    KeptReference,
+    Remembered,
+    RunEvent,
+    RunHeader,
+)
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
 from harness.toml_files.file import JobFile
 
 Row = Mapping[str, Any]
+
+KEY_COLUMNS = (
+    "check_name", "quantity", "options", "state", "channel", "port", "driven", "frequency_hz",
+)  # fmt: skip
+"""What a reading's key is made of, in the order in which `key_of_columns` takes them."""
 
 NUMBERS = (
     "frequency_hz",
@@ -34,17 +64,27 @@ NUMBERS = (
     "limit_low",
     "limit_high",
 )
-_READING_AS_IS = tuple(
-    field.name for field in fields(Reading) if field.name not in {"check", "budget", "acquisitions"}
-)
+FACTS: Mapping[str, type[Fact]] = {
+    "input refused": InputRefused,
+    "lost to bench": LostToBench,
+    "nothing moved": NothingMoved,
+    "operation failed": OperationFailed,
+}
+"""What the records call each fact of a reading."""
+
+FACT_NAMES: Mapping[type, str] = {fact: name for name, fact in FACTS.items()}
+_READING_AS_IS = ("unit", "limit_low", "limit_high", "verdict", "reason", "route", "setup")
+_ACQUISITION_AS_IS = ("number", "setup", "state", "purpose", "duration_s")
+_STIMULUS = {
+    "kind": "stimulus_kind",
+    "frequency_hz": "stimulus_hz",
+    "level_vrms": "stimulus_vrms",
+}
 _HEADER_AS_IS = tuple(
-    field.name for field in fields(RunHeader) if field.name not in {"started", "instruments", "files"}
+    field.name
+    for field in fields(RunHeader)
+    if field.name not in {"started", "instruments", "files", "simulated_faults"}
 )
-
-
-def number_to_json(value: float | None) -> float | str | None:
-    """Make a number that JSON can hold: an infinity becomes "inf" or "-inf"."""
-    return value if value is None or math.isfinite(value) else repr(value)
 
 
 def time_to_text(time: datetime) -> str:
@@ -55,90 +95,181 @@ def time_to_text(time: datetime) -> str:
 def header_to_row(header: RunHeader) -> Row:
     """Make the row of `runs`, of a run that hasn't ended."""
     row = {name: getattr(header, name) for name in _HEADER_AS_IS}
-    return row | {"started": time_to_text(header.started), "outcome": None, "reason": "", "ended": None}
+    return row | {
+        "started": time_to_text(header.started),
+        "simulated_faults": dump(header.simulated_faults),
+        "outcome": None,
+        "reason": "",
+        "ended": None,
+    }
 
 
 def row_to_header(row: Row, *, files: tuple[JobFile, ...], instruments: tuple[Identity, ...]) -> RunHeader:
     """Make the header that `header_to_row` was given. Raises ValueError for any other row."""
-    sound(tables.runs, row)
+    checked(tables.runs, row)
     for file in files:
-        sound(tables.run_files, vars(file))
+        checked(tables.run_files, vars(file))
     for identity in instruments:
-        sound(tables.instruments, vars(identity))
+        checked(tables.instruments, vars(identity))
     return RunHeader(
         started=datetime.fromisoformat(row["started"]),
         files=files,
         instruments=instruments,
+        simulated_faults=from_json(tuple[str, ...], json.loads(row["simulated_faults"])),
         **{name: row[name] for name in _HEADER_AS_IS},
     )
 
 
-def row_to_event(row: Row) -> RunEvent:
+def event_to_row(event: Event, text: str, at: datetime) -> Row:
+    """Make the row of `run_events`."""
+    return {
+        "kind": KIND_OF[type(event)],
+        "at": time_to_text(at),
+        "outcome": event.outcome if isinstance(event, Ended) else None,
+        "content": dump(to_json(event)),
+        "text": text,
+    }
+
+
+def row_to_event(row: Row) -> RunEvent[Event | Remembered]:
     """Make an event of a run. Raises ValueError for a row that holds anything else."""
-    sound(tables.run_events, row)
-    return RunEvent(
-        kind=row["kind"], at=datetime.fromisoformat(row["at"]), outcome=row["outcome"], text=row["text"]
+    checked(tables.run_events, row)
+    kind, content = row["kind"], row["content"]
+    if content is None and row["recorded"] is None:
+        raise ValueError(f"an event {kind!r} without its content")
+    event = Remembered(kind=kind) if content is None else from_json(KINDS[kind], json.loads(content))
+    return RunEvent(event=event, at=datetime.fromisoformat(row["at"]), text=row["text"])
+
+
+def key_of_columns(columns: tuple[Any, ...]) -> ReadingKey:
+    """The key that these columns of a row make, in the order of `KEY_COLUMNS`. Raises ValueError."""
+    check, quantity, options, state, channel, port, driven, frequency_hz = columns
+    return ReadingKey(
+        check=check,
+        measurand=Measurand(
+            quantity=quantity,
+            options=() if options == "[]" else options_of(options),
+            state=state,
+            channel=channel,
+            port=port,
+            driven=driven,
+            frequency_hz=frequency_hz,
+        ),
+    )
+
+
+def columns_of_key(key: ReadingKey) -> tuple[Any, ...]:
+    """The columns that `key_of_columns` makes this key of."""
+    one = key.measurand
+    return (
+        key.check,
+        one.quantity,
+        dump(one.options),
+        one.state,
+        one.channel,
+        one.port,
+        one.driven,
+        one.frequency_hz,
     )
 
 
 def reading_to_row(reading: Reading) -> Row:
     """Make the row of `readings`. Raises RecordsError for a NaN, which a database would turn into "none"."""
+    row = dict(zip(KEY_COLUMNS, columns_of_key(reading.key), strict=True))
+    row |= {name: getattr(reading, name) for name in _READING_AS_IS}
+    found, expected = reading.estimate, reading.expected
+    row |= {
+        "value": found.value if found else None,
+        "standard": found.standard if found else None,
+        "low": found.low if found else None,
+        "high": found.high if found else None,
+        "coverage_factor": found.coverage_factor if found else None,
+        "floor": found.floor if found else False,
+        "expected": expected.value if expected else None,
+        "expected_standard": expected.standard if expected else None,
+        "budget": dump([[part.name, number_to_json(part.standard)] for part in found.budget])
+        if found
+        else "[]",
+        "facts": dump([[FACT_NAMES[type(fact)], to_json(fact)] for fact in reading.facts]),
+        "acquisitions": dump(reading.acquisitions),
+    }
     for name in NUMBERS:
-        value = getattr(reading, name)
+        value = row[name]
         if value is not None and math.isnan(value):
-            place = f"{reading.where or 'the unit'} in state {reading.state}"
+            measurand = reading.key.measurand
+            place = f"{measurand.where or 'the unit'} in state {measurand.state}"
             raise RecordsError(
-                f"reading {reading.check!r} at {place}: {name} is not a number; expected a number, or a "
+                f"reading {reading.key.check!r} at {place}: {name} is not a number; expected a number, or a "
                 "missing reading with its reason. Nothing was recorded"
             )
-    row = {name: getattr(reading, name) for name in _READING_AS_IS}
-    budget = [[part.name, number_to_json(part.standard)] for part in reading.budget]
-    return row | {
-        "check_name": reading.check,
-        "budget": _dump(budget),
-        "acquisitions": _dump(reading.acquisitions),
-    }
+    return row
 
 
 def row_to_reading(row: Row) -> Reading:
     """Make the reading that `reading_to_row` was given. Raises ValueError for any other row."""
-    sound(tables.readings, row)
+    checked(tables.readings, row)
     return Reading(
-        check=row["check_name"],
-        budget=tuple(
-            Contribution(name=_text(name), standard=float(standard))
-            for name, standard in json.loads(row["budget"])
-        ),
+        key=key_of_columns(tuple(row[name] for name in KEY_COLUMNS)),
+        estimate=None if row["value"] is None else _row_to_estimate(row),
+        expected=None
+        if row["expected"] is None
+        else Expected(value=row["expected"], standard=row["expected_standard"]),
+        facts=() if row["facts"] == "[]" else _facts(row["facts"]),
         acquisitions=tuple(int(number) for number in json.loads(row["acquisitions"])),
         **{name: row[name] for name in _READING_AS_IS},
     )
 
 
+def _row_to_estimate(row: Row) -> Estimate:
+    low, high, coverage_factor = row["low"], row["high"], row["coverage_factor"]
+    if low is None or high is None or coverage_factor is None:
+        raise ValueError(f"reading {row['id']}: a value without its interval")
+    return Estimate(
+        value=row["value"],
+        standard=row["standard"],
+        low=low,
+        high=high,
+        coverage_factor=coverage_factor,
+        floor=row["floor"],
+        budget=tuple(
+            Contribution(name=text_of(name), standard=float(standard))
+            for name, standard in json.loads(row["budget"])
+        ),
+    )
+
+
+@lru_cache(maxsize=256)
+def options_of(text: str) -> tuple[tuple[str, str], ...]:
+    """The options of a measurand that a row holds. Raises ValueError for anything else."""
+    return from_json(tuple[tuple[str, str], ...], json.loads(text))
+
+
+def _facts(text: str) -> tuple[Fact, ...]:
+    return tuple(from_json(FACTS[name], content) for name, content in json.loads(text))
+
+
 def acquisition_to_row(acquisition: AcquisitionRecord) -> Row:
     """Make the row of `acquisitions`. Raises RecordsError for a phasor that is not a finite number."""
-    phasors = acquisition.phasors
+    phasors, stimulus = acquisition.phasors, acquisition.stimulus
     if not np.isfinite(phasors).all():
         raise RecordsError(
             f"acquisition {acquisition.number} in state {acquisition.state}: a phasor is not a finite "
             "number. Nothing was recorded"
         )
-    return {
-        "number": acquisition.number,
-        "hookup": acquisition.hookup,
-        "state": acquisition.state,
-        "stimulus": acquisition.stimulus,
+    return {name: getattr(acquisition, name) for name in _ACQUISITION_AS_IS} | {
+        "stimulus": str(stimulus),
+        **{column: getattr(stimulus, name) for name, column in _STIMULUS.items()},
         "frequencies_hz": _dump_numbers(acquisition.frequencies_hz),
-        "setting": _dump(_setting_to_json(acquisition.setting)),
-        "phasors": _dump({"real": phasors.real.tolist(), "imag": phasors.imag.tolist()}),
+        "setting": dump(_setting_to_json(acquisition.setting)),
+        "phasors": dump({"real": phasors.real.tolist(), "imag": phasors.imag.tolist()}),
         "residuals_vrms": _dump_numbers(acquisition.residuals_vrms),
         "started": time_to_text(acquisition.started),
-        "duration_s": acquisition.duration_s,
     }
 
 
 def row_to_acquisition(row: Row) -> AcquisitionRecord:
     """Make the acquisition that `acquisition_to_row` was given. Raises ValueError for any other row."""
-    sound(tables.acquisitions, row)
+    checked(tables.acquisitions, row)
     parts = json.loads(row["phasors"])
     # Part by part: real + 1j * imag would lose the sign of a zero.
     phasors = np.empty(np.shape(parts["real"]), dtype=np.complex128)
@@ -150,16 +281,36 @@ def row_to_acquisition(row: Row) -> AcquisitionRecord:
     if phasors.shape != (len(residuals_vrms), len(frequencies_hz)) or not np.isfinite(phasors).all():
         raise ValueError(f"acquisition {row['number']}: phasors of shape {phasors.shape}")
     return AcquisitionRecord(
-        number=row["number"],
-        hookup=row["hookup"],
-        state=row["state"],
-        stimulus=row["stimulus"],
+        stimulus=from_json(Stimulus, {name: row[column] for name, column in _STIMULUS.items()}),
         frequencies_hz=frequencies_hz,
         setting=_json_to_setting(json.loads(row["setting"])),
         phasors=phasors,
         residuals_vrms=residuals_vrms,
         started=datetime.fromisoformat(row["started"]),
-        duration_s=row["duration_s"],
+        **{name: row[name] for name in _ACQUISITION_AS_IS},
+    )
+
+
+def reference_to_row(reference: KeptReference) -> Row:
+    """Make the row of `kept_references`."""
+    return {
+        "taken": time_to_text(reference.taken),
+        "bench": reference.bench,
+        "temperature_c": reference.temperature_c,
+        "simulated": int(reference.simulated),
+        "content": json.dumps(reference.content, ensure_ascii=False, allow_nan=False),
+    }
+
+
+def row_to_reference(row: Row) -> KeptReference:
+    """Make the reference that `reference_to_row` was given. Raises ValueError for any other row."""
+    checked(tables.kept_references, row)
+    return KeptReference(
+        taken=datetime.fromisoformat(row["taken"]),
+        bench=row["bench"],
+        temperature_c=row["temperature_c"],
+        simulated=bool(row["simulated"]),
+        content=json.loads(row["content"]),
     )
 
 
@@ -179,7 +330,7 @@ def capture_to_row(capture: Capture) -> Row:
         "marks": [[mark.kind, mark.input, mark.time_s] for mark in capture.marks],
     }
     return {
-        "description": _dump(description),
+        "description": dump(description),
         "sha256": hashlib.sha256(content).hexdigest(),
         "volts_npz": content,
     }
@@ -190,7 +341,7 @@ def row_to_capture(row: Row) -> Capture:
 
     And ValueError for a row that holds no such, or a waveform that unpacks to more than any is.
     """
-    sound(tables.waveforms, row)
+    checked(tables.waveforms, row)
     content: bytes = row["volts_npz"]
     if hashlib.sha256(content).hexdigest() != row["sha256"]:
         raise RecordsError(
@@ -228,12 +379,6 @@ def _check_capture(volts: NDArray[np.float64], description: Mapping[str, Any]) -
         raise ValueError(f"a waveform of shape {volts.shape} that is described otherwise")
 
 
-def _text(value: object) -> str:
-    if not isinstance(value, str):
-        raise ValueError(f"{value!r} for a name")
-    return value
-
-
 def _setting_to_json(setting: CaptureSetting) -> dict[str, Any]:
     inputs = {
         str(number): [one.volts_per_division, one.offset_v] for number, one in sorted(setting.inputs.items())
@@ -249,13 +394,34 @@ def _json_to_setting(content: Mapping[str, Any]) -> CaptureSetting:
     return CaptureSetting(inputs=inputs, duration_s=content["duration_s"], samples=content["samples"])
 
 
-def _dump(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-
-
 def _dump_numbers(numbers: tuple[float, ...]) -> str:
-    return _dump([number_to_json(number) for number in numbers])
+    return dump([number_to_json(number) for number in numbers])
 
 
 def _load_numbers(text: str) -> tuple[float, ...]:
     return tuple(float(number) for number in json.loads(text))
+
+
+LARGEST_WAVEFORM_BYTES = 128_000_000
+"""Unpacked: twice what four inputs of two million samples are, the longest that any profile here records."""
+
+
+def unpacked(content: bytes) -> io.BytesIO:
+    """Unpack the one array of an npz. Raises ValueError where it is not just what its header says, or vast.
+
+    Looked at before any room is made for it: a kilobyte may say that it is a gigabyte, or become one.
+    """
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        (member,) = archive.infolist()
+        if member.file_size > LARGEST_WAVEFORM_BYTES:
+            raise ValueError(f"a waveform of {member.file_size} bytes")
+        with archive.open(member) as packed:
+            file = io.BytesIO(packed.read(member.file_size))
+    if np.lib.format.read_magic(file) != (1, 0):
+        raise ValueError("a waveform that is no array of volts")
+    shape, _, kind = np.lib.format.read_array_header_1_0(file)
+    held = file.getbuffer().nbytes - file.tell()
+    if kind != np.float64 or len(shape) != 2 or math.prod(shape) * kind.itemsize != held:
+        raise ValueError(f"a waveform of {kind} and shape {shape} in {held} bytes")
+    file.seek(0)
+    return file

@@ -1,14 +1,18 @@
-"""What is kept of a run besides its readings, as values."""
+"""What is kept of a run besides its readings, as values: its header, its acquisitions, and what befell it.
+
+Of an event the records keep its kind, its fields as JSON, and a text for people.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Any, Generic, Literal, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.plan.model import Stimulus
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
 from harness.toml_files.file import JobFile
@@ -42,7 +46,7 @@ class RunHeader:
     """Everything that is known of a run before its first reading.
 
     `planned_readings` is how many there will be if nothing stops the run. `notes` is free text: what a person
-    said of this run, or the seed and the faults of a simulated one. `started` is in UTC. `job_folder` and
+    said of this run. `simulated_faults` are those of a simulated unit. `started` is in UTC. `job_folder` and
     `bench_file` are where the files were read, "" where that is not known. `batch` is the name of the batch
     that the unit was tested in, "" without one.
     """
@@ -66,38 +70,238 @@ class RunHeader:
     bench_file: str = ""
     batch: str = ""
     purpose: Purpose = ""
+    simulated_faults: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         check_time("started", self.started)
 
 
-EventKind = Literal[
-    "ended",
-    "resumed",
-    "bench fault",
-    "relays",  # how often each was operated since the one before, and whether that was read back
-    "fingerprint",  # what the unit drew, by which it is known again
-    "retest",  # who let a unit be run again, and why
-    "override",  # who went on where a check said no, and why
-    "over-current",  # where the relay supply went to its limit, and what it gave there
-    "hookup",  # a lead that hands had put elsewhere, and that it was put right
-    "by hand",  # who said that a hookup, or a lead of it, was made; and that it was proven
-    "diagnosis",  # which faults explain the run best
-    "explanation",  # the same in words, for the run's page
-    "test",  # how one of a person's own test functions ended
-    "bench check",  # what a run of the golden or of a known-bad unit says of the bench
-]
-"""What can befall a run besides readings."""
+@dataclass(frozen=True, kw_only=True)
+class Ended:
+    """The run came to an end; its text is the reason."""
+
+    outcome: Outcome
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunEvent:
-    """Something that befell a run, at a time in UTC. `outcome` only where it ended."""
+class Resumed:
+    """The run goes on after it was stopped or interrupted."""
 
-    kind: EventKind
+    after: str  # how it had ended
+    recorded: int  # readings that were there
+    remaining: int  # readings that were still to be made
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchFault:
+    """An instrument did not do what it was asked, and the run went on without its answer."""
+
+    instrument: str
+    address: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RelaysOperated:
+    """How often each relay was operated since the last such event, and whether that was read back."""
+
+    operations: Mapping[str, int]
+    read_back: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CurrentsDrawn:
+    """What the unit drew at rest and with each control line alone on, by which it is known again."""
+
+    currents_a: Mapping[str, float]  # by the name of the state
+
+
+@dataclass(frozen=True, kw_only=True)
+class RetestAllowed:
+    """Somebody let the unit be run again."""
+
+    number: int  # from 1
+    allowed: int | None  # how many retests the sequence allows; None for any number
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RefusalOverridden:
+    """Somebody went on where a check said no."""
+
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class OverCurrent:
+    """The relay supply went to its limit, and what it gave there."""
+
+    state: str
+    limit_a: float
+    current_a: float
+    voltage_v: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeadsLookedAt:
+    """What was seen of a setup's leads by the levels on them; no leads are named where every one is right."""
+
+    setup: str
+    leads: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MadeByHand:
+    """Somebody says that a setup was made."""
+
+    setup: str
+    who: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeadsSeenTo:
+    """Somebody says that leads of a setup were looked at and put right; none are named where all were."""
+
+    setup: str
+    who: str
+    leads: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SetupProven:
+    """Whether every lead of a setup that hands made showed what belongs on its pin."""
+
+    setup: str
+    proven: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class FaultsNamed:
+    """Faults that explain the run best and are not told apart, the likeliest first, and their probability."""
+
+    faults: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExplainedGroup:
+    """Faults that the readings don't tell apart: names, what to look at, and their likelihood in words."""
+
+    likelihood: str
+    faults: tuple[tuple[str, str], ...]
+    others: tuple[str, ...]  # names of those not spelled out
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explanation:
+    """What would explain a run, in words for its page.
+
+    next_probe is "" where no view would tell more; left_over: whether that leaves several candidates.
+    """
+
+    headline: str
+    groups: tuple[ExplainedGroup, ...]
+    next_probe: str
+    left_over: bool
+    remarks: tuple[str, ...]
+
+
+CustomTestEnd = Literal["passed", "failed", "broken", "skipped"]
+"""How a test function ended; `broken` is one that fell over something else than what it asserts."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CustomTestEnded:
+    """One of a person's own test functions came to its end."""
+
+    test: str
+    end: CustomTestEnd
+
+
+CheckKind = Literal["golden", "known-bad"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchCheck:
+    """What a run of the golden unit, or of one with a known fault, says of the bench."""
+
+    check: CheckKind
+    good: bool
+    why: str
+    new_history: str = ""  # why a golden unit's history begins with this run; "" where it goes on
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remembered:
+    """An event that an older version wrote, of which only the kind and the text are known."""
+
+    kind: str
+
+
+Event = (
+    Ended
+    | Resumed
+    | BenchFault
+    | RelaysOperated
+    | CurrentsDrawn
+    | RetestAllowed
+    | RefusalOverridden
+    | OverCurrent
+    | LeadsLookedAt
+    | MadeByHand
+    | LeadsSeenTo
+    | SetupProven
+    | FaultsNamed
+    | Explanation
+    | CustomTestEnded
+    | BenchCheck
+)
+KINDS: Mapping[str, type[Event]] = {
+    "ended": Ended,
+    "resumed": Resumed,
+    "bench fault": BenchFault,
+    "relays": RelaysOperated,
+    "currents": CurrentsDrawn,
+    "retest": RetestAllowed,
+    "override": RefusalOverridden,
+    "over-current": OverCurrent,
+    "leads": LeadsLookedAt,
+    "by hand": MadeByHand,
+    "seen to": LeadsSeenTo,
+    "proof": SetupProven,
+    "diagnosis": FaultsNamed,
+    "explanation": Explanation,
+    "test": CustomTestEnded,
+    "bench check": BenchCheck,
+}
+"""What the records call each kind."""
+
+KIND_OF: Mapping[type, str] = {event: kind for kind, event in KINDS.items()}
+BY_HAND = ("by hand", "seen to", "proof")
+"""Kinds that say what hands did and whether it was proven; older versions knew the first alone."""
+
+Noted = tuple[Event, str]
+"""An event that is kept with a run that has yet to begin, and its text."""
+
+BESIDE_READINGS = (RelaysOperated, CurrentsDrawn)
+"""Kinds that only come along with readings, some twenty a run, and change nothing that is said of it."""
+
+E = TypeVar("E", bound=Event | Remembered, covariant=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunEvent(Generic[E]):
+    """Something that befell a run, at a time in UTC, with a text for people."""
+
+    event: E
     at: datetime
-    outcome: Outcome | None
     text: str
+
+    @property
+    def kind(self) -> str:
+        """What the records call it."""
+        return self.event.kind if isinstance(self.event, Remembered) else KIND_OF[type(self.event)]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,6 +318,7 @@ class RunRecord:
     ended: datetime | None
     verdicts: Mapping[Verdict, int]  # only verdicts that occur
     acquisitions: int
+    upgraded: bool = False  # whether an older version of the records wrote it
 
     @property
     def readings(self) -> int:
@@ -125,15 +330,17 @@ class RunRecord:
 class AcquisitionRecord:
     """One acquisition and what was found in it.
 
-    number: of the plan's acquisition; one that was ranged again occurs again under the same number.
-    stimulus: in words. phasors: complex128, volts RMS, shape (inputs, frequencies), inputs in ascending
-    order. residuals_vrms: what the sines leave over, one per input. started: UTC.
+    number: of the plan's acquisition, 0 for one that is not of the plan; one that was ranged again occurs
+    again under the same number. purpose: what one that is not of the plan was for; "" for the others.
+    phasors: complex128, volts RMS, shape (inputs, frequencies), inputs in ascending order. residuals_vrms:
+    what the sines leave over, one per input. started: UTC.
     """
 
     number: int
-    hookup: str
+    setup: str
     state: str
-    stimulus: str
+    stimulus: Stimulus
+    purpose: str = ""
     frequencies_hz: tuple[float, ...]
     setting: CaptureSetting
     phasors: NDArray[np.complex128]
@@ -145,6 +352,20 @@ class AcquisitionRecord:
         check_time("started", self.started)
         if self.phasors.ndim != 2:
             raise ValueError(f"phasors need the shape (inputs, frequencies), got {self.phasors.shape}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeptReference:
+    """A through reference kept beside the runs, as `Reference.to_dict` gives it: when and on which bench.
+
+    A bench's gain and phase for the next few hours.
+    """
+
+    taken: datetime
+    bench: str
+    temperature_c: float | None
+    simulated: bool
+    content: Mapping[str, Any]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,12 +12,10 @@ from typing import Any, Self, TypeVar
 from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
 
 from harness.errors import NoSuchRun, RecordsError
-from harness.reading import Reading
-from harness.records import kept, ledger, rows, tables
-from harness.records.adding import insert_rows
+from harness.reading import Reading, ReadingKey
+from harness.records import ledger, rows, tables
 from harness.records.database import open_engine, reading, writing
 from harness.records.history import (
-    ReadingKey,
     RunLine,
     Series,
     portions,
@@ -26,29 +24,38 @@ from harness.records.history import (
     read_series,
     read_table,
 )
+from harness.records.ledger import insert_rows
 from harness.records.overview import (
     RunDetail,
+    Unit,
     read_details,
+    read_latest_reference,
     read_not_passed,
+    read_operations,
     read_seal,
     read_seals,
     read_state,
 )
 from harness.records.place import Place, check_room, explained, find_place, readable
+from harness.records.plain import checked
 from harness.records.run import (
     INTERRUPTED,
+    KIND_OF,
     OUTCOMES,
     AcquisitionRecord,
-    EventKind,
+    E,
+    Ended,
+    Event,
+    KeptReference,
     Outcome,
+    Remembered,
+    Resumed,
     RunEvent,
     RunHeader,
     RunRecord,
     UnitSummary,
     check_time,
 )
-from harness.records.sound import sound
-from harness.records.wear import Unit, read_operations
 from harness.roles import Capture, Identity
 from harness.toml_files.file import JobFile
 
@@ -131,20 +138,23 @@ class RunStore:
         with self._writing() as connection:
             _insert(connection, tables.through_references, {"run_id": run, "content": content})
 
-    def keep_reference(self, reference: kept.KeptReference) -> None:
+    def keep_reference(self, reference: KeptReference) -> None:
         """Keep a through reference that belongs to no run, for those of the next hours."""
         with self._writing() as connection:
-            _insert(connection, tables.kept_references, kept.reference_to_row(reference))
+            _insert(connection, tables.kept_references, rows.reference_to_row(reference))
 
-    def latest_reference(self, bench: str, *, simulated: bool) -> kept.KeptReference | None:
+    def latest_reference(self, bench: str, *, simulated: bool) -> KeptReference | None:
         """Give the last reference that was kept of a bench, however old; None where there is none."""
         with self._reading() as connection:
-            return kept.latest(connection, bench, simulated=simulated)
+            return read_latest_reference(connection, bench, simulated=simulated)
 
-    def add_event(self, run: int, kind: EventKind, text: str, *, at: datetime | None = None) -> None:
-        """Record something that befell a run; how it ended is for `finish`, going on for `reopen`."""
+    def add_event(self, run: int, event: Event, text: str = "", *, at: datetime | None = None) -> None:
+        """Record something that befell a run, with a text for people.
+
+        How it ended is for `finish`, going on for `reopen`.
+        """
         with self._writing() as connection:
-            _event(connection, run, kind, text, at or datetime.now(UTC))
+            _event(connection, run, event, text, at or datetime.now(UTC))
 
     def finish(self, run: int, outcome: Outcome, reason: str, ended: datetime) -> None:
         """Record how a run ended. Raises RecordsError if there is no such run or it has ended before."""
@@ -161,9 +171,9 @@ class RunStore:
                 raise RecordsError(
                     f"{self.place}: run {run} does not exist or has ended already; its end is not changed"
                 )
-            _event(connection, run, "ended", reason, ended, outcome)
+            _event(connection, run, Ended(outcome=outcome), reason, ended)
 
-    def reopen(self, run: int, text: str, at: datetime) -> None:
+    def reopen(self, run: int, event: Resumed, text: str, at: datetime) -> None:
         """Record that a run goes on that was interrupted or stopped. Raises RecordsError for any other."""
         check_time("at", at)
         outcome = tables.runs.c.outcome
@@ -175,7 +185,7 @@ class RunStore:
         with self._writing() as connection:
             if connection.execute(statement).rowcount != 1:
                 raise NoSuchRun(f"{self.place}: there is no run {run} that was interrupted or stopped")
-            _event(connection, run, "resumed", text, at)
+            _event(connection, run, event, text, at)
 
     # --- reading
 
@@ -221,23 +231,29 @@ class RunStore:
             )
         )
 
-    def events(self, run_id: int) -> list[RunEvent]:
+    def events(self, run_id: int) -> list[RunEvent[Event | Remembered]]:
         """Give what befell a run besides its readings, oldest first."""
         return self._of_run(tables.run_events, run_id, rows.row_to_event)
 
-    def latest_events(self, kind: EventKind, run_ids: Iterable[int] | None = None) -> dict[int, RunEvent]:
-        """Give the last event of a kind by run, of these runs or of all; runs without one are left out."""
+    def latest_events(self, kind: type[E], run_ids: Iterable[int] | None = None) -> dict[int, RunEvent[E]]:
+        """Give the last event of a kind by run, of these runs or of all; runs without one are left out.
+
+        So are events of an older version of which only the text is known.
+        """
         columns = tables.run_events.c
-        query = select(tables.run_events).where(columns.kind == kind).order_by(columns.id)
+        known = and_(columns.kind == KIND_OF[kind], columns.content.is_not(None))
+        query = select(tables.run_events).where(known).order_by(columns.id)
         queries = [query]
         if run_ids is not None:  # some twenty events a run are of other kinds
             queries = [query.where(columns.run_id.in_(some)) for some in portions(run_ids)]
         with self._reading() as connection:
-            return {
-                row["run_id"]: rows.row_to_event(dict(row))
-                for one in queries
-                for row in connection.execute(one).mappings()
-            }
+            found: dict[int, RunEvent[E]] = {}
+            for one in queries:
+                for row in connection.execute(one).mappings():
+                    event = rows.row_to_event(dict(row))
+                    if isinstance(event.event, kind):
+                        found[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
+            return found
 
     def verify(self, run_id: int | None = None, *, noted: str = "") -> ledger.Verification:
         """Compare the records with their ledger: all of them; or a run, with the chain from there to the end.
@@ -276,7 +292,7 @@ class RunStore:
             .order_by(columns.id.desc())
         )
         with self._reading() as connection:
-            return [_unit(sound(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
+            return [_unit(checked(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
 
     def operations(self, *, serial: str | None = None) -> dict[Unit, Counter[str]]:
         """Give how often each relay of every unit was operated in all its runs, or of those of one serial."""
@@ -361,11 +377,8 @@ def _insert(connection: Connection, table: Table, row: rows.Row) -> int:
     return insert_rows(connection, table, [row])[0]
 
 
-def _event(
-    connection: Connection, run: int, kind: EventKind, text: str, at: datetime, outcome: Outcome | None = None
-) -> None:
-    row = {"run_id": run, "kind": kind, "at": rows.time_to_text(at), "outcome": outcome, "text": text}
-    _insert(connection, tables.run_events, row)
+def _event(connection: Connection, run: int, event: Event, text: str, at: datetime) -> None:
+    _insert(connection, tables.run_events, {"run_id": run, **rows.event_to_row(event, text, at)})
 
 
 def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
@@ -402,6 +415,7 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
         ended=None if row["ended"] is None else datetime.fromisoformat(row["ended"]),
         verdicts={row["verdict"]: row["count"] for row in verdicts.mappings()},
         acquisitions=acquisitions,
+        upgraded=row["recorded"] is not None,
     )
 
 

@@ -4,22 +4,31 @@ Times are ISO 8601 in UTC with microseconds, as text that sorts. Lists and budge
 that JSON has no word for is the string "inf" or "-inf" in it. Rows are added and never changed, but for how
 a run stands (outcome, reason, ended), which repeats its last event. Every row but the ledger's own has an
 entry in the ledger. A zero's sign is not kept in a number column.
+
+`recorded` is empty in every row that this version wrote. In a row of an older version it holds, as JSON, what
+that version wrote wherever this one shows another word: the ledger's digests are of that.
 """
+
+from collections.abc import Iterator
+from typing import Any
 
 from sqlalchemy import (
     Boolean,
     Column,
+    ColumnElement,
+    Connection,
     Double,
     ForeignKey,
     Index,
     Integer,
     LargeBinary,
     MetaData,
+    Select,
     Table,
     Text,
 )
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 metadata = MetaData()
 
@@ -39,6 +48,10 @@ def _text(name: str) -> Column[str]:
 
 def _optional_number(name: str) -> Column[float]:
     return Column(name, Double, nullable=True)
+
+
+def _recorded() -> Column[str]:
+    return Column("recorded", Text, nullable=True)
 
 
 schema = Table(
@@ -65,6 +78,8 @@ runs = Table(
     Column("bench_file", Text, nullable=False, server_default=""),
     Column("batch", Text, nullable=False, server_default=""),
     Column("purpose", Text, nullable=False, server_default=""),
+    Column("simulated_faults", Text, nullable=False, server_default="[]"),
+    _recorded(),
     Column("planned_readings", Integer, nullable=False),
     Column("outcome", Text, nullable=True),
     _text("reason"),
@@ -107,9 +122,14 @@ acquisitions = Table(
     _id(),
     _of_run(),
     Column("number", Integer, nullable=False),
-    _text("hookup"),
+    _text("setup"),
     _text("state"),
     _text("stimulus"),
+    Column("purpose", Text, nullable=False, server_default=""),
+    Column("stimulus_kind", Text, nullable=False, server_default="silence"),
+    Column("stimulus_hz", Double, nullable=False, server_default="0"),
+    Column("stimulus_vrms", Double, nullable=False, server_default="0"),
+    _recorded(),
     _text("frequencies_hz"),
     _text("setting"),
     _text("phasors"),
@@ -125,17 +145,19 @@ readings = Table(
     _of_run(),
     _text("check_name"),
     _text("quantity"),
+    Column("options", Text, nullable=False, server_default="[]"),
     _text("state"),
     _text("channel"),
     _text("port"),
-    _text("hookup"),
+    Column("driven", Text, nullable=False, server_default=""),
     _optional_number("frequency_hz"),
+    _text("setup"),
     _text("unit"),
     _optional_number("value"),
     _optional_number("standard"),
     _optional_number("low"),
     _optional_number("high"),
-    Column("coverage_factor", Double, nullable=False),
+    _optional_number("coverage_factor"),
     Column("floor", Boolean, nullable=False),
     _optional_number("expected"),
     _optional_number("expected_standard"),
@@ -143,9 +165,11 @@ readings = Table(
     _optional_number("limit_high"),
     _text("verdict"),
     _text("reason"),
+    Column("facts", Text, nullable=False, server_default="[]"),
     _text("budget"),
     _text("acquisitions"),
     _text("route"),
+    _recorded(),
 )
 
 waveforms = Table(
@@ -167,7 +191,9 @@ run_events = Table(
     _text("kind"),
     _text("at"),
     Column("outcome", Text, nullable=True),
+    Column("content", Text, nullable=True),
     _text("text"),
+    _recorded(),
 )
 
 # Of a bench and of no run: its entries in the ledger have 0 for their run.
@@ -193,3 +219,25 @@ ledger = Table(
     Column("previous", Text, nullable=False, unique=True),
     Column("sha256", Text, nullable=False, unique=True),
 )
+
+
+_ROWS_AT_ONCE = 2000
+
+
+def fetched(connection: Connection, query: Select[Any]) -> Iterator[list[tuple[Any, ...]]]:
+    """Give the rows of a query, some at a time: a million are many to make anything else of.
+
+    Those that become something else soon are gone before Python looks through all there are for what may go.
+    """
+    with connection.execute(query) as result:
+        while result.cursor is not None and (rows := result.cursor.fetchmany(_ROWS_AT_ONCE)):
+            yield list(rows)
+
+
+def within_run(number: Column[int]) -> ColumnElement[int]:
+    """Order by a row's number, for the first or the last row of one run.
+
+    By the bare number PostgreSQL goes through every run's rows in their order until one of this run comes:
+    three seconds in the ledger of a million readings.
+    """
+    return number + 0

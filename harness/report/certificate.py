@@ -1,25 +1,22 @@
 """One page about a tested unit: what was measured, how well, with what, and what that does not claim."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from harness.errors import RecordsError, UsageError
-from harness.job.edge import BECOMES
+from harness.job.state import BECOMES
 from harness.reading import Reading
 from harness.records.run import RunRecord
+from harness.records.store import RunStore
 from harness.report import notes, words
-from harness.report.templates import templates_in
-from harness.report.write import SYMBOLS
+from harness.report.page_files import templates_in
 from harness.statistics.yields import tests_of_units
 from harness.units import format_difference, format_value
 
-if TYPE_CHECKING:
-    from harness.records.store import RunStore
-
 MOST_LINES = 20
-"""So many checks fit on the page one by one; with more, they are taken together by what they measure."""
+"""So many lines fit on the page; with more, checks are taken together by what they measure."""
 
 _MOST_NAMED = 8
 _VERDICTS = ("pass", "fail", "unproven")
@@ -27,7 +24,7 @@ _VERDICTS = ("pass", "fail", "unproven")
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
-    """Readings of one check: where, within which limits, and the one closest to its limit."""
+    """Readings of one quantity of a check: where, within which limits, and the one closest to its limit."""
 
     title: str
     count: int
@@ -49,7 +46,7 @@ class Standing:
     later: RunRecord | None
 
 
-def certify(store: "RunStore", run_id: int) -> str:
+def certify(store: RunStore, run_id: int) -> str:
     """Make the page of a run as the records have it.
 
     Raises NoSuchRun, UsageError as `render_certificate` does, and RecordsError for a run that is not as it
@@ -67,7 +64,7 @@ def certify(store: "RunStore", run_id: int) -> str:
     return text
 
 
-def _later(store: "RunStore", record: RunRecord) -> RunRecord | None:
+def _later(store: RunStore, record: RunRecord) -> RunRecord | None:
     """The unit's latest run after this one that tested it and has a verdict."""
     header = record.header
     lines = store.lines(part=header.part, serial=header.serial, simulated=header.simulated)
@@ -90,17 +87,18 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         )
     here = Path(__file__).parent
     environment = templates_in(here)
+    names = dict.fromkeys(reading.key.measurand.state for reading in readings)
     return environment.get_template("certificate.html").render(
         style=(here / "certificate.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
-        symbols=SYMBOLS,
+        symbols=words.SYMBOLS,
         lines=_lines(readings),
-        by_quantity=len({reading.check for reading in readings}) > MOST_LINES,
-        states=_named(dict.fromkeys(one.state for one in readings if BECOMES not in one.state)),
-        changes=_named(dict.fromkeys(one.state for one in readings if BECOMES in one.state)),
-        ports=_named(dict.fromkeys(_port(one) for one in readings if one.where)),
-        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
+        by_quantity=not _one_by_one(readings),
+        states=_named(name for name in names if BECOMES not in name),
+        changes=_named(name for name in names if BECOMES in name),
+        ports=_named(dict.fromkeys(filter(None, (one.key.measurand.pair for one in readings)))),
+        coverage=words.coverage_factors(readings),
         decision=notes.DECISIONS[run.header.decision],
         meaning=_meaning(run, readings),
         not_claimed=_not_claimed(run, readings),
@@ -117,13 +115,26 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
 
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
-    by_check = len({reading.check for reading in readings}) <= MOST_LINES
+    """A line for each quantity of each check: a check of gain judges silent ports by isolation."""
     names = {str(name): said for name, said in notes.QUANTITIES_IN_WORDS.items()}
-    groups: dict[str, list[Reading]] = {}
+    one_by_one = _one_by_one(readings)
+    groups: dict[tuple[str, str], list[Reading]] = {}
     for reading in readings:
-        title = reading.check if by_check else names.get(reading.quantity, reading.quantity)
-        groups.setdefault(title, []).append(reading)
-    return [_line(title, group) for title, group in groups.items()]
+        check, quantity = reading.key.check, reading.key.measurand.quantity
+        groups.setdefault((check if one_by_one else "", quantity), []).append(reading)
+    quantities_of = Counter(check for check, _ in groups)
+    lines = []
+    for (check, quantity), group in groups.items():
+        words_of = (check, names.get(quantity, quantity))
+        several = one_by_one and quantities_of[check] > 1
+        title = ": ".join(words_of) if several else next(filter(None, words_of))
+        lines.append(_line(title, group))
+    return lines
+
+
+def _one_by_one(readings: Sequence[Reading]) -> bool:
+    """Whether each quantity of each check has a line of its own, and not only each quantity."""
+    return len({(one.key.check, one.key.measurand.quantity) for one in readings}) <= MOST_LINES
 
 
 def _line(title: str, group: Sequence[Reading]) -> Line:
@@ -131,7 +142,10 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
     known = [
         half
         for one in group
-        if one.unit == worst.unit and not one.floor and (half := words.half_interval(one)) is not None
+        if one.unit == worst.unit
+        and one.estimate is not None
+        and not one.estimate.floor
+        and (half := words.half_interval(one.estimate)) is not None
     ]
     largest = max(known, default=0.0)
     return Line(
@@ -150,15 +164,11 @@ def _plainly(largest: float, unit: str) -> str:
 
 
 def _tones(group: Iterable[Reading]) -> str:
-    found = sorted({reading.frequency_hz for reading in group if reading.frequency_hz is not None})
+    tones_hz = (reading.key.measurand.frequency_hz for reading in group)
+    found = sorted({hz for hz in tones_hz if hz is not None})
     if len(found) > 3:
         return f"{format_value(found[0], 'Hz')} to {format_value(found[-1], 'Hz')}, {len(found)} frequencies"
     return ", ".join(format_value(one, "Hz") for one in found)
-
-
-def _port(reading: Reading) -> str:
-    """The port of a reading, also where one leg of it was read."""
-    return reading.where.removesuffix(".hot").removesuffix(".cold")
 
 
 def _named(names: Iterable[str]) -> str:
@@ -177,5 +187,5 @@ def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
         "and it is traceable only as far as the owner of the instruments can show.",
         "Nothing is claimed for any state, port, frequency or level that is not named here, for any other "
         "unit of this kind, or for another time or temperature.",
-        *notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+        *notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     ]

@@ -3,13 +3,12 @@
 Drawn without colour: what is seen is filled, what isn't is hatched, and every cell has its figures.
 """
 
-import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 from harness.faults.coverage import FaultSeen
 from harness.job.faults import Fault, FaultKind
+from harness.report.plotter import Figure, Picture
 
 PANELS: dict[str, dict[FaultKind, str]] = {
     "Relays": {
@@ -47,20 +46,30 @@ PANELS: dict[str, dict[FaultKind, str]] = {
 MOST_TOLD = 12  # faults that are not seen, each with its reason
 
 WIDTH, NAME, CELL, ROW, HEAD, GAP = 922, 126, 131, 20, 40, 14
+LEFT = 4
 BAR, BAR_HEIGHT = 60, 11
+_HATCHED = (
+    '<defs><pattern id="unseen" width="5" height="5" patternUnits="userSpaceOnUse" '
+    'patternTransform="rotate(45)"><rect width="5" height="5" fill="#fff"/>'
+    '<path d="M0 0V5" stroke="#33332f" stroke-width="2"/></pattern></defs>'
+)
+_LOOKS = {
+    "text": "font-size:12px",
+    ".title,.short": "font-weight:bold",
+    ".title": "font-size:13px",
+    ".rule": "stroke:#d9d9d4",
+    ".unseen": "fill:url(#unseen);stroke:#33332f",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageFigure:
-    """A picture as a data address with its size in pixels and its words, and the faults that are not seen.
+    """A picture, how much is seen in words, and the faults that are not seen.
 
     unseen: names with reasons, no more than MOST_TOLD; more: how many there are beyond these.
     """
 
-    address: str
-    text: str
-    width: int
-    height: int
+    figure: Figure
     headline: str
     unseen: tuple[tuple[str, str], ...]
     more: int
@@ -84,12 +93,8 @@ def draw_coverage(faults: Sequence[FaultSeen]) -> CoverageFigure | None:
     panels = {title: cells for title, kinds in PANELS.items() if (cells := _cells(faults, kinds))}
     seen = sum(one.seen for one in faults)
     unseen = [(one.fault.name, one.why) for one in faults if not one.seen]
-    svg, height = _svg(panels)
     return CoverageFigure(
-        address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
-        text=_text(panels),
-        width=WIDTH,
-        height=height,
+        figure=_draw(panels),
         headline=f"{seen} of {len(faults)} single faults ({100 * seen / len(faults):.1f} %)",
         unseen=tuple(unseen[:MOST_TOLD]),
         more=max(0, len(unseen) - MOST_TOLD),
@@ -132,55 +137,36 @@ def _text(panels: dict[str, Cells]) -> str:
     return f"Faults detected, of those possible. {'. '.join(told)}."
 
 
-def _svg(panels: dict[str, Cells]) -> tuple[str, int]:
+def _draw(panels: dict[str, Cells]) -> Figure:
+    height = 4 + sum(HEAD + ROW * len(cells) + GAP for cells in panels.values())
+    picture = Picture(WIDTH, height)
     y = 4
-    drawn: list[str] = []
     for title, cells in panels.items():
         columns = _columns(title, cells)
-        drawn.append(f'<text x="0" y="{y + 14}" class="title">{escape(title)}</text>')
-        drawn += [
-            f'<text x="{NAME + CELL * place}" y="{y + 32}">{escape(column)}</text>'
-            for place, column in enumerate(columns)
-        ]
+        picture.text(LEFT, y + 14, title, kind="title")
+        for place, column in enumerate(columns):
+            picture.text(LEFT + NAME + CELL * place, y + 32, column)
         y += HEAD
         for number, (part, row) in enumerate(cells.items()):
             if number:
-                drawn.append(f'<path d="M0 {y}H{NAME + CELL * len(columns)}" class="rule"/>')
-            drawn.append(f'<text x="0" y="{y + 14}" class="part">{escape(part)}</text>')
+                picture.line(LEFT, y, LEFT + NAME + CELL * len(columns), y, "rule")
+            picture.text(LEFT, y + 14, part)
             for place, column in enumerate(columns):
                 if column in row:
-                    drawn += _cell(row[column], NAME + CELL * place, y)
+                    _draw_cell(picture, row[column], LEFT + NAME + CELL * place, y)
             y += ROW
         y += GAP
-    return _framed(drawn, y), y
+    return picture.alone(_text(panels), _LOOKS, definitions=_HATCHED)
 
 
-def _cell(tally: Tally, x: int, y: int) -> list[str]:
+def _draw_cell(picture: Picture, tally: Tally, x: int, y: int) -> None:
     """A bar, as much filled as is seen, hatched where it isn't; and the figures."""
     top = y + (ROW - BAR_HEIGHT) // 2
     filled = round(BAR * tally.seen / tally.possible)
     if 0 < tally.seen < tally.possible:
         filled = min(max(filled, 2), BAR - 8)  # what is left out must show
+    picture.box(x, top, BAR, BAR_HEIGHT, "unseen")
+    if filled:
+        picture.box(x, top, filled, BAR_HEIGHT, "full")
     full = tally.seen == tally.possible
-    figures = f"{tally.seen} of {tally.possible}"
-    return [
-        f'<rect x="{x}" y="{top}" width="{BAR}" height="{BAR_HEIGHT}" fill="url(#unseen)" class="frame"/>',
-        f'<rect x="{x}" y="{top}" width="{filled}" height="{BAR_HEIGHT}" fill="#33332f"/>',
-        f'<text x="{x + BAR + 7}" y="{y + 14}"{"" if full else SHORT}>{figures}</text>',
-    ]
-
-
-SHORT = ' class="short"'
-
-
-def _framed(drawn: Sequence[str], height: int) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{height}" '
-        f'viewBox="-4 0 {WIDTH} {height}" role="img" font-family="sans-serif" font-size="12">'
-        '<defs><pattern id="unseen" width="5" height="5" patternUnits="userSpaceOnUse" '
-        'patternTransform="rotate(45)"><rect width="5" height="5" fill="#fff"/>'
-        '<path d="M0 0V5" stroke="#33332f" stroke-width="2"/></pattern></defs>'
-        "<style>text{fill:#1c1c1a}.title,.short{font-weight:bold}.title{font-size:13px}"
-        ".rule{stroke:#d9d9d4}.frame{stroke:#33332f}</style>"
-        f'<rect x="-4" width="{WIDTH}" height="{height}" fill="#fff"/>{"".join(drawn)}</svg>'
-    )
+    picture.text(x + BAR + 7, y + 14, f"{tally.seen} of {tally.possible}", kind="" if full else "short")

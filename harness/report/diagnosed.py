@@ -6,12 +6,11 @@ from harness.faults.diagnosis import Diagnoser, Diagnosis
 from harness.faults.observed import Evidence
 from harness.faults.probes import Probe, best_probe
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
-from harness.records.run import RunRecord
+from harness.records.evidence import evidence_of, stored_run
+from harness.records.run import Explanation, RunRecord
 from harness.records.store import RunStore
-from harness.report.explained import Explained
-from harness.report.explanation import Explanation, make_explanation, shown_groups
+from harness.report.explanation import Explained, make_explanation, shown_groups
 from harness.session.planned_job import PlannedJob, recorded_plan
-from harness.session.recorded import Kept, evidence_of
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
 
@@ -40,16 +39,10 @@ class Recorded:
 def read_recorded(store: RunStore, record: RunRecord, planned: PlannedJob | None = None) -> Recorded:
     """Read a run back. planned: its job and plan, if they are at hand; else made anew of its files.
 
-    Raises RecordsError if its files no longer read.
+    Raises RecordsError if its files no longer read, and for a run of an older version.
     """
+    kept = stored_run(store, record)
     planned = planned or recorded_plan(record)
-    kept = Kept(
-        record=record,
-        readings=store.readings(record.run_id),
-        acquisitions=store.acquisitions(record.run_id),
-        references=store.references(record.run_id),
-        events=store.events(record.run_id),
-    )
     evidence = evidence_of(planned.job, planned.plan, kept)
     notes = (*evidence.notes, *planned.notes)
     return Recorded(planned=planned, evidence=replace(evidence, notes=notes))

@@ -1,4 +1,4 @@
-"""A diagnosis in words: the same for the terminal, the report and another program."""
+"""A diagnosis in words, the same for the terminal, the report and another program; and as a run keeps it."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -12,6 +12,8 @@ from harness.faults.ranking import Group
 from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
+from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
+from harness.records.store import RunStore
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
@@ -25,29 +27,6 @@ LOOK_FOR: dict[str, str] = {
     "intermittency": "a contact or a joint that comes and goes",
 }
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
-
-
-@dataclass(frozen=True, kw_only=True)
-class ExplainedGroup:
-    """Faults that the readings don't tell apart: names, what to look at, and their likelihood in words."""
-
-    likelihood: str
-    faults: tuple[tuple[str, str], ...]
-    others: tuple[str, ...]  # names of those not spelled out
-
-
-@dataclass(frozen=True, kw_only=True)
-class Explanation:
-    """What would explain a run.
-
-    next_probe is "" where no view would tell more; left_over: whether that leaves several candidates.
-    """
-
-    headline: str
-    groups: tuple[ExplainedGroup, ...]
-    next_probe: str
-    left_over: bool
-    remarks: tuple[str, ...]
 
 
 def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:
@@ -189,3 +168,32 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
         },
         "notes": list(found.notes),
     }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explained:
+    """What was found at the end of a failed run: faults that are not told apart, and all of it in words.
+
+    names: the likeliest first, none where nothing on the list explains it. probability: of these together.
+    """
+
+    names: tuple[str, ...]
+    probability: float
+    explanation: Explanation
+
+
+def keep_explained(store: RunStore, run_id: int, found: Explained) -> None:
+    """Keep with a run what explains it: the names for the batch's figures, the words for its page."""
+    named = FaultsNamed(faults=found.names, probability=found.probability)
+    store.add_event(run_id, named, ", ".join(found.names) or "no listed fault")
+    store.add_event(run_id, found.explanation, found.explanation.headline)
+
+
+def kept_explained(store: RunStore, run_id: int) -> Explained | None:
+    """What was kept with a run; None where nothing was. Raises RecordsError where it does not read."""
+    events = [each.event for each in store.events(run_id)]
+    named = [event for event in events if isinstance(event, FaultsNamed)]
+    told = [event for event in events if isinstance(event, Explanation)]
+    if not named or not told:  # earlier versions kept the names alone
+        return None
+    return Explained(names=named[-1].faults, probability=named[-1].probability, explanation=told[-1])

@@ -1,28 +1,31 @@
 """A hookup that hands make, lead by lead: as rows for a terminal, and as a picture."""
 
-import base64
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from html import escape
 
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.module import LEGS
+from harness.report.plotter import Figure, Picture
 
 BOX, WIRE, ROW, EDGE, LETTER = 34, 150, 26, 8, 7.3
+_LOOKS = {
+    "text": "font-size:13px",
+    ".title": "font-weight:bold",
+    ".frame": "fill:none",
+    ".lead": "stroke:#33332f;stroke-width:2",
+    ".cold-lead": "stroke-dasharray:5 3",
+}
 TEXT_WIRE = " ------> "
 GROUND_CLIPS = "every ground clip on pin 1 of its connector"
 
 
 @dataclass(frozen=True, kw_only=True)
 class HookupFigure:
-    """A hookup's picture as a data address with its size in pixels and its words."""
+    """A hookup's picture with its name."""
 
     name: str
-    address: str
-    text: str
-    width: int
-    height: int
+    figure: Figure
 
 
 def leads_of(job: Job, hookup: Hookup) -> tuple[tuple[str, str], ...]:
@@ -92,33 +95,19 @@ def draw_hookups(job: Job, hookups: Sequence[Hookup]) -> tuple[HookupFigure, ...
 def _draw(job: Job, hookup: Hookup) -> HookupFigure:
     rows = leads_of(job, hookup)
     left, right = (round(LETTER * max(len(row[side]) for row in rows)) + 2 * EDGE for side in (0, 1))
-    width, height = left + WIRE + right + 2 * EDGE, BOX + ROW * len(rows)
-    drawn = [
-        f'<text x="{EDGE}" y="20" font-weight="bold">{escape(hookup.name)}</text>',
-        *(_lead(row, number, left, right) for number, row in enumerate(rows)),
-    ]
-    svg = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" font-size="13" '
-        f'font-family="sans-serif" viewBox="0 0 {width} {height}" fill="#1c1c1a">'
-        f'<rect width="{width}" height="{height}" fill="#fff"/>{"".join(drawn)}</svg>'
-    )
-    return HookupFigure(
-        name=hookup.name,
-        address=f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}",
-        text="; ".join(f"{start} to {end}" for start, end in rows) + f"; {GROUND_CLIPS}",
-        width=width,
-        height=height,
-    )
+    picture = Picture(left + WIRE + right + 2 * EDGE, BOX + ROW * len(rows))
+    picture.text(EDGE, 20, hookup.name, kind="title")
+    for number, row in enumerate(rows):
+        _draw_lead(picture, row, number, left, right)
+    text = "; ".join(f"{start} to {end}" for start, end in rows) + f"; {GROUND_CLIPS}"
+    return HookupFigure(name=hookup.name, figure=picture.alone(text, _LOOKS))
 
 
-def _lead(row: tuple[str, str], number: int, left: int, right: int) -> str:
+def _draw_lead(picture: Picture, row: tuple[str, str], number: int, left: int, right: int) -> None:
     """Two boxes and a wire between them; a cold lead is dashed, so that it shows without colour."""
     y, end_x = BOX + ROW * number, EDGE + left + WIRE
-    dashes = ' stroke-dasharray="5 3"' if "cold" in "".join(row) else ""
-    middle = y + (ROW - 4) // 2
-    boxes = "".join(
-        f'<rect x="{x}" y="{y}" width="{width}" height="{ROW - 4}" rx="3" fill="none" stroke="#33332f"/>'
-        f'<text x="{x + EDGE}" y="{y + 15}">{escape(text)}</text>'
-        for x, width, text in ((EDGE, left, row[0]), (end_x, right, row[1]))
-    )
-    return f'{boxes}<path d="M{EDGE + left} {middle}H{end_x}" stroke="#33332f" stroke-width="2"{dashes}/>'
+    for x, width, text in ((EDGE, left, row[0]), (end_x, right, row[1])):
+        picture.box(x, y, width, ROW - 4, "frame")
+        picture.text(x + EDGE, y + 15, text)
+    middle = y + (ROW - 4) / 2
+    picture.line(EDGE + left, middle, end_x, middle, "lead cold-lead" if "cold" in "".join(row) else "lead")

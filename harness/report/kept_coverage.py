@@ -10,8 +10,8 @@ from pathlib import Path
 from harness.errors import CircuitError
 from harness.faults.coverage import FaultSeen, hard_faults, judge_faults
 from harness.job.faults import Fault
+from harness.report.page_files import write_whole
 from harness.report.second_process import SecondProcess
-from harness.report.whole import write_whole
 from harness.session.planned_job import PlannedJob
 
 LARGEST_KEPT = 400_000  # faults times acquisitions: what is worked out once for all units of a job

@@ -7,21 +7,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import CircuitError, RecordsError
+from harness.faults.coverage import FaultSeen
 from harness.faults.diagnosis import Diagnoser
 from harness.reading import Reading
-from harness.records.run import DEFAULT_RECORDS, RunEvent, RunRecord
+from harness.records.run import BY_HAND, DEFAULT_RECORDS, Event, Remembered, RunEvent, RunRecord
 from harness.records.store import RunStore
 from harness.report.coverage_picture import draw_coverage
 from harness.report.diagnosed import explain_run
-from harness.report.explained import Explained, keep_explained, kept_explained
+from harness.report.explanation import Explained, keep_explained, kept_explained
 from harness.report.hookup_picture import draw_hookups
 from harness.report.kept_coverage import KeptCoverage
-from harness.report.run_pictures import NOT_DRAWN
 from harness.report.second_process import SecondProcess
 from harness.report.write import write_report
 from harness.roles import Capture
-from harness.session.events import Observer
-from harness.session.open_bench import unobserved
 from harness.session.planned_job import PlannedJob, hookups_of, recorded_plan
 
 
@@ -43,24 +41,16 @@ class Reporter:
         self._helper: SecondProcess | None = None
 
     @contextmanager
-    def helped(self) -> Iterator[Observer]:
-        """Let another process get ahead with the reports; gives what is to see the runs' events.
-
-        It draws the changes of state, and works out the coverage if nothing is kept of it.
-        """
-        plan = self._planned.plan
-        drawn = plan.edges or any(one.quantity == "response" for one in plan.readings)
-        if not self._coverage.lacks and not drawn:
-            yield unobserved
+    def helped(self) -> Iterator[None]:
+        """Let another process work out the coverage meanwhile, if nothing is kept of it."""
+        if not self._coverage.lacks:
+            yield
             return
         with SecondProcess() as helper:
-            if drawn:
-                helper.prepare_to_draw()
-            if self._coverage.lacks:
-                helper.begin_coverage(self._planned)
+            helper.begin_coverage(self._planned)
             self._helper = helper
             try:
-                yield helper.see
+                yield
             finally:
                 self._helper = None
 
@@ -76,9 +66,9 @@ class Reporter:
 
     def write_page(self, record: RunRecord, found: Explained | None) -> Path:
         """Write a run's page beside the records (in the default folder for records on a server)."""
-        content = _read(self._store, record.run_id, self._helper)
-        coverage = self._coverage
-        return _write(record, content, self._records, found, self._planned, coverage, self._helper)
+        content = _read(self._store, record.run_id)
+        faults_seen = self._coverage.get(self._helper)
+        return _write(record, content, self._records, found, self._planned, faults_seen)
 
 
 def write_recorded_report(store: RunStore, run_id: int, records: str | Path) -> RunReport:
@@ -94,8 +84,7 @@ def write_part_report(store: RunStore, run_id: int, records: str | Path) -> RunR
     """Diagnose a run that was no whole test, and write its page without what the sequence sees of faults."""
     record = store.run(run_id)
     found = _find_fault(store, record, None, {}, at_once=True)
-    content = _read(store, run_id, None)
-    return RunReport(page=_write(record, content, records, found, None, None, None), found=found)
+    return RunReport(page=_write(record, _read(store, run_id), records, found), found=found)
 
 
 def write_report_again(
@@ -103,19 +92,15 @@ def write_report_again(
     run_id: int,
     records: str | Path,
     *,
-    helper: SecondProcess | None = None,
     page: Path | None = None,
 ) -> Path:
-    """Write a run's page once more; nothing is kept in the records.
-
-    helper: draws meanwhile; None to draw here. page: where to; None where the run's end puts it.
-    """
+    """Write a run's page once more; nothing is kept in the records. page: None for where its end puts it."""
     record = store.run(run_id)
-    content = _read(store, run_id, helper)
+    content = _read(store, run_id)
     planned = _recorded(record)
     found = kept_explained(store, run_id) or _explained(store, record, planned, {}, at_once=True)
-    coverage = None if planned is None else KeptCoverage(planned, coverage_folder(records))
-    return _write(record, content, records, found, planned, coverage, helper, page)
+    faults_seen = None if planned is None else KeptCoverage(planned, coverage_folder(records)).get(None)
+    return _write(record, content, records, found, planned, faults_seen, page)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,17 +109,13 @@ class _Content:
 
     readings: Sequence[Reading]
     waveforms: Mapping[int, Capture]
-    events: Sequence[RunEvent]
+    events: Sequence[RunEvent[Event | Remembered]]
 
 
-def _read(store: RunStore, run_id: int, helper: SecondProcess | None) -> _Content:
-    """Read what a page shows; the helper begins to draw it."""
-    content = _Content(
+def _read(store: RunStore, run_id: int) -> _Content:
+    return _Content(
         readings=store.readings(run_id), waveforms=store.waveforms(run_id), events=store.events(run_id)
     )
-    if helper is not None:
-        helper.draw(content.readings, content.waveforms)
-    return content
 
 
 def _write(
@@ -142,9 +123,8 @@ def _write(
     content: _Content,
     records: str | Path,
     found: Explained | None,
-    planned: PlannedJob | None,
-    coverage: KeptCoverage | None,
-    helper: SecondProcess | None,
+    planned: PlannedJob | None = None,
+    faults_seen: Sequence[FaultSeen] | None = None,
     page: Path | None = None,
 ) -> Path:
     path = page or report_path(records, record.run_id, record.header.serial)
@@ -156,15 +136,14 @@ def _write(
             content.waveforms,
             path,
             None if found is None else found.explanation,
-            None if coverage is None else draw_coverage(coverage.get(helper)),
+            None if faults_seen is None else draw_coverage(faults_seen),
             () if planned is None else draw_hookups(planned.job, hookups_of(planned.plan)),
             [
                 f"{event.at:%H:%M:%S} UTC, {event.text}"
                 for event in content.events
-                if event.kind in ("by hand", "hookup")
+                if event.kind in (*BY_HAND, "leads")
             ],
             [event.text for event in content.events if event.kind == "test"],
-            NOT_DRAWN if helper is None else helper.drawn(),
         )
     except OSError as error:
         raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.reading import Contribution, Reading, Verdict
+from harness.reading import Contribution, Estimate, Reading, Verdict
 from harness.records.run import Outcome
 from harness.units import difference_unit, format_value
 
@@ -22,6 +22,16 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "stopped": "The run was stopped by the bench or by hand. There is no verdict on the unit.",
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
+
+SYMBOLS = {
+    "pass": "✓",
+    "fail": "✕",
+    "unproven": "?",
+    "missing": "∅",
+    "stopped": "■",
+    "interrupted": "■",
+}
+"""Of verdicts and outcomes, so that none is told by colour alone."""
 
 MARKS: dict[Verdict, str] = {"pass": "ok", "fail": "FAIL", "unproven": "UNPROVEN", "missing": "MISSING"}
 """A verdict at the beginning of a line."""
@@ -49,13 +59,13 @@ class Words:
 
 def describe(reading: Reading) -> Words:
     """Write a reading: value and limits in one unit and with as many decimals as the uncertainty supports."""
-    writer = _Writer(reading)
+    writer, tone_hz = _Writer(reading), reading.key.measurand.frequency_hz
     return Words(
         value=writer.value(),
-        expected=writer.number(reading.expected),
+        expected="" if reading.expected is None else writer.number(reading.expected.value),
         limit=writer.limit(),
         margin=writer.margin(),
-        tone="" if reading.frequency_hz is None else format_value(reading.frequency_hz, "Hz"),
+        tone="" if tone_hz is None else format_value(tone_hz, "Hz"),
     )
 
 
@@ -66,12 +76,13 @@ def reading_line(reading: Reading) -> str:
 
 def place_words(reading: Reading) -> str:
     """`gain left.out in loop_a (Dry contacts)`; a check that is named as its quantity is not named twice."""
-    quantity = reading.quantity.replace("_", " ")
-    words = [quantity, reading.where, f"in {reading.state}"]
-    if reading.quantity == _SWEPT:
+    check, measurand = reading.key.check, reading.key.measurand
+    quantity = measurand.quantity.replace("_", " ")
+    words = [quantity, measurand.where, f"in {measurand.state}"]
+    if measurand.quantity == _SWEPT:
         words.append(f"at {describe(reading).tone}")
-    if reading.check.casefold().replace("-", " ").replace("_", " ") != quantity:
-        words.append(f"({reading.check})")
+    if check.casefold().replace("-", " ").replace("_", " ") != quantity:
+        words.append(f"({check})")
     return " ".join(filter(None, words))
 
 
@@ -86,14 +97,20 @@ def value_words(reading: Reading) -> str:
 
 def margin(reading: Reading) -> float | None:
     """How far the value lies inside its nearest limit, negative where outside; None where none applies."""
-    if reading.value is None or reading.unit == "":
+    if reading.estimate is None or reading.unit == "":
         return None
-    margins = []
-    if _closed(reading.limit_low) is not None:
-        margins.append(reading.value - float(reading.limit_low or 0.0))
-    if _closed(reading.limit_high) is not None:
-        margins.append(float(reading.limit_high or 0.0) - reading.value)
+    value, margins = reading.estimate.value, []
+    low, high = _closed(reading.limit_low), _closed(reading.limit_high)
+    if low is not None:
+        margins.append(value - low)
+    if high is not None:
+        margins.append(high - value)
     return min(margins, default=None)
+
+
+def coverage_factors(readings: Iterable[Reading]) -> list[str]:
+    """The coverage factors of these readings, as they are written; usually one."""
+    return sorted({f"{one.estimate.coverage_factor:g}" for one in readings if one.estimate is not None})
 
 
 def worst_verdict(readings: Iterable[Reading]) -> Verdict:
@@ -111,30 +128,28 @@ def worst_first(readings: Iterable[Reading]) -> list[Reading]:
 
 def _concern(reading: Reading) -> tuple[int, float, float]:
     inside = margin(reading)
-    half = half_interval(reading)
+    half = None if reading.estimate is None else half_interval(reading.estimate)
     if inside is None:
         return VERDICT_ORDER.index(reading.verdict), math.inf, 0.0
     in_uncertainties = inside / half if half else math.copysign(math.inf, inside)
     return VERDICT_ORDER.index(reading.verdict), in_uncertainties, inside
 
 
-def budget_shown(reading: Reading) -> tuple[Contribution, ...]:
+def budget_shown(found: Estimate) -> tuple[Contribution, ...]:
     """The budget without the lines that are under a thousandth of the whole and change no digit of it."""
-    whole = math.hypot(*(part.standard for part in reading.budget))
-    return tuple(part for part in reading.budget if part.standard >= LEAST_SHARE_SHOWN * whole)
+    whole = math.hypot(*(part.standard for part in found.budget))
+    return tuple(part for part in found.budget if part.standard >= LEAST_SHARE_SHOWN * whole)
 
 
-def half_interval(reading: Reading) -> float | None:
-    """Give the expanded uncertainty, half of the interval's width; None where it is not known or finite."""
-    if reading.low is None or reading.high is None:
-        return None
-    half = (reading.high - reading.low) / 2
+def half_interval(found: Estimate) -> float | None:
+    """Give the expanded uncertainty, half of the interval's width; None where it is not finite."""
+    half = (found.high - found.low) / 2
     return half if math.isfinite(half) else None
 
 
-def is_least(reading: Reading) -> bool:
+def is_least(found: Estimate) -> bool:
     """Whether a floor is one from above: what is there is at least so much."""
-    return reading.floor and _closed(reading.low) is not None and _closed(reading.high) is None
+    return found.floor and math.isfinite(found.low) and not math.isfinite(found.high)
 
 
 def _closed(limit: float | None) -> float | None:
@@ -145,31 +160,29 @@ class _Writer:
     """One reading's prefix and decimals."""
 
     def __init__(self, reading: Reading) -> None:
-        self._reading = reading
-        self._half = None if reading.floor else half_interval(reading)
+        self._reading, self._found = reading, reading.estimate
+        known = self._found is not None and not self._found.floor
+        self._half = half_interval(self._found) if self._found is not None and known else None
         self._factor, prefix = self._prefix()
         self._unit = prefix + reading.unit
         self._difference_unit = prefix + difference_unit(reading.unit)
 
     def value(self) -> str:
-        reading = self._reading
-        if reading.value is None:
+        found = self._found
+        if found is None:
             return "missing"
-        if reading.unit == "":
-            return format_value(reading.value, "")
-        if reading.floor:
-            return f"{'at least' if is_least(reading) else 'below'} {self.number(reading.value)}"
+        if self._reading.unit == "":
+            return format_value(found.value, "")
+        if found.floor:
+            return f"{'at least' if is_least(found) else 'below'} {self.number(found.value)}"
         if self._half is None:
-            high = self.number(reading.high)
-            return f"{self.number(reading.value)} (up to {high})" if high else self.number(reading.value)
-        if self._is_lopsided():
-            return (
-                f"{self.number(reading.value)} "
-                f"({self._bare(reading.low or 0.0)} to {self._bare(reading.high or 0.0)})"
-            )
+            high = self.number(found.high)
+            return f"{self.number(found.value)} (up to {high})" if high else self.number(found.value)
+        if abs(found.value - (found.low + found.high) / 2) > _ASYMMETRY * self._half:
+            return f"{self.number(found.value)} ({self._bare(found.low)} to {self._bare(found.high)})"
         if self._difference_unit != self._unit:
-            return f"{self.number(reading.value)} ± {self._difference(self._half)}"
-        return f"{self._bare(reading.value)} ± {self._difference(self._half)}"
+            return f"{self.number(found.value)} ± {self._difference(self._half)}"
+        return f"{self._bare(found.value)} ± {self._difference(self._half)}"
 
     def limit(self) -> str:
         reading = self._reading
@@ -216,11 +229,8 @@ class _Writer:
             return 0.01, ""
         if reading.unit not in _PREFIXED:
             return 1.0, ""
-        sizes = [reading.value, reading.low, reading.high, reading.limit_low, reading.limit_high]
+        found = self._found
+        sizes = [reading.limit_low, reading.limit_high]
+        sizes += [] if found is None else [found.value, found.low, found.high]
         largest = max((abs(size) for size in sizes if size is not None and math.isfinite(size)), default=0.0)
         return next((prefix for prefix in _PREFIXES if largest >= prefix[0]), _PREFIXES[0])
-
-    def _is_lopsided(self) -> bool:
-        reading, half = self._reading, self._half or 0.0
-        middle = ((reading.low or 0.0) + (reading.high or 0.0)) / 2
-        return abs((reading.value or 0.0) - middle) > _ASYMMETRY * half

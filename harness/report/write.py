@@ -5,32 +5,106 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import RecordsError
-from harness.reading import Reading
-from harness.records.run import RunRecord
+from harness.reading import Reading, Verdict
+from harness.records.run import Explanation, RunRecord
 from harness.report import notes, words
 from harness.report.coverage_picture import CoverageFigure
-from harness.report.explanation import Explanation
 from harness.report.hookup_picture import HookupFigure
-from harness.report.matrix import make_matrix
-from harness.report.response_plot import response_plots
-from harness.report.run_pictures import NOT_DRAWN, Drawn, Picture, choose_pictures, make_picture
-from harness.report.templates import templates_in
-from harness.report.whole import write_whole
+from harness.report.page_files import templates_in, write_whole
+from harness.report.plotter import Figure
+from harness.report.run_pictures import choose_pictures, clipped_inputs, draw_shown, response_plots
+from harness.report.words import describe, is_least, worst_verdict
 from harness.roles import Capture
+from harness.units import format_value
 
+_MAIN_QUANTITIES = ("gain", "isolation", "crosstalk")
+"""What a cell shows the value of, the first that it has."""
 FEW_READINGS = 400
 """Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
-
 _FIRST_LOOK = 12
 
-SYMBOLS = {
-    "pass": "✓",
-    "fail": "✕",
-    "unproven": "?",
-    "missing": "∅",
-    "stopped": "■",
-    "interrupted": "■",
-}
+
+@dataclass(frozen=True, kw_only=True)
+class Cell:
+    """One port in one state: its worst verdict, one value, and what else did not pass there.
+
+    `anchor` is the index of the reading to go to, None where all passed.
+    """
+
+    verdict: Verdict
+    value: str
+    others: tuple[str, ...]
+    anchor: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Matrix:
+    """`columns[channel]` are ports; cells go by (state, channel, port). Channel "" is the whole unit."""
+
+    states: tuple[str, ...]
+    columns: Mapping[str, tuple[str, ...]]
+    cells: Mapping[tuple[str, str, str], Cell]
+
+
+def make_matrix(readings: Sequence[Reading]) -> Matrix:
+    """Gather readings into cells, in the readings' order; a reading of one leg counts for its pair."""
+    groups: dict[tuple[str, str, str], list[int]] = {}
+    columns: dict[str, dict[str, None]] = {}
+    for index, reading in enumerate(readings):
+        port = _port(reading)
+        measurand = reading.key.measurand
+        columns.setdefault(measurand.channel, {})[port] = None
+        groups.setdefault((measurand.state, measurand.channel, port), []).append(index)
+    whole_unit = columns.pop("", None)
+    if whole_unit is not None:
+        columns[""] = whole_unit  # last
+    return Matrix(
+        states=tuple(dict.fromkeys(reading.key.measurand.state for reading in readings)),
+        columns={channel: tuple(ports) for channel, ports in columns.items()},
+        cells={place: _cell(readings, indices) for place, indices in groups.items()},
+    )
+
+
+def _port(reading: Reading) -> str:
+    return reading.key.measurand.net or reading.key.measurand.quantity.replace("_", " ")
+
+
+def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
+    here = [readings[index] for index in indices]
+    verdict = worst_verdict(here)
+    main = min(here, key=_rank)
+    others = dict.fromkeys(
+        one.key.measurand.quantity.replace("_", " ")
+        for one in here
+        if one.verdict != "pass" and one.key.measurand.quantity != main.key.measurand.quantity
+    )
+    worst = next(index for index in indices if readings[index].verdict == verdict)
+    return Cell(
+        verdict=verdict,
+        value=_short(main),
+        others=tuple(others),
+        anchor=None if verdict == "pass" else worst,
+    )
+
+
+def _rank(reading: Reading) -> tuple[int, int]:
+    kinds, quantity = _MAIN_QUANTITIES, reading.key.measurand.quantity
+    kind = kinds.index(quantity) if quantity in kinds else len(kinds)
+    order: tuple[Verdict, ...] = ("fail", "unproven", "missing", "pass")
+    return kind, order.index(reading.verdict)
+
+
+def _short(reading: Reading) -> str:
+    """Write a value in few characters; decibels without their unit, which the caption gives."""
+    found = reading.estimate
+    if found is None:
+        return "missing"
+    if reading.unit == "dB":
+        bound = "> " if is_least(found) else "< " if found.floor else ""
+        return f"{bound}{found.value:.2f}"
+    return (
+        describe(reading).value if reading.unit == "" else format_value(found.value, reading.unit, digits=3)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,18 +126,15 @@ def write_report(
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
-    drawn: Drawn = NOT_DRAWN,
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
     run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
     hookups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
-    functions ended. drawn: pictures that need not be drawn any more.
+    functions ended.
     """
-    text = render_report(
-        run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests, drawn
-    )
+    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests)
     try:
         write_whole(path, text.encode("utf-8"))
     except OSError as error:
@@ -82,7 +153,6 @@ def render_report(
     by_hand: Sequence[HookupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
-    drawn: Drawn = NOT_DRAWN,
 ) -> str:
     """Make the report's HTML."""
     here = Path(__file__).parent
@@ -98,7 +168,7 @@ def render_report(
         style=(here / "report.css").read_text(encoding="utf-8"),
         run=run,
         header=run.header,
-        symbols=SYMBOLS,
+        symbols=words.SYMBOLS,
         verdict_order=words.VERDICT_ORDER,
         meaning=words.OUTCOME_MEANS[run.outcome],
         matrix=make_matrix(readings),
@@ -111,21 +181,21 @@ def render_report(
         own_tests=own_tests,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
-        coverage=sorted({f"{reading.coverage_factor:g}" for reading in readings}),
-        pictures=_pictures(concerns, waveforms, drawn),
-        responses=response_plots(readings) if drawn.responses is None else drawn.responses,
+        coverage=words.coverage_factors(readings),
+        pictures=_pictures(concerns, waveforms),
+        responses=response_plots(readings),
         kept_waveforms=len(waveforms),
         routes=_routes(readings),
         decision=notes.DECISIONS[run.header.decision],
         cautions=notes.CAUTIONS,
-        not_claimed=notes.not_claimed(run.header, (reading.quantity for reading in readings)),
+        not_claimed=notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     )
 
 
 def _by_check(rows: Sequence[Row]) -> dict[str, list[Row]]:
     checks: dict[str, list[Row]] = {}
     for row in rows:
-        checks.setdefault(row.reading.check, []).append(row)
+        checks.setdefault(row.reading.key.check, []).append(row)
     return checks
 
 
@@ -134,20 +204,28 @@ def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
     routes: dict[str, dict[tuple[str, str], None]] = {}
     for reading in readings:
         if reading.route:
-            pair = f"{reading.channel}.{reading.port.partition('.')[0]}"
-            routes.setdefault(reading.state, {})[pair, reading.route] = None
+            routes.setdefault(reading.key.measurand.state, {})[reading.key.measurand.pair, reading.route] = (
+                None
+            )
     return {state: list(places) for state, places in routes.items()}
 
 
-def _pictures(
-    concerns: Sequence[Row], waveforms: Mapping[int, Capture], drawn: Drawn
-) -> list[tuple[Picture, list[Row]]]:
-    """Pictures of the worst, each with the rows that it belongs to."""
+@dataclass(frozen=True, kw_only=True)
+class ShownWaveform:
+    """A waveform's picture with the inputs that clipped in it, and the rows of the readings made of it."""
+
+    figure: Figure
+    clipped: tuple[int, ...]
+    rows: tuple[Row, ...]
+
+
+def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list[ShownWaveform]:
     by_identity = {id(row.reading): row for row in concerns}
     return [
-        (
-            make_picture(shown, waveforms[shown.acquisition], drawn),
-            [by_identity[id(reading)] for reading in shown.readings],
+        ShownWaveform(
+            figure=draw_shown(shown, waveforms[shown.acquisition]),
+            clipped=clipped_inputs(waveforms[shown.acquisition]),
+            rows=tuple(by_identity[id(reading)] for reading in shown.readings),
         )
         for shown in choose_pictures([row.reading for row in concerns], waveforms)
     ]

@@ -8,7 +8,7 @@ from harness.errors import UsageError
 from harness.job.job import Job
 from harness.job.sequence import Sequence as CheckSequence
 from harness.records.history import RunLine
-from harness.records.run import EventKind
+from harness.records.run import Noted, RetestAllowed
 from harness.records.store import RunStore
 from harness.session.bench_checks import check_bench_block
 from harness.statistics.yields import tests_of_units
@@ -50,10 +50,11 @@ class Retest:
     before: str  # how its last run ended, in words
 
     @property
-    def text(self) -> str:
+    def noted(self) -> Noted:
         """What the records keep."""
         of = "" if self.allowed is None else f" of {self.allowed}"
-        return f"retest {self.number}{of}, by {self.who}: {self.why}. Before it {self.before}"
+        text = f"retest {self.number}{of}, by {self.who}: {self.why}. Before it {self.before}"
+        return RetestAllowed(number=self.number, allowed=self.allowed, who=self.who, why=self.why), text
 
 
 def passed_before(store: RunStore, job: Job, serial: str, *, simulated: bool) -> str:
@@ -102,7 +103,7 @@ def how_it_ended(line: RunLine) -> str:
 
 def admit(
     store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, override: str
-) -> dict[EventKind, str]:
+) -> tuple[Noted, ...]:
     """Refuse a unit that may not be run now; returns what is kept with its run of why it is.
 
     who: the operator. again: why a unit that has passed is run again. override: why a bench is used whose
@@ -118,7 +119,5 @@ def admit(
         who=who or NOT_SAID,
         why=again or "no reason given",
     )
-    return {
-        "retest": "" if retest is None else retest.text,
-        "override": check_bench_block(store, job, simulated=simulated, override=override, who=who),
-    }
+    block = check_bench_block(store, job, simulated=simulated, override=override, who=who)
+    return block if retest is None else (retest.noted, *block)

@@ -1,36 +1,18 @@
 """Checks of the bench by a golden unit or by known faults, and whether the last ones let units be tested."""
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Literal
 
 from harness.errors import BenchError
 from harness.job.job import Job
 from harness.records.history import RunLine, labels
-from harness.records.run import Outcome
+from harness.records.run import BenchCheck, CheckKind, Noted, Outcome, RefusalOverridden
 from harness.records.store import RunStore
 from harness.statistics.golden import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE
 
-CheckKind = Literal["golden", "known-bad"]
 TOLD_FIRST = 3  # readings, or faults, that the records' own sentence names
-
-
-@dataclass(frozen=True, kw_only=True)
-class BenchCheck:
-    """What a check of the bench found; `new_history` says why a golden unit's history begins here."""
-
-    check: CheckKind
-    good: bool
-    why: str
-    new_history: str = ""
-
-    @property
-    def text(self) -> str:
-        """What the records keep with the run."""
-        return json.dumps(asdict(self), ensure_ascii=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,26 +29,26 @@ def latest_checks(store: RunStore, bench: str, *, simulated: bool) -> dict[Check
     lines = store.lines(simulated=simulated)
     runs = {line.run_id for line in lines if line.purpose and line.bench_name == bench}
     found: dict[CheckKind, CheckMade] = {}
-    for run_id, event in sorted(store.latest_events("bench check", runs).items()):
-        check = BenchCheck(**json.loads(event.text))
-        found[check.check] = CheckMade(run_id=run_id, at=event.at, check=check)
+    for run_id, made in sorted(store.latest_events(BenchCheck, runs).items()):
+        found[made.event.check] = CheckMade(run_id=run_id, at=made.at, check=made.event)
     return found
 
 
 def check_bench_block(
     store: RunStore, job: Job, *, simulated: bool, override: str = "", who: str | None = None
-) -> str:
+) -> tuple[Noted, ...]:
     """Refuse a bench that its last checks do not vouch for; returns what is kept with runs that go on.
 
-    "" if nothing is in the way. override: why somebody goes on all the same. Raises BenchError.
+    () if nothing is in the way. override: why somebody goes on all the same. Raises BenchError.
     """
     name = job.bench.name if job.bench else ""
     checks = latest_checks(store, name, simulated=simulated)
     told = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
     if not told:
-        return ""
+        return ()
     if override and who:
-        return f"{who} went on despite what the checks of the bench say: {override}. {told}"
+        text = f"{who} went on despite what the checks of the bench say: {override}. {told}"
+        return ((RefusalOverridden(who=who, why=override), text),)
     raise BenchError(
         f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge golden`; "
         "or go on with --operator NAME --despite REASON, kept with each run",
@@ -137,7 +119,7 @@ def compare_golden(store: RunStore, run_id: int, *, new_history: str) -> Golden:
     history = [] if new_history else golden_history(store, lines, header.bench_name, before=run_id)
     shifts = golden_shifts(store.series([*history, run_id]), run_id) if history else []
     check = _golden_check(header.serial, record.outcome, shifts, new_history)
-    store.add_event(run_id, "bench check", check.text)
+    store.add_event(run_id, check, check.why)
     return Golden(
         serial=header.serial,
         bench=header.bench_name,
@@ -157,7 +139,7 @@ def keep_known_bad(store: RunStore, found: Sequence[KnownBad]) -> None:
         faults = "; ".join(one.fault for one in bad[:TOLD_FIRST])
         why = f"{len(bad)} of {len(found)} known faults were not failed or not named: {faults}"
     check = BenchCheck(check="known-bad", good=not bad, why=why)
-    store.add_event(found[-1].run_id, "bench check", check.text)
+    store.add_event(found[-1].run_id, check, why)
 
 
 def golden_history(store: RunStore, lines: Sequence[RunLine], bench: str, *, before: int) -> list[int]:
@@ -171,8 +153,8 @@ def golden_history(store: RunStore, lines: Sequence[RunLine], bench: str, *, bef
         and line.run_id < before
     ]
     history: list[int] = []
-    for run_id, event in sorted(store.latest_events("bench check", chosen).items()):
-        check = BenchCheck(**json.loads(event.text))
+    for run_id, made in sorted(store.latest_events(BenchCheck, chosen).items()):
+        check = made.event
         if check.new_history:
             history = []
         if check.good:

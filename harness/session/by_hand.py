@@ -11,11 +11,12 @@ from harness.errors import HookupError
 from harness.job.fixture import Hookup, PortName, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import State
+from harness.plan.inputs import input_numbers
 from harness.plan.model import Stimulus
+from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances, tones_of
 from harness.session.events import Hands, Remark
 from harness.session.hookup_check import capture_low, refuse_dc
-from harness.session.inputs import input_numbers
 from harness.session.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
 from harness.session.through import LOW_LEVEL_VRMS
 
@@ -27,21 +28,24 @@ REST = State(on=())
 class KeptHands:
     """Hands whose word is kept with the run: which hookup they made, or saw to, and when."""
 
-    def __init__(self, hands: Hands, who: str, keep: Callable[[str], None]) -> None:
+    def __init__(self, hands: Hands, who: str, keep: Callable[[Event, str], None]) -> None:
         self._hands, self._who, self._keep = hands, who, keep
 
     def make(self, hookup: Hookup) -> None:
         """Have a hookup made."""
         self._hands.make(hookup)
-        self._keep(f"hookup {hookup.name!r}: made by hand, says {self._who}")
+        made = MadeByHand(setup=hookup.name, who=self._who)
+        self._keep(made, f"hookup {hookup.name!r}: made by hand, says {self._who}")
 
     def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
         """Have leads of a hookup seen to."""
         self._hands.correct(hookup, leads, said)
-        self._keep(f"hookup {hookup.name!r}: {', '.join(leads) or 'every lead'} looked at, says {self._who}")
+        seen_to = LeadsSeenTo(setup=hookup.name, who=self._who, leads=tuple(leads))
+        which = ", ".join(leads) or "every lead"
+        self._keep(seen_to, f"hookup {hookup.name!r}: {which} looked at, says {self._who}")
 
 
-def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[str], None]) -> bool:
+def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[Event, str], None]) -> bool:
     """Have a hookup made, and its leads put right until each shows what it should; whether each did.
 
     What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
@@ -58,7 +62,8 @@ def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[str], None
         found = _look(context, hookup, foretold)
         if found is None:
             if before is not None:
-                _say(context, note, f"hookup {hookup.name!r}: now every lead is where it should be")
+                text = f"hookup {hookup.name!r}: now every lead is where it should be"
+                _say(context, note, LeadsLookedAt(setup=hookup.name, leads=()), text)
             return True
         if look == LOOKS - 1:
             break
@@ -66,6 +71,7 @@ def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[str], None
         _say(
             context,
             note,
+            LeadsLookedAt(setup=hookup.name, leads=found.leads),
             f"hookup {hookup.name!r}: {found.said}. Nothing is measured of the unit until this is seen to",
         )
         context.hands.correct(hookup, () if before is not None else found.leads, found.said)
@@ -75,15 +81,16 @@ def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[str], None
     _say(
         context,
         note,
+        LeadsLookedAt(setup=hookup.name, leads=found.leads if found else ()),
         f"hookup {hookup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
         "as the unit's",
     )
     return False
 
 
-def _say(context: RunContext, note: Callable[[str], None], text: str) -> None:
+def _say(context: RunContext, note: Callable[[Event, str], None], event: Event, text: str) -> None:
     context.observe(Remark(text=text))
-    note(text)
+    note(event, text)
 
 
 def _make_safe(context: RunContext) -> None:

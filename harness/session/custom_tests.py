@@ -3,20 +3,17 @@
 from contextlib import ExitStack
 from dataclasses import replace
 from types import TracebackType
-from typing import Literal, Self
+from typing import Self
 
 from harness.errors import OverCurrentError, RunStopped
 from harness.plan.part import part_in_state
 from harness.reading import Reading
-from harness.records.run import Outcome
+from harness.records.run import CustomTestEnd, CustomTestEnded, Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.bench_checks import check_bench_block
 from harness.session.open_bench import OpenBench
 from harness.session.unit_run import RunRequest, UnitRun
-
-TestEnd = Literal["passed", "failed", "broken", "skipped"]
-"""How a test function ended; `broken` is one that fell over something else than what it asserts."""
 
 NAMED = 3  # tests that the reason of a run names
 
@@ -33,7 +30,7 @@ class CustomTests:
         self._store, self._request = store, request
         self._run_open = ExitStack()
         self._made: dict[str, tuple[Reading, ...]] = {}
-        self._tests: list[tuple[str, TestEnd]] = []
+        self._tests: list[tuple[str, CustomTestEnd]] = []
         self._end: Exception | None = None
         self._is_open = False
 
@@ -91,10 +88,11 @@ class CustomTests:
             self._stop(error)
             raise
 
-    def note(self, test: str, end: TestEnd, said: str = "") -> None:
+    def note(self, test: str, end: CustomTestEnd, said: str = "") -> None:
         """Keep how a test ended."""
         self._tests.append((test, end))
-        self._store.add_event(self.run_id, "test", f"{end} {test}" + (f": {said}" if said else ""))
+        text = f"{end} {test}" + (f": {said}" if said else "")
+        self._store.add_event(self.run_id, CustomTestEnded(test=test, end=end), text)
 
     def finish(self, *, interrupted: bool = False) -> None:
         """End the run by its readings and by how the tests ended."""
@@ -118,7 +116,7 @@ class CustomTests:
             return "unproven", "no test came to its end"
         return "pass", f"{passed} {'test' if passed == 1 else 'tests'} of a part of the sequence passed"
 
-    def _told(self, end: TestEnd, words: str) -> str:
+    def _told(self, end: CustomTestEnd, words: str) -> str:
         """How many tests ended so, and which; "" where none did."""
         names = [name for name, how in self._tests if how == end]
         if not names:

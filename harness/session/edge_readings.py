@@ -9,10 +9,12 @@ from harness.job.fixture import Hookup, PortName
 from harness.job.sequence import Sequence as CheckSequence
 from harness.judge import judge, limits_for
 from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
+from harness.plan.keys import key_of
 from harness.plan.model import EdgeReading
 from harness.quantities.change import ClickOptions
 from harness.quantities.registry import QUANTITIES
-from harness.reading import Estimate, Limit, Reading, Verdict
+from harness.reading import Estimate, Fact, Limit, NothingMoved, Reading, Verdict
+from harness.session.recovery import NotTaken
 
 CLICKS: dict[str, Literal["peak", "energy", "duration"]] = {
     "click_peak": "peak",
@@ -29,26 +31,27 @@ class EdgeTaken:
     hookup: Hookup
     change: Change | None
     record: int | None
-    reason: str
+    missing: NotTaken
 
 
 def edge_reading(
     planned: EdgeReading, taken: EdgeTaken, *, sequence: CheckSequence, gain_accuracy: float
 ) -> Reading:
     """Make and judge one reading; where it cannot be taken it is missing, with the reason."""
+    if taken.change is None:
+        return _missing(planned, taken, taken.missing)
     try:
-        if taken.change is None:
-            raise ReadingError(taken.reason)
         found = _estimate(planned, taken.hookup, taken.change, sequence.coverage_factor, gain_accuracy)
         limit = planned.limit or Limit(kind="between", unit=_unit(planned))
         low, high = limits_for(limit, None)
         _need_meaning(planned, found, low, high)
     except ReadingError as error:
-        return _reading(planned, taken, sequence, verdict="missing", reason=str(error))
+        return _missing(planned, taken, NotTaken(reason=str(error)))
     verdict = judge(found, low, high, decision=sequence.decision)
     return _reading(
-        planned, taken, sequence, found=found, limits=(low, high), verdict=verdict,
+        planned, taken, found=found, limits=(low, high), verdict=verdict,
         reason=_reason(planned, taken.change, found, verdict),
+        facts=(NothingMoved(),) if _is_still(planned, found, verdict) else (),
     )  # fmt: skip
 
 
@@ -90,9 +93,9 @@ def _need_meaning(planned: EdgeReading, found: Estimate, low: float | None, high
 
 
 def _reason(planned: EdgeReading, change: Change, found: Estimate, verdict: Verdict) -> str:
-    if planned.quantity in TIMED and found.high == inf:
+    if _is_still(planned, found, verdict) and planned.quantity in TIMED:
         return f"no change of route within {1e3 * found.low:.3g} ms of the control edge: a relay did not move"
-    if planned.quantity == "gap" and found.floor and verdict != "pass":
+    if _is_still(planned, found, verdict):
         return "no gap is seen: the contact did not move, is welded, or makes before it breaks"
     if verdict != "unproven":
         return ""
@@ -105,42 +108,42 @@ def _reason(planned: EdgeReading, change: Change, found: Estimate, verdict: Verd
     return "the limit lies inside the uncertainty"
 
 
+def _is_still(planned: EdgeReading, found: Estimate, verdict: Verdict) -> bool:
+    """Whether the record shows no change of route at all where it should show one."""
+    if planned.quantity in TIMED:
+        return found.high == inf
+    return planned.quantity == "gap" and found.floor and verdict != "pass"
+
+
 def _unit(planned: EdgeReading) -> str:
     return QUANTITIES[planned.quantity].unit
+
+
+def _missing(planned: EdgeReading, taken: EdgeTaken, missing: NotTaken) -> Reading:
+    return _reading(planned, taken, verdict="missing", reason=missing.reason, facts=missing.facts)
 
 
 def _reading(
     planned: EdgeReading,
     taken: EdgeTaken,
-    sequence: CheckSequence,
     *,
     verdict: Verdict,
     reason: str,
+    facts: tuple[Fact, ...],
     found: Estimate | None = None,
     limits: tuple[float | None, float | None] = (None, None),
 ) -> Reading:
     return Reading(
-        check=planned.check.name,
-        quantity=planned.quantity,
-        state=planned.edge.name,
-        channel=planned.channel,
-        port=planned.port,
-        hookup=taken.hookup.name,
-        frequency_hz=planned.frequency_hz,
+        key=key_of(planned, taken.hookup),
         unit=_unit(planned),
-        value=found.value if found else None,
-        standard=found.standard if found else None,
-        low=found.low if found else None,
-        high=found.high if found else None,
-        coverage_factor=sequence.coverage_factor,
-        floor=found.floor if found else False,
+        estimate=found,
         expected=None,
-        expected_standard=None,
         limit_low=limits[0],
         limit_high=limits[1],
         verdict=verdict,
         reason=reason,
-        budget=found.budget if found else (),
+        facts=facts,
         acquisitions=() if taken.record is None else (taken.record,),
         route="",
+        setup=taken.hookup.name,
     )

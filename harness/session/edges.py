@@ -30,7 +30,7 @@ from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.context import RunContext, tones_of
 from harness.session.edge_readings import EdgeTaken, edge_reading
 from harness.session.events import EdgeNoted, ReadingsMade, StateBegun
-from harness.session.recovery import TRANSIENT
+from harness.session.recovery import TRANSIENT, NotTaken
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -38,7 +38,7 @@ MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where an edge leaves enough on either side
 
-Recover = Callable[[HookupVisit, State, BenchError], str]
+Recover = Callable[[HookupVisit, State, BenchError], NotTaken]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,7 +49,7 @@ class _Recorded:
     capture: Capture | None
     times: HostTimes | None
     started: datetime
-    reason: str
+    missing: NotTaken | None
 
 
 class EdgeWalk:
@@ -93,7 +93,7 @@ class EdgeWalk:
         started = datetime.now(UTC)
         capture: Capture | None = None
         times: HostTimes | None = None
-        reason = "no scope range suits: the signal kept changing"
+        missing: NotTaken | None = NotTaken(reason="no scope range suits: the signal kept changing")
         ranges = self._ranges(planned)
         try:
             self._stage.drive.apply(planned.stimulus)
@@ -102,17 +102,23 @@ class EdgeWalk:
                 capture, times = self._capture(planned, ranges, length_s)
                 coarser = self._coarser(capture, ranges)
                 if coarser is None and not self._missed(planned, capture):
-                    reason = ""
+                    missing = None
                     break
                 if coarser is None:
                     length_s *= 2  # the command came too late, or too early
-                    reason = "the control line's edge is in none of several records: look for its lead"
+                    missing = NotTaken(
+                        reason="the control line's edge is in none of several records: look for its lead"
+                    )
                 ranges = coarser or ranges
         except TRANSIENT as error:
-            reason = self._recover(self._visit, planned.edge.after, error)
+            missing = self._recover(self._visit, planned.edge.after, error)
             self._here = planned.edge.after
         return _Recorded(
-            planned=planned, capture=None if reason else capture, times=times, started=started, reason=reason
+            planned=planned,
+            capture=None if missing else capture,
+            times=times,
+            started=started,
+            missing=missing,
         )
 
     def _capture(
@@ -221,9 +227,9 @@ class EdgeWalk:
             self._store.add_waveform(self._run, record, capture)
         else:
             for reading in made:
-                share = _share(reading)
-                if reading.check not in self._worst or share > self._worst[reading.check][0]:
-                    self._worst[reading.check] = (share, record, capture)
+                share, check = _share(reading), reading.key.check
+                if check not in self._worst or share > self._worst[check][0]:
+                    self._worst[check] = (share, record, capture)
                     noted = True
         if noted and capture.marks:
             self._stage.observe(EdgeNoted(acquisition=record, capture=capture))
@@ -231,11 +237,12 @@ class EdgeWalk:
     def _look(self, recorded: _Recorded) -> EdgeTaken:
         hookup, capture = self._visit.hookup, recorded.capture
         if capture is None or recorded.times is None:
-            return EdgeTaken(hookup=hookup, change=None, record=None, reason=recorded.reason)
+            missing = recorded.missing or NotTaken(reason="")
+            return EdgeTaken(hookup=hookup, change=None, record=None, missing=missing)
         legs = 2 * len(hookup.view)
         rows = [row for row, number in enumerate(capture.inputs) if number <= legs]
         change: Change | None = None
-        reason = ""
+        missing = NotTaken(reason="")
         try:
             if any(capture.clipped[row] for row in rows):
                 raise ReadingError("the signal leaves the screen at the coarsest setting")
@@ -253,9 +260,9 @@ class EdgeWalk:
                 clock=self._stage.recorder.clocks,
             )
         except ReadingError as error:
-            reason = str(error)
+            missing = NotTaken(reason=str(error))
         record = self._store.add_acquisition(self._run, self._as_record(recorded, capture, change))
-        return EdgeTaken(hookup=hookup, change=change, record=record, reason=reason)
+        return EdgeTaken(hookup=hookup, change=change, record=record, missing=missing)
 
     def _edge(self, planned: EdgeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
         """The control edge: on a spare input where the fixture has it there, else by the computer's clock."""
@@ -309,9 +316,9 @@ class EdgeWalk:
             residuals[: len(sides.volts)] = sides.noise_v
         return AcquisitionRecord(
             number=recorded.planned.number,
-            hookup=recorded.planned.hookup,
+            setup=recorded.planned.hookup,
             state=recorded.planned.edge.name,
-            stimulus=str(recorded.planned.stimulus),
+            stimulus=recorded.planned.stimulus,
             frequencies_hz=tones_hz,
             setting=capture.setting,
             phasors=phasors,
@@ -329,6 +336,6 @@ def _phasors(sides: Sides, tones: int) -> NDArray[np.complex128]:
 
 def _share(reading: Reading) -> float:
     """How near a reading that passed is to its upper limit."""
-    if reading.high is None or reading.limit_high is None or reading.limit_high <= 0:
+    if reading.estimate is None or reading.limit_high is None or reading.limit_high <= 0:
         return 0.0
-    return reading.high / reading.limit_high
+    return reading.estimate.high / reading.limit_high

@@ -8,10 +8,10 @@ from harness.circuit.predict import predict
 from harness.errors import BenchError, HookupError
 from harness.job.fixture import Hookup
 from harness.job.state import State
+from harness.plan.inputs import input_numbers
 from harness.plan.model import SILENCE, Stimulus
 from harness.session.context import RunContext, impedances, tones_of
 from harness.session.events import Remark
-from harness.session.inputs import input_numbers
 from harness.session.recorder import Ask, Taken
 from harness.session.through import LOW_LEVEL_VRMS
 
@@ -108,7 +108,8 @@ def _ask(hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, fl
         number=0,
         hookup=hookup.name,
         state=state.name,
-        stimulus=f"check: {stimulus}",
+        stimulus=stimulus,
+        purpose="leads",
         tones=tones_of(stimulus),
         silent=stimulus.kind == "silence",
         peaks_v=peaks_v,

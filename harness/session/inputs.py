@@ -1,18 +1,9 @@
-"""Which scope input sees which leg; and captures with their rows by leg."""
+"""Captures with their rows by leg."""
 
 from collections.abc import Sequence
 from dataclasses import replace
 
-from harness.job.fixture import Hookup
 from harness.roles import Capture
-
-
-def input_numbers(hookup: Hookup) -> tuple[int, ...]:
-    """Numbers of the scope's inputs in the order of the viewed legs: hot, cold, hot, cold."""
-    pairs = range(1, 2 * len(hookup.view), 2)
-    if hookup.exchanged:
-        return tuple(number for first in pairs for number in (first + 1, first))
-    return tuple(number for first in pairs for number in (first, first + 1))
 
 
 def in_order(capture: Capture, numbers: Sequence[int]) -> Capture:

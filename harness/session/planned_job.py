@@ -15,9 +15,9 @@ from harness.job.job import Job
 from harness.job.load import BENCH, load_job
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
+from harness.records.evidence import JOB_FILES, recorded_job
 from harness.records.run import RunHeader, RunRecord
 from harness.session.bench_check import check_bench
-from harness.session.recorded import JOB_FILES, recorded_job
 from harness.toml_files.file import JobFile
 from harness.toml_files.located import read_located
 

@@ -15,12 +15,14 @@ from harness.measure.reference import Reference
 from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan import steady
 from harness.plan.hookups import is_across
+from harness.plan.keys import key_of
 from harness.plan.model import PlannedReading, Stimulus
 from harness.plan.supply import SUPPLY_METER
 from harness.quantities.registry import QUANTITIES
-from harness.reading import Estimate, Limit, Reading, Verdict
+from harness.reading import Estimate, Expected, Fact, InputRefused, Limit, Reading, Verdict
 from harness.roles import SupplyReading
 from harness.session.recorder import Taken
+from harness.session.recovery import NotTaken
 from harness.session.steady_readings import Seen, distortion, from_transfers, noise_level, pair_view
 
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
@@ -29,14 +31,14 @@ INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
-    """An acquisition that has been made: its hookup, and what was taken or the reason why nothing was."""
+    """An acquisition that has been made: its hookup, and what was taken or why nothing was."""
 
     hookup: Hookup
     stimulus: Stimulus
     taken: Taken | None
     transfer: Transfer | None
     prediction: Prediction | None
-    reason: str
+    missing: NotTaken
 
     def rows(self, channel: str, net: str) -> tuple[int, int]:
         """Rows of a port's legs in this view."""
@@ -54,9 +56,11 @@ def make_reading(
     bare: Bare,
 ) -> Reading:
     """Make one reading; where it cannot be taken it is missing, with the reason."""
+    for one in measured:
+        missing = _refusal(planned, one)
+        if missing is not None:
+            return _missing(planned, measured, missing)
     try:
-        for one in measured:
-            _refuse(planned, one)
         if planned.quantity in ("noise", "distortion"):
             found = _residual(planned, measured[0], bare, gain_accuracy, sequence.coverage_factor)
             return _judged(planned, measured, found, None, sequence)
@@ -72,7 +76,7 @@ def make_reading(
             found = quantities.near_deg(found, expected.value)
         return _judged(planned, measured, found, expected, sequence)
     except ReadingError as error:
-        return _reading(planned, measured, sequence, verdict="missing", reason=str(error))
+        return _missing(planned, measured, NotTaken(reason=str(error)))
 
 
 def supply_reading(
@@ -97,15 +101,19 @@ def supply_reading(
     return _judged(planned, (), found, expected, sequence)
 
 
-def missing_reading(planned: PlannedReading, reason: str, *, sequence: CheckSequence) -> Reading:
+def missing_reading(planned: PlannedReading, missing: NotTaken) -> Reading:
     """A reading from no acquisition that could not be taken."""
-    return _reading(planned, (), sequence, verdict="missing", reason=reason)
+    return _missing(planned, (), missing)
 
 
-def _refuse(planned: PlannedReading, one: Measured) -> None:
-    """Raise ReadingError where the inputs that this reading is made from were not well captured."""
+def _missing(planned: PlannedReading, measured: Sequence[Measured], missing: NotTaken) -> Reading:
+    return _reading(planned, measured, verdict="missing", reason=missing.reason, facts=missing.facts)
+
+
+def _refusal(planned: PlannedReading, one: Measured) -> NotTaken | None:
+    """Why this reading isn't made: an acquisition is missing, or its inputs were not well captured."""
     if one.taken is None:
-        raise ReadingError(one.reason)
+        return one.missing
     channels = {planned.channel}
     if is_across(planned.check):
         channels = {planned.channel, planned.driven}
@@ -117,9 +125,17 @@ def _refuse(planned: PlannedReading, one: Measured) -> None:
         if PortName(channel=channel, net=_net(planned)) in one.hookup.view
         for row in one.rows(channel, _net(planned))
     }
-    refusal = one.taken.refusal(sorted(inputs))
-    if refusal:
-        raise ReadingError(refusal)
+    problems = one.taken.refusals(sorted(inputs))
+    if not problems:
+        return None
+    return NotTaken(
+        reason="; ".join(problem.sentence for problem in problems),
+        facts=tuple(
+            InputRefused(input=problem.input, problem=problem.kind)
+            for problem in problems
+            if problem.input is not None
+        ),
+    )
 
 
 def _net(planned: PlannedReading) -> str:
@@ -128,7 +144,7 @@ def _net(planned: PlannedReading) -> str:
 
 def _view(one: Measured, transfer: Transfer | None, channel: str, net: str) -> View:
     if transfer is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     hot, cold = one.rows(channel, net)
     return View(transfer=transfer, hot=hot, cold=cold)
 
@@ -175,7 +191,7 @@ def _quantity(
 def _seen(planned: PlannedReading, one: Measured, transfer: Transfer | None) -> Seen:
     """One acquisition of a reading, with the rows of its port."""
     if transfer is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     net = _net(planned)
     driven = PortName(channel=planned.driven, net=net) in one.hookup.view
     added = one.hookup.source_added
@@ -194,7 +210,7 @@ def _residual(
 ) -> Estimate:
     """What is in a pair's record besides its tone."""
     if one.taken is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     rows = one.rows(planned.channel, _net(planned))
     if planned.quantity == "noise":
         return noise_level(planned, one.taken.capture, rows, bare, gain_accuracy, coverage_factor)
@@ -235,7 +251,7 @@ def _offset(
     coverage_factor: float,
 ) -> Estimate:
     if one.taken is None:
-        raise ReadingError(one.reason)
+        raise ReadingError(one.missing.reason)
     capture, fit = one.taken.capture, one.taken.fit
     rows = one.rows(planned.channel, _net(planned))
     settings = [capture.setting.inputs[capture.inputs[row]].volts_per_division for row in rows]
@@ -289,7 +305,7 @@ def _judged(
         if verdict == "unproven":
             reason = _why_unproven(planned, found)
     return _reading(
-        planned, measured, sequence, found=found, expected=expected, low=low, high=high,
+        planned, measured, found=found, expected=expected, low=low, high=high,
         verdict=verdict, reason=reason,
     )  # fmt: skip
 
@@ -305,37 +321,27 @@ def _why_unproven(planned: PlannedReading, found: Estimate) -> str:
 def _reading(
     planned: PlannedReading,
     measured: Sequence[Measured],
-    sequence: CheckSequence,
     *,
     verdict: Verdict,
     reason: str,
+    facts: tuple[Fact, ...] = (),
     found: Estimate | None = None,
     expected: Estimate | None = None,
     low: float | None = None,
     high: float | None = None,
 ) -> Reading:
+    hookup = measured[-1].hookup if measured else None
     return Reading(
-        check=planned.check.name,
-        quantity=planned.quantity,
-        state=planned.state.name,
-        channel=planned.channel,
-        port=planned.port,
-        hookup=measured[-1].hookup.name if measured else "",
-        frequency_hz=planned.frequency_hz,
+        key=key_of(planned, hookup),
         unit=QUANTITIES[planned.quantity].unit,
-        value=found.value if found else None,
-        standard=found.standard if found else None,
-        low=found.low if found else None,
-        high=found.high if found else None,
-        coverage_factor=sequence.coverage_factor,
-        floor=found.floor if found else False,
-        expected=expected.value if expected else None,
-        expected_standard=expected.standard if expected else None,
+        estimate=found,
+        expected=Expected(value=expected.value, standard=expected.standard) if expected else None,
         limit_low=low,
         limit_high=high,
         verdict=verdict,
         reason=reason,
-        budget=found.budget if found else (),
+        facts=facts,
         acquisitions=tuple(one.taken.record for one in measured if one.taken is not None),
         route=planned.route,
+        setup=hookup.name if hookup else "",
     )

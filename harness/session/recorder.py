@@ -15,6 +15,7 @@ from harness.measure.examine import Problem, examine
 from harness.measure.ranging import next_range, pick_range
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import TonePair
+from harness.plan.model import Stimulus
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Oscilloscope
@@ -37,10 +38,10 @@ class Taken:
         empty = self.capture.volts[:, :0]
         return replace(self, capture=replace(self.capture, volts=empty.copy()))
 
-    def refusal(self, inputs: Sequence[int]) -> str:
-        """Why no reading may be made from these inputs; "" where one may."""
-        return "; ".join(
-            problem.sentence
+    def refusals(self, inputs: Sequence[int]) -> tuple[Problem, ...]:
+        """Why no reading may be made from these inputs; empty where one may."""
+        return tuple(
+            problem
             for problem in self.problems
             if problem.refuses and (problem.input is None or problem.input in inputs)
         )
@@ -50,6 +51,7 @@ class Taken:
 class Ask:
     """What to record: where it belongs, the tones to look for, and what to expect.
 
+    number: of the plan's acquisition, 0 for what is not of the plan; purpose: what that is for.
     silent: no tone is expected. peaks_v: by input, in the order that the record's rows are to have, the peak
     volts expected there; the first ranges are chosen from them.
     """
@@ -57,10 +59,11 @@ class Ask:
     number: int
     hookup: str
     state: str
-    stimulus: str
+    stimulus: Stimulus
     tones: TonePair
     silent: bool
     peaks_v: Mapping[int, float]
+    purpose: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,9 +148,10 @@ class Recorder:
             self._run,
             AcquisitionRecord(
                 number=ask.number,
-                hookup=ask.hookup,
+                setup=ask.hookup,
                 state=ask.state,
                 stimulus=ask.stimulus,
+                purpose=ask.purpose,
                 frequencies_hz=fit.frequencies_hz,
                 setting=capture.setting,
                 phasors=fit.phasors,

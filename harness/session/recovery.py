@@ -9,9 +9,12 @@ be: what resumes it proves its lines anew. What fails before the walk (through r
 hookup check) stops the run.
 """
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
+from harness.reading import Fact, LostToBench
+from harness.records.run import BenchFault
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.drive import Drive
@@ -20,10 +23,15 @@ from harness.session.events import Observer, Remark
 TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
 """What may be gone after reopening. Another identity, or a switch that reads back wrong, will not be."""
 
-BENCH_FAILED = "the bench failed: "
-"""How the reason of every reading begins that the bench lost."""
-
 MOST_FAULTS = 3  # common practice, no source: a bench that fails more often has to be looked at
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotTaken:
+    """Why something was not captured, in words, and what programs ask of it."""
+
+    reason: str
+    facts: tuple[Fact, ...] = ()
 
 
 class Recovery:
@@ -33,14 +41,15 @@ class Recovery:
         self._bench, self._drive, self._store, self._run, self._observe = bench, drive, store, run, observe
         self.faults: list[str] = []
 
-    def after(self, error: BenchError) -> str:
+    def after(self, error: BenchError) -> NotTaken:
         """Record the fault and reopen the bench, everything off; gives the reason for what is missing.
 
         Raises the error itself where there were too many or a switchboard reads nothing back, and BenchError
         where the bench does not come back.
         """
         self.faults.append(str(error))
-        self._store.add_event(self._run, "bench fault", str(error), at=datetime.now(UTC))
+        fault = BenchFault(instrument=error.instrument, address=error.address)
+        self._store.add_event(self._run, fault, str(error), at=datetime.now(UTC))
         self._observe(Remark(text=f"bench fault, not the unit's: {error}"))
         if len(self.faults) > MOST_FAULTS:
             error.add_note(f"the bench failed {len(self.faults)} times; the run ends here")
@@ -58,4 +67,6 @@ class Recovery:
         bench.switchboard.recover()
         bench.oscilloscope.recover()
         self._observe(Remark(text="all instruments reopened, the same as before, and off; the run goes on"))
-        return f"{BENCH_FAILED}{error}"
+        return NotTaken(
+            reason=f"the bench failed: {error}", facts=(LostToBench(instrument=error.instrument),)
+        )

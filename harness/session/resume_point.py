@@ -1,6 +1,5 @@
 """Where a run that was interrupted or stopped goes on, and what must be as it was for that."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -8,12 +7,12 @@ from pathlib import Path
 from harness.errors import UsageError, WrongInstrument
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
-from harness.reading import Reading
-from harness.records.run import RunHeader, RunRecord
+from harness.reading import LostToBench, Reading
+from harness.records.evidence import refuse_upgraded
+from harness.records.run import CurrentsDrawn, RunHeader, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.planned_job import PlannedJob
-from harness.session.recovery import BENCH_FAILED
 from harness.units import counted
 
 BENCH_FILE = 3  # its place among the files that a run keeps; a person's own profiles come after it
@@ -60,7 +59,8 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
         raise UsageError(
             f"run {record.run_id} ended with {record.outcome}: nothing is left to go on with. Begin a new run"
         )
-    lost = [reading for reading in readings if reading.reason.startswith(BENCH_FAILED)]
+    refuse_upgraded(record, "a run that goes on")
+    lost = [each for each in readings if any(isinstance(fact, LostToBench) for fact in each.facts)]
     if lost:
         raise UsageError(
             f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench failed to take, so that "
@@ -73,12 +73,9 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
         )
     if not record.header.job_folder:
         raise UsageError(f"run {record.run_id} does not say where its job's files are. Begin a new run")
-    fingerprints = [one for one in store.events(record.run_id) if one.kind == "fingerprint"]
-    return ResumePoint(
-        record=record,
-        readings=readings,
-        currents_a=json.loads(fingerprints[0].text) if fingerprints else None,
-    )
+    events = [each.event for each in store.events(record.run_id)]
+    drawn = [event.currents_a for event in events if isinstance(event, CurrentsDrawn)]
+    return ResumePoint(record=record, readings=readings, currents_a=drawn[0] if drawn else None)
 
 
 def check_files(header: RunHeader, planned: PlannedJob) -> None:

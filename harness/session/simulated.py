@@ -67,19 +67,10 @@ class SimulatedBench:
             )
 
 
-NOTED_FAULTS = "simulated faults: "
-
-
 def fault_notes(faults: Sequence[str], notes: str = "") -> str:
-    """What is noted of a simulated run, so that it can be resumed on the same unit; then a person's notes."""
-    noted = NOTED_FAULTS + "; ".join(faults) if faults else ""
+    """What people are told of a simulated run; then a person's notes."""
+    noted = f"simulated faults: {'; '.join(faults)}" if faults else ""
     return "\n".join(filter(None, (noted, notes)))
-
-
-def faults_noted(notes: str) -> list[str]:
-    """The faults that `fault_notes` noted."""
-    first = notes.partition("\n")[0]
-    return first.removeprefix(NOTED_FAULTS).split("; ") if first.startswith(NOTED_FAULTS) else []
 
 
 @contextmanager

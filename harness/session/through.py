@@ -188,7 +188,7 @@ def _climb(stage: RunContext, hookup: Hookup, frequency_hz: float, rung: Rung) -
         centres_v = dict(zip(inputs, map(float, means_v), strict=True))
         finer = recorder.capture_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
         _keep(stage, finer, pair)
-        if not any(taken.refusal(inputs) for taken in pair):
+        if not any(taken.refusals(inputs) for taken in pair):
             return [_shot(taken, level_vrms) for taken in pair]
     return []
 
@@ -242,7 +242,8 @@ def _ask(stage: RunContext, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[in
         number=0,
         hookup=hookup.name,
         state=UNPOWERED.name,
-        stimulus=str(stimulus),
+        stimulus=stimulus,
+        purpose="through reference",
         tones=tones_of(stimulus),
         silent=stimulus.kind == "silence",
         peaks_v=peaks_v,

@@ -3,9 +3,8 @@
 What is measured is computed elsewhere.
 """
 
-import json
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -22,7 +21,18 @@ from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
 from harness.reading import Reading
-from harness.records.run import EventKind, Outcome, Purpose, RunHeader
+from harness.records.run import (
+    CurrentsDrawn,
+    Event,
+    Noted,
+    Outcome,
+    OverCurrent,
+    Purpose,
+    RelaysOperated,
+    Resumed,
+    RunHeader,
+    SetupProven,
+)
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.by_hand import KeptHands, make_by_hand
@@ -37,7 +47,6 @@ from harness.session.resume_point import ResumePoint, check_bench_unchanged
 from harness.session.simulated import fault_notes
 from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference
 from harness.session.walk import Walk
-from harness.session.wear import wear_text
 
 WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
 """Each says more against a unit, or against believing anything of it, than those before."""
@@ -47,7 +56,7 @@ WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
 class RunRequest:
     """A run of a unit as it was asked for.
 
-    faults: of a simulated unit, kept with the run as its notes are. kept: what is kept with it of why the
+    faults: of a simulated unit, kept with the run as its notes are. noted: what is kept with it of why the
     unit, or the bench, is used all the same.
     """
 
@@ -57,7 +66,7 @@ class RunRequest:
     notes: str = ""
     batch: str = ""
     purpose: Purpose = ""
-    kept: Mapping[EventKind, str] | None = None
+    noted: Sequence[Noted] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +113,7 @@ class UnitRun:
             bench.instruments(),
             store,
             run_id,
-            hands=KeptHands(hands or bench.hands, who, self._keep_by_hand),
+            hands=KeptHands(hands or bench.hands, who, self._keep),
             observe=observe,
             clock=WallClock(),
         )
@@ -136,9 +145,8 @@ class UnitRun:
         """
         plan = plan or bench.planned.plan
         run_id = store.begin(make_header(bench, request, plan))
-        for kind, text in (request.kept or {}).items():
-            if text:
-                store.add_event(run_id, kind, text)
+        for event, text in request.noted:
+            store.add_event(run_id, event, text)
         lock = ExitStack()
         lock.enter_context(run_lock(store, run_id))
         return cls(run_id, bench, store, plan, resumable=resumable, hands=hands, observe=observe, lock=lock)
@@ -159,7 +167,8 @@ class UnitRun:
         check_bench_unchanged(point.record.header, bench.instruments())
         with ExitStack() as locking:
             locking.enter_context(run_lock(store, run_id))
-            store.reopen(run_id, point.text(left=plan.count), datetime.now(UTC))
+            resumed = Resumed(after=point.record.outcome, recorded=len(point.readings), remaining=plan.count)
+            store.reopen(run_id, resumed, point.text(left=plan.count), datetime.now(UTC))
             lock = locking.pop_all()
         return cls(run_id, bench, store, plan, resumed=point, hands=hands, observe=observe, lock=lock)
 
@@ -213,7 +222,7 @@ class UnitRun:
         reason = ""
         if self._over is not None:
             outcome, reason = "fail", str(self._over)
-            self._store.add_event(self.run_id, "over-current", _over_text(self._over))
+            self._keep(_over_current(self._over), str(self._over))
         outcome = max(outcome, found, key=WORSE.index)
         reason = ". ".join(filter(None, (reason, why)))
         faults = self._context.recovery.faults
@@ -268,20 +277,19 @@ class UnitRun:
         self._bench_is_measured = True
         return self.reference
 
-    def _keep_by_hand(self, text: str) -> None:
-        self._store.add_event(self.run_id, "by hand", text)
+    def _keep(self, event: Event, text: str = "") -> None:
+        self._store.add_event(self.run_id, event, text)
 
     def _keep_proof(self, hookup: Hookup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
         said = f"proven electrically, {level}" if proven else "not proven lead by lead"
-        self._keep_by_hand(f"hookup {hookup.name!r}: {said}")
+        self._keep(SetupProven(setup=hookup.name, proven=proven), f"hookup {hookup.name!r}: {said}")
 
     def _keep_wear(self) -> None:
         """What the relays did since this was last kept: a run that is killed has lost a hookup's at most."""
         now = self._context.operations()
         since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
-        text = wear_text(since, read_back=self._context.board.reads_back)
-        self._store.add_event(self.run_id, "relays", text)
+        self._keep(RelaysOperated(operations=since, read_back=self._context.board.reads_back))
         self._worn = now
 
     def _energise(self, context: RunContext) -> None:
@@ -290,7 +298,7 @@ class UnitRun:
             check_same_unit(self._currents_a, now_a)
             return
         self._currents_a = now_a
-        self._store.add_event(self.run_id, "fingerprint", json.dumps(now_a))
+        self._keep(CurrentsDrawn(currents_a=now_a))
 
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and lines, then hookup after hookup; whatever was made is kept, however it ends."""
@@ -304,9 +312,7 @@ class UnitRun:
                 )
                 if visit.hookup.select is None:
                     context.recorder.catch_up()
-                    proven = make_by_hand(
-                        context, visit.hookup, lambda text: store.add_event(run, "hookup", text)
-                    )
+                    proven = make_by_hand(context, visit.hookup, self._keep)
                     self._keep_proof(visit.hookup, proven=proven)
                 walk.measure_setup(visit)
                 context.recorder.put_off(self._keep_wear)
@@ -403,6 +409,7 @@ def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
         bench_file="" if bench_file is None or bench.simulated else str(bench_file.resolve()),
         batch=request.batch,
         purpose=request.purpose,
+        simulated_faults=tuple(request.faults) if bench.simulated else (),
     )
 
 
@@ -452,12 +459,7 @@ def refuse_running(store: RunStore, run_id: int) -> None:
         pass
 
 
-def _over_text(error: OverCurrentError) -> str:
-    return json.dumps(
-        {
-            "state": error.state,
-            "limit_a": error.limit_a,
-            "current_a": error.current_a,
-            "voltage_v": error.voltage_v,
-        }
+def _over_current(error: OverCurrentError) -> OverCurrent:
+    return OverCurrent(
+        state=error.state, limit_a=error.limit_a, current_a=error.current_a, voltage_v=error.voltage_v
     )

@@ -15,7 +15,8 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.bare import NOTHING_BARE
 from harness.measure.reference import Reference
-from harness.measure.transfer import Transfer, make_transfer
+from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
+from harness.plan.inputs import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, PlannedReading, StateVisit
 from harness.plan.supply import expected_current_a
 from harness.reading import Reading
@@ -26,12 +27,9 @@ from harness.session.cycles import cycle_reading
 from harness.session.edges import EdgeWalk
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.hookup_check import check_hookup
-from harness.session.inputs import input_numbers
 from harness.session.readings import Measured, make_reading, missing_reading, supply_reading
 from harness.session.recorder import Ask, Captured, Taken
-from harness.session.recovery import TRANSIENT
-
-GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; only used without a reference
+from harness.session.recovery import TRANSIENT, NotTaken
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,7 +37,7 @@ class _Recorded:
     """A state of which everything is recorded: what the supply gave, or why it was not looked at."""
 
     here: StateVisit
-    supply: SupplyReading | str | None
+    supply: SupplyReading | NotTaken | None
 
 
 class Walk:
@@ -127,36 +125,36 @@ class Walk:
         supply.switch(on=state.powered)
         self._powered = state.powered
 
-    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, str]:
+    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, NotTaken | None]:
         """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
         try:
             self._power(state)
-            return self._context.begin_state(visit.hookup, state), ""
+            return self._context.begin_state(visit.hookup, state), None
         except TRANSIENT as error:
             return 0.0, self._recover(error)
 
-    def _recover(self, error: BenchError) -> str:
-        reason = self._context.recovery.after(error)
+    def _recover(self, error: BenchError) -> NotTaken:
+        lost = self._context.recovery.after(error)
         self._powered = False
-        return reason
+        return lost
 
-    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> str:
+    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> NotTaken:
         """Recover, and set the state anew for what is still to be recorded in it."""
         context = self._context
-        reason = self._recover(error)
+        lost = self._recover(error)
         self._power(state)
         context.set_state(visit.hookup, state)
         if state.powered:
             context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
-        return reason
+        return lost
 
-    def _record(self, visit: HookupVisit, here: StateVisit, unset: str) -> None:
+    def _record(self, visit: HookupVisit, here: StateVisit, unset: NotTaken | None) -> None:
         """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
 
         What is to be computed of it is put off until something else settles or is recorded.
         """
         context = self._context
-        supply: SupplyReading | str | None = unset or None
+        supply: SupplyReading | NotTaken | None = unset
         if here.state.powered and not unset:
             try:
                 look = context.supply_watch.average if here.judges_supply else context.supply_watch.check
@@ -169,12 +167,12 @@ class Walk:
             self._begun += 1
         context.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
-    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | str:
+    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | NotTaken:
         try:
             self._context.drive.apply(acquisition.stimulus)
             return self._context.recorder.capture(self._ask(visit, acquisition))
         except ReadingError as error:
-            return str(error)
+            return NotTaken(reason=str(error))
         except TRANSIENT as error:
             return self._recover_in(visit, acquisition.state, error)
 
@@ -206,10 +204,10 @@ class Walk:
         self._waiting = [one for one in self._waiting if not wanted(one)]
         return found
 
-    def _supply_reading(self, planned: PlannedReading, supply: SupplyReading | str) -> Reading:
+    def _supply_reading(self, planned: PlannedReading, supply: SupplyReading | NotTaken) -> Reading:
         job = self._context.job
-        if isinstance(supply, str):
-            return missing_reading(planned, supply, sequence=job.sequence)
+        if isinstance(supply, NotTaken):
+            return missing_reading(planned, supply)
         expected_a = expected_current_a(job.module, planned.state)
         return supply_reading(planned, supply, expected_a, sequence=job.sequence)
 
@@ -244,30 +242,30 @@ class Walk:
             number=acquisition.number,
             hookup=visit.hookup.name,
             state=acquisition.state.name,
-            stimulus=str(stimulus),
+            stimulus=stimulus,
             tones=tones_of(stimulus),
             silent=stimulus.kind in ("silence", "idle"),
             peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 
-    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | str) -> None:
+    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | NotTaken) -> None:
         """Find the tones and make the transfer; what cannot be is why its readings are missing."""
         taken: Taken | None = None
         transfer: Transfer | None = None
-        reason = capture if isinstance(capture, str) else ""
+        missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")
         try:
-            if not isinstance(capture, str):
+            if not isinstance(capture, NotTaken):
                 taken = self._context.recorder.find(capture)
                 transfer = self._transfer(visit, acquisition, taken)
         except ReadingError as error:
-            reason = str(error)
+            missing = NotTaken(reason=str(error))
         self._measured[acquisition.number] = Measured(
             hookup=visit.hookup,
             stimulus=acquisition.stimulus,
             taken=taken,
             transfer=transfer,
             prediction=self._context.plan.predictions.get(acquisition.number),
-            reason=reason,
+            missing=missing,
         )
 
     def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
@@ -284,17 +282,9 @@ class Walk:
             emf_vrms=emf_vrms,
             reference=reference,
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit),
+            drive_rows=drive_rows(visit.hookup),
             gain_accuracy=self._context.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
             passive=not self._context.job.module.amplifiers,
         )
-
-
-def drive_rows(visit: HookupVisit) -> tuple[int, int] | None:
-    """Rows that view the driven port, where the hookup does."""
-    if visit.hookup.drive is None or visit.hookup.drive not in visit.hookup.view:
-        return None
-    place = visit.hookup.view.index(visit.hookup.drive)
-    return 2 * place, 2 * place + 1

@@ -4,9 +4,7 @@ That a contact closed is a third fact, and neither of these: the unit's current 
 fingerprint) and its readings prove it.
 """
 
-import json
 from collections import Counter
-from collections.abc import Mapping
 
 from harness.job.job import Job
 from harness.roles import Identity, Switchboard
@@ -56,11 +54,6 @@ class CountedSwitchboard:
         """After a failure: every channel open."""
         self._closed = frozenset()
         self._board.recover()
-
-
-def wear_text(operations: Mapping[str, int], *, read_back: bool) -> str:
-    """What was done to the relays, as JSON: operations by relay, and whether they were read back."""
-    return json.dumps({"operations": dict(operations), "read_back": read_back})
 
 
 def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:

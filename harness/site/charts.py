@@ -9,8 +9,8 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from harness.reading import Verdict
-from harness.records.history import RunLine
-from harness.site.svg import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
+from harness.records.history import RunLine, label_of
+from harness.report.plotter import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
 from harness.statistics.batch import SideDifference, class_count
 from harness.statistics.control import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson
@@ -107,7 +107,7 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
 
     values: shape (n,), n >= 2; names: serial numbers, one a value.
     """
-    unit, found = difference_unit(side.key.unit), side.difference
+    unit, found = difference_unit(side.unit), side.difference
     own = [float(value) for value in values]
     scale = scale_of([*own, found.low, found.high], unit)
     low, high = roomy([*own, found.low, found.high, 0.0])
@@ -130,7 +130,7 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
         f"{len(own)} units, mean {format_value(found.mean, unit)}, 95 % of it from "
         f"{format_value(found.low, unit)} to {format_value(found.high, unit)}."
     )
-    return picture.finish(f"{side.key.label}, {first} less {second}", said)
+    return picture.finish(f"{label_of(side.key)}, {first} less {second}", said)
 
 
 def _near(limits: Limits, own: Sequence[float]) -> Limits:

@@ -6,7 +6,7 @@ own name point at this machine: only requests that name this machine as their ho
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Set
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -15,11 +15,12 @@ from urllib.parse import parse_qs, urlsplit
 
 from harness.errors import NoSuchRun, RecordsError
 from harness.records.history import RunLine
-from harness.records.run import INTERRUPTED, RunRecord
+from harness.records.run import INTERRUPTED, FaultsNamed, RunRecord
 from harness.records.store import RunStore
 from harness.report.certificate import certify
-from harness.site.model import Catalogue, make_catalogue
-from harness.site.newer import Changes
+from harness.report.explanation import kept_explained
+from harness.report.write import render_report
+from harness.site.model import Catalogue, Unit, make_catalogue
 from harness.site.pages import EVERY_UNIT, Pages, Search, going
 from harness.site.study import Study, study_batch
 from harness.site.unit import view_units
@@ -29,8 +30,32 @@ HOST = "127.0.0.1"
 LONGEST_WAIT_S = 20.0  # for a request that does not come to its end
 _KEPT = 16  # studies and reports
 _LONGEST_SEARCH = 200
-
 Made = TypeVar("Made")
+
+
+class Changes:
+    """Remembers at which look at the records each unit was last found to be another than before."""
+
+    def __init__(self) -> None:
+        self._units: Mapping[str, Unit] = {}
+        self._looks: dict[str, int] = {}
+        self._changed_at: dict[str, int] = {}
+
+    def look(self, state: str, units: Mapping[str, Unit]) -> None:
+        """Take in all units by the names of their pages, as they are in a state of the records."""
+        if self._units.keys() - units.keys():  # other records have come in the place of these
+            self._looks.clear()
+            self._changed_at.clear()
+        now = self._looks[state] = len(self._looks)
+        for slug, unit in units.items():
+            if self._units.get(slug) != unit:
+                self._changed_at[slug] = now
+        self._units = units
+
+    def since(self, state: str) -> Set[str] | None:
+        """Give the units that have changed since a state, by their pages' names; None if it is not known."""
+        then = self._looks.get(state)
+        return None if then is None else {slug for slug, at in self._changed_at.items() if at > then}
 
 
 class LiveSite:
@@ -163,7 +188,7 @@ class LiveSite:
         batch = self._catalogue_at(store, state).batches[slug]
         # A study is made of complete runs, whose readings never change, and of what was diagnosed after them.
         runs = tuple((run.run_id, run.outcome) for run in batch.runs)
-        diagnosed = store.latest_events("diagnosis", (run.run_id for run in batch.runs))
+        diagnosed = store.latest_events(FaultsNamed, (run.run_id for run in batch.runs))
         said = tuple((run, event.at) for run, event in diagnosed.items())
         return self._keep(("study", slug, hash((runs, said))), lambda: study_batch(store, batch))
 
@@ -221,9 +246,6 @@ def _written_at(path: Path) -> tuple[int, ...]:
 
 
 def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
-    from harness.report.explained import kept_explained
-    from harness.report.write import render_report
-
     if record.ended is not None:
         try:
             return path.read_text(encoding="utf-8")

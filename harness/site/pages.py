@@ -4,26 +4,26 @@ import base64
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass
-from functools import cache, cached_property
+from datetime import datetime
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import jinja2
+from markupsafe import Markup, escape
 
 from harness.records.history import RunLine
 from harness.records.overview import RunDetail
 from harness.records.run import INTERRUPTED
-from harness.report.templates import templates_in
-from harness.report.words import OUTCOME_MEANS
-from harness.report.write import SYMBOLS
+from harness.report.page_files import templates_in
+from harness.report.words import OUTCOME_MEANS, SYMBOLS
 from harness.site.model import Catalogue, Unit
 from harness.site.study import Study
 from harness.site.unit import UnitView
-from harness.site.words import breakable, in_words, limits, mark, moment, number, share, sign_of_life
-from harness.statistics.yields import YIELD_DEFINITION
-from harness.units import difference_unit
+from harness.statistics.yields import YIELD_DEFINITION, Proportion
+from harness.units import difference_unit, format_value
 
-if TYPE_CHECKING:
-    import jinja2
-
+_RATIOS = ("dB", "dBu", "dBV", "deg")  # that are written without a prefix
 HERE = Path(__file__).parent
 MOST_GOING = 5
 _MEANING = {
@@ -32,6 +32,66 @@ _MEANING = {
 }
 PAPERS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""
+
+
+def in_words(outcome: str) -> str:
+    """An outcome or a verdict as pages call it: a run that has not ended may be under way as well."""
+    return "not ended" if outcome == INTERRUPTED else outcome
+
+
+@cache
+def mark(outcome: str) -> Markup:
+    """An outcome or a verdict by sign, word and colour."""
+    return Markup(f'<span class="mark {outcome}">{SYMBOLS[outcome]} {in_words(outcome)}</span>')
+
+
+def moment(time: datetime) -> Markup:
+    """A time in UTC, to the minute."""
+    return Markup(f'<time datetime="{time.isoformat(timespec="seconds")}">{time:%Y-%m-%d %H:%M}</time>')
+
+
+def sign_of_life(time: datetime) -> Markup:
+    """A time in UTC, to the second."""
+    return Markup(f'<time datetime="{time.isoformat(timespec="seconds")}">{time:%Y-%m-%d %H:%M:%S}</time>')
+
+
+@lru_cache(maxsize=4096)
+def breakable(text: str) -> Markup:
+    """A reading's or a state's name that may be broken at its signs; thousands of pages share them."""
+    return escape(text).replace("+", "+\u200b")
+
+
+def share(found: Proportion) -> str:
+    """A yield with its limits."""
+    if found.value is None:
+        return "–"
+    return f"{100 * found.value:.1f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
+
+
+def number(value: float | None, unit: str) -> str:
+    """A figure of a batch: more decimals than a reading has, since many were averaged."""
+    if value is None:
+        return ""
+    if unit in _RATIOS:
+        text = f"{value:.3g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
+    elif unit == "":
+        text = f"{value:+.3g}"
+    else:
+        text = format_value(value, unit)
+    return text.replace("-", "−")
+
+
+def limits(low: float | None, high: float | None, unit: str) -> str:
+    """The limits of a reading, just as somebody has set them."""
+    if low is not None and high is not None:
+        return f"{_end(low, unit)} to {_end(high, unit)}"
+    if high is not None:
+        return f"at most {_end(high, unit)}"
+    return "" if low is None else f"at least {_end(low, unit)}"
+
+
+def _end(value: float, unit: str) -> str:
+    return f"{value:.6g} {unit}".replace("-", "−") if unit in _RATIOS else number(value, unit)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +214,7 @@ class Pages:
         return [_read(name) for name in names]
 
     @cached_property
-    def _templates(self) -> "jinja2.Environment":
+    def _templates(self) -> jinja2.Environment:
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
         for write in (

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import harness
 from harness.records.history import RunLine
-from harness.report.whole import write_whole
+from harness.report.page_files import write_whole
 from harness.site.model import BatchOfUnits, Unit
 from harness.site.pages import PAPERS, paper_name
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from harness.records.history import ReadingKey, RunLine, Series, labels
+from harness.reading import ReadingKey
+from harness.records.history import RunLine, Series, labels
 from harness.records.store import RunStore
 from harness.site.charts import (
     Limits,
@@ -122,7 +123,7 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     groups = yield_groups(firsts)
     named = diagnosed_faults(store, batch.runs)
     not_passed = store.not_passed([run.run_id for run in firsts if run.outcome != "pass"])
-    bad = {run_id: {key_of(one) for one in some} for run_id, some in not_passed.items()}
+    bad = {run_id: {one.key for one in some} for run_id, some in not_passed.items()}
     told = labels({one.key for one in series}.union(*bad.values()))
     serials = {run.run_id: run.serial for run in latest}
     populations = {one.key: found for one in series if (found := _population(one)) is not None}
@@ -159,16 +160,11 @@ def _units(runs: Sequence[RunLine], named: Mapping[int, Sequence[str]]) -> list[
     ]
 
 
-def key_of(reading: object) -> ReadingKey:
-    """What makes a reading the same in another run."""
-    return ReadingKey(**{name: getattr(reading, name) for name in ReadingKey.__dataclass_fields__})
-
-
 def _key_readings(series: Sequence[Series], known: dict[ReadingKey, Population]) -> list[ReadingKey]:
     chosen: list[ReadingKey] = []
     for one in series:
         of_check = sum(key.check == one.key.check for key in chosen)
-        if one.key in known and one.key.unit != "" and of_check < _OF_ONE_CHECK:
+        if one.key in known and one.unit != "" and of_check < _OF_ONE_CHECK:
             chosen.append(one.key)
             if len(chosen) == _KEY_READINGS:
                 break
@@ -183,7 +179,7 @@ def _charted(
 ) -> list[ChartedReading]:
     found: list[ChartedReading] = []
     for one, series in zip(described, all_series, strict=False):  # the first of all are described
-        made = chart(series) if one.key.unit != "" and one.n >= FEWEST_TO_CHART else None
+        made = chart(series) if one.unit != "" and one.n >= FEWEST_TO_CHART else None
         if made is None:
             continue
         limits = Limits(low=one.limit_low, high=one.limit_high)
@@ -197,11 +193,9 @@ def _charted(
         found.append(
             ChartedReading(
                 figures=one,
-                individuals=individuals(told[one.key], one.key.unit, made, names, limits),
-                ranges=moving_ranges(told[one.key], one.key.unit, made, names),
-                distribution=distribution(
-                    told[one.key], one.key.unit, series.values[series.measured], limits
-                ),
+                individuals=individuals(told[one.key], one.unit, made, names, limits),
+                ranges=moving_ranges(told[one.key], one.unit, made, names),
+                distribution=distribution(told[one.key], one.unit, series.values[series.measured], limits),
                 said=tuple(said),
             )
         )

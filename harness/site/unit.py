@@ -6,14 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from harness.reading import Reading
-from harness.records.history import ReadingKey, RunLine, Series
+from harness.reading import Reading, ReadingKey
+from harness.records.history import RunLine, Series, label_of
 from harness.records.overview import RunDetail
 from harness.records.store import RunStore
 from harness.report.words import Words, describe, worst_first
 from harness.site.charts import Limits, TrendPoint, trend
 from harness.site.model import Unit, complete
-from harness.site.study import Study, key_of
+from harness.site.study import Study
 from harness.statistics.batch import diagnosed_faults, fault_in_words
 
 MOST_READINGS = 60  # of one run that are listed; the report has them all
@@ -40,7 +40,7 @@ class UnitRun:
 class Trend:
     """A reading through the unit's runs, and in words what it was in the last of them."""
 
-    key: ReadingKey
+    label: str
     picture: Markup
     last: str
     last_run: int
@@ -118,8 +118,8 @@ class _Followed:
 
 def _followed(unit: Unit, study: Study | None, bad: Mapping[int, list[Reading]]) -> _Followed:
     runs = tuple(run.run_id for run in complete(unit.runs)[-_MOST_RUNS:])
-    own = [key_of(reading) for reading in worst_first(bad.get(runs[-1], ()))] if runs else []
-    measured = [key for key in own if key.unit != ""]
+    own = worst_first(bad.get(runs[-1], ())) if runs else []
+    measured = [reading.key for reading in own if reading.unit != ""]
     return _Followed(unit=unit, study=study, runs=runs, own=tuple(measured[:_MOST_OWN]))
 
 
@@ -152,11 +152,12 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
             low=_finite(found.series.limit_low[place]), high=_finite(found.series.limit_high[place])
         )
         population = followed.study.populations.get(key) if followed.study else None
-        picture = trend(key.label, key.unit, points, limits, population)
+        label, unit = label_of(key), found.series.unit
+        picture = trend(label, unit, points, limits, population)
         yield Trend(
-            key=key,
+            label=label,
             picture=picture,
-            last=last.in_words(key.unit),
+            last=last.in_words(unit),
             last_run=last.run_id,
             floors=any(point.floor for point in points),
         )

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from harness.errors import RecordsError
 from harness.records.store import RunStore
-from harness.report.whole import write_whole
+from harness.report.page_files import write_whole
 from harness.site.model import BatchOfUnits, Catalogue, Unit, make_catalogue
 from harness.site.pages import PAPERS, Pages, going, paper_name
 from harness.site.standing import MARK, Ingredients, Shelf

@@ -4,10 +4,7 @@ Charts and capability use the first complete run of each unit, as the first-pass
 same unit is no further unit.
 """
 
-import json
 import math
-import re
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -16,7 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.records.history import ReadingKey, RunLine, Series, labels
+from harness.reading import ReadingKey
+from harness.records.history import RunLine, Series, label_of, labels
+from harness.records.run import FaultsNamed
 from harness.statistics.capability import Capability, Doubt, capability, population_doubts
 from harness.statistics.compare import (
     Comparison,
@@ -49,6 +48,7 @@ class ReadingFigures:
     """
 
     key: ReadingKey
+    unit: str
     n: int
     missing: int
     floors: int
@@ -143,6 +143,7 @@ class SideDifference:
 
     key: ReadingKey  # of the first channel
     other: ReadingKey  # of the second
+    unit: str
     channels: tuple[str, str]
     difference: PairedDifference
     p_corrected: float
@@ -153,6 +154,7 @@ class ReadingDrift:
     """How one reading of the golden unit moves, a day; `p` corrected for all of them."""
 
     key: ReadingKey
+    unit: str
     drift: Drift
     p_corrected: float
 
@@ -160,8 +162,8 @@ class ReadingDrift:
 def diagnosed_faults(store: "RunStore", runs: Iterable[RunLine]) -> dict[int, Sequence[str]]:
     """What the diagnosis at the end of failed runs named, by run."""
     failed = [run.run_id for run in runs if run.outcome == "fail"]
-    events = store.latest_events("diagnosis", failed) if failed else {}
-    return {run: json.loads(event.text)["faults"] for run, event in events.items()}
+    events = store.latest_events(FaultsNamed, failed) if failed else {}
+    return {run: each.event.faults for run, each in events.items()}
 
 
 def fault_in_words(names: Sequence[str] | None) -> str:
@@ -190,6 +192,7 @@ def figures(one: Series) -> ReadingFigures:
     found = capability(values, low, high) if spread and _judged(one) else None
     return ReadingFigures(
         key=one.key,
+        unit=one.unit,
         n=int(values.size),
         missing=int(np.isnan(one.values).sum()),
         floors=int(one.floor.sum()),
@@ -216,9 +219,9 @@ def least_capable_first(series: Sequence[Series]) -> list[Series]:
         values = one.values[one.measured]
         mean, sigma = mean_and_sigma(values) if varies(values) else (0.0, 0.0)
         if sigma == 0 or not _judged(one):
-            return True, -float(_not_passed(one)), one.key.label
+            return True, -float(_not_passed(one)), label_of(one.key)
         nearest = min(mean - float(one.limit_low[-1]), float(one.limit_high[-1]) - mean)
-        return False, nearest / sigma, one.key.label
+        return False, nearest / sigma, label_of(one.key)
 
     return sorted(series, key=order)
 
@@ -229,7 +232,7 @@ def _not_passed(one: Series) -> int:
 
 def _judged(one: Series) -> bool:
     """Whether the latest limits leave anything out of a quantity that has a spread worth the name."""
-    return one.key.unit != "" and bool(np.isfinite(one.limit_low[-1]) or np.isfinite(one.limit_high[-1]))
+    return one.unit != "" and bool(np.isfinite(one.limit_low[-1]) or np.isfinite(one.limit_high[-1]))
 
 
 def distribution(one: Series) -> Distribution | None:
@@ -276,7 +279,7 @@ def proposal(one: Series) -> ProposedLimits:
         return ProposedLimits(low=None, high=None, reasoning=(why,), doubts=())
     return propose_limits(
         one.values[healthy],
-        unit=one.key.unit,
+        unit=one.unit,
         side="upper"
         if low is None and high is not None
         else "lower"
@@ -295,36 +298,31 @@ def compare(first: Sequence[Series], second: Sequence[Series]) -> list[Compariso
 def side_differences(series: Sequence[Series]) -> list[SideDifference]:
     """Compare the two channels unit by unit, reading by reading; the surest difference first.
 
-    Channels in the order of their names. Readings that only one of two channels has are left out, as are
-    those of which a channel has several, in hookups that do not differ by the channels' names alone.
+    Channels in the order of their names. Readings that only one of two channels has are left out.
     """
-    by_key = {one.key: one for one in series if one.key.channel}
-    channels = sorted({key.channel for key in by_key})
+    by_key = {one.key: one for one in series if one.key.measurand.channel}
+    channels = sorted({key.measurand.channel for key in by_key})
     if len(channels) != 2:
         return []
     left, right = channels
-    # Each channel is measured in a hookup of its own, which is named by the channel where there are several.
-    alike: defaultdict[tuple[str, ReadingKey], list[Series]] = defaultdict(list)
-    for key, one in by_key.items():
-        alike[key.channel, _without_side(key)].append(one)
     found = []
-    for (channel, bare), ones in alike.items():
-        others = alike.get((right, bare), [])
-        for one in ones if channel == left else ():
-            exchanged = _exchanged(one.key.hookup, left, right)
-            pair = [other for other in others if other.key.hookup == exchanged]
-            if not pair and len(ones) == len(others) == 1:
-                pair = others
-            if pair:
-                _, first, second = shared_values(one, pair[0])
-                if first.size >= 2:
-                    found.append((one.key, pair[0].key, paired_difference(first, second)))
+    for key, one in by_key.items():
+        mirrored = replace(key, measurand=key.measurand.mirrored(left, right))
+        if key.measurand.channel == left and mirrored in by_key:
+            _, first, second = shared_values(one, by_key[mirrored])
+            if first.size >= 2:
+                found.append((one, mirrored, paired_difference(first, second)))
     corrected = correct_p([difference.p for *_, difference in found], "holm")
     sides = [
         SideDifference(
-            key=key, other=other_key, channels=(left, right), difference=difference, p_corrected=float(p)
+            key=one.key,
+            other=other,
+            unit=one.unit,
+            channels=(left, right),
+            difference=difference,
+            p_corrected=float(p),
         )
-        for (key, other_key, difference), p in zip(found, corrected, strict=True)
+        for (one, other, difference), p in zip(found, corrected, strict=True)
     ]
     return sorted(sides, key=lambda side: (side.p_corrected, side.difference.p))
 
@@ -350,17 +348,17 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
     """
     days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
     start = min(days.values(), default=0.0)
-    found: list[tuple[ReadingKey, Drift]] = []
+    found: list[tuple[Series, Drift]] = []
     for one in series:
         begun = np.array([days.get(run_id, np.nan) for run_id in one.run_ids.tolist()])
         chosen = one.measured & np.isfinite(begun)
         times = begun[chosen] - start
         if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
-            found.append((one.key, drift(times, one.values[chosen])))
+            found.append((one, drift(times, one.values[chosen])))
     corrected = correct_p([one.p for _, one in found], "holm")
     drifts = [
-        ReadingDrift(key=key, drift=one, p_corrected=float(p))
-        for (key, one), p in zip(found, corrected, strict=True)
+        ReadingDrift(key=one.key, unit=one.unit, drift=moving, p_corrected=float(p))
+        for (one, moving), p in zip(found, corrected, strict=True)
     ]
     return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))
 
@@ -390,13 +388,3 @@ def _open_as_none(limit: float) -> float | None:
 
 def _values_by_key(series: Sequence[Series]) -> Mapping[ReadingKey, NDArray[np.float64]]:
     return {one.key: one.values[one.measured] for one in series}
-
-
-def _without_side(key: ReadingKey) -> ReadingKey:
-    return replace(key, channel="", hookup="")
-
-
-def _exchanged(text: str, left: str, right: str) -> str:
-    """With the names of the two channels exchanged."""
-    words = re.compile(rf"\b({re.escape(left)}|{re.escape(right)})\b")
-    return words.sub(lambda found: right if found[0] == left else left, text)

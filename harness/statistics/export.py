@@ -6,7 +6,8 @@ from dataclasses import fields
 from functools import cache
 from typing import Any
 
-from harness.records.history import ReadingKey, Series
+from harness.reading import Measurand, ReadingKey
+from harness.records.history import Series
 from harness.statistics.batch import (
     Batch,
     ReadingDrift,
@@ -26,7 +27,7 @@ def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str,
     failing_checks, failing_readings, readings.
 
     yields: the fields of `Yields`. diagnosed_…, failing_…: label, count, share, cumulative. readings: the
-    fields of `ReadingFigures`, the key's own among them.
+    fields of `ReadingFigures`; key: what `key_to_json` makes of it.
     """
     return {
         "units": len(batch.firsts),
@@ -43,7 +44,7 @@ def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str,
 
 
 def reading_to_json(batch: Batch, one: Series) -> dict[str, Any]:
-    """Keys: key, distribution, chart, proposed; null where there are too few values.
+    """Keys: key, unit, distribution, chart, proposed; null where there are too few values.
 
     distribution: edges, counts. chart: centre, lower, upper, sigma, mean_range, upper_range, units (serial,
     value, range from the one before), signals (rule, sentence, serial), range_signals (serials). proposed:
@@ -53,6 +54,7 @@ def reading_to_json(batch: Batch, one: Series) -> dict[str, Any]:
     names = [serial[int(run_id)] for run_id in one.run_ids[one.measured]]
     return {
         "key": plain(one.key),
+        "unit": one.unit,
         "distribution": plain(distribution(one)),
         "chart": _chart_to_json(chart(one), names),
         "proposed": plain(proposal(one)),
@@ -76,21 +78,31 @@ def _chart_to_json(found: IndividualsChart | None, names: Sequence[str]) -> dict
     }
 
 
-def comparison_to_json(found: Sequence[Comparison[ReadingKey]]) -> list[dict[str, Any]]:
-    """Keys: key, difference (the fields of `Difference`), p_corrected, moved."""
-    return [plain(one) for one in found]
+def comparison_to_json(
+    found: Sequence[Comparison[ReadingKey]], series: Sequence[Series]
+) -> list[dict[str, Any]]:
+    """Keys: key, unit, difference (the fields of `Difference`), p_corrected, moved. series: of one side."""
+    units = {one.key: one.unit for one in series}
+    return [plain(one) | {"unit": units[one.key]} for one in found]
 
 
 def drifts_to_json(found: Sequence[ReadingDrift]) -> list[dict[str, Any]]:
-    """Keys: key, drift (the fields of `Drift`, slopes a day), p_corrected."""
+    """Keys: key, unit, drift (the fields of `Drift`, slopes a day), p_corrected."""
     return [plain(one) for one in found]
 
 
 def sides_to_json(found: Sequence[SideDifference]) -> list[dict[str, Any]]:
-    """Keys: key, other (the second channel's), channels, difference (the fields of `PairedDifference`),
+    """Keys: key, other (the second channel's), unit, channels, difference (the fields of `PairedDifference`),
     p_corrected.
     """
     return [plain(one) for one in found]
+
+
+def key_to_json(key: ReadingKey) -> dict[str, Any]:
+    """Keys: check, quantity, options (name and value of each), state, channel, port, driven, frequency_hz."""
+    return {"check": key.check} | {
+        name: plain(getattr(key.measurand, name)) for name in _names_of_fields(Measurand)
+    }
 
 
 def plain(value: object) -> Any:
@@ -103,6 +115,8 @@ def plain(value: object) -> Any:
         return [plain(one) for one in value]
     if isinstance(value, dict):
         return {str(name): plain(one) for name, one in value.items()}
+    if isinstance(value, ReadingKey):
+        return key_to_json(value)
     kind: Any = type(value)
     return {name: plain(getattr(value, name)) for name in _names_of_fields(kind)}
 

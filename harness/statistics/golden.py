@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.records.history import ReadingKey, Series
+from harness.reading import ReadingKey
+from harness.records.history import Series
 from harness.statistics.compare import correct_p
 
 FEWEST_FOR_SCATTER = 3
@@ -28,6 +29,7 @@ class Shift:
     """
 
     key: ReadingKey
+    unit: str
     n: int
     value: float | None
     mean: float
@@ -88,6 +90,7 @@ def _shift(one: Series, run_id: int) -> Shift | None:
             p = 2.0 * float(ndtr(-away / reach) if sigma is None else stdtr(before.size - 1, -away / reach))
     return Shift(
         key=one.key,
+        unit=one.unit,
         n=int(before.size),
         value=float(value[0]) if value.size else None,
         mean=mean,

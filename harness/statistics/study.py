@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from harness.records.history import ReadingKey, RunLine, Series
+from harness.reading import ReadingKey
+from harness.records.history import RunLine, Series, label_of
 from harness.statistics.gauge import GaugeStudy, gauge_anova, tolerance_width
 from harness.statistics.yields import COMPLETE
 from harness.units import counted
@@ -34,6 +35,7 @@ class ReadingStudy:
     """One reading's study, or None with the reason why it has none."""
 
     key: ReadingKey
+    unit: str
     study: GaugeStudy | None
     reason: str
 
@@ -79,21 +81,25 @@ def studies(crossing: Crossing, series: Sequence[Series]) -> list[ReadingStudy]:
 
 
 def _study(crossing: Crossing, one: Series) -> ReadingStudy:
-    if one.key.unit == "":
-        return ReadingStudy(key=one.key, study=None, reason="a polarity has no spread to study")
+    if one.unit == "":
+        return ReadingStudy(
+            key=one.key, unit=one.unit, study=None, reason="a polarity has no spread to study"
+        )
     values: Mapping[int, float] = dict(
         zip(one.run_ids[one.measured].tolist(), one.values[one.measured].tolist(), strict=True)
     )
     wanted = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
     absent = sum(run not in values for run in wanted)
     if absent:
-        return ReadingStudy(key=one.key, study=None, reason=f"{absent} of {len(wanted)} runs have no value")
+        return ReadingStudy(
+            key=one.key, unit=one.unit, study=None, reason=f"{absent} of {len(wanted)} runs have no value"
+        )
     data = np.array([values[run] for run in wanted]).reshape(np.shape(crossing.runs))
     low, high = float(one.limit_low[-1]), float(one.limit_high[-1])
     tolerance = tolerance_width(
         low if np.isfinite(low) else None, high if np.isfinite(high) else None, float(data.mean())
     )
-    return ReadingStudy(key=one.key, study=gauge_anova(data, tolerance=tolerance), reason="")
+    return ReadingStudy(key=one.key, unit=one.unit, study=gauge_anova(data, tolerance=tolerance), reason="")
 
 
 def _appraiser(run: RunLine, by: By) -> str:
@@ -108,4 +114,4 @@ def _appraiser(run: RunLine, by: By) -> str:
 
 def _order(found: ReadingStudy) -> tuple[float, str]:
     share = None if found.study is None else found.study.gauge.tolerance_percent
-    return (1.0 if share is None else -share), found.key.label
+    return (1.0 if share is None else -share), label_of(found.key)

@@ -7,9 +7,8 @@ from typing import Literal
 from markupsafe import Markup
 
 from harness.report.notes import CAUTIONS
-from harness.report.pictures import LOOKS
-from harness.report.templates import templates_in
-from harness.site.svg import Picture
+from harness.report.page_files import templates_in
+from harness.report.plotter import COLD, HOT, Picture
 from harness.wiring.connectors import Fitted, Pin, pin_of
 from harness.wiring.document import Wiring, d_tags, ohm
 from harness.wiring.plugs import Plug
@@ -121,6 +120,6 @@ def render_page(wiring: Wiring, hookups: Sequence[str]) -> str:
             if each.kind != "pins"
         },
         cautions=CAUTIONS,
-        colours={leg: colour for colour, _, leg in LOOKS},
+        colours={"hot": HOT, "cold": COLD},
         plug_drawings=[(plug, plug_drawing(plug, pins)) for plug in wiring.plugs],
     )

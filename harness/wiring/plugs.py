@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from harness.circuit.fixings import pad_resistors
+from harness.circuit.expand import pad_resistors
 from harness.job.fixture import Fixture, Link, LinkLeg, PortName
 from harness.job.module import LEGS, Module
 

@@ -1,6 +1,7 @@
 """Small boards made by hand, for the tests of the circuit."""
 
 from collections.abc import Mapping, Sequence
+from typing import Literal
 
 from harness.job.fixture import Fixture, Hookup, Link, PortName, Termination
 from harness.job.module import (
@@ -27,7 +28,7 @@ SIGNAL = RelayType(
     bounce_max_s=3e-3,
     off_capacitance_f=1e-12,
 )
-ROLES = {
+ROLES: Mapping[str, Literal["input", "output", "send", "return"]] = {
     "in": "input",
     "aux": "input",
     "out": "output",

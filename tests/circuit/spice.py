@@ -100,7 +100,7 @@ def _block(block: Block, suffix: str, driven: int) -> tuple[list[str], dict[str,
 
 def from_elements(circuit: Circuit) -> Block:
     """The harness's own elements, one by one."""
-    lines = []
+    lines: list[tuple[str, ...]] = []
     for element in circuit.elements:
         if element.resistance_ohm is not None:
             lines.append(("R", element.a, element.b, repr(element.resistance_ohm)))
@@ -199,7 +199,7 @@ def _plug(channel: str, link: Link) -> Iterator[tuple[str, ...]]:
             shunt_ohm = link.legs[channel][leg].shunt_ohm
             if shunt_ohm is not None:
                 yield ("R", far, GROUND, repr(shunt_ohm))
-    elif not link.pad_db:
+    elif not link.pad_db or link.pad_impedance_ohm is None:
         for near, far in ends.values():
             yield ("R", near, far, "1e-6")
     else:
@@ -218,4 +218,4 @@ def differential(transfer: np.ndarray) -> np.ndarray:
     weights = np.array([[1, -1], [-1, 1]]) / 2
     legs = transfer.shape[-2]
     pairs = transfer.reshape(*transfer.shape[:-2], legs // 2, 2, 2)
-    return (pairs * weights).sum(axis=(-1, -2))
+    return np.asarray((pairs * weights).sum(axis=(-1, -2)))

@@ -3,8 +3,10 @@
 Within 0.001 dB where the path is made, within 0.1 dB where it is not.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +28,7 @@ JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
 
 
 def compare(
-    module: Module, fixture: Fixture, hookups: list[Hookup], make_block, folder: Path
+    module: Module, fixture: Fixture, hookups: list[Hookup], make_block: Callable[..., Any], folder: Path
 ) -> tuple[float, float]:
     """Largest differences in dB, where the path is made and where it is not."""
     states = [*all_states(module.line_names)]
@@ -64,7 +66,7 @@ def compare(
 
 
 @pytest.mark.parametrize("name", JOBS)
-def test_a_shipped_job_agrees_with_ngspice_in_every_state(name, tmp_path):
+def test_a_shipped_job_agrees_with_ngspice_in_every_state(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
     circuits = {  # hookups that differ in what a circuit doesn't know, as exchanged inputs, are solved once
         (hookup.drive, hookup.view, hookup.links, hookup.source_added): hookup
@@ -78,7 +80,7 @@ def test_a_shipped_job_agrees_with_ngspice_in_every_state(name, tmp_path):
 
 
 @pytest.mark.parametrize("name", JOBS)
-def test_ngspice_solves_the_harness_s_own_elements_alike(name, tmp_path):
+def test_ngspice_solves_the_harness_s_own_elements_alike(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
     hookup = next(hookup for hookup in job.fixture.hookups if hookup.drive is not None)
     made_db, silent_db = compare(job.module, job.fixture, [hookup], spice.element_block, tmp_path)
@@ -86,7 +88,7 @@ def test_ngspice_solves_the_harness_s_own_elements_alike(name, tmp_path):
     assert silent_db < 0.1
 
 
-def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path):
+def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path: Path) -> None:
     """What no shipped job has: an H pad (against an O pad), an amplifier, a capacitor, legs to ground."""
     pad = Link(
         name="pad",

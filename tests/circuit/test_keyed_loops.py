@@ -7,7 +7,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict_states
 from harness.circuit.routes import route
-from harness.job.fixture import Link, LinkLeg
+from harness.job.fixture import Fixture, Hookup, Link, LinkLeg
 from harness.job.state import State
 from tests.circuit import boards
 
@@ -80,7 +80,7 @@ ROUTES = {
 }
 
 
-def setup(channel: str):
+def setup(channel: str) -> tuple[Hookup, Fixture]:
     hookup = boards.hookup(f"{channel}.in", [f"{channel}.out"], links=["key_a", "key_b"])
     loads = {"out": boards.across(10e3)}
     return hookup, boards.fixture(hookup, loads=loads, links=[PLUG_A, PLUG_B])
@@ -92,7 +92,7 @@ def state(name: str) -> State:
 
 @pytest.mark.parametrize("name", OUT_DB)
 @pytest.mark.parametrize("channel", CHANNELS)
-def test_every_leg_of_every_loop_shows_its_key(name, channel):
+def test_every_leg_of_every_loop_shows_its_key(name: str, channel: str) -> None:
     hookup, fixture = setup(channel)
     (prediction,) = predict_states(
         MODULE,
@@ -109,18 +109,18 @@ def test_every_leg_of_every_loop_shows_its_key(name, channel):
 
 @pytest.mark.parametrize("name", ROUTES)
 @pytest.mark.parametrize("channel", CHANNELS)
-def test_the_route_names_ports_and_plugs_in_the_order_of_the_signal(name, channel):
+def test_the_route_names_ports_and_plugs_in_the_order_of_the_signal(name: str, channel: str) -> None:
     hookup, fixture = setup(channel)
     port = boards.port(f"{channel}.out")
     assert route(MODULE, fixture, hookup, state(name), port) == ROUTES[name]
 
 
-def test_nothing_reaches_the_other_channel():
+def test_nothing_reaches_the_other_channel() -> None:
     hookup, fixture = setup("left")
     assert route(MODULE, fixture, hookup, state("a"), boards.port("right.out")) == "silent"
 
 
-def test_without_its_plug_a_loop_that_is_in_is_silent():
+def test_without_its_plug_a_loop_that_is_in_is_silent() -> None:
     hookup = boards.hookup(links=["key_b"])
     fixture = boards.fixture(hookup, loads={"out": boards.across(10e3)}, links=[PLUG_A, PLUG_B])
     words = [route(MODULE, fixture, hookup, state(name), boards.port("left.out")) for name in ("a", "b")]

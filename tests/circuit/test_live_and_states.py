@@ -6,11 +6,12 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit, is_operated
-from harness.circuit.predict import differential, predict
+from harness.circuit.predict import Prediction, differential, predict
 from harness.circuit.routes import route
-from harness.circuit.transfer import transfer
+from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.job.module import Amplifier
+from harness.job.fixture import Fixture, Hookup
+from harness.job.module import Amplifier, Module, Pole
 from harness.job.state import State
 from tests.circuit import boards
 
@@ -26,7 +27,7 @@ SELECTOR = boards.module(
 )
 
 
-def look(module, hookup, fixture, state):
+def look(module: Module, hookup: Hookup, fixture: Fixture, state: State) -> Prediction:
     return predict(module, fixture, hookup, state, frequencies_hz=(980, 1020), impedances=BENCH)
 
 
@@ -41,7 +42,7 @@ def look(module, hookup, fixture, state):
         ("left.aux", "other+mute", "silent"),
     ],
 )
-def test_a_selector_passes_what_it_selects_and_nothing_else(drive, on, words):
+def test_a_selector_passes_what_it_selects_and_nothing_else(drive: str, on: str, words: str) -> None:
     hookup = boards.hookup(drive)
     fixture = boards.fixture(hookup, loads={"out": boards.across(10e3)})
     state = State(on=tuple(on.split("+")) if on else ())
@@ -51,11 +52,11 @@ def test_a_selector_passes_what_it_selects_and_nothing_else(drive, on, words):
     assert look(SELECTOR, hookup, fixture, state).live == (live,)
 
 
-def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_something_over():
+def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_something_over() -> None:
     short = replace(
         boards.change_over("K1", "mute", "out", None, None),
         poles=(
-            boards.Pole(
+            Pole(
                 relay="K1",
                 contact=1,
                 channel="left",
@@ -77,7 +78,7 @@ def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_someth
     assert route(module, fixture, hookup, State(on=("mute",)), boards.port("left.out")) == "silent"
 
 
-def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not():
+def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not() -> None:
     module = boards.module(
         lines=["bypass"],
         relays=[boards.change_over("K1", "bypass", "in", None, "out")],
@@ -92,7 +93,7 @@ def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not():
     assert words == ["in > R1 > out", "in > out"]
 
 
-def test_a_route_through_an_amplifier_names_it_and_does_not_run_backwards():
+def test_a_route_through_an_amplifier_names_it_and_does_not_run_backwards() -> None:
     module = boards.module(amplifiers=[amplifier("U1", "in", "out")])
     forward, backward = boards.hookup(), boards.hookup("left.out", ["left.in"])
     fixture = boards.fixture(forward)
@@ -115,7 +116,7 @@ def amplifier(
     )
 
 
-def test_relays_stand_as_their_lines_and_the_supply_say():
+def test_relays_stand_as_their_lines_and_the_supply_say() -> None:
     relay = boards.change_over("K1", "on", "in", "out", None)
     latching = replace(relay, line=None, set_line="set", reset_line="reset")
     assert is_operated(relay, State(on=("on",)))
@@ -126,7 +127,7 @@ def test_relays_stand_as_their_lines_and_the_supply_say():
     assert not is_operated(latching, REST)
 
 
-def test_two_relays_that_fight_over_a_net_are_solved_as_they_are():
+def test_two_relays_that_fight_over_a_net_are_solved_as_they_are() -> None:
     """Both sources' contacts closed on one net: the idle one's 50 ohm legs load the driven one to a half."""
     module = boards.module(
         ports=["in", "aux", "out"],
@@ -142,7 +143,7 @@ def test_two_relays_that_fight_over_a_net_are_solved_as_they_are():
     assert abs(differential(fought.transfer)[0]) == pytest.approx(0.5, rel=2e-3)
 
 
-def test_amplifiers_fed_back_with_a_gain_of_one_have_no_solution_and_a_net_is_named():
+def test_amplifiers_fed_back_with_a_gain_of_one_have_no_solution_and_a_net_is_named() -> None:
     module = boards.module(
         amplifiers=[
             amplifier("U1", "ring", "back", output_ohm=0.0),
@@ -156,14 +157,14 @@ def test_amplifiers_fed_back_with_a_gain_of_one_have_no_solution_and_a_net_is_na
         transfer(circuit, (1e3, 1e3))
 
 
-def test_a_hookup_that_drives_nothing_shows_nothing():
+def test_a_hookup_that_drives_nothing_shows_nothing() -> None:
     hookup = replace(boards.hookup(), drive=None)
     prediction = look(SELECTOR, hookup, boards.fixture(hookup), REST)
     assert not prediction.transfer.any()
     assert prediction.live == (False,)
 
 
-def test_a_through_hookup_without_a_view_has_the_widest_hookup_s_inputs():
+def test_a_through_hookup_without_a_view_has_the_widest_hookup_s_inputs() -> None:
     through = boards.hookup(None, [])
     wide = boards.hookup(view=["left.in", "left.out"])
     fixture = replace(boards.fixture(through), hookups=(through, wide))

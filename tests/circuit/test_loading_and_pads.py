@@ -4,13 +4,15 @@ from cmath import phase
 from dataclasses import replace
 from math import degrees, log10, pi, sqrt
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.fixings import pad_resistors
+from harness.circuit.expand import pad_resistors
 from harness.circuit.predict import differential, predict
-from harness.job.fixture import Fixture, Link
-from harness.job.module import Module
+from harness.job.fixture import Fixture, Link, Termination
+from harness.job.module import Amplifier, Module, Part
 from harness.job.state import State
 from harness.measure.common_mode import converted
 from tests.circuit import boards
@@ -60,12 +62,12 @@ LOADING_DB = {
         for load_ohm, loss_db in zip(LOADING_OHM, row, strict=True)
     ],
 )
-def test_a_load_costs_what_the_loading_table_says(source_ohm, load_ohm, loss_db):
+def test_a_load_costs_what_the_loading_table_says(source_ohm: float, load_ohm: float, loss_db: float) -> None:
     fixture = boards.fixture(boards.hookup(view=["left.in"]), loads={"in": boards.across(load_ohm)})
     assert decibels(gain(boards.module(), fixture, source_ohm)) == pytest.approx(loss_db, abs=6e-5)
 
 
-def test_a_load_on_each_leg_is_twice_that_across_the_pair():
+def test_a_load_on_each_leg_is_twice_that_across_the_pair() -> None:
     across = boards.fixture(boards.hookup(view=["left.in"]), loads={"in": boards.across(600)})
     legs = boards.fixture(boards.hookup(view=["left.in"]), loads={"in": boards.each_leg(300)})
     assert gain(boards.module(), legs, 100) == pytest.approx(gain(boards.module(), across, 100), rel=1e-9)
@@ -89,12 +91,12 @@ H_PADS = [
 
 
 @pytest.mark.parametrize(("loss_db", "arm_ohm", "shunt_ohm"), H_PADS)
-def test_an_h_pad_has_the_published_resistors(loss_db, arm_ohm, shunt_ohm):
+def test_an_h_pad_has_the_published_resistors(loss_db: float, arm_ohm: float, shunt_ohm: float) -> None:
     assert pad_resistors(loss_db, 600) == pytest.approx((arm_ohm, shunt_ohm), abs=0.006)
 
 
 @pytest.mark.parametrize("loss_db", [row[0] for row in H_PADS])
-def test_an_h_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db):
+def test_an_h_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db: float) -> None:
     pad = Link(
         name="pad",
         from_net="in",
@@ -116,7 +118,9 @@ def test_an_h_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db):
     ("loss_db", "arm_ohm", "shunt_ohm"),
     [(1, 34.62, 10434.58), (6, 224.11, 1805.71), (20, 1485.00, 733.33), (40, 14998.50, 612.12)],
 )
-def test_an_o_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db, arm_ohm, shunt_ohm):
+def test_an_o_pad_between_600_ohm_and_600_ohm_loses_its_name(
+    loss_db: float, arm_ohm: float, shunt_ohm: float
+) -> None:
     module = boards.module(
         resistors=[
             *boards.in_series("R1", "in", "out", arm_ohm),
@@ -133,7 +137,7 @@ def test_an_o_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db, arm_ohm, s
     ("series_ohm", "shunt_ohm", "expected_db"),
     [(2700, 600, -20.000), (4700, 1000, -20.341), (1500, 330, -20.079)],
 )
-def test_a_u_pad_divides(series_ohm, shunt_ohm, expected_db):
+def test_a_u_pad_divides(series_ohm: float, shunt_ohm: float, expected_db: float) -> None:
     module = boards.module(
         resistors=[
             *boards.in_series("R1", "in", "out", series_ohm),
@@ -144,7 +148,7 @@ def test_a_u_pad_divides(series_ohm, shunt_ohm, expected_db):
     assert decibels(gain(module, fixture, 0.0)) == pytest.approx(expected_db, abs=6e-4)
 
 
-def test_a_minimum_loss_pad_600_to_150_ohm_loses_11_439_db_of_power():
+def test_a_minimum_loss_pad_600_to_150_ohm_loses_11_439_db_of_power() -> None:
     """519.615 ohm in series, 173.205 ohm across; the classic matching pad, closed form."""
     module = boards.module(
         resistors=[
@@ -158,7 +162,7 @@ def test_a_minimum_loss_pad_600_to_150_ohm_loses_11_439_db_of_power():
     assert loss_db == pytest.approx(-11.439, abs=1e-3)
 
 
-def test_a_bridged_t_pad_of_20_db():
+def test_a_bridged_t_pad_of_20_db() -> None:
     """600 ohm arms, 5400 ohm bridge, 66.667 ohm shunt (closed form), balanced by halving the series parts."""
     module = boards.module(
         resistors=[
@@ -176,7 +180,9 @@ def test_a_bridged_t_pad_of_20_db():
     ("over_corner", "expected_db", "expected_deg"),
     [(0.1, -0.04321, -5.7106), (1.0, -3.0103, -45.0), (10.0, -20.0432, -84.2894)],
 )
-def test_a_capacitor_across_the_pair_makes_a_first_order_corner(over_corner, expected_db, expected_deg):
+def test_a_capacitor_across_the_pair_makes_a_first_order_corner(
+    over_corner: float, expected_db: float, expected_deg: float
+) -> None:
     """-10 lg(1 + (f/fc)²) and -atan(f/fc), with fc = 1/(2π·2R·C)."""
     module = boards.module(
         resistors=boards.in_series("R1", "in", "out", 1e3),
@@ -189,12 +195,12 @@ def test_a_capacitor_across_the_pair_makes_a_first_order_corner(over_corner, exp
 
 
 @pytest.mark.parametrize(("frequency_hz", "rejection_db"), [(1e3, 74.49), (20e3, 48.49)])
-def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz, rejection_db):
+def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz: float, rejection_db: float) -> None:
     """1000 and 1100 pF to ground behind 300 ohm a leg: 1/|1/(1 + jwRC) - 1/(1 + jwRC')|; closed form."""
     module = boards.module(
         resistors=boards.in_series("R1", "in", "out", 300),
         capacitors=[
-            boards.Part(name=f"C.{leg}", a=f"left.out.{leg}", b="ground", value=farads, tolerance=0.0)
+            Part(name=f"C.{leg}", a=f"left.out.{leg}", b="ground", value=farads, tolerance=0.0)
             for leg, farads in (("hot", 1000e-12), ("cold", 1100e-12))
         ],
     )
@@ -219,13 +225,15 @@ def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz, rejection_db)
         (20e3, 1e6, -18.08),
     ],
 )
-def test_an_open_contact_leaks_what_its_capacitance_passes(frequency_hz, load_ohm, expected_db):
+def test_an_open_contact_leaks_what_its_capacitance_passes(
+    frequency_hz: float, load_ohm: float, expected_db: float
+) -> None:
     module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", None, "out")])
     fixture = boards.fixture(boards.hookup(), loads={"out": boards.each_leg(load_ohm)})
     assert decibels(gain(module, fixture, 0.0, frequency_hz)) == pytest.approx(expected_db, abs=6e-3)
 
 
-def test_scope_inputs_in_parallel_load_a_through_hookup():
+def test_scope_inputs_in_parallel_load_a_through_hookup() -> None:
     """50 ohm into two inputs of 1 Mohm beside each other; closed form."""
     hookup = boards.hookup(None, ["left.out", "left.in"])
     prediction = predict(
@@ -241,11 +249,11 @@ def test_scope_inputs_in_parallel_load_a_through_hookup():
     assert prediction.live == (True, True)
 
 
-def test_an_amplifier_has_its_gain_its_impedances_and_its_common_mode_rejection():
+def test_an_amplifier_has_its_gain_its_impedances_and_its_common_mode_rejection() -> None:
     """Gain -2 from 10 kohm into 600 ohm behind 100 ohm, 40 dB of rejection; worked by hand."""
     module = boards.module(
         amplifiers=[
-            boards.Amplifier(
+            Amplifier(
                 name="U1",
                 channel="left",
                 from_net="in",
@@ -267,7 +275,7 @@ def test_an_amplifier_has_its_gain_its_impedances_and_its_common_mode_rejection(
     assert prediction.live == (True,)
 
 
-def test_an_undriven_input_is_ended_as_the_fixture_says():
+def test_an_undriven_input_is_ended_as_the_fixture_says() -> None:
     """A contact joins the driven input to another; there its 600 ohm are seen, as 100 ohm into 600 ohm."""
     module = boards.module(
         ports=["in", "aux", "out"],
@@ -281,7 +289,7 @@ def test_an_undriven_input_is_ended_as_the_fixture_says():
     assert decibels(gain(module, fixture, 100, state=joined)) == pytest.approx(0.0, abs=1e-6)
 
 
-def test_one_leg_lost_into_a_grounded_load_costs_6_db():
+def test_one_leg_lost_into_a_grounded_load_costs_6_db() -> None:
     """The lost leg's half is missing: 20 lg ½ = -6.0206 dB."""
     whole, broken = broken_cold_leg(boards.each_leg(5e3), 1e6)
     lost = (broken[0, 0] - broken[1, 0] - broken[0, 1] + broken[1, 1]) / (whole[0, 0] + whole[1, 1])
@@ -290,7 +298,9 @@ def test_one_leg_lost_into_a_grounded_load_costs_6_db():
 
 
 @pytest.mark.parametrize(("input_ohm", "copy_db"), [(1e6, -0.09), (10e6, -0.01)])
-def test_a_broken_leg_into_a_floating_load_shows_a_copy_of_the_other_leg(input_ohm, copy_db):
+def test_a_broken_leg_into_a_floating_load_shows_a_copy_of_the_other_leg(
+    input_ohm: float, copy_db: float
+) -> None:
     """Closed form: 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB, 10 Mohm/(10 Mohm + 10 kohm) is -0.009 dB."""
     _, broken = broken_cold_leg(boards.across(10e3), input_ohm)
     hot, cold = broken[:, 0]
@@ -298,7 +308,9 @@ def test_a_broken_leg_into_a_floating_load_shows_a_copy_of_the_other_leg(input_o
     assert abs(degrees(phase(cold / hot))) < 2
 
 
-def broken_cold_leg(load, input_ohm):
+def broken_cold_leg(
+    load: Termination, input_ohm: float
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
     """Transfers with both legs made, and with the cold one broken at its contact."""
     relay = boards.change_over("K1", "broken", "out", "in", None)
     hot, cold = relay.poles
@@ -308,7 +320,7 @@ def broken_cold_leg(load, input_ohm):
     )
     hookup = boards.hookup()
     fixture = boards.fixture(hookup, loads={"out": load})
-    return tuple(
+    whole, broken = (
         predict(
             module,
             fixture,
@@ -319,9 +331,10 @@ def broken_cold_leg(load, input_ohm):
         ).transfer
         for state in (REST, State(on=("broken",)))
     )
+    return whole, broken
 
 
-def test_a_leak_holds_what_floats_behind_a_chain_of_contacts():
+def test_a_leak_holds_what_floats_behind_a_chain_of_contacts() -> None:
     """A part that only 1 pF joins to the drive keeps the exact capacitive share, 20 S joints or not.
 
     Share = C / (C + leaks / jω): 12 nodes, each 1e-12 S; closed form.

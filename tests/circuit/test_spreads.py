@@ -49,7 +49,7 @@ def assert_spreads_are_derivatives(circuit: Circuit) -> None:
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
-def test_spreads_of_a_shipped_job_are_derivatives(name):
+def test_spreads_of_a_shipped_job_are_derivatives(name: str) -> None:
     job = load_job(SEQUENCES / name)
     hookup = next(hookup for hookup in job.fixture.hookups if hookup.drive is not None)
     state = job.sequence.states[len(job.sequence.states) // 2]
@@ -57,7 +57,7 @@ def test_spreads_of_a_shipped_job_are_derivatives(name):
     assert_spreads_are_derivatives(circuit)
 
 
-def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives():
+def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives() -> None:
     """An amplifier's equations are not symmetric: what a leg owes to a part is no mirror of the drive."""
     module = boards.module(
         resistors=boards.in_series("R1", "in", "middle", 1e3, 0.05),
@@ -88,7 +88,7 @@ def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives():
     assert_spreads_are_derivatives(circuit)
 
 
-def test_a_contact_is_as_uncertain_as_its_limit_allows():
+def test_a_contact_is_as_uncertain_as_its_limit_allows() -> None:
     """50 mohm typical, 100 mohm at most: 50 mohm/√3 in each leg; into 600 ohm twice that over 700 ohm."""
     module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", "out", None)])
     hookup = boards.hookup()

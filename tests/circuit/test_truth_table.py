@@ -1,6 +1,7 @@
 """The truth table: which rows, from which hookup, and how it is laid out and handed to another program."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from io import StringIO
 from pathlib import Path
@@ -11,7 +12,9 @@ from rich.console import Console
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli.jobs import truth_as_table, truth_data
+from harness.job.fixture import Fixture
 from harness.job.load import load_job
+from harness.job.module import Module, Part
 from harness.job.state import State, all_states
 from tests.circuit import boards
 
@@ -19,11 +22,11 @@ SEQUENCES = Path(__file__).parents[2] / "sequences"
 REST = State(on=())
 
 
-def rows_of(module, fixture, states=(REST,)):
+def rows_of(module: Module, fixture: Fixture, states: tuple[State, ...] = (REST,)) -> tuple[TruthRow, ...]:
     return truth_table(module, fixture, states, frequency_hz=1e3, impedances=BenchImpedances())
 
 
-def test_a_port_is_computed_in_the_first_hookup_that_drives_and_views_it():
+def test_a_port_is_computed_in_the_first_hookup_that_drives_and_views_it() -> None:
     light, heavy = boards.hookup(view=["left.out"]), boards.hookup(view=["left.out"], links=["load"])
     first, second = replace(light, name="first"), replace(heavy, name="second")
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
@@ -31,18 +34,18 @@ def test_a_port_is_computed_in_the_first_hookup_that_drives_and_views_it():
     assert [row.hookup for row in rows_of(module, fixture)] == ["first"]
 
 
-def test_an_output_that_nothing_views_is_said_to_be_so():
+def test_an_output_that_nothing_views_is_said_to_be_so() -> None:
     hookup = boards.hookup(view=["left.in"])
     (row,) = rows_of(boards.module(), boards.fixture(hookup))
     assert (row.port, row.hookup, row.route, row.gain_db) == ("left.out", None, None, None)
     assert "not viewed" in printed([row])
 
 
-def test_swapped_legs_are_inverted():
+def test_swapped_legs_are_inverted() -> None:
     hookup = boards.hookup()
     module = boards.module(
         resistors=[
-            boards.Part(name=f"R{ours}", a=f"left.in.{ours}", b=f"left.out.{theirs}", value=10, tolerance=0)
+            Part(name=f"R{ours}", a=f"left.in.{ours}", b=f"left.out.{theirs}", value=10, tolerance=0)
             for ours, theirs in (("hot", "cold"), ("cold", "hot"))
         ]
     )
@@ -50,7 +53,7 @@ def test_swapped_legs_are_inverted():
     assert (row.polarity, row.live) == ("inverted", True)
 
 
-def test_a_port_that_nothing_reaches_has_no_level_and_no_polarity():
+def test_a_port_that_nothing_reaches_has_no_level_and_no_polarity() -> None:
     hookup = boards.hookup()
     (row,) = rows_of(boards.module(), boards.fixture(hookup))
     assert (row.route, row.live, row.gain_db, row.polarity) == ("silent", False, None, None)
@@ -58,7 +61,7 @@ def test_a_port_that_nothing_reaches_has_no_level_and_no_polarity():
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
-def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name):
+def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name: str) -> None:
     job = load_job(SEQUENCES / name)
     states = all_states(job.module.line_names)
     rows = rows_of(job.module, job.fixture, states)
@@ -73,7 +76,7 @@ def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name):
     assert "\x1b" not in text
 
 
-def test_the_order_of_two_loops_reads_in_the_table():
+def test_the_order_of_two_loops_reads_in_the_table() -> None:
     job = load_job(SEQUENCES / "two_loop_switcher")
     rows = rows_of(job.module, job.fixture, all_states(job.module.line_names))
     routes = {row.state: row.route for row in rows if (row.driven, row.port) == ("left.in", "left.out")}
@@ -81,7 +84,7 @@ def test_the_order_of_two_loops_reads_in_the_table():
     assert routes["loop_a+loop_b+swap"] == "in > b_send > key_b > b_return > a_send > key_a > a_return > out"
 
 
-def test_a_long_state_is_folded_after_a_plus():
+def test_a_long_state_is_folded_after_a_plus() -> None:
     row = TruthRow(
         driven="left.in",
         state="db_1+db_2+db_4+db_8+db_16+db_32",
@@ -96,7 +99,7 @@ def test_a_long_state_is_folded_after_a_plus():
     assert folded == ["db_1+db_2+db_4+db_8+", "db_16+db_32"]
 
 
-def printed(rows) -> str:
+def printed(rows: Sequence[TruthRow]) -> str:
     out = StringIO()
     Console(file=out, width=80).print(truth_as_table(rows))
     return out.getvalue()

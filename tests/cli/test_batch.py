@@ -13,6 +13,7 @@ from harness.cli.outcome import banner_lines, show_banner
 from harness.cli.person import read_serials
 from harness.errors import JobError, UsageError
 from harness.job.load import load_job
+from harness.records.run import FaultsNamed, RetestAllowed
 from harness.records.store import open_records
 from tests.cli.commands import Printed, switchwalk
 from tests.wire.standing_bench import TINY
@@ -74,13 +75,13 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
     assert (said["batch"], said["operator"], said["not_run"], said["stopped"]) == ("autumn", "Ada", [], None)
     with open_records(place.records, read_only=True) as store:
         headers = [store.run(one["run"]).header for one in units.values()]
-        diagnoses = store.latest_events("diagnosis")
+        diagnoses = store.latest_events(FaultsNamed)
         assert store.verify().findings == ()
     assert {(one.batch, one.operator, one.notes.splitlines()[-1]) for one in headers} == {
         ("autumn", "Ada", "relays of lot 7")
     }
     assert set(diagnoses) == {one["run"] for one in units.values() if one["outcome"] == "fail"}
-    kept = {run: json.loads(event.text)["faults"] for run, event in diagnoses.items()}
+    kept = {run: list(event.event.faults) for run, event in diagnoses.items()}
     assert all(one["faults"] == kept[one["run"]] for one in units.values() if one["faults"])
 
 
@@ -96,7 +97,7 @@ def test_units_that_were_run_are_run_again_with_a_name_and_a_reason_and_not_for_
     again = place.batch(capsys, "--again", "relay cleaned", "--operator", "Grace")
     assert "(retest 1)" in again.out
     with open_records(place.records, read_only=True) as store:
-        (event,) = store.latest_events("retest").values()
+        (event,) = store.latest_events(RetestAllowed).values()
     assert event.text.startswith("retest 1 of 1, by Grace: relay cleaned. Before it ")
     shown = switchwalk(capsys, "show", "5", "--records", str(place.records))
     assert "by Grace: relay cleaned" in shown.out

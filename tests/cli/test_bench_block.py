@@ -9,8 +9,9 @@ import pytest
 from harness.errors import BenchError
 from harness.job.job import Job
 from harness.job.load import load_job
+from harness.records.run import BenchCheck, CheckKind
 from harness.records.store import RunStore, open_records
-from harness.session.bench_checks import BenchCheck, CheckKind, check_bench_block
+from harness.session.bench_checks import check_bench_block
 from tests.records.outside_broadcast import HEADER
 
 ROOT = Path(__file__).parents[2]
@@ -33,12 +34,13 @@ def checked(store: RunStore, kind: CheckKind, *, good: bool, hours_ago: float, b
     assert bench_file is not None
     run = store.begin(replace(HEADER, bench_name=bench or bench_file.name, purpose=kind, simulated=False))
     at = datetime.now(UTC) - timedelta(hours=hours_ago)
-    store.add_event(run, "bench check", BenchCheck(check=kind, good=good, why="as told").text, at=at)
+    store.add_event(run, BenchCheck(check=kind, good=good, why="as told"), at=at)
 
 
 def block(store: RunStore, golden_every_s: float | None, *, despite: str = "") -> str:
     who = "Grace" if despite else None
-    return check_bench_block(store, job(golden_every_s), simulated=False, override=despite, who=who)
+    noted = check_bench_block(store, job(golden_every_s), simulated=False, override=despite, who=who)
+    return "".join(text for _, text in noted)
 
 
 def test_a_good_check_lasts_as_long_as_the_sequence_says(store: RunStore) -> None:

@@ -65,7 +65,10 @@ def run(
     )
     with open_records(Path("switchwalk-records/records.sqlite")) as store:
         latest = max(unit.latest_run for unit in store.units())
-        readings = {(one.quantity, one.port, one.state): one for one in store.readings(latest)}
+        readings = {
+            (one.key.measurand.quantity, one.key.measurand.port, one.key.measurand.state): one
+            for one in store.readings(latest)
+        }
         marked = sum(bool(capture.marks) for capture in store.waveforms(latest).values())
     return done.code, readings, marked
 
@@ -76,15 +79,15 @@ def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
     code, readings, marked = run(capsys, job)
     assert [one.verdict for one in readings.values()] == ["pass"] * len(readings)
     assert code == 0
-    operate = readings["operate_time", "out", "rest > loop_a"]
+    operate = readings["operate_time", "out", "rest > loop_a"].estimate
     # the module's relays: 0.35 to 0.7 of 4 ms, 3 % about it; no reading is as sure as a sample is long
-    assert operate.value is not None
+    assert operate is not None
     assert operate.standard is not None
     assert 1.3e-3 < operate.value < 2.9e-3
     assert 0.5e-6 < operate.standard < 50e-6
     assert {one.name for one in operate.budget} == {"control edge", "closing"}
     assert readings["gap", "out.hot", "loop_a > rest"].unit == "s"
-    assert readings["click_peak", "out", "rest > loop_a"].frequency_hz is None
+    assert readings["click_peak", "out", "rest > loop_a"].key.measurand.frequency_hz is None
     assert marked >= 2
     report = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "first closes at" in report

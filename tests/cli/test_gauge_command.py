@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.records.run import RefusalOverridden
 from harness.records.store import open_records
 from harness.statistics.gauge import gauge_anova
 from tests.cli.commands import Printed, switchwalk
@@ -71,10 +72,10 @@ def test_its_figures_are_those_of_the_runs_that_it_names(
     runs = np.array(said["runs"])
     with open_records(place.records, read_only=True) as store:
         values = {
-            run: reading.value
+            run: reading.estimate.value
             for run in runs.ravel().tolist()
             for reading in store.readings(run)
-            if (reading.quantity, reading.state) == ("supply_current", "loop_a")
+            if (reading.key.measurand.quantity, reading.key.measurand.state) == ("supply_current", "loop_a")
         }
     data = np.vectorize(values.__getitem__)(runs).astype(np.float64)
     expected = gauge_anova(data)
@@ -124,7 +125,7 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     despite = ("--despite", "a lead, seen to", "--operator", "Grace")
     assert place.does(capsys, ("batch",), "--serials", str(serials), *despite).code == 0
     with open_records(place.records, read_only=True) as store:
-        (event,) = store.latest_events("override").values()
+        (event,) = store.latest_events(RefusalOverridden).values()
     assert event.text.startswith("Grace went on despite what the checks of the bench say: a lead, seen to.")
     said = json.loads(place.gauge(capsys, *golden, "--json").out)
     assert (said["in_place"], said["history"]) == (True, [9])  # what had moved is no history

@@ -6,16 +6,19 @@ from collections.abc import Iterable
 import numpy as np
 
 from harness.cli.gauge_text import StudyResult, golden_lines, study_lines
-from harness.records.history import ReadingKey
-from harness.session.bench_checks import BenchCheck, Golden
+from harness.reading import Measurand, ReadingKey
+from harness.records.run import BenchCheck
+from harness.session.bench_checks import Golden
 from harness.statistics.gauge import gauge_anova
 from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
 
 KEY = ReadingKey(
-    check="Gain", quantity="gain", state="loop_a", channel="left", port="out", hookup="drive left",
-    frequency_hz=1000.0, unit="dB",
-)  # fmt: skip
+    check="Gain",
+    measurand=Measurand(
+        quantity="gain", state="loop_a", channel="left", port="out", driven="left.in", frequency_hz=1000.0
+    ),
+)
 
 
 def said(outcome: str, *, good: bool) -> str:
@@ -52,7 +55,17 @@ def ends_of_columns(lines: Iterable[str], *headings: str) -> tuple[list[int], li
 
 def test_figures_end_below_their_headings_however_small_they_are() -> None:
     moved = tuple(
-        Shift(key=KEY, n=3, value=-3.9, mean=-3.85, sigma=0.001, expanded=expanded, p=0.003, moved=True)
+        Shift(
+            key=KEY,
+            unit="dB",
+            n=3,
+            value=-3.9,
+            mean=-3.85,
+            sigma=0.001,
+            expanded=expanded,
+            p=0.003,
+            moved=True,
+        )
         for expanded in (0.0059, 0.00696, 0.000107)
     )
     golden = Golden(
@@ -63,7 +76,12 @@ def test_figures_end_below_their_headings_however_small_they_are() -> None:
     assert figures == [headings] * 3
     draw = np.random.default_rng(1)
     studied = [
-        ReadingStudy(key=KEY, study=gauge_anova(draw.normal(0.0, sigma, (3, 2, 3)), tolerance=0.4), reason="")
+        ReadingStudy(
+            key=KEY,
+            unit="dB",
+            study=gauge_anova(draw.normal(0.0, sigma, (3, 2, 3)), tolerance=0.4),
+            reason="",
+        )
         for sigma in (0.02, 0.000107)
     ]
     crossing = Crossing(

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.report.text_trace import text_trace
+from harness.report.waveforms import text_trace
 from tests.cli.commands import Printed, switchwalk
 
 JOB = str(Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher")

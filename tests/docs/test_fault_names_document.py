@@ -12,7 +12,7 @@ from harness.job.load import load_job
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "faults.md").read_text(encoding="utf-8")
-TABLE = TEXT.partition("## The names")[2].partition("\n## ")[0]
+TABLE = TEXT.partition("## Names of faults")[2].partition("\n## ")[0]
 NAMES = tuple(
     name
     for cell in re.findall(r"^\|[^|]+\|([^|]+)\|", TABLE, flags=re.MULTILINE)

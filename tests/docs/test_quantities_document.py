@@ -12,7 +12,7 @@ from harness.quantities.registry import QUANTITIES
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "quantities.md").read_text(encoding="utf-8")
-TABLE = TEXT.partition("## The lines of a budget")[2]
+TABLE = TEXT.partition("## Lines of an uncertainty budget")[2]
 TOLD = {
     name.strip()
     for cell in re.findall(r"^\| ([^|]+) \|", TABLE, flags=re.MULTILINE)

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from harness.drafts.answers import TEMPLATES, Answers
-from harness.drafts.job import job_texts
+from harness.drafts.job_text import job_texts
 from harness.job.load import load_job
 from tests.cli.commands import switchwalk
 

@@ -3,7 +3,7 @@
 import socket
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 
@@ -35,14 +35,14 @@ RIGS = [route_rig, text_rig, text_by_tcp, modbus_rig, modbus_by_tcp, gpio_rig]
 
 
 @pytest.mark.parametrize("rig", RIGS)
-def test_opening_a_board_opens_every_channel(rig: Callable[[], Iterator[Rig]]) -> None:
+def test_opening_a_board_opens_every_channel(rig: Callable[[], AbstractContextManager[Rig]]) -> None:
     with rig() as board:
         assert board.closed() == set()
         assert board.driver.reads_back
 
 
 @pytest.mark.parametrize("rig", RIGS)
-def test_exactly_the_channels_asked_for_are_closed(rig: Callable[[], Iterator[Rig]]) -> None:
+def test_exactly_the_channels_asked_for_are_closed(rig: Callable[[], AbstractContextManager[Rig]]) -> None:
     with rig() as board:
         for wanted in ({1}, {1, 3, 8}, {2, 3}, set(), {8}):
             board.driver.set(frozenset(wanted))
@@ -53,7 +53,7 @@ def test_exactly_the_channels_asked_for_are_closed(rig: Callable[[], Iterator[Ri
 
 @pytest.mark.parametrize("rig", RIGS)
 def test_a_channel_that_does_not_close_is_named_and_the_next_change_starts_from_all_open(
-    rig: Callable[[], Iterator[Rig]],
+    rig: Callable[[], AbstractContextManager[Rig]],
 ) -> None:
     with rig() as board:
         board.driver.set(frozenset({1}))
@@ -67,7 +67,7 @@ def test_a_channel_that_does_not_close_is_named_and_the_next_change_starts_from_
 @pytest.mark.parametrize("rig", RIGS)
 @pytest.mark.parametrize("channel", [0, -1, 17, 99])
 def test_a_channel_that_is_not_there_is_refused_before_anything_moves(
-    rig: Callable[[], Iterator[Rig]], channel: int
+    rig: Callable[[], AbstractContextManager[Rig]], channel: int
 ) -> None:
     with rig() as board:
         board.driver.set(frozenset({1}))

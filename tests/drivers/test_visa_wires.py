@@ -4,7 +4,7 @@ import socket
 import struct
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 
 import numpy as np
 import pytest
@@ -98,7 +98,7 @@ def socket_by_visa() -> Iterator[tuple[Session, Peer]]:
         session.close()
 
 
-Opened = Callable[[], Iterator[tuple[Session, Peer]]]
+Opened = Callable[[], AbstractContextManager[tuple[Session, Peer]]]
 
 
 @pytest.mark.parametrize("opened", [hislip, socket_by_visa])

@@ -16,14 +16,10 @@ from harness.faults.coverage import judge_faults
 from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
-from harness.report.edge_pictures import draw_edge
 from harness.report.kept_coverage import KeptCoverage
-from harness.report.run_pictures import NOT_DRAWN, Drawn
 from harness.report.run_report import Reporter
 from harness.report.second_process import SecondProcess
-from harness.session.events import EdgeNoted
 from harness.session.planned_job import PlannedJob
-from tests.report.test_exchanged_pictures import capture
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 USUAL = BenchImpedances()
@@ -78,30 +74,19 @@ def test_what_is_given_up_is_worked_out_here(planned: PlannedJob, tmp_path: Path
         helper.begin_coverage(planned)
         os.kill(helper.process.result(), signal.SIGTERM)
         assert len(KeptCoverage(planned, tmp_path).get(helper)) == 270
-        # The run goes on all the same.
-        helper.see(EdgeNoted(acquisition=1, capture=capture(exchanged=False)))
-        helper.draw([], {})
-        assert helper.drawn() == NOT_DRAWN
 
 
-def test_changes_of_state_are_drawn_beside_as_they_would_be_here() -> None:
-    kept = capture(exchanged=False)
-    with SecondProcess() as helper:
-        helper.see(EdgeNoted(acquisition=7, capture=kept))
-        helper.draw([], {})
-        drawn = helper.drawn()
-    assert drawn == Drawn(waveforms={7: draw_edge(kept)}, responses=[])
-
-
-def test_another_process_helps_a_reporter_where_there_is_something_to_do(
+def test_another_process_helps_a_reporter_where_nothing_is_kept(
     planned: PlannedJob, reporter: Reporter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[PlannedJob] = []
     monkeypatch.setattr(SecondProcess, "begin_coverage", lambda _, job: asked.append(job))
-    with reporter.helped() as see:
-        see(EdgeNoted(acquisition=7, capture=capture(exchanged=False)))
-    assert planned.plan.edges
-    assert asked in ([planned], [])  # as an earlier test has kept it or not
+    monkeypatch.setattr(KeptCoverage, "lacks", property(lambda _: True))
+    with reporter.helped():
+        assert asked == [planned]
+    monkeypatch.setattr(KeptCoverage, "lacks", property(lambda _: False))
+    with reporter.helped():
+        assert asked == [planned]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")

@@ -104,8 +104,9 @@ def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path, 
     assert outcome == ("fail" if best[fault] >= SURE else "pass"), done.err
     with open_records(str(records)) as store:
         failed = {
-            (reading.check, reading.state, reading.channel, reading.port)
+            (reading.key.check, one.state, one.channel, one.port)
             for reading in store.readings(1)
+            for one in (reading.key.measurand,)
             if reading.verdict != "pass"
         }
     assert len(failing[fault] - failed) <= 0.02 * len(failing[fault])

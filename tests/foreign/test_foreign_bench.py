@@ -110,7 +110,7 @@ def hand_made_gain_db(unit: Unit, reading: dict[str, Any]) -> float:
     state = reading["state"].split("+")
     moved = {relay for relay, line in RELAYS.items() if line in state} - unit.coil_open
     at = {relay: unit.stuck.get(relay, "operated" if relay in moved else "rest") for relay in RELAYS}
-    hookup = reading["hookup"]
+    hookup = reading["setup"]
     h = volts(unit, at, wiring(frozenset(SELECTS[hookup]), unit), (True, True), reading["frequency_hz"])
     legs = (h[:, 0] - h[:, 1]) / 2
     own = 2 if "input and output" in hookup else 0
@@ -144,7 +144,7 @@ def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.
     # By hand, from the drawing, no plug: each leg 50 ohm into 10k, 100k, 1M and half the pad (1k5 + 1k/2).
     leg_ohm = 1 / (1 / 10e3 + 1 / 100e3 + 1 / 1e6 + 1 / 2000)
     by_hand_db = 20 * np.log10(leg_ohm / (leg_ohm + 50 + 3 * 0.06))
-    bare = [one for one in gains(ran) if "no plug" in one["hookup"] and one["state"] in ("rest", "unpowered")]
+    bare = [one for one in gains(ran) if "no plug" in one["setup"] and one["state"] in ("rest", "unpowered")]
     assert len(bare) == 2
     for one in bare:
         assert one["value"] == pytest.approx(by_hand_db, abs=0.01)

@@ -1,6 +1,5 @@
 """Changes of state in a plan: which, in which order, from which records, and what they cost."""
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -8,14 +7,15 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.edge import Edge, single_line_edges
 from harness.job.job import Job
 from harness.job.load import load_job
-from harness.job.state import State, all_states
+from harness.job.state import Edge, State, all_states, single_line_edges
 from harness.plan.build import build_plan
 from harness.plan.estimate import EDGE_RECORD_S, estimate, walked
+from harness.plan.keys import planned_keys
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
+from harness.reading import Estimate, Reading, ReadingKey
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 REST, LOOP_A, SWAP = State(on=()), State(on=("loop_a",)), State(on=("swap",))
@@ -110,46 +110,33 @@ def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
 
 
 @pytest.mark.parametrize("kept", [0, 1, 5, 40])
-def test_a_resumed_run_records_only_the_edges_that_are_left(
-    plan: Plan, kept: int, reading_of: Callable[..., object]
-) -> None:
-    there = [reading_of(plan, one) for one in plan.edge_readings[:kept]]
-    left = remaining_plan(plan, there)  # type: ignore[arg-type]
+def test_a_resumed_run_records_only_the_edges_that_are_left(plan: Plan, kept: int) -> None:
+    keys = [key for planned, key in planned_keys(plan) if planned in plan.edge_readings]
+    left = remaining_plan(plan, [reading_of(key) for key in keys[:kept]])
     assert left.edge_readings == plan.edge_readings[kept:]
     assert {edge.number for edge in left.edges} == {one.acquisition for one in left.edge_readings}
 
 
-@pytest.fixture
-def reading_of() -> Callable[..., object]:
-    from harness.reading import Reading
-
-    def make(plan: Plan, planned: object) -> Reading:
-        hookups = {edge.number: edge.hookup for edge in plan.edges}
-        one = planned
-        return Reading(
-            check=one.check.name,  # type: ignore[attr-defined]
-            quantity=one.quantity,  # type: ignore[attr-defined]
-            state=one.edge.name,  # type: ignore[attr-defined]
-            channel=one.channel,  # type: ignore[attr-defined]
-            port=one.port,  # type: ignore[attr-defined]
-            hookup=hookups[one.acquisition],  # type: ignore[attr-defined]
-            frequency_hz=one.frequency_hz,  # type: ignore[attr-defined]
-            unit="s",
+def reading_of(key: ReadingKey) -> Reading:
+    return Reading(
+        key=key,
+        unit="s",
+        estimate=Estimate(
             value=1e-3,
             standard=1e-6,
             low=0.998e-3,
             high=1.002e-3,
             coverage_factor=2.0,
             floor=False,
-            expected=None,
-            expected_standard=None,
-            limit_low=None,
-            limit_high=4e-3,
-            verdict="pass",
-            reason="",
             budget=(),
-            acquisitions=(1,),
-            route="",
-        )
-
-    return make
+        ),
+        expected=None,
+        limit_low=None,
+        limit_high=4e-3,
+        verdict="pass",
+        reason="",
+        facts=(),
+        acquisitions=(1,),
+        route="",
+        setup="",
+    )

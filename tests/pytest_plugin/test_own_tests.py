@@ -18,14 +18,16 @@ LEVELS = """
 import pytest
 
 def wrong(readings):
-    return [f"{one.quantity} {one.where}" for one in readings if one.verdict != "pass"]
+    bad = [one.key.measurand for one in readings if one.verdict != "pass"]
+    return [f"{one.quantity} {one.where}" for one in bad]
 
 def test_levels(switchwalk_state, switchwalk_measure):
     assert wrong(switchwalk_measure(switchwalk_state)) == []
 
 def test_both_channels_are_read(switchwalk_module, switchwalk_measure):
     readings = switchwalk_measure("loop_a")
-    assert {one.channel for one in readings if one.quantity == "gain"} == set(switchwalk_module.channels)
+    read = [one.key.measurand for one in readings]
+    assert {one.channel for one in read if one.quantity == "gain"} == set(switchwalk_module.channels)
 
 def test_of_no_bench():
     pass
@@ -79,8 +81,8 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
     assert (run.outcome, run.header.purpose, run.header.operator) == ("pass", "own tests", "Mara")
     assert whole_tests(lines) == []
     # A state that two tests ask for is measured once: no reading is there twice.
-    places = [(one.check, one.state, one.where, one.hookup) for one in readings]
-    assert sorted(set(places)) == sorted(places)
+    places = [one.key for one in readings]
+    assert len(set(places)) == len(places)
     page = (records.parent / "reports" / "run-00001-OB-0001.html").read_text(encoding="utf-8")
     assert "passed test_levels.py::test_both_channels_are_read" in page
     shown = switchwalk(capsys, "show", "1", "--records", str(records))

@@ -1,12 +1,14 @@
 """An invented run, as the records keep it: a line switcher of a small station's outside-broadcast rack."""
 
 import hashlib
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 
-from harness.reading import Contribution, Reading
+from harness.plan.model import Stimulus
+from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records.run import AcquisitionRecord, RunHeader
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting
 from harness.toml_files.file import JobFile
@@ -67,33 +69,65 @@ HEADER = RunHeader(
 )
 
 READING = Reading(
-    check="Route and gain",
-    quantity="gain",
-    state="loop_a",
-    channel="left",
-    port="out",
-    hookup="drive left, view outputs",
-    frequency_hz=1000.0,
+    key=ReadingKey(
+        check="Route and gain",
+        measurand=Measurand(
+            quantity="gain",
+            options=(("loopbacks", "key_a"),),
+            state="loop_a",
+            channel="left",
+            port="out",
+            driven="left.in",
+            frequency_hz=1000.0,
+        ),
+    ),
     unit="dB",
-    value=-0.087,
-    standard=0.004,
-    low=-0.095,
-    high=-0.079,
-    coverage_factor=2.0,
-    floor=False,
-    expected=-0.086,
-    expected_standard=0.002,
+    estimate=Estimate(
+        value=-0.087,
+        standard=0.004,
+        low=-0.095,
+        high=-0.079,
+        coverage_factor=2.0,
+        floor=False,
+        budget=(
+            Contribution(name="fit residual", standard=0.002),
+            Contribution(name="through reference", standard=0.0035),
+        ),
+    ),
+    expected=Expected(value=-0.086, standard=0.002),
     limit_low=-0.286,
     limit_high=0.114,
     verdict="pass",
     reason="",
-    budget=(
-        Contribution(name="fit residual", standard=0.002),
-        Contribution(name="through reference", standard=0.0035),
-    ),
+    facts=(),
     acquisitions=(1,),
     route="left.in > K1 > left.a_send > key_a > left.a_return > left.out",
+    setup="drive left, view outputs",
 )
+
+
+def changed(reading: Reading, **changes: Any) -> Reading:
+    """The reading with other values, whichever part of it has a field of the name.
+
+    expected, expected_standard: of what is expected. value=None: a reading without an estimate.
+    """
+
+    def of(part: type) -> dict[str, Any]:
+        return {field.name: changes.pop(field.name) for field in fields(part) if field.name in changes}
+
+    key = ReadingKey(
+        check=changes.pop("check", reading.key.check),
+        measurand=replace(reading.key.measurand, **of(Measurand)),
+    )
+    expected = reading.expected
+    if "expected" in changes:
+        value, standard = changes.pop("expected"), changes.pop("expected_standard", None)
+        expected = None if value is None else Expected(value=value, standard=standard)
+    of_estimate = of(Estimate)
+    missing = of_estimate.get("value", 0.0) is None
+    estimate = None if missing or reading.estimate is None else replace(reading.estimate, **of_estimate)
+    return replace(reading, key=key, estimate=estimate, expected=expected, **changes)
+
 
 SETTING = CaptureSetting(
     inputs={number: InputSetting(volts_per_division=0.5) for number in (1, 2, 3, 4)},
@@ -103,9 +137,9 @@ SETTING = CaptureSetting(
 
 ACQUISITION = AcquisitionRecord(
     number=3,
-    hookup="drive left, view outputs",
+    setup="drive left, view outputs",
     state="loop_a",
-    stimulus="+4 dBu, hot at 950 Hz and cold at 1050 Hz",
+    stimulus=Stimulus(kind="pair", frequency_hz=1000.0, level_vrms=1.228),
     frequencies_hz=(950.0, 1050.0),
     setting=SETTING,
     phasors=np.array([[0.61 - 0.01j, 0.0], [0.0, 0.61 + 0.02j], [1e-6, -2e-6j], [0.0, 3e-7]], dtype=complex),

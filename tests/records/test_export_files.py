@@ -13,13 +13,13 @@ import pytest
 from scipy.io import wavfile
 
 from harness.cli.app import main
-from harness.records.frame import readings_frame, runs_frame
+from harness.records.export import readings_frame, runs_frame
 from harness.records.store import open_records
-from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed
 
-FAILED = replace(READING, state="loop_a+loop_b", value=-6.11, low=-6.118, high=-6.102, verdict="fail")
-UNPROVEN = replace(READING, state="swap", value=0.11, high=0.12, verdict="unproven", reason="near & <close>")
-FLOOR = replace(
+FAILED = changed(READING, state="loop_a+loop_b", value=-6.11, low=-6.118, high=-6.102, verdict="fail")
+UNPROVEN = changed(READING, state="swap", value=0.11, high=0.12, verdict="unproven", reason="near & <close>")
+FLOOR = changed(
     READING,
     check="Crosstalk",
     quantity="crosstalk",
@@ -31,7 +31,7 @@ FLOOR = replace(
     limit_low=None,
     limit_high=-80.0,
 )
-MISSING = replace(
+MISSING = changed(
     READING, check='Click, "loud"', value=None, standard=None, low=None, high=None, verdict="missing",
     reason="input 3 clipped\x07",
 )  # fmt: skip
@@ -125,7 +125,7 @@ def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(export, tm
 
 
 def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(export, place, tmp_path):
-    distorted = replace(
+    distorted = changed(
         READING, check="Distortion", quantity="distortion", unit="%", value=0.0061, low=0.0058, high=0.0064,
         expected=None, expected_standard=None, limit_low=None, limit_high=0.003, verdict="fail",
     )  # fmt: skip
@@ -143,13 +143,13 @@ def test_no_two_cases_of_junit_have_one_name(export, place, tmp_path):
     with open_records(place) as store:
         run = store.begin(replace(HEADER, serial="OB-0027"))
         store.add_acquisition(run, ACQUISITION)
-        both = [replace(READING, hookup=f"drive source {source}") for source in (1, 2)]
-        store.add_readings(run, [*both, replace(READING, state="rest")])
+        both = [changed(READING, driven=f"left.source_{source}") for source in (1, 2)]
+        store.add_readings(run, [*both, changed(READING, state="rest")])
         store.finish(run, "pass", "", ENDED)
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
     assert [case.get("name") for case in suite.findall("testcase")] == [
-        "loop_a left.out 1000 Hz, drive source 1",
-        "loop_a left.out 1000 Hz, drive source 2",
+        "loop_a left.out 1000 Hz, left.source_1 driven",
+        "loop_a left.out 1000 Hz, left.source_2 driven",
         "rest left.out 1000 Hz",
     ]
 

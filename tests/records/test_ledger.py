@@ -13,14 +13,14 @@ import psycopg
 import pytest
 
 from harness.errors import RecordsError
-from harness.records.kept import KeptReference
+from harness.records.run import CurrentsDrawn, FaultsNamed, KeptReference, Resumed
 from harness.records.store import open_records
-from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
+from tests.records import version_3
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed
 from tests.records.postgresql_server import PostgreSQL
 
-MISSING = replace(
-    READING, value=None, standard=None, low=None, high=None, verdict="missing", reason="no range", budget=()
-)
+MISSING = changed(READING, value=None, verdict="missing", reason="no range")
+RESUMED = Resumed(after="stopped", recorded=6, remaining=90)
 
 
 def make(place: str) -> None:
@@ -28,12 +28,12 @@ def make(place: str) -> None:
     with open_records(place) as store:
         for outcome in ("pass", "fail", None):
             run = store.begin(HEADER)
-            store.add_event(run, "fingerprint", "{}")
+            store.add_event(run, CurrentsDrawn(currents_a={"loop_a": 0.024}))
             store.add_reference(run, {"gain": [1.0, -0.0]})
             acquisition = store.add_acquisition(run, ACQUISITION)
             store.add_waveform(run, acquisition, capture(seed=1, samples=100))
-            store.add_readings(run, [replace(READING, value=float(n), low=-0.0) for n in range(4)])
-            store.add_readings(run, [MISSING, replace(READING, high=float("inf"), limit_high=None)])
+            store.add_readings(run, [changed(READING, value=float(n), low=-0.0) for n in range(4)])
+            store.add_readings(run, [MISSING, changed(READING, high=float("inf"), limit_high=None)])
             if outcome:
                 store.finish(run, outcome, "", ENDED)
 
@@ -183,80 +183,86 @@ def test_an_end_that_was_cut_off_is_found_by_a_digest_that_was_noted(place: str)
 
 def test_a_run_that_goes_on_stays_in_the_chain(place: str) -> None:
     with open_records(place) as store:
-        store.reopen(3, "resumed", ENDED)
+        store.reopen(3, RESUMED, "", ENDED)
         store.finish(3, "stopped", "by hand", ENDED)
-        store.reopen(3, "resumed", ENDED)
+        store.reopen(3, RESUMED, "", ENDED)
         store.finish(3, "pass", "", ENDED)
         assert store.verify().findings == ()
         assert [event.kind for event in store.events(3)] == [
-            "fingerprint", "resumed", "ended", "resumed", "ended",
+            "currents", "resumed", "ended", "resumed", "ended",
         ]  # fmt: skip
         for run in (1, 2, 3, 9):  # passed, failed, passed, not there
             with pytest.raises(RecordsError, match="interrupted or stopped"):
-                store.reopen(run, "", ENDED)
+                store.reopen(run, RESUMED, "", ENDED)
 
 
 def test_a_seal_is_another_one_once_anything_is_recorded_of_its_run(place: str) -> None:
     with open_records(place) as store:
         before = store.seals()
         assert before == {run: store.seal(run) for run in (1, 2, 3)}
-        store.add_event(2, "diagnosis", '{"faults": []}')
+        store.add_event(2, FaultsNamed(faults=(), probability=0.0))
         after = store.seals()
     assert [run for run in before if after[run] != before[run]] == [2]
 
 
 def to_version_2(place: str | Path) -> None:
+    version_3.write(place)
     meddle(
         place,
         "ALTER TABLE runs DROP COLUMN batch",
         "ALTER TABLE runs DROP COLUMN purpose",
+        "DELETE FROM ledger WHERE kind = 'kept_references'",
         "UPDATE switchwalk_schema SET version = 2",
     )
 
 
-def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(file: Path) -> None:
-    with open_records(file, read_only=True) as store:
-        head = store.verify().head
-    to_version_2(file)
-    with open_records(file) as store:
-        found = store.verify()
-        assert (found.findings, found.head) == ((), head)
+@pytest.fixture
+def older_file(tmp_path: Path) -> Path:
+    """Records of version 2 in a file."""
+    place = tmp_path / "older.sqlite"
+    to_version_2(place)
+    return place
+
+
+def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(older_file: Path) -> None:
+    with open_records(older_file) as store:
+        chain = store.verify(1)
+        assert (chain.findings, chain.head) == ((), version_3.HEAD)
         run = store.begin(replace(HEADER, batch="autumn", purpose="golden"))
         assert store.run(run).header == replace(HEADER, batch="autumn", purpose="golden")
-    meddle(file, f"UPDATE runs SET batch = '' WHERE id = {run}")
-    with open_records(file, read_only=True) as store:
-        assert [finding.run_id for finding in store.verify().findings] == [run]
+        assert not store.run(run).upgraded
+    meddle(older_file, f"UPDATE runs SET batch = '' WHERE id = {run}")
+    with open_records(older_file, read_only=True) as store:
+        assert run in [finding.run_id for finding in store.verify().findings]
 
 
 def test_records_of_an_older_version_are_refused_to_a_reader_and_copied_before_they_are_changed(
-    file: Path,
+    older_file: Path,
 ) -> None:
-    with open_records(file, read_only=True) as store:
-        before = [store.readings(run) for run in (1, 2, 3)], store.runs()
-    to_version_2(file)
-    with pytest.raises(RecordsError, match=r"version 2, and this switchwalk keeps version 3\. Bring them up"):
-        open_records(file, read_only=True)
-    was = dump(file)
-    (file.parent / "records.sqlite.version-2").write_text("an earlier copy")
-    with open_records(file) as store:
-        assert ([store.readings(run) for run in (1, 2, 3)], store.runs()) == before
-    assert dump(file.parent / "records.sqlite.version-2-2") == was
-    assert (file.parent / "records.sqlite.version-2").read_text() == "an earlier copy"
-    assert not list(file.parent.glob("*.part"))
+    with pytest.raises(RecordsError, match=r"version 2, and this switchwalk keeps version 4\. Bring them up"):
+        open_records(older_file, read_only=True)
+    was = dump(older_file)
+    (older_file.parent / "older.sqlite.version-2").write_text("an earlier copy")
+    with open_records(older_file) as store:
+        values = [reading.estimate and reading.estimate.value for reading in store.readings(1)]
+    assert values == [row["value"] for row in version_3.rows()["readings"] if row["run_id"] == 1]
+    assert dump(older_file.parent / "older.sqlite.version-2-2") == was
+    assert (older_file.parent / "older.sqlite.version-2").read_text() == "an earlier copy"
+    assert not list(older_file.parent.glob("*.part"))
 
 
 def test_records_from_before_the_first_release_are_refused(file: Path) -> None:
     meddle(file, "UPDATE switchwalk_schema SET version = 1")
     for read_only in (True, False):
         with pytest.raises(
-            RecordsError, match=r"version 1, and this switchwalk knows version 3\. Use the older"
+            RecordsError, match=r"version 1, and this switchwalk knows version 4\. Use the older"
         ):
             open_records(file, read_only=read_only)
 
 
-def test_an_upgrade_that_is_killed_changes_nothing(file: Path) -> None:
-    to_version_2(file)
-    was = dump(file)
+@pytest.mark.parametrize("step", [2, 3])
+def test_an_upgrade_that_is_killed_changes_nothing(older_file: Path, step: int) -> None:
+    was = dump(older_file)
     killed = subprocess.run(
         [
             sys.executable,
@@ -264,33 +270,35 @@ def test_an_upgrade_that_is_killed_changes_nothing(file: Path) -> None:
             "import os, signal, sys\n"
             "from harness.records import upgrade\n"
             "from harness.records.store import open_records\n"
-            "step = upgrade.STEPS[2]\n"
-            "def killed(connection):\n"
-            "    step(connection)\n"
+            "number = int(sys.argv[2])\n"
+            "step = upgrade.STEPS[number]\n"
+            "def killed(connection, enter):\n"
+            "    step(connection, enter)\n"
             "    os.kill(os.getpid(), signal.SIGKILL)\n"
-            "upgrade.STEPS[2] = killed\n"
+            "upgrade.STEPS[number] = killed\n"
             "open_records(sys.argv[1])\n",
-            str(file),
+            str(older_file),
+            str(step),
         ],
         check=False,
     )
     assert killed.returncode == -9
     with pytest.raises(RecordsError, match="version 2"):
-        open_records(file, read_only=True)
-    assert dump(file) == was
-    with open_records(file) as store:
-        assert store.verify().findings == ()
+        open_records(older_file, read_only=True)
+    assert dump(older_file) == was
+    with open_records(older_file) as store:
+        assert store.verify(1).findings == ()
 
 
-def test_records_on_a_server_are_brought_up_only_when_a_person_says_so(database: str) -> None:
-    with open_records(database, read_only=True) as store:
-        before = [store.readings(run) for run in (1, 2, 3)], store.runs(), store.verify()
-    to_version_2(database)
+def test_records_on_a_server_are_brought_up_only_when_a_person_says_so(postgresql: PostgreSQL) -> None:
+    place = postgresql.new_place()
+    to_version_2(place)
     for read_only in (True, False):
         with pytest.raises(RecordsError, match=r"`switchwalk verify --upgrade`, for all benches at once"):
-            open_records(database, read_only=read_only)
-    with open_records(database, bring_up=True) as store:
-        assert ([store.readings(run) for run in (1, 2, 3)], store.runs(), store.verify()) == before
+            open_records(place, read_only=read_only)
+    with open_records(place, bring_up=True) as store:
+        assert store.verify(1).findings == ()
+        assert len(store.readings(1)) == 6
 
 
 def dump(file: Path) -> list[str]:
@@ -301,14 +309,14 @@ def dump(file: Path) -> list[str]:
 PROGRAM = """
 import sys
 from dataclasses import replace
-from harness.records.kept import KeptReference
+from harness.records.run import CurrentsDrawn, FaultsNamed, KeptReference, Resumed
 from harness.records.store import open_records
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 with open_records(sys.argv[1]) as store:
     for _ in range(3):
         run = store.begin(replace(HEADER, bench_name=sys.argv[2]))
         for number in range(15):
-            store.add_readings(run, [replace(READING, value=float(number))] * 2)
+            store.add_readings(run, [changed(READING, value=float(number))] * 2)
         store.finish(run, "pass", "", ENDED)
 """
 
@@ -326,7 +334,7 @@ def test_four_benches_writing_at_once_keep_one_chain_and_numbers_without_gaps(em
         assert [run.run_id for run in runs] == list(range(1, 13))
         assert Counter(run.header.bench_name for run in runs) == {f"Bench {n}": 3 for n in range(4)}
         for run in runs:
-            values = [reading.value for reading in store.readings(run.run_id)]
+            values = [reading.estimate.value for reading in store.readings(run.run_id)]
             assert values == [float(number) for number in range(15) for _ in range(2)]
 
 

@@ -85,12 +85,12 @@ def test_a_run_killed_half_way_keeps_every_committed_reading(tmp_path):
 import sys
 from dataclasses import replace
 from harness.records.store import open_records
-from tests.records.outside_broadcast import HEADER, READING
+from tests.records.outside_broadcast import HEADER, READING, changed
 store = open_records(sys.argv[1])
 run = store.begin(HEADER)
 number = 0
 while True:
-    store.add_readings(run, [replace(READING, value=float(number)), replace(READING, value=float(number))])
+    store.add_readings(run, [changed(READING, value=float(number)), changed(READING, value=float(number))])
     number += 1
     print(number, flush=True)
 """,
@@ -103,7 +103,7 @@ while True:
         said = 50 + len(child.stdout.read().split())
     assert child.returncode == -signal.SIGKILL
     with open_records(place, read_only=True) as store:
-        values = [reading.value for reading in store.readings(1)]
+        values = [reading.estimate.value for reading in store.readings(1)]
         record = store.run(1)
     whole = len(values) // 2
     assert values == [float(number) for number in range(whole) for _ in range(2)]  # no group torn
@@ -131,11 +131,11 @@ def test_two_programs_write_their_own_runs_at_once(tmp_path):
 import sys
 from dataclasses import replace
 from harness.records.store import open_records
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 with open_records(sys.argv[1]) as store:
     run = store.begin(replace(HEADER, serial=sys.argv[2]))
     for number in range(100):
-        store.add_readings(run, [replace(READING, value=float(number))])
+        store.add_readings(run, [changed(READING, value=float(number))])
     store.finish(run, "pass", "", ENDED)
 """
     children = [python(code, place, serial) for serial in ("OB-1", "OB-2")]
@@ -145,7 +145,7 @@ with open_records(sys.argv[1]) as store:
     with open_records(place, read_only=True) as store:
         for serial in ("OB-1", "OB-2"):
             (record,) = store.runs(serial=serial)
-            assert [reading.value for reading in store.readings(record.run_id)] == list(range(100))
+            assert [reading.estimate.value for reading in store.readings(record.run_id)] == list(range(100))
 
 
 def test_a_second_connection_reads_what_the_first_has_committed(tmp_path):
@@ -273,7 +273,7 @@ def test_records_of_a_newer_version_are_refused(tmp_path):
         newer.commit()
     for read_only in (False, True):
         with pytest.raises(
-            RecordsError, match=r"has records of version 9, and this switchwalk knows version 3\. Use"
+            RecordsError, match=r"has records of version 9, and this switchwalk knows version 4\. Use"
         ):
             open_records(place, read_only=read_only)
 
@@ -345,7 +345,7 @@ def test_a_file_that_may_not_grow_stops_the_run_and_keeps_what_was_there(tmp_pat
 import os, resource, sys
 from harness.errors import RecordsError
 from harness.records.store import open_records
-from tests.records.outside_broadcast import HEADER, READING
+from tests.records.outside_broadcast import HEADER, READING, changed
 store = open_records(sys.argv[1])
 run = store.begin(HEADER)
 resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))

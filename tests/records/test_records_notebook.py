@@ -9,7 +9,7 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
-from harness.records.frame import readings_frame
+from harness.records.export import readings_frame
 from harness.records.store import RunStore, open_records
 from tests.records.outside_broadcast import HEADER, READING
 

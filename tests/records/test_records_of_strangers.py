@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from harness.errors import RecordsError
-from harness.records.sound import LARGEST_WAVEFORM_BYTES
+from harness.records.rows import LARGEST_WAVEFORM_BYTES
+from harness.records.run import RelaysOperated
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
 
@@ -22,7 +23,7 @@ def place(tmp_path):
         run = store.begin(HEADER)
         store.add_readings(run, [READING])
         store.add_waveform(run, store.add_acquisition(run, ACQUISITION), capture(seed=1, samples=100))
-        store.add_event(run, "relays", '{"operations": {"K1": 2}, "read_back": true}')
+        store.add_event(run, RelaysOperated(operations={"K1": 2}, read_back=True))
         store.finish(run, "pass", "", ENDED)
     return path
 
@@ -122,6 +123,13 @@ def test_a_waveform_that_unpacks_to_something_else_is_refused_before_it_is_unpac
         "UPDATE readings SET low = x'00'",
         "UPDATE readings SET verdict = 'splendid'",
         "UPDATE readings SET budget = '[[7, 0.1]]'",
+        "UPDATE readings SET high = NULL",
+        "UPDATE readings SET options = '[[\"weighting\", 3]]'",
+        "UPDATE readings SET facts = '[[\"splendid\", {}]]'",
+        'UPDATE readings SET facts = \'[["lost to bench", {"instrument": 3}]]\'',
+        "UPDATE run_events SET content = NULL",
+        "UPDATE run_events SET kind = 'splendid'",
+        "UPDATE acquisitions SET stimulus_kind = 'splendid'",
         "UPDATE readings SET budget = replace(hex(zeroblob(50000)), '0', '[')",
         "UPDATE runs SET outcome = 'splendid'",
         "UPDATE runs SET serial = x'ff'",
@@ -129,7 +137,7 @@ def test_a_waveform_that_unpacks_to_something_else_is_refused_before_it_is_unpac
         "UPDATE instruments SET text = x'00ff'",
         'UPDATE acquisitions SET phasors = \'{"real": [[1e999]], "imag": [[0]]}\'',
         "UPDATE waveforms SET description = '{}'",
-        'UPDATE run_events SET text = \'{"operations": {"K1": "many"}, "read_back": true}\' '
+        'UPDATE run_events SET content = \'{"operations": {"K1": "many"}, "read_back": true}\' '
         "WHERE kind = 'relays'",
     ],
 )
@@ -143,6 +151,7 @@ def test_a_value_that_is_not_what_its_column_holds_is_refused(place, statement):
         store.acquisitions(1)
         store.waveforms(1)
         store.operations()
+        store.events(1)
 
     with open_records(place, read_only=True) as store, pytest.raises(RecordsError, match="does not read"):
         read(store)

@@ -4,7 +4,6 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import psycopg
@@ -14,7 +13,7 @@ from harness.errors import RecordsError
 from harness.records import place as places
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.records.postgresql_server import PostgreSQL, postgresql_server
 
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
@@ -202,14 +201,16 @@ def test_a_server_that_crashes_in_mid_run_is_said_and_keeps_all(
     with open_records(own_server.new_place()) as store:
         run = store.begin(HEADER)
         for number in range(20):
-            store.add_readings(run, [replace(READING, value=float(number))])
+            store.add_readings(run, [changed(READING, value=float(number))])
         own_server.stop_at_once()
         with pytest.raises(RecordsError, match="the connection to the server is lost"):
             store.add_readings(run, [READING])
         with pytest.raises(RecordsError, match="Check the address and that the server runs"):
             store.add_readings(run, [READING])
         own_server.start()
-        assert [reading.value for reading in store.readings(run)] == [float(number) for number in range(20)]
+        assert [reading.estimate.value for reading in store.readings(run)] == [
+            float(number) for number in range(20)
+        ]
         store.add_readings(run, [READING])
         store.finish(run, "stopped", "the server was gone", ENDED)
         assert store.verify().findings == ()

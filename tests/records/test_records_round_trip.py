@@ -7,34 +7,74 @@ from typing import get_args
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.dialects import sqlite as sqlite_dialect
 from sqlalchemy.schema import CreateTable
 
 from harness.errors import RecordsError
-from harness.reading import Contribution, Reading, Verdict
-from harness.records.rows import reading_to_row, row_to_reading
-from harness.records.run import RunHeader
+from harness.reading import (
+    Contribution,
+    Estimate,
+    Expected,
+    Fact,
+    InputRefused,
+    LostToBench,
+    Measurand,
+    NothingMoved,
+    OperationFailed,
+    Reading,
+    ReadingKey,
+    Shown,
+    Step,
+    Verdict,
+)
+from harness.records.rows import FACTS, event_to_row, reading_to_row, row_to_event, row_to_reading
+from harness.records.run import KINDS, CurrentsDrawn, Event, FaultsNamed, RelaysOperated, RunEvent, RunHeader
 from harness.records.store import open_records
 from harness.records.tables import metadata
-from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, STARTED, capture
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, STARTED, capture, changed
 
 numbers = st.floats(allow_nan=False)
 maybe = st.none() | numbers
 # A lone surrogate is no text in UTF-8; PostgreSQL has no text with a NUL.
 texts = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
-WORDS = ("check", "quantity", "state", "channel", "port", "hookup", "unit", "reason", "route")
-MEASURED = ("frequency_hz", "value", "standard", "low", "high", "expected", "expected_standard")
+any_measurand = st.builds(
+    Measurand,
+    quantity=texts,
+    options=st.dictionaries(texts, texts, max_size=2).map(lambda options: tuple(sorted(options.items()))),
+    **dict.fromkeys(("state", "channel", "port", "driven"), texts),
+    frequency_hz=maybe,
+)
+any_estimate = st.builds(
+    Estimate,
+    **dict.fromkeys(("value", "low", "high", "coverage_factor"), numbers),
+    standard=maybe,
+    floor=st.booleans(),
+    budget=st.lists(st.builds(Contribution, name=texts, standard=numbers), max_size=4).map(tuple),
+)
+any_fact = st.one_of(
+    st.builds(InputRefused, input=st.integers(1, 8), problem=texts),
+    st.builds(LostToBench, instrument=texts),
+    st.just(NothingMoved()),
+    st.builds(
+        OperationFailed,
+        number=st.integers(1, 1000),
+        step=st.sampled_from(get_args(Step)),
+        shown=st.sampled_from(get_args(Shown)),
+    ),
+)
 any_reading = st.builds(
     Reading,
-    **dict.fromkeys(WORDS, texts),
-    **dict.fromkeys((*MEASURED, "limit_low", "limit_high"), maybe),
-    coverage_factor=numbers,
-    floor=st.booleans(),
+    key=st.builds(ReadingKey, check=texts, measurand=any_measurand),
+    **dict.fromkeys(("unit", "reason", "route", "setup"), texts),
+    estimate=st.none() | any_estimate,
+    expected=st.none() | st.builds(Expected, value=numbers, standard=maybe),
+    limit_low=maybe,
+    limit_high=maybe,
     verdict=st.sampled_from(get_args(Verdict)),
-    budget=st.lists(st.builds(Contribution, name=texts, standard=numbers), max_size=4).map(tuple),
+    facts=st.lists(any_fact, max_size=3).map(tuple),
     acquisitions=st.lists(st.integers(min_value=1, max_value=2**31 - 1), max_size=4).map(tuple),
 )
 
@@ -69,14 +109,12 @@ def test_a_reading_survives_its_row_even_to_the_sign_of_a_zero(reading):
     assert repr(row_to_reading(reading_to_row(reading))) == repr(reading)
 
 
-@pytest.mark.parametrize(
-    "value", [5e-324, 0.1 + 0.2, 1.7976931348623157e308, float("inf"), float("-inf"), None]
-)
+@pytest.mark.parametrize("value", [5e-324, 0.1 + 0.2, 1.7976931348623157e308, float("inf"), float("-inf")])
 def test_hard_numbers_come_back_bit_exact(store, value):
     run = store.begin(HEADER)
-    store.add_readings(run, [replace(READING, value=value)])
+    store.add_readings(run, [changed(READING, value=value)])
     (read,) = store.readings(run)
-    assert repr(read.value) == repr(value)
+    assert repr(read.estimate.value) == repr(value)
 
 
 @pytest.mark.parametrize("field", ["value", "standard", "limit_high", "expected"])
@@ -85,7 +123,7 @@ def test_a_nan_is_refused_and_nothing_of_its_group_is_kept(store, field):
     with pytest.raises(
         RecordsError, match=rf"'Route and gain' at left.out in state loop_a: {field} is not a number"
     ):
-        store.add_readings(run, [READING, replace(READING, **{field: float("nan")})])
+        store.add_readings(run, [READING, changed(READING, **{field: float("nan")})])
     assert store.readings(run) == []
 
 
@@ -244,12 +282,15 @@ def test_a_unit_stands_by_its_latest_test_whatever_it_was_there_for_afterwards(s
 @pytest.mark.parametrize("copies", [1, 1300])
 def test_a_reading_is_found_among_those_that_share_much_with_it(store, copies):
     run = store.begin(HEADER)
-    others = [replace(READING, acquisitions=(), **{name: "other"}) for name in ("check", "state", "hookup")]
-    store.add_readings(run, [replace(READING, acquisitions=(), value=-0.5), *others])
+    others = [changed(READING, acquisitions=(), **{name: "other"}) for name in ("check", "state", "driven")]
+    store.add_readings(run, [changed(READING, acquisitions=(), value=-0.5), *others])
     wanted = next(
-        key for key in store.reading_keys([run]) if "other" not in (key.check, key.state, key.hookup)
+        key
+        for key in store.reading_keys([run])
+        if "other" not in (key.check, key.measurand.state, key.measurand.driven)
     )
-    keys = [replace(wanted, state=f"{wanted.state}{number or ''}") for number in range(copies)]
+    states = [f"{wanted.measurand.state}{number or ''}" for number in range(copies)]
+    keys = [replace(wanted, measurand=replace(wanted.measurand, state=state)) for state in states]
     (found,) = store.series([run], keys=keys)
     assert (found.key, list(found.values)) == (wanted, [-0.5])
     assert store.series([run], keys=[]) == []
@@ -261,15 +302,15 @@ def test_the_state_changes_with_whatever_is_recorded_and_its_last_with_what_is_s
     states.append(store.state())
     store.add_acquisition(run, ACQUISITION)
     states.append(store.state())
-    store.add_readings(run, [replace(READING, acquisitions=())])
+    store.add_readings(run, [changed(READING, acquisitions=())])
     states.append(store.state())
     assert len(set(states)) == 4
-    for kind in ("fingerprint", "relays"):  # some twenty a run
-        store.add_event(run, kind, "{}")
+    for event in (CurrentsDrawn(currents_a={}), RelaysOperated(operations={}, read_back=False)):
+        store.add_event(run, event)  # some twenty a run
     assert store.state() == states[-1]
     store.finish(run, "fail", "", ENDED)
     states.append(store.state())
-    store.add_event(run, "diagnosis", "{}")
+    store.add_event(run, FaultsNamed(faults=(), probability=0.0))
     states.append(store.state())
     assert len({state[-1] for state in states[-3:]}) == 3
 
@@ -286,3 +327,16 @@ def test_every_table_can_be_said_in_both_databases(dialect):
 def test_the_header_has_a_column_for_every_field():
     columns = {column.name for column in metadata.tables["runs"].columns}
     assert {field.name for field in fields(RunHeader)} - {"files", "instruments"} <= columns
+
+
+def test_the_records_know_every_fact_and_every_event():
+    assert set(FACTS.values()) == set(get_args(Fact))
+    assert set(KINDS.values()) == set(get_args(Event))
+
+
+@given(event=st.one_of(*(st.from_type(kind) for kind in KINDS.values())), text=texts)
+@settings(max_examples=200, deadline=None)
+def test_any_event_survives_its_row(event, text):
+    assume("nan" not in repr(event))
+    row = dict(event_to_row(event, text, STARTED)) | {"id": 1, "run_id": 1, "recorded": None}
+    assert row_to_event(row) == RunEvent(event=event, at=STARTED, text=text)

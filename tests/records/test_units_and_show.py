@@ -1,26 +1,24 @@
 """`switchwalk units` and `switchwalk show`, as a person or another program runs them."""
 
 import json
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import pytest
 
 from harness.cli.app import main
-from harness.reading import Contribution, Reading
+from harness.reading import Contribution
+from harness.records.run import RelaysOperated
 from harness.records.store import open_records
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 
-FAILED = replace(
+FAILED = changed(
     READING, state="loop_a+loop_b", value=-6.11, low=-6.118, high=-6.102, verdict="fail", acquisitions=()
 )
-MISSING = replace(
+MISSING = changed(
     READING,
     check="Crosstalk",
     quantity="crosstalk",
     value=None,
-    standard=None,
-    low=None,
-    high=None,
     limit_low=None,
     limit_high=-80.0,
     verdict="missing",
@@ -37,7 +35,7 @@ def place(tmp_path):
         store.add_readings(run, [READING, FAILED, MISSING])
         store.finish(run, "fail", "1 reading outside its limit", ENDED)
         run = store.begin(replace(HEADER, serial="OB-0024"))
-        store.add_readings(run, [READING, replace(READING, limit_high=float("inf"))])
+        store.add_readings(run, [READING, changed(READING, limit_high=float("inf"))])
         store.finish(run, "pass", "", ENDED)
         store.begin(replace(HEADER, serial="OB\x1b[31m"))
     return path
@@ -101,7 +99,7 @@ def test_show_says_the_batch_and_wraps_an_instrument_below_itself(tmp_path, swit
 
 def test_a_budget_of_percent_is_in_percent(tmp_path, switchwalk):
     part = Contribution(name="the generator's own", standard=0.00012)
-    distorted = replace(
+    distorted = changed(
         READING, check="Distortion", quantity="distortion", unit="%", value=0.001, standard=0.00012,
         low=0.0008, high=0.0012, limit_low=None, limit_high=0.003, budget=(part,), acquisitions=(),
     )  # fmt: skip
@@ -118,7 +116,7 @@ def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(tmp_path, 
         Contribution(name="a capture that is quieter than its reference", standard=2.1e-4),
         Contribution(name="rounding", standard=1.2e-19),
     )
-    level = replace(
+    level = changed(
         READING, check="Noise", quantity="noise", unit="dBu", value=-91.0, standard=0.2, low=-91.4,
         high=-90.6, limit_low=None, limit_high=-80.0, budget=parts,
     )  # fmt: skip
@@ -175,9 +173,9 @@ def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(tmp_path, sw
             ("W-2", 4, False),
         ):
             run = store.begin(replace(HEADER, serial=serial, simulated=simulated))
-            text = json.dumps({"operations": {"K1": k1, "K6": 2}, "read_back": True})
-            store.add_event(run, "relays", text)
-            store.add_event(run, "relays", text)  # as a run has that was resumed
+            operated = RelaysOperated(operations={"K1": k1, "K6": 2}, read_back=True)
+            store.add_event(run, operated)
+            store.add_event(run, operated)  # as a run has that was resumed
             store.finish(run, "pass", "", ENDED)
     said = switchwalk("units", "W-1", "--records", path)
     assert "relays operated, in all runs of TLS-2: K1 24, K6 8" in said
@@ -220,13 +218,18 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
         "bench_file",
         "batch",
         "purpose",
+        "simulated_faults",
         "relays",
         "instruments",
         "files",
         "readings",
     }
     assert (run["run"], run["outcome"], run["verdicts"]) == (2, "pass", {"pass": 2})
-    assert [set(reading) for reading in run["readings"]] == [{field.name for field in fields(Reading)}] * 2
+    kept = {"check", "quantity", "state", "channel", "port", "frequency_hz", "unit", "value", "standard"}
+    kept |= {"low", "high", "coverage_factor", "floor", "expected", "expected_standard", "limit_low"}
+    kept |= {"limit_high", "verdict", "reason", "budget", "acquisitions", "route"}
+    added = {"options", "driven", "setup", "facts"}
+    assert [set(reading) for reading in run["readings"]] == [kept | added] * 2
     assert run["readings"][0]["budget"][0] == {"name": "fit residual", "standard": 0.002}
     assert [reading["limit_high"] for reading in run["readings"]] == [0.114, "inf"]
 

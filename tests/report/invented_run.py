@@ -9,7 +9,7 @@ import numpy as np
 from harness.job.state import all_states
 from harness.reading import Contribution, Reading, Verdict
 from harness.records.run import RunHeader, RunRecord
-from tests.records.outside_broadcast import ENDED, HEADER, READING, STARTED, capture
+from tests.records.outside_broadcast import ENDED, HEADER, READING, STARTED, capture, changed
 
 LINES = ("loop_a", "loop_b", "swap")
 CHANNELS = ("left", "right")
@@ -53,24 +53,21 @@ def faulty_walk(**options) -> list[Reading]:
     """A relay leg that stays open in one state, a doubtful gain, a reading that could not be taken."""
     readings = walk(**options)
     for index, reading in enumerate(readings):
-        here = reading.state == FAULTY and reading.channel == "right"
-        if here and reading.port == "out" and reading.quantity == "gain":
+        one = reading.key.measurand
+        here = one.state == FAULTY and one.channel == "right"
+        if here and one.port == "out" and one.quantity == "gain":
             readings[index] = _judged(reading, -6.11, "fail", "")
-        elif here and reading.quantity == "polarity" and reading.port == "out":
-            readings[index] = replace(reading, value=-1.0, verdict="fail")
-        elif here and reading.quantity == "crosstalk":
+        elif here and one.quantity == "polarity" and one.port == "out":
+            readings[index] = changed(reading, value=-1.0, verdict="fail")
+        elif here and one.quantity == "crosstalk":
             reason = "input 3 clipped on the least sensitive range"
-            readings[index] = replace(
+            readings[index] = changed(
                 reading,
                 value=None,
-                standard=None,
-                low=None,
-                high=None,
-                floor=False,
                 verdict="missing",
                 reason=reason,
             )
-        elif (reading.state, reading.where, reading.quantity) == ("loop_a", "left.b_send", "gain"):
+        elif (one.state, one.where, one.quantity) == ("loop_a", "left.b_send", "gain"):
             high = reading.limit_high or 0.0
             readings[index] = _judged(reading, high - 0.003, "unproven", "the limit lies inside the interval")
     return readings
@@ -86,23 +83,24 @@ def waveforms():
 
 
 def _judged(reading: Reading, value: float, verdict: Verdict, reason: str) -> Reading:
-    half = 2 * (reading.standard or 0.0)
-    return replace(reading, value=value, low=value - half, high=value + half, verdict=verdict, reason=reason)
+    half = 2 * (reading.estimate.standard or 0.0)
+    return changed(reading, value=value, low=value - half, high=value + half, verdict=verdict, reason=reason)
 
 
 def _port(rng, about, port, *, silent) -> list[Reading]:
     route = f"{about['channel']}.in > K1 > {about['channel']}.{port}"
     if silent:
-        isolation = replace(
+        below = -96.0 - 4 * rng.random()
+        isolation = changed(
             READING,
             **about,
             port=port,
             check="Idle send is silent",
             quantity="isolation",
-            value=-96.0 - 4 * rng.random(),
+            value=below,
             standard=None,
-            low=None,
-            high=None,
+            low=-math.inf,
+            high=below,
             floor=True,
             expected=-131.0,
             expected_standard=3.0,
@@ -112,7 +110,7 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
         )
         return [isolation]
     expected = -0.086 - (3.52 if "loop_a" in about["state"] else 0.0)
-    gain = replace(
+    gain = changed(
         READING,
         **about,
         port=port,
@@ -121,15 +119,15 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
         limit_high=expected + 0.2,
         route=route,
     )
-    polarity = replace(
+    polarity = changed(
         gain,
         check="Polarity",
         quantity="polarity",
         unit="",
         value=1.0,
         standard=None,
-        low=None,
-        high=None,
+        low=1.0,
+        high=1.0,
         expected=1.0,
         expected_standard=None,
         limit_low=None,
@@ -142,7 +140,7 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
 def _crosstalk(rng, about) -> Reading:
     value = -93.0 + 2 * rng.normal()
     spread = 20 * math.log10(1.25)
-    return replace(
+    return changed(
         READING,
         **about,
         port="out",
@@ -163,7 +161,7 @@ def _crosstalk(rng, about) -> Reading:
 
 def _offset(rng, about) -> Reading:
     value = 0.0008 * rng.normal()
-    return replace(
+    return changed(
         READING,
         **about,
         port="out.hot",
@@ -185,7 +183,7 @@ def _offset(rng, about) -> Reading:
 
 def _current(state: str, lines_on: int) -> Reading:
     expected = 0.006 + 0.0234 * lines_on
-    return replace(
+    return changed(
         READING,
         state=state,
         channel="",

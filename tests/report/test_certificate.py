@@ -8,10 +8,10 @@ import pytest
 
 from harness.errors import RecordsError
 from harness.records.store import open_records
-from harness.report import paper
+from harness.report import page_files
 from harness.report.certificate import MOST_LINES, Standing, render_certificate
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER
+from tests.records.outside_broadcast import ENDED, HEADER, changed
 from tests.report.invented_run import faulty_walk, run_record, walk
 from tests.report.test_report import Page
 
@@ -19,7 +19,7 @@ HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
 
 
 def add(store, outcome, readings, *, reason="", **header):
-    found = [replace(reading, acquisitions=()) for reading in readings]
+    found = [changed(reading, acquisitions=()) for reading in readings]
     run = store.begin(replace(HEADER, planned_readings=len(found) or 386, **header))
     store.add_readings(run, found)
     if outcome:
@@ -81,11 +81,11 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
 def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
     one = walk()[0]
     found = [
-        replace(one, state=state, channel="left", port=port)
+        changed(one, state=state, channel="left", port=port)
         for state in ("rest", "loop_a", "rest > loop_a", "loop_a > rest", "rest > swap")
         for port in ("out", "out.hot", "out.cold", "in.hot")
     ]
-    found.append(replace(one, state="rest", channel="", port=""))
+    found.append(changed(one, state="rest", channel="", port=""))
     standing = Standing(seal="0" * 64, later=None)
 
     def words_of(readings):
@@ -94,7 +94,22 @@ def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
     words = words_of(found)
     assert "States 2: rest, loop_a Changes of state 3: rest > loop_a, loop_a > rest, rest > swap" in words
     assert "Ports 2: left.out, left.in " in words
-    assert "Changes of state" not in words_of([one for one in found if ">" not in one.state])
+    assert "Changes of state" not in words_of([one for one in found if ">" not in one.key.measurand.state])
+
+
+def test_isolation_in_a_check_of_gain_has_a_line_and_an_uncertainty_of_its_own():
+    gain = changed(walk()[0], check="Route and gain", quantity="gain", value=-0.1, low=-0.12, high=-0.08)
+    isolation = changed(
+        gain, port="loop_a_send", quantity="isolation", value=-96.0, low=-104.0, high=-88.0,
+        expected=None, limit_low=None, limit_high=-80.0, route="",
+    )  # fmt: skip
+    standing = Standing(seal="0" * 64, later=None)
+    readings = [gain, isolation]
+    page = Page(render_certificate(run_record(readings, outcome="pass"), readings, standing))
+    rows = [" ".join(row.split()) for row in page.words.split("Route and gain: ")[1:]]
+    assert [row.split(" 1 ")[0] for row in rows] == ["gain", "isolation"]  # then one reading each
+    assert " dB 0.02 dB" in rows[0]  # the limit, then the largest U
+    assert "at most −80.0 dB 8 dB" in rows[1]
 
 
 def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certify):
@@ -163,7 +178,7 @@ def test_records_that_were_changed_are_not_certified(certify, records, tmp_path)
 
 
 def test_a_page_that_is_asked_for_as_a_pdf_is_one(capsys, records, tmp_path):
-    if paper.find_browser() is None:
+    if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
     paper_file = tmp_path / "page.pdf"
     done = switchwalk(capsys, "certificate", "1", "--records", str(records), "--out", str(paper_file))
@@ -172,7 +187,7 @@ def test_a_page_that_is_asked_for_as_a_pdf_is_one(capsys, records, tmp_path):
 
 
 def test_it_prints_to_one_page(certify):
-    if paper.find_browser() is None:
+    if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
     done, page = certify(2, "--pdf")
     assert done.out.splitlines()[-1] == str(page.with_suffix(".pdf"))
@@ -187,15 +202,15 @@ def test_without_a_browser_it_says_what_to_do(monkeypatch, certify, tmp_path):
     with pytest.raises(
         RecordsError, match=r"no browser to print with .* Install chromium, or open .*page\.html"
     ):
-        paper.print_page(page, tmp_path / "page.pdf")
+        page_files.print_page(page, tmp_path / "page.pdf")
 
 
 def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path):
-    if paper.find_browser() is None:
+    if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
     states = walk(lines=tuple(f"step_{2**power}" for power in range(6)))[:2000:29]
     readings = [
-        replace(one, check=f"A rather long name of check number {number}", frequency_hz=20.0 + 100 * place)
+        changed(one, check=f"A rather long name of check number {number}", frequency_hz=20.0 + 100 * place)
         for number in range(MOST_LINES)
         for place, one in enumerate(states)
     ]
@@ -203,5 +218,5 @@ def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path
     page = tmp_path / "page.html"
     standing = Standing(seal="0" * 64, later=run)
     page.write_text(render_certificate(run, readings, standing), encoding="utf-8")
-    paper.print_page(page, tmp_path / "page.pdf")
+    page_files.print_page(page, tmp_path / "page.pdf")
     assert len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "page.pdf").read_bytes())) == 1

@@ -1,6 +1,7 @@
 """The picture of what a sequence would see, read without colour and without eyes."""
 
 import base64
+import re
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -30,7 +31,7 @@ def drawn():
 
 
 def picture(drawn):
-    kind, _, data = drawn.address.partition(",")
+    kind, _, data = drawn.figure.address.partition(",")
     assert kind == "data:image/svg+xml;base64"
     return ET.fromstring(base64.b64decode(data))
 
@@ -44,17 +45,19 @@ def test_every_cell_has_its_figures_beside_its_bar(drawn):
 
 
 def test_what_is_not_seen_is_hatched_and_what_is_is_filled(drawn):
-    bars = [rect for rect in picture(drawn).iter(f"{SVG}rect") if rect.get("height") == "11"]
-    assert {bar.get("fill") for bar in bars} == {"url(#unseen)", "#33332f"}
-    filled = [int(bar.get("width")) for bar in bars if bar.get("fill") == "#33332f"]
+    bars = [rect for rect in picture(drawn).iter(f"{SVG}rect") if rect.get("height") == "11.0"]
+    assert {bar.get("class") for bar in bars} == {"unseen", "full"}
+    style = next(picture(drawn).iter(f"{SVG}style")).text
+    assert ".unseen{fill:url(#unseen)" in style
+    assert re.search(r"\.full\{[^}]*fill:#33332f", style)
+    filled = [float(bar.get("width")) for bar in bars if bar.get("class") == "full"]
     assert filled[0] == 30  # half of a bar, for one of two
 
 
 def test_its_words_tell_the_sums_and_every_cell_that_is_not_full(drawn):
-    assert drawn.text.startswith(
-        "Faults detected, of those possible. Relays: 1 of 3, of which K1 armature 1 of 2"
-    )
-    assert "Connectors: 1 of 1." in drawn.text
+    told = drawn.figure.text
+    assert told.startswith("Faults detected, of those possible. Relays: 1 of 3, of which K1 armature 1 of 2")
+    assert "Connectors: 1 of 1." in told
 
 
 def test_unseen_faults_are_named_with_reasons_and_the_rest_counted(drawn):
@@ -64,7 +67,7 @@ def test_unseen_faults_are_named_with_reasons_and_the_rest_counted(drawn):
 
 
 def test_it_needs_nothing_from_elsewhere(drawn):
-    text = base64.b64decode(drawn.address.partition(",")[2]).decode()
+    text = base64.b64decode(drawn.figure.address.partition(",")[2]).decode()
     assert "href" not in text
     assert text.count("http") == 1  # the name of SVG itself
 

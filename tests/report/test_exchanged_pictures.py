@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from harness.job.fixture import Hookup, PortName
-from harness.report.edge_pictures import draw_edge
-from harness.report.pictures import draw_waveform
+from harness.plan.inputs import input_numbers
+from harness.report.waveforms import draw_change, draw_waveform
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.inputs import in_order, input_numbers
+from harness.session.inputs import in_order
 
 OUT = PortName(channel="left", net="out")
 HOT_V, COLD_V = 1.0, -2.0
@@ -38,7 +38,8 @@ def capture(*, exchanged: bool) -> Capture:
 def test_the_legend_follows_the_leads(exchanged: bool, hot: str, cold: str) -> None:
     made = capture(exchanged=exchanged)
     assert [float(row.mean()) for row in made.volts] == [HOT_V, COLD_V]
-    for picture in (draw_waveform(made, window_s=5e-3), draw_edge(made)):
+    for figure in (draw_waveform(made, window_s=5e-3), draw_change(made)):
+        picture = figure.svg
         assert hot in picture
         assert cold in picture
         assert picture.index(hot) < picture.index(cold)

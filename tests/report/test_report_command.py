@@ -73,7 +73,7 @@ def test_a_run_of_an_earlier_version_is_diagnosed_anew(capsys, place, copied, tm
 
 
 def test_an_explanation_that_does_not_read_is_the_records_damage(capsys, copied):
-    change(copied, """update run_events set text = '{"headline": 3}' where kind = 'explanation'""")
+    change(copied, """update run_events set content = '{"headline": 3}' where kind = 'explanation'""")
     printed = switchwalk(capsys, "report", str(FAILED), "--records", str(copied))
     assert printed.code == 4
     assert f"{copied}: is damaged" in " ".join(printed.err.split())

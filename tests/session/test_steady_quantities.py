@@ -23,7 +23,7 @@ def whole_run_of_a_good_unit(capsys: pytest.CaptureFixture[str], job: str) -> li
         (line,) = store.runs()
         assert line.outcome == "pass"
         assert store.run(line.run_id).header.planned_readings == len(readings)
-    taken = {reading.quantity for reading in readings}
+    taken = {reading.key.measurand.quantity for reading in readings}
     assert {"response", "common_mode_rejection", "noise", "distortion"} <= taken
     return readings
 
@@ -42,7 +42,7 @@ def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def of(readings: list[Reading], quantity: str) -> list[Reading]:
-    found = [reading for reading in readings if reading.quantity == quantity]
+    found = [reading for reading in readings if reading.key.measurand.quantity == quantity]
     assert found
     return found
 
@@ -53,16 +53,16 @@ def test_a_good_attenuator_passes_with_its_contacts_noise_and_response_as_they_m
     readings = whole_run_of_a_good_unit(capsys, "stepped_attenuator")
     for reading in of(readings, "contact_resistance"):
         # Twelve contacts a leg, each of 50 to 95 mohm by the simulated unit's own draw.
-        assert reading.value + RARELY * reading.standard > 24 * 0.050
-        assert reading.value - RARELY * reading.standard < 24 * 0.095
-        assert {part.name for part in reading.budget} >= {"tolerance of the load", "noise"}
+        assert reading.estimate.value + RARELY * reading.estimate.standard > 24 * 0.050
+        assert reading.estimate.value - RARELY * reading.estimate.standard < 24 * 0.095
+        assert {part.name for part in reading.estimate.budget} >= {"tolerance of the load", "noise"}
     for reading in of(readings, "response"):
         # Resistors alone: flat, by the closed form.
-        assert abs(reading.value) <= RARELY * reading.standard
-        assert reading.frequency_hz in (20.0, 100.0, 10e3, 20e3)
+        assert abs(reading.estimate.value) <= RARELY * reading.estimate.standard
+        assert reading.key.measurand.frequency_hz in (20.0, 100.0, 10e3, 20e3)
     for reading in of(readings, "noise"):
         # Thermal noise of 700 ohm is -125 dBu (Nyquist): what is read is where the bench's own noise ends.
-        assert reading.floor
+        assert reading.estimate.floor
         assert reading.unit == "dBu"
     assert all(reading.unit == "%" for reading in of(readings, "distortion"))
 
@@ -74,30 +74,33 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
     for reading in of(readings, "capacitance"):
         # module.toml's off_capacitance is 1 pF; the simulated contact has 0.7 to 1.0 of it, and some stray
         # capacitance lies between neighbouring nets.
-        assert 0.65e-12 < reading.value < 1.15e-12
-        assert (reading.unit, reading.verdict, reading.frequency_hz) == ("F", "pass", None)
+        assert 0.65e-12 < reading.estimate.value < 1.15e-12
+        assert (reading.unit, reading.verdict, reading.key.measurand.frequency_hz) == ("F", "pass", None)
 
 
 def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None:
     job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance")
     left, right = of(run(capsys, job, "--fault", "K1.1.hot rest 2 ohm"), "contact_resistance")
-    assert {left.channel: left.verdict, right.channel: right.verdict} == {"left": "fail", "right": "pass"}
-    bad, good = (left, right) if left.channel == "left" else (right, left)
-    assert bad.value - good.value == pytest.approx(2.0, abs=0.6)
+    assert {left.key.measurand.channel: left.verdict, right.key.measurand.channel: right.verdict} == {
+        "left": "fail",
+        "right": "pass",
+    }
+    bad, good = (left, right) if left.key.measurand.channel == "left" else (right, left)
+    assert bad.estimate.value - good.estimate.value == pytest.approx(2.0, abs=0.6)
 
 
 def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.CaptureFixture[str]) -> None:
     job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "intermittency")
     readings = of(run(capsys, job, "--fault", "K1 never operates"), "intermittency")
     bad = [reading for reading in readings if reading.verdict != "pass"]
-    assert [(reading.where, reading.state, reading.verdict) for reading in bad] == [
-        ("left.out", "loop_a", "fail")
-    ]
-    assert bad[0].value == 1.0
+    assert [
+        (reading.key.measurand.where, reading.key.measurand.state, reading.verdict) for reading in bad
+    ] == [("left.out", "loop_a", "fail")]
+    assert bad[0].estimate.value == 1.0
     assert "10 of 10 operations failed" in bad[0].reason
     # Clopper and Pearson, none of ten: 1 - 0.05^(1/10)
     good = next(reading for reading in readings if reading.verdict == "pass")
-    assert good.high == pytest.approx(0.2589, abs=1e-4)
+    assert good.estimate.high == pytest.approx(0.2589, abs=1e-4)
 
 
 def test_a_good_switcher_passes_and_ten_ohm_in_a_leg_convert_what_the_circuit_says(
@@ -108,10 +111,13 @@ def test_a_good_switcher_passes_and_ten_ohm_in_a_leg_convert_what_the_circuit_sa
     for reading in readings:
         assert reading.expected is not None
         # Of four intervals of k = 2 one lies beside the truth once in six runs; of k = 3, once in a hundred.
-        below, above = 1.5 * (reading.value - reading.low), 1.5 * (reading.high - reading.value)
-        assert reading.value - below < reading.expected < reading.value + above
-    unequal = [reading for reading in readings if "10 ohm" in reading.check]
-    assert all(reading.value < 44 for reading in unequal)
+        below, above = (
+            1.5 * (reading.estimate.value - reading.estimate.low),
+            1.5 * (reading.estimate.high - reading.estimate.value),
+        )
+        assert reading.estimate.value - below < reading.expected.value < reading.estimate.value + above
+    unequal = [reading for reading in readings if "10 ohm" in reading.key.check]
+    assert all(reading.estimate.value < 44 for reading in unequal)
 
 
 def test_a_capacitor_from_one_leg_to_earth_turns_it_by_the_closed_form(
@@ -135,7 +141,7 @@ tolerance = "1 %"
     readings = run(capsys, job)
     beside_ohm = 1 / (1 / 50 + 1 / (622 + 1103) + 1 / (3008 + 5109) + 1 / 5000)
     hot = 1 / (1 + 2j * math.pi * 1e3 * beside_ohm * 220e-9)
-    legs = {one.where: one for one in of(readings, "balance_phase")}
+    legs = {one.key.measurand.where: one for one in of(readings, "balance_phase")}
     (channels,) = of(readings, "channel_phase")
     turned = math.degrees(cmath.phase(hot))  # -3.78; the capacitor's 1 % is 0.04
     for reading, true in (
@@ -143,9 +149,9 @@ tolerance = "1 %"
         (legs["right.out"], turned),
         (channels, math.degrees(cmath.phase((hot + 1) / 2))),
     ):
-        half = (reading.high - reading.low) / 2
+        half = (reading.estimate.high - reading.estimate.low) / 2
         assert half < 0.15
-        assert reading.value == pytest.approx(true, abs=1.5 * half + 0.04)  # k = 3: once in 370
+        assert reading.estimate.value == pytest.approx(true, abs=1.5 * half + 0.04)  # k = 3: once in 370
     assert {one.verdict for one in readings} == {"pass"}  # as predicted, of this module
 
 
@@ -161,9 +167,13 @@ def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[st
     fixture.write_text("[[hookup]]".join([head, *kept]), encoding="utf-8")
     loose = of(run(capsys, job), "balance")
     for one, other in zip(tight, loose, strict=True):
-        assert one.standard < other.standard / 4
-        assert abs(one.value - other.value) < 2 * (one.standard + other.standard)
-        assert abs(one.value - one.expected) < 2 * (one.standard + one.expected_standard)
+        assert one.estimate.standard < other.estimate.standard / 4
+        assert abs(one.estimate.value - other.estimate.value) < 2 * (
+            one.estimate.standard + other.estimate.standard
+        )
+        assert abs(one.estimate.value - one.expected.value) < 2 * (
+            one.estimate.standard + one.expected.standard
+        )
 
 
 def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.CaptureFixture[str]) -> None:
@@ -197,12 +207,14 @@ def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.Captur
     assert "only bounds are told" not in ran.out
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         readings = store.readings(1)
-    harmonic = [one for one in readings if one.check == "Harmonic distortion"]
+    harmonic = [one for one in readings if one.key.check == "Harmonic distortion"]
     for reading in harmonic:  # the generator's own 0.03 % or so are taken off
-        assert reading.high < 0.003  # which alone is its share where nothing is known of the bench
+        assert reading.estimate.high < 0.003  # which alone is its share where nothing is known of the bench
     bench_dbu = min(float(line.split()[3]) for line in drifts if "noise" in line)
-    for reading in [one for one in readings if one.check == "Noise"]:  # what the bench adds by itself is off
-        assert reading.high < bench_dbu - 3
+    for reading in [
+        one for one in readings if one.key.check == "Noise"
+    ]:  # what the bench adds by itself is off
+        assert reading.estimate.high < bench_dbu - 3
 
 
 def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.job.load import load_job
 from simulator.server import Addresses, Simulator, read_faults
@@ -153,7 +154,8 @@ class Bench:
         self.control = open_line(self.addresses.control)
 
     def hand(self, **request: object) -> dict[str, object]:
-        return json.loads(self.control.query(json.dumps(request)))
+        answer: dict[str, object] = json.loads(self.control.query(json.dumps(request)))
+        return answer
 
     def tones(self, hot_hz: float, cold_hz: float, vpp: float = 2.0) -> None:
         for n, hz in ((1, hot_hz), (2, cold_hz)):
@@ -191,7 +193,9 @@ class Bench:
         assert self.scope.errors() == []
         return np.array(volts)
 
-    def phasors(self, tones_hz: tuple[float, ...], scale_v: float, duration_s: float = 0.02) -> np.ndarray:
+    def phasors(
+        self, tones_hz: tuple[float, ...], scale_v: float, duration_s: float = 0.02
+    ) -> NDArray[np.complex128]:
         """Complex peak volts of each input (row) at each tone (column), whole cycles in the record."""
         volts = self.capture(scale_v, duration_s)
         turns = np.arange(volts.shape[1]) * duration_s / volts.shape[1]

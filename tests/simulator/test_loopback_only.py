@@ -14,7 +14,7 @@ from tests.simulator.listeners import is_loopback, reachable_at
 pytestmark = pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="needs Linux's list of sockets")
 
 
-def test_the_list_of_sockets_tells_the_whole_world_from_loopback():
+def test_the_list_of_sockets_tells_the_whole_world_from_loopback() -> None:
     open_to_all, own, own_6 = (
         socket.create_server(("", 0)),
         socket.create_server(("127.0.0.1", 0)),
@@ -29,13 +29,14 @@ def test_the_list_of_sockets_tells_the_whole_world_from_loopback():
 
 
 @pytest.mark.parametrize("kind", ["frame", "text", "route", "modbus"])
-def test_every_socket_of_the_simulator_is_on_loopback(job_folder, kind):
+def test_every_socket_of_the_simulator_is_on_loopback(job_folder: Path, kind: str) -> None:
     with subprocess.Popen(
         [sys.executable, "-m", "simulator", str(job_folder), "--switchboard", kind],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
+        assert process.stdout is not None
         ready = json.loads(process.stdout.readline())
         found = reachable_at(process.pid)
         process.communicate()

@@ -4,23 +4,26 @@ import os
 import select
 import sys
 import time
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 
 from simulator.instruments.boards import checksum
+from tests.simulator.conftest import Bench, Line
 
 COIL_A = 12 / 1028  # amperes of one coil at 12 V
 QUIESCENT_A = 0.005
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="there is no pty on Windows")
 
 
-def coils(bench):
+def coils(bench: Bench) -> int:
     """How many coils the supply feeds."""
     current_a = float(bench.supply.query("MEAS:CURR?"))
     return round((current_a - QUIESCENT_A) / COIL_A)
 
 
-def settled(bench, ask):
+def settled(bench: Bench, ask: int) -> int:
     """Ask until the board has read what it was sent: an answer-less board gives no other sign."""
     for _ in range(200):
         if (found := coils(bench)) == ask:
@@ -32,13 +35,13 @@ def settled(bench, ask):
 class Tty:
     """The far end of a pty, as plain bytes."""
 
-    def __init__(self, path):
+    def __init__(self, path: str) -> None:
         self.descriptor = os.open(path, os.O_RDWR | os.O_NOCTTY)
 
-    def send(self, data):
+    def send(self, data: bytes) -> None:
         os.write(self.descriptor, data)
 
-    def read(self, count):
+    def read(self, count: int) -> bytes:
         data = b""
         while len(data) < count and select.select([self.descriptor], [], [], 2.0)[0]:
             data += os.read(self.descriptor, count - len(data))
@@ -46,10 +49,10 @@ class Tty:
 
 
 @pytest.fixture
-def tty():
+def tty() -> Iterator[Callable[..., Any]]:
     opened = []
 
-    def open_(path):
+    def open_(path: str) -> Tty:
         opened.append(Tty(path))
         return opened[-1]
 
@@ -59,7 +62,7 @@ def tty():
 
 
 @needs_pty
-def test_frames_on_a_pty_energise_and_release(start, tty):
+def test_frames_on_a_pty_energise_and_release(start: Callable[..., Any], tty: Callable[..., Any]) -> None:
     """The four bytes of common relay boards: A0, channel, state, sum (common practice, no source)."""
     bench = start(switchboard="frame")
     bench.power()
@@ -75,7 +78,9 @@ def test_frames_on_a_pty_energise_and_release(start, tty):
 
 
 @needs_pty
-def test_a_frame_with_a_wrong_sum_does_nothing_and_the_next_is_read(start, tty):
+def test_a_frame_with_a_wrong_sum_does_nothing_and_the_next_is_read(
+    start: Callable[..., Any], tty: Callable[..., Any]
+) -> None:
     bench = start(switchboard="frame")
     bench.power()
     port = tty(bench.addresses.switchboard)
@@ -83,7 +88,7 @@ def test_a_frame_with_a_wrong_sum_does_nothing_and_the_next_is_read(start, tty):
     assert settled(bench, 2) == 2
 
 
-def test_frames_come_over_tcp_as_well_in_pieces(start):
+def test_frames_come_over_tcp_as_well_in_pieces(start: Callable[..., Any]) -> None:
     bench = start(switchboard="frame")
     bench.power()
     for byte in b"\xa0\x01\x01\xa2":
@@ -92,7 +97,7 @@ def test_frames_come_over_tcp_as_well_in_pieces(start):
 
 
 @needs_pty
-def test_lines_of_text_are_answered(start, tty):
+def test_lines_of_text_are_answered(start: Callable[..., Any], tty: Callable[..., Any]) -> None:
     bench = start(switchboard="text")
     bench.power()
     port = tty(bench.addresses.switchboard)
@@ -118,18 +123,18 @@ def test_lines_of_text_are_answered(start, tty):
         ("1101 0013 0025", "0E84"),
     ],
 )
-def test_the_checksum_is_that_of_modbus(request_, sum_):
+def test_the_checksum_is_that_of_modbus(request_: str, sum_: str) -> None:
     assert checksum(bytes.fromhex(request_)) == bytes.fromhex(sum_)
 
 
-def ask(line, request, length):
+def ask(line: Line, request: bytes, length: int) -> bytes:
     line.socket.sendall(request + checksum(request))
     answer = line.raw(length + 2)
     assert checksum(answer[:-2]) == answer[-2:]
     return answer[:-2]
 
 
-def test_modbus_coils_are_written_and_read(start):
+def test_modbus_coils_are_written_and_read(start: Callable[..., Any]) -> None:
     """Modbus application protocol 1.1b3: 6.1 read coils, 6.5 write single, 6.11 write multiple coils."""
     bench = start(switchboard="modbus")
     bench.power()
@@ -151,12 +156,12 @@ def test_modbus_coils_are_written_and_read(start):
         ("01 01 0000 0011", "01 81 02"),
     ],
 )
-def test_modbus_exceptions(start, request_, answer):
+def test_modbus_exceptions(start: Callable[..., Any], request_: str, answer: str) -> None:
     bench = start(switchboard="modbus")
     assert ask(bench.board, bytes.fromhex(request_), 3) == bytes.fromhex(answer)
 
 
-def test_modbus_to_another_unit_or_with_a_wrong_sum_is_not_answered(start):
+def test_modbus_to_another_unit_or_with_a_wrong_sum_is_not_answered(start: Callable[..., Any]) -> None:
     bench = start(switchboard="modbus")
     other = bytes.fromhex("02 05 0000 FF00")
     bench.board.socket.sendall(other + checksum(other) + bytes.fromhex("01 05 0000 FF00 FFFF"))
@@ -165,7 +170,7 @@ def test_modbus_to_another_unit_or_with_a_wrong_sum_is_not_answered(start):
 
 
 @needs_pty
-def test_the_address_of_a_board_that_is_unplugged_goes_to_no_other_while_its_bench_stands(start):
+def test_the_address_of_a_board_that_is_unplugged_goes_to_no_other_while_its_bench_stands(start: Any) -> None:
     """Whoever has the address next would else find what the run before it left on record."""
     bench = start(switchboard="text")
     path = bench.addresses.switchboard

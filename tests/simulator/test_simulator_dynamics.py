@@ -143,7 +143,7 @@ def test_a_coils_edge_couples_as_charge_into_a_resistor_and_a_lead(ohm: float) -
 
     def slope(t: float, volts: np.ndarray) -> np.ndarray:
         current_a = farads * step_v / COIL_EDGE_S * np.exp(-t / COIL_EDGE_S)
-        return (current_a - volts / ohm) / LEAD_F
+        return np.asarray((current_a - volts / ohm) / LEAD_F)
 
     solved = solve_ivp(slope, (0, 20e-6), [0.0], method="Radau", t_eval=at_s, rtol=1e-8, atol=1e-12)
     assert shown == pytest.approx(solved.y[0], abs=2e-3 * float(np.max(solved.y[0])) + 1e-9)

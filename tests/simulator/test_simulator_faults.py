@@ -1,11 +1,15 @@
 """Faults done to the simulated unit: each is the physical thing that its name says."""
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from harness.job.faults import parse_fault, single_faults
+from harness.job.faults import Fault, parse_fault, single_faults
+from harness.job.job import Job
 from harness.job.load import load_job
 from simulator.circuit import Network
 from simulator.faults import apply
@@ -19,7 +23,9 @@ ON = SupplySetting(voltage_v=12.0, limit_a=0.4, on=True)
 INSERT, OUTPUTS = "insert", "outputs"
 
 
-def levels(job, faults, hookup_name, on=(), hz=1000.0):
+def levels(
+    job: Job, faults: tuple[Fault, ...], hookup_name: str, on: Sequence[Any] = (), hz: float = 1000.0
+) -> NDArray[np.complex128]:
     """Volts at the scope's inputs (rows) per volt of the hot and cold e.m.f. (columns)."""
     wrong = apply(faults, job.module)
     built = build(job.module, "F1", wrong.damage)
@@ -41,16 +47,16 @@ def levels(job, faults, hookup_name, on=(), hz=1000.0):
 
 
 @pytest.fixture(scope="module")
-def job(job_folder):
+def job(job_folder: Path) -> Job:
     return load_job(job_folder)
 
 
-def faulty(job, name, hookup, on=()):
+def faulty(job: Job, name: str, hookup: str, on: Sequence[Any] = ()) -> NDArray[np.complex128]:
     return levels(job, parse_fault(name, job.module, job.fixture), hookup, on)
 
 
 @pytest.mark.parametrize("name", JOBS)
-def test_every_kind_of_fault_of_the_shipped_jobs_can_be_put_in(name):
+def test_every_kind_of_fault_of_the_shipped_jobs_can_be_put_in(name: str) -> None:
     job = load_job(SEQUENCES / name)
     hookup = next(h.name for h in job.fixture.hookups if not h.through)
     of_a_kind = {fault.kind: fault for fault in single_faults(job.module, job.fixture)}
@@ -59,7 +65,7 @@ def test_every_kind_of_fault_of_the_shipped_jobs_can_be_put_in(name):
         assert np.isfinite(levels(job, (fault,), hookup)).all(), fault.name
 
 
-def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
+def test_a_broken_leg_into_a_floating_load_copies_the_other_leg() -> None:
     """Closed form: 10 Mohm/(10 Mohm + 10 kohm) is -0.009 dB, 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     job = load_job(SEQUENCES / "two_loop_switcher")
     hookup = "drive left, view both outputs"
@@ -72,45 +78,45 @@ def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
 
 
 @pytest.mark.parametrize("hookup", [OUTPUTS, "by hand"])
-def test_a_healthy_unit_drives_its_own_legs(job, hookup):
+def test_a_healthy_unit_drives_its_own_legs(job: Job, hookup: str) -> None:
     seen = abs(levels(job, (), hookup))
     assert seen[0, 0] > 0.98
     assert seen[1, 1] > 0.98
 
 
-def test_legs_swapped_exchange_hot_and_cold(job):
+def test_legs_swapped_exchange_hot_and_cold(job: Job) -> None:
     seen = abs(faulty(job, "left.out legs swapped", OUTPUTS))
     assert seen[0, 1] > 0.98
     assert seen[1, 0] > 0.98
     assert seen[0, 0] < 1e-3
 
 
-def test_swapped_twice_is_straight_again(job):
+def test_swapped_twice_is_straight_again(job: Job) -> None:
     seen = abs(faulty(job, "left.out legs swapped + left.in legs swapped", OUTPUTS))
     assert seen[0, 0] > 0.98
 
 
-def test_channels_swapped_bring_the_tone_to_the_other_channel(job):
+def test_channels_swapped_bring_the_tone_to_the_other_channel(job: Job) -> None:
     seen = abs(faulty(job, "out channels swapped", OUTPUTS))
     assert seen[2, 0] > 0.98
     assert seen[0, 0] < 1e-3
 
 
-def test_a_grounded_leg_is_silent_and_the_other_is_not(job):
+def test_a_grounded_leg_is_silent_and_the_other_is_not(job: Job) -> None:
     """That leg lies below -60 dB: own limit, no source."""
     seen = faulty(job, "left.out.hot grounded", OUTPUTS)
     assert 20 * np.log10(abs(seen[0, 0])) < -60
     assert abs(seen[1, 1]) > 0.98
 
 
-def test_shorted_legs_leave_the_share_of_each(job):
+def test_shorted_legs_leave_the_share_of_each(job: Job) -> None:
     """Equal sources on one node: half of each leg's e.m.f., the difference below -60 dB."""
     seen = faulty(job, "left.out legs shorted", OUTPUTS)
     assert abs(seen[0]) == pytest.approx(0.5, abs=0.01)
     assert 20 * np.log10(abs(seen[0, 0] - seen[1, 0])) < -60
 
 
-def test_bridged_channels_share_a_leg(job):
+def test_bridged_channels_share_a_leg(job: Job) -> None:
     """The other channel's source is not connected here: it shows the whole signal."""
     seen = faulty(job, "out.hot bridged", OUTPUTS)
     assert abs(seen[2, 0]) == pytest.approx(abs(seen[0, 0]), rel=1e-3)
@@ -136,18 +142,18 @@ def test_bridged_channels_share_a_leg(job):
         ("R1.hot a tenth", (INSERT,), 0.971),
     ],
 )
-def test_a_fault_changes_the_route_as_it_must(job, fault, on, expected):
+def test_a_fault_changes_the_route_as_it_must(job: Job, fault: str, on: tuple[str], expected: float) -> None:
     """5 kohm a leg behind 50 ohm: 0.990; with 1 kohm more 0.826, with 10 kohm 0.332 (divider rule)."""
     seen = faulty(job, fault, OUTPUTS, on)
     assert abs(seen[0, 0]) == pytest.approx(expected, abs=0.006)
 
 
-def test_a_crossed_plug_inverts_the_insert(job):
+def test_a_crossed_plug_inverts_the_insert(job: Job) -> None:
     seen = abs(faulty(job, "left.plug legs swapped", OUTPUTS, (INSERT,)))
     assert seen[0, 1] == pytest.approx(0.826, abs=0.006)
 
 
-def test_a_stuck_closed_contact_joins_both_throws():
+def test_a_stuck_closed_contact_joins_both_throws() -> None:
     job = load_job(SEQUENCES / "two_loop_switcher")
     hookup = "drive left, view both outputs"
     states = [levels(job, (), hookup, on)[0, 0] for on in ((), ("loop_a",))]
@@ -155,7 +161,7 @@ def test_a_stuck_closed_contact_joins_both_throws():
     assert abs(welded - states[1]) > 0.01
 
 
-def test_the_plugs_of_two_channels_exchanged():
+def test_the_plugs_of_two_channels_exchanged() -> None:
     """Left then reads as right does, but for the idle loop B, whose own plug loads the line a little."""
     job = load_job(SEQUENCES / "two_loop_switcher")
     left, right = "drive left, view both outputs", "drive right, view both outputs"
@@ -168,7 +174,7 @@ def test_the_plugs_of_two_channels_exchanged():
     ("fault", "coils"),
     [("K1 coil open", 1), ("K1 never operates", 2), ("line insert dead", 0), ("K3 coil open", 2)],
 )
-def test_the_current_tells_coils_from_mechanics(job, fault, coils):
+def test_the_current_tells_coils_from_mechanics(job: Job, fault: str, coils: int) -> None:
     wrong = apply(parse_fault(fault, job.module, job.fixture), job.module)
     built = build(job.module, "F1", wrong.damage)
     state = supply_state(job.module, built, ON, energised(job.module, built, frozenset({INSERT})))
@@ -176,7 +182,7 @@ def test_the_current_tells_coils_from_mechanics(job, fault, coils):
     assert not state.limiting
 
 
-def test_values_stay_within_what_the_type_allows(job):
+def test_values_stay_within_what_the_type_allows(job: Job) -> None:
     for serial in range(20):
         built = build(job.module, f"V{serial}", apply((), job.module).damage)
         kinds = [relay.type for relay in job.module.relays]

@@ -3,15 +3,18 @@
 import os
 import shutil
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.job.load import load_job
 from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
 from simulator.relays import OPERATED, REST
-from simulator.unit import Damage, build
+from simulator.unit import Built, Damage, build
 from simulator.wiring import Leads, Plugs, connect
 
 NGSPICE = shutil.which("ngspice")
@@ -23,16 +26,16 @@ EVERY_RELAY = tuple(f"K{number}" for number in range(1, 11))
 FAINT = 1e-9  # below -180 dB both are numerical dust
 
 
-def needs_ngspice():
+def needs_ngspice() -> None:
     if NGSPICE is None and not os.environ.get("CI"):
         pytest.skip("ngspice is not installed: apt-get install ngspice")
 
 
-def netlist(parts, closed, source):
+def netlist(parts: Parts, closed: NDArray[np.bool], source: int) -> str:
     """Write the circuit for ngspice: node names as numbers, 1 V at one source, an AC point per frequency."""
     numbers = {GROUND: 0}
 
-    def node(name):
+    def node(name: str) -> int:
         return numbers.setdefault(name, len(numbers))
 
     cards = [f"Rw{i} {node(a)} {node(b)} {WIRE_OHM}" for i, (a, b) in enumerate(parts.wires)]
@@ -50,17 +53,18 @@ def netlist(parts, closed, source):
     return "circuit\n" + "\n".join(cards) + f"\n.control\nset numdgt=12\n{points}\nquit\n.endc\n.end\n"
 
 
-def run_ngspice(text, probes, tmp_path):
+def run_ngspice(text: str, probes: int, tmp_path: Path) -> NDArray[np.complex128]:
     """Complex volts, shape (frequencies, probes)."""
     path = tmp_path / "circuit.cir"
     path.write_text(text)
+    assert NGSPICE is not None
     output = subprocess.run([NGSPICE, "-b", path], capture_output=True, text=True, check=False).stdout
     values = [float(line.split("=")[1]) for line in output.splitlines() if line.startswith(("vr(", "vi("))]
     pairs = np.array(values).reshape(len(FREQUENCIES_HZ), probes, 2)
     return pairs[..., 0] + 1j * pairs[..., 1]
 
 
-def moving_with(built, relays):
+def moving_with(built: Built, relays: tuple[str, ...] | None) -> NDArray[np.bool] | None:
     """The contacts of some relays, as those that move while the rest is eliminated; None for the whole."""
     if relays is None:
         return None
@@ -71,7 +75,9 @@ def moving_with(built, relays):
 @pytest.mark.parametrize("on", STATES, ids=lambda on: "+".join(on) or "rest")
 @pytest.mark.parametrize("hookup_name", ["drive left, view both outputs", "drive left, view sends"])
 @pytest.mark.parametrize("moving", [None, ("K1", "K2"), EVERY_RELAY], ids=["whole", "two move", "all move"])
-def test_the_solver_agrees_with_ngspice(on, hookup_name, moving, tmp_path):
+def test_the_solver_agrees_with_ngspice(
+    on: tuple[str, ...], hookup_name: str, moving: tuple[str, ...] | None, tmp_path: Path
+) -> None:
     needs_ngspice()
     job = load_job(JOB)
     module, fixture = job.module, job.fixture
@@ -94,7 +100,16 @@ def test_the_solver_agrees_with_ngspice(on, hookup_name, moving, tmp_path):
         assert np.abs(np.angle(ours[loud] / theirs[loud], deg=True))[made].max(initial=0) < 0.01
 
 
-def network(*, resistors=(), capacitors=(), contacts=(), amplifiers=(), wires=(), sources=(), probes=()):
+def network(
+    *,
+    resistors: Sequence[Any] = (),
+    capacitors: Sequence[Any] = (),
+    contacts: Sequence[Any] = (),
+    amplifiers: Sequence[Any] = (),
+    wires: Sequence[Any] = (),
+    sources: Sequence[Source] = (),
+    probes: Sequence[str] = (),
+) -> Network:
     return Network(
         Parts(
             wires=tuple(wires),
@@ -111,7 +126,7 @@ def network(*, resistors=(), capacitors=(), contacts=(), amplifiers=(), wires=()
 NONE_CLOSED = np.zeros(0, dtype=np.bool_)
 
 
-def test_a_low_pass_is_3_db_down_at_its_corner():
+def test_a_low_pass_is_3_db_down_at_its_corner() -> None:
     """1/(2 pi R C), 10 log10(1/2) = -3.0103 dB."""
     circuit = network(
         sources=[Source(node="in", ohm=1000.0)],
@@ -124,7 +139,7 @@ def test_a_low_pass_is_3_db_down_at_its_corner():
     assert np.angle(seen, deg=True) == pytest.approx(-45)
 
 
-def test_a_balanced_amplifier_gives_its_gain_into_its_load():
+def test_a_balanced_amplifier_gives_its_gain_into_its_load() -> None:
     """Gain -2, 100 ohm out into 100 ohm: half of twice, inverted; common mode 40 dB down."""
     circuit = network(
         sources=[Source(node="a", ohm=0.0), Source(node="b", ohm=0.0)],
@@ -141,7 +156,7 @@ def test_a_balanced_amplifier_gives_its_gain_into_its_load():
     assert 20 * np.log10(abs(common / differential)) == pytest.approx(-40.0, abs=0.01)
 
 
-def test_a_source_that_is_off_is_an_open_circuit():
+def test_a_source_that_is_off_is_an_open_circuit() -> None:
     circuit = network(
         sources=[Source(node="n", ohm=50.0), Source(node="n", ohm=50.0)],
         resistors=[Element(a="n", b=GROUND, value=50.0)],

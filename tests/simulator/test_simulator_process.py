@@ -5,6 +5,9 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,11 +15,11 @@ from harness.bench_file import load_bench
 
 
 @pytest.fixture
-def process(job_folder):
+def process(job_folder: Any) -> Iterator[Callable[..., Any]]:
     """Starts `python -m simulator` on the small job; gives the process and what it said."""
     started = []
 
-    def start(*options):
+    def start(*options: str) -> tuple[subprocess.Popen[str], str]:
         one = subprocess.Popen(
             [sys.executable, "-m", "simulator", str(job_folder), *options],
             stdin=subprocess.PIPE,
@@ -25,6 +28,7 @@ def process(job_folder):
             text=True,
         )
         started.append(one)
+        assert one.stdout is not None
         return one, one.stdout.readline()
 
     yield start
@@ -32,10 +36,13 @@ def process(job_folder):
         one.kill()
         one.wait()
         for pipe in (one.stdin, one.stdout, one.stderr):
-            pipe.close()
+            if pipe is not None:
+                pipe.close()
 
 
-def test_it_says_where_it_is_in_one_line_and_soon(process, open_line):
+def test_it_says_where_it_is_in_one_line_and_soon(
+    process: Callable[..., Any], open_line: Callable[..., Any]
+) -> None:
     began = time.monotonic()
     _, said = process("--serial", "P1", "--hasten", "5")
     assert time.monotonic() - began < 5.0  # alone under one; other tests may have both processors
@@ -45,7 +52,7 @@ def test_it_says_where_it_is_in_one_line_and_soon(process, open_line):
     assert open_line(ready["generator"]).query("*IDN?").startswith("Ferncastle Instruments,")
 
 
-def test_it_ends_when_its_input_closes(process):
+def test_it_ends_when_its_input_closes(process: Callable[..., Any]) -> None:
     one, _ = process()
     one.stdin.close()
     assert one.wait(5) == 0
@@ -53,21 +60,23 @@ def test_it_ends_when_its_input_closes(process):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGTERM to send")
-def test_it_ends_on_sigterm(process):
+def test_it_ends_on_sigterm(process: Callable[..., Any]) -> None:
     one, _ = process()
     one.send_signal(signal.SIGTERM)
     assert one.wait(5) == 0
     assert one.stderr.read() == ""
 
 
-def test_it_ends_when_the_control_port_says_so(process, open_line):
+def test_it_ends_when_the_control_port_says_so(
+    process: Callable[..., Any], open_line: Callable[..., Any]
+) -> None:
     one, said = process()
     assert json.loads(open_line(json.loads(said)["control"]).query('{"quit": true}')) == {"ok": True}
     assert one.wait(5) == 0
 
 
 @pytest.mark.parametrize("kind", ["frame", "text", "route", "modbus"])
-def test_it_writes_a_bench_file_that_reads(process, tmp_path, kind):
+def test_it_writes_a_bench_file_that_reads(process: Callable[..., Any], tmp_path: Path, kind: str) -> None:
     path = tmp_path / "bench.toml"
     _, said = process("--switchboard", kind, "--bench-file", str(path))
     bench = load_bench(path)
@@ -81,7 +90,9 @@ def test_it_writes_a_bench_file_that_reads(process, tmp_path, kind):
     ("options", "said"),
     [(("--fault", "K9 open"), "no such fault"), (("--trouble", "tea"), "no such trouble")],
 )
-def test_a_wrong_wish_is_one_message_and_exit_code_2(process, options, said):
+def test_a_wrong_wish_is_one_message_and_exit_code_2(
+    process: Callable[..., Any], options: tuple[str, str], said: str
+) -> None:
     one, line = process(*options)
     assert line == ""
     assert one.wait(5) == 2

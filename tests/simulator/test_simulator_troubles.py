@@ -2,18 +2,21 @@
 
 import socket
 import time
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
 from harness.errors import UsageError
 from simulator.wire import Trouble, parse_trouble
+from tests.simulator.conftest import Bench
 
 
-def let(bench, trouble):
+def let(bench: Bench, trouble: str) -> None:
     assert bench.hand(trouble=trouble) == {"ok": True}
 
 
-def test_a_late_answer_comes_late_and_whole(bench):
+def test_a_late_answer_comes_late_and_whole(bench: Bench) -> None:
     let(bench, "generator late 150 ms")
     began = time.monotonic()
     assert bench.generator.query("SOUR1:FREQ?") == "+1.000000000E+03"
@@ -23,14 +26,14 @@ def test_a_late_answer_comes_late_and_whole(bench):
     assert time.monotonic() - began < 0.15
 
 
-def test_half_an_answer_is_followed_by_the_other_half(bench):
+def test_half_an_answer_is_followed_by_the_other_half(bench: Bench) -> None:
     let(bench, "generator half 100 ms")
     bench.generator.write("SOUR1:FREQ?")
     assert bench.generator.raw(8) == b"+1.00000"
     assert bench.generator.read() == "0000E+03"
 
 
-def test_a_mute_instrument_says_nothing_once(bench):
+def test_a_mute_instrument_says_nothing_once(bench: Bench) -> None:
     let(bench, "supply mute")
     bench.supply.socket.settimeout(0.1)
     bench.supply.write("*STB?")
@@ -41,7 +44,7 @@ def test_a_mute_instrument_says_nothing_once(bench):
     assert bench.supply.socket.recv(64) == b"+0.000000000E+00\n"
 
 
-def test_the_connection_drops_after_so_many_answers(bench, open_line):
+def test_the_connection_drops_after_so_many_answers(bench: Bench, open_line: Callable[..., Any]) -> None:
     let(bench, "oscilloscope drop after 3")
     for _ in range(3):
         assert bench.scope.query("*TST?") == "0"
@@ -50,7 +53,7 @@ def test_the_connection_drops_after_so_many_answers(bench, open_line):
     assert again.query("*TST?") == "0"
 
 
-def test_refusing_ends_and_refuses_connections(bench):
+def test_refusing_ends_and_refuses_connections(bench: Bench) -> None:
     assert bench.supply.query("*TST?") == "0"
     let(bench, "supply refuse")
     assert bench.supply.raw(1) == b""
@@ -59,14 +62,14 @@ def test_refusing_ends_and_refuses_connections(bench):
         socket.create_connection(("127.0.0.1", port), timeout=2)
 
 
-def test_a_garbled_block_has_no_count(bench):
+def test_a_garbled_block_has_no_count(bench: Bench) -> None:
     bench.capture(1.0, points=1000)
     let(bench, "oscilloscope garble")
     bench.scope.write(":WAV:DATA?")
     assert bench.scope.raw(2) == b"#x"
 
 
-def test_a_short_block_lacks_bytes(bench):
+def test_a_short_block_lacks_bytes(bench: Bench) -> None:
     bench.capture(1.0, points=1000)
     let(bench, "oscilloscope short")
     bench.scope.write(":WAV:DATA?")
@@ -80,18 +83,18 @@ def test_a_short_block_lacks_bytes(bench):
     assert len(received) == 6 + 1000 + 1 - 7
 
 
-def test_an_error_is_pushed_into_the_queue(bench):
+def test_an_error_is_pushed_into_the_queue(bench: Bench) -> None:
     let(bench, "generator error -221")
     assert bench.generator.errors() == [-221]
 
 
-def test_rubbish_is_no_number(bench):
+def test_rubbish_is_no_number(bench: Bench) -> None:
     let(bench, "supply rubbish")
     bench.supply.write("MEAS:VOLT?")
     assert b"\xff" in bench.supply.raw(8)
 
 
-def test_always_lasts_until_none(bench):
+def test_always_lasts_until_none(bench: Bench) -> None:
     let(bench, "supply rubbish always")
     for _ in range(3):
         bench.supply.write("MEAS:VOLT?")
@@ -110,12 +113,12 @@ def test_always_lasts_until_none(bench):
         ("supply mute always", Trouble(who="supply", kind="mute", always=True)),
     ],
 )
-def test_a_trouble_reads_as_it_is_written(text, trouble):
+def test_a_trouble_reads_as_it_is_written(text: str, trouble: Trouble) -> None:
     assert parse_trouble(text) == trouble
 
 
 @pytest.mark.parametrize("text", ["", "kettle late 3", "supply late", "supply mute 3", "supply explode"])
-def test_an_unknown_trouble_is_refused_with_what_there_is(text):
+def test_an_unknown_trouble_is_refused_with_what_there_is(text: str) -> None:
     with pytest.raises(UsageError, match=r"expected INSTRUMENT|takes"):
         parse_trouble(text)
 
@@ -130,11 +133,13 @@ def test_an_unknown_trouble_is_refused_with_what_there_is(text):
         ({"what": "do you see"}, "expected one of unit, empty, hookup, trouble, quit"),
     ],
 )
-def test_the_control_port_says_what_it_did_not_understand(bench, request_, said):
+def test_the_control_port_says_what_it_did_not_understand(
+    bench: Bench, request_: dict[str, int | list[str] | str | str], said: str
+) -> None:
     answer = bench.hand(**request_)
     assert answer["ok"] is False
     assert said in str(answer["error"])
 
 
-def test_the_control_port_refuses_what_is_no_json(bench):
+def test_the_control_port_refuses_what_is_no_json(bench: Bench) -> None:
     assert "no line of JSON" in bench.control.query("quit")

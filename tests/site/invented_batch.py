@@ -10,6 +10,7 @@ from sqlalchemy import insert
 from harness.records import rows, tables
 from harness.records.database import open_engine
 from harness.records.place import find_place
+from harness.records.run import FaultsNamed
 from tests.records.outside_broadcast import HEADER
 
 CHECKS = (  # name, quantity, unit, middle, spread, limits
@@ -64,16 +65,10 @@ def fill(path: Path, *, units: int, readings: int, seed: int = 5, bad: float = 0
                 new[tables.ledger].append(_seal(run))
                 new[tables.readings] += _readings(rng, run, readings, failing=2 if outcome == "fail" else 0)
                 if outcome == "fail":
-                    text = f'{{"faults": ["K{rng.integers(1, 5)} contact 1 cold leg open"]}}'
-                    new[tables.run_events].append(
-                        {
-                            "run_id": run,
-                            "kind": "diagnosis",
-                            "at": base["started"],
-                            "outcome": None,
-                            "text": text,
-                        }
-                    )
+                    fault = f"K{rng.integers(1, 5)} contact 1 cold leg open"
+                    named = FaultsNamed(faults=(fault,), probability=0.9)
+                    event = rows.event_to_row(named, fault, HEADER.started)
+                    new[tables.run_events].append({"run_id": run, **event})
             if len(new[tables.runs]) >= _AT_ONCE or unit == units - 1:
                 for table, some in new.items():
                     if some:
@@ -107,7 +102,9 @@ def _readings(rng, run, count, *, failing):
                 "state": STATES[number // (2 * len(CHECKS)) % len(STATES)],
                 "channel": ("left", "right")[number % 2],
                 "port": "out",
-                "hookup": "view outputs",
+                "options": "[]",
+                "driven": f"{('left', 'right')[number % 2]}.in",
+                "setup": "view outputs",
                 "frequency_hz": 1000.0 if quantity == "gain" else None,
                 "unit": unit,
                 "value": value,
@@ -122,6 +119,7 @@ def _readings(rng, run, count, *, failing):
                 "limit_high": high,
                 "verdict": "fail" if number in strays else "pass",
                 "reason": "",
+                "facts": "[]",
                 "budget": "[]",
                 "acquisitions": "[]",
                 "route": "",

@@ -11,12 +11,12 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from harness.records.run import CurrentsDrawn, ExplainedGroup, Explanation, FaultsNamed, RelaysOperated
 from harness.records.store import open_records
-from harness.report.explained import Explained, keep_explained
-from harness.report.explanation import ExplainedGroup, Explanation
+from harness.report.explanation import Explained, keep_explained
 from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.simulator.listeners import reachable_at
 from tests.site.devtools import browser
@@ -104,7 +104,7 @@ def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path):
     with open_records(records) as store:
         for outcome, more in (("pass", {}), ("stopped", {}), ("pass", {"purpose": "golden"}), ("fail", {})):
             run = store.begin(replace(HEADER, **more))
-            store.add_readings(run, [replace(READING, acquisitions=())])
+            store.add_readings(run, [changed(READING, acquisitions=())])
             store.finish(run, outcome, "", ENDED)
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
     found = [site.answer(f"/certificates/run-0000{run}.html", "", "") for run in range(1, 6)]
@@ -207,10 +207,10 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
     assert tab.find("document.getElementById('now').hidden")
     with open_records(records) as store:
         run = store.begin(replace(HEADER, serial="OB-90000", batch="1", planned_readings=40))
-        store.add_readings(run, [replace(READING, acquisitions=())] * 10)
+        store.add_readings(run, [changed(READING, acquisitions=())] * 10)
         assert tab.find(until("document.getElementById('now').textContent.includes('10 of 40 readings')"))
         assert re.search(r"\d+ (s|min|h) ago", tab.find("document.getElementById('now').textContent"))
-        store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")] * 30)
+        store.add_readings(run, [changed(READING, acquisitions=(), verdict="fail")] * 30)
         assert tab.find(until("document.getElementById('now').textContent.includes('30 not passed')"))
         assert (
             tab.find("document.getElementById('said').textContent") == "1 of 31 units"
@@ -228,9 +228,9 @@ def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path):
         run = store.begin(HEADER)
         site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
         state = site.answer("/", "list", "")[1]
-        store.add_event(run, "fingerprint", "{}")
-        store.add_readings(run, [replace(READING, acquisitions=())])
-        store.add_event(run, "relays", "{}")
+        store.add_event(run, CurrentsDrawn(currents_a={}))
+        store.add_readings(run, [changed(READING, acquisitions=())])
+        store.add_event(run, RelaysOperated(operations={}, read_back=False))
         assert site.answer("/", f"list={state[1:-1]}", state) == ("", state)
         store.finish(run, "pass", "", ENDED)
         assert "✓ pass" in site.answer("/", f"list={state[1:-1]}", state)[0]
@@ -263,13 +263,13 @@ def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(
     records = tmp_path / "records.sqlite"
     with open_records(records) as store:
         run = store.begin(HEADER)
-        store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")])
+        store.add_readings(run, [changed(READING, acquisitions=(), verdict="fail")])
         store.finish(run, "fail", "", ENDED)
         site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
         (batch,) = links(site.answer("/", "", "")[0], "batches/")
         text, state = site.answer(f"/{batch}", "", "")
         assert "not diagnosed" in text
-        store.add_event(run, "diagnosis", '{"faults": ["K3 never operates"]}')
+        store.add_event(run, FaultsNamed(faults=("K3 never operates",), probability=0.9))
         text, _ = site.answer(f"/{batch}", "", state)
         site.close()
     assert "K3 never operates" in text

@@ -5,10 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from harness.records.run import FaultsNamed
 from harness.records.store import open_records
 from harness.site.unit import view_units
 from harness.site.write import Written, write_site
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.site.invented_batch import fill
 
@@ -16,7 +17,7 @@ from tests.site.invented_batch import fill
 def record(path: Path, serial: str, *, batch: str = "1", value: float = -0.09, ended: bool = True) -> int:
     with open_records(path) as store:
         run = store.begin(replace(HEADER, serial=serial, batch=batch))
-        store.add_readings(run, [replace(READING, acquisitions=(), value=value)])
+        store.add_readings(run, [changed(READING, acquisitions=(), value=value)])
         if ended:
             store.finish(run, "pass", "", ENDED)
     return run
@@ -113,7 +114,7 @@ def test_a_run_under_way_is_shown_as_far_as_it_has_come(records, tmp_path):
     (page,) = (folder / "units").glob("OB-5-*")
     assert "1 of " in page.read_text(encoding="utf-8")
     with open_records(records) as store:
-        store.add_readings(run, [replace(READING, acquisitions=(), verdict="fail")])
+        store.add_readings(run, [changed(READING, acquisitions=(), verdict="fail")])
     assert write(records, folder).changed > 0
     assert "2 of " in page.read_text(encoding="utf-8")
 
@@ -122,7 +123,7 @@ def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records, 
     folder = tmp_path / "site"
     with open_records(records) as store:
         run = store.begin(replace(HEADER, serial="OB-6", batch="1"))
-        lost = replace(READING, acquisitions=(), value=-118.06, floor=True, verdict="fail")
+        lost = changed(READING, acquisitions=(), value=-118.06, floor=True, verdict="fail")
         store.add_readings(run, [lost])
         store.finish(run, "fail", "", ENDED)
     write(records, folder)
@@ -131,7 +132,7 @@ def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records, 
     assert "Likely fault: not diagnosed" in words
     assert f"−118.06 dB, the bench's floor, in run {run}" in words.replace("\u00a0", " ")
     with open_records(records) as store:
-        store.add_event(run, "diagnosis", '{"faults": ["K3 never operates"]}')
+        store.add_event(run, FaultsNamed(faults=("K3 never operates",), probability=0.9))
     write(records, folder)
     words = Page(page.read_text(encoding="utf-8")).words
     assert "Likely fault: K3 never operates" in words

@@ -14,12 +14,12 @@ import pytest
 from harness.cli.app import main
 from harness.records.history import RunLine
 from harness.records.store import open_records
+from harness.report.plotter import ticks
 from harness.site.model import make_catalogue
 from harness.site.pages import Pages, Search
 from harness.site.study import study_batch
-from harness.site.svg import ticks
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import HEADER, READING
+from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.site.devtools import browser
 from tests.site.invented_batch import fill
@@ -52,7 +52,7 @@ def site(tmp_path_factory):
         )
         run = store.begin(header)
         store.add_readings(
-            run, [replace(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
+            run, [changed(READING, acquisitions=(), check=HOSTILE, verdict="fail", reason=HOSTILE)]
         )
         store.finish(run, "fail", HOSTILE, HEADER.started)
         store.begin(replace(HEADER, serial="OB-00001", batch="1"))
@@ -142,19 +142,19 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
         assert title in words
 
 
-def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
+def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
     records = tmp_path / "records.sqlite"
-    sources = ("drive source 1", "drive source 2")
+    sources = ("left.source_1", "left.source_2")
     with open_records(records) as store:
         for number in range(6):
             run = store.begin(replace(HEADER, serial=f"OB-{number}", batch="autumn"))
             store.add_readings(
                 run,
                 [
-                    replace(
-                        READING, hookup=hookup, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
+                    changed(
+                        READING, driven=source, value=-0.08 + 0.001 * number, verdict="fail", acquisitions=()
                     )
-                    for hookup in sources
+                    for source in sources
                 ],
             )
             store.finish(run, "fail", "", HEADER.started)
@@ -163,7 +163,7 @@ def test_readings_that_differ_by_their_hookup_alone_are_told_apart_on_the_page_o
         main(["site", str(pages_folder), "--records", str(records)])
     (batch,) = (pages_folder / "batches").glob("*.html")
     page = Page(batch.read_text(encoding="utf-8"))
-    told = [f"Route and gain: loop_a left.out 1 kHz, {hookup}" for hookup in sources]
+    told = [f"Route and gain: loop_a left.out 1 kHz, {source} driven" for source in sources]
     for label in told:
         assert f"{label} 6" in page.words  # the Pareto: each of them in six units
         assert (
@@ -217,7 +217,7 @@ def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_
         (batch,) = make_catalogue(store.lines()).batches.values()
         study = study_batch(store, batch)
     assert study.sides is not None
-    assert {side.key.quantity for side in study.sides.differing} == {"gain"}
+    assert {side.key.measurand.quantity for side in study.sides.differing} == {"gain"}
     assert len(study.sides.pictures) == len(study.sides.differing) == 2
     words = Page(Pages(lambda kind, run: False).batch(study)).words
     assert "Left less right 2 of 10 readings differ between the channels, in the latest" in words

@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.records.history import RunLine
+from harness.reading import Verdict
+from harness.records.history import RunLine, Series
+from harness.records.run import Purpose
 from harness.statistics.batch import MOST_BINS, Batch, distribution, figures, proposal, side_differences
 from harness.statistics.yields import first_complete_runs, yields
 from tests.records.outside_broadcast import HEADER
@@ -25,7 +27,7 @@ LINE = RunLine(
 )
 
 
-def test_faults_are_counted_by_what_was_named_once_a_unit():
+def test_faults_are_counted_by_what_was_named_once_a_unit() -> None:
     firsts = tuple(replace(LINE, run_id=number, serial=f"OB-{number}") for number in range(1, 7))
     passed = replace(LINE, run_id=7, serial="OB-7", outcome="pass")
     named = {1: ["K1 coil open"], 2: ["K1 coil open"], 3: ["K2 coil open", "line loop_a dead"], 4: []}
@@ -39,13 +41,13 @@ def test_faults_are_counted_by_what_was_named_once_a_unit():
 
 
 @pytest.mark.parametrize("purpose", ["gauge", "golden", "known-bad", "own tests"])
-def test_runs_that_test_the_bench_are_in_no_yield(purpose):
+def test_runs_that_test_the_bench_are_in_no_yield(purpose: Purpose) -> None:
     runs = [replace(LINE, purpose=purpose), replace(LINE, run_id=2, outcome="pass")]
     assert first_complete_runs(runs) == runs[1:]
     assert (yields(runs).first_pass.count, yields(runs).complete_runs) == (1, 1)
 
 
-def test_a_distribution_holds_every_value_in_classes_of_one_width():
+def test_a_distribution_holds_every_value_in_classes_of_one_width() -> None:
     values = np.random.default_rng(5).normal(-0.4, 0.01, 400)
     found = distribution(series(values[:-1], values[-1]))
     assert found is not None
@@ -62,7 +64,7 @@ def test_a_distribution_holds_every_value_in_classes_of_one_width():
     assert len(few.counts) == 2  # IQR 3.5, width 3.5, range 7
 
 
-def test_what_lies_below_the_floor_is_said_to_be_left_out_and_proposes_nothing():
+def test_what_lies_below_the_floor_is_said_to_be_left_out_and_proposes_nothing() -> None:
     some = replace(series(np.linspace(-102.0, -98.0, 39), -97.0), floor=np.arange(40) < 10)
     (doubt,) = [one for one in figures(some).doubts if one.kind == "in part"]
     assert "10 of 40 readings lie below the bench's floor" in doubt.sentence
@@ -71,30 +73,34 @@ def test_what_lies_below_the_floor_is_said_to_be_left_out_and_proposes_nothing()
     assert why == "in all 40 that passed, what there is lies below what the bench can see"
 
 
-def test_values_that_are_all_equal_have_no_distribution():
+def test_values_that_are_all_equal_have_no_distribution() -> None:
     assert distribution(series([1.0, 1.0], 1.0)) is None
 
 
 @pytest.mark.parametrize("count", [2, 3, 12, 27])
-def test_values_that_are_all_equal_have_no_spread_of_rounding(count):
+def test_values_that_are_all_equal_have_no_spread_of_rounding(count: int) -> None:
     found = figures(series([-0.087] * (count - 1), -0.087))
     assert (found.n, found.mean, found.sigma) == (count, -0.087, 0.0)
 
 
-def test_a_stray_far_from_values_that_hardly_differ_asks_for_no_more_classes_than_there_may_be():
+def test_a_stray_far_from_values_that_hardly_differ_asks_for_no_more_classes_than_there_may_be() -> None:
     found = distribution(series([1 + number * 2.3e-16 for number in range(9)], 100.0))
     assert found is not None
     assert len(found.counts) <= MOST_BINS
     assert sum(found.counts) == 10
 
 
-def of_source(channel, source, values, *, what="both outputs"):
-    """Of a unit that selects one of several sources: the hookup alone says which is driven."""
-    key = replace(KEY, channel=channel, hookup=f"drive {channel} source {source}, view {what}")
-    return replace(series(values[:-1], values[-1], key=key), verdicts=("fail",) * len(values))
+FAIL: Verdict = "fail"
 
 
-def test_readings_that_differ_by_their_hookup_alone_are_told_apart():
+def of_source(channel: str, source: int, values: list[float]) -> Series:
+    """Of a unit that selects one of several sources: what is driven tells them apart."""
+    driven = f"{channel}.source_{source}"
+    key = replace(KEY, measurand=replace(KEY.measurand, channel=channel, driven=driven))
+    return replace(series(values[:-1], values[-1], key=key), verdicts=(FAIL,) * len(values))
+
+
+def test_readings_that_differ_by_what_is_driven_alone_are_told_apart() -> None:
     read = (
         of_source("left", 1, [1.0, 2.0]),
         of_source("left", 2, [1.0, 2.0]),
@@ -102,30 +108,24 @@ def test_readings_that_differ_by_their_hookup_alone_are_told_apart():
     )
     batch = Batch(lines=(), firsts=(), series=read)
     assert [batch.labels[one.key] for one in read] == [
-        "Gain: rest left.out 1 kHz, drive left source 1, view both outputs",
-        "Gain: rest left.out 1 kHz, drive left source 2, view both outputs",
+        "Gain: rest left.out 1 kHz, left.source_1 driven",
+        "Gain: rest left.out 1 kHz, left.source_2 driven",
         "Gain: rest right.out 1 kHz",
     ]
     assert [(line.label, line.count) for line in batch.failing_readings] == [
-        ("Gain: rest left.out 1 kHz, drive left source 1, view both outputs", 2),
-        ("Gain: rest left.out 1 kHz, drive left source 2, view both outputs", 2),
+        ("Gain: rest left.out 1 kHz, left.source_1 driven", 2),
+        ("Gain: rest left.out 1 kHz, left.source_2 driven", 2),
         ("Gain: rest right.out 1 kHz", 2),
     ]
 
 
-def test_left_is_compared_with_right_of_the_same_source():
+def test_left_is_compared_with_right_of_the_same_source() -> None:
     left = [of_source("left", source, [source, source + 0.1, source]) for source in (1, 2, 3)]
     right = [of_source("right", source, [source, source, source + 0.2]) for source in (3, 1)]
     found = side_differences([*left, *right])
-    assert {(one.key.hookup, one.other.hookup) for one in found} == {
-        ("drive left source 1, view both outputs", "drive right source 1, view both outputs"),
-        ("drive left source 3, view both outputs", "drive right source 3, view both outputs"),
+    assert {(one.key.measurand.driven, one.other.measurand.driven) for one in found} == {
+        ("left.source_1", "right.source_1"),
+        ("left.source_3", "right.source_3"),
     }
     assert max(abs(one.difference.mean) for one in found) < 0.1
-    only = side_differences(
-        [
-            of_source("left", 1, [1.0, 1.1, 1.2]),
-            of_source("right", 2, [1.0, 1.2, 1.1], what="the other output"),
-        ]
-    )
-    assert len(only) == 1  # one of each: no other could be meant
+    assert side_differences([of_source("left", 1, [1.0, 1.1]), of_source("right", 2, [1.0, 1.2])]) == []

@@ -6,8 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from harness.statistics.compare import compare_batches, compare_samples, correct_p, paired_difference
-from harness.statistics.drift import drift, least_p_of_trend, least_squares_line
+from harness.statistics.compare import (
+    Correction,
+    compare_batches,
+    compare_samples,
+    correct_p,
+    paired_difference,
+)
+from harness.statistics.drift import Method, drift, least_p_of_trend, least_squares_line
 from tests.statistics.strd import pairs
 
 # Fifteen p values of Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995), section 4: at 5 % their
@@ -19,24 +25,24 @@ THROMBOLYSIS_P = [
 
 
 @pytest.mark.parametrize(("correction", "rejected"), [("benjamini-hochberg", 4), ("holm", 3), ("none", 9)])
-def test_corrections_reject_as_published(correction, rejected):
+def test_corrections_reject_as_published(correction: Correction, rejected: int) -> None:
     shuffled = np.random.default_rng(5).permutation(THROMBOLYSIS_P)
     assert int((correct_p(shuffled, correction) <= 0.05).sum()) == rejected
 
 
-def test_benjamini_hochberg_is_scipys():
+def test_benjamini_hochberg_is_scipys() -> None:
     p = np.random.default_rng(6).uniform(0, 1, 100) ** 2
     assert correct_p(p, "benjamini-hochberg") == pytest.approx(stats.false_discovery_control(p))
 
 
-def test_holm_by_hand():
+def test_holm_by_hand() -> None:
     assert correct_p([0.03, 0.01, 0.02, 0.9], "holm") == pytest.approx([0.06, 0.04, 0.06, 0.9])
     assert correct_p([0.6, 0.7], "holm") == pytest.approx([1.0, 1.0])
     assert correct_p([], "holm").size == 0
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_welch_and_its_interval_are_scipys(seed):
+def test_welch_and_its_interval_are_scipys(seed: int) -> None:
     rng = np.random.default_rng(seed)
     first, second = rng.normal(0, 1, 12), rng.normal(0.5, 3, 30)
     found = compare_samples(first, second, test="welch")
@@ -47,7 +53,7 @@ def test_welch_and_its_interval_are_scipys(seed):
     assert found.shift == pytest.approx(second.mean() - first.mean())
 
 
-def test_ranks_give_the_median_difference_as_published():
+def test_ranks_give_the_median_difference_as_published() -> None:
     """Permeability of a membrane: Hollander and Wolfe, Nonparametric Statistical Methods, chapter 4.
 
     Two-sided p 0.2544, estimate 0.305, 95 % interval -0.15 to 0.76; data and figures from memory.
@@ -60,7 +66,7 @@ def test_ranks_give_the_median_difference_as_published():
     assert (found.low, found.high) == pytest.approx((-0.15, 0.76), abs=1e-9)
 
 
-def test_the_paired_difference_is_scipys():
+def test_the_paired_difference_is_scipys() -> None:
     rng = np.random.default_rng(8)
     left = rng.normal(0, 1, 20)
     right = left + rng.normal(0.1, 0.05, 20)
@@ -71,7 +77,7 @@ def test_the_paired_difference_is_scipys():
     assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
 
 
-def test_the_test_is_chosen_by_how_many_values_there_are():
+def test_the_test_is_chosen_by_how_many_values_there_are() -> None:
     few, many = [0.0, 1.0, 2.0], list(range(8))
     assert compare_samples(few, many).test == "welch"
     assert compare_samples(many, many).test == "mann-whitney"
@@ -80,7 +86,7 @@ def test_the_test_is_chosen_by_how_many_values_there_are():
     assert compare_samples(range(10), range(10), of=359).test == "mann-whitney"
 
 
-def test_ten_units_against_ten_show_a_reading_that_moved_among_hundreds():
+def test_ten_units_against_ten_show_a_reading_that_moved_among_hundreds() -> None:
     """Wholly apart: p is 2 / C(20, 10) exactly, not the 1.8e-4 of a normal approximation."""
     rng = np.random.default_rng(4)
     first = {number: rng.normal(0, 1, 10) for number in range(359)}
@@ -92,7 +98,7 @@ def test_ten_units_against_ten_show_a_reading_that_moved_among_hundreds():
     assert found[0].difference.low < 20.0 < found[0].difference.high
 
 
-def test_one_faulty_unit_does_not_hide_a_shift_from_ranks():
+def test_one_faulty_unit_does_not_hide_a_shift_from_ranks() -> None:
     rng = np.random.default_rng(9)
     before, after = rng.normal(0, 0.01, 20), rng.normal(0.03, 0.01, 20)
     after[4] = -60.0  # a dead unit
@@ -100,13 +106,13 @@ def test_one_faulty_unit_does_not_hide_a_shift_from_ranks():
     assert compare_samples(before, after).p < 1e-4
 
 
-def test_the_reading_that_moved_is_found_among_many_that_did_not():
+def test_the_reading_that_moved_is_found_among_many_that_did_not() -> None:
     rng = np.random.default_rng(10)
     first = {f"reading {number}": rng.normal(0, 1, 20) for number in range(200)}
     second = {f"reading {number}": rng.normal(0, 1, 20) for number in range(200)}
     second["reading 77"] = second["reading 77"] + 3.0
     second["only here"] = np.zeros(20)
-    first["one value"], second["one value"] = [1.0], [2.0]
+    first["one value"], second["one value"] = np.array([1.0]), np.array([2.0])
     found = compare_batches(first, second)
     assert len(found) == 200
     assert [one.key for one in found if one.moved] == ["reading 77"]
@@ -115,7 +121,7 @@ def test_the_reading_that_moved_is_found_among_many_that_did_not():
     assert sum(one.moved for one in uncorrected) > 3  # what correction is for
 
 
-def test_values_without_spread_differ_as_surely_as_their_order_says():
+def test_values_without_spread_differ_as_surely_as_their_order_says() -> None:
     """What a coarse reading shows twice may be chance: one of all ways to deal out, or of signs."""
     assert compare_samples([1.0, 1.0], [1.0, 1.0]).p == 1.0
     assert compare_samples([1.0, 1.0], [-1.0, -1.0]).p == pytest.approx(1 / 3)  # 2 of C(4, 2)
@@ -126,7 +132,7 @@ def test_values_without_spread_differ_as_surely_as_their_order_says():
     assert paired_difference([1.0, 2.0], [1.0, 2.0]).p == 1.0
 
 
-def test_the_regression_is_nists():
+def test_the_regression_is_nists() -> None:
     """NIST StRD Norris, certified values (lower level of difficulty, 36 observations)."""
     data = pairs("Norris")
     assert len(data) == 36
@@ -139,7 +145,7 @@ def test_the_regression_is_nists():
 
 
 @pytest.mark.parametrize("method", ["theil-sen", "regression"])
-def test_a_drift_is_found_and_no_drift_is_not(method):
+def test_a_drift_is_found_and_no_drift_is_not(method: Method) -> None:
     rng = np.random.default_rng(12)
     days = np.arange(30.0)
     moving = drift(days, 0.002 * days + rng.normal(0, 0.005, 30), method=method)
@@ -151,7 +157,7 @@ def test_a_drift_is_found_and_no_drift_is_not(method):
     assert stats.binom.ppf(0.001, 200, 0.05) <= found <= stats.binom.ppf(0.999, 200, 0.05)
 
 
-def test_one_stray_run_does_not_move_the_robust_trend():
+def test_one_stray_run_does_not_move_the_robust_trend() -> None:
     days = np.arange(20.0)
     values = 0.001 * days
     values[19] = 5.0
@@ -159,7 +165,7 @@ def test_one_stray_run_does_not_move_the_robust_trend():
     assert drift(days, values, method="regression").slope > 0.05
 
 
-def test_trends_need_times_that_differ():
+def test_trends_need_times_that_differ() -> None:
     with pytest.raises(ValueError, match="times are equal"):
         drift([1.0] * 5, range(5))
     with pytest.raises(ValueError, match="needs its time"):
@@ -171,7 +177,7 @@ def test_trends_need_times_that_differ():
 
 
 @pytest.mark.parametrize("n", [5, 6])
-def test_sens_interval_holds_no_trend_in_95_of_100_orders_of_few_runs(n):
+def test_sens_interval_holds_no_trend_in_95_of_100_orders_of_few_runs(n: int) -> None:
     """By every order there is; the normal approximation holds 92 of 100 of five."""
     every = [drift(range(n), order) for order in itertools.permutations(map(float, range(n)))]
     assert np.mean([one.low <= 0 <= one.high for one in every]) >= 0.95
@@ -180,7 +186,7 @@ def test_sens_interval_holds_no_trend_in_95_of_100_orders_of_few_runs(n):
 
 
 @pytest.mark.parametrize("sizes", [(12, 30), (100, 100), (101, 100)], ids=str)
-def test_readings_compared_together_come_out_as_each_alone(sizes):
+def test_readings_compared_together_come_out_as_each_alone(sizes: tuple[int, int]) -> None:
     rng = np.random.default_rng(5)
     first = {number: rng.normal(0.0, 1.0, sizes[0] - number % 2) for number in range(6)}
     second = {number: rng.normal(0.3 * number, 1.0, sizes[1]) for number in range(6)}
@@ -191,7 +197,7 @@ def test_readings_compared_together_come_out_as_each_alone(sizes):
     }
 
 
-def test_of_very_many_units_the_ranks_have_the_normal_p():
+def test_of_very_many_units_the_ranks_have_the_normal_p() -> None:
     """To count all orders of 200 on each side out takes scipy seconds a reading, and a batch has hundreds."""
     rng = np.random.default_rng(1)
     before, after = rng.normal(0.0, 1.0, 200), rng.normal(0.3, 1.0, 200)

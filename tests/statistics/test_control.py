@@ -33,7 +33,7 @@ CUSUM_HIGH = [0, 0, 0, 0, 0.03, 0, 0, 0, 0, 0, 0, 0, 3.01, 4.94, 7.45, 10.63, 11
 CUSUM_LOW = [0, 0.01, 0, 0.33, 0, 0, 0.56, 0.72, 0.17, 0.25, 0.31, 0, 0, 0, 0, 0, 0, 0, 0, 0]
 
 
-def test_the_individuals_chart_is_the_handbooks():
+def test_the_individuals_chart_is_the_handbooks() -> None:
     chart = individuals_chart(FLOW, constants=TABLED)
     assert chart.ranges == pytest.approx([2.0, 2.3, 1.4, 3.5, 3.4, 1.4, 0.2, 1.2, 1.5])
     assert chart.centre == pytest.approx(50.81)
@@ -43,7 +43,7 @@ def test_the_individuals_chart_is_the_handbooks():
     assert chart.in_control
 
 
-def test_tabled_constants_are_rounded_exact_ones():
+def test_tabled_constants_are_rounded_exact_ones() -> None:
     assert round(EXACT.d2, 3) == TABLED.d2
     assert round(EXACT.d4, 3) == TABLED.d4 == 3.267
     assert TABLED.individuals == pytest.approx(2.66, abs=5e-4)  # the 2.66 of the trade
@@ -51,7 +51,7 @@ def test_tabled_constants_are_rounded_exact_ones():
     assert abs(difference) < 1e-3 * 1.8778
 
 
-def test_the_ewma_is_the_handbooks():
+def test_the_ewma_is_the_handbooks() -> None:
     chart = ewma_chart(EWMA_DATA, target=50.0, sigma=2.0539, weight=0.3, asymptotic=True)
     assert chart.average == pytest.approx(EWMA_PRINTED, abs=0.0051)
     # The handbook prints 47.4115 below, from a factor cut to four digits; 47.41157 is exact.
@@ -59,14 +59,14 @@ def test_the_ewma_is_the_handbooks():
     assert chart.signals == ()
 
 
-def test_ewma_limits_open_up_to_their_asymptote():
+def test_ewma_limits_open_up_to_their_asymptote() -> None:
     chart = ewma_chart(EWMA_DATA, target=50.0, sigma=2.0, weight=0.3)
     assert chart.upper[0] - 50.0 == pytest.approx(3 * 2.0 * 0.3)  # of one value, weighted
     assert np.all(np.diff(chart.upper) > 0)
     assert chart.upper[-1] - 50.0 == pytest.approx(3 * 2.0 * np.sqrt(0.3 / 1.7), rel=1e-4)
 
 
-def test_the_cusum_is_the_handbooks():
+def test_the_cusum_is_the_handbooks() -> None:
     chart = cusum_chart(CUSUM_DATA, target=325.0, allowance=0.3175, decision=4.1959)
     # Half-way values are rounded either way there.
     assert chart.high == pytest.approx(CUSUM_HIGH, abs=0.0051)
@@ -89,7 +89,9 @@ def test_the_cusum_is_the_handbooks():
         (8, [1.1, -1.2] * 4, [1.1, -1.2] * 3 + [1.1, 0.9]),
     ],
 )
-def test_each_run_rule_is_met_by_its_run_and_not_by_the_next_best(rule, meets, misses):
+def test_each_run_rule_is_met_by_its_run_and_not_by_the_next_best(
+    rule: int, meets: list[float], misses: list[float]
+) -> None:
     (signal,) = run_signals(meets, centre=0.0, sigma=1.0, rules=[rule])
     assert (signal.rule, signal.at, signal.sentence) == (rule, len(meets) - 1, RUN_RULES[rule])
     assert run_signals(misses, centre=0.0, sigma=1.0, rules=[rule]) == ()
@@ -97,14 +99,14 @@ def test_each_run_rule_is_met_by_its_run_and_not_by_the_next_best(rule, meets, m
     assert [one.points for one in mirrored] == [signal.points]
 
 
-def test_two_of_three_is_told_where_it_becomes_true():
+def test_two_of_three_is_told_where_it_becomes_true() -> None:
     signals = run_signals([2.1, 2.2, 0.0, 0.0], centre=0.0, sigma=1.0, rules=[5])
     assert signals == ()  # two points are not three yet, and the third is not beyond
     (signal,) = run_signals([0.0, 2.1, 2.2, 0.0], centre=0.0, sigma=1.0, rules=[5])
     assert (signal.at, signal.points) == (2, (1, 2))
 
 
-def test_values_in_control_seldom_signal():
+def test_values_in_control_seldom_signal() -> None:
     """Rule 1 alone: 0.27 % of normal values (textbook); all eight about 1 to 2 %."""
     rng = np.random.default_rng(20261125)
     values = rng.normal(0.0, 1.0, 20_000)
@@ -114,7 +116,7 @@ def test_values_in_control_seldom_signal():
     assert 0.005 < len(at) / values.size < 0.04
 
 
-def test_a_healthy_batch_is_seldom_called_unstable_and_a_shifted_one_is():
+def test_a_healthy_batch_is_seldom_called_unstable_and_a_shifted_one_is() -> None:
     """Two tests at 1 % each, by simulation; a stray value and a shift of two sigma half-way are found."""
     rng = np.random.default_rng(3)
     called = sum(bool(instability(rng.normal(0, 1, 40))) for _ in range(500))
@@ -126,13 +128,13 @@ def test_a_healthy_batch_is_seldom_called_unstable_and_a_shifted_one_is():
     assert "unlike the one before it" in " ".join(instability([0.0, 1.0] * 10))
 
 
-def test_values_that_never_vary_are_in_control():
+def test_values_that_never_vary_are_in_control() -> None:
     chart = individuals_chart([0.1 + 0.2] * 20)
     assert chart.in_control
     assert chart.lower == chart.upper == chart.centre
 
 
-def test_limits_from_a_baseline_catch_what_comes_after():
+def test_limits_from_a_baseline_catch_what_comes_after() -> None:
     chart = individuals_chart([*FLOW, 60.0], baseline=10, constants=TABLED)
     assert chart.upper == pytest.approx(55.8041, abs=5e-5)
     assert [signal.at for signal in chart.signals if signal.rule == 1] == [10]
@@ -140,6 +142,6 @@ def test_limits_from_a_baseline_catch_what_comes_after():
 
 
 @pytest.mark.parametrize("values", [[1.0], [1.0, float("nan")], [[1.0, 2.0]]])
-def test_what_cannot_be_charted_is_refused(values):
+def test_what_cannot_be_charted_is_refused(values: list[float | list[float]]) -> None:
     with pytest.raises(ValueError, match="values"):
         individuals_chart(values)

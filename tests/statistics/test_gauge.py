@@ -29,7 +29,7 @@ MICHELSO = [
 ]  # fmt: skip
 
 
-def test_the_average_and_range_method_is_the_manuals():
+def test_the_average_and_range_method_is_the_manuals() -> None:
     """The manual rounds its mean difference to 0.4446, hence 0.22963 where 0.22967 is exact,
     and its constants to four digits.
     """
@@ -47,7 +47,7 @@ def test_the_average_and_range_method_is_the_manuals():
     assert study.doubts == ("1 of 30 ranges are beyond their control limit",)  # appraiser B, part 4
 
 
-def test_the_analysis_of_variance_is_the_manuals():
+def test_the_analysis_of_variance_is_the_manuals() -> None:
     study = gauge_anova(MSA, tolerance=8.0)
     unit, appraiser, both, repeat = study.table
     assert [row.freedom for row in study.table] == [9, 2, 18, 60]
@@ -60,7 +60,7 @@ def test_the_analysis_of_variance_is_the_manuals():
     assert study.interaction is None  # pooled
 
 
-def test_the_components_are_the_manuals():
+def test_the_components_are_the_manuals() -> None:
     study = gauge_anova(MSA, tolerance=8.0)
     variances = [
         part.sigma**2
@@ -81,7 +81,7 @@ def test_the_components_are_the_manuals():
 HAND = [[[10, 12], [14, 16]], [[20, 22], [24, 26]]]  # worked by hand: sums of squares 200, 32, 0, 8
 
 
-def test_a_study_worked_by_hand_pooled_and_not():
+def test_a_study_worked_by_hand_pooled_and_not() -> None:
     pooled = gauge_anova(HAND)
     assert [row.sum_of_squares for row in pooled.table] == [200, 32, 0, 8]
     parts = (pooled.repeatability, pooled.reproducibility, pooled.unit)
@@ -93,7 +93,7 @@ def test_a_study_worked_by_hand_pooled_and_not():
     assert apart.interaction == 0.0  # came out negative
 
 
-def test_a_simulated_study_finds_what_went_in():
+def test_a_simulated_study_finds_what_went_in() -> None:
     """Seed 21: sigma 1 between units, 0.3 between appraisers, 0.2 of interaction, 0.1 of repeats."""
     rng = np.random.default_rng(21)
     units, appraisers, trials = 200, 40, 3
@@ -111,7 +111,7 @@ def test_a_simulated_study_finds_what_went_in():
 
 
 @pytest.mark.parametrize(("appraiser", "both"), [(0.5, 0.3), (0.0, 0.0)], ids=["apart", "pooled"])
-def test_the_interval_of_a_gauge_holds_the_truth_as_often_as_it_says(appraiser, both):
+def test_the_interval_of_a_gauge_holds_the_truth_as_often_as_it_says(appraiser: float, both: float) -> None:
     """By simulation, seed 1: five units, three appraisers, two trials; such intervals hold about 95 %."""
     rng = np.random.default_rng(1)
     truth = np.sqrt(appraiser**2 + both**2 + 0.25)
@@ -123,12 +123,14 @@ def test_the_interval_of_a_gauge_holds_the_truth_as_often_as_it_says(appraiser, 
             + rng.normal(0, both, (5, 3, 1))
             + rng.normal(0, 0.5, (5, 3, 2))
         )
+        assert study.gauge_low is not None
+        assert study.gauge_high is not None
         assert study.gauge_low <= study.gauge.sigma <= study.gauge_high
         held += study.gauge_low <= truth <= study.gauge_high
     assert held >= 179  # less than that once in 2000 (binomial of 200 and 0.95, by scipy.stats)
 
 
-def test_a_bench_without_spread_says_that_it_hides_it():
+def test_a_bench_without_spread_says_that_it_hides_it() -> None:
     study = gauge_anova(np.arange(3.0)[:, None, None] * np.ones((3, 2, 2)))
     assert study.gauge.sigma == 0
     assert study.categories == 0
@@ -136,12 +138,12 @@ def test_a_bench_without_spread_says_that_it_hides_it():
 
 
 @pytest.mark.parametrize("shape", [(3, 1, 2), (3, 2, 1), (3, 2)])
-def test_a_study_that_is_not_crossed_is_refused(shape):
+def test_a_study_that_is_not_crossed_is_refused(shape: tuple[int, ...]) -> None:
     with pytest.raises(ValueError, match="crossed study"):
         gauge_anova(np.ones(shape))
 
 
-def test_a_one_sided_tolerance_is_twice_the_distance_to_its_limit():
+def test_a_one_sided_tolerance_is_twice_the_distance_to_its_limit() -> None:
     assert tolerance_width(-0.2, 0.2, 0.1) == pytest.approx(0.4)
     assert tolerance_width(None, -80.0, -92.0) == pytest.approx(24.0)
     assert tolerance_width(None, None, 0.0) is None
@@ -174,7 +176,9 @@ def test_a_one_sided_tolerance_is_twice_the_distance_to_its_limit():
         ("SmLs07", 1.68, 1.80, 21.0, 4.82758620689655e-01, 0.1, 5e-3),  # steps of a double: 1.2e-4
     ],
 )
-def test_one_way_analysis_is_nists(name, between, within, f, r_squared, sigma, digits):
+def test_one_way_analysis_is_nists(
+    name: str, between: float, within: float, f: float, r_squared: float, sigma: float, digits: float
+) -> None:
     found = one_way(groups(name))
     assert found.between.sum_of_squares == pytest.approx(between, rel=digits)
     assert found.within.sum_of_squares == pytest.approx(within, rel=digits)
@@ -183,7 +187,7 @@ def test_one_way_analysis_is_nists(name, between, within, f, r_squared, sigma, d
     assert found.residual_sigma == pytest.approx(sigma, rel=digits)
 
 
-def test_components_of_a_one_way_study():
+def test_components_of_a_one_way_study() -> None:
     found = one_way(groups("SiRstv"))
     assert found.within.mean_square == pytest.approx(0.010831828)
     assert found.variance_between == pytest.approx(3.9094748e-4)
@@ -203,13 +207,15 @@ def test_components_of_a_one_way_study():
     ],
     ids=["Mavro", "Michelso", "NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4"],
 )
-def test_univariate_figures_are_nists(values, mean, sigma, autocorrelation, digits):
+def test_univariate_figures_are_nists(
+    values: list[float], mean: float, sigma: float, autocorrelation: float, digits: float
+) -> None:
     found = univariate(values)
     assert found.mean == pytest.approx(mean, rel=1e-14)
     assert found.sigma == pytest.approx(sigma, rel=digits)
     assert found.autocorrelation == pytest.approx(autocorrelation, rel=digits)
 
 
-def test_one_way_refuses_what_has_no_repeats():
+def test_one_way_refuses_what_has_no_repeats() -> None:
     with pytest.raises(ValueError, match="with repeats"):
         one_way({1: [1.0], 2: [2.0]})

@@ -1,45 +1,51 @@
 """A golden unit's run against its history: what has moved, and what only scatters."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from harness.records.history import ReadingKey, Series
+from harness.reading import Measurand, ReadingKey, Verdict
+from harness.records.history import Series
 from harness.statistics.golden import golden_shifts
 
 KEY = ReadingKey(
     check="Gain",
-    quantity="gain",
-    state="rest",
-    channel="left",
-    port="out",
-    hookup="h",
-    frequency_hz=1e3,
-    unit="dB",
+    measurand=Measurand(
+        quantity="gain", state="rest", channel="left", port="out", driven="left.in", frequency_hz=1e3
+    ),
 )
 
+PASS: Verdict = "pass"
 
-def series(history, now, *, standard=0.001, key=KEY):
+
+def series(
+    history: list[float] | NDArray[np.float64],
+    now: float,
+    *,
+    standard: float = 0.001,
+    key: ReadingKey = KEY,
+    unit: str = "dB",
+) -> Series:
     """A reading through its history (runs 1, 2, …) and the run in question (run 100)."""
     values = np.array([*history, now], dtype=np.float64)
     n = values.size
     return Series(
         key=key,
+        unit=unit,
         run_ids=np.array([*range(1, n), 100]),
         values=values,
         floor=np.zeros(n, dtype=np.bool_),
         standard=np.full(n, standard),
         limit_low=np.full(n, -np.inf),
         limit_high=np.full(n, np.inf),
-        verdicts=("pass",) * n,
+        verdicts=(PASS,) * n,
     )
 
 
 # Critical values of Student's t with n - 1 degrees of freedom, two-sided 5 %: 2.776 (4), 2.306 (8), 2.093
 # (19), NIST/SEMATECH e-Handbook 1.3.6.7.2, from memory; in units of sigma sqrt(1 + 1/n).
 @pytest.mark.parametrize(("n", "times", "p"), [(5, 2.776, 0.05), (9, 2.306, 0.05), (20, 2.093, 0.05)])
-def test_the_p_of_a_single_value_is_students(n, times, p):
+def test_the_p_of_a_single_value_is_students(n: int, times: float, p: float) -> None:
     history = np.linspace(-1.0, 1.0, n)
     reach = np.std(history, ddof=1) * np.sqrt(1 + 1 / n)
     (found,) = golden_shifts([series(history, times * reach)], 100)
@@ -47,35 +53,37 @@ def test_the_p_of_a_single_value_is_students(n, times, p):
     assert found.n == n
 
 
-def test_it_has_moved_beyond_scatter_and_beyond_what_the_reading_claims():
+def test_it_has_moved_beyond_scatter_and_beyond_what_the_reading_claims() -> None:
     history = [0.0000, 0.0002, -0.0002, 0.0001, -0.0001, 0.0002, -0.0002, 0.0]
     assert [one.moved for one in golden_shifts([series(history, 0.0100)], 100)] == [True]
     # sure, and so small that the reading itself does not claim to know it
     (small,) = golden_shifts([series(history, 0.0019)], 100)
+    assert small.p is not None
     assert (small.moved, small.p < 0.001) == (False, True)
     # large, and no more than the history scatters
     scattered = [0.010, -0.012, 0.008, -0.009, 0.011, -0.010, 0.009, -0.007]
     assert not golden_shifts([series(scattered, 0.015)], 100)[0].moved
 
 
-def test_with_one_or_two_earlier_runs_the_claims_of_both_decide():
+def test_with_one_or_two_earlier_runs_the_claims_of_both_decide() -> None:
     """2.576 (two-sided 1 % of a normal value, textbook) times 0.001 sqrt(1 + 1/n): 0.00364, 0.00315."""
     for history, still, moved in (([0.0], 0.0036, 0.0037), ([0.0, 0.0], 0.0031, 0.0032)):
         assert not golden_shifts([series(history, still)], 100)[0].moved
         assert golden_shifts([series(history, moved)], 100)[0].moved
-    inverted = replace(KEY, quantity="polarity", unit="")
-    assert golden_shifts([series([1.0], -1.0, standard=np.nan, key=inverted)], 100)[0].moved
-    assert not golden_shifts([series([1.0], 1.0, standard=np.nan, key=inverted)], 100)[0].moved
+    assert golden_shifts([series([1.0], -1.0, standard=np.nan, unit="")], 100)[0].moved
+    assert not golden_shifts([series([1.0], 1.0, standard=np.nan, unit="")], 100)[0].moved
 
 
-def test_a_reading_without_a_value_now_has_moved_and_one_without_a_history_is_left_out():
+def test_a_reading_without_a_value_now_has_moved_and_one_without_a_history_is_left_out() -> None:
     (lost,) = golden_shifts([series([0.0, 0.1, 0.0], np.nan)], 100)
     assert (lost.moved, lost.shift) == (True, None)
     assert golden_shifts([series([], 0.0)], 100) == []
 
 
 @pytest.mark.parametrize(("runs", "claimed"), [(10, 1e-6), (3, 1e-6), (2, 0.01), (1, 0.01)])
-def test_a_bench_that_has_not_moved_is_seldom_stopped_however_short_its_history(runs, claimed):
+def test_a_bench_that_has_not_moved_is_seldom_stopped_however_short_its_history(
+    runs: int, claimed: float
+) -> None:
     """One false alarm in 100 checks at most (common practice, no source): 200 checks of 60 readings."""
     rng = np.random.default_rng(runs)
     stopped = 0

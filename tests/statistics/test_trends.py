@@ -1,52 +1,58 @@
 """`switchwalk trends`, from real records of an invented batch."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from harness.cli.app import main
-from harness.records.store import open_records
+from harness.reading import Reading
+from harness.records.run import Outcome
+from harness.records.store import RunStore, open_records
 from harness.statistics import batch
 from tests.cli.commands import switchwalk
-from tests.records.outside_broadcast import ENDED, HEADER, READING
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 
 SIGMA_DB = 0.01
-GAIN = replace(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
-RIGHT = replace(GAIN, channel="right", hookup="drive right, view outputs")
-PHASE = replace(GAIN, check="Phase", quantity="phase", unit="deg", limit_low=-1.0, limit_high=1.0)
-QUIET = replace(
+GAIN = changed(READING, acquisitions=(), limit_low=-0.2, limit_high=0.2)
+RIGHT = changed(GAIN, channel="right", driven="right.in")
+PHASE = changed(GAIN, check="Phase", quantity="phase", unit="deg", limit_low=-1.0, limit_high=1.0)
+QUIET = changed(
     GAIN, check="Crosstalk", quantity="crosstalk", value=-101.0, standard=None, low=float("-inf"),
     high=-101.0, floor=True, limit_low=None, limit_high=-80.0,
 )  # fmt: skip
-MISSING = replace(GAIN, check="Click", value=None, standard=None, low=None, high=None, verdict="missing")
+MISSING = changed(GAIN, check="Click", value=None, standard=None, low=None, high=None, verdict="missing")
 
 
-def add(store, serial, day, outcome, *readings, **header):
+def add(store: RunStore, serial: str, day: float, outcome: Outcome, *readings: Reading, **header: Any) -> int:
     """One run, begun so many days after the first."""
     started = HEADER.started + timedelta(days=day)
     run = store.begin(replace(HEADER, serial=serial, started=started, **header))
     store.add_readings(run, list(readings))
-    if outcome:
-        store.finish(run, outcome, "", ENDED + timedelta(days=day))
+    store.finish(run, outcome, "", ENDED + timedelta(days=day))
     return run
 
 
-def unit(rng, *, gain=0.0, phase=0.0, right=0.0):
+def unit(
+    rng: np.random.Generator, *, gain: float = 0.0, phase: float = 0.0, right: float = 0.0
+) -> tuple[Reading, Reading, Reading, Reading]:
     """The readings of one healthy unit."""
     value = gain + rng.normal(0, SIGMA_DB)
     return (
-        replace(GAIN, value=value),
-        replace(RIGHT, value=value + right + rng.normal(0, SIGMA_DB / 10)),
-        replace(PHASE, value=phase + rng.normal(0, 0.1)),
+        changed(GAIN, value=value),
+        changed(RIGHT, value=value + right + rng.normal(0, SIGMA_DB / 10)),
+        changed(PHASE, value=phase + rng.normal(0, 0.1)),
         QUIET,
     )
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Forty units of one batch, thirty of the next (whose phase moved), a golden unit, and another part."""
     rng = np.random.default_rng(31)
     path = tmp_path_factory.mktemp("batch") / "records.sqlite"
@@ -55,7 +61,7 @@ def place(tmp_path_factory):
             add(store, f"A-{number:02d}", number * 0.01, "pass", *unit(rng, right=0.02))
         for number in range(30):
             add(store, f"B-{number:02d}", 1 + number * 0.01, "pass", *unit(rng, phase=0.4, right=0.02))
-        bad = replace(GAIN, value=-6.1, verdict="fail")
+        bad = changed(GAIN, value=-6.1, verdict="fail")
         add(store, "B-30", 2.0, "stopped")
         add(store, "B-30", 2.1, "fail", bad, *unit(rng)[1:], MISSING)
         add(store, "B-30", 2.2, "pass", *unit(rng))
@@ -67,8 +73,8 @@ def place(tmp_path_factory):
 
 
 @pytest.fixture
-def trends(place, capsys):
-    def run(*arguments, expect=0):
+def trends(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any]:
+    def run(*arguments: str, expect: int = 0) -> str:
         with pytest.raises(SystemExit) as ended:
             main(["trends", "--records", str(place), *map(str, arguments)])
         said = capsys.readouterr()
@@ -78,7 +84,7 @@ def trends(place, capsys):
     return run
 
 
-def test_a_batch_is_shown_with_its_yields_and_their_definition(trends):
+def test_a_batch_is_shown_with_its_yields_and_their_definition(trends: Callable[..., Any]) -> None:
     said = trends("--part", "TLS-2", "--golden", "GOLD")
     assert "TLS-2: 71 units" in said
     assert "SIMULATED" not in said
@@ -90,7 +96,9 @@ def test_a_batch_is_shown_with_its_yields_and_their_definition(trends):
     assert max(map(len, said.splitlines())) <= 80
 
 
-def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(trends):
+def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(
+    trends: Callable[..., Any],
+) -> None:
     said = trends("--part", "TLS-2", "--serials", "A-*")
     table = said[said.index("Readings, the least") :].splitlines()
     assert "Phase: loop_a left.out" in table[2]  # Cpk about 3, gain about 6
@@ -98,7 +106,7 @@ def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(tr
     assert "left less right, unit by unit: they differ in 1 of 1 reading" in said
 
 
-def test_left_less_right_is_found(trends):
+def test_left_less_right_is_found(trends: Callable[..., Any]) -> None:
     (side,) = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--json"))["sides"]
     assert side["channels"] == ["left", "right"]
     assert side["difference"]["low"] < -0.02 < side["difference"]["high"]
@@ -106,7 +114,7 @@ def test_left_less_right_is_found(trends):
     assert side["p_corrected"] < 1e-6
 
 
-def test_a_batch_is_compared_with_another(trends):
+def test_a_batch_is_compared_with_another(trends: Callable[..., Any]) -> None:
     content = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--against", "B-*", "--json"))
     moved = [one for one in content["compared"] if one["moved"]]
     assert [one["key"]["check"] for one in moved] == ["Phase"]
@@ -115,7 +123,7 @@ def test_a_batch_is_compared_with_another(trends):
     assert "Against the other 31 units: 1 of 3 readings moved" in said
 
 
-def test_the_golden_units_drift_is_found(trends):
+def test_the_golden_units_drift_is_found(trends: Callable[..., Any]) -> None:
     said = trends("--part", "TLS-2", "--golden", "GOLD")
     assert "Golden unit GOLD on bench 'Van bench', 12 runs: a drift in 2 of 3 readings" in said
     content = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--json"))
@@ -123,7 +131,7 @@ def test_the_golden_units_drift_is_found(trends):
     assert gain["drift"]["low"] < 0.01 < gain["drift"]["high"]
 
 
-def test_one_reading_is_charted_unit_by_unit(trends):
+def test_one_reading_is_charted_unit_by_unit(trends: Callable[..., Any]) -> None:
     said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "gain: loop_a left")
     rows = [line for line in said.splitlines() if line.startswith("  B-")]
     assert len(rows) == 31
@@ -135,7 +143,7 @@ def test_one_reading_is_charted_unit_by_unit(trends):
     assert max(map(len, said.splitlines())) <= 80
 
 
-def test_json_has_every_figure(trends):
+def test_json_has_every_figure(trends: Callable[..., Any]) -> None:
     content = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--json"))
     assert (content["part"], content["simulated"], content["units"]) == ("TLS-2", False, 40)
     assert content["yields"]["first_pass"]["count"] == 40
@@ -148,7 +156,7 @@ def test_json_has_every_figure(trends):
     assert (quiet["n"], quiet["floors"], quiet["mean"], quiet["capability"]) == (0, 40, None, None)
 
 
-def test_what_is_not_there_is_said(trends, tmp_path):
+def test_what_is_not_there_is_said(trends: Callable[..., Any], tmp_path: Path) -> None:
     assert "there are runs of ATT-6, TLS-2. Say which with --part" in trends(expect=2)
     assert "there is no run of part TLS-3. There are: ATT-6, TLS-2" in trends("--part", "TLS-3", expect=2)
     none = trends("--part", "TLS-2", "--serials", "Z*", expect=2)
@@ -157,7 +165,7 @@ def test_what_is_not_there_is_said(trends, tmp_path):
     assert "golden unit NONE has no complete run" in trends("--part", "TLS-2", "--golden", "NONE", expect=2)
 
 
-def test_a_unit_is_never_on_both_sides_of_a_comparison(trends):
+def test_a_unit_is_never_on_both_sides_of_a_comparison(trends: Callable[..., Any]) -> None:
     both = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--against", "B-*", "--json"))
     assert both["units"] == 40
     same = trends("--part", "TLS-2", "--serials", "B-*", "--against", "B-*", expect=2)
@@ -167,7 +175,9 @@ def test_a_unit_is_never_on_both_sides_of_a_comparison(trends):
     assert "the golden unit is none of the batch" in golden
 
 
-def test_units_of_no_batch_are_not_said_to_be_of_the_only_one(tmp_path, capsys):
+def test_units_of_no_batch_are_not_said_to_be_of_the_only_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         add(store, "A-1", 0, "pass", GAIN, batch="autumn")
@@ -177,7 +187,9 @@ def test_units_of_no_batch_are_not_said_to_be_of_the_only_one(tmp_path, capsys):
     assert capsys.readouterr().out.startswith("TLS-2: 2 units of batch autumn and no batch\n")
 
 
-def test_what_a_record_holds_rings_no_bell_in_a_complaint(tmp_path, capsys):
+def test_what_a_record_holds_rings_no_bell_in_a_complaint(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         add(store, "A-1", 0, "pass", GAIN, batch="aut\x07umn")
@@ -188,7 +200,9 @@ def test_what_a_record_holds_rings_no_bell_in_a_complaint(tmp_path, capsys):
     assert "\x07" not in told
 
 
-def test_of_units_that_were_only_stopped_it_is_said(tmp_path, capsys):
+def test_of_units_that_were_only_stopped_it_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         add(store, "A-1", 0, "stopped", batch="autumn")
@@ -200,7 +214,9 @@ def test_of_units_that_were_only_stopped_it_is_said(tmp_path, capsys):
     assert "no unit of batch autumn has a complete run of its own. Runs: 1 golden, 2 stopped;" in said
 
 
-def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(tmp_path, capsys):
+def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Kendall's exact p of n runs that only rise is 2 / n!: of five, 1 in 60, for one reading alone."""
     rng = np.random.default_rng(2)
     path = tmp_path / "records.sqlite"
@@ -226,14 +242,18 @@ def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(tmp_path, capsy
     assert set(content) == {"part", "simulated", "drifts"}
 
 
-def test_the_latest_of_more_units_are_said_to_be_that_and_what_was_not_reached_is_counted(trends):
+def test_the_latest_of_more_units_are_said_to_be_that_and_what_was_not_reached_is_counted(
+    trends: Callable[..., Any],
+) -> None:
     said = trends("--part", "TLS-2", "--serials", "A-*", "--last", "10")
     assert "TLS-2: the latest 10 units of 40" in said
     said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "Click")
     assert "(1 not passed, 1 missing, 30 not reached)" in said
 
 
-def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(trends):
+def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(
+    trends: Callable[..., Any],
+) -> None:
     said = trends("--part", "TLS-2", "--serials", "B-*", "--passed")
     assert "First-pass yield   30 of 31" in said
     assert "Readings of the 30 units that passed, the least capable first (4 of 4)" in said
@@ -242,18 +262,18 @@ def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(
     assert (content["only_passed"], gain["n"], gain["not_passed"]) == (True, 30, 0)
 
 
-def test_readings_below_the_floor_are_said_to_be_left_out(trends):
+def test_readings_below_the_floor_are_said_to_be_left_out(trends: Callable[..., Any]) -> None:
     said = " ".join(trends("--part", "TLS-2", "--serials", "A-*", "--reading", "Crosstalk").split())
     assert "(40 below a floor) no value to describe" in said
 
 
-def test_simulated_runs_are_never_mixed_with_real_ones(trends):
+def test_simulated_runs_are_never_mixed_with_real_ones(trends: Callable[..., Any]) -> None:
     said = trends("--simulated")
     assert "TLS-2: 1 unit   SIMULATED" in said
     assert "First-pass yield    0 of 1" in said
 
 
-def test_only_simulated_runs_are_pointed_out(tmp_path, capsys):
+def test_only_simulated_runs_are_pointed_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         add(store, "A", 0, "pass", GAIN, simulated=True)
@@ -262,7 +282,7 @@ def test_only_simulated_runs_are_pointed_out(tmp_path, capsys):
     assert "there are only simulated runs. Give --simulated to see those" in capsys.readouterr().err
 
 
-def test_the_latest_units_are_taken_with_all_their_runs(place):
+def test_the_latest_units_are_taken_with_all_their_runs(place: Path) -> None:
     with open_records(place, read_only=True) as store:
         lines = store.lines(part="TLS-2", simulated=False)
         chosen = batch.latest_units([line for line in lines if line.serial != "GOLD"], 2)

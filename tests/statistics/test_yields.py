@@ -21,7 +21,7 @@ class Run:
     purpose: str = ""
 
 
-def runs(*pairs):
+def runs(*pairs: tuple[str, str]) -> list[Run]:
     return [Run(serial=serial, outcome=outcome) for serial, outcome in pairs]
 
 
@@ -38,13 +38,15 @@ def runs(*pairs):
         (20, 20, 0.8316, 1.0),  # not Newcombe
     ],
 )
-def test_the_interval_of_a_proportion_is_the_published_one(count, total, low, high):
+def test_the_interval_of_a_proportion_is_the_published_one(
+    count: int, total: int, low: float, high: float
+) -> None:
     found = clopper_pearson(count, total)
     assert (found.low, found.high) == pytest.approx((low, high), abs=5e-5)
     assert found.value == count / total
 
 
-def test_the_interval_agrees_with_the_handbook():
+def test_the_interval_agrees_with_the_handbook() -> None:
     """NIST/SEMATECH e-Handbook 7.2.4.1: 4 of 20 at 90 %; it prints 0.401029 where 0.4010281 is exact."""
     found = clopper_pearson(4, 20, confidence=0.90)
     assert (found.low, found.high) == pytest.approx((0.071354, 0.401029), abs=2e-6)
@@ -54,22 +56,22 @@ def test_the_interval_agrees_with_the_handbook():
 @pytest.mark.parametrize(
     ("total", "high"), [(10, 0.258866), (30, 0.095034), (100, 0.029513), (1000, 0.00299125)]
 )
-def test_no_failure_in_n_leaves_the_share_of_the_rule_of_three(total, high):
+def test_no_failure_in_n_leaves_the_share_of_the_rule_of_three(total: int, high: float) -> None:
     assert clopper_pearson(0, total, confidence=0.90).high == pytest.approx(high, rel=1e-4)
 
 
-def test_of_nothing_nothing_is_known():
+def test_of_nothing_nothing_is_known() -> None:
     found = clopper_pearson(0, 0)
     assert (found.value, found.low, found.high) == (None, 0.0, 1.0)
 
 
 @pytest.mark.parametrize(("count", "total"), [(3, 2), (-1, 2)])
-def test_counts_that_cannot_be_are_refused(count, total):
+def test_counts_that_cannot_be_are_refused(count: int, total: int) -> None:
     with pytest.raises(ValueError, match="cannot be counted"):
         clopper_pearson(count, total)
 
 
-def test_first_pass_yield_counts_first_complete_runs_only():
+def test_first_pass_yield_counts_first_complete_runs_only() -> None:
     found = yields(
         runs(
             ("A", "stopped"),  # the bench's doing: A's first complete run is the next
@@ -87,14 +89,14 @@ def test_first_pass_yield_counts_first_complete_runs_only():
     assert (found.units, found.complete_runs, found.other_runs) == (4, 6, 2)
 
 
-def test_the_first_complete_run_is_kept_in_order_and_the_definition_says_so():
+def test_the_first_complete_run_is_kept_in_order_and_the_definition_says_so() -> None:
     history = runs(("A", "stopped"), ("B", "fail"), ("A", "pass"), ("B", "pass"))
     assert first_complete_runs(history) == [history[1], history[2]]
     assert "first complete run" in YIELD_DEFINITION
     assert "stopped and interrupted runs" in YIELD_DEFINITION
 
 
-def test_a_pareto_ranks_and_adds_up():
+def test_a_pareto_ranks_and_adds_up() -> None:
     lines = pareto(["K2 stuck", "K1 open", "K1 open", "leg open", "K1 open"])
     assert [(line.label, line.count) for line in lines] == [("K1 open", 3), ("K2 stuck", 1), ("leg open", 1)]
     assert [line.share for line in lines] == pytest.approx([0.6, 0.2, 0.2])
@@ -107,5 +109,7 @@ def test_a_pareto_ranks_and_adds_up():
     ("reliability", "confidence", "units"),
     [(0.90, 0.95, 29), (0.95, 0.95, 59), (0.99, 0.90, 230), (0.999, 0.99, 4603)],
 )
-def test_so_many_passes_in_a_row_show_a_reliability(reliability, confidence, units):
+def test_so_many_passes_in_a_row_show_a_reliability(
+    reliability: float, confidence: float, units: int
+) -> None:
     assert success_run(reliability, confidence=confidence) == units

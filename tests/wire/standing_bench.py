@@ -16,7 +16,7 @@ from typing import Any
 
 from drivers.claim import Mark
 from drivers.safe_end import ROLES
-from harness.reading import Reading
+from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -248,8 +248,8 @@ class Bench:
         return ("resume", str(run), "--serial", serial, "--records", str(self.records))
 
 
-def key(reading: Reading) -> tuple[object, ...]:
-    return (reading.check, reading.quantity, reading.state, reading.channel, reading.port, reading.hookup)
+def key(reading: Reading) -> ReadingKey:
+    return reading.key
 
 
 @dataclass(frozen=True)

@@ -51,11 +51,11 @@ def check_readings(bench: Bench, serial: str, clean: dict[tuple[object, ...], Re
     for reading in readings:
         if reading.verdict == "missing":
             assert reading.reason.startswith("the bench failed: ")
-            assert reading.value is None
+            assert reading.estimate is None
             continue
         assert reading.verdict == "pass"
-        expected = clean[key(reading)].value
-        assert reading.value == pytest.approx(expected, abs=SAME_WITHIN[reading.unit])
+        expected = clean[key(reading)].estimate.value
+        assert reading.estimate.value == pytest.approx(expected, abs=SAME_WITHIN[reading.unit])
     return [reading for reading in readings if reading.verdict == "missing"]
 
 

@@ -19,6 +19,7 @@ from harness.errors import HookupError
 from harness.job.fixture import Hookup
 from harness.job.load import load_job
 from harness.plan.build import build_plan
+from harness.records.run import BY_HAND
 from harness.records.store import open_records
 from harness.report.hookup_picture import drawing
 from harness.session.by_hand import make_by_hand
@@ -253,8 +254,8 @@ def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
     said = " ".join(printed.out.split())
     assert said.count("now every lead is where it should be") == 2
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
-        kept = [event.text for event in store.events(1) if event.kind == "hookup"]
-        by_hand = [event.text for event in store.events(1) if event.kind == "by hand"]
+        kept = [event.text for event in store.events(1) if event.kind == "leads"]
+        by_hand = [event.text for event in store.events(1) if event.kind in BY_HAND]
         assert all(reading.verdict == "pass" for reading in store.readings(1))
     assert len(kept) == 4
     for hookup in ("through reference", LEFT, LEFT.replace("left", "right")):
@@ -322,7 +323,7 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
             terminal.end()
         assert bench.left_on() == []
     with open_records(tmp_path / "records.sqlite", read_only=True) as store:
-        by_hand = [event for event in store.events(1) if event.kind == "by hand"]
+        by_hand = [event for event in store.events(1) if event.kind in BY_HAND]
         asked = store.run(1).header.started
     assert [event.text.partition(": ")[2] for event in by_hand if repr(LEFT) in event.text] == [
         "made by hand, says Ada",

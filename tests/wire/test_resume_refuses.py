@@ -54,7 +54,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert store.run(run).outcome == "pass"
         assert len(store.references(run)) == references + 1  # a new one was taken
         kinds = [event.kind for event in store.events(run) if event.kind != "relays"]
-        assert kinds == ["fingerprint", "resumed", "ended"]
+        assert kinds == ["currents", "resumed", "ended"]
         # And each line alone once more; what is left of the second hookup is at rest.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
     assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from harness.circuit.fixings import pad_resistors
+from harness.circuit.expand import pad_resistors
 from harness.errors import JobError
 from harness.job.load import load_job
 from harness.report.notes import CAUTIONS
-from harness.report.pictures import LOOKS
+from harness.report.plotter import COLD, HOT
 from harness.wiring.connectors import AES59, XLR, fitted, pin_of
 from harness.wiring.document import wiring_of
 from harness.wiring.page import xlr
@@ -135,8 +135,7 @@ def test_hot_and_cold_have_the_colours_of_the_waveforms_and_ground_is_grey(
     page = tmp_path / "wiring.html"
     assert switchwalk(capsys, "wiring", str(JOB), "--html", str(page)).code == 0
     colours = dict(re.findall(r"\.(hot|cold|earth) \{ fill: (#[0-9a-f]{6})", page.read_text("utf-8")))
-    waveforms = {leg: colour for colour, _, leg in LOOKS}
-    assert {leg: colours[leg] for leg in waveforms} == waveforms
+    assert (colours["hot"], colours["cold"]) == (HOT, COLD)
     red, green, blue = (colours["earth"][place : place + 2] for place in (1, 3, 5))
     assert red == green == blue
 

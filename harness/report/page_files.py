@@ -1,10 +1,14 @@
-"""A page as a PDF, printed by a browser that is on this machine."""
+"""Pages as files: filled in from templates, written whole or not at all, printed to PDF by a browser."""
 
+import errno
 import os
 import shutil
 import subprocess
 import tempfile
+from functools import cache
 from pathlib import Path
+
+import jinja2
 
 from harness.errors import RecordsError
 
@@ -20,6 +24,34 @@ _SWITCHES = (
     "--no-first-run",
     "--no-pdf-header-footer",
 )
+
+
+@cache
+def templates_in(folder: Path) -> jinja2.Environment:
+    """Give the templates of a folder; their filter `minus` writes numbers with a true minus sign.
+
+    Kept, since to compile the templates takes as long as to fill them in.
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(folder),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    environment.filters["minus"] = lambda text: str(text).replace("-", "−")
+    return environment
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file, and its folder if need be. Raises OSError; what was there before stays then."""
+    if not path.name:  # "", "." and "/" name folders
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(f".{path.name}.part")
+    unfinished.write_bytes(content)
+    os.replace(unfinished, path)
 
 
 def find_browser() -> str | None:

@@ -1,8 +1,12 @@
-"""fixture.toml and bench.toml of a line switcher, from a few answers."""
+"""fixture.toml, sequence.toml and bench.toml of a line switcher from a few answers, and all four files."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 
-from harness.drafts.answers import Answers
+from harness.drafts.answers import Answers, check_answers
+from harness.drafts.module_text import module_text
+from harness.errors import UsageError
+from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE
 
 # A keyed plug for each loop: a series resistor for each leg of each channel, no two alike, and their shunt.
 _KEYS = (
@@ -12,7 +16,7 @@ _KEYS = (
     (("4.3 kohm", "4.7 kohm", "5.6 kohm", "6.2 kohm"), "10 kohm"),
 )
 
-_HEAD = """\
+_FIXTURE = """\
 # How the unit is wired to the bench. `switchwalk wiring` makes pin lists and drawings of this file.
 
 [fixture]
@@ -77,7 +81,7 @@ def fixture_text(answers: Answers) -> str:
     links = "".join(_link(answers, place) for place in range(answers.loops))
     through = len(answers.line_names) + 1
     return (
-        _HEAD.format(lines="\n".join(lines))
+        _FIXTURE.format(lines="\n".join(lines))
         + (_LINKS + links if links else "")
         + _HOOKUPS.format(through=through)
         + "".join(_hookups(answers, through + 1))
@@ -132,3 +136,96 @@ def _hookup(
 
 def _listed(names: list[str]) -> str:
     return "[" + ", ".join(f'"{name}"' for name in names) + "]"
+
+
+_SEQUENCE = """\
+# What is checked, in which states, and within which limits. `switchwalk plan` shows what a run will do, and
+# `switchwalk cover` which single faults of the unit it would see.
+
+[sequence]
+name = "First sequence"
+states = ["all", "unpowered"]  # every combination of the lines, and the relay supply off
+channels = "all"
+tone = { frequency = "1 kHz", level = "+4 dBu" }
+settle = "20 ms"
+"""
+
+
+def sequence_text(answers: Answers) -> str:
+    """Write sequence.toml. The answers are checked before."""
+    everywhere = ", ".join(f'"{net}"' for net in ("out", *(f"{loop}_send" for loop in answers.loop_names)))
+    edges = ", ".join(f'"{state}"' for state in ("rest", *answers.line_names))
+    # Each plug's resistors of 1 % are unsure by about as much as the narrower limits.
+    gain, pair = ("0.3 dB", "0.5 dB") if answers.loops else ("0.2 dB", "0.2 dB")
+    checks = [
+        _check(
+            "Route and gain",
+            "gain",
+            f"at = [{everywhere}]",
+            f'within = "{gain}"              # of what the circuit predicts for that state and port',
+            'silent_below = "-80 dB"        # where it predicts silence',
+        ),
+        _check("Polarity", "polarity", f"at = [{everywhere}]"),
+        _check("Phase", "phase", 'at = ["out"]', 'within = "3 deg"'),
+        _check("Leg balance", "balance", 'at = ["out"]', f'within = "{pair}"'),
+    ]
+    if answers.channels == 2:
+        checks += [
+            _check("Channel match", "channel_match", 'at = ["out"]', f'within = "{pair}"'),
+            _check("Crosstalk", "crosstalk", 'at = ["out"]', 'frequency = "10 kHz"', 'below = "-70 dB"'),
+        ]
+    checks += [
+        "# At a level that mends no contact: 100 ohm in a contact shows.\n"
+        + _check(
+            "Dry contacts",
+            "gain",
+            'level = "50 mV"',
+            'at = ["out"]',
+            f'within = "{gain}"',
+            'silent_below = "-60 dB"',
+        ),
+        "# Each line ten times: a contact that fails every third time does not come through.\n"
+        + _check(
+            "Intermittent contacts", "intermittency", 'at = ["out"]', "operations = 10", 'below = "30 %"'
+        ),
+        _check("Noise", "noise", 'at = ["out"]', 'states = ["rest"]', 'below = "-80 dBu"'),
+        _check("Direct voltage", "offset", 'at = ["out"]', 'between = ["-5 mV", "5 mV"]'),
+        _check("Relay current", "supply_current", 'within = "8 %"'),
+        "# Changes of one line at a time between these states: the relay's 4 ms, and 3 ms of bounce.\n"
+        + _check("Operate time", "operate_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
+        _check("Release time", "release_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
+        _check("Bounce", "bounce", 'at = ["out"]', f"states = [{edges}]", 'below = "3 ms"'),
+    ]
+    return "\n".join([_SEQUENCE, *checks])
+
+
+def _check(name: str, quantity: str, *rows: str) -> str:
+    return "\n".join(["[[check]]", f'name = "{name}"', f'quantity = "{quantity}"', *rows, ""])
+
+
+def job_texts(answers: Answers) -> Mapping[str, str]:
+    """Write the four files, by name. Raises UsageError where the answers do not fit together."""
+    check_answers(answers)
+    return {
+        MODULE: module_text(answers),
+        FIXTURE: fixture_text(answers),
+        SEQUENCE: sequence_text(answers),
+        BENCH: BENCH_TEXT,
+    }
+
+
+def write_new(texts: Mapping[Path, str]) -> None:
+    """Write files that are not there yet. Raises UsageError, before anything is written, where one is."""
+    if there := [path for path in texts if path.exists() or path.is_symlink()]:
+        raise UsageError(
+            f"{', '.join(map(str, there))}: already there, and nothing is written over; expected a new name"
+        )
+    for path, text in texts.items():
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with path.open("x", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+        except OSError as error:
+            raise UsageError(
+                f"{path}: cannot be written: {error.strerror or error}; choose another place"
+            ) from None

@@ -3,15 +3,12 @@
 A run is read with the job files that it was made with, whatever has become of the folder since.
 """
 
-import json
-import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from math import inf
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 
@@ -24,26 +21,35 @@ from harness.job.state import State
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
-from harness.measure.transfer import Transfer, make_transfer
-from harness.plan.model import Acquisition, HookupVisit, Plan
+from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
+from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.keys import planned_keys
+from harness.plan.model import Acquisition, Cycle, EdgeReading, HookupVisit, Plan, Stimulus
 from harness.plan.supply import limit_of
-from harness.reading import Reading
-from harness.records.run import AcquisitionRecord, RunEvent, RunRecord
+from harness.reading import InputRefused, NothingMoved, OperationFailed, Reading
+from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembered, RunEvent, RunRecord
+from harness.records.store import RunStore
 from harness.roles import Capture
-from harness.session.inputs import input_numbers
-from harness.session.walk import GENERATOR_ACCURACY, drive_rows
 
 UNWEIGHED = (
-    "noise",
-    "distortion",
-    "offset",
-    "click_peak",
-    "click_energy",
-    "click_duration",
-)  # no linear circuit foretells them
+    "noise", "distortion", "offset", "click_peak", "click_energy", "click_duration",
+)  # no linear circuit predicts them  # fmt: skip
 JOB_FILES = (MODULE, FIXTURE, SEQUENCE, BENCH)
-_INPUT = re.compile(r"\binput (\d+) ")
-_MISSED = re.compile(r"no\. \d+ (released|operated): (hot leg|cold leg|between the legs)")
+T = TypeVar("T", EdgeReading, Cycle)
+
+
+def refuse_upgraded(record: RunRecord, what: str) -> None:
+    """Refuse what needs all that this version records, of a run that an older one recorded.
+
+    Raises RecordsError that names the version.
+    """
+    if record.upgraded:
+        version = record.header.software_version
+        raise RecordsError(
+            f"run {record.run_id} was recorded by switchwalk {version}, which kept less of it than {what} "
+            f"needs. Use switchwalk {version} with the copy of the records from before they were brought up, "
+            "or test the unit again"
+        )
 
 
 def recorded_job(record: RunRecord) -> Job:
@@ -65,23 +71,35 @@ def recorded_job(record: RunRecord) -> Job:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Kept:
+class StoredRun:
     """What the records keep of a run."""
 
     record: RunRecord
     readings: Sequence[Reading]
     acquisitions: Mapping[int, AcquisitionRecord]
     references: Sequence[Mapping[str, object]]
-    events: Sequence[RunEvent] = ()
+    events: Sequence[RunEvent[Event | Remembered]] = ()
 
     @property
-    def over_current(self) -> Mapping[str, Any] | None:
-        """Where the supply went to its limit: state, limit_a, current_a, voltage_v; None where it didn't."""
-        told = [event.text for event in self.events if event.kind == "over-current"]
-        return json.loads(told[-1]) if told else None
+    def over_current(self) -> OverCurrent | None:
+        """Where the supply went to its limit; None where it didn't."""
+        found = [each.event for each in self.events if isinstance(each.event, OverCurrent)]
+        return found[-1] if found else None
 
 
-def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
+def stored_run(store: RunStore, record: RunRecord) -> StoredRun:
+    """Read all of a run but its waveforms. Raises RecordsError, also for one of an older version."""
+    refuse_upgraded(record, "a diagnosis")
+    return StoredRun(
+        record=record,
+        readings=store.readings(record.run_id),
+        acquisitions=store.acquisitions(record.run_id),
+        references=store.references(record.run_id),
+        events=store.events(record.run_id),
+    )
+
+
+def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
     """Make the transfers of a run again, as its walk did, and collect what the supply gave."""
     reference = Reference.from_dict(kept.references[-1]) if kept.references else None
     made: list[Acquisition] = []
@@ -95,7 +113,7 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
         for acquisition in (one for here in visit.states for one in here.acquisitions):
             if acquisition.number not in wanted:
                 continue
-            record = records.get((acquisition.hookup, acquisition.state.name, str(acquisition.stimulus)))
+            record = records.get((acquisition.hookup, acquisition.state.name, acquisition.stimulus))
             if record is None:
                 continue
             try:
@@ -107,55 +125,55 @@ def evidence_of(job: Job, plan: Plan, kept: Kept) -> Evidence:
                 notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
     if records and not made:
         notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
+    quantities = [(reading, reading.key.measurand.quantity) for reading in kept.readings]
     return gather(
         made,
         transfers,
         lost=rows,
         supply_a={
-            reading.state: reading.value
-            for reading in kept.readings
-            if reading.quantity == "supply_current" and reading.value is not None
+            reading.key.measurand.state: reading.estimate.value
+            for reading, quantity in quantities
+            if quantity == "supply_current" and reading.estimate is not None
         },
         trials=tuple(_trials(job, kept)),
         notes=notes,
         edges=tuple(_edges(plan, kept.readings)),
         cycles=tuple(_cycles(plan, kept.readings)),
         unweighed=Counter(
-            reading.quantity
-            for reading in kept.readings
-            if reading.quantity in UNWEIGHED and reading.verdict == "fail"
+            quantity
+            for reading, quantity in quantities
+            if quantity in UNWEIGHED and reading.verdict == "fail"
         ),
     )
 
 
+def _judged(plan: Plan, kind: type[T], readings: Iterable[Reading]) -> Iterator[tuple[T, Reading]]:
+    """Planned readings of a kind, each with the reading that was made of it, where one was."""
+    made = {reading.key: reading for reading in readings}
+    for planned, key in planned_keys(plan):
+        if isinstance(planned, kind) and key in made:
+            yield planned, made[key]
+
+
 def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
     """What the judged readings of changes of state say; those that prove nothing are left out."""
-    judged = {_place(one): one for one in readings}
-    for planned in plan.edge_readings:
-        key = (planned.check.name, planned.quantity, planned.edge.name, planned.channel, planned.port)
-        reading = judged.get(key)
-        moved = None if reading is None else _moved(reading)
+    for planned, reading in _judged(plan, EdgeReading, readings):
+        moved = _moved(reading)
         if moved is not None:
             yield EdgeSeen(reading=planned, moved=moved)
 
 
 def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
     """What became of lines that were operated again and again, where they were to the end."""
-    judged = {_place(one): one for one in readings}
-    for planned in (cycle for visit in plan.visits for cycle in visit.cycles):
-        key = (planned.check.name, planned.quantity, planned.state.name, planned.channel, planned.port)
-        reading = judged.get(key)
-        if reading is not None and reading.value is not None:
+    for planned, reading in _judged(plan, Cycle, readings):
+        if reading.estimate is not None:
+            failed = [fact for fact in reading.facts if isinstance(fact, OperationFailed)]
             yield CycleSeen(
                 cycle=planned,
-                failed=reading.value,
-                missed=frozenset(_MISSED.findall(reading.reason)),
+                failed=reading.estimate.value,
+                missed=frozenset((fact.step, fact.shown) for fact in failed),
                 judged=reading.verdict == "fail",
             )
-
-
-def _place(reading: Reading) -> tuple[str, str, str, str, str]:
-    return reading.check, reading.quantity, reading.state, reading.channel, reading.port
 
 
 def _moved(reading: Reading) -> Moved | None:
@@ -163,34 +181,33 @@ def _moved(reading: Reading) -> Moved | None:
         return "fine"
     if reading.verdict != "fail":
         return None
-    match reading.quantity:
+    if any(isinstance(fact, NothingMoved) for fact in reading.facts):
+        return "still"
+    match reading.key.measurand.quantity:
         case "operate_time" | "release_time":
-            return "still" if reading.high == inf else "late"
+            return "late"
         case "bounce":
             return "bounces"
-        case "gap" if reading.floor:
-            return "still"
         case _:
             return None
 
 
-def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, str], AcquisitionRecord]:
-    """The last of each; those that only prove leads have no number."""
-    return {(record.hookup, record.state, record.stimulus): record for record in records if record.number}
+def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, Stimulus], AcquisitionRecord]:
+    """The last of each; those that are not of the plan have no number."""
+    return {(record.setup, record.state, record.stimulus): record for record in records if record.number}
 
 
-def _refused(kept: Kept) -> dict[int, set[int]]:
+def _refused(kept: StoredRun) -> dict[int, set[int]]:
     """By acquisition, the inputs that no reading could be made from: clipped, or with a foreign signal.
 
     A reading that is missing for want of a signal is another thing: that the signal is missing tells much.
     """
     found: dict[int, set[int]] = {}
     for reading in kept.readings:
-        inputs = {int(number) for number in _INPUT.findall(reading.reason)}
-        if reading.verdict == "missing" and inputs:
-            for record in reading.acquisitions:
-                if record in kept.acquisitions:
-                    found.setdefault(kept.acquisitions[record].number, set()).update(inputs)
+        inputs = {fact.input for fact in reading.facts if isinstance(fact, InputRefused)}
+        for record in reading.acquisitions if inputs else ():
+            if record in kept.acquisitions:
+                found.setdefault(kept.acquisitions[record].number, set()).update(inputs)
     return found
 
 
@@ -210,7 +227,7 @@ def _transfer(
         emf_vrms=emf_vrms,
         reference=tones,
         prediction=plan.predictions[acquisition.number].transfer,
-        drive_rows=drive_rows(visit),
+        drive_rows=drive_rows(visit.hookup),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else 0.0,
         generator_accuracy=GENERATOR_ACCURACY,
         acquisition=f"acquisition {acquisition.number}",
@@ -256,29 +273,23 @@ def _fit(record: AcquisitionRecord) -> ToneFit:
     )
 
 
-def _trials(job: Job, kept: Kept) -> Iterator[SupplyTrial]:
+def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the lines proven before that."""
     lines = (State(on=()), *(State(on=(line,)) for line in job.module.line_names))
     found = kept.over_current
-    short = found["state"] if found else ""
     preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
-    if not found and preflight:
+    if found is None and preflight:
         return
     for state in lines:
-        limited = preflight and state.name == short
+        limited = preflight and found is not None and state.name == found.state
         yield SupplyTrial(
             state=state,
             limit_a=limit_of(job.module, state),
             limited=limited,
-            voltage_v=found["voltage_v"] if limited and found else None,
+            voltage_v=found.voltage_v if limited and found is not None else None,
         )
         if limited:
             return
     for state in job.sequence.states:
-        if state.name == short and found:
-            yield SupplyTrial(
-                state=state,
-                limit_a=found["limit_a"],
-                limited=True,
-                voltage_v=found["voltage_v"],
-            )
+        if found is not None and state.name == found.state:
+            yield SupplyTrial(state=state, limit_a=found.limit_a, limited=True, voltage_v=found.voltage_v)
