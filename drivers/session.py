@@ -23,6 +23,7 @@ from harness.errors import (
     InstrumentError,
     LinkLost,
     SettingRefused,
+    UnknownCommand,
     WrongInstrument,
 )
 from harness.toml_files.control_characters import UNSEEN
@@ -179,13 +180,18 @@ class Session:
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
 
-        SettingRefused where it holds execution errors alone (SCPI-1999 volume 2, 21.8.10).
+        SettingRefused where it holds execution errors alone, UnknownCommand where it holds a command error
+        (SCPI-1999 volume 2, 21.8).
         """
         errors = self.drain_errors()
         if errors:
             self._note(f"errors: {'; '.join(errors)}")
-            refused = all(re.match(r"\s*-2\d\d\b", error) for error in errors)
-            raise (SettingRefused if refused else InstrumentError)(
+            kind: type[InstrumentError] = InstrumentError
+            if any(re.match(r"\s*-1\d\d\b", error) for error in errors):
+                kind = UnknownCommand
+            elif all(re.match(r"\s*-2\d\d\b", error) for error in errors):
+                kind = SettingRefused
+            raise kind(
                 f"reports {'; '.join(errors)}",
                 instrument=self.instrument,
                 address=self.address,

@@ -30,7 +30,7 @@ from harness.roles import (
 )
 from harness.session.bare import UNPOWERED
 from harness.session.drive import Drive, leg_vpp
-from harness.session.stage import VOLTAGE_HELD
+from harness.session.supply_watch import VOLTAGE_HELD
 from harness.session.through import LOW_LEVEL_VRMS, lead_problems
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)

@@ -31,7 +31,7 @@ def run(
     """Exit code, readings by quantity, port and edge, and how many waveforms were kept with marks."""
     more = [part for fault in faults for part in ("--fault", fault)]
     done = switchwalk(
-        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "10", "--again", *more
+        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "10", "--again", "anew", *more
     )
     with open_records(Path("switchwalk-records/records.sqlite")) as store:
         latest = max(unit.latest_run for unit in store.units())

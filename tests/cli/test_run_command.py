@@ -100,7 +100,7 @@ def test_every_known_fault_fails_its_unit_and_is_named(capsys: pytest.CaptureFix
     folder, faults = shorter(job, STATES[job]), KNOWN_BAD[job]
     Path("known.txt").write_text("".join(f"OB-{n:04d}, {fault}\n" for n, fault in enumerate(faults)))
     printed = switchwalk(
-        capsys, "gauge", str(folder), "--known-bad", "known.txt", "--simulate", *HASTEN, "--json"
+        capsys, "gauge", "known-bad", str(folder), "known.txt", "--simulate", *HASTEN, "--json"
     )
     assert printed.code == 0, printed.out + printed.err
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
@@ -145,7 +145,7 @@ def test_a_unit_that_has_passed_is_not_run_again_unasked(
     assert refused.code == 2
     assert "unit OB-0001 passed already, in run 1" in refused.err
     assert "add --again" in refused.err
-    assert simulated(capsys, short_job, "--again").code == 0
+    assert simulated(capsys, short_job, "--again", "anew").code == 0
 
 
 @pytest.mark.parametrize(

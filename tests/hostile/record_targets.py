@@ -18,7 +18,7 @@ from harness.cli.app import main
 from harness.drafts.answers import template
 from harness.drafts.job_text import job_texts, write_new
 from harness.records.store import open_records
-from harness.workbench.report import write_report_again
+from harness.report.run_report import write_report_again
 from tests.hostile.file_targets import scratch
 from tests.jobs import RELAY_CURRENT, check_of, sequence
 

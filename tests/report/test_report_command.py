@@ -10,7 +10,7 @@ import pytest
 
 from harness.cli.app import main
 from harness.records.store import open_records
-from harness.workbench.held import held
+from harness.session.unit_run import run_lock
 from tests.cli.commands import switchwalk
 from tests.jobs import with_checks_of
 
@@ -81,7 +81,7 @@ def test_an_explanation_that_does_not_read_is_the_records_damage(capsys, copied)
 
 
 def test_a_run_that_goes_on_elsewhere_has_no_report_yet(capsys, place):
-    with open_records(place) as store, held(store, PASSED):
+    with open_records(place) as store, run_lock(store, PASSED):
         printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place))
     assert printed.code == 4
     assert "run 2" in printed.err

@@ -1,72 +1,46 @@
 """A person's own tests of a unit: the states they ask for, on a bench that stays open, as one run."""
 
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
 from harness.errors import OverCurrentError, RunStopped
-from harness.records.run import CustomTestEnd, CustomTestEnded
-from harness.workbench.held import WallClock, held
-from harness.workbench.report import find_fault, write_page
-from harness.workbench.unit import UnitAtBench, unobserved
-
-if TYPE_CHECKING:
-    from harness.reading import Reading
-    from harness.records.run import Outcome
-    from harness.records.store import RunStore
-    from harness.roles import Bench
+from harness.plan.remaining import part_in_state
+from harness.reading import Reading
+from harness.records.run import CustomTestEnd, CustomTestEnded, Outcome
+from harness.records.store import RunStore
+from harness.roles import Bench
+from harness.session.bench_checks import check_bench_block
+from harness.session.open_bench import OpenBench
+from harness.session.unit_run import RunRequest, UnitRun
 
 NAMED = 3  # tests that the reason of a run names
 
 
-@dataclass(frozen=True, kw_only=True)
-class RunOfTests:
-    """The run as it stands in the records at the end, with its page."""
-
-    run_id: int
-    outcome: str
-    reason: str
-    report: Path
-
-
-class OwnTests:
+class CustomTests:
     """One run for all of a person's tests of a unit. A context manager: within it the bench is open.
 
     Leaving it makes the bench safe and closes it; the run itself ends with `finish`, when the last test has.
     What fails on the way makes the bench safe at once, and nothing is measured after it.
     """
 
-    def __init__(self, unit: UnitAtBench, records: "RunStore", *, operator: str | None = None) -> None:
-        self.unit = unit
-        self._records, self._operator = records, operator
-        self._run_open, self._bench_open = ExitStack(), ExitStack()
+    def __init__(self, bench: OpenBench, store: RunStore, request: RunRequest) -> None:
+        self.bench = bench
+        self._store, self._request = store, request
+        self._run_open = ExitStack()
         self._made: dict[str, tuple[Reading, ...]] = {}
         self._tests: list[tuple[str, CustomTestEnd]] = []
         self._end: Exception | None = None
-        self._bench: Bench | None = None
+        self._is_open = False
 
     def __enter__(self) -> Self:
-        from harness.session.run import RunInParts
-
-        unit, records = self.unit, self._records
-        unit.check_bench(records)
-        with ExitStack() as opening:
-            bench = opening.enter_context(unit.opened())
-            self.run_id = records.begin(unit.header(bench, operator=self._operator, purpose="own tests"))
-            self._run_open.enter_context(held(records, self.run_id))
-            self._parts: RunInParts = RunInParts(
-                unit.plan,
-                unit.job,
-                bench,
-                records,
-                self.run_id,
-                hands=unit.hands,
-                observe=unobserved,
-                clock=WallClock(),
-            )
-            self._bench, self._bench_open = bench, opening.pop_all()
+        check_bench_block(self._store, self.bench.job, simulated=self.bench.simulated)
+        run = UnitRun.begin(
+            self.bench, self._store, replace(self._request, purpose="own tests"), resumable=False
+        )
+        self._run = self._run_open.enter_context(run)
+        self.run_id, self._is_open = run.run_id, True
         return self
 
     def __exit__(
@@ -75,32 +49,30 @@ class OwnTests:
         self._close_bench()
 
     @property
-    def instruments(self) -> "Bench":
+    def instruments(self) -> Bench:
         """Generator, oscilloscope, supply and switchboard, for what no check of the sequence measures.
 
         Whatever a test leaves on is switched off after it.
         """
-        if self._bench is None:
+        if not self._is_open:
             raise self._is_over()
-        return self._bench
+        return self.bench.instruments()
 
-    def measure(self, state: str) -> "tuple[Reading, ...]":
+    def measure(self, state: str) -> tuple[Reading, ...]:
         """Measure what the sequence checks in a state (`loop_a+swap`, `rest`, `unpowered`), in every hookup.
 
         A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
         for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.
         """
-        from harness.plan.remaining import part_in_state
-
-        part = replace(part_in_state(self.unit.plan, state), keep_all=False)
+        part = replace(part_in_state(self._run.plan, state), keep_all=False)
         name = part.readings[0].measurand.state
         if name in self._made:
             return self._made[name]
-        if self._bench is None:
+        if not self._is_open:
             raise self._is_over()
         try:
-            self._made[name] = self._parts.carry_out(part)
-            self._parts.rest()
+            self._made[name] = self._run.carry_out(part)
+            self._run.rest()
         except BaseException as error:
             self._stop(error)
             raise
@@ -108,10 +80,10 @@ class OwnTests:
 
     def rest(self) -> None:
         """Everything off, whatever a test has left on; the bench stays open."""
-        if self._bench is None:
+        if not self._is_open:
             return
         try:
-            self._parts.rest()
+            self._run.rest()
         except BaseException as error:
             self._stop(error)
             raise
@@ -120,22 +92,19 @@ class OwnTests:
         """Keep how a test ended."""
         self._tests.append((test, end))
         text = f"{end} {test}" + (f": {said}" if said else "")
-        self._records.add_event(self.run_id, CustomTestEnded(test=test, end=end), text)
+        self._store.add_event(self.run_id, CustomTestEnded(test=test, end=end), text)
 
-    def finish(self, *, interrupted: bool = False) -> RunOfTests:
-        """End the run by its readings and by how the tests ended, and write its page."""
+    def finish(self, *, interrupted: bool = False) -> None:
+        """End the run by its readings and by how the tests ended."""
         self._close_bench()
         if self._end is None or isinstance(self._end, OverCurrentError):
             outcome, why = self._found()
             if interrupted:
                 outcome, why = "stopped", "the tests were interrupted"
-            self._parts.finish(outcome, why)
+            self._run.finish(outcome, why)
         self._run_open.close()
-        record = self._records.run(self.run_id)
-        page = write_page(self._records, record, self._records.place, find_fault(self._records, record), None)
-        return RunOfTests(run_id=self.run_id, outcome=record.outcome, reason=record.reason, report=page)
 
-    def _found(self) -> "tuple[Outcome, str]":
+    def _found(self) -> tuple[Outcome, str]:
         """What the tests say of the unit beside its readings."""
         failed = self._told("failed", "failed")
         broken = self._told("broken", "did not come to an end")
@@ -158,13 +127,13 @@ class OwnTests:
     def _stop(self, error: BaseException) -> None:
         """Make the bench safe; the run stands as stopped but where the unit itself ended it."""
         if not isinstance(error, OverCurrentError):
-            self._parts.stop(error)
+            self._run.stop(error)
         self._end = error if isinstance(error, Exception) else RunStopped(str(error) or "stopped by hand")
         self._close_bench()
 
     def _close_bench(self) -> None:
-        self._bench = None
-        self._bench_open.close()
+        self._is_open = False
+        self.bench.close()
 
     def _is_over(self) -> Exception:
         """Why nothing is measured any more."""

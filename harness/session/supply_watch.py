@@ -1,23 +1,15 @@
-"""What every part of a run shares: the bench, the job, the recorder, and how a state is set."""
+"""The relay supply in each state: its current, and what it says of the unit or of the bench."""
 
-from dataclasses import dataclass
 from math import inf, sqrt
 from statistics import mean, stdev
 from typing import NoReturn
 
-from harness.circuit.elements import BenchImpedances
 from harness.errors import BadReply, OverCurrentError
-from harness.job.fixture import Hookup
-from harness.job.job import Job
+from harness.job.module import Module
 from harness.job.state import State
-from harness.plan.model import Plan
 from harness.plan.states import LIMIT_REACHED, expected_current_a
-from harness.roles import Bench, SupplyReading
-from harness.session.drive import Drive
-from harness.session.events import Clock, Hands, Observer
-from harness.session.recorder import Recorder
-from harness.session.recovery import Recovery
-from harness.session.wear import CountedSwitchboard, operations_of
+from harness.roles import Supply, SupplyReading, Switchboard
+from harness.session.events import Clock
 
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
 BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
@@ -29,70 +21,24 @@ LATE_LOOKS = 8  # at most, while the current still changes
 LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
-def impedances(bench: Bench) -> BenchImpedances:
-    """What this bench's instruments put on the pins."""
-    return BenchImpedances(
-        source_ohm=bench.generator.output_impedance_ohm,
-        input_ohm=bench.oscilloscope.input_impedance_ohm,
-        input_f=bench.oscilloscope.input_capacitance_f,
-    )
+class SupplyWatch:
+    """Looks at the relay supply, and blames the unit by nothing less than two looks that agree.
 
-
-@dataclass(frozen=True, kw_only=True)
-class Stage:
-    """A run's surroundings. gain_accuracy: of a scope input, a fraction, from the bench file.
-
-    board: the bench's own, that counts.
+    settle_s: how long a change of state takes to settle.
     """
 
-    job: Job
-    plan: Plan
-    bench: Bench
-    drive: Drive
-    recorder: Recorder
-    recovery: Recovery
-    gain_accuracy: float
-    hands: Hands
-    observe: Observer
-    clock: Clock
-    board: CountedSwitchboard
+    def __init__(
+        self, module: Module, supply: Supply, switchboard: Switchboard, *, settle_s: float, clock: Clock
+    ) -> None:
+        self._module, self._supply, self._switchboard = module, supply, switchboard
+        self._settle_s, self._clock = settle_s, clock
 
-    def operations(self) -> dict[str, int]:
-        """How often each relay was operated so far."""
-        return operations_of(self.job, self.board)
-
-    @property
-    def settle_s(self) -> float:
-        """How long to wait after a change of state before anything is believed."""
-        return self.job.sequence.settle_s + self.bench.switchboard.settle_s
-
-    def set_state(self, hookup: Hookup | None, state: State) -> None:
-        """Set a hookup's select channels and a state's lines, and let them settle."""
-        self.wait_until(self.begin_state(hookup, state))
-
-    def begin_state(self, hookup: Hookup | None, state: State) -> float:
-        """Set a hookup's select channels and a state's lines; gives the time when they have settled."""
-        select = () if hookup is None or hookup.select is None else hookup.select
-        lines = tuple(self.job.fixture.lines[line] for line in state.on)
-        self.bench.switchboard.set(frozenset(select + lines))
-        return self.clock.now_s() + self.settle_s
-
-    def catch_up(self, *, until_s: float) -> None:
-        """Do what the recorder has put off; nothing more is begun from that time on."""
-        self.recorder.catch_up(lambda: self.clock.now_s() >= until_s)
-
-    def wait_until(self, time_s: float) -> None:
-        """Let the rest of a settling time pass."""
-        left_s = time_s - self.clock.now_s()
-        if left_s > 0:
-            self.clock.wait(left_s)
-
-    def average_supply(self, state: State, *, limit_a: float) -> SupplyReading:
+    def average(self, state: State, *, limit_a: float) -> SupplyReading:
         """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
 
         The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
         """
-        first = self.check_supply(state, limit_a=limit_a)
+        first = self.check(state, limit_a=limit_a)
         others = [self._look(state, limit_a) for _ in range(LOOKS - 1)]
         currents_a = [first.current_a, *(one.current_a for one in others)]
         return SupplyReading(
@@ -101,7 +47,7 @@ class Stage:
             current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
         )
 
-    def check_supply(self, state: State, *, limit_a: float) -> SupplyReading:
+    def check(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message.
 
         The unit is blamed by two looks that agree. At its limit, or where it does not hold its voltage, the
@@ -120,13 +66,13 @@ class Stage:
 
     def _look(self, state: State, limit_a: float) -> SupplyReading:
         """Read the supply, twice where it is at its limit; raises OverCurrentError where it stays there."""
-        reading = self.bench.supply.measure()
+        reading = self._supply.measure()
         if not self._is_limited(reading, limit_a):
             return reading
-        in_time = self.bench.switchboard.reads_back
+        in_time = self._switchboard.reads_back
         if not in_time:
-            self.clock.wait(LATER * self.settle_s)
-        again = self.bench.supply.measure()
+            self._clock.wait(LATER * self._settle_s)
+        again = self._supply.measure()
         limited = self._is_limited(again, limit_a)
         if not in_time and not limited and not self._is_over(again, state):
             return again
@@ -137,13 +83,13 @@ class Stage:
             f"{state.name}, and after that {again.current_a * 1e3:.1f} mA at "
             f"{again.voltage_v:.2f} V; one of the two cannot be",
             instrument="supply",
-            address=self.bench.supply.identity.address,
+            address=self._supply.identity.address,
         )
 
     def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
         """Whether a supply does this: no more than its limit, and no coil's current without its voltage."""
-        expected_a = expected_current_a(self.job.module, state)
-        held = reading.voltage_v >= VOLTAGE_HELD * self.job.module.supply.voltage_v
+        expected_a = expected_current_a(self._module, state)
+        held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
         at_limit = reading.current_a >= LIMIT_REACHED * limit_a
         tripped = reading.current_a <= 0.5 * expected_a
         return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
@@ -155,12 +101,12 @@ class Stage:
         """
         if self._is_over(reading, state):
             return True
-        off_a = abs(reading.current_a - expected_current_a(self.job.module, state))
-        return not self.bench.switchboard.reads_back and off_a > self._half_a_line_a()
+        off_a = abs(reading.current_a - expected_current_a(self._module, state))
+        return not self._switchboard.reads_back and off_a > self._half_a_line_a()
 
     def _half_a_line_a(self) -> float:
         """Half of what the line draws that draws least; nothing is said by lines that draw nothing."""
-        module = self.job.module
+        module = self._module
         rest_a = expected_current_a(module, State(on=()))
         lines_a = [expected_current_a(module, State(on=(line,))) - rest_a for line in module.line_names]
         return min((line_a for line_a in lines_a if line_a > 0.0), default=inf) / 2
@@ -168,17 +114,17 @@ class Stage:
     def _when_in_time(self, seen: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Look again until the current fits the state, or two looks agree that it is the unit's own."""
         for _ in range(LATE_LOOKS):
-            self.clock.wait(LATER * self.settle_s)
+            self._clock.wait(LATER * self._settle_s)
             before, seen = seen, self._look(state, limit_a)
             if not self._may_be_late(seen, state):
-                self.clock.wait(self.settle_s)  # what was late has only just moved
+                self._clock.wait(self._settle_s)  # what was late has only just moved
                 break
             if abs(seen.current_a - before.current_a) <= self._half_a_line_a():
                 break
         return seen
 
     def _blame(self, again: SupplyReading, state: State, limit_a: float) -> NoReturn:
-        expected_a = expected_current_a(self.job.module, state)
+        expected_a = expected_current_a(self._module, state)
         tripped = (
             ""
             if again.current_a > 0.5 * limit_a
@@ -197,13 +143,13 @@ class Stage:
 
     def _is_over(self, reading: SupplyReading, state: State) -> bool:
         """Whether the supply gives more than any mix of coils that still work."""
-        return reading.current_a > EXCESS * expected_current_a(self.job.module, state) + EXCESS_A
+        return reading.current_a > EXCESS * expected_current_a(self._module, state) + EXCESS_A
 
     def _is_limited(self, reading: SupplyReading, limit_a: float) -> bool:
         """Whether it is in current limit; a number cut on the wire can be as far below zero."""
         return (
             abs(reading.current_a) >= LIMIT_REACHED * limit_a
-            or reading.voltage_v < VOLTAGE_HELD * self.job.module.supply.voltage_v
+            or reading.voltage_v < VOLTAGE_HELD * self._module.supply.voltage_v
         )
 
 

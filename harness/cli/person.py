@@ -1,22 +1,72 @@
-"""Serial numbers: where they come from."""
+"""Whoever sits at the terminal: the questions that are asked there, and the leads that are moved there."""
 
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
 from harness.errors import UsageError
-from harness.workbench.serial import serial_mistake
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.sequence import Sequence as CheckSequence
+from harness.plan.model import Plan
+from harness.report.hookup_picture import drawing, lead_words
+from harness.session.admission import serial_mistake
+from harness.session.planned_job import PlannedJob, made_by_hand
 
-if TYPE_CHECKING:
-    from harness.job.sequence import Sequence
+NOBODY = "standard input is no terminal, so nobody can be asked"
 
 
-def read_serials(path: Path, sequence: "Sequence") -> list[str]:
+def tell(text: str) -> None:
+    """Say on standard error what the bench has to say."""
+    typer.echo(text, err=True)
+
+
+def person_at(planned: PlannedJob) -> "PersonAtTheBench":
+    """Whoever sits at the terminal moves the leads. Raises UsageError if nobody can be asked."""
+    require_person(planned.plan)
+    return PersonAtTheBench(planned.job)
+
+
+def require_person(plan: Plan) -> None:
+    """Refuse a plan that needs hands where nobody can be asked. Raises UsageError."""
+    by_hand = made_by_hand(plan)
+    if by_hand and not sys.stdin.isatty():
+        raise UsageError(
+            f"{NOBODY}, and a person moves the leads of {by_hand}. "
+            "Run it in a terminal, or give the hookup select = […], switchboard channels that make it"
+        )
+
+
+class PersonAtTheBench:
+    """Asks for hookups to be made by hand, and for leads to be put right."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+
+    def make(self, hookup: Hookup) -> None:
+        """Draw what goes where, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+        self._wait(hookup, "Press Enter when it is made. ")
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Say which leads to see to, draw the hookup again, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+        named = ", ".join(lead_words(self._job, lead) for lead in leads) or "every lead of it"
+        typer.echo(f"Please look at {named}.")
+        self._wait(hookup, "Press Enter when it is as drawn. ")
+
+    def _wait(self, hookup: Hookup, prompt: str) -> None:
+        if not sys.stdin.isatty():
+            raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
+        # An Enter from before the drawing was shown has made nothing.
+        ask_hands(prompt, undone=f"nobody made the hookup {hookup.name!r}")
+
+
+def read_serials(path: Path, sequence: CheckSequence) -> list[str]:
     """Read serial numbers, a line each; empty lines and those that begin with # are left out.
 
     Raises UsageError with every line that cannot be one, or that stands there before.
@@ -53,7 +103,9 @@ def listed_lines(path: Path, what: str) -> Iterator[tuple[int, str]]:
             yield number, line.strip()
 
 
-def asked_serials(sequence: "Sequence", wrong: Callable[[str, str], None], *, quiet: bool) -> Iterator[str]:
+def asked_serials(
+    sequence: CheckSequence, wrong: Callable[[str, str], None], *, quiet: bool
+) -> Iterator[str]:
     """Ask for one serial number after another, from a keyboard or a scanner, until an empty line or the end.
 
     wrong: hears of what can be none, and why. quiet: the prompt goes to standard error, so that standard

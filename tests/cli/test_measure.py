@@ -1,4 +1,4 @@
-"""`switchwalk look`: one state measured once and shown, and nothing kept of it."""
+"""`switchwalk measure`: one state measured once and shown, and nothing kept of it."""
 
 import subprocess
 import sys
@@ -16,19 +16,19 @@ HOOKUP = "drive left, view input and output"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("look")
+    return tmp_path_factory.mktemp("measure")
 
 
 @pytest.fixture(scope="module")
-def looked(folder: Path) -> Printed:
-    """One look at a simulated unit, with a picture of it."""
-    return _look(folder, "swap", "--hookup", HOOKUP, "--simulate", "--hasten", "20", "--png", "look.png")
+def measured(folder: Path) -> Printed:
+    """One state of a simulated unit, with a picture of it."""
+    return _measure(folder, "swap", "--hookup", HOOKUP, "--simulate", "--hasten", "20", "--png", "swap.png")
 
 
-def _look(folder: Path, *arguments: str) -> Printed:
+def _measure(folder: Path, *arguments: str) -> Printed:
     """In a process of its own: what a module shares cannot use a test's captured output."""
     done = subprocess.run(
-        [sys.executable, "-m", "harness.cli", "look", JOB, *arguments],
+        [sys.executable, "-m", "harness.cli", "measure", JOB, *arguments],
         cwd=folder,
         capture_output=True,
         text=True,
@@ -39,36 +39,36 @@ def _look(folder: Path, *arguments: str) -> Printed:
     return Printed(code=done.returncode, out=done.stdout, err=done.stderr)
 
 
-def test_a_look_shows_the_readings_of_its_state_and_hookup_alone(looked: Printed) -> None:
-    assert looked.code == 0, looked.out + looked.err
-    assert "ok gain left.out in swap (" in looked.out
-    assert "ok polarity left.out in swap: normal" in looked.out
-    assert "right." not in looked.out
-    assert "unpowered" not in looked.out
-    assert looked.out.splitlines()[-1].startswith("PASS  ")
+def test_it_shows_the_readings_of_its_state_and_hookup_alone(measured: Printed) -> None:
+    assert measured.code == 0, measured.out + measured.err
+    assert "ok gain left.out in swap (" in measured.out
+    assert "ok polarity left.out in swap: normal" in measured.out
+    assert "right." not in measured.out
+    assert "unpowered" not in measured.out
+    assert measured.out.splitlines()[-1].startswith("PASS  ")
 
 
-def test_a_look_draws_every_viewed_pair_within_eighty_columns(looked: Printed) -> None:
-    assert "\nleft.in at 1000 Hz, 1.228 V: hot o, cold x\n" in looked.out
-    assert "\nleft.out at 1000 Hz, 1.228 V: hot o, cold x\n" in looked.out
-    assert max(map(len, looked.out.splitlines())) <= 80
+def test_it_draws_every_viewed_pair_within_eighty_columns(measured: Printed) -> None:
+    assert "\nleft.in at 1000 Hz, 1.228 V: hot o, cold x\n" in measured.out
+    assert "\nleft.out at 1000 Hz, 1.228 V: hot o, cold x\n" in measured.out
+    assert max(map(len, measured.out.splitlines())) <= 80
 
 
-def test_a_look_leaves_the_picture_asked_for_and_no_records(looked: Printed, folder: Path) -> None:
-    assert looked.code == 0
-    assert [path.name for path in folder.iterdir()] == ["look.png"]
-    assert (folder / "look.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # ISO/IEC 15948, 5.2
+def test_it_leaves_the_picture_asked_for_and_no_records(measured: Printed, folder: Path) -> None:
+    assert measured.code == 0
+    assert [path.name for path in folder.iterdir()] == ["swap.png"]
+    assert (folder / "swap.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # ISO/IEC 15948, 5.2
 
 
 def test_a_wrong_state_is_refused_with_the_nearest_there_is(capsys: pytest.CaptureFixture[str]) -> None:
-    printed = switchwalk(capsys, "look", JOB, "swop", "--simulate")
+    printed = switchwalk(capsys, "measure", JOB, "swop", "--simulate")
     assert printed.code == 2
     assert "no state 'swop' is measured; do you mean 'swap'?" in printed.err
 
 
 def test_a_wrong_hookup_is_refused_with_the_nearest_there_is(capsys: pytest.CaptureFixture[str]) -> None:
     wanted = "drive left, view input and outputs"
-    printed = switchwalk(capsys, "look", JOB, "swap+loop_a", "--hookup", wanted, "--simulate")
+    printed = switchwalk(capsys, "measure", JOB, "swap+loop_a", "--hookup", wanted, "--simulate")
     assert printed.code == 2
     assert f"in state loop_a+swap; do you mean {HOOKUP!r}?" in printed.err
 

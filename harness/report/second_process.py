@@ -12,15 +12,11 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
 from multiprocessing import get_context
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from multiprocessing.connection import Connection
+from typing import ParamSpec, Self, TypeVar
 
-if TYPE_CHECKING:
-    from multiprocessing.connection import Connection
-
-    from harness.circuit.elements import BenchImpedances
-    from harness.faults.coverage import FaultSeen
-    from harness.job.job import Job
-    from harness.plan.model import Plan
+from harness.faults.coverage import FaultSeen, judge_faults
+from harness.session.planned_job import PlannedJob
 
 NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
 
@@ -28,7 +24,7 @@ Asked = ParamSpec("Asked")
 Found = TypeVar("Found")
 
 
-class Beside:
+class SecondProcess:
     """The other process. A context manager; what it has not answered when this is left is given up."""
 
     def __init__(self) -> None:
@@ -39,33 +35,31 @@ class Beside:
             self.process = self._pool.submit(os.getpid)
         self._coverage: Future[tuple[FaultSeen, ...]] | None = None
 
-    def __enter__(self) -> "Beside":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._ours.close()
         self._pool.shutdown(cancel_futures=True)
 
-    def foresee(self, job: "Job", plan: "Plan", impedances: "BenchImpedances") -> None:
+    def begin_coverage(self, planned: PlannedJob) -> None:
         """Begin to work out what a plan would see of every fault."""
-        from harness.faults.coverage import judge_faults
+        self._coverage = self._ask(judge_faults, planned.job, planned.plan, impedances=planned.impedances)
 
-        self._coverage = self._ask(judge_faults, job, plan, impedances=impedances)
-
-    def coverage(self) -> "tuple[FaultSeen, ...]":
-        """Wait for what was foreseen; () where that came to nothing."""
+    def coverage(self) -> tuple[FaultSeen, ...]:
+        """Wait for the coverage; () where that came to nothing."""
         return _answer(self._coverage) or ()
 
     def _ask(
         self, work: Callable[Asked, Found], *args: Asked.args, **kwargs: Asked.kwargs
-    ) -> "Future[Found] | None":
+    ) -> Future[Found] | None:
         """Have something worked out after what was asked before; None where the other process is no more."""
         with suppress(BrokenExecutor):
             return self._pool.submit(work, *args, **kwargs)
         return None
 
 
-def _answer(asked: "Future[Found] | None") -> "Found | None":
+def _answer(asked: Future[Found] | None) -> Found | None:
     """Wait for what was found; None where that came to nothing."""
     return asked.result() if asked is not None and asked.exception() is None else None
 
@@ -83,7 +77,7 @@ def _interruptions_put_off() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin(asker: "Connection") -> None:
+def _begin(asker: Connection) -> None:
     """Begin as the other process: in silence, giving way, and no longer than whoever asks."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
@@ -94,7 +88,7 @@ def _begin(asker: "Connection") -> None:
     threading.Thread(target=_end_with, args=(asker,), daemon=True).start()
 
 
-def _end_with(asker: "Connection") -> None:
+def _end_with(asker: Connection) -> None:
     with suppress(EOFError, OSError):
         asker.recv_bytes()
     os._exit(1)

@@ -10,23 +10,29 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
 
 from harness.errors import BenchError, UsageError
+from harness.job.fixture import Hookup
 
-if TYPE_CHECKING:
-    from harness.job.fixture import Hookup
-
-NEEDED_BY_A_RUN = (
-    "drivers.bench",
-    "harness.plan.build",
-    "harness.session.run",
-    "harness.report.write",
-    "harness.workbench.beside",
-)
+# Libraries that a run loads when it first uses them: while the simulator starts, a processor is free for it.
+NEEDED_BY_A_RUN = ("pyvisa_py", "serial", "scipy.optimize", "jinja2")
 START_S = 30.0
 END_S = 5.0
 HANDS_S = 10.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Simulation:
+    """A simulated bench to be started, with a unit in its fixture.
+
+    speed: of its clock, times real time. lead_errors: share of the hookups made by simulated hands in which
+    a lead is misplaced.
+    """
+
+    serial: str = "none"
+    faults: Sequence[str] = ()
+    speed: float = 1.0
+    lead_errors: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,11 +42,11 @@ class SimulatedBench:
     bench_file: Path
     control: tuple[str, int]
 
-    def make(self, hookup: "Hookup") -> None:
+    def make(self, hookup: Hookup) -> None:
         """Move the leads, as a person would."""
         self._by_hand({"hookup": hookup.name})
 
-    def correct(self, hookup: "Hookup", leads: Sequence[str], said: str) -> None:
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
         """Look at leads and put them right, as a person would who is told what was found."""
         self._by_hand({"hookup": hookup.name, "look_at": list(leads)})
 
@@ -68,18 +74,12 @@ def fault_notes(faults: Sequence[str], notes: str = "") -> str:
 
 
 @contextmanager
-def simulated_bench(
-    job: Path, *, serial: str, faults: Sequence[str], hasten: float, clumsy: float = 0.0
-) -> Iterator[SimulatedBench]:
-    """Start a simulator for a job and end it afterwards. Raises UsageError for what it refuses.
-
-    While it starts, this process imports what a run needs: two processors do both at once.
-    """
+def simulated_bench(job: Path, simulation: Simulation) -> Iterator[SimulatedBench]:
+    """Start a simulator for a job and end it afterwards. Raises UsageError for what it refuses."""
     with TemporaryDirectory(prefix="switchwalk-") as folder:
         bench_file = Path(folder) / "bench.toml"
-        arguments = simulator_command(job, serial=serial, faults=faults, hasten=hasten, clumsy=clumsy)
         process = subprocess.Popen(
-            [*arguments, "--bench-file", str(bench_file)],
+            [*simulator_command(job, simulation), "--bench-file", str(bench_file)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -97,13 +97,11 @@ def simulated_bench(
             _end(process)
 
 
-def simulator_command(
-    job: Path, *, serial: str, faults: Sequence[str], hasten: float, clumsy: float = 0.0
-) -> list[str]:
+def simulator_command(job: Path, simulation: Simulation) -> list[str]:
     """What starts a simulator of a job."""
-    arguments = [sys.executable, "-m", "simulator", str(job), "--serial", serial, "--hasten", f"{hasten:g}"]
-    arguments += ["--clumsy", f"{clumsy:g}"]
-    for fault in faults:
+    arguments = [sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial]
+    arguments += ["--hasten", f"{simulation.speed:g}", "--clumsy", f"{simulation.lead_errors:g}"]
+    for fault in simulation.faults:
         arguments += ["--fault", fault]
     return arguments
 
