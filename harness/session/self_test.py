@@ -5,6 +5,7 @@ louder than 50 mV is driven, and the unit, if there is one, has no line energise
 """
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from math import log, sqrt
 
 import numpy as np
@@ -29,7 +30,7 @@ from harness.roles import (
 )
 from harness.session.bare import UNPOWERED
 from harness.session.drive import Drive, leg_vpp
-from harness.session.stage import VOLTAGE_HELD
+from harness.session.supply_watch import VOLTAGE_HELD
 from harness.session.through import LOW_LEVEL_VRMS, lead_problems
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)
@@ -77,14 +78,13 @@ def try_supply(supply: Supply, job: Job) -> str:
     supply.switch(on=True)
     found = supply.measure()
     supply.off()
-    place = {"instrument": "supply", "address": supply.identity.address}
+    failed = partial(BenchError, instrument="supply", address=supply.identity.address)
     if found.voltage_v > ABOVE_SET * wanted_v:
-        raise BenchError(f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V", **place)
+        raise failed(f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V")
     if found.voltage_v < VOLTAGE_HELD * wanted_v:
-        raise BenchError(
+        raise failed(
             f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V at {found.current_a * 1e3:.0f} mA "
-            f"(limit {limit_a * 1e3:.0f} mA) with no line energised: something draws current that should not",
-            **place,
+            f"(limit {limit_a * 1e3:.0f} mA) with no line energised: something draws current that should not"
         )
     return (
         f"{wanted_v:g} V set, {found.voltage_v:.2f} V and {found.current_a * 1e3:.1f} mA measured with no "
