@@ -195,7 +195,7 @@ def _of_state(draft: Draft, need: Need, hookup: Hookup, state: State) -> Iterato
         silent_db = DEFAULT_SILENT_BELOW_DB if asked is None else asked
         limit = Limit(kind="below", unit="dB", high=silent_db)
         for other in AT_SILENT_PORTS:
-            yield from other.readings(here.of(replace(check, quantity=other, limit=limit)))
+            yield from other.readings(here.judged_by(other, limit))
 
 
 def _of_channels(

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.circuit.elements import (
     IDEAL_CONTACT_OHM,
@@ -27,6 +28,8 @@ from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.hookups import Need, partner_of
 from harness.plan.model import Acquisition
 from harness.quantities.need import KnownOhm, PlannedCapture, PortView
+from harness.quantities.quantity import AnyQuantity
+from harness.reading import Limit
 
 PROBE_OHM = 1e9  # a source of current: what it feeds is nothing beside it
 IN_THE_PATH = 0.05  # of the effect of a resistance next to the source: less is no part of the path
@@ -127,6 +130,9 @@ def coupled_into(
     return KnownOhm(ohm=ohm, standard_ohm=float(np.sqrt(np.sum(spreads**2))))
 
 
+Complex = NDArray[np.complex128]
+
+
 @dataclass
 class Draft:
     """A plan in the making; `hookups`: those that anything is acquired in."""
@@ -209,6 +215,7 @@ class NeedInState:
     in_state: State
     check: Check
     first: "NeedInState | None" = None
+    limit_is_general: bool = False
 
     @property
     def channel(self) -> str:
@@ -268,10 +275,10 @@ class NeedInState:
         number = self.draft.acquire(hookup, self.in_state, stimulus)
         return PlannedCapture(number=number, view=self._view(hookup, stimulus))
 
-    def predicted_level(self, frequency_hz: float) -> float:
-        """Of the port's differential."""
+    def predicted(self, frequency_hz: float) -> Complex:
+        """Of the port's legs alone."""
         transfer = self.draft.predict(self.hookup, self.in_state, frequency_hz).transfer
-        return abs(complex(differential(transfer)[self.hookup.view.index(self._port)]))
+        return np.asarray(transfer[list(self.hookup.rows(self._port))])
 
     def path(self) -> tuple[KnownOhm, KnownOhm]:
         """See `path_between`."""
@@ -282,9 +289,9 @@ class NeedInState:
         """See `coupled_into`."""
         return coupled_into(self.draft.job, self.hookup, self.in_state, self._port, self.draft.impedances)
 
-    def of(self, check: Check) -> "NeedInState":
-        """The same of another check."""
-        return replace(self, check=check)
+    def judged_by(self, quantity: AnyQuantity, limit: Limit) -> "NeedInState":
+        """The same with another quantity in the check's place, and a limit of silent ports in general."""
+        return replace(self, check=replace(self.check, quantity=quantity, limit=limit), limit_is_general=True)
 
     @property
     def _port(self) -> PortName:

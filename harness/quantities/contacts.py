@@ -187,7 +187,8 @@ class Capacitance(Steady):
         across = self.across(need.check.options)
         if need.live != across:
             return
-        if not across and min(need.predicted_level(hz) for hz in frequencies_hz) <= LEAST_COUPLING:
+        levels = [abs(complex(differential(need.predicted(hz), (0, 1)))) for hz in frequencies_hz]
+        if not across and min(levels) <= LEAST_COUPLING:
             return
         captures = [need.capture(pair_tone(need, hz)) for hz in frequencies_hz]
         yield self.planned(

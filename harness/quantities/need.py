@@ -4,8 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
 from harness.measure.tones import Stimulus
 from harness.reading import Limit, Measurand, ReadingKey
+
+Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,6 +132,11 @@ class Need(Protocol):
         ...
 
     @property
+    def limit_is_general(self) -> bool:
+        """Whether the limit is one of silent ports in general: what the circuit predicts may lie above it."""
+        ...
+
+    @property
     def source_legs(self) -> tuple[str, ...]:
         """The source legs that some setup adds a resistor to, this one's first; ("",) where none is asked."""
         ...
@@ -140,8 +150,8 @@ class Need(Protocol):
         """
         ...
 
-    def predicted_level(self, frequency_hz: float) -> float:
-        """Differential at the port over that of the e.m.f., as the circuit predicts it."""
+    def predicted(self, frequency_hz: float) -> Complex:
+        """Transfers from the source's legs to the port's, (2, 2), as the circuit predicts them."""
         ...
 
     def path(self) -> tuple[KnownOhm, KnownOhm]:

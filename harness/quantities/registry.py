@@ -15,6 +15,7 @@ from harness.quantities.change import (
 from harness.quantities.common_mode import CommonModeRejection
 from harness.quantities.contacts import Capacitance, ContactResistance
 from harness.quantities.cycle import Intermittency
+from harness.quantities.leg_isolation import LegIsolation
 from harness.quantities.levels_and_phases import (
     Balance,
     BalancePhase,
@@ -44,6 +45,7 @@ QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
             ChannelPhase(),
             Offset(),
             Isolation(),
+            LegIsolation(),
             Crosstalk(),
             SupplyCurrent(),
             Response(),

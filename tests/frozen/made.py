@@ -30,6 +30,9 @@ IMPEDANCES = BenchImpedances(source_ohm=50.0, input_ohm=1e6, input_f=15e-12)
 
 Row = list[Any]
 
+SINCE = ("leg_isolation",)
+"""Quantities that there were not then."""
+
 
 def job_of(name: str, sequence: str = "sequence.toml") -> Job:
     return load_job(HERE / "jobs" / name, sequence_file=HERE / "jobs" / name / sequence)
@@ -41,7 +44,7 @@ def planned(job: Job) -> Plan:
 
 def plan_rows(plan: Plan) -> dict[str, list[Row]]:
     """Readings, acquisitions and the order in which they are made."""
-    readings = [_planned(one) for one in plan.readings]
+    readings = [_planned(one) for one in plan.readings if one.quantity.name not in SINCE]
     acquisitions = [[one.number, one.hookup, one.state.name, str(one.stimulus)] for one in plan.acquisitions]
     acquisitions += [
         [
@@ -132,6 +135,7 @@ def _of_states(job: Job, plan: Plan, kept: Kept, reference: Reference) -> list[R
             gain_accuracy=accuracy,
         )
         for one in plan.of("steady", "residual")
+        if one.quantity.name not in SINCE
     ]
 
 
