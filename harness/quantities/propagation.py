@@ -136,15 +136,14 @@ def _summed(
 
     taken: of each capture the kinds that go together, (captures, kinds); None: of one capture, as they are.
     """
-    value: Complex | None = None
+    value = np.zeros(1, dtype=complex)
     changes = []
     for place, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
         one, change = capture.summed(weights)
         if taken is not None:
             one, change = one[taken[place]], change[:, taken[place]]
-        value = one if value is None else value + one
+        value = value + one
         changes.append(change)
-    assert value is not None
     return value, changes
 
 
