@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from harness.cli.cluster import cluster
 from harness.cli.options import AsJson, BenchPath, JobFolder
 from harness.cli.wrapping import WIDTH
 from harness.faults.additions import Addition, cheapest_additions
@@ -27,12 +28,10 @@ from harness.job.faults import parse_fault
 from harness.job.fixture import Link
 from harness.job.job import Job
 from harness.plan.build import build_plan
-from harness.plan.estimate import Estimate
 from harness.plan.model import Plan
+from harness.plan.states import Estimate
+from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
-from harness.workbench.cluster import cluster
-from harness.workbench.job_files import read_job
-from harness.workbench.planning import impedances_of
 
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, ClassVar, Literal, cast
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +14,15 @@ from harness.measure.transfer import Transfer
 from harness.quantities.estimates import (
     CERTAIN,
     AngleEstimates,
+    ComplexEstimates,
     Estimates,
     LevelEstimates,
+    PredictedTransfer,
     PredictedUnits,
     is_present,
+    propagate_many,
 )
-from harness.quantities.forms import Look, Stack, differential, looks_of, need_phase
+from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of, need_phase
 from harness.quantities.need import (
     KnownOhm,
     Need,
@@ -29,9 +32,7 @@ from harness.quantities.need import (
     key_for,
     pair_tone,
 )
-from harness.quantities.propagation import ComplexEstimates, LinearForm, PredictedTransfer, propagate_many
 from harness.quantities.quantity import Family, PlannedReading, Quantity
-from harness.quantities.seen import StateSeen
 from harness.reading import Estimate, Limit
 
 Complex = NDArray[np.complex128]
@@ -199,17 +200,22 @@ class Ratio(Steady):
         if self.needs in ("numerator", "both"):
             taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
         if self.needs in ("denominator", "both"):
-            taken &= is_present(
-                propagate_many(cast(LinearForm, partial(self.denominator, views)), None, seen), k
-            )
+            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
         made = AngleEstimates if self.scale == "deg" else LevelEstimates
         return made(level=ratio, taken=taken, k=k)
 
     def ratio_of_many(self, views: Sequence[PortView], seen: Sequence[PredictedTransfer]) -> ComplexEstimates:
         """The ratio of many units, one transfer for each capture."""
         alone = self.denominator(views, [capture.values for capture in seen]) is None
-        below = None if alone else cast(LinearForm, partial(self.denominator, views))
+        below = None if alone else partial(self._below, views)
         return propagate_many(partial(self.numerator, views), below, seen)
+
+    def _below(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The denominator of one that has one."""
+        below = self.denominator(views, h)
+        if below is None:
+            raise ValueError(f"{self.name} is divided by nothing")
+        return below
 
     def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:
         """Raise ReadingError where what must be there is not sure to be."""

@@ -19,19 +19,18 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
-from harness.measure.instants import Instant
-from harness.measure.steady import Sides
-from harness.plan.estimate import EDGE_RECORD_S
+from harness.measure.sides import Instant, Sides
 from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
+from harness.plan.states import EDGE_RECORD_S
 from harness.quantities.change import ChangeSeen
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
+from harness.session.context import RunContext
 from harness.session.events import EdgeNoted, ReadingsMade, StateBegun
 from harness.session.readings import make_reading, missing_reading
 from harness.session.recovery import TRANSIENT, NotTaken
-from harness.session.stage import Stage
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -66,7 +65,7 @@ class EdgeWalk:
     """The edges of one hookup that is made, its supply on."""
 
     def __init__(
-        self, stage: Stage, store: RunStore, run: int, visit: HookupVisit, *, recover: Recover, done: int
+        self, stage: RunContext, store: RunStore, run: int, visit: HookupVisit, *, recover: Recover, done: int
     ) -> None:
         self._stage, self._store, self._run, self._visit = stage, store, run, visit
         self._recover = recover
@@ -158,7 +157,7 @@ class EdgeWalk:
         by_s = stage.clock.now_s()
         self._here = planned.edge.after
         capture = scope.complete()
-        stage.check_supply(planned.edge.after, limit_a=stage.job.module.supply.limit_a)
+        stage.supply_watch.check(planned.edge.after, limit_a=stage.job.module.supply.limit_a)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
 
     def _missed(self, planned: EdgeAcquisition, capture: Capture) -> bool:

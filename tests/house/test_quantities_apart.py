@@ -23,7 +23,7 @@ SOURCES = [
 ]
 SPELT_ALIKE = {
     ("harness/cli/jobs.py", "supply_current"),  # a key of the plan as JSON
-    ("harness/cli/reference.py", "noise"),  # what a reference has of the bench by itself
+    ("harness/cli/measure.py", "noise"),  # what a reference has of the bench by itself
     ("harness/records/upgrade.py", "*"),  # words of older records
 }
 CLASSES = {type(quantity).__name__ for quantity in QUANTITIES.values()}

@@ -1,0 +1,348 @@
+"""What contacts show besides their routes: the resistance of closed ones, the capacitance of open ones.
+
+Fifty milliohm into 10 kohm is worth 0.00004 dB, so most loads don't show a contact. The smallest resistance
+that a reading could have shown is therefore held against its limit. A capacitance behind crosstalk or
+off-isolation is known by its 6 dB an octave, and fitted in farads.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AfterValidator
+
+from harness.errors import ReadingError
+from harness.measure.budget import Component, below, merged, propagate
+from harness.measure.transfer import Transfer
+from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
+from harness.quantities.forms import Look, differential, looks_of
+from harness.quantities.need import KnownOhm, Need, pair_tone
+from harness.quantities.quantity import (
+    LOW_LEVEL_VRMS,
+    Frequencies,
+    LimitRule,
+    PlannedReading,
+    SweptOptions,
+    several,
+)
+from harness.quantities.steady import OfTransfers, Ratio, Steady, predicted_views
+from harness.reading import Estimate
+
+Complex = NDArray[np.complex128]
+
+LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
+
+
+class ContactResistance(Ratio):
+    """Resistance of a path's contacts, both legs in series; a floor where it can't be told from zero.
+
+    The gain per volt of e.m.f. is load / (source + path + load), so path = load (1/gain - 1) - source.
+    """
+
+    name, words, unit = "contact_resistance", "contact resistance", "ohm"
+    limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
+    default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
+    only_with_signal = True
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """With what the path lies between."""
+        if not need.live:
+            return
+        source, load = need.path()
+        own = need.capture(pair_tone(need))
+        if own is not None:
+            yield self.planned(need, [own], limit=need.check.limit, source=source, load=load)
+
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """Raises ReadingError where nothing comes through, or where less than the limit could not be seen."""
+        source, load, limit = planned.given.source, planned.given.load, planned.limit
+        if source is None or load is None or limit is None or limit.high is None:
+            raise ReadingError("the plan does not say what the path lies between")
+        look = looks_of(planned.given.views, transfers)[0]
+        found = series_resistance(look, source, load, k)
+        if found.smallest_ohm > limit.high and look.transfer.made != "predicted":
+            raise ReadingError(
+                f"not observable here: into {load.ohm:.4g} ohm, less than {found.smallest_ohm:.2g} ohm can't "
+                f"be told from none, and the limit needs {limit.high:.2g} ohm to be. Use a load of fewer ohms"
+            )
+        return found.estimate
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """None where a good unit's is not observable: a run judges nothing then."""
+        source, load, limit = planned.given.source, planned.given.load, planned.limit
+        if source is None or load is None or limit is None or limit.high is None:
+            return None
+        level, k = self.ratio_of_many(*predicted_views(planned, units)), units.coverage_factor
+        size = np.maximum(np.abs(level.value), LEAST_LEVEL)
+        standard = np.hypot(level.bench_standard, level.parts_standard) * load.ohm / size**2
+        expanded = k * np.hypot(standard, source.standard_ohm)
+        if expanded[0] > limit.high:
+            return None
+        path_ohm = load.ohm * (1 / size - 1) - source.ohm
+        return ValueEstimates(value=path_ohm, expanded=expanded, unit=self.unit, taken=is_present(level, k))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeriesResistance:
+    """Resistance of a path, both legs in series; a floor where it can't be told from zero.
+
+    smallest_ohm: the least that would have been told from zero.
+    """
+
+    estimate: Estimate
+    smallest_ohm: float
+
+
+def series_resistance(look: Look, source: KnownOhm, load: KnownOhm, k: float = 2.0) -> SeriesResistance:
+    """Resistance in series with the legs, from the differential gain at low frequency.
+
+    source, load: what it lies between, both legs of each. Raises ReadingError where nothing comes through.
+    """
+    transfer, rows = look.transfer, look.view.rows
+    values, components = _with_loading(transfer.values, transfer.components, source, load)
+
+    def path_ohm(v: Complex) -> Complex:
+        h = v[..., :-2].reshape(*v.shape[:-1], *transfer.values.shape)
+        source_ohm, load_ohm = v[..., -2].real, v[..., -1].real
+        level = np.maximum(np.abs(differential(h, rows)), LEAST_LEVEL)
+        return np.asarray(load_ohm * (1 / level - 1) - source_ohm)
+
+    if not abs(complex(differential(transfer.values, rows))) > LEAST_LEVEL:
+        raise ReadingError("no signal comes through: the path is open, and has no resistance to measure")
+    found = propagate(path_ohm, values, components, coverage_factor=k)
+    smallest_ohm = (found.high - found.low) / 2
+    told = found if found.low > 0 else below(max(found.value, 0.0) + smallest_ohm, k=k)
+    return SeriesResistance(estimate=told, smallest_ohm=smallest_ohm)
+
+
+def _with_loading(
+    values: Complex, components: Sequence[Component], source: KnownOhm, load: KnownOhm
+) -> tuple[Complex, list[Component]]:
+    """One flat array of the transfer's entries, the source and the load, and the components in its shape."""
+    tail = np.array([source.ohm, load.ohm], dtype=np.complex128)
+    flat = [
+        replace(
+            each,
+            delta=np.concatenate([np.asarray(each.delta, dtype=np.complex128).ravel(), np.zeros(2)]),
+        )
+        for each in components
+    ]
+    for place, name, standard in (
+        (-2, "tolerance of the source", source.standard_ohm),
+        (-1, "tolerance of the load", load.standard_ohm),
+    ):
+        delta = np.zeros(values.size + 2, dtype=np.complex128)
+        delta[place] = standard
+        flat.append(Component(name=name, source=name, delta=delta))
+    return np.concatenate([values.ravel(), tail]), flat
+
+
+Floats = NDArray[np.float64]
+
+FEWEST = 3
+CAPACITANCE_HZ = (20e3, 50e3, 100e3)
+LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
+LEAST_SLOPE_DB, MOST_SLOPE_DB = 5.0, 7.0  # per octave: common practice, no source; a capacitance has 6.02
+CLEAREST_SLOPE_DB = 1.0  # expanded uncertainty of a slope that can be told from a flat one
+
+
+class CapacitanceOptions(SweptOptions):
+    """Of a capacitance check. coupling: whether it is known by isolation or by crosstalk."""
+
+    frequencies: Annotated[Frequencies, AfterValidator(several(FEWEST))] = CAPACITANCE_HZ
+    coupling: Literal["isolation", "crosstalk"] = "isolation"
+
+    tells_apart = ("coupling",)
+
+
+class Capacitance(Steady):
+    """What couples a port that should be silent to one that is driven."""
+
+    name, words, unit = "capacitance", "stray capacitance", "F"
+    limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
+    options = CapacitanceOptions
+    swept = True
+
+    def across(self, options: CapacitanceOptions) -> bool:
+        """Where it is told by crosstalk."""
+        return options.coupling == "crosstalk"
+
+    def unread(self, options: CapacitanceOptions) -> str:
+        """See Quantity."""
+        if self.across(options):
+            return ""
+        return (
+            "it is told by what one open contact lets through, and none does: the drive is led there, or "
+            "nothing of it comes; expected states in which the port is silent through one open contact"
+        )
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """Where one open contact couples; through two in a row nothing comes that a bench could see."""
+        frequencies_hz = need.check.options.several_hz
+        across = self.across(need.check.options)
+        if need.live != across:
+            return
+        if not across and min(need.predicted_level(hz) for hz in frequencies_hz) <= LEAST_COUPLING:
+            return
+        captures = [need.capture(pair_tone(need, hz)) for hz in frequencies_hz]
+        yield self.planned(
+            need,
+            [each for each in captures if each],
+            limit=need.check.limit,
+            has_frequency=False,
+            load=need.coupled_into(),
+        )
+
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """See `coupling_capacitance`."""
+        if planned.given.load is None:
+            raise ReadingError("the plan does not say what the capacitance feeds")
+        looks = [
+            Look(transfer=one, view=view) for one, view in zip(transfers, planned.given.views, strict=True)
+        ]
+        return coupling_capacitance(looks, planned.given.load, k).capacitance_f
+
+
+@dataclass(frozen=True, kw_only=True)
+class Coupling:
+    """Capacitance in farads, the slope it was known by (dB per octave), and the frequencies used for both."""
+
+    capacitance_f: Estimate
+    slope_db_per_octave: Estimate
+    frequencies_hz: tuple[float, ...]
+
+
+def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) -> Coupling:
+    """Fit the capacitance that couples a silent port to a driven one, from three frequencies or more.
+
+    looks: at the silent port, and at the driven one where the level is to count from there. load: the
+    transfer resistance that the circuit has there: what the quiet port's differential is, in volts, per
+    ampere that flows through the capacitance, while the coupled level is small. The level is then
+    |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of these
+    are averaged by their weights. Frequencies at which the port shows nothing are left out.
+    Raises ReadingError where fewer than three are left, where the slope is not a capacitance's (a leak or a
+    shared return is flat), or where the slope is too unsure.
+    """
+    seen = [look for look in looks if not _is_floor(look, k)]
+    frequencies = {round(look.view.frequency_hz, 6) for look in seen}
+    if len(frequencies) < FEWEST:
+        raise ReadingError(
+            f"{len(frequencies)} of {len(looks)} frequencies show anything above the floor, and a slope "
+            f"needs {FEWEST}. Drive a higher level, or measure at higher frequencies"
+        )
+    stack = _Points(seen, load)
+    hz = np.array([look.view.frequency_hz for look in seen])
+    weights = stack.weights()
+    slope = propagate(
+        lambda v: _slope(np.log2(hz), 20 * np.log10(stack.levels(v)), weights),
+        stack.values,
+        stack.components,
+        coverage_factor=k,
+    )
+    _refuse(slope)
+
+    def capacitance(v: Complex) -> Floats:
+        level = np.minimum(stack.levels(v), 0.999)
+        each = level / np.sqrt(1 - level**2) / (2 * np.pi * hz * v[..., -1:].real)
+        return np.asarray(np.exp(np.sum(weights * np.log(each), axis=-1)))
+
+    found = propagate(capacitance, stack.values, stack.components, coverage_factor=k)
+    return Coupling(capacitance_f=found, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
+
+
+def _is_floor(point: Look, k: float) -> bool:
+    return propagate(
+        lambda h: differential(h, point.view.rows),
+        point.transfer.values,
+        point.transfer.components,
+        coverage_factor=k,
+        scale="db",
+    ).floor
+
+
+class _Points:
+    """All transfers of some points in one flat array, the resistance last; shared sources act at once."""
+
+    def __init__(self, points: Sequence[Look], load: KnownOhm) -> None:
+        self._points = points
+        starts: dict[int, int] = {}
+        pieces: list[Complex] = []
+        size = 0
+        transfers = list({id(point.transfer): point.transfer for point in points}.values())
+        for transfer in transfers:
+            starts[id(transfer)] = size
+            pieces.append(np.asarray(transfer.values.ravel(), dtype=np.complex128))
+            size += pieces[-1].size
+        self._starts = starts
+        self.values = np.concatenate([*pieces, np.array([load.ohm], dtype=np.complex128)])
+        changes = (
+            (component, slice(start, start + transfer.values.size), component.delta.ravel())
+            for transfer in transfers
+            for start in (starts[id(transfer)],)
+            for component in transfer.components
+        )
+        tolerance = np.zeros_like(self.values)
+        tolerance[-1] = load.standard_ohm
+        name = "tolerance of the circuit"
+        self.components = [*merged(self.values.shape, changes)]
+        self.components.append(Component(name=name, source=name, delta=tolerance))
+
+    def levels(self, v: Complex) -> Floats:
+        """Level of each point, over its driven port where it has one: (batch, entries) to (batch, points)."""
+        columns = []
+        for point in self._points:
+            level = np.abs(self._differential(v, point.transfer, point.view.rows))
+            if point.view.driven_rows is not None:
+                level = level / np.abs(self._differential(v, point.transfer, point.view.driven_rows))
+            columns.append(np.maximum(level, 1e-30))
+        return np.stack(columns, axis=-1)
+
+    def weights(self) -> Floats:
+        """Weight of each point by the variance that noise gives its logarithm; errors they share don't count.
+
+        Sum 1.
+        """
+        own = [each for each in self.components if each.origin == "noise"]
+        if not own:
+            return np.full(len(self._points), 1 / len(self._points))
+        level = np.log(self.levels(self.values[None]))[0]
+        moved = np.log(self.levels(self.values + np.stack([each.delta for each in own]))) - level
+        variance = np.sum(moved**2, axis=0) + 1e-12
+        return np.asarray(1 / variance / np.sum(1 / variance))
+
+    def _differential(self, v: Complex, transfer: Transfer, rows: tuple[int, int]) -> Complex:
+        start, shape = self._starts[id(transfer)], transfer.values.shape
+        h = v[:, start : start + transfer.values.size].reshape(len(v), *shape)
+        return differential(h, rows)
+
+
+def _slope(octaves: Floats, level_db: Floats, weights: Floats) -> Floats:
+    """Slope of a weighted straight line; level_db: (batch, points)."""
+    centred = octaves - np.sum(weights * octaves)
+    return np.asarray(np.sum(weights * centred * level_db, axis=-1) / np.sum(weights * centred**2))
+
+
+def _refuse(slope: Estimate) -> None:
+    """Raise ReadingError unless the slope is a capacitance's."""
+    half = (slope.high - slope.low) / 2
+    found = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
+    if half > CLEAREST_SLOPE_DB or not math.isfinite(half):
+        raise ReadingError(
+            f"the slope is {found}: too unsure to tell a capacitance from a leak. Take frequencies that are "
+            "further apart"
+        )
+    if slope.value < LEAST_SLOPE_DB:
+        raise ReadingError(
+            f"the slope is {found}, and a capacitance has 6: this is a leak or a shared return"
+        )
+    if slope.value > MOST_SLOPE_DB:
+        raise ReadingError(
+            f"the slope is {found}, and a capacitance has 6: more than one couples, or a resonance does"
+        )

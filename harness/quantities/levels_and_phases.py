@@ -1,0 +1,293 @@
+"""Levels and phases: of a port, between its legs, between channels, over frequency."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AfterValidator
+
+from harness.judge import judge_polarity
+from harness.measure.transfer import Transfer
+from harness.quantities.estimates import CERTAIN, Estimates, PredictedUnits, SignEstimates
+from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, looks_of
+from harness.quantities.need import Need, PortView, pair_tone
+from harness.quantities.quantity import (
+    DECIBELS,
+    DEGREES,
+    SILENCE,
+    Decision,
+    Frequencies,
+    Judged,
+    Options,
+    PlannedReading,
+    Suggestion,
+    SweptOptions,
+    several,
+)
+from harness.quantities.steady import Needs, OfTransfers, Ratio, predicted_views
+from harness.reading import Estimate, Limit
+from harness.units import InQuantity
+
+Complex = NDArray[np.complex128]
+
+CLOSE = Limit(kind="within", unit="dB", high=0.2)  # of levels that are suggested
+REFERENCE_HZ = 1000.0
+RESPONSE_HZ = (
+    20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
+)  # fmt: skip
+
+
+class GainOptions(Options):
+    """Of a gain check, which judges ports that the circuit predicts silent as well.
+
+    silent_below: dB; None: the usual.
+    """
+
+    silent_below: Annotated[float, InQuantity("ratio_db")] | None = None
+
+    @property
+    def silent_below_db(self) -> float | None:
+        """That."""
+        return self.silent_below
+
+
+class Gain(Ratio):
+    """Differential at a port over that of the source's e.m.f."""
+
+    name, words, unit, limits = "gain", "gain", "dB", DECIBELS
+    options = GainOptions
+    suggested = Suggestion(rank=1, limit=CLOSE)
+    matrix_rank = 0
+    only_with_signal = True
+    judges_silent_ports = True
+
+
+class Isolation(Ratio):
+    """The gain of a port that should be silent."""
+
+    name, words, unit, limits = "isolation", "isolation", "dB", SILENCE
+    at_silent_ports = True
+    matrix_rank = 1
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """None where the drive is led to the port."""
+        return () if need.live else super().readings(need)
+
+    def unread(self, options: Options) -> str:
+        """See Quantity."""
+        return (
+            "the drive is led there, and isolation is of a port that is silent; expected a state in which it "
+            "is, or gain in place of isolation"
+        )
+
+
+class Balance(Ratio):
+    """Hot leg's level over the cold leg's."""
+
+    name, words, unit, limits = "balance", "balance of the legs", "dB", DECIBELS
+    suggested = Suggestion(rank=3, limit=CLOSE)
+    inputs_swapped = True
+    only_with_signal = True
+    needs = "both"
+    lacks = "a leg shows no signal, so the legs can't be compared"
+
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The hot leg."""
+        return leg_answer(h[0], views[0].rows[0])
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The cold leg."""
+        return leg_answer(h[0], views[0].rows[1])
+
+
+class ChannelMatch(Ratio):
+    """A channel's gain less the first channel's, at the same port in the same state."""
+
+    name, words, unit, limits = "channel_match", "match of the channels", "dB", DECIBELS
+    suggested = Suggestion(rank=5, limit=CLOSE)
+    between_channels = True
+    needs = "denominator"
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """See `of_channels`."""
+        return of_channels(self, need)
+
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The channel's own, which is captured last."""
+        return differential(h[1], views[1].rows)
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The first channel's."""
+        return differential(h[0], views[0].rows)
+
+
+def of_channels(quantity: Ratio, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+    """A reading of two captures: of the first channel driven, and of this one driven."""
+    if need.first is None or not need.live:
+        return
+    captures = [one.capture(pair_tone(need)) for one in (need.first, need)]
+    yield quantity.planned(need, [each for each in captures if each], limit=need.check.limit)
+
+
+class Crosstalk(Ratio):
+    """Differential at a channel that is not driven over that at the same port of the one that is."""
+
+    name, words, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
+    suggested = Suggestion(rank=4, limit=Limit(kind="below", unit="dB", high=-60.0))
+    matrix_rank = 2
+    only_with_signal = True
+    needs = "denominator"
+
+    def across(self, options: Options) -> bool:
+        """Always."""
+        return True
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The driven channel's."""
+        return differential(h[0], views[0].driven_rows or views[0].rows)
+
+
+class ResponseOptions(SweptOptions):
+    """Of a response check."""
+
+    frequencies: Annotated[Frequencies, AfterValidator(several(1))] = RESPONSE_HZ
+
+
+class Response(Ratio):
+    """A port's gain at a frequency over its gain at 1 kHz."""
+
+    name, words, unit, limits = "response", "response over frequency", "dB", DECIBELS
+    options = ResponseOptions
+    swept = True
+    drawn_over_frequency = True
+    only_with_signal = True
+    needs = "denominator"
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """One for each frequency, of its own capture and that of 1 kHz, which all of them share."""
+        reference = need.capture(pair_tone(need, REFERENCE_HZ)) if need.live else None
+        if reference is None:
+            return
+        for hz in need.check.options.several_hz:
+            own = None if hz == REFERENCE_HZ else need.capture(pair_tone(need, hz))
+            if own is not None:
+                yield self.planned(need, [own, reference], limit=need.check.limit, frequency_hz=hz)
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """At 1 kHz: what is wrong at all frequencies alike cancels."""
+        return differential(h[1], views[1].rows)
+
+
+CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; between, it is none
+
+
+def signs_of(level: Complex) -> NDArray[np.float64]:
+    """1, -1, or 0 where undecided, by the phase."""
+    angle_deg = np.abs(np.degrees(np.angle(level)))
+    return np.where(angle_deg <= CLEAR_DEG, 1.0, np.where(angle_deg >= 180 - CLEAR_DEG, -1.0, 0.0))
+
+
+class Polarity(Ratio):
+    """Whether a port is in phase with the drive, +1, or inverted, -1.
+
+    0, undecided, where the port is silent, where its phase lies between (a missing leg, not a polarity), or
+    where neither the drive is in view nor the unit passive.
+    """
+
+    name, words, unit, limits = "polarity", "polarity", "", None
+    suggested = Suggestion(rank=2)
+    only_with_signal = True
+
+    def drive_in_view(self, *, amplified: bool) -> bool:
+        """An amplifier can invert without exchanging the legs."""
+        return amplified
+
+    def of_transfers(
+        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
+    ) -> Estimate:
+        """The sign of the differential's in-phase part."""
+        looks = looks_of(planned.given.views, transfers)
+        transfer, view = looks[0].transfer, looks[0].view
+        found = complex(differential(transfer.values, view.rows))
+        level = self.of_looks(looks, Stack.of([transfer]), max(k, CERTAIN))
+        sign = 0.0
+        if not level.floor and transfer.polarity_known:
+            sign = float(signs_of(np.asarray(found)))
+        return Estimate(
+            value=sign, standard=0.0, low=sign, high=sign, coverage_factor=k, floor=False, budget=()
+        )
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """See Quantity."""
+        level = self.ratio_of_many(*predicted_views(planned, units))
+        return SignEstimates(level=level, signs=signs_of(level.value), k=units.coverage_factor)
+
+    def judged(
+        self,
+        planned: PlannedReading[OfTransfers],
+        seen: Sequence[StateSeen],
+        found: Estimate,
+        expected: Estimate | None,
+        *,
+        decision: Decision,
+    ) -> Judged:
+        """It must be as predicted."""
+        verdict = judge_polarity(found.value, expected.value if expected else 0.0)
+        lost = "" if found.value else "neither in phase nor inverted: look for a missing leg"
+        return Judged(verdict=verdict, reason=lost)
+
+
+class Phase(Ratio):
+    """Phase of a port's differential against the drive's."""
+
+    name, words, unit, limits = "phase", "phase", "deg", DEGREES
+    scale = "deg"
+    only_with_signal = True
+    needs: ClassVar[Needs] = "numerator"
+
+    def drive_in_view(self, *, amplified: bool) -> bool:
+        """No capture knows when it began but by the driven port."""
+        return True
+
+    def near(self, found: Estimate, expected: Estimate) -> Estimate:
+        """Within half a turn of what is expected."""
+        turns = 360 * round((expected.value - found.value) / 360)
+        return replace(found, value=found.value + turns, low=found.low + turns, high=found.high + turns)
+
+
+class BalancePhase(Phase):
+    """Departure of the legs' phases from opposite ones: hot less cold."""
+
+    name, words, unit, limits = "balance_phase", "phase between the legs", "deg", DEGREES
+    needs = "both"
+    lacks = "a leg shows no signal, so the legs can't be compared"
+
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The hot leg, turned round."""
+        return -leg_answer(h[0], views[0].rows[0])
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The cold leg."""
+        return leg_answer(h[0], views[0].rows[1])
+
+
+class ChannelPhase(Phase):
+    """A channel's phase less the first channel's, at the same port in the same state."""
+
+    name, words, unit, limits = "channel_phase", "phase between the channels", "deg", DEGREES
+    between_channels = True
+    needs = "both"
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """See `of_channels`."""
+        return of_channels(self, need)
+
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The channel's own, which is captured last."""
+        return differential(h[1], views[1].rows)
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The first channel's."""
+        return differential(h[0], views[0].rows)
