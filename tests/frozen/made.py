@@ -3,7 +3,6 @@
 from typing import Any
 
 import numpy as np
-from harness.session.stage import tones_of
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job
@@ -20,6 +19,7 @@ from harness.plan.model import EdgeAcquisition, HookupVisit, Plan
 from harness.plan.supply import expected_current_a
 from harness.reading import Reading
 from harness.roles import SupplyReading
+from harness.session.context import tones_of
 from harness.session.edge_readings import EdgeTaken, edge_reading
 from harness.session.readings import Measured, make_reading, supply_reading
 from harness.session.recorder import Taken
