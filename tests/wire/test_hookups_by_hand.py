@@ -80,7 +80,7 @@ class Scene:
         found = next(each for each in self.context.job.fixture.hookups if each.name == hookup)
         self.said.clear()
         notes: list[str] = []
-        make_by_hand(replace(self.context, hands=hands), found, notes.append)
+        make_by_hand(replace(self.context, hands=hands), found, lambda _, text: notes.append(text))
         assert notes == self.said
         return hands
 
@@ -178,12 +178,12 @@ def test_leads_left_in_the_through_hookup_are_not_taken_for_a_straight_route(sce
     hands = IdleHands(scene.simulator)
     scene.said.clear()
     hookup = next(each for each in scene.context.job.fixture.hookups if each.name == LEFT)
-    make_by_hand(replace(scene.context, hands=hands), hookup, lambda text: None)
+    make_by_hand(replace(scene.context, hands=hands), hookup, lambda _, text: None)
     assert "still where they were in the through hookup" in scene.said[0]
     assert scene.said[-1].endswith("now every lead is where it should be")
     with pytest.raises(HookupError, match="still where they were in the through hookup"):
         make_by_hand(
-            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda text: None
+            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda _, text: None
         )
 
 
