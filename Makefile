@@ -8,7 +8,7 @@ SERIAL ?= OB-0001
 # What starts often finds what it imports compiled.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help demo test check bench lock clean
+.PHONY: help demo test check bench lock pictures clean
 
 help:
 	@echo "make demo    run the two-loop switcher's job on the simulated bench and say where the report is"
@@ -16,6 +16,7 @@ help:
 	@echo "make check   ruff, mypy --strict"
 	@echo "make bench   the benchmarks, as ratios"
 	@echo "make lock    pin and hash the requirements again"
+	@echo "make pictures  take the pictures of the documents again, from simulated runs"
 
 $(VENV)/run.stamp: requirements.txt pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -29,7 +30,7 @@ $(VENV)/dev.stamp: requirements-dev.txt $(VENV)/run.stamp
 	@touch $@
 
 demo: $(VENV)/run.stamp
-	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --again
+	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --again demonstration
 
 test: $(VENV)/dev.stamp
 	@sh tests/system-packages.sh
@@ -49,6 +50,9 @@ lock:
 		--no-emit-index-url --no-header --upgrade -q -o requirements.txt
 	$(BIN)/uv pip compile pyproject.toml --extra dev --extra gpio --extra cluster --universal --python-version 3.11 --generate-hashes \
 		--no-emit-index-url --no-header -q -c requirements.txt -o requirements-dev.txt
+
+pictures: $(VENV)/dev.stamp
+	$(BIN)/python docs/pictures/take.py
 
 clean:
 	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 
 from drivers.serial_wire import is_serial, open_serial
 from drivers.transcript import Transcript
-from drivers.wire import Unterminated, Wire, open_visa
+from drivers.wire import Wire, open_visa
 from harness.errors import (
     BadReply,
     BenchError,
@@ -23,6 +23,7 @@ from harness.errors import (
     InstrumentError,
     LinkLost,
     SettingRefused,
+    UnknownCommand,
     WrongInstrument,
 )
 from harness.toml_files.control_characters import UNSEEN
@@ -179,19 +180,22 @@ class Session:
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
 
-        SettingRefused where it holds execution errors alone (SCPI-1999 volume 2, 21.8.10).
+        SettingRefused where it holds execution errors alone, UnknownCommand where it holds a command error
+        (SCPI-1999 volume 2, 21.8).
         """
         errors = self.drain_errors()
         if errors:
             self._note(f"errors: {'; '.join(errors)}")
-            refused = all(re.match(r"\s*-2\d\d\b", error) for error in errors)
-            unknown = any(re.match(r"\s*-1\d\d\b", error) for error in errors)  # 21.8.9
-            raise (SettingRefused if refused else InstrumentError)(
+            kind: type[InstrumentError] = InstrumentError
+            if any(re.match(r"\s*-1\d\d\b", error) for error in errors):
+                kind = UnknownCommand
+            elif all(re.match(r"\s*-2\d\d\b", error) for error in errors):
+                kind = SettingRefused
+            raise kind(
                 f"reports {'; '.join(errors)}",
                 instrument=self.instrument,
                 address=self.address,
                 command=" | ".join(commands),
-                cause="unknown command" if unknown else None,
             )
 
     # -- opening and reopening -----------------------------------------------------------------------------
@@ -345,13 +349,7 @@ class Session:
         elif isinstance(error, ValueError):
             kind = BadReply
         self._note(f"{kind.__name__}: {what}")
-        return kind(
-            what,
-            instrument=self.instrument,
-            address=self.address,
-            command=command,
-            cause="no line feed" if isinstance(error, Unterminated) else None,
-        )
+        return kind(what, instrument=self.instrument, address=self.address, command=command)
 
     def _reopen(self, waits_s: Sequence[float]) -> None:
         self.close()

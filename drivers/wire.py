@@ -29,10 +29,6 @@ UNTERMINATED = (
 )
 
 
-class Unterminated(TimeoutError):
-    """Part of a line came before the deadline, and no line feed."""
-
-
 class Wire(Protocol):
     """One connection. Deadlines are times of `time.monotonic()`."""
 
@@ -115,10 +111,7 @@ class StreamWire:
             try:
                 self._buffer += self._receive(deadline)
             except TimeoutError:
-                if not self._buffer:
-                    raise TimeoutError("nothing arrived") from None
-                so_far = bytes(self._buffer[-40:])
-                raise Unterminated(f"only {so_far!r} arrived, without a line feed") from None
+                raise _too_late(bytes(self._buffer)) from None
         line = bytes(self._buffer[:end])
         # Some instruments pad with NULs behind the line feed: they belong to this answer and not to the next.
         while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
@@ -166,6 +159,16 @@ class StreamWire:
         return gone
 
 
+class Unterminated(TimeoutError):
+    """Something arrived before the deadline, and no line feed behind it."""
+
+
+def _too_late(data: bytes) -> TimeoutError:
+    if data:
+        return Unterminated(f"only {data[-40:]!r} arrived, without a line feed")
+    return TimeoutError("nothing arrived")
+
+
 def left_s(deadline: float) -> float:
     """Seconds until the deadline; raises TimeoutError when it has passed."""
     left = deadline - time.monotonic()
@@ -184,9 +187,7 @@ class SocketWire(StreamWire):
         refused = link.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
         if refused:
             self.close()
-            unreached = ConnectionError(f"cannot be reached ({os.strerror(refused)})")
-            unreached.errno = refused
-            raise unreached
+            raise ConnectionError(f"cannot be reached ({os.strerror(refused)})")
         link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         link.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
         if hasattr(socket, "TCP_USER_TIMEOUT"):

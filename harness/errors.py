@@ -15,7 +15,9 @@ SwitchwalkError                 exit code
     ├── Desynchronised              an answer belongs to another question; reopen
     ├── BadReply                    an answer that does not read as what was asked
     ├── InstrumentError             the instrument's own error queue
-    │   └── SettingRefused          it will not carry out a setting, and reports nothing else
+    │   ├── SettingRefused          it will not carry out a setting, and reports nothing else
+    │   └── UnknownCommand          it does not know a command, whatever else it reports
+    ├── InUse                       another process holds an instrument, or a run
     ├── WrongInstrument             something else answers at this address
     └── HookupError                 a lead that is surely wrong
 """
@@ -23,7 +25,6 @@ SwitchwalkError                 exit code
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 EXIT_PASS = 0
 EXIT_FAIL = 1
@@ -110,28 +111,16 @@ class NoSuchRun(RecordsError):
     exit_code = EXIT_USAGE
 
 
-Cause = Literal["in use", "no line feed", "unknown command"]
-"""What an instrument's error may be known to come from, for whoever says what to look at first."""
-
-
 class BenchError(SwitchwalkError):
-    """The bench did not do what it was asked. Carries which instrument, where, the command and the cause."""
+    """The bench did not do what it was asked. Carries which instrument, where, and the command."""
 
     exit_code = EXIT_BENCH
 
-    def __init__(
-        self,
-        what: str,
-        *,
-        instrument: str,
-        address: str = "",
-        command: str = "",
-        cause: Cause | None = None,
-    ) -> None:
+    def __init__(self, what: str, *, instrument: str, address: str = "", command: str = "") -> None:
         place = f"{instrument} at {address}" if address else instrument
         asked = f" (command {command!r})" if command else ""
         super().__init__(f"{place}: {what}{asked}")
-        self.instrument, self.address, self.command, self.cause = instrument, address, command, cause
+        self.instrument, self.address, self.command = instrument, address, command
 
 
 class BenchTimeout(BenchError, TimeoutError):
@@ -156,6 +145,14 @@ class InstrumentError(BenchError):
 
 class SettingRefused(InstrumentError):
     """The instrument will not carry out a setting, and reports nothing else."""
+
+
+class UnknownCommand(InstrumentError):
+    """The instrument reports a command error: it does not know a command, or not in this form."""
+
+
+class InUse(BenchError):
+    """Another process holds an instrument, or a run."""
 
 
 class WrongInstrument(BenchError):
