@@ -23,8 +23,8 @@ from harness.drafts.module_draft import draft_module
 from harness.drafts.read_netlist import read_netlist
 from harness.errors import UsageError
 from harness.job.job import Job
-from harness.plan.estimate import Estimate, estimate
 from harness.plan.model import HookupVisit, Plan
+from harness.plan.states import Estimate, estimate
 from harness.report.hookup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted

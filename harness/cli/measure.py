@@ -20,7 +20,7 @@ from harness.cli.stopping import output_may_be_gone, stoppable
 from harness.cli.wrapping import say
 from harness.errors import UsageError
 from harness.measure.reference import LIFE_S, Reference
-from harness.measure.reference_drift import drift, harmonic_drift, noise_drift
+from harness.measure.through import drift, harmonic_drift, noise_drift
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.plan.remaining import part_in_state
