@@ -14,8 +14,7 @@ from rich.console import Console
 from rich.table import Table
 
 from harness.circuit.truth import TruthRow, truth_table
-from harness.cli.options import AsJson, BenchPath, JobFolder
-from harness.cli.wrapping import WIDTH, duration, say
+from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder, duration, say
 from harness.drafts.answers import EXTRA_LINES, USUAL, Answers, check_answers
 from harness.drafts.answers import template as template_named
 from harness.drafts.job_text import job_texts, write_new
