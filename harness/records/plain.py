@@ -48,7 +48,9 @@ def from_json(kind: type[T], content: Any) -> T:
     return found
 
 
-_hints = cache(get_type_hints)
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind)
 
 
 def _from_json(kind: Any, content: Any) -> Any:
