@@ -48,9 +48,7 @@ def from_json(kind: type[T], content: Any) -> T:
     return found
 
 
-@cache
-def _hints(kind: Any) -> dict[str, Any]:
-    return get_type_hints(kind)
+_hints = cache(get_type_hints)
 
 
 def _from_json(kind: Any, content: Any) -> Any:
@@ -66,8 +64,8 @@ def _from_json(kind: Any, content: Any) -> Any:
     if origin is Mapping and isinstance(content, dict):
         return {name: _from_json(arguments[1], each) for name, each in content.items()}
     if is_dataclass(kind) and isinstance(content, dict):
-        hints = _hints(kind)
         make: Any = kind
+        hints = _hints(make)
         return make(**{name: _from_json(hints[name], each) for name, each in content.items()})
     if kind is float and (type(content) in (int, float) or content in ("inf", "-inf")):
         return float(content)
