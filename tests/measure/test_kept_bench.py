@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.measure.bare import Bare
 from harness.measure.distortion import measure_harmonics, thd
 from harness.measure.noise import noise
