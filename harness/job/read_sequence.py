@@ -8,8 +8,7 @@ from harness.job.fixture import Hookup
 from harness.job.module import Names
 from harness.job.sequence import OWNERS, Check, CheckEntry, Sequence, SequenceFile, Tone
 from harness.job.state import BECOMES, Edge, State, all_states, parse_state
-from harness.quantities.limits import KINDS, LimitKind, LimitRule
-from harness.quantities.quantity import AnyQuantity, Options
+from harness.quantities.quantity import KINDS, AnyQuantity, LimitKind, LimitRule, Options
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 from harness.toml_files.located import Key
