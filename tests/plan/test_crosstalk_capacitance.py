@@ -9,7 +9,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances, pin_name
 from harness.circuit.expand import build_circuit
 from harness.job.fixture import Hookup
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import node_name
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
