@@ -30,7 +30,7 @@ $(VENV)/dev.stamp: requirements-dev.txt $(VENV)/run.stamp
 	@touch $@
 
 demo: $(VENV)/run.stamp
-	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --again
+	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --again demonstration
 
 test: $(VENV)/dev.stamp
 	@sh tests/system-packages.sh

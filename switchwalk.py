@@ -7,51 +7,54 @@
     plan = switchwalk.build_plan(job, impedances=switchwalk.BenchImpedances())
     print(len(plan.readings), "readings from", len(plan.acquisitions), "acquisitions")
 
-Names are imported when they are first used, so that importing this module costs nothing.
+Documented in docs/python.md and docs/records.md.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 
-if TYPE_CHECKING:
-    from drivers.bench import open_bench
-    from harness.circuit.elements import BenchImpedances
-    from harness.circuit.predict import predict
-    from harness.errors import (
-        BenchError,
-        JobError,
-        RecordsError,
-        RunStopped,
-        SwitchwalkError,
-        UsageError,
-    )
-    from harness.job.job import Job
-    from harness.job.load import load_job
-    from harness.plan.build import build_plan
-    from harness.plan.model import Plan
-    from harness.reading import Reading
-    from harness.records.export import readings_frame, runs_frame
-    from harness.records.run import RunHeader
-    from harness.records.store import open_records
-    from harness.report.words import describe
-    from harness.report.write import write_report
-    from harness.session.run import run_plan
-    from harness.workbench.unit import RunResult, UnitAtBench, unit_at_bench
+from drivers.bench import open_bench
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.predict import predict
+from harness.errors import BenchError, JobError, RecordsError, RunStopped, SwitchwalkError, UsageError
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.plan.build import build_plan
+from harness.plan.model import Plan
+from harness.reading import Reading
+from harness.records.export import readings_frame, runs_frame
+from harness.records.run import RunHeader
+from harness.records.store import RunStore, open_records
+from harness.report.run_report import Reporter
+from harness.report.words import describe
+from harness.report.write import write_report
+from harness.session import open_bench as _bench
+from harness.session.admission import admit, check_serial
+from harness.session.events import Hands, Observer
+from harness.session.open_bench import NoHands, OpenBench, choose_bench, unobserved
+from harness.session.planned_job import read_job
+from harness.session.unit_run import RunRequest, RunResult, UnitRun
+from harness.session.unit_run import run_unit as _run_unit
 
 __all__ = [
     "BenchError",
     "BenchImpedances",
     "Job",
     "JobError",
+    "OpenBench",
     "Plan",
     "Reading",
     "RecordsError",
+    "ReportedRun",
     "RunHeader",
-    "RunResult",
+    "RunRequest",
     "RunStopped",
     "SwitchwalkError",
-    "UnitAtBench",
+    "UnitRun",
     "UsageError",
+    "at_bench",
     "build_plan",
     "describe",
     "load_job",
@@ -59,42 +62,72 @@ __all__ = [
     "open_records",
     "predict",
     "readings_frame",
-    "run_plan",
+    "run_unit",
     "runs_frame",
-    "unit_at_bench",
     "write_report",
 ]
 
-_HOMES = {
-    "BenchError": "harness.errors",
-    "BenchImpedances": "harness.circuit.elements",
-    "Job": "harness.job.job",
-    "JobError": "harness.errors",
-    "Plan": "harness.plan.model",
-    "Reading": "harness.reading",
-    "RecordsError": "harness.errors",
-    "RunHeader": "harness.records.run",
-    "RunResult": "harness.workbench.unit",
-    "RunStopped": "harness.errors",
-    "SwitchwalkError": "harness.errors",
-    "UnitAtBench": "harness.workbench.unit",
-    "UsageError": "harness.errors",
-    "build_plan": "harness.plan.build",
-    "describe": "harness.report.words",
-    "load_job": "harness.job.load",
-    "open_bench": "drivers.bench",
-    "open_records": "harness.records.store",
-    "predict": "harness.circuit.predict",
-    "readings_frame": "harness.records.export",
-    "run_plan": "harness.session.run",
-    "runs_frame": "harness.records.export",
-    "unit_at_bench": "harness.workbench.unit",
-    "write_report": "harness.report.write",
-}
+
+@dataclass(frozen=True, kw_only=True)
+class ReportedRun(RunResult):
+    """A unit's run as it ended, its page, and the faults that would explain it best.
+
+    likely: faults that are not told apart, the likeliest first; () if none is named.
+    """
+
+    report: Path
+    likely: tuple[str, ...]
 
 
-def __getattr__(name: str) -> Any:
-    """Import a public name from its home."""
-    if name not in _HOMES:
-        raise AttributeError(f"module 'switchwalk' has no attribute {name!r}")
-    return getattr(import_module(_HOMES[name]), name)
+@contextmanager
+def at_bench(
+    job: str | Path,
+    *,
+    bench: str | Path | None = None,
+    hands: Hands | None = None,
+    speed: float = 1.0,
+) -> Iterator[OpenBench]:
+    """Read a job and plan it for its bench; a simulated bench is started, and ended after.
+
+    job: its folder. bench: a bench file, "simulated", or None for the job's own. hands: who moves leads on a
+    real bench, where no switchboard does. speed: of a simulated bench's clock, times real time. Raises
+    JobError with every mistake of the files, UsageError for what cannot be run, BenchError.
+    """
+    bench_file, simulation = choose_bench(bench, speed=speed)
+    with _bench.at_bench(
+        read_job(Path(job), bench_file),
+        bench_file=bench_file,
+        simulation=simulation,
+        hands=NoHands if hands is None else lambda _: hands,
+    ) as opened:
+        yield opened
+
+
+def run_unit(
+    bench: OpenBench,
+    records: RunStore,
+    serial: str,
+    *,
+    operator: str | None = None,
+    again: str = "",
+    override: str = "",
+    faults: Sequence[str] = (),
+    observe: Observer = unobserved,
+) -> ReportedRun:
+    """Run the unit in the fixture through the whole job and write its page; the bench is left safe.
+
+    again: why a unit that has passed is run again. override: why a bench whose last check was bad is used all
+    the same, with an operator. faults: of a simulated unit. observe: sees every event of the run.
+    Raises what is no verdict on the unit: UsageError, BenchError, RecordsError, each with its kinds.
+    """
+    check_serial(serial, bench.job.sequence)
+    noted = admit(
+        records, bench.job, serial, simulated=bench.simulated, who=operator, again=again, override=override
+    )
+    bench.place_unit(serial, faults)
+    request = RunRequest(serial=serial, operator=operator, faults=tuple(faults), noted=noted)
+    with bench:
+        result = _run_unit(bench, records, request, observe=observe)
+    report = Reporter(bench.planned, records, records.place).write(result.run_id)
+    likely = () if report.found is None else report.found.names
+    return ReportedRun(**vars(result), report=report.page, likely=likely)

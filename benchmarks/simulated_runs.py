@@ -11,7 +11,7 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import telling
-from harness.faults.observed import Evidence, SupplyTrial, gather
+from harness.faults.evidence import Evidence, SupplyTrial, gather
 from harness.job.faults import Fault
 from harness.job.job import Job
 from harness.job.state import State

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import IO
 
 from drivers.serial_wire import is_serial, serial_place
-from harness.errors import BenchError
+from harness.errors import BenchError, InUse
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
 LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard, 5.15)
@@ -30,7 +30,7 @@ LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard
 
 @contextlib.contextmanager
 def claim(address: str, *, instrument: str) -> Iterator[None]:
-    """Hold an address for this process. Raises BenchError that says who holds it."""
+    """Hold an address for this process. Raises InUse that says who holds it."""
     try:
         descriptor = open_shared(place_of(address, ".lock"))
     except OSError as error:
@@ -41,7 +41,7 @@ def claim(address: str, *, instrument: str) -> Iterator[None]:
         try:
             _lock(file)
         except OSError:
-            raise BenchError(
+            raise InUse(
                 f"is in use by {_holder(file)}; wait for it or end it", instrument=instrument, address=address
             ) from None
         if file.writable():

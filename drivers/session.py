@@ -23,6 +23,7 @@ from harness.errors import (
     InstrumentError,
     LinkLost,
     SettingRefused,
+    UnknownCommand,
     WrongInstrument,
 )
 from harness.toml_files.control_characters import UNSEEN
@@ -179,13 +180,18 @@ class Session:
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
 
-        SettingRefused where it holds execution errors alone (SCPI-1999 volume 2, 21.8.10).
+        SettingRefused where it holds execution errors alone, UnknownCommand where it holds a command error
+        (SCPI-1999 volume 2, 21.8).
         """
         errors = self.drain_errors()
         if errors:
             self._note(f"errors: {'; '.join(errors)}")
-            refused = all(re.match(r"\s*-2\d\d\b", error) for error in errors)
-            raise (SettingRefused if refused else InstrumentError)(
+            kind: type[InstrumentError] = InstrumentError
+            if any(re.match(r"\s*-1\d\d\b", error) for error in errors):
+                kind = UnknownCommand
+            elif all(re.match(r"\s*-2\d\d\b", error) for error in errors):
+                kind = SettingRefused
+            raise kind(
                 f"reports {'; '.join(errors)}",
                 instrument=self.instrument,
                 address=self.address,
@@ -315,11 +321,13 @@ class Session:
                     self.dirty = True
 
     def _usable(self, command: str, *, check: bool) -> Wire:
-        place = {"instrument": self.instrument, "address": self.address, "command": command}
+        def failed(kind: type[BenchError], what: str) -> BenchError:
+            return kind(what, instrument=self.instrument, address=self.address, command=command)
+
         if self.dirty or self._wire is None:
-            raise Desynchronised(
+            raise failed(
+                Desynchronised,
                 "an earlier exchange failed, so that answers could belong to other questions; reopen first",
-                **place,
             )
         state = self._wire.state() if check else "idle"
         if state == "idle":
@@ -327,8 +335,8 @@ class Session:
         self.dirty = True
         self._note(f"input not empty before {command!r}: {state}")
         if state == "closed":
-            raise LinkLost("the instrument closed the connection, or was unplugged", **place)
-        raise Desynchronised("an answer that nobody asked for is waiting; reopen first", **place)
+            raise failed(LinkLost, "the instrument closed the connection, or was unplugged")
+        raise failed(Desynchronised, "an answer that nobody asked for is waiting; reopen first")
 
     def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
         limit_s = self.timeout_s if timeout_s is None else timeout_s

@@ -111,7 +111,7 @@ class StreamWire:
             try:
                 self._buffer += self._receive(deadline)
             except TimeoutError:
-                raise TimeoutError(_so_far(bytes(self._buffer))) from None
+                raise _too_late(bytes(self._buffer)) from None
         line = bytes(self._buffer[:end])
         # Some instruments pad with NULs behind the line feed: they belong to this answer and not to the next.
         while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
@@ -159,8 +159,14 @@ class StreamWire:
         return gone
 
 
-def _so_far(data: bytes) -> str:
-    return f"only {data[-40:]!r} arrived, without a line feed" if data else "nothing arrived"
+class Unterminated(TimeoutError):
+    """Something arrived before the deadline, and no line feed behind it."""
+
+
+def _too_late(data: bytes) -> TimeoutError:
+    if data:
+        return Unterminated(f"only {data[-40:]!r} arrived, without a line feed")
+    return TimeoutError("nothing arrived")
 
 
 def left_s(deadline: float) -> float:

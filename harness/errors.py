@@ -15,7 +15,9 @@ SwitchwalkError                 exit code
     ├── Desynchronised              an answer belongs to another question; reopen
     ├── BadReply                    an answer that does not read as what was asked
     ├── InstrumentError             the instrument's own error queue
-    │   └── SettingRefused          it will not carry out a setting, and reports nothing else
+    │   ├── SettingRefused          it will not carry out a setting, and reports nothing else
+    │   └── UnknownCommand          it does not know a command, whatever else it reports
+    ├── InUse                       another process holds an instrument, or a run
     ├── WrongInstrument             something else answers at this address
     └── HookupError                 a lead that is surely wrong
 """
@@ -143,6 +145,14 @@ class InstrumentError(BenchError):
 
 class SettingRefused(InstrumentError):
     """The instrument will not carry out a setting, and reports nothing else."""
+
+
+class UnknownCommand(InstrumentError):
+    """The instrument reports a command error: it does not know a command, or not in this form."""
+
+
+class InUse(BenchError):
+    """Another process holds an instrument, or a run."""
 
 
 class WrongInstrument(BenchError):

@@ -30,11 +30,4 @@ def coverage_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(autouse=True)
 def _coverage_is_worked_out_once(coverage_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Let a run find what another one of the same job has kept."""
-    from harness.workbench.described import Described
-
-    beside_records = Described._coverage_in
-
-    def among_all(known: Described, folder: Path) -> Path:
-        return coverage_folder / beside_records(known, folder).name
-
-    monkeypatch.setattr(Described, "_coverage_in", among_all)
+    monkeypatch.setattr("harness.report.run_report.coverage_folder", lambda records: coverage_folder)

@@ -18,12 +18,12 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import harness.cli.run as command
+import harness.session.open_bench as bench_opening
 from harness.cli.app import main as switchwalk
 from harness.job.job import Job
-from harness.plan.model import Plan
 from harness.reading import Reading
 from harness.records.store import open_records
+from harness.session.planned_job import PlannedJob
 from harness.session.recovery import BENCH_FAILED
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
@@ -249,15 +249,15 @@ def _descriptors(pid: int) -> int:
 
 def _plan_once() -> None:
     """Let the runs of this process share their plan, as those of a batch do: the job is the same."""
-    made: dict[Path | None, Plan] = {}
-    planned = command.planned
+    made: dict[Path | None, PlannedJob] = {}
+    plan_job = bench_opening.plan_job
 
-    def once(job: Job, bench: Path | None) -> Plan:
-        if bench not in made:
-            made[bench] = planned(job, bench)
-        return made[bench]
+    def once(job: Job, bench_file: Path | None, *, through: bool = True) -> PlannedJob:
+        if bench_file not in made:
+            made[bench_file] = plan_job(job, bench_file, through=through)
+        return made[bench_file]
 
-    command.planned = once
+    bench_opening.plan_job = once
 
 
 def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int, keep: Path | None = None) -> None:

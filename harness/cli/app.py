@@ -83,11 +83,11 @@ COMMANDS = (
         'JOB --serial OB-0002 --simulate --fault "K3 never operates"',
     ),
     _entry(
-        "look",
-        "look:look",
+        "measure",
+        "measure:measure",
         "Measure one state once; nothing is recorded.",
         f"{JOB} swap",
-        "JOB loop_a+swap --simulate --png look.png",
+        "JOB loop_a+swap --simulate --png swap.png",
     ),
     _entry(
         "batch",
@@ -99,13 +99,13 @@ COMMANDS = (
     _entry("bench", "bench:bench", "Check a bench without a unit.", JOB, "JOB --simulate --json"),
     _entry(
         "find",
-        "find:find",
+        "bench:find",
         "List serial ports and instruments.",
         "",
         "--host 192.0.2.17:5025",
     ),
-    _entry("resume", "resume:resume", "Continue a run that was interrupted or stopped.", "12"),
-    _entry("reference", "reference:reference", "Measure and keep the through reference of a bench.", JOB),
+    _entry("resume", "run:resume", "Continue a run that was interrupted or stopped.", "12"),
+    _entry("reference", "measure:reference", "Measure and keep the through reference of a bench.", JOB),
     _entry("plan", "jobs:plan", "Print what a run will do, and how long it takes.", f"{JOB} --steps"),
     _entry(
         "wiring",
@@ -135,9 +135,10 @@ COMMANDS = (
     _entry(
         "gauge",
         "gauge:gauge",
-        "Study a bench, or check it with a golden unit.",
-        f"{JOB} --golden OB-0100",
-        "JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
+        "Study a bench, or check it by known units.",
+        "study JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
+        f"golden {JOB} OB-0100",
+        "known-bad JOB known_faults.txt --simulate",
     ),
     _entry("report", "runs:report", "Write the page of a run again.", "12 --out run-12.html"),
     _entry(
@@ -158,7 +159,7 @@ COMMANDS = (
     _entry("verify", "records:verify", "Check the records for changes made afterwards.", ""),
     _entry(
         "simulate",
-        "find:simulate",
+        "bench:simulate",
         "Start a simulated bench with a unit on it.",
         f"{JOB} --bench-file simulated.toml",
     ),
@@ -177,7 +178,9 @@ class LazyCommand(TyperCommand):
         """The command itself, or the group of commands, as Typer makes it of what its module holds."""
         function = getattr(import_module(self._entry.module), self._entry.function)
         if isinstance(function, typer.Typer):
-            return get_command(function)
+            group = get_command(function)
+            group.epilog = self._entry.epilog
+            return group
         alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
         alone.command(self._entry.name, epilog=self._entry.epilog)(function)
         return get_command(alone)

@@ -1,51 +1,57 @@
 """`switchwalk batch`: unit after unit through a job, the bench kept open between them."""
 
+import random
 import sys
-from collections import Counter
-from collections.abc import Iterable, Mapping
-from contextlib import ExitStack
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from harness.cli.errand import Errand
-from harness.cli.hands import CAUTIONS, NOBODY
-from harness.cli.options import BenchPath, Despite, Hasten, JobFolder, RecordsPlace, check_place
-from harness.cli.run import TranscriptPath
-from harness.cli.serials import asked_serials, read_serials
-from harness.cli.stopping import output_may_be_gone, stoppable
-from harness.errors import (
-    EXIT_BENCH,
-    EXIT_FAIL,
-    EXIT_PASS,
-    EXIT_UNPROVEN,
-    EXIT_USAGE,
-    SwitchwalkError,
-    UsageError,
+from harness.cli.live_view import OneLine, live_view, watched
+from harness.cli.options import BenchPath, Despite, Hasten, JobFolder, RecordsPlace, simulation_for
+from harness.cli.outcome import (
+    BatchResult,
+    Refused,
+    UnitResult,
+    batch_to_json,
+    say_likely,
+    say_worst,
+    show_banner,
+    summary_lines,
 )
-from harness.workbench.bench_block import check_block
-from harness.workbench.described import Described
-from harness.workbench.planning import impedances_of
-from harness.workbench.report import folder_beside
-from harness.workbench.retest import check_count, earlier_runs, said
+from harness.cli.person import NOBODY, ask, ask_hands, asked_serials, person_at, read_serials, tell
+from harness.cli.run import Again, TranscriptPath
+from harness.cli.stopping import Stopping, output_may_be_gone, stoppable
+from harness.cli.wrapping import say
+from harness.errors import BenchError, SwitchwalkError, UsageError
+from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
+from harness.job.job import Job
+from harness.records.run import DEFAULT_RECORDS, Noted, RefusalOverridden
+from harness.records.store import RunStore, open_records
+from harness.report.explanation import Explained
+from harness.report.notes import TERMINAL_CAUTIONS
+from harness.report.run_report import Reporter
+from harness.session.admission import (
+    Retest,
+    check_count,
+    earlier_runs,
+    how_it_ended,
+    is_serial,
+    make_retest,
+)
+from harness.session.bench_checks import check_bench_block
+from harness.session.open_bench import OpenBench, at_bench
+from harness.session.planned_job import read_job
+from harness.session.simulated import Simulation
+from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.units import counted
 
-if TYPE_CHECKING:
-    from harness.cli.batch_units import UnitResult, Units
-    from harness.cli.station import Station
-    from harness.job.job import Job
-    from harness.records.store import RunStore
-    from harness.session.events import Hands
+WORST_SHOWN = 3
+TROUBLES_IN_A_ROW = 2  # after so many stopped runs an unattended batch ends: the bench has to be looked at
 
-Again = Annotated[
-    str,
-    typer.Option(
-        "--again",
-        metavar="REASON",
-        help="Run units again that have been run before, for this reason; --operator says who lets them.",
-        show_default=False,
-    ),
-]
 SerialsFile = Annotated[
     Path | None,
     typer.Option(
@@ -56,7 +62,6 @@ SerialsFile = Annotated[
     ),
 ]
 Operator = Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)]
-Seed = Annotated[int, typer.Option(help="Draws which units are faulty, and by what.")]
 
 
 def batch(
@@ -72,7 +77,7 @@ def batch(
     faulty: Annotated[
         float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
     ] = 0.0,
-    seed: Seed = 1,
+    seed: Annotated[int, typer.Option(help="Draws which units are faulty, and by what.")] = 1,
     hasten: Hasten = 1.0,
     records: RecordsPlace = None,
     transcript: TranscriptPath = None,
@@ -81,93 +86,265 @@ def batch(
     ] = False,
 ) -> None:
     """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
-    from harness.cli.batch_units import Units
-    from harness.cli.station import workplace
-    from harness.records.run import DEFAULT_RECORDS
-    from harness.records.store import open_records
-    from harness.workbench.job_files import read_job
-
-    described = read_job(job, bench)
-    check_place(described, bench, simulate=simulate, hasten=hasten)
+    described, place = read_job(job, bench), records or DEFAULT_RECORDS
+    simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
     _check_faulty(faulty, serials, simulate=simulate)
     _check_person(serials, simulate=simulate)
     wanted = None if serials is None else read_serials(serials, described.sequence)
-    faults = _faults(wanted, faulty, described, seed)
-    with ExitStack() as open_things:
-        store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
-        _check_wanted(store, described, wanted or [], simulate=simulate, again=again, operator=operator)
-        first = wanted[0] if wanted else "none"
-        here = open_things.enter_context(
-            workplace(described, bench, simulate=simulate, hasten=hasten, first=first)
-        )
-        known = Described(job=here.job, plan=here.plan, impedances=impedances_of(here.job, here.bench_file))
-        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
-        errand = Errand(
-            job=here.job,
-            plan=here.plan,
-            serial="",
-            operator=operator,
-            simulated=simulate,
-            notes=notes,
-            bench_file=here.bench_file,
+    faults = draw_faults(wanted, faulty, described, seed=seed) if wanted and faulty else {}
+    made = BatchResult(
+        name=name,
+        part=described.module.part,
+        simulated=simulate,
+        operator=operator,
+        seed=seed if faulty else None,
+    )
+    with open_records(place) as store:
+        _check_wanted(store, described, wanted or [], simulated=simulate, again=again, operator=operator)
+        with at_bench(
+            described,
+            bench_file=bench,
+            simulation=simulation and replace(simulation, serial=wanted[0] if wanted else "none"),
+            hands=person_at,
             transcript=transcript,
-            quiet=as_json,
-            batch=name,
-        )
-        override = check_block(store, here.job, simulated=simulate, despite=despite, who=operator)
-        if not as_json:
-            typer.echo(CAUTIONS)
-        units = Units(
-            errand=errand,
-            known=known,
-            store=store,
-            records=records or DEFAULT_RECORDS,
-            simulated=here.simulated,
-            faults=faults,
-            again=again,
-            override=override,
-            listed=wanted is not None,
-        )
-        trouble = _work(units, store, here.hands, wanted)
-    told = {one.serial for one in units.results} | {one.serial for one in units.refused}
-    left = [serial for serial in wanted or [] if serial not in told]
+            tell=tell,
+        ) as here:
+            override = check_bench_block(store, here.job, simulated=simulate, override=despite, who=operator)
+            if not as_json:
+                typer.echo(TERMINAL_CAUTIONS)
+            units = Units(
+                bench=here,
+                store=store,
+                reporter=Reporter(here.planned, store, place),
+                request=RunRequest(serial="", operator=operator, notes=notes, batch=name),
+                faults=faults,
+                again=again,
+                override=override,
+                listed=wanted is not None,
+                quiet=as_json,
+                made=made,
+            )
+            trouble = units.test(wanted)
+    left = made.left_of(wanted or [])
     with output_may_be_gone():
-        _say(units, left, trouble, seed=seed if faulty else None)
+        if as_json:
+            typer.echo(batch_to_json(made, left, trouble))
+        else:
+            for line in summary_lines(made, left):
+                typer.echo(line)
     if trouble is not None:
         raise trouble
-    raise typer.Exit(exit_code(units.results, refused=len(units.refused)))
+    raise typer.Exit(made.exit_code)
 
 
-def exit_code(results: "Iterable[UnitResult]", *, refused: int) -> int:
-    """The worst of a batch: bench trouble, a failed unit, an unproven one, a refused serial number."""
-    outcomes = Counter(one.outcome for one in results)
-    if outcomes["stopped"]:
-        return EXIT_BENCH
-    if outcomes["fail"]:
-        return EXIT_FAIL
-    if outcomes["unproven"]:
-        return EXIT_UNPROVEN
-    return EXIT_USAGE if refused or not outcomes else EXIT_PASS
+@dataclass(frozen=True, kw_only=True)
+class Units:
+    """Takes units through the job, one after another, and keeps in `made` what became of each.
+
+    request: what all their runs have in common. faults: of simulated units. again, override: what the command
+    line says of retests and of a bad bench. listed: whether the serial numbers come from a file.
+    """
+
+    bench: OpenBench
+    store: RunStore
+    reporter: Reporter
+    request: RunRequest
+    faults: Mapping[str, str]
+    again: str
+    override: tuple[Noted, ...]
+    listed: bool
+    quiet: bool
+    made: BatchResult
+
+    @property
+    def attended(self) -> bool:
+        """Whether a person puts the units in."""
+        return not (self.bench.simulated and self.listed)
+
+    def test(self, wanted: Sequence[str] | None) -> SwitchwalkError | None:
+        """Test units until there are no more; what ended it before, if anything did. wanted: None to ask."""
+        try:
+            with self.reporter.helped(), stoppable() as stopping, self.bench:
+                for serial in self._asked() if wanted is None else wanted:
+                    stopping.check()
+                    self._take(serial, stopping)
+        except SwitchwalkError as error:
+            return error
+        return None
+
+    def _asked(self) -> Iterator[str]:
+        return asked_serials(self.bench.job.sequence, self._mistyped, quiet=self.quiet)
+
+    def _take(self, serial: str, stopping: Stopping) -> None:
+        """Test one unit, or say why it is not. Raises what ends the batch."""
+        try:
+            retest = self._leave(serial)
+            if self.listed and self.attended:
+                self._ask_for(serial, f"Put unit {serial} in and press Enter (or type skip): ")
+            injected = self.faults.get(serial, "")
+            faults = (injected,) if injected else ()
+            if self.bench.simulator is not None:
+                self.bench.simulator.place_unit(serial, faults)
+            arrived = self._arrive(serial)
+        except UsageError as error:
+            self._refuse(serial, str(error))
+            return
+        request = replace(
+            self.request,
+            serial=serial,
+            operator=self.request.operator or (retest.who if retest else None),
+            faults=faults,
+            noted=(*(() if retest is None else (retest.noted,)), *self.override, *arrived),
+        )
+        title = f"{serial}: {self.bench.job.sequence.name}"
+        shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)
+        with watched(self.bench, stopping, shown) as (observe, hands):
+            result = run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
+        self._report(result, request, retest)
+        self._check_trouble()
+
+    def _report(self, result: RunResult, request: RunRequest, retest: Retest | None) -> None:
+        """The word at once; then what would explain a failure, which may take a moment, and the page."""
+        ended_s = time.monotonic()
+        unit = UnitResult(
+            serial=request.serial,
+            run_id=result.run_id,
+            outcome=result.outcome,
+            reason=result.reason,
+            faults=(),
+            probability=0.0,
+            injected="".join(request.faults),
+            seconds=result.duration_s,
+            ready_s=0.0,
+            retest=0 if retest is None else retest.number,
+            report="",
+        )
+        self.made.units.append(unit)  # whatever comes now, the unit has its verdict
+        found = self._show(request.serial, result)
+        page = self.reporter.write_page(self.store.run(result.run_id), found)
+        self.made.units[-1] = replace(
+            unit,
+            faults=() if found is None else found.names,
+            probability=0.0 if found is None else found.probability,
+            ready_s=time.monotonic() - ended_s,
+            report=str(page),
+        )
+        if not self.quiet:
+            say(f"report: {page}", indent=2)
+            typer.echo("")
+
+    def _show(self, serial: str, result: RunResult) -> Explained | None:
+        if not self.quiet:
+            if self.attended or sys.stdout.isatty():  # an unattended log has no room to be read across
+                show_banner(result.outcome.upper())
+            passed = sum(reading.verdict == "pass" for reading in result.readings)
+            counts = f"{passed} of {counted(len(result.readings), 'reading')} pass"
+            ended = f"{serial}: {result.outcome.upper()}, run {result.run_id}"
+            say(f"{ended}, {result.duration_s:.1f} s, {counts}")
+            if result.reason:
+                say(result.reason, indent=2, hang=0)
+        found = self.reporter.find_fault(self.store.run(result.run_id), at_once=self.attended)
+        if not self.quiet and result.outcome in ("fail", "unproven"):
+            say_likely(found, result.run_id, result.outcome)
+            say_worst([one for one in result.readings if one.verdict != "pass"], WORST_SHOWN)
+        return found
+
+    def _refuse(self, serial: str, why: str) -> None:
+        """Say why a unit is not tested, and keep that for the end."""
+        self.made.refused.append(Refused(serial=serial, why=why))
+        say(why, err=True)
+
+    def _mistyped(self, serial: str, why: str) -> None:
+        """Hear of what can be no serial number: at a terminal it is typed again, else nobody is there to."""
+        if sys.stdin.isatty():
+            say(f"{serial!r}: {why}", err=True)
+        else:
+            self._refuse(serial, f"{serial!r}: {why}")
+
+    def _leave(self, serial: str) -> Retest | None:
+        """Get leave to run a unit again; None for its first run.
+
+        Raises UsageError if it has had all its retests, or nobody gives a name and a reason.
+        """
+        job = self.bench.job
+        earlier = earlier_runs(self.store, job, serial, simulated=self.bench.simulated)
+        retest = make_retest(serial, earlier, job, who=self.request.operator or "", why=self.again)
+        if retest is None:
+            return None
+        if not retest.why and self.attended and sys.stdin.isatty():
+            of = "" if retest.allowed is None else f" of {retest.allowed}"
+            why = ask(f"unit {serial}: {retest.before}. Retest {retest.number}{of}: why? (empty: not run) ")
+            if is_serial(why, job.sequence) or why == serial:
+                raise UsageError(f"unit {serial} is not run again: {why} is a serial number and no reason")
+            who = retest.who or (ask("Who says so? ") if why else "")
+            retest = replace(retest, who=who, why=why)
+        if not (retest.why and retest.who):
+            raise UsageError(
+                f"unit {serial}: {retest.before}. It is run again only with a name and a reason: "
+                "--operator NAME --again REASON"
+            )
+        return retest
+
+    def _arrive(self, serial: str) -> tuple[Noted, ...]:
+        """Look whether a unit is in the fixture, and another than before; what a person said of it."""
+        while True:
+            try:
+                arrived = self.bench.look_at_unit()
+            except BenchError:
+                return ()  # the run meets it too, and keeps it
+            if arrived.what in ("a unit", "over-current"):
+                return ()
+            if arrived.what == "nothing":
+                told = (
+                    "nothing in the fixture draws current, at rest or on any line: no unit, or no supply lead"
+                )
+            else:
+                before = self.made.units[-1].serial if self.made.units else ""
+                if before == serial:
+                    return ()
+                told = f"what is in the fixture draws the same as {before} did when it left"
+            if not self.attended:
+                # Nobody has forgotten anything here: the unit is like that.
+                return ((RefusalOverridden(who="", why=told), told),)
+            if not sys.stdin.isatty():
+                raise UsageError(f"unit {serial} is not tested: {told}")
+            say(told[:1].upper() + told[1:] + ".", hang=0)
+            wanted = f"Put {serial} in and press Enter; or type run, or skip: "
+            if self._ask_for(serial, wanted) == "run":
+                who = self.request.operator or "nobody named"
+                return ((RefusalOverridden(who=who, why=told), f"{who} had it tested as it is: {told}"),)
+
+    def _ask_for(self, serial: str, question: str) -> str:
+        """Have a unit put in; what was typed. Raises UsageError if it is to be skipped."""
+        answer = ask_hands(question, undone=f"nobody put unit {serial} in")
+        if answer == "skip":
+            raise UsageError(f"unit {serial} is not tested")
+        return answer
+
+    def _check_trouble(self) -> None:
+        """End an unattended batch on a bench that stops run after run."""
+        latest = self.made.units[-TROUBLES_IN_A_ROW:]
+        if self.attended or len(latest) < TROUBLES_IN_A_ROW:
+            return
+        if all(one.outcome == "stopped" for one in latest):
+            raise BenchError(
+                f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends here. "
+                f"Last: {latest[-1].reason}",
+                instrument="bench",
+            )
 
 
-def _work(
-    units: "Units", store: "RunStore", hands: "Hands", wanted: list[str] | None
-) -> SwitchwalkError | None:
-    """Test units until there are no more; what ended it before, if anything did."""
-    from harness.cli.station import Station
+def draw_faults(serials: Sequence[str], share: float, job: Job, *, seed: int) -> dict[str, str]:
+    """Give as many simulated units as the share asks for a single fault each, by serial number.
 
-    try:
-        with stoppable() as stopping, Station(store, hands, stopping) as station:
-            _each(units, station, wanted)
-    except SwitchwalkError as error:
-        return error
-    return None
-
-
-def _each(units: "Units", station: "Station", wanted: list[str] | None) -> None:
-    sequence, quiet = units.errand.job.sequence, units.errand.quiet
-    for serial in asked_serials(sequence, units.mistyped, quiet=quiet) if wanted is None else wanted:
-        units.take(serial, station)
+    Any single fault that a unit can have, each as likely as the others; those of the loop plugs are the
+    fixture's, which all units share, and are left out.
+    """
+    listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
+    faults = [fault.name for fault in listed if not fault.kind.startswith("link")]
+    draw = random.Random(f"faulty {seed}")
+    chosen = sorted(draw.sample(range(len(serials)), round(share * len(serials))))
+    return {serials[index]: draw.choice(faults) for index in chosen}
 
 
 def _check_person(serials: Path | None, *, simulate: bool) -> None:
@@ -185,20 +362,14 @@ def _check_faulty(faulty: float, serials: Path | None, *, simulate: bool) -> Non
         raise UsageError("--faulty is a share of the units of --serials FILE; add that")
 
 
-def _faults(wanted: list[str] | None, share: float, job: "Job", seed: int) -> Mapping[str, str]:
-    from harness.cli.faulty import draw_faults
-
-    return draw_faults(wanted, share, job, seed=seed) if wanted and share else {}
-
-
 def _check_wanted(
-    store: "RunStore", job: "Job", wanted: list[str], *, simulate: bool, again: str, operator: str | None
+    store: RunStore, job: Job, wanted: Sequence[str], *, simulated: bool, again: str, operator: str | None
 ) -> None:
     """Refuse a list with units in it that may not be run again, before anything is opened; all at once."""
     mistakes: list[str] = []
     cures: set[str] = set()
     for serial in wanted:
-        earlier = earlier_runs(store, job, serial, simulate=simulate)
+        earlier = earlier_runs(store, job, serial, simulated=simulated)
         if not earlier:
             continue
         try:
@@ -208,17 +379,7 @@ def _check_wanted(
             cures.add("Leave units that have had all their retests out of the list")
             continue
         if not (again and operator):
-            mistakes.append(f"unit {serial}: {said(earlier[-1])}")
+            mistakes.append(f"unit {serial}: {how_it_ended(earlier[-1])}")
             cures.add("Units are run again only with a name and a reason: --operator NAME --again REASON")
     if mistakes:
         raise UsageError("\n".join([*mistakes, *sorted(cures)]))
-
-
-def _say(units: "Units", left: list[str], trouble: SwitchwalkError | None, *, seed: int | None) -> None:
-    from harness.cli.batch_text import batch_to_json, summary_lines
-
-    if units.errand.quiet:
-        typer.echo(batch_to_json(units, left, trouble, seed=seed))
-        return
-    for line in summary_lines(units, left, seed=seed):
-        typer.echo(line)

@@ -1,38 +1,80 @@
-"""`switchwalk bench`: whether a job's bench is ready, instrument by instrument."""
+"""`switchwalk bench`, `find`, `simulate`: whether a bench is ready, what is on the wires, a simulated bench.
 
+Nothing is asked on a wire that was not named: serial boards reset or switch on a stray byte, and a network is
+not this program's to search.
+"""
+
+import errno
 import json
+import os
+import re
+import socket
+import subprocess
+import sys
 import time
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Protocol, TypeVar
+from typing import Annotated, Protocol, TypeVar
 
 import typer
 
-from harness.cli.bench_causes import likely_cause
-from harness.cli.options import BenchPath, Hasten, JobFolder
+from drivers.bench import Singly, make_left_safe, open_singly
+from drivers.session import Session
+from drivers.wire import Unterminated
+from harness.bench_file import BenchFile, InstrumentFile
+from harness.cli.options import (
+    AsJson,
+    BenchPath,
+    Clumsy,
+    Faults,
+    Hasten,
+    JobFolder,
+    simulation_for,
+)
+from harness.cli.person import ask_hands, tell
 from harness.cli.stopping import stoppable
 from harness.cli.wrapping import say
-from harness.errors import EXIT_BENCH, EXIT_PASS, BenchError, JobError, SwitchwalkError, UsageError
-from harness.workbench.planning import profile_folder
-from harness.workbench.simulated import simulated_bench
+from harness.errors import (
+    EXIT_BENCH,
+    EXIT_PASS,
+    BadReply,
+    BenchError,
+    BenchTimeout,
+    Desynchronised,
+    HookupError,
+    InstrumentError,
+    InUse,
+    JobError,
+    LinkLost,
+    SwitchwalkError,
+    UnknownCommand,
+    UsageError,
+    WrongInstrument,
+)
+from harness.job.job import Job
+from harness.job.load import load_job
+from harness.report.notes import TERMINAL_CAUTIONS
+from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
+from harness.session import self_test
+from harness.session.open_bench import bench_started
+from harness.session.planned_job import profile_folder
+from harness.session.simulated import Simulation, simulator_command
 
-if TYPE_CHECKING:
-    from drivers.bench import Singly
-    from harness.bench_file import BenchFile, InstrumentFile
-    from harness.job.job import Job
-    from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
+HOST = re.compile(r"(?P<host>[A-Za-z0-9.-]+):(?P<port>\d{1,5})")
+NO_ENTRY = (errno.EACCES, errno.EPERM)
+TAKEN = (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK)
+SAFE = "left safe"
+WORDS = {True: "OK", False: "NOT OK", None: "-"}
 
 
 class _Instrument(Protocol):
     @property
-    def identity(self) -> "Identity": ...
+    def identity(self) -> Identity: ...
 
 
 Made = TypeVar("Made", bound=_Instrument)
-
-SAFE = "left safe"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,41 +98,41 @@ def bench(
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Check a simulated bench.")] = False,
     hasten: Hasten = 1.0,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for another program.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Check a bench: each instrument answers, is what the file says, and does what it is told."""
-    from harness.job.load import load_job
+    """Check a bench: each instrument answers, is what the file says, and does what it is told.
 
-    if simulate and bench is not None:
-        raise UsageError("--simulate brings a bench of its own; leave --bench out")
-    with ExitStack() as open_things:
-        described = load_job(job, bench)
-        if simulate:
-            simulated = open_things.enter_context(
-                simulated_bench(job, serial="none", faults=[], hasten=hasten)
+    The fixture has to be empty for it.
+    """
+    described = load_job(job, bench)
+    simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+    if not as_json:
+        typer.echo(TERMINAL_CAUTIONS)
+    if not simulate and sys.stdin.isatty():
+        with stoppable():
+            ask_hands(
+                "Take the unit out of the fixture, and press Enter: ", undone="nobody took the unit out"
             )
-            bench = simulated.bench_file
-            described = load_job(job, bench)
+    with bench_started(described, bench, simulation) as (described, bench, simulator):
         if described.bench is None:
             raise UsageError(f"{job}: no bench.toml in the job; give --bench FILE, or --simulate")
-        checked = _checked(described, described.bench, profile_folder(described, bench), marked=not simulate)
+        file = described.bench
+        checked = _checked(described, file, profile_folder(described, bench), marked=simulator is None)
     ready = not any(each.ok is False for each in checked)
     if as_json:
-        found = {"bench": described.bench.name, "ready": ready, "checked": [asdict(each) for each in checked]}
+        found = {"bench": file.name, "ready": ready, "checked": [asdict(each) for each in checked]}
         typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
     else:
-        _print(described.bench.name, checked, ready=ready)
+        _print(file.name, checked, ready=ready)
     raise typer.Exit(EXIT_PASS if ready else EXIT_BENCH)
 
 
-def _checked(job: "Job", bench: "BenchFile", folder: Path, *, marked: bool) -> list[Checked]:
-    from drivers.bench import make_left_safe, open_singly
-
+def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[Checked]:
     checked: list[Checked] = []
     try:
         with stoppable():
             if marked:
-                make_left_safe(bench, folder=folder, tell=lambda text: typer.echo(text, err=True))
+                make_left_safe(bench, folder=folder, tell=tell)
             with open_singly(bench, folder=folder, marked=marked) as singly:
                 _look(job, bench, singly, checked)
     except (BenchError, JobError) as error:  # what could not be made safe, before or after
@@ -100,10 +142,8 @@ def _checked(job: "Job", bench: "BenchFile", folder: Path, *, marked: bool) -> l
     return checked
 
 
-def _look(job: "Job", bench: "BenchFile", singly: "Singly", checked: list[Checked]) -> None:
+def _look(job: Job, bench: BenchFile, singly: Singly, checked: list[Checked]) -> None:
     """Look at the four, then at the signal from one to the other; what fails hides nothing of the others."""
-    from harness.session import self_test
-
     outputs = (bench.generator.hot, bench.generator.cold)
     generator: Generator | None = _one(
         checked, "generator", bench.generator, singly.generator,
@@ -114,7 +154,7 @@ def _look(job: "Job", bench: "BenchFile", singly: "Singly", checked: list[Checke
         lambda one: self_test.try_switchboard(one, job),
     )  # fmt: skip
 
-    def try_supply(one: "Supply") -> str:
+    def try_supply(one: Supply) -> str:
         if board is None:
             return "off, verified; not switched on, as the switchboard is not known to be open"
         return self_test.try_supply(one, job)
@@ -129,7 +169,7 @@ def _look(job: "Job", bench: "BenchFile", singly: "Singly", checked: list[Checke
 def _one(
     checked: list[Checked],
     role: str,
-    file: "InstrumentFile",
+    file: InstrumentFile,
     open_it: Callable[[], Made],
     try_it: Callable[[Made], str],
 ) -> Made | None:
@@ -157,11 +197,9 @@ def _one(
 
 
 def _through(
-    job: "Job", generator: "Generator | None", scope: "Oscilloscope | None", board: "Switchboard | None"
+    job: Job, generator: Generator | None, scope: Oscilloscope | None, board: Switchboard | None
 ) -> Checked:
     """Look at the generator's own signal where channels can select a through hookup."""
-    from harness.session.self_test import try_through
-
     what = "through"
     through = next((each for each in job.fixture.hookups if each.through), None)
     if through is None:
@@ -173,14 +211,11 @@ def _through(
     if generator is None or scope is None or board is None:
         return Checked(what=what, ok=None, said="not looked at: it needs what is not ready")
     try:
-        said = try_through(generator, scope, board, job, through, time.sleep)
+        said = self_test.try_through(generator, scope, board, job, through, time.sleep)
     except SwitchwalkError as error:
         cause = likely_cause(error, address="", profile="")
         return Checked(what=what, ok=False, said=str(error), cause=cause)
     return Checked(what=what, ok=True, said=said)
-
-
-WORDS = {True: "OK", False: "NOT OK", None: "-"}
 
 
 def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
@@ -192,3 +227,233 @@ def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
             say(f"Likely: {each.cause}.", indent=8)
     off = "" if any(each.what == SAFE for each in checked) else "; everything that was opened is off"
     typer.echo((f"{name} is ready" if ready else f"{name} is NOT ready") + off)
+
+
+def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
+    """Say in a sentence what is most likely wrong, by the kind of error and of what lies under it."""
+    return (
+        _of_files(error)
+        or _of_the_device(error, address)
+        or _of_the_link(error, address)
+        or _of_the_answers(error, profile)
+        or f"it does not do what {profile!r} says: hold its manual against the profile's commands and limits"
+    )
+
+
+def _chain(error: BaseException | None) -> Iterator[BaseException]:
+    while error is not None:
+        yield error
+        error = error.__cause__ or error.__context__
+
+
+def _of_files(error: SwitchwalkError) -> str:
+    if isinstance(error, JobError):
+        return "the profile named in the bench file: its name, its kind, or a mistake in it"
+    if isinstance(error, InUse):
+        return "another run has it: wait for that, or end it"
+    if isinstance(error, WrongInstrument):
+        return (
+            "the address is another instrument's, or `identity` in the bench file is not this one's; "
+            "`switchwalk find` shows what is there"
+        )
+    return ""
+
+
+def _of_the_device(error: SwitchwalkError, address: str) -> str:
+    """Device files: no permission, held by another program, not there."""
+    numbers = {each.errno for each in _chain(error) if isinstance(each, OSError) and each.errno}
+    if numbers & set(NO_ENTRY):
+        return f"no permission on the device file{_whose(address)}"
+    if numbers & set(TAKEN):
+        return "another program holds it: a terminal program, a logger; close that one"
+    if errno.ENOENT in numbers:
+        return "nothing is plugged in under this name: `switchwalk find` lists what there is"
+    return ""
+
+
+def _whose(address: str) -> str:
+    """The group that may open a device file, if that can be told."""
+    found = re.search(r"(/dev/[\w./-]+?)(::INSTR)?$", address)
+    if found is None or os.name != "posix":
+        return ": USB instruments need a rule that lets their users open them"
+    try:
+        group = Path(found[1]).group()
+    except (OSError, KeyError):
+        return ""
+    return f" {found[1]}: become a member of its group {group!r} and log in anew"
+
+
+def _of_the_link(error: SwitchwalkError, address: str) -> str:
+    if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
+        return (
+            "the termination: it ends its answers with something else than a line feed; set it so in its menu"
+        )
+    if isinstance(error, BenchTimeout):
+        if "::" in address or "://" in address:
+            return (
+                "it takes the connection and says nothing: another program may hold it (some have a single "
+                "connection), this port may not be the one for commands, or the termination is another"
+            )
+        return "the baud rate of its profile, another kind of board, or another device on this port"
+    if isinstance(error, LinkLost) and any(isinstance(each, socket.gaierror) for each in _chain(error)):
+        return "the name in the address is no name on this network: write its number"
+    if isinstance(error, LinkLost):
+        return (
+            "the address or the port is another, it is switched off, its cable is out, or another program "
+            "has its only connection"
+        )
+    return ""
+
+
+def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
+    if isinstance(error, UnknownCommand):
+        return f"it does not know a command of {profile!r}: take another profile, or write one for it"
+    if isinstance(error, InstrumentError):
+        return f"it refuses a value or a setting: the limits in {profile!r}, or its present mode"
+    if isinstance(error, BadReply):
+        return (
+            f"what answers here is no instrument of the kind that {profile!r} is for, or two programs talk "
+            "to it at once"
+        )
+    if isinstance(error, Desynchronised):
+        return "another program talks to it at the same time"
+    if isinstance(error, HookupError):
+        return "the leads between generator, scope and the relays that select the hookup"
+    return ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """Something on a wire. address: as bench.toml has it. what: what it says it is; trouble: why not."""
+
+    wire: str
+    address: str
+    what: str
+    trouble: str = ""
+
+
+def find(
+    host: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="HOST:PORT",
+            help="Ask *IDN? at this address as well; may be repeated. Nothing else is asked.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List serial ports, USB and GPIB instruments, and what answers at the addresses given."""
+    places = [_place(text) for text in host or []]
+    notes: list[str] = []
+    seen = [*_serial_ports(), *_usb_and_gpib(notes), *(_asked(*place) for place in places)]
+    if as_json:
+        found = {"seen": [asdict(each) for each in seen], "notes": notes}
+        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        return
+    for each in seen:
+        typer.echo(f'address = "{each.address}"')
+        say(f"{each.wire}: {each.trouble or each.what}", indent=4)
+    if not seen:
+        typer.echo("nothing is seen: no serial port, no USB or GPIB instrument, and no --host was given")
+    for note in notes:
+        typer.echo(note, err=True)
+
+
+def _place(text: str) -> tuple[str, int]:
+    found = HOST.fullmatch(text)
+    if found is None or not 0 < int(found["port"]) < 65536:
+        raise UsageError(f"--host {text!r}: expected HOST:PORT, such as 192.0.2.17:5025")
+    return found["host"], int(found["port"])
+
+
+def _serial_ports() -> Iterator[Seen]:
+    """Serial ports by name; by the name that stays the same over a restart where there is one."""
+    from serial.tools.list_ports import comports
+
+    lasting = {link.resolve(): str(link) for link in sorted(Path("/dev/serial/by-id").glob("*"))}
+    for port in sorted(comports()):
+        what = ", ".join(
+            text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"
+        )
+        address = lasting.get(Path(port.device), port.device)
+        yield Seen(wire="serial port", address=address, what=what or "says nothing of itself")
+
+
+def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
+    """Instruments on buses that can be listed without a question to anybody.
+
+    Not by the resource manager's own list: that broadcasts on the network as well.
+    """
+    from pyvisa import constants  # both together take 0.2 s
+    from pyvisa_py.sessions import Session
+
+    buses = {constants.InterfaceType.usb: "USB", constants.InterfaceType.gpib: "GPIB"}
+    able: set[str] = set()
+    for (interface, kind), session in Session.iter_valid_session_classes():
+        if interface not in buses or kind != "INSTR":
+            continue
+        try:
+            names = session.list_resources()
+        except Exception as error:  # whatever a bus's backend raises; the other buses are still to be listed
+            notes.append(f"{buses[interface]} cannot be listed: {error}")
+            continue
+        able.add(buses[interface])
+        for name in names:
+            yield Seen(
+                wire=buses[interface], address=name, what="an instrument; ask it with `switchwalk bench`"
+            )
+    for device in sorted(Path("/dev").glob("usbtmc*")):
+        if "USB" not in able:
+            yield Seen(
+                wire="USB",
+                address=str(device),
+                what="an instrument's device file; install pyusb and run this again for its address",
+            )
+    if "USB" not in able:
+        notes.append("USB instruments are not listed: that needs pyusb (pip install pyusb)")
+
+
+def _asked(host: str, port: int) -> Seen:
+    """What answers *IDN? at an address that was given."""
+    address = f"TCPIP::{host}::{port}::SOCKET"
+    what = trouble = ""
+    try:
+        with closing(Session(address, instrument="what is there")) as session:
+            what = session.query("*IDN?")
+    except BenchError as error:
+        trouble = str(error)
+    return Seen(wire="network", address=address, what=what, trouble=trouble)
+
+
+def simulate(
+    job: JobFolder,
+    serial: Annotated[str, typer.Option(help="The unit's serial number: draws its values.")] = "SIM-1",
+    fault: Faults = None,
+    trouble: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
+    ] = None,
+    hasten: Hasten = 1.0,
+    clumsy: Clumsy = 0.0,
+    switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
+    bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
+    bench_file: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a bench.toml that reaches it.", show_default=False),
+    ] = None,
+) -> None:
+    """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
+    arguments = simulator_command(
+        job, Simulation(serial=serial, faults=fault or (), speed=hasten, lead_errors=clumsy)
+    )
+    arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
+    for text in trouble or []:
+        arguments += ["--trouble", text]
+    if bench_file is not None:
+        arguments += ["--bench-file", str(bench_file)]
+    process = subprocess.Popen(arguments)
+    try:
+        raise typer.Exit(process.wait())
+    except KeyboardInterrupt:
+        process.wait()

@@ -8,11 +8,19 @@ from typing import Annotated, Any
 
 import typer
 
+from harness.cli.cluster import cluster
 from harness.cli.options import AsJson, BenchPath, JobFolder
 from harness.cli.wrapping import WIDTH
 from harness.faults.additions import Addition, cheapest_additions
-from harness.faults.contacts import HeavierLoad, with_loads
-from harness.faults.coverage import Coverage, FaultSeen, Seen, SuspectSeen, judge_suspects
+from harness.faults.coverage import (
+    Coverage,
+    FaultSeen,
+    HeavierLoad,
+    Seen,
+    SuspectSeen,
+    judge_suspects,
+    with_loads,
+)
 from harness.faults.coverage import cover as find_coverage
 from harness.faults.minimal import Minimal, smallest_plan
 from harness.faults.plugs import PlugDesign, design_plugs
@@ -22,10 +30,8 @@ from harness.job.job import Job
 from harness.plan.build import build_plan
 from harness.plan.estimate import Estimate
 from harness.plan.model import Plan
+from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
-from harness.workbench.cluster import cluster
-from harness.workbench.job_files import read_job
-from harness.workbench.planning import impedances_of
 
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"

@@ -1,41 +1,110 @@
-"""`switchwalk gauge`: what of a reading is the bench, whether it has moved, and whether it sees faults."""
+"""`switchwalk gauge`: what of a reading is the bench, whether it has drifted, and whether it sees faults."""
 
 import json
-from collections.abc import Callable
-from contextlib import ExitStack
+import random
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Any
 
 import typer
 
-from harness.cli.errand import Errand
-from harness.cli.hands import CAUTIONS
-from harness.cli.options import AsJson, BenchPath, Faults, Hasten, JobFolder, RecordsPlace, check_place
-from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, UsageError
-from harness.workbench.serial import serial_mistake
-
-if TYPE_CHECKING:
-    from harness.cli.station import Station, Workplace
-    from harness.job.job import Job
-    from harness.records.run import Purpose
-    from harness.records.store import RunStore
-    from harness.statistics.study import By
+from harness.cli.gauge_text import (
+    StudyResult,
+    golden_lines,
+    golden_to_json,
+    known_bad_lines,
+    known_bad_to_json,
+    study_lines,
+    study_to_json,
+)
+from harness.cli.live_view import OneLine, live_view, watched
+from harness.cli.options import (
+    AsJson,
+    BenchPath,
+    Faults,
+    Hasten,
+    JobFolder,
+    RecordsPlace,
+    simulation_for,
+)
+from harness.cli.person import ask_hands, listed_lines, person_at, tell
+from harness.cli.stopping import Stopping, stoppable
+from harness.errors import (
+    EXIT_BENCH,
+    EXIT_FAIL,
+    EXIT_PASS,
+    BenchError,
+    CircuitError,
+    RecordsError,
+    UsageError,
+)
+from harness.faults.diagnosis import Diagnoser
+from harness.job.faults import parse_fault
+from harness.job.job import Job
+from harness.records.history import RunLine
+from harness.records.run import DEFAULT_RECORDS, Purpose
+from harness.records.store import RunStore, open_records
+from harness.report.diagnosed import Diagnosed, read_recorded
+from harness.report.notes import TERMINAL_CAUTIONS
+from harness.session.admission import serial_mistake
+from harness.session.bench_checks import KnownBad, compare_golden, keep_known_bad
+from harness.session.open_bench import OpenBench, at_bench
+from harness.session.planned_job import read_job
+from harness.session.simulated import Simulation
+from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.statistics.study import cross, studies
+from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
 POOR_PERCENT = 30.0  # of the tolerance, taken by the bench: above it the trade calls a gauge unfit (AIAG MSA)
 
+gauge = typer.Typer(
+    rich_markup_mode=None,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    help="Study the bench (study), or check it with a golden unit (golden) or known faults (known-bad).",
+)
 
-def gauge(
+Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]
+Operator = Annotated[str | None, typer.Option(help="Who checks the bench.", show_default=False)]
+
+
+class DifferBy(StrEnum):
+    """What the runs of a study differ by."""
+
+    operator = "operator"
+    bench = "bench"
+    day = "day"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Study:
+    """A study as it was asked for; `operators` may be empty if it is made of records."""
+
+    units: tuple[str, ...]
+    operators: tuple[str, ...]
+    repeats: int
+    by: DifferBy
+    name: str
+    seed: int
+
+
+@gauge.command()
+def study(
     job: JobFolder,
     units: Annotated[
         str, typer.Option(metavar="S1,S2", help="Study these units, run again and again.", show_default=False)
-    ] = "",
+    ],
     repeats: Annotated[int, typer.Option(min=2, help="Runs of each unit by each operator.")] = 3,
     operators: Annotated[
         str, typer.Option(metavar="A,B", help="Who runs them, each all of them.", show_default=False)
     ] = "",
-    by: Annotated[
-        str, typer.Option(help="What the runs differ by, from records: operator, bench or day.")
-    ] = "operator",
+    by: Annotated[DifferBy, typer.Option(help="What the runs differ by, from records.")] = DifferBy.operator,
     from_records: Annotated[
         bool, typer.Option("--from-records", help="Run nothing: study what the records hold of the units.")
     ] = False,
@@ -43,183 +112,320 @@ def gauge(
         str, typer.Option("--batch", metavar="NAME", help="The study's name; one that was stopped goes on.")
     ] = "",
     seed: Annotated[int, typer.Option(help="Draws the order in which units are run.")] = 1,
-    golden: Annotated[
-        str,
-        typer.Option(metavar="SERIAL", help="Check the bench with this golden unit.", show_default=False),
-    ] = "",
+    bench: BenchPath = None,
+    simulate: Simulate = False,
+    hasten: Hasten = 1.0,
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Study how much of a reading is the bench: units run again and again by several operators."""
+    described = read_job(job, bench)
+    wanted = Study(
+        units=_listed("--units", units),
+        operators=_listed("--operators", operators) if operators else (),
+        repeats=repeats,
+        by=by,
+        name=name,
+        seed=seed,
+    )
+    with open_records(records or DEFAULT_RECORDS, read_only=from_records) as store:
+        if not from_records:
+            _check_study(wanted, described)
+            left = runs_left(wanted, _of_study(store, described, wanted, simulate=simulate) if name else ())
+            simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+            if left:
+                with _at_gauge(
+                    described, bench, simulation, store, "gauge", batch=name, quiet=as_json
+                ) as here:
+                    _run_study(here, left)
+        result = study_of_records(store, described, wanted, simulate=simulate)
+    if as_json:
+        _print_json(study_to_json(result))
+    else:
+        for line in study_lines(result):
+            typer.echo(line)
+    found = [one.study for one in result.readings if one.study is not None]
+    shares = [one.gauge.tolerance_percent or 0.0 for one in found]
+    raise typer.Exit(EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS)
+
+
+@gauge.command()
+def golden(
+    job: JobFolder,
+    serial: Annotated[
+        str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.", show_default=False)
+    ],
     new_history: Annotated[
         str,
-        typer.Option(
-            metavar="REASON",
-            help="Begin the golden unit's history anew, and why.",
-            show_default=False,
-        ),
+        typer.Option(metavar="REASON", help="Begin its history anew, and why.", show_default=False),
     ] = "",
-    known_bad: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE", help="Check that units with known faults fail by their names.", show_default=False
-        ),
-    ] = None,
-    operator: Annotated[str | None, typer.Option(help="Who checks the bench.", show_default=False)] = None,
+    operator: Operator = None,
     bench: BenchPath = None,
-    simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")] = False,
+    simulate: Simulate = False,
     fault: Faults = None,
     hasten: Hasten = 1.0,
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Study the bench (--units), or check it with a golden unit (--golden) or known faults (--known-bad)."""
-    from harness.workbench.job_files import read_job
-
+    """Check the bench with a golden unit: it must read as it did on this bench before."""
     described = read_job(job, bench)
-    _check_one_of(units, golden, known_bad)
-    asked = _Asked(described, bench, simulate=simulate, hasten=hasten, records=records, as_json=as_json)
-    if golden:
-        raise typer.Exit(_golden(asked, golden, operator, new_history, fault or []))
-    if known_bad is not None:
-        raise typer.Exit(_known_bad(asked, known_bad, operator))
-    if fault:
-        raise UsageError("--fault is for a simulated golden unit; a study takes units as they are")
-    raise typer.Exit(_study(asked, units, operators, repeats, by, name, seed, from_records=from_records))
-
-
-class _Asked:
-    """What every kind of gauge work has in common: the job, its bench, the records, and how to print."""
-
-    def __init__(
-        self,
-        job: "Job",
-        bench: Path | None,
-        *,
-        simulate: bool,
-        hasten: float,
-        records: str | None,
-        as_json: bool,
-    ) -> None:
-        from harness.records.run import DEFAULT_RECORDS
-
-        self.job, self.simulate, self.as_json = job, simulate, as_json
-        self.records: str | Path = records or DEFAULT_RECORDS
-        self._bench, self._hasten = bench, hasten
-
-    def open(self, *, read_only: bool = False) -> "RunStore":
-        from harness.records.store import open_records
-
-        return open_records(self.records, read_only=read_only)
-
-    def work(
-        self,
-        store: "RunStore",
-        first: str,
-        purpose: "Purpose",
-        batch: str,
-        do: "Callable[[Station, Workplace, Errand], None]",
-    ) -> str:
-        """Do something at an open station; gives the bench's name."""
-        from harness.cli.station import Station, workplace
-        from harness.cli.stopping import stoppable
-
-        check_place(self.job, self._bench, simulate=self.simulate, hasten=self._hasten)
-        with ExitStack() as open_things:
-            here = open_things.enter_context(
-                workplace(self.job, self._bench, simulate=self.simulate, hasten=self._hasten, first=first)
-            )
-            errand = Errand(
-                job=here.job,
-                plan=here.plan,
-                serial=first,
-                operator=None,
-                simulated=self.simulate,
-                notes="",
-                bench_file=here.bench_file,
-                transcript=None,
-                quiet=self.as_json,
-                batch=batch,
-                purpose=purpose,
-            )
-            if not self.as_json:
-                typer.echo(CAUTIONS)
-            with stoppable() as stopping, Station(store, here.hands, stopping) as station:
-                do(station, here, errand)
-            return here.bench_name
-
-
-def _check_one_of(units: str, golden: str, known_bad: Path | None) -> None:
-    if sum((bool(units), bool(golden), known_bad is not None)) != 1:
-        raise UsageError("say one of: --units S1,S2 (a study), --golden SERIAL, --known-bad FILE")
-
-
-def _golden(asked: _Asked, serial: str, operator: str | None, new_history: str, faults: list[str]) -> int:
-    from harness.cli.gauge_checks import check_golden
-    from harness.cli.gauge_text import golden_lines, golden_to_json
-    from harness.job.faults import parse_fault
-
-    if faults and not asked.simulate:
-        raise UsageError("--fault is for a simulated unit; add --simulate")
-    for fault in faults:
-        parse_fault(fault, asked.job.module, asked.job.fixture)  # a bench would say it, as its own trouble
-    if wrong := serial_mistake(serial, asked.job.sequence):
-        raise UsageError(f"--golden {serial}: {wrong}")
-    with asked.open() as store:
-        found = check_golden(store, asked.work, serial, operator, new_history, faults)
-    if asked.as_json:
-        typer.echo(json.dumps(golden_to_json(found), indent=2, ensure_ascii=False, allow_nan=False))
+    if wrong := serial_mistake(serial, described.sequence):
+        raise UsageError(f"{serial}: {wrong}")
+    faults = tuple(fault or ())
+    wanted = Simulation(faults=faults, speed=hasten)
+    simulation = simulation_for(described, bench, wanted, simulate=simulate)
+    for each in faults:
+        parse_fault(each, described.module, described.fixture)  # a bench would say it, as its own trouble
+    with open_records(records or DEFAULT_RECORDS) as store:
+        with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as here:
+            here.place(serial, f"put the golden unit {serial} in", faults)
+            result = here.test(serial, operator, faults)
+        if result.outcome == "stopped":
+            raise BenchError(f"the golden unit's run was stopped: {result.reason}", instrument="bench")
+        found = compare_golden(store, result.run_id, new_history=new_history)
+    if as_json:
+        _print_json(golden_to_json(found))
     else:
         for line in golden_lines(found):
             typer.echo(line)
-    return EXIT_PASS if found.check.good else EXIT_BENCH
+    raise typer.Exit(EXIT_PASS if found.check.good else EXIT_BENCH)
 
 
-def _known_bad(asked: _Asked, path: Path, operator: str | None) -> int:
-    from harness.cli.gauge_checks import check_known_bad, read_known_bad
-    from harness.cli.gauge_text import known_bad_lines, known_bad_to_json
-
-    wanted = read_known_bad(path, asked.job)
-    with asked.open() as store:
-        found = check_known_bad(store, asked.work, wanted, operator)
-    if asked.as_json:
-        typer.echo(json.dumps(known_bad_to_json(found), indent=2, ensure_ascii=False, allow_nan=False))
+@gauge.command("known-bad")
+def known_bad(
+    job: JobFolder,
+    faults: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", help="Units with known faults: SERIAL, FAULT a line.", show_default=False
+        ),
+    ],
+    operator: Operator = None,
+    bench: BenchPath = None,
+    simulate: Simulate = False,
+    hasten: Hasten = 1.0,
+    records: RecordsPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Check that units with known faults fail, and that the diagnosis names their faults."""
+    described = read_job(job, bench)
+    wanted = read_known_bad(faults, described)
+    simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+    with open_records(records or DEFAULT_RECORDS) as store:
+        with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as here:
+            found = list(_run_known_bad(here, wanted, operator))
+        keep_known_bad(store, found)
+    if as_json:
+        _print_json(known_bad_to_json(found))
     else:
         for line in known_bad_lines(found):
             typer.echo(line)
-    return EXIT_PASS if all(one.good for one in found) else EXIT_BENCH
+    raise typer.Exit(EXIT_PASS if all(one.good for one in found) else EXIT_BENCH)
 
 
-def _study(
-    asked: _Asked,
-    units: str,
-    operators: str,
-    repeats: int,
-    by: str,
-    name: str,
-    seed: int,
+@dataclass(frozen=True, kw_only=True)
+class _GaugeBench:
+    """A bench that is studied or checked: units are put in and run, of one purpose."""
+
+    bench: OpenBench
+    store: RunStore
+    stopping: Stopping
+    purpose: Purpose
+    batch: str
+    quiet: bool
+
+    def place(self, serial: str, request: str, faults: Sequence[str] = ()) -> None:
+        """Have a unit put into the fixture: by simulated hands, or by a person who presses Enter."""
+        if self.bench.simulator is not None:
+            self.bench.simulator.place_unit(serial, faults)
+            return
+        if not sys.stdin.isatty():
+            raise UsageError(f"standard input is no terminal, so nobody can be asked: {request}")
+        ask_hands(f"{request}, and press Enter: ", undone=f"nobody put unit {serial} in")
+
+    def test(
+        self, serial: str, operator: str | None, faults: Sequence[str] = (), notes: str = ""
+    ) -> RunResult:
+        """Run the unit that is in. faults: of a simulated one."""
+        self.stopping.check()
+        request = RunRequest(
+            serial=serial,
+            operator=operator,
+            faults=tuple(faults),
+            notes=notes,
+            batch=self.batch,
+            purpose=self.purpose,
+        )
+        title = f"{serial}: {self.bench.job.sequence.name}"
+        shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)
+        with watched(self.bench, self.stopping, shown) as (observe, hands):
+            return run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
+
+
+@contextmanager
+def _at_gauge(
+    job: Job,
+    bench: Path | None,
+    simulation: Simulation | None,
+    store: RunStore,
+    purpose: Purpose,
     *,
-    from_records: bool,
-) -> int:
-    from harness.cli.gauge_study import Wanted, run_study, study_of_records
-    from harness.cli.gauge_text import study_lines, study_to_json
+    batch: str = "",
+    quiet: bool,
+) -> Iterator[_GaugeBench]:
+    with (
+        stoppable() as stopping,
+        at_bench(job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell) as here,
+    ):
+        if not quiet:
+            typer.echo(TERMINAL_CAUTIONS)
+        yield _GaugeBench(
+            bench=here, store=store, stopping=stopping, purpose=purpose, batch=batch, quiet=quiet
+        )
 
-    wanted = Wanted(
-        units=_listed("--units", units),
-        operators=_listed("--operators", operators) if operators else (),
-        repeats=repeats,
-        by=_by(by),
-        name=name,
-        seed=seed,
+
+def _check_study(wanted: Study, job: Job) -> None:
+    if len(wanted.operators) < 2:
+        raise UsageError(
+            "a study needs two or more operators: --operators A,B. Of a bench that nobody touches, name the "
+            "fresh hookups"
+        )
+    for serial in wanted.units:
+        wrong = serial_mistake(serial, job.sequence)
+        if wrong:
+            raise UsageError(f"--units {serial}: {wrong}")
+
+
+def _run_study(here: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
+    """Make the runs of a study that are not there yet. Raises BenchError if a run was stopped."""
+    for number, (serial, operator) in enumerate(left, start=1):
+        here.place(serial, f"run {number} of {len(left)}: {operator}, put unit {serial} in afresh")
+        result = here.test(serial, operator)
+        if result.outcome == "stopped":
+            raise BenchError(
+                f"run {result.run_id} of the study was stopped: {result.reason}. The runs before it are "
+                "kept; with the same --batch NAME the study goes on",
+                instrument="bench",
+            )
+        if not here.quiet:
+            done = f"{number}/{len(left)} {serial} by {operator}: run {result.run_id}"
+            typer.echo(f"{done}, {result.outcome.upper()}, {result.duration_s:.1f} s")
+
+
+def runs_left(wanted: Study, made: Sequence[RunLine]) -> list[tuple[str, str]]:
+    """Unit and operator of every run that is still to be made: trial by trial, operator by operator.
+
+    The units are in an order drawn by the seed.
+    """
+    have = Counter((line.serial, line.operator) for line in made)
+    draw = random.Random(f"gauge {wanted.seed}")
+    left: list[tuple[str, str]] = []
+    for trial in range(wanted.repeats):
+        for operator in wanted.operators:
+            order = list(wanted.units)
+            draw.shuffle(order)
+            left += [(serial, operator) for serial in order if have[serial, operator] <= trial]
+    return left
+
+
+def study_of_records(store: RunStore, job: Job, wanted: Study, *, simulate: bool) -> StudyResult:
+    """Study what the records hold of the units. Raises UsageError if the runs do not cross."""
+    lines = _of_study(store, job, wanted, simulate=simulate)
+    chosen = [line for line in lines if not wanted.operators or line.operator in wanted.operators]
+    try:
+        crossing = cross(chosen, by=wanted.by.value)
+    except ValueError as error:
+        runs = f"Complete runs of these units: {len(chosen)}"
+        cure = "; --operators A,B leaves out those of others" if wanted.by is DifferBy.operator else ""
+        raise UsageError(f"{store.place}: {error}. {runs}{cure}") from None
+    crossed = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
+    return StudyResult(
+        part=job.module.part,
+        simulated=simulate,
+        name=wanted.name,
+        by=wanted.by.value,
+        crossing=crossing,
+        readings=studies(crossing, store.series(crossed)),
     )
-    with asked.open(read_only=from_records) as store:
-        if not from_records:
-            run_study(store, asked.work, asked.job, wanted, simulate=asked.simulate)
-        crossing, found = study_of_records(store, asked.job, wanted, simulate=asked.simulate)
-    if asked.as_json:
-        content = study_to_json(asked.job, wanted, crossing, found, simulate=asked.simulate)
-        typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
-    else:
-        for line in study_lines(asked.job, wanted, crossing, found, simulate=asked.simulate):
-            typer.echo(line)
-    shares = [one.study.gauge.tolerance_percent or 0.0 for one in found if one.study is not None]
-    return EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS
+
+
+def _of_study(store: RunStore, job: Job, wanted: Study, *, simulate: bool) -> list[RunLine]:
+    """Complete runs of the units: of the study if it has a name, else all but those with known faults."""
+    return [
+        line
+        for line in store.lines(part=job.module.part, simulated=simulate)
+        if line.serial in wanted.units
+        and line.outcome in COMPLETE
+        and (line.batch == wanted.name if wanted.name else line.purpose not in NOT_WHOLE)
+    ]
+
+
+def read_known_bad(path: Path, job: Job) -> list[tuple[str, str]]:
+    """Read serial numbers and faults, `OB-0042, K3 never operates` a line; # begins a remark.
+
+    Raises UsageError with every line that is none.
+    """
+    found: list[tuple[str, str]] = []
+    mistakes: list[str] = []
+    for number, line in listed_lines(path, "known faults"):
+        serial, comma, fault = (part.strip() for part in line.partition(","))
+        wrong = serial_mistake(serial, job.sequence) if comma else "expected SERIAL, FAULT"
+        try:
+            faults = parse_fault(fault, job.module, job.fixture) if not wrong else ()
+        except UsageError as error:
+            wrong, faults = str(error), ()
+        if len(faults) > 1:
+            wrong = "expected a single fault"
+        if wrong:
+            mistakes.append(f"{path}:{number}: {wrong}; found {line!r}")
+        found += [(serial, each.name) for each in faults[:1]]
+    if not found and not mistakes:
+        mistakes.append(f"{path}: no known fault is in it; expected SERIAL, FAULT a line")
+    if mistakes:
+        raise UsageError("\n".join(mistakes))
+    return found
+
+
+def _run_known_bad(
+    here: _GaugeBench, wanted: Sequence[tuple[str, str]], operator: str | None
+) -> Iterator[KnownBad]:
+    """Run every unit with its known fault. Raises BenchError if a run was stopped."""
+    diagnosers: dict[tuple[int, ...], Diagnoser] = {}  # what all faults would show is the same for every unit
+    for number, (serial, fault) in enumerate(wanted, start=1):
+        here.place(serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
+        simulated = here.bench.simulated
+        notes = "" if simulated else f"known fault: {fault}"
+        result = here.test(serial, operator, [fault] if simulated else [], notes)
+        if result.outcome == "stopped":
+            raise BenchError(f"the run of {serial} was stopped: {result.reason}", instrument="bench")
+        one = KnownBad(
+            serial=serial,
+            fault=fault,
+            run_id=result.run_id,
+            outcome=result.outcome,
+            named=_named(here, result, diagnosers),
+        )
+        if not here.quiet:
+            told = "failed, and named" if one.good else "NOT as it should"
+            typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {told}, {result.duration_s:.1f} s")
+        yield one
+
+
+def _named(
+    here: _GaugeBench, result: RunResult, diagnosers: dict[tuple[int, ...], Diagnoser]
+) -> tuple[str, ...]:
+    """What the diagnosis names, however long it takes; nothing of a run that did not fail."""
+    if result.outcome != "fail":
+        return ()
+    try:
+        recorded = read_recorded(here.store, here.store.run(result.run_id), here.bench.planned)
+        return Diagnosed(recorded, double=False, diagnosers=diagnosers).names
+    except (CircuitError, RecordsError):
+        return ()
+
+
+def _print_json(content: dict[str, Any]) -> None:
+    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _listed(option: str, text: str) -> tuple[str, ...]:
@@ -227,12 +433,3 @@ def _listed(option: str, text: str) -> tuple[str, ...]:
     if len(names) < 2 or len(set(names)) < len(names):
         raise UsageError(f"{option} {text!r}: expected two or more different names, with commas between")
     return names
-
-
-def _by(text: str) -> "By":
-    kinds: dict[str, Literal["operator", "bench", "day"]] = {
-        "operator": "operator", "bench": "bench", "day": "day",
-    }  # fmt: skip
-    if text not in kinds:
-        raise UsageError(f"--by {text}: expected operator, bench or day")
-    return kinds[text]

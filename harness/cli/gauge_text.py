@@ -3,20 +3,16 @@
 import math
 import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass
+from typing import Any
 
-from harness.cli.gauge_checks import Golden, KnownBad
-from harness.cli.gauge_study import Wanted
 from harness.cli.wrapping import WIDTH, printable
 from harness.records.history import labels
+from harness.session.bench_checks import Golden, KnownBad
+from harness.statistics.drift import Shift
 from harness.statistics.export import plain
-from harness.statistics.golden import Shift
-from harness.statistics.study import Crossing, ReadingStudy
+from harness.statistics.study import By, Crossing, ReadingStudy
 from harness.units import counted, format_difference, format_value
-
-if TYPE_CHECKING:
-    from harness.job.job import Job
 
 SHOWN = 20
 STUDY_MEANS = (
@@ -33,16 +29,30 @@ STUDY_MEANS = (
 )
 
 
-def study_lines(
-    job: "Job", wanted: Wanted, crossing: Crossing, found: Sequence[ReadingStudy], *, simulate: bool
-) -> Iterator[str]:
+@dataclass(frozen=True, kw_only=True)
+class StudyResult:
+    """A study of the bench: of which part, by which runs, and what came of every reading.
+
+    name: "" for one without. by: what the runs differ by.
+    """
+
+    part: str
+    simulated: bool
+    name: str
+    by: By
+    crossing: Crossing
+    readings: Sequence[ReadingStudy]
+
+
+def study_lines(result: StudyResult) -> Iterator[str]:
     """A line for each reading, the largest share of its tolerance first."""
-    simulated = "   SIMULATED" if simulate else ""
-    named = f" {printable(wanted.name)}" if wanted.name else ""
-    yield f"Gauge study{named}: {printable(job.module.part)}{simulated}"
+    crossing, found, by = result.crossing, result.readings, result.by
+    simulated = "   SIMULATED" if result.simulated else ""
+    named = f" {printable(result.name)}" if result.name else ""
+    yield f"Gauge study{named}: {printable(result.part)}{simulated}"
     yield from _wrapped(
         f"{counted(len(crossing.units), 'unit')} ({', '.join(map(printable, crossing.units))}) by "
-        f"{len(crossing.appraisers)} {wanted.by}s ({', '.join(map(printable, crossing.appraisers))}), "
+        f"{len(crossing.appraisers)} {by}s ({', '.join(map(printable, crossing.appraisers))}), "
         f"{crossing.trials} times each; crossed, analysis of variance"
     )
     if crossing.left_out:
@@ -62,7 +72,7 @@ def study_lines(
         yield from _wrapped(f"{counted(count, 'reading')} without a study: {reason}")
     yield ""
     for means in STUDY_MEANS:
-        yield from _wrapped(means.format(by=wanted.by))
+        yield from _wrapped(means.format(by=by))
 
 
 def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
@@ -83,25 +93,24 @@ def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
     yield from _hanging(start, label + doubts)
 
 
-def study_to_json(
-    job: "Job", wanted: Wanted, crossing: Crossing, found: Sequence[ReadingStudy], *, simulate: bool
-) -> dict[str, Any]:
+def study_to_json(result: StudyResult) -> dict[str, Any]:
     """Keys: part, simulated, study, by, units, appraisers, trials, left_out, runs, readings.
 
-    runs: numbers by unit, appraiser and trial. readings: key, study (the fields of `GaugeStudy`, null where
+    runs: numbers by unit, appraiser and trial. readings: key, study (the fields of `GaugeStudy`, null if
     there is none), reason.
     """
+    crossing = result.crossing
     return {
-        "part": job.module.part,
-        "simulated": simulate,
-        "study": wanted.name,
-        "by": wanted.by,
+        "part": result.part,
+        "simulated": result.simulated,
+        "study": result.name,
+        "by": result.by,
         "units": list(crossing.units),
         "appraisers": list(crossing.appraisers),
         "trials": crossing.trials,
         "left_out": crossing.left_out,
         "runs": plain(crossing.runs),
-        "readings": [plain(one) for one in found],
+        "readings": [plain(one) for one in result.readings],
     }
 
 

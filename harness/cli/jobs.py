@@ -26,11 +26,10 @@ from harness.job.job import Job
 from harness.plan.estimate import Estimate, estimate
 from harness.plan.model import HookupVisit, Plan
 from harness.report.hookup_picture import drawing
+from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted
 from harness.wiring.document import wiring_lines, wiring_of
 from harness.wiring.page import render_page
-from harness.workbench.job_files import read_job
-from harness.workbench.planning import impedances_of, planned
 
 FREQUENCY_HZ = 1e3
 STATE_WIDTH = 24
@@ -137,7 +136,7 @@ def plan(
 ) -> None:
     """Print what a run of a job will do: hookups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
-    made = planned(described, bench)
+    made = plan_job(described, bench).plan
     board_settle_s = described.bench.switchboard.settle_s if described.bench else 0.0
     cost = estimate(
         made, described.module, settle_s=described.sequence.settle_s, board_settle_s=board_settle_s

@@ -1,32 +1,37 @@
-"""A run on a terminal while it goes on: state, route, last readings, relay operations, time left.
+"""A run on a terminal while it goes on: state, route, last readings, relay operations, time remaining.
 
 It is drawn at most four times a second by a thread of its own, and nothing of it is computed for a drawing
-that does not happen. What did not pass, and every remark, is printed above it and stays.
+that does not happen. What did not pass, and every remark, is printed above it and stays. Where the terminal
+cannot move its cursor, or there is none, plain lines stand for it.
 """
 
 import sys
 import time
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
+from itertools import accumulate
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Protocol, Self
 
-from harness.cli.live_routes import Routes
-from harness.cli.time_left import TimeLeft
-from harness.cli.wrapping import as_shown, duration, fitted, wrapped
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from harness.circuit.routes import SILENT, route
+from harness.cli.stopping import Stopping
+from harness.cli.wrapping import WIDTH, as_shown, duration, fitted, say, wrapped
+from harness.errors import CircuitError
+from harness.job.fixture import Hookup, PortName
+from harness.job.job import Job
+from harness.job.state import State
+from harness.plan.estimate import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
+from harness.plan.model import Plan
+from harness.reading import Reading
 from harness.report.words import MARKS, place_words, reading_line, value_words
-from harness.session.events import Event, HookupBegun, ReadingsMade, Remark, StateBegun
+from harness.session.events import Event, Hands, HookupBegun, Observer, ReadingsMade, Remark, StateBegun
+from harness.session.open_bench import OpenBench
 from harness.units import counted
-
-if TYPE_CHECKING:
-    from rich.console import Console, Group
-    from rich.text import Text
-
-    from harness.job.fixture import Hookup
-    from harness.job.job import Job
-    from harness.plan.model import Plan
-    from harness.reading import Reading
 
 DRAWN_HZ = 4.0
 LABEL = 9  # columns before what a line says
@@ -34,13 +39,100 @@ MOST_READINGS = 6
 WIDE = 110  # columns from which a reading has one line; below it has two
 TIED = "\N{NO-BREAK SPACE}"  # where no line may be broken
 STYLES = {"pass": "green", "fail": "bold red", "unproven": "yellow", "missing": "magenta"}
+MOST_PORTS = 2  # of each channel: a view has twenty-odd lines
+SURE_S = 5.0  # of a run's beginning, in which the plan's own time counts more than the pace that is seen
+
+
+class Watcher(Protocol):
+    """Sees a run's events, between its first and its last."""
+
+    def __call__(self, event: Event) -> None:
+        """Show an event."""
+        ...
+
+    def put_away(self) -> AbstractContextManager[None]:
+        """Leave the terminal to a person who is asked something."""
+        ...
+
+    def __enter__(self) -> Self: ...
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+
+class Lines:
+    """Plain lines: a line a state, and one for each reading that did not pass."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        return None
+
+    @contextmanager
+    def put_away(self) -> Iterator[None]:
+        """Lines stay where they are."""
+        yield
+
+    def __call__(self, event: Event) -> None:
+        """Print an event."""
+        match event:
+            case HookupBegun(hookup=hookup, number=number, total=total):
+                say(f"hookup {number}/{total}: {hookup.name}" if number else hookup.name)
+            case ReadingsMade(state=state, done=done, total=total, readings=readings):
+                passed = sum(reading.verdict == "pass" for reading in readings)
+                behind = f"[{done:{len(str(total))}d} of {counted(total, 'acquisition')}]"
+                say(f"{behind} {state.name}: {passed} of {counted(len(readings), 'reading')} pass", indent=2)
+                for reading in readings:
+                    if reading.verdict != "pass":
+                        say(reading_line(reading), indent=4)
+            case Remark(text=text):
+                say(text, indent=2)
+
+
+class OneLine:
+    """One line that is written over while a unit is tested; nothing where it is no terminal."""
+
+    def __init__(self, serial: str) -> None:
+        self._serial, self._shown = serial, sys.stderr.isatty()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._write("")
+
+    @contextmanager
+    def put_away(self) -> Iterator[None]:
+        """Clear the line."""
+        self._write("")
+        yield
+
+    def __call__(self, event: Event) -> None:
+        """Show how far the run is."""
+        match event:
+            case HookupBegun(hookup=hookup):
+                self._write(f"{self._serial}: {hookup.name}")
+            case StateBegun(state=state, done=done, total=total):
+                self._write(f"{self._serial}: {done} of {total}, {state.name}")
+            case ReadingsMade():
+                pass
+
+    def _write(self, text: str) -> None:
+        if self._shown:
+            sys.stderr.write(f"\r{text[: WIDTH - 1]:<{WIDTH - 1}}" + ("\r" if not text else ""))
+            sys.stderr.flush()
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Place:
     """Where a run is: the hookup, and what a StateBegun said."""
 
-    hookup: "Hookup | None" = None
+    hookup: Hookup | None = None
     number: int = 0
     hookups: int = 0
     begun: StateBegun | None = None
@@ -52,11 +144,7 @@ class LiveView:
     title: the unit. told: whether readings that did not pass are printed above the view.
     """
 
-    def __init__(
-        self, console: "Console", job: "Job", plan: "Plan", *, title: str, told: bool = True
-    ) -> None:
-        from rich.live import Live
-
+    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, told: bool = True) -> None:
         self._console, self._job, self._title, self._told = console, job, title, told
         self._readings = plan.count
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
@@ -122,24 +210,20 @@ class LiveView:
         for line in wrapped(as_shown(text, self._console.encoding), self._console.width):
             self._console.print(line, markup=False, highlight=False, soft_wrap=True)
 
-    def _view(self) -> "Group":
-        from rich.console import Group
-
+    def _view(self) -> Group:
         place, width = self._place, self._console.width
         head = [*self._heading(place), *self._state(place)]
         foot = [*self._progress(width), *self._operations(place.begun, width)]
         room = self._console.height - 1 - len(head) - len(foot) - 2
         return Group(*head, *self._last_readings(room, width), *foot)
 
-    def _line(self, label: str, text: str, style: str = "") -> "Text":
-        from rich.text import Text
-
+    def _line(self, label: str, text: str, style: str = "") -> Text:
         shown = as_shown(text, self._console.encoding)
         line = Text(f"{label:<{LABEL}}", style="dim", no_wrap=True, overflow="crop")
         line.append(fitted(shown, self._console.width - LABEL), style=style or "not dim")
         return line
 
-    def _heading(self, place: _Place) -> "list[Text]":
+    def _heading(self, place: _Place) -> list[Text]:
         lines = [self._line("unit", self._title, "bold not dim")]
         if place.hookup is None:
             return [*lines, self._line("hookup", "none yet: the bench is looked at")]
@@ -150,7 +234,7 @@ class LiveView:
         views = ", ".join(map(str, place.hookup.view))
         return [*lines, self._line("leads", f"generator on {place.hookup.drive}; scope on {views}")]
 
-    def _state(self, place: _Place) -> "list[Text]":
+    def _state(self, place: _Place) -> list[Text]:
         begun = place.begun
         if begun is None or place.hookup is None:
             return []
@@ -170,7 +254,7 @@ class LiveView:
                 label = ""
         return lines
 
-    def _last_readings(self, room: int, width: int) -> "list[Text]":
+    def _last_readings(self, room: int, width: int) -> list[Text]:
         """The newest readings that there is room for, the newest last, and an empty line around them."""
         each = 1 if width >= WIDE else 2
         count = min(max(room // each, 1), MOST_READINGS)
@@ -185,12 +269,12 @@ class LiveView:
                 lines += [self._marked(mark, style, where), self._line("", f"  {value}")]
         return [*lines, self._line("", "")]
 
-    def _marked(self, mark: str, style: str, text: str) -> "Text":
+    def _marked(self, mark: str, style: str, text: str) -> Text:
         line = self._line(mark, text)
         line.stylize(f"not dim {style}", 0, len(mark))
         return line
 
-    def _progress(self, width: int) -> "list[Text]":
+    def _progress(self, width: int) -> list[Text]:
         made = sum(self._counts.values())
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self._counts.items() if count)
         bar = self._bar(width - LABEL)
@@ -214,7 +298,7 @@ class LiveView:
         left_s = self._left.after(self._done, spent_s=spent_s)
         return f"about {duration(left_s)}{more}" if left_s >= 1.0 else f"a moment{more}"
 
-    def _operations(self, begun: StateBegun | None, width: int) -> "list[Text]":
+    def _operations(self, begun: StateBegun | None, width: int) -> list[Text]:
         made: Mapping[str, int] = {} if begun is None else begun.operations
         if not made:
             return []
@@ -229,3 +313,164 @@ class LiveView:
             self._line("relays" if not index else "", line.replace(TIED, " "))
             for index, line in enumerate(lines)
         ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShownRoute:
+    """One way through the unit. words: as the circuit has it. driven: whether the generator is there now."""
+
+    channel: str
+    words: str
+    driven: bool
+
+
+class Routes:
+    """The ways to the ports of a hookup; each is computed when it is first asked for, and once."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+        self._known: dict[tuple[PortName, tuple[str, ...], State, PortName], str] = {}
+
+    def of(self, hookup: Hookup, state: State) -> tuple[ShownRoute, ...]:
+        """By channel: to the ports that the hookup views, as it is driven or would be."""
+        if hookup.drive is None:
+            return ()
+        return tuple(
+            ShownRoute(
+                channel=channel,
+                words=self._words(twin, state, port),
+                driven=channel == hookup.drive.channel,
+            )
+            for channel in self._job.module.channels
+            if (twin := self._twin(hookup, channel)) is not None
+            for port in self._ports(hookup, channel)
+        )
+
+    def _twin(self, hookup: Hookup, channel: str) -> Hookup | None:
+        """The hookup itself for the channel that it drives; for another one the first that is its like."""
+        if hookup.drive is None or hookup.drive.channel == channel:
+            return hookup
+        net = hookup.drive.net
+        return next(
+            (
+                other
+                for other in self._job.fixture.hookups
+                if other.drive is not None
+                and (other.drive.channel, other.drive.net) == (channel, net)
+                and other.links == hookup.links
+            ),
+            None,
+        )
+
+    def _ports(self, hookup: Hookup, channel: str) -> list[PortName]:
+        """The viewed ports besides the driven one, by name, in this channel."""
+        driven = "" if hookup.drive is None else hookup.drive.net
+        nets = list(dict.fromkeys(port.net for port in hookup.view if port.net != driven))
+        if not nets:
+            nets = [port.net for port in self._job.module.ports if port.role == "output"]
+        return [PortName(channel=channel, net=net) for net in nets[:MOST_PORTS]]
+
+    def _words(self, hookup: Hookup, state: State, port: PortName) -> str:
+        if hookup.drive is None:
+            return SILENT
+        key = hookup.drive, hookup.links, state, port
+        if key not in self._known:
+            try:
+                words = route(self._job.module, self._job.fixture, hookup, state, port)
+            except CircuitError as error:
+                words = str(error)
+            self._known[key] = f"{words} at {port.net}" if words == SILENT else words
+        return self._known[key]
+
+
+class TimeLeft:
+    """The planned time of each acquisition, and of what comes before it."""
+
+    def __init__(self, plan: Plan, *, settle_s: float) -> None:
+        self._behind_s = (0.0, *accumulate(_planned_s(plan, settle_s)))
+
+    def after(self, done: int, *, spent_s: float) -> float:
+        """Seconds that are left when so many acquisitions took so long, moving leads not counted."""
+        behind_s = self._behind_s[min(done, len(self._behind_s) - 1)]
+        pace = (spent_s + SURE_S) / (behind_s + SURE_S)
+        return (self._behind_s[-1] - behind_s) * pace
+
+
+def _planned_s(plan: Plan, settle_s: float) -> list[float]:
+    """Of each acquisition in its order: settling and recording, and the operating of lines before it."""
+    planned: list[float] = []
+    waiting_s = 0.0
+    for visit in plan.visits:
+        waiting_s += sum(2 * cycle.given.operations * (CYCLE_RECORD_S + settle_s) for cycle in visit.cycles)
+        for here in visit.states:
+            waiting_s += settle_s
+            for acquisition in here.acquisitions:
+                planned.append(waiting_s + record_s(acquisition))
+                waiting_s = 0.0
+        for _ in visit.edges:
+            planned.append(waiting_s + EDGE_RECORD_S)
+            waiting_s = 0.0
+    return planned
+
+
+class HandsWatched:
+    """Hands that are asked for something while what is watched is put away."""
+
+    def __init__(self, hands: Hands, shown: Watcher) -> None:
+        self._hands, self._shown = hands, shown
+
+    def make(self, hookup: Hookup) -> None:
+        """Have a hookup made."""
+        with self._shown.put_away():
+            self._hands.make(hookup)
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Have leads of a hookup seen to."""
+        with self._shown.put_away():
+            self._hands.correct(hookup, leads, said)
+
+
+def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> Watcher:
+    """A live view where standard output is a terminal that can move its cursor; plain lines elsewhere."""
+    return live_view(bench, title=title, plan=plan) or Lines()
+
+
+def live_view(
+    bench: OpenBench, *, title: str, plan: Plan | None = None, told: bool = True
+) -> LiveView | None:
+    """A live view, if there can be one; `plan` is what is left to do of the job's.
+
+    told: readings that did not pass are printed and stay.
+    """
+    if not sys.stdout.isatty():
+        return None
+    console = Console()
+    if not console.is_terminal or console.is_dumb_terminal:
+        return None
+    return LiveView(console, bench.job, plan or bench.planned.plan, title=title, told=told)
+
+
+@contextmanager
+def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iterator[tuple[Observer, Hands]]:
+    """Who sees a run's events, and who moves its leads meanwhile; the run stops if a signal came.
+
+    shown: None to show nothing. A run is stopped, too, where nobody can be shown anything: the terminal or
+    the pipe is gone.
+    """
+    if shown is None:
+        yield lambda _: stopping.check(), bench.hands
+        return
+
+    def show(event: Event) -> None:
+        stopping.check()
+        try:
+            shown(event)
+        except OSError as error:
+            raise KeyboardInterrupt(f"stopped: what it prints can go nowhere ({error})") from error
+
+    shown.__enter__()
+    try:
+        yield show, HandsWatched(bench.hands, shown)
+    finally:
+        with suppress(OSError):  # a lost terminal must not hide why the run ended
+            shown.__exit__(None, None, None)

@@ -1,6 +1,5 @@
 """Arguments and options that several commands share."""
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +7,7 @@ import typer
 
 from harness.errors import UsageError
 from harness.job.job import Job
+from harness.session.simulated import Simulation
 
 JobFolder = Annotated[
     Path,
@@ -67,18 +67,24 @@ Clumsy = Annotated[
 ]
 
 
-def check_place(
-    job: Job, bench: Path | None, *, simulate: bool, hasten: float, faults: Sequence[str] = ()
-) -> None:
-    """Refuse what fits neither a bench nor a simulated one, before anything is opened. Raises UsageError."""
+def simulation_for(job: Job, bench: Path | None, wanted: Simulation, *, simulate: bool) -> Simulation | None:
+    """The simulated bench that a command wants, None for a real one; refused before anything is opened.
+
+    Raises UsageError for what fits neither.
+    """
     if simulate:
         if bench is not None:
             raise UsageError("--simulate brings a bench of its own; leave --bench out")
-        return
-    for option, given in (("--fault", bool(faults)), ("--hasten", hasten != 1.0)):
+        return wanted
+    for option, given, what in (
+        ("--fault", bool(wanted.faults), "a simulated bench"),
+        ("--hasten", wanted.speed != 1.0, "a simulated bench"),
+        ("--clumsy", wanted.lead_errors > 0.0, "simulated hands"),
+    ):
         if given:
-            raise UsageError(f"{option} is for a simulated bench; add --simulate")
+            raise UsageError(f"{option} is for {what}; add --simulate")
     if job.bench is None:
         raise UsageError(
             f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
         )
+    return None

@@ -1,23 +1,33 @@
-"""How a run ends for the person who started it: its report, its worst readings, one line with the verdict."""
+"""How a run ends for the person who started it, and a batch: one word across the room, lines, or JSON."""
 
 import json
+import os
+import shutil
+import sys
+import textwrap
 from collections import Counter
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 import typer
 
-from harness.cli.wrapping import say
+from harness.cli.wrapping import WIDTH, printable, say
+from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, EXIT_USAGE, SwitchwalkError
+from harness.reading import Reading
+from harness.records.run import Outcome
+from harness.report.explanation import Explained, percent
+from harness.report.run_report import RunReport
+from harness.report.words import reading_line, worst_first
+from harness.session.unit_run import RunResult
 from harness.units import counted
 
-if TYPE_CHECKING:
-    from harness.report.explanation import Explained
-    from harness.session.run import Ended
-    from harness.workbench.report import Reported
-
+EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN, "stopped": EXIT_BENCH}
 WORST_SHOWN = 5
+LONGEST_SERIAL_SHOWN = 16
 
 
-def say_likely(found: "Explained | None", run_id: int, outcome: str) -> None:
+def say_likely(found: Explained | None, run_id: int, outcome: str) -> None:
     """What would explain a failed run best, in two or three lines, or what would tell."""
     if found is None:
         if outcome == "fail":
@@ -33,29 +43,229 @@ def say_likely(found: "Explained | None", run_id: int, outcome: str) -> None:
         say(f"not told apart from: {', '.join(found.names[1:])}", indent=2)
 
 
-def say_outcome(run_id: int, serial: str, ended: "Ended", reported: "Reported", *, as_json: bool) -> None:
-    """The worst readings, the likely fault, the report's path, and one line with the verdict."""
-    from harness.report.words import reading_line, worst_first
+def say_worst(readings: Sequence[Reading], count: int) -> None:
+    """The worst of these readings, a line each."""
+    for reading in worst_first(readings)[:count]:
+        say(reading_line(reading), indent=2)
 
-    counts = Counter(reading.verdict for reading in ended.readings)
+
+def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: bool) -> None:
+    """The worst readings, the likely fault, the report's path, and one line with the verdict."""
+    counts = Counter(reading.verdict for reading in result.readings)
     if as_json:
         summary = {
-            "run": run_id,
+            "run": result.run_id,
             "serial": serial,
-            "outcome": ended.outcome,
-            "reason": ended.reason,
+            "outcome": result.outcome,
+            "reason": result.reason,
             "readings": dict(counts),
-            "report": str(reported.page),
-            "likely": [] if reported.found is None else list(reported.found.names),
+            "report": str(report.page),
+            "likely": [] if report.found is None else list(report.found.names),
         }
         typer.echo(json.dumps(summary, ensure_ascii=False))
         return
-    typer.echo(f"\nworst of {counted(len(ended.readings), 'reading')}:")
-    for reading in worst_first(ended.readings)[:WORST_SHOWN]:
-        say(reading_line(reading), indent=2)
-    if ended.reason:
-        say(ended.reason, hang=0)
-    say_likely(reported.found, run_id, ended.outcome)
-    typer.echo(f"report: {reported.page}")
+    typer.echo(f"\nworst of {counted(len(result.readings), 'reading')}:")
+    say_worst(result.readings, WORST_SHOWN)
+    if result.reason:
+        say(result.reason, hang=0)
+    say_likely(report.found, result.run_id, result.outcome)
+    typer.echo(f"report: {report.page}")
     said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
-    typer.echo(f"{ended.outcome.upper()}  unit {serial}, run {run_id}: {said or 'no readings'}")
+    typer.echo(f"{result.outcome.upper()}  unit {serial}, run {result.run_id}: {said or 'no readings'}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitResult:
+    """One unit of a batch.
+
+    faults: not told apart, the likeliest first; () if none is named. injected: the simulated fault, "" for
+    none. seconds: of the run; ready_s: from its verdict until the next unit could come.
+    """
+
+    serial: str
+    run_id: int
+    outcome: Outcome
+    reason: str
+    faults: tuple[str, ...]
+    probability: float
+    injected: str
+    seconds: float
+    ready_s: float
+    retest: int
+    report: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Refused:
+    """A serial number of which no unit was tested, and why."""
+
+    serial: str
+    why: str
+
+
+@dataclass(kw_only=True)
+class BatchResult:
+    """A batch and what became of its units. seed: that drew the simulated faults, None if none were drawn."""
+
+    name: str
+    part: str
+    simulated: bool
+    operator: str | None
+    seed: int | None
+    units: list[UnitResult] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """The worst of it: bench trouble, a failed unit, an unproven one, a refused serial number."""
+        outcomes = Counter(one.outcome for one in self.units)
+        if outcomes["stopped"]:
+            return EXIT_BENCH
+        if outcomes["fail"]:
+            return EXIT_FAIL
+        if outcomes["unproven"]:
+            return EXIT_UNPROVEN
+        return EXIT_USAGE if self.refused or not outcomes else EXIT_PASS
+
+    def left_of(self, wanted: Sequence[str]) -> list[str]:
+        """Serial numbers of a list that nothing became of."""
+        told = {one.serial for one in self.units} | {one.serial for one in self.refused}
+        return [serial for serial in wanted if serial not in told]
+
+
+def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
+    """The table of a batch, within eighty columns, and what it comes to."""
+    results = batch.units
+    named = f" {printable(batch.name)}" if batch.name else ""
+    simulated = "   SIMULATED" if batch.simulated else ""
+    serials = {one.serial for one in results}
+    runs = f" in {len(results)} runs" if len(serials) < len(results) else ""
+    yield f"Batch{named}: {printable(batch.part)}, {counted(len(serials), 'unit')}{runs}{simulated}"
+    if batch.seed is not None:
+        yield f"simulated faults were drawn with --seed {batch.seed}"
+    if results:
+        width = min(LONGEST_SERIAL_SHOWN, max(6, *(len(one.serial) for one in results)))
+        yield f"{'serial':<{width}} {'run':>5} {'verdict':<8} {'time':>7}  fault named"
+        for one in results:
+            yield from _unit_lines(one, width)
+    yield f"{_counts(results)}{_escapes(results)}"
+    if results:
+        yield (
+            f"ready for the next after {max(one.ready_s for one in results):.1f} s at most, "
+            f"{sum(one.ready_s for one in results) / len(results):.1f} s on average"
+        )
+    if batch.refused:
+        yield f"not tested, for the reasons given: {len(batch.refused)}"
+    if left:
+        yield from textwrap.wrap(f"not run: {', '.join(map(printable, left))}", WIDTH, subsequent_indent="  ")
+
+
+def _unit_lines(one: UnitResult, width: int) -> Iterator[str]:
+    serial = printable(one.serial)
+    serial = serial if len(serial) <= width else serial[: width - 1] + "~"
+    start = f"{serial:<{width}} {one.run_id:5d} {one.outcome.upper():<8} {one.seconds:5.1f} s  "
+    told = []
+    if one.faults:
+        more = f" or {len(one.faults) - 1} more" if len(one.faults) > 1 else ""
+        told.append(f"{one.faults[0]}{more} ({percent(one.probability)})")
+    elif one.outcome == "stopped":
+        told.append(one.reason)
+    if one.injected:
+        told.append(f"[{_beside(one)}]")
+    if one.retest:
+        told.append(f"(retest {one.retest})")
+    yield from textwrap.wrap(
+        printable(" ".join(told)), WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
+    ) or [start.rstrip()]
+
+
+def _beside(one: UnitResult) -> str:
+    """What was injected, against what was named."""
+    if one.faults and one.injected == one.faults[0]:
+        return "as injected"
+    return f"injected: {one.injected}"
+
+
+def _counts(results: Sequence[UnitResult]) -> str:
+    counts = Counter(one.outcome for one in results)
+    told = ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
+    return told or "no unit was run"
+
+
+def _escapes(results: Sequence[UnitResult]) -> str:
+    """How the injected faults fared: failed, and named."""
+    faulty = [one for one in results if one.injected]
+    if not faulty:
+        return ""
+    caught = [one for one in faulty if one.outcome == "fail"]
+    named = sum(one.injected in one.faults for one in caught)
+    return f"; of {counted(len(faulty), 'injected fault')} {len(caught)} failed their unit, {named} named"
+
+
+def batch_to_json(batch: BatchResult, left: Sequence[str], trouble: SwitchwalkError | None) -> str:
+    """Keys: batch, part, simulated, operator, seed, units, counts, not_tested, not_run, stopped.
+
+    units: the fields of `UnitResult`, `run` for its run_id. not_tested: serial, why. stopped: why the batch
+    ended before its end, null if it did not.
+    """
+    content: dict[str, Any] = {
+        "batch": batch.name,
+        "part": batch.part,
+        "simulated": batch.simulated,
+        "operator": batch.operator,
+        "seed": batch.seed,
+        "units": [_unit(one) for one in batch.units],
+        "counts": dict(Counter(one.outcome for one in batch.units)),
+        "not_tested": [asdict(one) for one in batch.refused],
+        "not_run": list(left),
+        "stopped": None if trouble is None else str(trouble),
+    }
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _unit(one: UnitResult) -> dict[str, Any]:
+    content = asdict(one)
+    return {"serial": one.serial, "run": content.pop("run_id")} | content
+
+
+_LETTERS = {
+    "A": (" ### ", "#   #", "#   #", "#####", "#   #", "#   #", "#   #"),
+    "D": ("#### ", "#   #", "#   #", "#   #", "#   #", "#   #", "#### "),
+    "E": ("#####", "#    ", "#    ", "#### ", "#    ", "#    ", "#####"),
+    "F": ("#####", "#    ", "#    ", "#### ", "#    ", "#    ", "#    "),
+    "I": ("#####", "  #  ", "  #  ", "  #  ", "  #  ", "  #  ", "#####"),
+    "L": ("#    ", "#    ", "#    ", "#    ", "#    ", "#    ", "#####"),
+    "N": ("#   #", "##  #", "##  #", "# # #", "#  ##", "#  ##", "#   #"),
+    "O": (" ### ", "#   #", "#   #", "#   #", "#   #", "#   #", " ### "),
+    "P": ("#### ", "#   #", "#   #", "#### ", "#    ", "#    ", "#    "),
+    "R": ("#### ", "#   #", "#   #", "#### ", "# #  ", "#  # ", "#   #"),
+    "S": (" ####", "#    ", "#    ", " ### ", "    #", "    #", "#### "),
+    "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  ", "  #  ", "  #  "),
+    "U": ("#   #", "#   #", "#   #", "#   #", "#   #", "#   #", " ### "),
+    "V": ("#   #", "#   #", "#   #", "#   #", " # # ", " # # ", "  #  "),
+}
+PITCH = 6  # columns of a letter with the gap after it
+WIDEST = 3
+_COLOURS = {"PASS": "green", "FAIL": "red", "UNPROVEN": "yellow", "STOPPED": "yellow"}
+
+
+def banner_lines(word: str, width: int = WIDTH) -> Iterator[str]:
+    """A word in block letters, as wide as the columns allow; itself where they are too narrow for any."""
+    scale = min(WIDEST, (width + 1) // (PITCH * len(word)))
+    if scale < 1:
+        yield word
+        return
+    for row in range(7):
+        line = " ".join(_LETTERS[letter][row] for letter in word)
+        wide = "".join(character * scale for character in line).rstrip()
+        yield from [wide] * (2 if scale == WIDEST else 1)
+
+
+def show_banner(word: str) -> None:
+    """Print a word big on standard output; in colour on a terminal that has any, unless NO_COLOR is set."""
+    plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    colour = _COLOURS[word] if sys.stdout.isatty() and not plain else None
+    typer.echo("")
+    for line in banner_lines(word, min(WIDTH, shutil.get_terminal_size().columns)):
+        typer.echo(line if colour is None else typer.style(line, fg=colour, bold=True))
+    typer.echo("")

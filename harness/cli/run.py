@@ -1,16 +1,13 @@
-"""`switchwalk run`: one unit through a job, on the bench or simulated."""
+"""`switchwalk run` and `switchwalk resume`: one unit through a job, on the bench or simulated."""
 
 import sys
-from contextlib import ExitStack
-from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from harness.cli.errand import EXIT_OF, Errand, begin_run, carry_out, leave_nothing_on
-from harness.cli.hands import CAUTIONS, PersonAtTheBench, require_person
+from harness.cli.live_view import plain_or_live, watched
 from harness.cli.options import (
     BenchPath,
     Clumsy,
@@ -19,26 +16,26 @@ from harness.cli.options import (
     Hasten,
     JobFolder,
     RecordsPlace,
-    check_place,
+    RunNumber,
+    simulation_for,
 )
-from harness.cli.outcome import say_outcome
-from harness.cli.serials import agreed
-from harness.cli.stopping import output_may_be_gone
+from harness.cli.outcome import EXIT_OF, say_outcome
+from harness.cli.person import PersonAtTheBench, agreed, person_at, tell
+from harness.cli.stopping import output_may_be_gone, stoppable
 from harness.errors import UsageError
-from harness.workbench.bench_block import check_block
-from harness.workbench.described import Described
-from harness.workbench.planning import impedances_of, planned
-from harness.workbench.report import folder_beside, write_report_of
-from harness.workbench.retest import retest_kept
-from harness.workbench.serial import serial_mistake
-from harness.workbench.simulated import fault_notes, simulated_bench
+from harness.measure.reference import Reference
+from harness.records.run import DEFAULT_RECORDS, RunHeader, RunRecord
+from harness.records.store import RunStore, open_records
+from harness.report.notes import TERMINAL_CAUTIONS
+from harness.report.run_report import Reporter, report_path, write_recorded_report
+from harness.session.admission import admit, passed_before, serial_mistake
+from harness.session.open_bench import OpenBench, at_bench
+from harness.session.planned_job import read_job
+from harness.session.resume_point import check_files, find_resume_point, left_to_do
+from harness.session.simulated import Simulation
+from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running, run_unit
 
-if TYPE_CHECKING:
-    from harness.job.job import Job
-    from harness.measure.reference import Reference
-    from harness.plan.model import Plan
-    from harness.records.store import RunStore
-    from harness.session.events import Hands
+AGREED = "somebody at the terminal agreed to it"
 
 
 class ReferenceFrom(StrEnum):
@@ -55,6 +52,15 @@ TranscriptPath = Annotated[
     typer.Option(metavar="FILE", help="Write every message on the wires to a file.", show_default=False),
 ]
 OutcomeAsJson = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON, and nothing else.")]
+Again = Annotated[
+    str,
+    typer.Option(
+        "--again",
+        metavar="REASON",
+        help="Run a unit that has been run before, for this reason; kept with the run.",
+        show_default=False,
+    ),
+]
 
 
 def run(
@@ -66,10 +72,7 @@ def run(
     hasten: Hasten = 1.0,
     clumsy: Clumsy = 0.0,
     records: RecordsPlace = None,
-    again: Annotated[bool, typer.Option("--again", help="Run a unit that has passed before.")] = False,
-    reason: Annotated[
-        str, typer.Option(help="Why a unit is run again; kept with the run.", show_default=False)
-    ] = "",
+    again: Again = "",
     operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
     despite: Despite = "",
     reference: Annotated[
@@ -83,99 +86,154 @@ def run(
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Test one unit: every state, both channels; ends in PASS, FAIL or UNPROVEN and a report."""
-    from harness.job.load import load_job
-    from harness.records.run import DEFAULT_RECORDS
-    from harness.records.store import open_records
-    from harness.workbench.job_files import read_job
-
-    described = read_job(job, bench)
-    _check_request(described, serial, simulate=simulate, bench=bench, faults=fault or [], hasten=hasten)
-    if clumsy and not simulate:
-        raise UsageError("--clumsy is for simulated hands; add --simulate")
-    if not simulate:
-        leave_nothing_on(described, bench)
-    with ExitStack() as open_things:
-        hands: Hands = PersonAtTheBench(described)
-        if simulate:
-            simulated = open_things.enter_context(
-                simulated_bench(job, serial=serial, faults=fault or [], hasten=hasten, clumsy=clumsy)
-            )
-            described = load_job(job, simulated.bench_file)
-            bench, hands = simulated.bench_file, simulated
-        plan = planned(described, bench)
-        if not simulate:
-            require_person(plan)
-        # Only now: a job that cannot be planned leaves no records behind.
-        store = open_things.enter_context(open_records(records or DEFAULT_RECORDS))
-        _check_passed(store, serial, described.module.part, simulate=simulate, again=again, as_json=as_json)
-        retest = retest_kept(store, described, serial, simulate=simulate, who=operator, why=reason)
-        override = check_block(store, described, simulated=simulate, despite=despite, who=operator)
-        if not as_json:
-            typer.echo(CAUTIONS)
-        if reference is ReferenceFrom.none:
-            plan = replace(plan, through=None)
-        known = Described(job=described, plan=plan, impedances=impedances_of(described, bench))
-        errand = Errand(
-            job=described,
-            plan=plan,
-            serial=serial,
-            operator=operator,
-            simulated=simulate,
-            notes=fault_notes(fault or []),
-            simulated_faults=tuple(fault or ()),
+    described, place = read_job(job, bench), records or DEFAULT_RECORDS
+    wrong = serial_mistake(serial, described.sequence)
+    if wrong:
+        raise UsageError(f"--serial {serial!r}: {wrong}")
+    wanted = Simulation(serial=serial, faults=fault or (), speed=hasten, lead_errors=clumsy)
+    simulation = simulation_for(described, bench, wanted, simulate=simulate)
+    with (
+        stoppable() as stopping,
+        at_bench(
+            described,
             bench_file=bench,
+            simulation=simulation,
+            hands=person_at,
+            through=reference is not ReferenceFrom.none,
             transcript=transcript,
-            quiet=as_json,
-            kept=_kept(store, described, plan, reference, simulate=simulate),
+            tell=tell,
+        ) as here,
+        # Only now: a job that cannot be planned leaves no records behind.
+        open_records(place) as store,
+    ):
+        again = again or _agreed_to(passed_before(store, here.job, serial, simulated=simulate), as_json)
+        noted = admit(
+            store, here.job, serial, simulated=simulate, who=operator, again=again, override=despite
         )
-        begin = begin_run(errand, store, (*retest, *override))
-        open_things.enter_context(known.helped(folder_beside(records or DEFAULT_RECORDS)))
-        run_id, ended = carry_out(errand, store, hands, begin)
-        reported = write_report_of(store, run_id, records or DEFAULT_RECORDS, known)
+        here.reference = _kept_reference(store, here, reference)
+        if not as_json:
+            typer.echo(TERMINAL_CAUTIONS)
+        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
+        reporter = Reporter(here.planned, store, place)
+        shown = None if as_json else plain_or_live(here, title=_title(here, serial))
+        with reporter.helped():
+            with watched(here, stopping, shown) as (observe, hands):
+                result = run_unit(here, store, request, hands=hands, observe=observe)
+            here.close()
+            report = reporter.write(result.run_id)
     with output_may_be_gone():
-        say_outcome(run_id, serial, ended, reported, as_json=as_json)
-    raise typer.Exit(EXIT_OF[ended.outcome])
+        say_outcome(result, serial, report, as_json=as_json)
+    raise typer.Exit(EXIT_OF[result.outcome])
 
 
-def _kept(
-    store: "RunStore", job: "Job", plan: "Plan", reference: ReferenceFrom, *, simulate: bool
-) -> "Reference | None":
+def resume(
+    run: RunNumber,
+    serial: Annotated[
+        str | None,
+        typer.Option(help="The serial number of the unit in the fixture, to say that it is the run's."),
+    ] = None,
+    hasten: Hasten = 1.0,
+    records: RecordsPlace = None,
+    transcript: TranscriptPath = None,
+    as_json: OutcomeAsJson = False,
+) -> None:
+    """Go on with a run that was interrupted or stopped, on the same bench with the same unit."""
+    place = records or DEFAULT_RECORDS
+    with stoppable() as stopping, open_records(place) as store:
+        record = store.run(run)
+        header = record.header
+        refuse_running(store, run)
+        if _lacks_report(record, place):
+            raise typer.Exit(_end_with_report(store, record, place, as_json=as_json))
+        point = find_resume_point(store, record)
+        if hasten != 1.0 and not header.simulated:
+            raise UsageError("--hasten is for a simulated bench")
+        noted = Simulation(serial=header.serial, faults=header.simulated_faults, speed=hasten)
+        with at_bench(
+            read_job(point.job_folder, point.bench_file),
+            bench_file=point.bench_file,
+            simulation=noted if header.simulated else None,
+            hands=lambda planned: PersonAtTheBench(planned.job),
+            transcript=transcript,
+            tell=tell,
+        ) as here:
+            _check_unit(header, serial, as_json=as_json)
+            check_files(header, here.planned)
+            if not as_json:
+                typer.echo(TERMINAL_CAUTIONS)
+            left = left_to_do(header, here.planned.plan, point.readings)
+            reporter = Reporter(here.planned, store, place)
+            shown = None if as_json else plain_or_live(here, title=_title(here, header.serial), plan=left)
+            with reporter.helped():
+                with (
+                    watched(here, stopping, shown) as (observe, hands),
+                    UnitRun.resume(here, store, point, left, hands=hands, observe=observe) as going_on,
+                ):
+                    result = going_on.complete()
+                here.close()
+                report = reporter.write(run)
+    with output_may_be_gone():
+        say_outcome(result, header.serial, report, as_json=as_json)
+    raise typer.Exit(EXIT_OF[result.outcome])
+
+
+def _title(bench: OpenBench, serial: str) -> str:
+    return f"{serial}{', simulated' if bench.simulated else ''}: {bench.job.sequence.name}"
+
+
+def _agreed_to(passed: str, as_json: bool) -> str:
+    """Ask before a unit that has passed is run again; where nobody can be asked, --again must say so."""
+    if not passed:
+        return ""
+    if as_json or not sys.stdin.isatty():
+        raise UsageError(f"{passed}; add --again REASON to run it again")
+    if not agreed(f"{passed}. Run it again?"):
+        raise UsageError("not run again")
+    return AGREED
+
+
+def _kept_reference(store: RunStore, bench: OpenBench, reference: ReferenceFrom) -> Reference | None:
     """The kept reference to try: where it is asked for, or where a new one would need hands."""
-    from harness.measure.reference import Reference
-
-    by_hand = plan.through is not None and plan.through.select is None
-    wanted = reference is ReferenceFrom.kept or (reference is ReferenceFrom.auto and by_hand)
-    if not wanted or job.bench is None:
+    through = bench.planned.plan.through
+    by_hand = through is not None and through.select is None
+    if reference is not ReferenceFrom.kept and not (reference is ReferenceFrom.auto and by_hand):
         return None
-    found = store.latest_reference(job.bench.name, simulated=simulate)
+    found = store.latest_reference(bench.file.name, simulated=bench.simulated)
     if found is None and reference is ReferenceFrom.kept:
         raise UsageError(
-            f"no through reference is kept of {job.bench.name!r}; `switchwalk reference` makes one"
+            f"no through reference is kept of {bench.file.name!r}; `switchwalk reference` makes one"
         )
     return None if found is None else Reference.from_dict(found.content)
 
 
-def _check_request(
-    job: "Job", serial: str, *, simulate: bool, bench: Path | None, faults: list[str], hasten: float
-) -> None:
-    """Refuse what cannot be run, before anything is opened."""
-    wrong = serial_mistake(serial, job.sequence)
-    if wrong:
-        raise UsageError(f"--serial {serial!r}: {wrong}")
-    check_place(job, bench, simulate=simulate, hasten=hasten, faults=faults)
+def _lacks_report(record: RunRecord, records: str | Path) -> bool:
+    """Whether a run came to its verdict and was killed before its page was written."""
+    page = report_path(records, record.run_id, record.header.serial)
+    return record.outcome in ("pass", "fail", "unproven") and not page.exists()
 
 
-def _check_passed(
-    store: "RunStore", serial: str, part: str, *, simulate: bool, again: bool, as_json: bool
-) -> None:
-    """Ask before a unit that has passed is run again; where nobody can be asked, --again must say so."""
-    before = store.passed(serial, part, simulated=simulate)
-    if before is None or again:
-        return
-    said = (
-        f"unit {serial} passed already, in run {before.run_id} of {before.header.started:%Y-%m-%d %H:%M} UTC"
+def _end_with_report(store: RunStore, record: RunRecord, records: str | Path, *, as_json: bool) -> int:
+    """Write the page that a run lacks; returns the exit code that the run had. Nothing is measured."""
+    result = RunResult(
+        run_id=record.run_id,
+        outcome=record.outcome if record.outcome != "interrupted" else "stopped",
+        reason=record.reason,
+        readings=tuple(store.readings(record.run_id)),
+        duration_s=0.0,
     )
+    report = write_recorded_report(store, record.run_id, records)
+    with output_may_be_gone():
+        say_outcome(result, record.header.serial, report, as_json=as_json)
+    return EXIT_OF[result.outcome]
+
+
+def _check_unit(header: RunHeader, serial: str | None, *, as_json: bool) -> None:
+    """Have it said that the unit in the fixture is the run's: nothing on the wires can tell."""
+    if serial is not None and serial != header.serial:
+        raise UsageError(f"the run is of unit {header.serial}, and --serial says {serial}. Begin a new run")
+    if serial is not None or header.simulated:
+        return
     if as_json or not sys.stdin.isatty():
-        raise UsageError(f"{said}; add --again to run it again")
-    if not agreed(f"{said}. Run it again?"):
-        raise UsageError("not run again")
+        raise UsageError(f"say which unit is in the fixture, with --serial; the run is of {header.serial}")
+    if not agreed(f"Is unit {header.serial} in the fixture, as it was?"):
+        raise UsageError("not resumed")

@@ -25,15 +25,15 @@ from harness.records.rejudge import Rejudged, rejudge
 from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
+from harness.report.diagnosed import Diagnosed, read_recorded
 from harness.report.explanation import as_data
 from harness.report.page_files import print_page, write_whole
+from harness.report.run_report import page_beside, report_path, write_report_again
 from harness.report.words import reading_line
+from harness.session.unit_run import refuse_running
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
-from harness.workbench.diagnosed import Diagnosed, read_recorded
-from harness.workbench.held import refuse_held
-from harness.workbench.report import page_beside, report_path, write_report_again
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
 
@@ -58,7 +58,7 @@ def report(
     place = records or DEFAULT_RECORDS
     with open_records(place, read_only=True) as store:
         store.run(run)
-        refuse_held(store, run)
+        refuse_running(store, run)
         typer.echo(write_report_again(store, run, place, page=out))
 
 

@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import SwitchwalkError
-from harness.faults.margins import weigh_margins
+from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
-from harness.faults.supply import SURE
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
 from harness.job.job import Job

@@ -2,22 +2,31 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
-from harness.faults.contacts import WorstContact, contact_faults, smallest_seen
-from harness.faults.edges import weigh_edges
+from harness.faults.changes import weigh_edges
 from harness.faults.effects import Suspect
-from harness.faults.margins import Margins, groups_of, told_apart, weigh_margins, words_for
-from harness.faults.predicted_readings import PredictedReadings
+from harness.faults.margins import (
+    SURE,
+    Margins,
+    PredictedReadings,
+    groups_of,
+    told_apart,
+    weigh_margins,
+    words_for,
+)
 from harness.faults.signatures import Signatures, signatures
-from harness.faults.supply import SURE
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
+from harness.job.fixture import Termination
 from harness.job.job import Job
+from harness.job.module import Module
+from harness.plan.build import trial_plan
 from harness.plan.model import Plan, Planned
 
 Flags = NDArray[np.bool_]
@@ -25,6 +34,8 @@ Flags = NDArray[np.bool_]
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
 NOT_STEADY = ("relay slow to operate", "relay slow to release", "relay long bounce", "throw intermittent")
+COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
+FINE = 8  # steps within one coarse step: 15 % each
 OVER_CURRENT = "over-current, each line alone before the plan"
 
 
@@ -68,6 +79,16 @@ class TightLimit:
 
     reading: str
     margin: float  # expanded uncertainties between a nominal unit and the limit; below 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorstContact:
+    """What a contact may read unseen: up to `smallest_seen_ohm`; None where no resistance is seen."""
+
+    contact: str  # `K1.1.hot rest`
+    smallest_seen_ohm: float | None
+    by: str  # the reading that sees it first
+    check: str  # and the name of its check; "" where no resistance is seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -253,3 +274,101 @@ def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
         for reading, margin in zip(made.readings, made.sound, strict=True)
         if margin < SURE
     )
+
+
+def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
+    """Every contact, of this resistance."""
+    throws: tuple[Literal["rest", "operated"], ...] = ("rest", "operated")
+    return tuple(
+        Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
+        for relay in module.relays
+        for pole in relay.poles
+        for throw in throws
+        if (pole.rest if throw == "rest" else pole.operated) is not None
+    )
+
+
+def smallest_seen(
+    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
+) -> tuple[WorstContact, ...]:
+    """Find them all, to about 15 %: first over whole decades, then within the step where it happens."""
+    contacts = contact_faults(job.module, COARSE_OHM[0])
+    coarse = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
+    margins, _ = _margins(job, plan, coarse, impedances, executor)
+    margins = margins.reshape(len(contacts), len(COARSE_OHM))
+    fine: list[Fault] = []
+    for row, contact in enumerate(contacts):
+        seen = np.flatnonzero(margins[row] >= SURE)
+        first = int(seen[0]) if len(seen) else len(COARSE_OHM) - 1
+        low, high = COARSE_OHM[max(first - 1, 0)], COARSE_OHM[first]
+        fine += [_with(contact, float(ohm)) for ohm in np.geomspace(low, high, FINE + 1)[1:]]
+    margins, best = _margins(job, plan, fine, impedances, executor)
+    margins = margins.reshape(len(contacts), FINE)
+    found = []
+    for row, contact in enumerate(contacts):
+        seen = np.flatnonzero(margins[row] >= SURE)
+        place = row * FINE + (int(seen[0]) if len(seen) else FINE - 1)
+        reading = plan.state_readings[best[place]] if len(seen) else None
+        found.append(
+            WorstContact(
+                contact=f"{contact.subject} {contact.throw}",
+                smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
+                by="" if reading is None else words_for(reading),
+                check="" if reading is None else reading.key.check,
+            )
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeavierLoad:
+    """What contacts would be seen at with another load. healthy: whether sound units would pass.
+
+    least_ohm: for each contact, in the order of `contact_faults`; None where no resistance is seen.
+    """
+
+    load_ohm: float
+    least_ohm: tuple[float | None, ...]
+    healthy: bool
+
+
+def with_loads(
+    job: Job, loads_ohm: Sequence[float], *, impedances: BenchImpedances, executor: Executor | None = None
+) -> tuple[HeavierLoad, ...]:
+    """Try the same checks with heavier loads across the ports that have one, to half a decade."""
+    found = []
+    contacts = contact_faults(job.module, COARSE_OHM[0])
+    for load_ohm in loads_ohm if job.fixture.loads else ():
+        loads = {
+            net: Termination(across_ohm=load_ohm, leg_ohm=None, tolerance=load.tolerance)
+            for net, load in job.fixture.loads.items()
+        }
+        other = replace(job, fixture=replace(job.fixture, loads=loads))
+        plan = trial_plan(other, impedances=impedances)
+        tried = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
+        shown = signatures(other, plan, tried, impedances=impedances, executor=executor)
+        made = weigh_margins(other, plan, shown)
+        seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
+        first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
+        healthy = bool((made.sound >= SURE).all())
+        found.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), healthy=healthy))
+    return tuple(found)
+
+
+def _with(contact: Fault, ohm: float) -> Fault:
+    return Fault(kind=contact.kind, subject=contact.subject, throw=contact.throw, resistance_ohm=ohm)
+
+
+def _margins(
+    job: Job,
+    plan: Plan,
+    faults: Sequence[Fault],
+    impedances: BenchImpedances,
+    executor: Executor | None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """The largest margin of each, and which reading's it is."""
+    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))
+    readings = made.margins[:, :-1]
+    if not readings.size:
+        return np.full(len(faults), -np.inf), np.zeros(len(faults), dtype=int)
+    return readings.max(axis=1), readings.argmax(axis=1)

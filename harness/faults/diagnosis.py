@@ -8,18 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.at_times import intermittent, weigh_at_times
-from harness.faults.cycles import Cycles
-from harness.faults.effects import Suspect, supply_currents_a
+from harness.faults.changes import Cycles
+from harness.faults.effects import Suspect, intermittent, supply_currents_a
+from harness.faults.evidence import Evidence, Yardstick, fit_supply
 from harness.faults.expected import Expecter
-from harness.faults.likelihood import Yardstick
 from harness.faults.movements import Movements, rank_by_movements
-from harness.faults.observed import Evidence
-from harness.faults.pairs import propose_pairs
-from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order
-from harness.faults.search import MOST_ASIDE, Search
+from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
+from harness.faults.search import MOST_ASIDE, Search, weigh_at_times
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
-from harness.faults.supply import fit_supply
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_wiring, contacts, in_state
 from harness.circuit.predict import Prediction, predict_circuit
-from harness.faults.effects import Suspect, Throws, control_of, faulty_contacts
-from harness.faults.wiring import edit_wiring
+from harness.faults.effects import Suspect, Throws, control_of, edit_wiring, faulty_contacts
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State

@@ -7,11 +7,10 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
+from harness.faults.changes import weigh_edges
 from harness.faults.coverage import hard_faults
-from harness.faults.edges import weigh_edges
-from harness.faults.margins import weigh_margins
+from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
-from harness.faults.supply import SURE
 from harness.job.job import Job
 from harness.plan.estimate import HANDS_S, Estimate, estimate, record_s
 from harness.plan.hookups import lead_moves

@@ -11,13 +11,10 @@ from functools import cached_property
 from math import exp, inf, log
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.at_times import as_open, comes_and_goes
-from harness.faults.cycles import Cycles
-from harness.faults.edges import EdgeMoves, still
-from harness.faults.effects import Suspect
-from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved
-from harness.faults.priors import SOMETHING_ELSE, log_prior
-from harness.faults.ranking import ODDS, Candidate, Group, Ranking
+from harness.faults.changes import Cycles, EdgeMoves, still
+from harness.faults.effects import Suspect, as_open, comes_and_goes
+from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
+from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
 from harness.job.faults import FaultKind
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
@@ -43,7 +40,7 @@ class Movements:
     impedances: BenchImpedances
     _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
 
-    def foretold(self, suspect: Suspect, edges: Sequence[EdgeSeen]) -> tuple[Moved, ...]:
+    def foretold(self, suspect: Suspect, edges: Sequence[JudgedChange]) -> tuple[Moved, ...]:
         """What each reading should be of a unit with these faults.
 
         A contact that comes and goes may have been there: what was as it should be is not held against it.
@@ -121,7 +118,7 @@ class Movements:
         return {each.number: (each, visit.hookup) for visit in self.plan.visits for each in visit.edges}
 
 
-def cost(foretold: Sequence[Moved], edges: Sequence[EdgeSeen]) -> float:
+def cost(foretold: Sequence[Moved], edges: Sequence[JudgedChange]) -> float:
     """Nats that readings take from what foretold them."""
     return sum(_cost(wanted, edge.moved) for wanted, edge in zip(foretold, edges, strict=True))
 
@@ -136,7 +133,7 @@ def _cost(wanted: Moved, moved: Moved) -> float:
     return OTHERWISE
 
 
-def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: CycleSeen) -> float:
+def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: JudgedCycle) -> float:
     """A contact that comes and goes may do so rarely; and its operations may all have failed."""
     if not comes_and_goes(suspect):
         return 0.0 if cycles.explains(suspect, seen) else WRONG

@@ -16,10 +16,8 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
-from harness.faults.margins import groups_of, told_apart, weigh_margins
-from harness.faults.predicted_readings import PredictedReadings
+from harness.faults.margins import SURE, PredictedReadings, groups_of, told_apart, weigh_margins
 from harness.faults.signatures import signatures
-from harness.faults.supply import SURE
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg

@@ -1,14 +1,15 @@
-"""What a diagnosis ranks: suspects with what they show, candidates computed in full, groups of the like."""
+"""What a diagnosis ranks: pools of suspects, candidates computed in full, groups of the like, and pairs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.faults.effects import Suspect, suspect_name
-from harness.faults.likelihood import Fit, Spread, Yardstick
-from harness.faults.priors import log_prior
+from harness.faults.evidence import Fit, Spread, Yardstick
+from harness.job.faults import FaultKind
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -17,6 +18,46 @@ ALIKE = 1.0  # squared distance in standard uncertainties under which two predic
 RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
 ODDS = 3.0  # nats, twenty to one: what is less apart in likelihood is not told apart
 UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
+
+# How likely faults are before anything is measured: weak, so that readings decide wherever they can. The
+# order is the trade's for hand-built modules (joints, then swapped wires, wrong parts, bridges, relays); the
+# figures are rough: common practice, no source.
+HEALTHY = 1000.0
+SOMETHING_ELSE = 1.0  # what is on no list
+TOGETHER = 1e-3  # of each further fault in the same unit
+WEIGHTS: dict[FaultKind, float] = {
+    "leg open": 8.0,
+    "throw resistance": 4.0,  # a joint at the contact as often as the contact
+    "throw stuck open": 3.0,
+    "throw intermittent": 2.0,
+    "link missing": 6.0,
+    "line dead": 6.0,
+    "legs swapped": 5.0,
+    "channels swapped": 4.0,
+    "lines swapped": 4.0,
+    "link straight": 4.0,
+    "link legs swapped": 4.0,
+    "link channels swapped": 4.0,
+    "part open": 3.0,
+    "part shorted": 2.0,
+    "part tenfold": 3.0,
+    "part a tenth": 3.0,
+    "leg grounded": 2.0,
+    "legs shorted": 2.0,
+    "channels bridged": 2.0,
+    "relay never operates": 1.0,
+    "coil open": 2.0,
+    "relay always operated": 0.5,
+    "coil shorted": 0.5,
+    "pole stuck at rest": 0.5,
+    "pole stuck operated": 0.5,
+    "throw stuck closed": 0.5,
+    "relay slow to operate": 1.0,
+    "relay slow to release": 1.0,
+    "relay long bounce": 1.0,
+}
+MOST_SUMMED = 4000
+MOST_SOLVED = 200
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,3 +145,57 @@ def likelihood_of(candidate: Candidate) -> float:
 def is_resistive(suspect: Suspect) -> bool:
     """Whether it is one bad contact, whose resistance is fitted."""
     return len(suspect) == 1 and suspect[0].kind == "throw resistance"
+
+
+def log_prior(suspect: Suspect) -> float:
+    """Logarithm of a weight; only differences mean anything."""
+    if not suspect:
+        return log(HEALTHY)
+    return sum(log(WEIGHTS[fault.kind]) for fault in suspect) + (len(suspect) - 1) * log(TOGETHER)
+
+
+def propose_pairs(
+    yardstick: Yardstick,
+    suspects: Sequence[Suspect],
+    predicted: Complex,
+    healthy: Complex,
+    aside: Floats,
+) -> list[tuple[int, int]]:
+    """The most promising pairs of single faults, as places in `suspects`.
+
+    There are tens of thousands of pairs. A pair that is right agrees nearly everywhere with one of its two
+    faults or with the sum of their changes: pairs are ranked by that, and only the best are solved exactly.
+
+    predicted: entries, (suspects, entries); healthy: (entries,). aside: (suspects,), the misfit of the supply
+    current, in nats.
+    """
+    count = len(suspects)
+    turned = predicted * yardstick.turns(predicted)
+    misfit = yardstick.misfit(turned)
+    firsts, seconds = np.triu_indices(count, 1)
+    bound = np.concatenate(
+        [np.minimum(misfit[first], misfit[first + 1 :]).sum(axis=1) for first in range(count - 1)]
+    )
+    bound += np.minimum(aside[firsts], aside[seconds])
+    sensible = np.array(
+        [
+            _sensible(suspects[first], suspects[second])
+            for first in range(count)
+            for second in range(first + 1, count)
+        ],
+        dtype=bool,
+    )
+    bound[~sensible] = np.inf
+    best = np.argsort(bound, kind="stable")[:MOST_SUMMED]
+    summed = predicted[firsts[best]] + predicted[seconds[best]] - healthy
+    together = yardstick.misfit(summed * yardstick.turns(summed))
+    total = np.minimum(np.minimum(misfit[firsts[best]], misfit[seconds[best]]), together).sum(axis=1)
+    total += np.minimum(aside[firsts[best]], aside[seconds[best]])
+    chosen = best[np.argsort(total, kind="stable")[:MOST_SOLVED]]
+    return [(int(firsts[place]), int(seconds[place])) for place in chosen]
+
+
+def _sensible(one: Suspect, other: Suspect) -> bool:
+    """Not two faults of the same relay, contact or line, of which one hides the other."""
+    together = {fault.subject for fault in one} & {fault.subject for fault in other}
+    return not together or not one[0].kind.startswith(("relay", "coil", "pole", "throw", "line"))

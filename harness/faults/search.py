@@ -1,21 +1,20 @@
 """The search among many suspects: all of them roughly, the best with their own spread, then groups."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from math import exp, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.effects import Suspect
+from harness.faults.effects import Suspect, intermittent
+from harness.faults.evidence import Evidence, Spread, Yardstick, fit_supply, fit_trials, supply_distances
 from harness.faults.expected import Expected, Expecter
-from harness.faults.likelihood import Spread, Yardstick
-from harness.faults.observed import Evidence
-from harness.faults.priors import SOMETHING_ELSE, log_prior
 from harness.faults.ranking import (
     ODDS,
     RESOLVED,
+    SOMETHING_ELSE,
     UNLIKELY,
     Candidate,
     Group,
@@ -24,8 +23,9 @@ from harness.faults.ranking import (
     in_order,
     is_resistive,
     likelihood_of,
+    log_prior,
 )
-from harness.faults.supply import fit_supply, fit_trials, supply_distances
+from harness.job.faults import Fault
 from harness.job.module import Module
 from harness.job.state import State
 
@@ -40,6 +40,8 @@ FAR = 15.0  # nats below the best: from there on nobody asks who else shows the 
 WORTH = 40.0  # of chi-squared: less than this may be noise in the best of hundreds of additions
 FITTED = 2.0  # nats for a value that was fitted and not foretold
 MOST_STEPS = 6
+MOST_MIXED = 4  # contacts that are computed with their own spread
+CHOICE = log(2)  # nats for each acquisition that may be the one or the other
 LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
 
 
@@ -314,3 +316,71 @@ class Search:
 
     def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
         return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)
+
+
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Mixed:
+    """A contact with the acquisitions in which it is taken to be open, out of those where that would show."""
+
+    fault: Fault
+    place: int
+    open_at: Flags
+    shows: Flags
+    chi_squared: float
+
+
+def weigh_at_times(pool: Pool, search: Search, yardstick: Yardstick, expecter: Expecter) -> list[Candidate]:
+    """The likeliest contacts that were open in some acquisitions and sound in others, best first.
+
+    No steady fault explains a contact that comes and goes: each acquisition is taken as sound or as open,
+    whichever fits better.
+    pool: a sound unit first, and among the rest every throw stuck open.
+    """
+    if not yardstick.cells:
+        return []
+    mixed = sorted(_mixed(pool, search, yardstick), key=lambda one: one.chi_squared)[:MOST_MIXED]
+    found = []
+    for one in mixed:
+        better = _better(one, pool, search, yardstick)
+        steady = (pool.suspects[one.place][0],)
+        expected = expecter.of(steady, at=frozenset(np.flatnonzero(better.open_at).tolist()))
+        predicted = _predicted(better, pool, yardstick)
+        candidate = search.weigh(
+            intermittent(one.fault), expected, predicted * yardstick.turns(predicted), pool.currents_a[0]
+        )
+        found.append(replace(candidate, score=candidate.score - CHOICE * int(one.shows.sum())))
+    return sorted(found, key=lambda candidate: -candidate.score)
+
+
+def _mixed(pool: Pool, search: Search, yardstick: Yardstick) -> Iterator[_Mixed]:
+    sound = pool.predicted[0] * yardstick.turns(pool.predicted[0])
+    misfit = yardstick.by_acquisition(sound)
+    for place, suspect in enumerate(pool.suspects):
+        if len(suspect) != 1 or suspect[0].kind != "throw stuck open":
+            continue
+        turned = pool.predicted[place] * yardstick.turns(pool.predicted[place])
+        shows = yardstick.apart(turned, sound) > RESOLVED
+        open_at = shows & (yardstick.by_acquisition(turned) < misfit)
+        if open_at.any() and (shows & ~open_at).any():
+            one = _Mixed(fault=suspect[0], place=place, open_at=open_at, shows=shows, chi_squared=0.0)
+            yield replace(one, chi_squared=float(search.residual(_predicted(one, pool, yardstick))))
+
+
+def _predicted(one: _Mixed, pool: Pool, yardstick: Yardstick) -> NDArray[np.complex128]:
+    opened, sound = pool.predicted[one.place], pool.predicted[0]
+    return np.asarray(np.where(one.open_at[yardstick.acquisition], opened, sound))
+
+
+def _better(one: _Mixed, pool: Pool, search: Search, yardstick: Yardstick) -> _Mixed:
+    """Change what was chosen roughly, acquisition by acquisition, where that agrees better."""
+    for place in np.flatnonzero(one.shows):
+        other = one.open_at.copy()
+        other[place] = ~other[place]
+        changed = replace(one, open_at=other)
+        changed = replace(changed, chi_squared=float(search.residual(_predicted(changed, pool, yardstick))))
+        if changed.chi_squared < one.chi_squared:
+            one = changed
+    return one

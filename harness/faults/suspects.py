@@ -15,9 +15,9 @@ from harness.faults.effects import (
     Throws,
     contacts_standing,
     control_of,
+    edit_wiring,
 )
 from harness.faults.network import Complex, Flags, Network, make_network
-from harness.faults.wiring import edit_wiring
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.module import Module

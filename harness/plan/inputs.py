@@ -15,5 +15,4 @@ def drive_rows(hookup: Hookup) -> tuple[int, int] | None:
     """Rows that view the driven port, where the setup does."""
     if hookup.drive is None or hookup.drive not in hookup.view:
         return None
-    place = hookup.view.index(hookup.drive)
-    return 2 * place, 2 * place + 1
+    return hookup.rows(hookup.drive)

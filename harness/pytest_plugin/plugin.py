@@ -1,29 +1,23 @@
 """Options and fixtures. Every pytest on this machine imports this file: nothing heavy until it is asked for.
 
-Documented in docs/python.md. `-p no:switchwalk` leaves it out.
+What they do is in `harness.pytest_plugin.session`, which is imported by name by the first that needs it.
+Documented in docs/python.md. `-p no:switchwalk` leaves all of it out.
 """
 
-from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import pytest
 
 from harness.errors import SwitchwalkError
 
-if TYPE_CHECKING:
-    from harness.job.job import Job
-    from harness.job.module import Module
-    from harness.pytest_plugin.session import BenchSession
-    from harness.reading import Reading
-    from harness.workbench.own_tests import OwnTests
-
 STATE = "switchwalk_state"
 NO_JOB = "no job was named: give --switchwalk-job DIR, or switchwalk_job = DIR in pytest's configuration"
 NO_BENCH = "no bench was asked for: give --switchwalk-bench simulated, or a bench file in place of that word"
 
-SESSION: "pytest.StashKey[BenchSession]" = pytest.StashKey()
-JOB: "pytest.StashKey[Job]" = pytest.StashKey()
+SESSION: pytest.StashKey[Any] = pytest.StashKey()
+JOB: pytest.StashKey[Any] = pytest.StashKey()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -65,13 +59,11 @@ def pytest_configure(config: pytest.Config) -> None:
     """Refuse what cannot be, and begin to watch, where a bench was asked for."""
     if not config.getoption("switchwalk_bench"):
         return
-    from harness.pytest_plugin import session
-
     refused = _refused(config)
     if refused:
         raise pytest.UsageError(refused)
     folder, records = _job_folder(config) or Path(), _records(config)
-    config.stash[SESSION] = session.BenchSession(config, folder=folder, records=records)
+    config.stash[SESSION] = _session_module().BenchSession(config, folder=folder, records=records)
     config.pluginmanager.register(config.stash[SESSION], "switchwalk-bench")
 
 
@@ -92,8 +84,8 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 
 @pytest.fixture(scope="session")
-def switchwalk_job(pytestconfig: pytest.Config) -> "Job":
-    """The job: module, fixture and sequence as they stand in its files."""
+def switchwalk_job(pytestconfig: pytest.Config) -> Any:
+    """The job, a `Job`: module, fixture and sequence as they stand in its files."""
     if _job_folder(pytestconfig) is None:
         pytest.skip(NO_JOB)
     try:
@@ -103,8 +95,8 @@ def switchwalk_job(pytestconfig: pytest.Config) -> "Job":
 
 
 @pytest.fixture(scope="session")
-def switchwalk_module(switchwalk_job: "Job") -> "Module":
-    """What module.toml says of the unit: its ports, lines, relays and parts."""
+def switchwalk_module(switchwalk_job: Any) -> Any:
+    """What module.toml says of the unit, a `Module`: its ports, lines, relays and parts."""
     return switchwalk_job.module
 
 
@@ -115,21 +107,25 @@ def switchwalk_state(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture(scope="session")
-def switchwalk_bench(pytestconfig: pytest.Config) -> "OwnTests":
-    """The bench with the unit in its fixture; off between tests, and made safe when the session ends."""
+def switchwalk_bench(pytestconfig: pytest.Config) -> Any:
+    """The bench with the unit in its fixture, a `CustomTests`; off between tests, made safe at the end."""
     if SESSION not in pytestconfig.stash:
         pytest.skip(NO_BENCH)
     return pytestconfig.stash[SESSION].open()
 
 
 @pytest.fixture(scope="session")
-def switchwalk_measure(switchwalk_bench: "OwnTests") -> "Callable[[str], tuple[Reading, ...]]":
+def switchwalk_measure(switchwalk_bench: Any) -> Any:
     """Measure a state, both channels, as the sequence says: a function from its name to its readings."""
     return switchwalk_bench.measure
 
 
+def _session_module() -> Any:
+    return import_module("harness.pytest_plugin.session")
+
+
 def _refused(config: pytest.Config) -> str:
-    """Why the options cannot be; "" where they can."""
+    """Why the options cannot be; "" if they can."""
     if _job_folder(config) is None:
         return f"--switchwalk-bench: {NO_JOB}"
     if not config.getoption("switchwalk_serial"):
@@ -141,12 +137,10 @@ def _refused(config: pytest.Config) -> str:
     return ""
 
 
-def _job(config: pytest.Config) -> "Job":
+def _job(config: pytest.Config) -> Any:
     """Read the job, once. Raises JobError with every mistake of its files."""
     if JOB not in config.stash:
-        from harness.job.load import load_job
-
-        config.stash[JOB] = load_job(_job_folder(config) or Path())
+        config.stash[JOB] = _session_module().load_job(_job_folder(config) or Path())
     return config.stash[JOB]
 
 

@@ -7,8 +7,18 @@ from pathlib import Path
 import pytest
 
 from harness.errors import OverCurrentError, RecordsError, SwitchwalkError
-from harness.records.run import CustomTestEnd
-from harness.workbench.own_tests import OwnTests, RunOfTests
+from harness.job.load import load_job
+from harness.records.run import DEFAULT_RECORDS, CustomTestEnd
+from harness.records.store import RunStore, open_records
+from harness.report.notes import TERMINAL_CAUTIONS
+from harness.report.run_report import write_part_report
+from harness.session.admission import check_serial
+from harness.session.custom_tests import CustomTests
+from harness.session.open_bench import at_bench, choose_bench
+from harness.session.planned_job import read_job
+from harness.session.unit_run import RunRequest
+
+__all__ = ["BenchSession", "load_job"]
 
 NEEDS_BENCH = "switchwalk_bench"
 LONGEST_SAID = 300  # characters that the records keep of why a test failed
@@ -18,13 +28,22 @@ class BenchSession:
     """Watches how the tests at the bench end, and ends their run. records: None for the usual place."""
 
     def __init__(self, config: pytest.Config, *, folder: Path, records: str | None) -> None:
-        self._config, self._folder, self._records = config, folder, records
+        self._config, self._folder = config, folder
+        self._records: str | Path = records or DEFAULT_RECORDS
         self._open = ExitStack()
-        self._tests: OwnTests | None = None
+        self._store: RunStore | None = None
+        self._tests: CustomTests | None = None
         self._refused = ""
-        self._ended: RunOfTests | None = None
+        self._told: list[str] = []
 
-    def open(self) -> OwnTests:
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionstart(self) -> None:
+        """Show the cautions before anything is driven."""
+        reporter = self._config.pluginmanager.get_plugin("terminalreporter")
+        if reporter is not None:
+            reporter.write_line(TERMINAL_CAUTIONS)
+
+    def open(self) -> CustomTests:
         """Open the bench and begin the run, for the first test; what cannot be is told to each test."""
         if self._tests is None and not self._refused:
             try:
@@ -35,25 +54,20 @@ class BenchSession:
             pytest.fail(self._refused, pytrace=False)
         return self._tests
 
-    def _opened(self) -> OwnTests:
-        from harness.records.run import DEFAULT_RECORDS
-        from harness.records.store import open_records
-        from harness.workbench.unit import unit_at_bench
-
+    def _opened(self) -> CustomTests:
         option = self._config.getoption
+        serial, faults = str(option("switchwalk_serial")), option("switchwalk_fault")
+        bench_file, simulation = choose_bench(
+            str(option("switchwalk_bench")), speed=option("switchwalk_hasten")
+        )
+        job = read_job(self._folder, bench_file)
+        check_serial(serial, job.sequence)
+        request = RunRequest(serial=serial, operator=option("switchwalk_operator"), faults=tuple(faults))
         with ExitStack() as opening:
-            unit = opening.enter_context(
-                unit_at_bench(
-                    self._folder,
-                    serial=str(option("switchwalk_serial")),
-                    bench=str(option("switchwalk_bench")),
-                    faults=option("switchwalk_fault"),
-                    hasten=option("switchwalk_hasten"),
-                )
-            )
-            store = opening.enter_context(open_records(self._records or DEFAULT_RECORDS))
-            operator = option("switchwalk_operator")
-            tests = opening.enter_context(OwnTests(unit, store, operator=operator))
+            bench = opening.enter_context(at_bench(job, bench_file=bench_file, simulation=simulation))
+            bench.place_unit(serial, faults)
+            self._store = opening.enter_context(open_records(self._records))
+            tests = opening.enter_context(CustomTests(bench, self._store, request))
             self._open = opening.pop_all()
         return tests
 
@@ -71,7 +85,7 @@ class BenchSession:
                 self._note(self._tests, item.nodeid, end, call)
         return report
 
-    def _note(self, tests: OwnTests, name: str, end: CustomTestEnd, call: "pytest.CallInfo[None]") -> None:
+    def _note(self, tests: CustomTests, name: str, end: CustomTestEnd, call: pytest.CallInfo[None]) -> None:
         lines = str(call.excinfo.value).splitlines() if call.excinfo is not None else []
         try:
             tests.note(name, end, lines[0][:LONGEST_SAID] if lines else "")
@@ -90,12 +104,13 @@ class BenchSession:
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session, exitstatus: int) -> None:
         """Make the bench safe, and end the run."""
-        if self._tests is None:
+        if self._tests is None or self._store is None:
             return
         try:
             with self._open:
                 interrupted = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
-                self._ended = self._tests.finish(interrupted=interrupted)
+                self._tests.finish(interrupted=interrupted)
+                self._told = _ended(self._store, self._tests.run_id, self._records)
         except SwitchwalkError as error:
             self._refused = _said(error)
             session.exitstatus = pytest.ExitCode.INTERNAL_ERROR
@@ -104,22 +119,24 @@ class BenchSession:
         """Make the bench safe where the session's own end was cut short."""
         self._open.close()
 
-    def pytest_terminal_summary(self, terminalreporter: "pytest.TerminalReporter") -> None:
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
         """Say which run it was, how the unit did, and where the page is."""
-        if self._ended is None and not self._refused:
+        if not self._told and not self._refused:
             return
         terminalreporter.section("switchwalk")
-        if self._refused:
-            terminalreporter.line(self._refused)
-        if self._ended is not None:
-            ended, serial = self._ended, self._config.getoption("switchwalk_serial")
-            terminalreporter.line(f"report: {ended.report}")
-            terminalreporter.line(
-                f"{ended.outcome.upper()}  unit {serial}, run {ended.run_id}: {ended.reason}"
-            )
+        for line in filter(None, (self._refused, *self._told)):
+            terminalreporter.line(line)
 
 
-def _end_of(report: pytest.TestReport, call: "pytest.CallInfo[None]") -> CustomTestEnd | None:
+def _ended(store: RunStore, run_id: int, records: str | Path) -> list[str]:
+    """Write the run's page; where it is, and how the unit did."""
+    report = write_part_report(store, run_id, records)
+    run = store.run(run_id)
+    verdict = f"{run.outcome.upper()}  unit {run.header.serial}, run {run_id}: {run.reason}"
+    return [f"report: {report.page}", verdict]
+
+
+def _end_of(report: pytest.TestReport, call: pytest.CallInfo[None]) -> CustomTestEnd | None:
     """How the test ended; None where this stage does not say so."""
     if report.passed:
         return "passed" if report.when == "call" else None

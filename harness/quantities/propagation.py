@@ -136,16 +136,15 @@ def _summed(
 
     taken: of each capture the kinds that go together, (captures, kinds); None: of one capture, as they are.
     """
-    value: Complex | None = None
+    values = []
     changes = []
     for place, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
         one, change = capture.summed(weights)
         if taken is not None:
             one, change = one[taken[place]], change[:, taken[place]]
-        value = one if value is None else value + one
+        values.append(one)
         changes.append(change)
-    assert value is not None
-    return value, changes
+    return np.asarray(sum(values[1:], values[0])), changes
 
 
 def weights_of(form: LinearForm, seen: Sequence[PredictedTransfer]) -> list[Complex]:

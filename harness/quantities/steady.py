@@ -212,7 +212,8 @@ class Ratio(Steady):
     def _below(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The denominator of one that has one."""
         below = self.denominator(views, h)
-        assert below is not None
+        if below is None:
+            raise ValueError(f"{self.name} is divided by nothing")
         return below
 
     def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
-from harness.faults.observed import CycleSeen, EdgeSeen, Evidence, Moved, SupplyTrial, gather
+from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved, SupplyTrial, gather
 from harness.job.job import Job
 from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
 from harness.job.state import State
@@ -152,20 +152,20 @@ def _judged(planned: Iterable[Planned], readings: Iterable[Reading]) -> Iterator
             yield one, made[one.key]
 
 
-def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[EdgeSeen]:
+def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[JudgedChange]:
     """What the judged readings of changes of state say; those that prove nothing are left out."""
     for planned, reading in _judged(plan.edge_readings, readings):
         moved = _moved(planned, reading)
         if moved is not None:
-            yield EdgeSeen(reading=planned, moved=moved)
+            yield JudgedChange(reading=planned, moved=moved)
 
 
-def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[CycleSeen]:
+def _cycles(plan: Plan, readings: Iterable[Reading]) -> Iterator[JudgedCycle]:
     """What became of lines that were operated again and again, where they were to the end."""
     for planned, reading in _judged(plan.cycles, readings):
         if reading.estimate is not None:
             failed = [fact for fact in reading.facts if isinstance(fact, OperationFailed)]
-            yield CycleSeen(
+            yield JudgedCycle(
                 cycle=planned,
                 failed=reading.estimate.value,
                 missed=frozenset((fact.step, fact.shown) for fact in failed),

@@ -4,17 +4,16 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.faults.at_times import comes_and_goes
 from harness.faults.diagnosis import Diagnosis
-from harness.faults.effects import suspect_name
+from harness.faults.effects import comes_and_goes, suspect_name
 from harness.faults.probes import Probe
 from harness.faults.ranking import Group
-from harness.faults.words import explain
 from harness.job.fixture import Fixture
 from harness.job.module import Module
 from harness.quantities.registry import QUANTITIES
 from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
 from harness.records.store import RunStore
+from harness.report.fault_words import explain
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out

@@ -5,6 +5,19 @@ from collections.abc import Iterable
 from harness.quantities.registry import QUANTITIES
 from harness.records.run import RunHeader
 
+TERMINAL_CAUTIONS = """\
+Before you start:
+ - Generator and scope commons are earth: clip to pin 1 only, never to a leg,
+   and leave the instruments earthed.
+ - No phantom power on the unit; no power amplifier, loudspeaker or headphones.
+ - A coil without its diode kicks to a thousand volts at release: keep off the
+   terminals while relays move. Supply off before you plug or unplug anything.
+ - Extra-low voltage only: mains-powered units with covers off are not for this
+   bench.
+ - Handle bare boards at an ESD-safe place.
+ - Local codes and licensed practice come first."""
+"""What a person is shown before anything is driven: the same in short."""
+
 CAUTIONS: tuple[tuple[str, str], ...] = (
     (
         "Local codes and licensed practice come first",

@@ -13,8 +13,8 @@ from harness.measure.distortion import Harmonics
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture
+from harness.session.context import RunContext
 from harness.session.recorder import Ask
-from harness.session.stage import Stage
 
 UNPOWERED = State(on=(), powered=False)
 
@@ -28,7 +28,7 @@ def lacks(bare: Bare, plan: Plan) -> bool:
     )
 
 
-def take_bare(stage: Stage) -> Bare:
+def take_bare(stage: RunContext) -> Bare:
     """Record what is wanted, in a through hookup that is made; nothing where the plan asks for nothing."""
     noise: Capture | None = None
     harmonics: dict[Key, Harmonics] = {}
@@ -47,7 +47,7 @@ def take_bare(stage: Stage) -> Bare:
     return Bare(noise=noise, harmonics=harmonics)
 
 
-def _capture(stage: Stage, stimulus: Stimulus) -> Capture:
+def _capture(stage: RunContext, stimulus: Stimulus) -> Capture:
     hookup = stage.plan.through
     if hookup is None:
         raise ValueError("without a through hookup nothing is bare")
@@ -66,7 +66,7 @@ def _capture(stage: Stage, stimulus: Stimulus) -> Capture:
     return stage.recorder.take(ask).capture
 
 
-def bare_inputs(stage: Stage, hookup: Hookup) -> range:
+def bare_inputs(stage: RunContext, hookup: Hookup) -> range:
     """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
     pairs = len(hookup.view) or max(len(other.view) for other in stage.job.fixture.hookups)
     return range(1, 2 * pairs + 1)

@@ -14,10 +14,10 @@ from harness.job.state import State
 from harness.measure.tones import Stimulus
 from harness.plan.inputs import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
+from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
 from harness.session.hookup_check import capture_low, refuse_dc
 from harness.session.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
-from harness.session.stage import Stage, impedances
 from harness.session.through import LOW_LEVEL_VRMS
 
 LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's
@@ -45,41 +45,41 @@ class KeptHands:
         self._keep(seen_to, f"hookup {hookup.name!r}: {which} looked at, says {self._who}")
 
 
-def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[Event, str], None]) -> bool:
+def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[Event, str], None]) -> bool:
     """Have a hookup made, and its leads put right until each shows what it should; whether each did.
 
     What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
     so. note: keeps what was found with the run. Raises BenchError for DC on a pin, HookupError where the
     unit is not in the circuit at all.
     """
-    _make_safe(stage)
-    stage.hands.make(hookup)
-    foretold = _foretell(stage, hookup)
+    _make_safe(context)
+    context.hands.make(hookup)
+    foretold = _foretell(context, hookup)
     if foretold is None:
         return False
     before: Misplaced | None = None
     for look in range(LOOKS):
-        found = _look(stage, hookup, foretold)
+        found = _look(context, hookup, foretold)
         if found is None:
             if before is not None:
                 text = f"hookup {hookup.name!r}: now every lead is where it should be"
-                _say(stage, note, LeadsLookedAt(setup=hookup.name, leads=()), text)
+                _say(context, note, LeadsLookedAt(setup=hookup.name, leads=()), text)
             return True
         if look == LOOKS - 1:
             break
-        _make_safe(stage)
+        _make_safe(context)
         _say(
-            stage,
+            context,
             note,
             LeadsLookedAt(setup=hookup.name, leads=found.leads),
             f"hookup {hookup.name!r}: {found.said}. Nothing is measured of the unit until this is seen to",
         )
-        stage.hands.correct(hookup, () if before is not None else found.leads, found.said)
+        context.hands.correct(hookup, () if before is not None else found.leads, found.said)
         before = found
     if found is not None and not found.leads:
         raise HookupError(f"hookup {hookup.name!r}: {found.said}", instrument="the wiring")
     _say(
-        stage,
+        context,
         note,
         LeadsLookedAt(setup=hookup.name, leads=found.leads if found else ()),
         f"hookup {hookup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
@@ -88,57 +88,57 @@ def make_by_hand(stage: Stage, hookup: Hookup, note: Callable[[Event, str], None
     return False
 
 
-def _say(stage: Stage, note: Callable[[Event, str], None], event: Event, text: str) -> None:
-    stage.observe(Remark(text=text))
+def _say(context: RunContext, note: Callable[[Event, str], None], event: Event, text: str) -> None:
+    context.observe(Remark(text=text))
     note(event, text)
 
 
-def _make_safe(stage: Stage) -> None:
+def _make_safe(context: RunContext) -> None:
     """Nothing drives the leads, and no relay moves, while hands are at them."""
-    stage.drive.silence()
-    stage.set_state(None, REST)
+    context.drive.silence()
+    context.set_state(None, REST)
 
 
-def _states(stage: Stage) -> tuple[State, ...]:
-    return (REST, *(State(on=(line,)) for line in stage.job.module.line_names))
+def _states(context: RunContext) -> tuple[State, ...]:
+    return (REST, *(State(on=(line,)) for line in context.job.module.line_names))
 
 
-def _look(stage: Stage, hookup: Hookup, foretold: Foretold) -> Misplaced | None:
+def _look(context: RunContext, hookup: Hookup, foretold: Foretold) -> Misplaced | None:
     """Look at the leads in the states that tell them apart; at rest alone where that is enough."""
     states, taken = [0], []
-    stage.set_state(hookup, REST)
-    refuse_dc(stage, hookup, REST)
-    taken.append(_levels(stage, hookup, REST))
+    context.set_state(hookup, REST)
+    refuse_dc(context, hookup, REST)
+    taken.append(_levels(context, hookup, REST))
     more = telling_states(foretold)
     if not all_fit(foretold, np.stack(taken), states):
-        more = tuple(range(1, len(_states(stage))))
+        more = tuple(range(1, len(_states(context))))
     for index in more:
-        state = _states(stage)[index]
-        stage.set_state(hookup, state)
+        state = _states(context)[index]
+        context.set_state(hookup, state)
         states.append(index)
-        taken.append(_levels(stage, hookup, state))
-    stage.set_state(hookup, REST)
+        taken.append(_levels(context, hookup, state))
+    context.set_state(hookup, REST)
     found = misplaced(foretold, np.stack(taken), states)
     alone = unmoved(foretold, taken[0]) if found is None else ""
     return Misplaced(leads=(), said=alone) if alone else found
 
 
-def _levels(stage: Stage, hookup: Hookup, state: State) -> Levels:
-    stimulus = _stimulus(stage)
+def _levels(context: RunContext, hookup: Hookup, state: State) -> Levels:
+    stimulus = _stimulus(context)
     numbers = input_numbers(hookup)
-    taken = capture_low(stage, hookup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
+    taken = capture_low(context, hookup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
     return np.asarray(np.abs(taken.fit.phasors[:, :2]) / (LOW_LEVEL_VRMS / 2))
 
 
-def _stimulus(stage: Stage) -> Stimulus:
-    return Stimulus(kind="pair", frequency_hz=stage.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+def _stimulus(context: RunContext) -> Stimulus:
+    return Stimulus(kind="pair", frequency_hz=context.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
 
 
-def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
+def _foretell(context: RunContext, hookup: Hookup) -> Foretold | None:
     """What each pin shows, however the generator's leads are; None where nothing is driven by the plan."""
-    if hookup.drive is None or not hookup.view or not stage.plan.stimuli:
+    if hookup.drive is None or not hookup.view or not context.plan.stimuli:
         return None
-    module = stage.job.module
+    module = context.job.module
     ports = [PortName(channel=c, net=port.net) for c in module.channels for port in module.ports]
     pins = tuple(f"{port}.{leg}" for port in ports for leg in LEGS)
     whole = replace(hookup, view=tuple(ports), lines_on={})
@@ -146,11 +146,11 @@ def _foretell(stage: Stage, hookup: Hookup) -> Foretold | None:
     def levels(source: SourceAdded | None) -> Levels:
         found = predict_states(
             module,
-            stage.job.fixture,
+            context.job.fixture,
             replace(whole, source_added=source),
-            _states(stage),
-            frequencies_hz=_stimulus(stage).tones.frequencies_hz,
-            impedances=impedances(stage.bench),
+            _states(context),
+            frequencies_hz=_stimulus(context).tones.frequencies_hz,
+            impedances=impedances(context.bench),
         )
         return np.abs(np.stack([each.transfer for each in found]))
 

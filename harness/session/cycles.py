@@ -13,10 +13,11 @@ from harness.plan.model import HookupVisit
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading
 from harness.reading import OperationFailed, Reading, Shown, Step
+from harness.session.context import RunContext
 from harness.session.readings import make_reading, missing_reading
 from harness.session.recorder import Ask, Captured
 from harness.session.recovery import TRANSIENT, NotTaken
-from harness.session.stage import LATER, Stage
+from harness.session.supply_watch import LATER
 
 SAMPLES = 4000
 
@@ -24,7 +25,7 @@ Recover = Callable[[HookupVisit, State, BenchError], NotTaken]
 Operated = PlannedReading[OfOperations]
 
 
-def cycle_reading(stage: Stage, visit: HookupVisit, cycle: Operated, *, recover: Recover) -> Reading:
+def cycle_reading(stage: RunContext, visit: HookupVisit, cycle: Operated, *, recover: Recover) -> Reading:
     """Operate the line as often as the check says: how many operations failed, and what that bounds."""
     sequence, setup = stage.job.sequence, visit.hookup.name
     failures: list[Failure] = []
@@ -45,7 +46,7 @@ def cycle_reading(stage: Stage, visit: HookupVisit, cycle: Operated, *, recover:
     return make_reading(cycle, [seen], sequence=sequence, setup=setup)
 
 
-def _operate(stage: Stage, visit: HookupVisit, given: OfOperations, number: int) -> Failure | None:
+def _operate(stage: RunContext, visit: HookupVisit, given: OfOperations, number: int) -> Failure | None:
     """Release, then operate; gives what was wrong, and keeps what it was seen by.
 
     A port whose legs both stand as they did before the step is looked at once more, later: a switchboard that

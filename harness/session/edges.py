@@ -28,10 +28,10 @@ from harness.reading import Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.events import EdgeNoted, ReadingsMade, StateBegun
+from harness.session.context import RunContext
+from harness.session.events import ReadingsMade, StateBegun
 from harness.session.readings import make_reading, missing_reading
 from harness.session.recovery import TRANSIENT, NotTaken
-from harness.session.stage import Stage
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -66,7 +66,7 @@ class EdgeWalk:
     """The edges of one hookup that is made, its supply on."""
 
     def __init__(
-        self, stage: Stage, store: RunStore, run: int, visit: HookupVisit, *, recover: Recover, done: int
+        self, stage: RunContext, store: RunStore, run: int, visit: HookupVisit, *, recover: Recover, done: int
     ) -> None:
         self._stage, self._store, self._run, self._visit = stage, store, run, visit
         self._recover = recover
@@ -158,7 +158,7 @@ class EdgeWalk:
         by_s = stage.clock.now_s()
         self._here = planned.edge.after
         capture = scope.complete()
-        stage.check_supply(planned.edge.after, limit_a=stage.job.module.supply.limit_a)
+        stage.supply_watch.check(planned.edge.after, limit_a=stage.job.module.supply.limit_a)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
 
     def _missed(self, planned: EdgeAcquisition, capture: Capture) -> bool:
@@ -234,17 +234,13 @@ class EdgeWalk:
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
         """Keep the samples of what did not pass now, and of the worst that passed when all are known."""
-        noted = any(reading.verdict != "pass" for reading in made)
-        if noted:
+        if any(reading.verdict != "pass" for reading in made):
             self._store.add_waveform(self._run, record, capture)
-        else:
-            for reading in made:
-                share, check = _share(reading), reading.key.check
-                if check not in self._worst or share > self._worst[check][0]:
-                    self._worst[check] = (share, record, capture)
-                    noted = True
-        if noted and capture.marks:
-            self._stage.observe(EdgeNoted(acquisition=record, capture=capture))
+            return
+        for reading in made:
+            share, check = _share(reading), reading.key.check
+            if check not in self._worst or share > self._worst[check][0]:
+                self._worst[check] = (share, record, capture)
 
     def _look(self, recorded: _Recorded) -> _Looked:
         hookup, capture = self._visit.hookup, recorded.capture

@@ -10,9 +10,9 @@ from harness.job.fixture import Hookup
 from harness.job.state import State
 from harness.measure.tones import SILENCE, Stimulus
 from harness.plan.inputs import input_numbers
+from harness.session.context import RunContext, impedances
 from harness.session.events import Remark
 from harness.session.recorder import Ask, Taken
-from harness.session.stage import Stage, impedances
 from harness.session.through import LOW_LEVEL_VRMS
 
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
@@ -21,7 +21,7 @@ FOREIGN_LEG = 3.0  # a pin that sees the other leg's tone this many times above 
 NOTHING = 0.02  # of what the circuit predicts: less is nothing
 
 
-def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
+def check_hookup(stage: RunContext, hookup: Hookup, state: State) -> None:
     """Refuse DC and leads that are surely wrong; remark on what may be a lead as well as the unit."""
     stage.drive.silence()
     refuse_dc(stage, hookup, state)
@@ -57,14 +57,14 @@ def check_hookup(stage: Stage, hookup: Hookup, state: State) -> None:
 
 
 def capture_low(
-    stage: Stage, hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
+    stage: RunContext, hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
 ) -> Taken:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     stage.drive.apply(stimulus)
     return stage.recorder.take(_ask(hookup, state, stimulus, peaks_v))
 
 
-def refuse_dc(stage: Stage, hookup: Hookup, state: State) -> None:
+def refuse_dc(stage: RunContext, hookup: Hookup, state: State) -> None:
     """Raise BenchError where a viewed pin has DC on it, with the generator silent."""
     peaks_v = dict.fromkeys(input_numbers(hookup), DC_PEAK_V)
     scope = stage.bench.oscilloscope
@@ -91,9 +91,9 @@ def _refuse_exchanged(hookup: Hookup, seen: np.ndarray) -> None:
     """The driven port's own pins can't be exchanged by the unit: generator or scope leads are."""
     if hookup.drive is None or hookup.drive not in hookup.view:
         return
-    hot = 2 * hookup.view.index(hookup.drive)
-    own = seen[hot, 0], seen[hot + 1, 1]
-    other = seen[hot, 1], seen[hot + 1, 0]
+    hot, cold = hookup.rows(hookup.drive)
+    own = seen[hot, 0], seen[cold, 1]
+    other = seen[hot, 1], seen[cold, 0]
     if all(wrong > FOREIGN_LEG * right and wrong > 0.1 for wrong, right in zip(other, own, strict=True)):
         raise HookupError(
             f"hookup {hookup.name!r}: {hookup.drive} shows the cold output on its hot pin and the hot output "

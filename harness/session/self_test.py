@@ -5,6 +5,7 @@ louder than 50 mV is driven, and the unit, if there is one, has no line energise
 """
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from math import log, sqrt
 
 import numpy as np
@@ -16,7 +17,7 @@ from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.measure.captures import pick_range
-from harness.measure.tones import Stimulus, choose_tones
+from harness.measure.tones import Stimulus
 from harness.plan.states import limit_of
 from harness.roles import (
     Capture,
@@ -29,10 +30,10 @@ from harness.roles import (
 )
 from harness.session.bare import UNPOWERED
 from harness.session.drive import Drive, leg_vpp
-from harness.session.stage import VOLTAGE_HELD
+from harness.session.supply_watch import VOLTAGE_HELD
 from harness.session.through import LOW_LEVEL_VRMS, lead_problems
 
-FREQUENCY_HZ = 1e3
+TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)
 RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are
 QUIET_SCREEN = 0.25  # of the screen: more than this on inputs that nothing drives is hum, or no ground
 ABOVE_SET = 1.1  # of the set voltage: a supply that gives more does not obey
@@ -42,7 +43,7 @@ def try_generator(generator: Generator, outputs: tuple[int, int]) -> str:
     """Set, switch on and off each output that the job uses, at a low level; the driver reads each back."""
     vpp = max(leg_vpp(LOW_LEVEL_VRMS), generator.amplitude_range_vpp[0])
     for output in outputs:
-        generator.sine(output, frequency_hz=FREQUENCY_HZ, amplitude_vpp=vpp)
+        generator.sine(output, frequency_hz=TONE.frequency_hz, amplitude_vpp=vpp)
         generator.switch(output, on=True)
         generator.switch(output, on=False)
     return (
@@ -53,7 +54,7 @@ def try_generator(generator: Generator, outputs: tuple[int, int]) -> str:
 def try_oscilloscope(scope: Oscilloscope) -> str:
     """Record every input on two ranges; the driver holds each record against what was set."""
     inputs = range(1, scope.input_count + 1)
-    tones = choose_tones(FREQUENCY_HZ)
+    tones = TONE.tones
     noisy: set[int] = set()
     for wanted in RANGES:
         scale = _nearest(scope.volts_per_division, wanted)
@@ -77,14 +78,13 @@ def try_supply(supply: Supply, job: Job) -> str:
     supply.switch(on=True)
     found = supply.measure()
     supply.off()
-    place = {"instrument": "supply", "address": supply.identity.address}
+    failed = partial(BenchError, instrument="supply", address=supply.identity.address)
     if found.voltage_v > ABOVE_SET * wanted_v:
-        raise BenchError(f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V", **place)
+        raise failed(f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V")
     if found.voltage_v < VOLTAGE_HELD * wanted_v:
-        raise BenchError(
+        raise failed(
             f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V at {found.current_a * 1e3:.0f} mA "
-            f"(limit {limit_a * 1e3:.0f} mA) with no line energised: something draws current that should not",
-            **place,
+            f"(limit {limit_a * 1e3:.0f} mA) with no line energised: something draws current that should not"
         )
     return (
         f"{wanted_v:g} V set, {found.voltage_v:.2f} V and {found.current_a * 1e3:.1f} mA measured with no "
@@ -117,7 +117,7 @@ def try_through(
     """
     if job.bench is None:
         raise ValueError("a job without a bench has no through signal")
-    tones = choose_tones(FREQUENCY_HZ)
+    tones = TONE.tones
     prediction = predict(
         job.module,
         job.fixture,
@@ -132,14 +132,14 @@ def try_through(
     )
     drive = Drive(generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
     board.set(frozenset(through.select or ()))
-    drive.apply(Stimulus(kind="pair", frequency_hz=FREQUENCY_HZ, level_vrms=LOW_LEVEL_VRMS))
+    drive.apply(TONE)
     wait(board.settle_s + job.sequence.settle_s)
     scale = pick_range(LOW_LEVEL_VRMS / sqrt(2.0), scope.volts_per_division, scope.divisions)
     inputs = range(1, len(prediction.transfer) + 1)
     capture = _record(scope, dict.fromkeys(inputs, scale), tones.duration_s, tones.samples)
     drive.silence()
     board.set(frozenset())
-    problems = lead_problems(capture, FREQUENCY_HZ, prediction)
+    problems = lead_problems(capture, TONE, prediction)
     if problems:
         raise HookupError("; ".join(problems), instrument="the through signal")
     return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"

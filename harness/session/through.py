@@ -18,12 +18,12 @@ from harness.measure.through import (
     tone_reference,
 )
 from harness.measure.tone import fit_tones
-from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus, choose_tones
+from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
 from harness.roles import Capture
 from harness.session.bare import UNPOWERED, bare_inputs, lacks, take_bare
+from harness.session.context import RunContext, impedances
 from harness.session.events import HookupBegun, Remark
 from harness.session.recorder import Ask, Captured, Taken
-from harness.session.stage import Stage, impedances
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 CORRECTIONS = 2  # by hands, before leads that are still wrong end it
@@ -34,7 +34,7 @@ BOUNDS_ONLY = "of noise and distortion only bounds are told"
 COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
 
 
-def take_reference(stage: Stage) -> Reference | None:
+def take_reference(stage: RunContext) -> Reference | None:
     """Make the through hookup, prove its leads and measure the bench; None where the fixture has none.
 
     Raises HookupError for a lead that is surely wrong: nothing has been driven above the low level then.
@@ -63,7 +63,7 @@ def take_reference(stage: Stage) -> Reference | None:
     )
 
 
-def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
+def kept_reference(stage: RunContext, kept: Reference) -> Reference | None:
     """The kept reference if it is good for this bench now, and has every tone that the plan uses."""
     instruments = (stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text)
     if not kept.serves(time.time(), instruments):
@@ -84,14 +84,14 @@ def kept_reference(stage: Stage, kept: Reference) -> Reference | None:
     return kept
 
 
-def _why_no_reference(stage: Stage) -> str:
+def _why_no_reference(stage: RunContext) -> str:
     lost = f"the scope's gain accuracy stays in every reading, leads are not proven, and {BOUNDS_ONLY}"
     if any(hookup.through for hookup in stage.job.fixture.hookups):
         return f"no through reference: {lost}"
     return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
 
 
-def _prove_until_right(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
+def _prove_until_right(stage: RunContext, hookup: Hookup, frequency_hz: float) -> None:
     """Prove the leads; where hands made the hookup, let them see to it and prove it again."""
     for _ in range(CORRECTIONS if hookup.select is None else 0):
         try:
@@ -103,11 +103,11 @@ def _prove_until_right(stage: Stage, hookup: Hookup, frequency_hz: float) -> Non
     return _prove_leads(stage, hookup, frequency_hz)
 
 
-def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
+def _prove_leads(stage: RunContext, hookup: Hookup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    prediction = _predict(stage, hookup, frequency_hz)
+    prediction = _predict(stage, hookup, stimulus)
     taken = stage.recorder.find(_capture(stage, hookup, stimulus, prediction))
-    problems = lead_problems(taken.capture, frequency_hz, prediction)
+    problems = lead_problems(taken.capture, stimulus, prediction)
     if problems:
         raise HookupError(
             f"hookup {hookup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
@@ -115,12 +115,12 @@ def _prove_leads(stage: Stage, hookup: Hookup, frequency_hz: float) -> None:
         )
 
 
-def lead_problems(capture: Capture, frequency_hz: float, prediction: Prediction) -> tuple[str, ...]:
+def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) -> tuple[str, ...]:
     """What is wrong with the leads of a through hookup, recorded at the low level; mains is told apart."""
     fit = fit_tones(
         capture.volts,
         capture.interval_s,
-        (*choose_tones(frequency_hz).frequencies_hz, *MAINS_HZ),
+        (*stimulus.tones.frequencies_hz, *MAINS_HZ),
         step_v=capture.step_v,
     )
     return through_problems(
@@ -131,8 +131,8 @@ def lead_problems(capture: Capture, frequency_hz: float, prediction: Prediction)
     )
 
 
-def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
-    prediction = _predict(stage, hookup, stimulus.frequency_hz)
+def _tone_reference(stage: RunContext, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
+    prediction = _predict(stage, hookup, stimulus)
     shots: list[Shot] = []
     for _ in range(REPEATS):
         captured = _capture(stage, hookup, stimulus, prediction)
@@ -163,7 +163,7 @@ def _tone_reference(stage: Stage, hookup: Hookup, stimulus: Stimulus) -> ToneRef
     )
 
 
-def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
+def _climb(stage: RunContext, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
     """One level on the coarser and the finer range; nothing where even a low one overfills the finer.
 
     The generator's own DC is a good part of a sensitive range, and is moved off its screen.
@@ -192,15 +192,15 @@ def _climb(stage: Stage, hookup: Hookup, frequency_hz: float, rung: Rung) -> lis
     return []
 
 
-def _keep(stage: Stage, captured: Captured, kept: list[Taken]) -> None:
+def _keep(stage: RunContext, captured: Captured, kept: list[Taken]) -> None:
     kept.append(stage.recorder.find(captured))
 
 
-def _keep_shot(stage: Stage, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
+def _keep_shot(stage: RunContext, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
     shots.append(_shot(stage.recorder.find(captured), level_vrms))
 
 
-def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
+def _zeros(stage: RunContext, hookup: Hookup) -> list[Taken]:
     """What each input reads with nothing there, on every range that an offset may be read on."""
     if not any(acquisition.stimulus.kind == "silence" for acquisition in stage.plan.acquisitions):
         return []
@@ -216,7 +216,7 @@ def _zeros(stage: Stage, hookup: Hookup) -> list[Taken]:
     return taken
 
 
-def _finest_range(stage: Stage, stimulus: Stimulus) -> float:
+def _finest_range(stage: RunContext, stimulus: Stimulus) -> float:
     """The most sensitive range on which the plan expects a signal, as opposed to its absence."""
     peak_v = stimulus.level_vrms / sqrt(2.0)
     weakest = 1.0
@@ -228,7 +228,7 @@ def _finest_range(stage: Stage, stimulus: Stimulus) -> float:
     return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
 
 
-def _capture(stage: Stage, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
+def _capture(stage: RunContext, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
     stage.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
@@ -236,7 +236,7 @@ def _capture(stage: Stage, hookup: Hookup, stimulus: Stimulus, prediction: Predi
     return stage.recorder.capture(_ask(stage, hookup, stimulus, peaks_v))
 
 
-def _ask(stage: Stage, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
+def _ask(stage: RunContext, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
     return Ask(
         number=0,
         hookup=hookup.name,
@@ -253,13 +253,12 @@ def _shot(taken: Taken, level_vrms: float) -> Shot:
     return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
 
 
-def _predict(stage: Stage, hookup: Hookup, frequency_hz: float) -> Prediction:
-    tones = choose_tones(frequency_hz)
+def _predict(stage: RunContext, hookup: Hookup, stimulus: Stimulus) -> Prediction:
     return predict(
         stage.job.module,
         stage.job.fixture,
         hookup,
         UNPOWERED,
-        frequencies_hz=tones.frequencies_hz,
+        frequencies_hz=stimulus.tones.frequencies_hz,
         impedances=impedances(stage.bench),
     )

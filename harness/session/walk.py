@@ -20,6 +20,7 @@ from harness.plan.model import Acquisition, HookupVisit, Planned, StateVisit
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
+from harness.session.context import RunContext
 from harness.session.cycles import cycle_reading
 from harness.session.edges import EdgeWalk
 from harness.session.events import ReadingsMade, StateBegun
@@ -27,7 +28,6 @@ from harness.session.hookup_check import check_hookup
 from harness.session.readings import Measured, make_reading, make_state_reading, missing_reading
 from harness.session.recorder import Ask, Captured, Taken
 from harness.session.recovery import TRANSIENT, NotTaken
-from harness.session.stage import Stage
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,38 +41,38 @@ class _Recorded:
 class Walk:
     """What a run has so far: the readings made, and the acquisitions that others wait for."""
 
-    def __init__(self, stage: Stage, store: RunStore, run: int, reference: Reference | None) -> None:
-        self._stage, self._store, self._run, self._reference = stage, store, run, reference
-        self._waiting = list(stage.plan.state_readings)
+    def __init__(self, context: RunContext, store: RunStore, run: int, reference: Reference | None) -> None:
+        self._context, self._store, self._run, self._reference = context, store, run, reference
+        self._waiting = list(context.plan.state_readings)
         self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
-        self._total = len(stage.plan.acquisitions) + len(stage.plan.edges)
+        self._total = len(context.plan.acquisitions) + len(context.plan.edges)
         self.readings: list[Reading] = []
 
-    def through(self, visit: HookupVisit) -> None:
+    def measure_setup(self, visit: HookupVisit) -> None:
         """Walk through the states of a hookup that is made; leaves the relay supply on."""
-        stage = self._stage
+        context = self._context
         proven = False
         if visit.cycles:
             self._through_cycles(visit)
             proven = True
         for here in visit.states:
-            stage.observe(
+            context.observe(
                 StateBegun(
                     hookup=visit.hookup.name,
                     state=here.state,
                     done=self._begun,
                     total=self._total,
-                    operations=stage.operations(),
+                    operations=context.operations(),
                 )
             )
             settled_s, unset = self._begin(visit, here.state)
-            stage.catch_up(until_s=settled_s)
+            context.catch_up(until_s=settled_s)
             if not unset:
-                stage.wait_until(settled_s)
+                context.wait_until(settled_s)
                 if not proven:
-                    check_hookup(stage, visit.hookup, here.state)
+                    check_hookup(context, visit.hookup, here.state)
                 proven = True
             self._record(visit, here, unset)
         self._power(State(on=()))
@@ -81,42 +81,42 @@ class Walk:
 
     def _through_cycles(self, visit: HookupVisit) -> None:
         """The lines that are operated again and again, before anything louder."""
-        stage, rest = self._stage, State(on=())
-        stage.set_state(visit.hookup, rest)
-        check_hookup(stage, visit.hookup, rest)
+        context, rest = self._context, State(on=())
+        context.set_state(visit.hookup, rest)
+        check_hookup(context, visit.hookup, rest)
         for cycle in visit.cycles:
             operated = State(on=(cycle.given.line,))
-            stage.observe(
+            context.observe(
                 StateBegun(
                     hookup=visit.hookup.name,
                     state=operated,
                     done=self._begun,
                     total=self._total,
-                    operations=stage.operations(),
+                    operations=context.operations(),
                     doing=f"{cycle.given.line} on and off {cycle.given.operations} times",
                 )
             )
-            reading = cycle_reading(stage, visit, cycle, recover=self._recover_in)
+            reading = cycle_reading(context, visit, cycle, recover=self._recover_in)
             self._store.add_readings(self._run, [reading])
             self.readings.append(reading)
-            stage.observe(
+            context.observe(
                 ReadingsMade(state=operated, done=self._begun, total=self._total, readings=(reading,))
             )
 
     def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
         """The changes of state of a hookup, after its levels."""
-        stage, rest = self._stage, State(on=())
+        context, rest = self._context, State(on=())
         if not proven:
-            stage.set_state(visit.hookup, rest)
-            check_hookup(stage, visit.hookup, rest)
-        edges = EdgeWalk(stage, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
+            context.set_state(visit.hookup, rest)
+            check_hookup(context, visit.hookup, rest)
+        edges = EdgeWalk(context, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
         try:
             self._begun = edges.walk()
         finally:
             self.readings += edges.readings
 
     def _power(self, state: State) -> None:
-        supply, module = self._stage.bench.supply, self._stage.job.module
+        supply, module = self._context.bench.supply, self._context.job.module
         if state.powered == self._powered:
             return
         if state.powered:
@@ -128,23 +128,23 @@ class Walk:
         """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
         try:
             self._power(state)
-            return self._stage.begin_state(visit.hookup, state), None
+            return self._context.begin_state(visit.hookup, state), None
         except TRANSIENT as error:
             return 0.0, self._recover(error)
 
     def _recover(self, error: BenchError) -> NotTaken:
-        lost = self._stage.recovery.after(error)
+        lost = self._context.recovery.after(error)
         self._powered = False
         return lost
 
     def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> NotTaken:
         """Recover, and set the state anew for what is still to be recorded in it."""
-        stage = self._stage
+        context = self._context
         lost = self._recover(error)
         self._power(state)
-        stage.set_state(visit.hookup, state)
+        context.set_state(visit.hookup, state)
         if state.powered:
-            stage.check_supply(state, limit_a=stage.job.module.supply.limit_a)
+            context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
         return lost
 
     def _record(self, visit: HookupVisit, here: StateVisit, unset: NotTaken | None) -> None:
@@ -152,24 +152,24 @@ class Walk:
 
         What is to be computed of it is put off until something else settles or is recorded.
         """
-        stage = self._stage
+        context = self._context
         supply: SupplyReading | NotTaken | None = unset
         if here.state.powered and not unset:
             try:
-                look = stage.average_supply if here.judges_supply else stage.check_supply
-                supply = look(here.state, limit_a=stage.job.module.supply.limit_a)
+                look = context.supply_watch.average if here.judges_supply else context.supply_watch.check
+                supply = look(here.state, limit_a=context.job.module.supply.limit_a)
             except TRANSIENT as error:
                 supply = self._recover_in(visit, here.state, error)
         for acquisition in here.acquisitions:
             captured = unset or self._capture(visit, acquisition)
-            stage.recorder.put_off(partial(self._measure, visit, acquisition, captured))
+            context.recorder.put_off(partial(self._measure, visit, acquisition, captured))
             self._begun += 1
-        stage.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
+        context.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
     def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | NotTaken:
         try:
-            self._stage.drive.apply(acquisition.stimulus)
-            return self._stage.recorder.capture(self._ask(visit, acquisition))
+            self._context.drive.apply(acquisition.stimulus)
+            return self._context.recorder.capture(self._ask(visit, acquisition))
         except ReadingError as error:
             return NotTaken(reason=str(error))
         except TRANSIENT as error:
@@ -177,7 +177,7 @@ class Walk:
 
     def _finish(self, recorded: _Recorded, done: int) -> None:
         """Judge, keep and show everything that is complete with this state."""
-        stage, here = self._stage, recorded.here
+        context, here = self._context, recorded.here
         made: list[Reading] = []
         if recorded.supply is not None and here.judges_supply:
             made += [
@@ -195,7 +195,7 @@ class Walk:
             self._measured[acquisition.number] = replace(
                 measured, taken=measured.taken and measured.taken.without_samples()
             )
-        stage.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
+        context.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
 
     def _is_ready(self, planned: Planned) -> bool:
         return bool(planned.captures) and all(n in self._measured for n in planned.captures)
@@ -208,30 +208,30 @@ class Walk:
     def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
         if isinstance(supply, NotTaken):
             return missing_reading(planned, supply)
-        return make_reading(planned, [supply], sequence=self._stage.job.sequence)
+        return make_reading(planned, [supply], sequence=self._context.job.sequence)
 
     def _reading(self, planned: Planned) -> Reading:
-        stage = self._stage
+        context = self._context
         measured = [self._measured[number] for number in planned.captures]
         reading = make_state_reading(
             planned,
             measured,
-            sequence=stage.job.sequence,
+            sequence=context.job.sequence,
             reference=self._reference,
-            gain_accuracy=stage.gain_accuracy,
+            gain_accuracy=context.gain_accuracy,
         )
-        if reading.verdict != "pass" or stage.plan.keep_all:
+        if reading.verdict != "pass" or context.plan.keep_all:
             self._keep_waveforms(measured)
         return reading
 
     def _keep_waveforms(self, measured: Sequence[Measured]) -> None:
         for one in measured:
             if one.taken is not None:
-                self._stage.recorder.keep_waveform(one.taken)
+                self._context.recorder.keep_waveform(one.taken)
 
     def _ask(self, visit: HookupVisit, acquisition: Acquisition) -> Ask:
         stimulus = acquisition.stimulus
-        prediction = self._stage.plan.predictions.get(acquisition.number)
+        prediction = self._context.plan.predictions.get(acquisition.number)
         peak_v = stimulus.level_vrms / sqrt(2.0)
         legs = 2 * len(visit.hookup.view)
         levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
@@ -253,7 +253,7 @@ class Walk:
         missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")
         try:
             if not isinstance(capture, NotTaken):
-                taken = self._stage.recorder.find(capture)
+                taken = self._context.recorder.find(capture)
                 transfer = self._transfer(visit, acquisition, taken)
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
@@ -262,12 +262,12 @@ class Walk:
             stimulus=acquisition.stimulus,
             taken=taken,
             transfer=transfer,
-            prediction=self._stage.plan.predictions.get(acquisition.number),
+            prediction=self._context.plan.predictions.get(acquisition.number),
             missing=missing,
         )
 
     def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
-        prediction = self._stage.plan.predictions.get(acquisition.number)
+        prediction = self._context.plan.predictions.get(acquisition.number)
         if prediction is None or acquisition.stimulus.kind != "pair":
             return None
         emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
@@ -281,8 +281,8 @@ class Walk:
             reference=reference,
             prediction=prediction.transfer,
             drive_rows=drive_rows(visit.hookup),
-            gain_accuracy=self._stage.gain_accuracy,
+            gain_accuracy=self._context.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
-            passive=not self._stage.job.module.amplifiers,
+            passive=not self._context.job.module.amplifiers,
         )

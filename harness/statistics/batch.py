@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from harness.reading import ReadingKey
 from harness.records.history import RunLine, Series, label_of, labels
 from harness.records.run import FaultsNamed
-from harness.statistics.capability import Capability, Doubt, capability, population_doubts
+from harness.statistics.capability import (
+    Capability,
+    Doubt,
+    ProposedLimits,
+    capability,
+    population_doubts,
+    propose_limits,
+)
 from harness.statistics.compare import (
     Comparison,
     PairedDifference,
@@ -26,7 +33,6 @@ from harness.statistics.compare import (
 )
 from harness.statistics.control import IndividualsChart, individuals_chart, mean_and_sigma, middle, varies
 from harness.statistics.drift import FEWEST_FOR_SLOPES, Drift, drift
-from harness.statistics.limits import ProposedLimits, propose_limits
 from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
 
 if TYPE_CHECKING:

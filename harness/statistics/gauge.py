@@ -15,8 +15,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from harness.statistics.anova import AnovaRow
-
 STUDY_SIGMAS = 6.0
 CONFIDENCE = 0.95
 POOL_ABOVE_P = 0.25
@@ -42,6 +40,18 @@ _D2_STAR: Mapping[int, float] = MappingProxyType(
 )
 _D2: Mapping[int, float] = MappingProxyType({2: 1.12838, 3: 1.69257, 4: 2.05875, 5: 2.32593})
 _D4: Mapping[int, float] = MappingProxyType({2: 3.267, 3: 2.574, 4: 2.282, 5: 2.114})
+
+
+@dataclass(frozen=True, kw_only=True)
+class AnovaRow:
+    """One line of an analysis of variance; `f` and `p` are None where nothing is tested."""
+
+    source: str
+    freedom: int
+    sum_of_squares: float
+    mean_square: float
+    f: float | None = None
+    p: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -43,13 +43,32 @@ class _CannotBeReadError(ValueError):
         self.line = line
 
 
+@dataclass
+class _StandIns:
+    """The keys that have a stand-in, and what these are in."""
+
+    keys: set[Key] = field(default_factory=set)
+    around: set[Key] = field(default_factory=set)
+    lists: set[Key] = field(default_factory=set)  # of which an element has one
+
+    def add(self, key: Key) -> None:
+        self.keys.add(key)
+        self.around.update(key[:length] for length in range(len(key)))
+        if isinstance(key[-1], int):
+            self.lists.add(key[:-1])
+
+    def at(self, key: Key) -> bool:
+        """Whether a key, or what it is in, has one."""
+        return any(key[:length] in self.keys for length in range(len(key) + 1))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Source:
     """One file under check: what it is called in messages, what it says and where, and the job's list of
     mistakes, which grows.
 
-    noted: every key of this file that has a mistake. unread: those of them that have a stand-in. misspelt: a
-    key as the file has it, by the key that was meant.
+    noted: every key of this file that has a mistake. unread: those that have a stand-in. misspelt: a key as
+    the file has it, by the key that was meant.
     """
 
     name: str
@@ -57,7 +76,7 @@ class Source:
     located: Located
     mistakes: list[Mistake] = field(repr=False)
     noted: set[Key] = field(default_factory=set, repr=False)
-    unread: set[Key] = field(default_factory=set, repr=False)
+    unread: _StandIns = field(default_factory=_StandIns, repr=False)
     misspelt: dict[Key, Key] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -78,7 +97,7 @@ class Source:
 
         Nothing more is said of a key that did not read, of what is in it, and of a list that it is in.
         """
-        if not self._stands_in(key):
+        if not self.unread.at(key) and key not in self.unread.lists:
             self._note(key, message, missing=missing)
 
     def read(self, model: type[Model], value: object = None, key: Key = ()) -> Model:
@@ -105,7 +124,7 @@ class Source:
                 self._note((*key, *detail["loc"]), message, missing=detail["type"] == "missing")
         for _ in range(MOST_REPAIRS):
             for detail in details:
-                again = (*key, *detail["loc"]) in self.unread
+                again = (*key, *detail["loc"]) in self.unread.keys
                 if place := _put_stand_in(draft, detail, model, again=again):
                     self.unread.add((*key, *place))
             try:
@@ -134,9 +153,7 @@ class Source:
 
     def reads(self, *key: str | int) -> bool:
         """Whether nothing at a key, around it or in it has a stand-in."""
-        return not any(
-            all(one == other for one, other in zip(key, unread, strict=False)) for unread in self.unread
-        )
+        return not self.unread.at(key) and key not in self.unread.around
 
     def without_mistake(self, *pattern: str | None) -> bool:
         """Whether nothing has been noted at a key such as ("hookup", None, "view") or in it, and it has been
@@ -145,13 +162,7 @@ class Source:
         noted = [key for key in self.noted if len(key) >= len(pattern)]
         return not any(
             all(want in (None, part) for want, part in zip(pattern, key, strict=False))
-            for key in (*noted, *self.unread)
-        )
-
-    def _stands_in(self, key: Key) -> bool:
-        return any(
-            key[: len(unread)] == unread or (unread[:-1] == key and isinstance(unread[-1], int))
-            for unread in self.unread
+            for key in (*noted, *self.unread.keys)
         )
 
     def _note(self, key: Key, message: str, *, missing: bool = False) -> None:
@@ -243,7 +254,7 @@ def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type, *, a
         return ()
     around, last = _around(draft, loc)
     if kind in _UNKNOWN_KEY:
-        del around[last]
+        around.pop(last, None)
         return ()
     if not again:
         around[last] = UNREAD

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli.big_word import big_lines, show_big
-from harness.cli.faulty import draw_faults
-from harness.cli.serials import read_serials
+from harness.cli.batch import draw_faults
+from harness.cli.outcome import banner_lines, show_banner
+from harness.cli.person import read_serials
 from harness.errors import JobError, UsageError
 from harness.job.load import load_job
 from harness.records.run import FaultsNamed, RetestAllowed
@@ -130,7 +130,7 @@ def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
 def test_a_job_too_large_to_keep_a_person_waiting_is_diagnosed_where_nobody_waits(
     place: Place, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.workbench.described.LARGEST_AT_RUN_END", 0)
+    monkeypatch.setattr("harness.report.diagnosed.LARGEST_AT_RUN_END", 0)
     place.serials.write_text("OB-0031\n", encoding="utf-8")
     (unit,) = json.loads(place.batch(capsys, "--faulty", "1", "--seed", "5", "--json").out)["units"]
     assert unit["outcome"] == "fail"
@@ -206,7 +206,7 @@ def test_a_pattern_that_is_none_and_retests_that_are_no_number_are_told_with_the
 @pytest.mark.parametrize("word", ["PASS", "FAIL", "UNPROVEN", "STOPPED"])
 @pytest.mark.parametrize("width", [80, 50, 20])
 def test_the_big_word_fits_its_columns_and_is_plain(word: str, width: int) -> None:
-    lines = list(big_lines(word, width))
+    lines = list(banner_lines(word, width))
     assert max(map(len, lines)) <= width
     assert set("".join(lines)) <= {"#", " "} or lines == [word]
     if width == 80:
@@ -224,5 +224,5 @@ def test_the_big_word_is_coloured_where_the_terminal_has_colours(
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv(name, value)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
-    show_big("PASS")
+    show_banner("PASS")
     assert ("\x1b[" in capsys.readouterr().out) is coloured

@@ -11,7 +11,7 @@ from harness.job.job import Job
 from harness.job.load import load_job
 from harness.records.run import BenchCheck, CheckKind
 from harness.records.store import RunStore, open_records
-from harness.workbench.bench_block import check_block
+from harness.session.bench_checks import check_bench_block
 from tests.records.outside_broadcast import HEADER
 
 ROOT = Path(__file__).parents[2]
@@ -39,7 +39,7 @@ def checked(store: RunStore, kind: CheckKind, *, good: bool, hours_ago: float, b
 
 def block(store: RunStore, golden_every_s: float | None, *, despite: str = "") -> str:
     who = "Grace" if despite else None
-    noted = check_block(store, job(golden_every_s), simulated=False, despite=despite, who=who)
+    noted = check_bench_block(store, job(golden_every_s), simulated=False, override=despite, who=who)
     return "".join(text for _, text in noted)
 
 

@@ -6,21 +6,19 @@ from pathlib import Path
 import pytest
 
 from tests.cli.commands import switchwalk
+from tests.jobs import check_of, edit, job_in
 
-SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 PROFILES = Path(__file__).resolve().parents[2] / "drivers" / "profiles"
 
 
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
-    return Path(shutil.copytree(SEQUENCES / "two_loop_switcher", tmp_path / "job"))
+    return job_in(tmp_path / "job")
 
 
 def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
     """Put a changed copy of a shipped profile beside the job's bench file."""
-    text = (PROFILES / f"{shipped}.toml").read_text(encoding="utf-8")
-    assert before in text
-    (job / f"{shipped}.toml").write_text(text.replace(before, after), encoding="utf-8")
+    edit(Path(shutil.copy(PROFILES / f"{shipped}.toml", job)), before, after, every=True)
 
 
 @pytest.mark.parametrize(
@@ -59,9 +57,8 @@ def test_what_the_instruments_cannot_do_is_said_with_its_place(
 def test_a_misspelt_profile_is_told_with_the_mistakes_of_the_other_files(
     capsys: pytest.CaptureFixture[str], job: Path, command: tuple[str, ...]
 ) -> None:
-    bench, sequence = job / "bench.toml", job / "sequence.toml"
-    bench.write_text(bench.read_text().replace('"scpi-generator"', '"scpi-generater"'))
-    sequence.write_text(sequence.read_text().replace('within = "3 deg"', "within = 3"))
+    edit(job / "bench.toml", '"scpi-generator"', '"scpi-generater"')
+    edit(job / "sequence.toml", 'within = "3 deg"', "within = 3")
     name, *options = command
     printed = switchwalk(capsys, name, str(job), *options)
     assert printed.code == 2
@@ -74,15 +71,6 @@ def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture
     printed = switchwalk(capsys, "plan", str(job), "--steps")
     assert printed.code == 0
     assert max(map(len, printed.out.splitlines())) <= 80
-
-
-def only_check(job: Path, check: str) -> None:
-    sequence = job / "sequence.toml"
-    before = sequence.read_text(encoding="utf-8").partition("[[check]]")[0]
-    sequence.write_text(f"{before}[[check]]\n{check}", encoding="utf-8")
-
-
-NOISE = 'name = "Noise"\nquantity = "noise"\nat = ["out"]\nstates = ["rest"]\nbelow = "{limit}"\n'
 
 
 @pytest.mark.parametrize(
@@ -102,23 +90,21 @@ NOISE = 'name = "Noise"\nquantity = "noise"\nat = ["out"]\nstates = ["rest"]\nbe
     ],
 )
 def test_noise_that_the_scopes_own_hides_is_refused_with_the_floor(
-    capsys: pytest.CaptureFixture[str], job: Path, limit: str, probe: str, said: str
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, limit: str, probe: str, said: str
 ) -> None:
-    only_check(job, NOISE.format(limit=limit))
-    bench = job / "bench.toml"
-    bench.write_text(bench.read_text().replace('probe = "1x"', f'probe = "{probe}"'))
+    noise = check_of("noise", states=["rest"], below=limit)
+    job = job_in(tmp_path / "job", noise, edits=[("bench.toml", 'probe = "1x"', f'probe = "{probe}"')])
     printed = switchwalk(capsys, "plan", str(job))
     assert printed.code == (2 if said else 0)
     assert said in " ".join(printed.err.split())
 
 
 def test_crosstalk_with_one_channel_in_view_is_refused_with_the_hookup_that_it_needs(
-    capsys: pytest.CaptureFixture[str], job: Path
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    only_check(job, 'name = "Crosstalk"\nquantity = "crosstalk"\nat = ["out"]\nbelow = "-70 dB"\n')
-    fixture = job / "fixture.toml"
-    text = fixture.read_text().replace('["left.out", "right.out"]', '["left.out", "left.in"]')
-    fixture.write_text(text.replace('["right.out", "left.out"]', '["right.out", "right.in"]'))
+    job = job_in(tmp_path / "job", check_of("crosstalk", below="-70 dB"))
+    edit(job / "fixture.toml", '["left.out", "right.out"]', '["left.out", "left.in"]', every=True)
+    edit(job / "fixture.toml", '["right.out", "left.out"]', '["right.out", "right.in"]', every=True)
     printed = switchwalk(capsys, "plan", str(job))
     assert printed.code == 2
     said = " ".join(printed.err.split())

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from harness.cli.bench_causes import likely_cause
+from harness.cli.bench import likely_cause
 from harness.errors import LinkLost
 from tests.cli.commands import Printed, switchwalk
 from tests.wire.standing_bench import StandingBench, standing_bench, tiny_job
@@ -206,7 +206,9 @@ def test_the_simulated_bench_is_ready_and_says_so_within_80_columns(
     printed = switchwalk(capsys, "bench", str(job), "--simulate", "--hasten", "20")
     assert printed.code == 0
     assert max(map(len, printed.out.splitlines())) <= 80
-    lines = printed.out.splitlines()
+    cautions, *lines = printed.out.split("Local codes and licensed practice come first.\n")
+    assert "Supply off before you plug or unplug anything" in " ".join(cautions.split())
+    lines = lines[0].splitlines()
     assert lines[0].startswith("OK      generator     Ferncastle Instruments,FG2,")
     assert lines[-1] == "Simulated bench is ready; everything that was opened is off"
 

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.commands import switchwalk, with_checks_of
+from tests.cli.commands import switchwalk
+from tests.jobs import with_checks_of
 
 SWITCHER = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 AMPLIFIER = (

@@ -1,6 +1,5 @@
 """Changes of state on a simulated bench, end to end: healthy relays pass, slow and dead ones fail."""
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -8,51 +7,22 @@ import pytest
 from harness.reading import Reading
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
-
-SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
-SEQUENCE = """
-[sequence]
-name = "Edges"
-states = ["rest", "loop_a"]
-channels = ["left"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Operate"
-quantity = "operate_time"
-at = ["out"]
-below = "4 ms"
-[[check]]
-name = "Release"
-quantity = "release_time"
-at = ["out"]
-below = "4 ms"
-[[check]]
-name = "Bounce"
-quantity = "bounce"
-at = ["out"]
-below = "3 ms"
-[[check]]
-name = "Gap"
-quantity = "gap"
-at = ["out"]
-between = ["50 us", "4 ms"]
-[[check]]
-name = "Click"
-quantity = "click_peak"
-band = "audio"
-at = ["out"]
-below = "10 mV"
-"""
+from tests.jobs import check_of, edit, job_in
 
 
 @pytest.fixture
 def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    folder = tmp_path / "edges"
-    shutil.copytree(SEQUENCES / "two_loop_switcher", folder)
-    (folder / "sequence.toml").write_text(SEQUENCE)
-    return folder
+    return job_in(
+        tmp_path / "edges",
+        check_of("operate_time", below="4 ms"),
+        check_of("release_time", below="4 ms"),
+        check_of("bounce", below="3 ms"),
+        check_of("gap", between=["50 us", "4 ms"]),
+        check_of("click_peak", band="audio", below="10 mV"),
+        states=["rest", "loop_a"],
+        channels=["left"],
+    )
 
 
 def run(
@@ -61,7 +31,7 @@ def run(
     """Exit code, readings by quantity, port and edge, and how many waveforms were kept with marks."""
     more = [part for fault in faults for part in ("--fault", fault)]
     done = switchwalk(
-        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "10", "--again", *more
+        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "10", "--again", "anew", *more
     )
     with open_records(Path("switchwalk-records/records.sqlite")) as store:
         latest = max(unit.latest_run for unit in store.units())
@@ -127,9 +97,7 @@ def test_a_relay_that_moves_wrongly_fails_by_what_is_wrong(
 def test_without_a_line_in_view_the_times_are_missing_and_say_what_would_help(
     capsys: pytest.CaptureFixture[str], job: Path
 ) -> None:
-    fixture = job / "fixture.toml"
-    text = fixture.read_text()
-    fixture.write_text(text.replace("lines_on = { loop_a = 3, loop_b = 3, swap = 3 }", ""))
+    edit(job / "fixture.toml", "lines_on = { loop_a = 3, loop_b = 3, swap = 3 }", "", every=True)
     code, readings, _ = run(capsys, job)
     assert code == 3
     time = readings["operate_time", "out", "rest > loop_a"]

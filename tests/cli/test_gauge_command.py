@@ -31,14 +31,13 @@ class Place:
         self.job = short_job(folder)
         self.records = folder / "records.sqlite"
 
-    def gauge(self, capsys: pytest.CaptureFixture[str], *more: str) -> Printed:
-        return self.does(capsys, "gauge", *more)
+    def gauge(self, capsys: pytest.CaptureFixture[str], kind: str, *more: str) -> Printed:
+        return self.does(capsys, ("gauge", kind), *more)
 
-    def does(self, capsys: pytest.CaptureFixture[str], command: str, *more: str) -> Printed:
+    def does(self, capsys: pytest.CaptureFixture[str], command: tuple[str, ...], *more: str) -> Printed:
         hasten = () if "--from-records" in more else ("--hasten", "20")
-        return switchwalk(
-            capsys, command, str(self.job), "--simulate", *hasten, "--records", str(self.records), *more
-        )
+        place = (str(self.job), "--simulate", *hasten, "--records", str(self.records))
+        return switchwalk(capsys, *command, *place, *more)
 
 
 @pytest.fixture(scope="module")
@@ -49,11 +48,11 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
 def test_a_study_runs_every_unit_by_every_operator_and_goes_on_where_it_was(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    said = json.loads(place.gauge(capsys, *STUDY, "--json").out)
+    said = json.loads(place.gauge(capsys, "study", *STUDY, "--json").out)
     assert (said["appraisers"], said["trials"], said["by"]) == (["Ada", "Grace"], 2, "operator")
     assert sorted(said["units"]) == ["OB-0001", "OB-0002"]
     assert len({run for unit in said["runs"] for operator in unit for run in operator}) == 8
-    again = place.gauge(capsys, *STUDY)  # all its runs are there
+    again = place.gauge(capsys, "study", *STUDY)  # all its runs are there
     assert "Gauge study spring study" in again.out
     assert max(map(len, again.out.splitlines())) <= 80
     assert again.code == 0
@@ -65,7 +64,7 @@ def test_a_study_runs_every_unit_by_every_operator_and_goes_on_where_it_was(
 def test_its_figures_are_those_of_the_runs_that_it_names(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    said = json.loads(place.gauge(capsys, *STUDY, "--from-records", "--json").out)
+    said = json.loads(place.gauge(capsys, "study", *STUDY, "--from-records", "--json").out)
     studied = [one for one in said["readings"] if one["study"]]
     shares = [one["study"]["gauge"]["tolerance_percent"] or 0.0 for one in studied]
     assert shares == sorted(shares, reverse=True)
@@ -87,12 +86,12 @@ def test_its_figures_are_those_of_the_runs_that_it_names(
 
 def test_what_does_not_cross_is_said(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     units = ("--units", "OB-0001,OB-0002")
-    by_day = place.gauge(capsys, *units, "--from-records", "--by", "bench")
+    by_day = place.gauge(capsys, "study", *units, "--from-records", "--by", "bench")
     assert by_day.code == 2
     assert "the runs cross 2 units with 1 bench, " in by_day.err
-    assert "two or more operators" in place.gauge(capsys, *units).err
-    assert "say one of" in place.gauge(capsys).err
-    assert place.gauge(capsys, "--units", "OB-0001,OB-0001", "--from-records").code == 2
+    assert "two or more operators" in place.gauge(capsys, "study", *units).err
+    assert "Missing option '--units'" in place.gauge(capsys, "study").err
+    assert place.gauge(capsys, "study", "--units", "OB-0001,OB-0001", "--from-records").code == 2
 
 
 def test_studies_of_the_bench_are_no_tests_of_units(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
@@ -103,7 +102,7 @@ def test_studies_of_the_bench_are_no_tests_of_units(place: Place, capsys: pytest
 def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    golden = ("--golden", "OB-9001", "--operator", "Ada")
+    golden = ("golden", "OB-9001", "--operator", "Ada")
     first = place.gauge(capsys, *golden)
     assert (first.code, "With this run its history begins." in first.out) == (0, True)
     unknown = place.gauge(capsys, *golden, "--fault", "K99 never works")
@@ -116,35 +115,35 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     assert "Route and gain: rest left.out 1 kHz" in " ".join(moved.out.split())
     assert max(map(len, moved.out.splitlines())) <= 80
     unit = ("--serial", "OB-0005")
-    refused = place.does(capsys, "run", *unit)
+    refused = place.does(capsys, ("run",), *unit)
     assert refused.code == 4
     assert "Units are not tested on it" in refused.err
     serials = place.folder / "serials.txt"
     serials.write_text("OB-0005\n", encoding="utf-8")
-    assert place.does(capsys, "batch", "--serials", str(serials)).code == 4
-    assert place.does(capsys, "run", *unit, "--despite", "a lead, seen to").code == 4  # who says so?
+    assert place.does(capsys, ("batch",), "--serials", str(serials)).code == 4
+    assert place.does(capsys, ("run",), *unit, "--despite", "a lead, seen to").code == 4  # who says so?
     despite = ("--despite", "a lead, seen to", "--operator", "Grace")
-    assert place.does(capsys, "batch", "--serials", str(serials), *despite).code == 0
+    assert place.does(capsys, ("batch",), "--serials", str(serials), *despite).code == 0
     with open_records(place.records, read_only=True) as store:
         (event,) = store.latest_events(RefusalOverridden).values()
     assert event.text.startswith("Grace went on despite what the checks of the bench say: a lead, seen to.")
     said = json.loads(place.gauge(capsys, *golden, "--json").out)
     assert (said["in_place"], said["history"]) == (True, [9])  # what had moved is no history
-    assert place.does(capsys, "run", "--serial", "OB-0006", "--json").code == 0
+    assert place.does(capsys, ("run",), "--serial", "OB-0006", "--json").code == 0
 
 
 def test_known_faults_must_fail_by_their_names(place: Place, capsys: pytest.CaptureFixture[str]) -> None:
     faults = place.folder / "known.txt"
     known = ("# switched", "OB-9002, K1 never operates", "OB-9002, left.out.cold open", "")
     faults.write_text("\n".join(known), encoding="utf-8")
-    good = json.loads(place.gauge(capsys, "--known-bad", str(faults), "--json").out)
+    good = json.loads(place.gauge(capsys, "known-bad", str(faults), "--json").out)
     assert [one["named"][0] for one in good["faults"]] == ["K1 never operates", "left.out.cold open"]
     assert good["good"]
     faults.write_text("OB-9002, right.in legs swapped\n", encoding="utf-8")  # no check of polarity here
-    unseen = place.gauge(capsys, "--known-bad", str(faults))
+    unseen = place.gauge(capsys, "known-bad", str(faults))
     assert unseen.code == 4
     assert "DOES NOT SEE ALL  0 of 1 known faults failed and were named" in unseen.out
-    blocked = place.does(capsys, "run", "--serial", "OB-0007")
+    blocked = place.does(capsys, ("run",), "--serial", "OB-0007")
     assert "1 of 1 known faults were not failed or not named: right.in legs swapped" in blocked.err
 
 
@@ -153,7 +152,7 @@ def test_a_list_of_known_faults_with_mistakes_is_told_line_by_line(
 ) -> None:
     faults = place.folder / "wrong.txt"
     faults.write_text("OB-9002 K1\nOB-9002, K1 never opperates\nPA-1, K1 coil open\n", encoding="utf-8")
-    told = place.gauge(capsys, "--known-bad", str(faults))
+    told = place.gauge(capsys, "known-bad", str(faults))
     assert told.code == 2
     first, second, third = told.err.splitlines()
     assert first.startswith(f"{faults}:1: expected SERIAL, FAULT")

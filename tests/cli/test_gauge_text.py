@@ -2,18 +2,15 @@
 
 import re
 from collections.abc import Iterable
-from types import SimpleNamespace
-from typing import Any, cast
 
 import numpy as np
 
-from harness.cli.gauge_checks import Golden
-from harness.cli.gauge_study import Wanted
-from harness.cli.gauge_text import golden_lines, study_lines
+from harness.cli.gauge_text import StudyResult, golden_lines, study_lines
 from harness.reading import Measurand, ReadingKey
 from harness.records.run import BenchCheck
+from harness.session.bench_checks import Golden
+from harness.statistics.drift import Shift
 from harness.statistics.gauge import gauge_anova
-from harness.statistics.golden import Shift
 from harness.statistics.study import Crossing, ReadingStudy
 
 KEY = ReadingKey(
@@ -90,11 +87,10 @@ def test_figures_end_below_their_headings_however_small_they_are() -> None:
     crossing = Crossing(
         units=("OB-1", "OB-2", "OB-3"), appraisers=("Ivo", "Mara"), trials=3, runs=(), left_out=0
     )
-    job = cast(Any, SimpleNamespace(module=SimpleNamespace(part="TLS-2")))
-    wanted = Wanted(
-        units=crossing.units, operators=crossing.appraisers, repeats=3, by="operator", name="", seed=1
+    result = StudyResult(
+        part="TLS-2", simulated=True, name="", by="operator", crossing=crossing, readings=studied
     )
-    lines = list(study_lines(job, wanted, crossing, studied, simulate=True))
+    lines = list(study_lines(result))
     headings, figures = ends_of_columns(lines, "repeat.", "reproduc.")
     assert figures == [headings] * 2
     assert max(map(len, lines)) <= 80

@@ -11,8 +11,7 @@ if sys.platform == "win32":
     pytest.skip("there is no pty", allow_module_level=True)
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.live_routes import Routes
-from harness.cli.time_left import SURE_S, TimeLeft
+from harness.cli.live_view import SURE_S, Routes, TimeLeft
 from harness.job.load import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from harness.records.store import open_records
-from tests.cli.commands import Printed, switchwalk, with_checks_of
+from tests.cli.commands import Printed, switchwalk
+from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, edit, job_in, with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 HASTEN = ("--hasten", "20")
@@ -28,31 +29,13 @@ def simulated(
 @pytest.fixture
 def short_job(tmp_path: Path) -> Path:
     """The two-loop switcher with three states and two checks, for what needs no more."""
-    folder = tmp_path / "short_job"
-    shutil.copytree(SEQUENCES / "two_loop_switcher", folder)
-    (folder / "sequence.toml").write_text(
-        """
-[sequence]
-name = "Short"
-states = ["rest", "loop_a", "loop_a+loop_b+swap"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-serial_pattern = "OB-[0-9]{4}"
-
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-""",
-        encoding="utf-8",
+    return job_in(
+        tmp_path / "short_job",
+        ROUTE_AND_GAIN,
+        RELAY_CURRENT,
+        states=["rest", "loop_a", "loop_a+loop_b+swap"],
+        serial_pattern="OB-[0-9]{4}",
     )
-    return folder
 
 
 # What tells one fault of a relay, a leg or a joint from a good unit.
@@ -66,10 +49,7 @@ def shorter(job: str, states: tuple[str, ...] = ()) -> Path:
     """
     folder = with_checks_of(SEQUENCES / job, Path("telling"), *TELLING)
     if states:
-        sequence = folder / "sequence.toml"
-        text, every = sequence.read_text(encoding="utf-8"), 'states = ["all", "unpowered"]'
-        assert every in text
-        sequence.write_text(text.replace(every, f"states = {json.dumps(states)}", 1), encoding="utf-8")
+        edit(folder / "sequence.toml", 'states = ["all", "unpowered"]', f"states = {json.dumps(states)}")
     return folder
 
 
@@ -120,7 +100,7 @@ def test_every_known_fault_fails_its_unit_and_is_named(capsys: pytest.CaptureFix
     folder, faults = shorter(job, STATES[job]), KNOWN_BAD[job]
     Path("known.txt").write_text("".join(f"OB-{n:04d}, {fault}\n" for n, fault in enumerate(faults)))
     printed = switchwalk(
-        capsys, "gauge", str(folder), "--known-bad", "known.txt", "--simulate", *HASTEN, "--json"
+        capsys, "gauge", "known-bad", str(folder), "known.txt", "--simulate", *HASTEN, "--json"
     )
     assert printed.code == 0, printed.out + printed.err
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
@@ -165,7 +145,7 @@ def test_a_unit_that_has_passed_is_not_run_again_unasked(
     assert refused.code == 2
     assert "unit OB-0001 passed already, in run 1" in refused.err
     assert "add --again" in refused.err
-    assert simulated(capsys, short_job, "--again").code == 0
+    assert simulated(capsys, short_job, "--again", "anew").code == 0
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from typer.main import get_command
 
 from harness.cli.app import app, main
 from tests.cli.commands import switchwalk
+from tests.jobs import RELAY_CURRENT, check_of, sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")))
@@ -31,24 +32,11 @@ RUNS = {  # the units that the records of all other commands hold
     f'switchwalk run {OF_THE_TUTORIAL} --serial OB-0002 --simulate --fault "K3 never operates"': 1,
 }
 PLACEHOLDERS = {"RUN": "1", "JOB": OF_THE_TUTORIAL, "DIR": "pages"}
-SHORT = """
-[sequence]
-name = "Short"
-states = ["rest", "loop_1", "mute"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out", "loop_1_send"]
-within = "0.3 dB"
-
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
+SHORT = sequence(
+    check_of("gain", name="Route and gain", at=["out", "loop_1_send"], within="0.3 dB"),
+    RELAY_CURRENT,
+    states=["rest", "loop_1", "mute"],
+)
 
 
 @dataclass(frozen=True, kw_only=True)

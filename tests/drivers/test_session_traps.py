@@ -21,6 +21,7 @@ from harness.errors import (
     InstrumentError,
     LinkLost,
     SettingRefused,
+    UnknownCommand,
 )
 from tests.drivers.peers import IDENTITY, Connection, closed_port, peer
 
@@ -277,7 +278,7 @@ def test_an_instruments_error_carries_the_commands_of_its_group() -> None:
         ([b'-310,"System error"'], InstrumentError),
         ([b'-222,"Data out of range"', b'-310,"System error"'], InstrumentError),
         ([b'-2220,"Of the maker\'s own"'], InstrumentError),
-        ([b'-113,"Undefined header"'], InstrumentError),
+        ([b'-113,"Undefined header"'], UnknownCommand),
     ],
 )
 def test_a_refused_setting_is_told_from_an_instrument_that_fails(

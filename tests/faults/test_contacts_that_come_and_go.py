@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.faults.observed import CycleSeen
+from harness.faults.evidence import JudgedCycle
 from harness.report.explanation import make_explanation
 
 HOT = frozenset({("operated", "hot leg")})
@@ -32,7 +32,7 @@ def mixed(laboratory, name, serial, moments):
 def cycles(laboratory, failed):
     """Every cycle of the plan; failed: line and channel of those with failures, and what is seen of them."""
     return tuple(
-        CycleSeen(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
+        JudgedCycle(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
         for visit in laboratory.plan.visits
         for cycle in visit.cycles
         for share, missed in [failed.get((cycle.given.line, cycle.measurand.channel), (0.0, ()))]

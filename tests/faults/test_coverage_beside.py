@@ -5,7 +5,9 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -13,8 +15,11 @@ from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
 from harness.job.load import load_job
 from harness.plan.build import build_plan
-from harness.workbench.beside import Beside
-from harness.workbench.described import Described
+from harness.records.store import open_records
+from harness.report.kept_coverage import KeptCoverage
+from harness.report.run_report import Reporter
+from harness.report.second_process import SecondProcess
+from harness.session.planned_job import PlannedJob
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 USUAL = BenchImpedances()
@@ -22,44 +27,66 @@ PATIENCE_S = 60.0
 
 ASKER = """
 import time
-from harness.workbench.beside import Beside
-with Beside() as beside:
-    print(beside.process.result(), flush=True)
+from harness.report.second_process import SecondProcess
+with SecondProcess() as helper:
+    print(helper.process.result(), flush=True)
     time.sleep(600)
 """
 
 
 @pytest.fixture(scope="module")
-def known():
+def planned() -> PlannedJob:
     job = load_job(JOB)
-    return Described(job=job, plan=build_plan(job, impedances=USUAL), impedances=USUAL)
+    return PlannedJob(job=job, plan=build_plan(job, impedances=USUAL), impedances=USUAL)
 
 
-def test_the_other_process_finds_what_this_one_would(known):
-    with Beside() as beside:
-        beside.foresee(known.job, known.plan, USUAL)
-        found = beside.coverage()
-    assert found == judge_faults(known.job, known.plan, impedances=USUAL)
+@pytest.fixture
+def reporter(planned: PlannedJob, tmp_path: Path) -> Iterator[Reporter]:
+    with open_records(tmp_path / "records.sqlite") as store:
+        yield Reporter(planned, store, tmp_path / "records.sqlite")
 
 
-def test_a_run_takes_what_was_found_beside_it_and_keeps_it(known, tmp_path, monkeypatch):
-    def not_again(*_, **__):
+def test_the_other_process_finds_what_this_one_would(planned: PlannedJob) -> None:
+    with SecondProcess() as helper:
+        helper.begin_coverage(planned)
+        found = helper.coverage()
+    assert found == judge_faults(planned.job, planned.plan, impedances=USUAL)
+
+
+def test_a_run_takes_what_was_found_beside_it_and_keeps_it(
+    planned: PlannedJob, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def not_again(*_: object, **__: object) -> NoReturn:
         raise AssertionError("worked out once more")
 
-    with known.helped(tmp_path):
-        known.beside.coverage()  # only now: the other process is told what to do by its name
-        monkeypatch.setattr("harness.faults.coverage.judge_faults", not_again)
-        found = known.faults_seen(tmp_path)
+    with SecondProcess() as helper:
+        helper.begin_coverage(planned)
+        helper.coverage()  # only now: the other process is told what to do by its name
+        monkeypatch.setattr("harness.report.kept_coverage.judge_faults", not_again)
+        found = KeptCoverage(planned, tmp_path).get(helper)
     assert len(found) == 270
-    monkeypatch.setattr(Beside, "foresee", not_again)
-    with known.helped(tmp_path):
-        assert known.faults_seen(tmp_path) == found
+    assert not KeptCoverage(planned, tmp_path).lacks
+    assert KeptCoverage(planned, tmp_path).get(None) == found
 
 
-def test_what_is_given_up_is_worked_out_here(known, tmp_path):
-    with known.helped(tmp_path):
-        os.kill(known.beside.process.result(), signal.SIGTERM)
-        assert len(known.faults_seen(tmp_path)) == 270
+def test_what_is_given_up_is_worked_out_here(planned: PlannedJob, tmp_path: Path) -> None:
+    with SecondProcess() as helper:
+        helper.begin_coverage(planned)
+        os.kill(helper.process.result(), signal.SIGTERM)
+        assert len(KeptCoverage(planned, tmp_path).get(helper)) == 270
+
+
+def test_another_process_helps_a_reporter_where_nothing_is_kept(
+    planned: PlannedJob, reporter: Reporter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[PlannedJob] = []
+    monkeypatch.setattr(SecondProcess, "begin_coverage", lambda _, job: asked.append(job))
+    monkeypatch.setattr(KeptCoverage, "lacks", property(lambda _: True))
+    with reporter.helped():
+        assert asked == [planned]
+    monkeypatch.setattr(KeptCoverage, "lacks", property(lambda _: False))
+    with reporter.helped():
+        assert asked == [planned]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")

@@ -2,53 +2,12 @@
 
 import json
 import re
-import shutil
-from pathlib import Path
 
 import pytest
 
 from harness.cli.app import main
+from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 
-SEQUENCES = Path(__file__).parents[2] / "sequences"
-SEQUENCE = """
-[sequence]
-name = "Short test"
-states = ["all"]
-channels = "all"
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
-TIMED = """
-[sequence]
-name = "Times"
-states = ["rest", "loop_a"]
-channels = ["left"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-
-[[check]]
-name = "Operate time"
-quantity = "operate_time"
-at = ["out"]
-below = "7 ms"
-"""
 NEVER, SHORTED, SOUND = 1, 2, 3
 
 
@@ -62,9 +21,7 @@ def switchwalk(*arguments: str) -> int:
 def place(tmp_path_factory):
     """Records of three runs, whose job files have changed since."""
     folder = tmp_path_factory.mktemp("diagnosis")
-    job = folder / "job"
-    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
-    (job / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
+    job = job_in(folder / "job", ROUTE_AND_GAIN, RELAY_CURRENT)
     records = folder / "records.sqlite"
     for serial, fault in (("A", "K3 never operates"), ("B", "K1 coil shorted"), ("C", "")):
         faults = ("--fault", fault) if fault else ()
@@ -141,9 +98,13 @@ def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place):
 
 
 def test_a_relay_that_comes_late_is_named_by_its_change_of_state(tmp_path, capsys):
-    job = tmp_path / "job"
-    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
-    (job / "sequence.toml").write_text(TIMED, encoding="utf-8")
+    job = job_in(
+        tmp_path / "job",
+        ROUTE_AND_GAIN,
+        check_of("operate_time", below="7 ms"),
+        states=["rest", "loop_a"],
+        channels=["left"],
+    )
     records = tmp_path / "records.sqlite"
     switchwalk(
         "run", str(job), "--serial", "L", "--simulate", "--hasten", "20", "--fault", "K1 slow to operate",

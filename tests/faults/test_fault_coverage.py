@@ -13,15 +13,13 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
-from harness.faults.contacts import smallest_seen, with_loads
-from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, tight_limits
-from harness.faults.edges import weigh_edges
+from harness.faults.changes import weigh_edges
+from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, smallest_seen, tight_limits, with_loads
 from harness.faults.effects import Suspect
-from harness.faults.margins import weigh_margins
+from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
-from harness.faults.supply import SURE, over_currents
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
 from harness.job.state import State

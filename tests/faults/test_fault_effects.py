@@ -8,8 +8,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit
 from harness.circuit.solve import transfer
-from harness.faults.effects import supply_current_a, with_fault
-from harness.faults.wiring import SHORT_OHM
+from harness.faults.effects import SHORT_OHM, supply_current_a, with_fault
 from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.fixture import Link, LinkLeg
 from harness.job.load import load_job

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
+from harness.faults.evidence import JudgedChange
 from harness.faults.movements import WRONG, Movements, cost
-from harness.faults.observed import EdgeSeen
 from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
 from tests.faults.laboratory import IMPEDANCES
@@ -14,7 +14,7 @@ from tests.faults.laboratory import IMPEDANCES
 def diagnose(laboratory, wrong, **more):
     """A sound unit's levels; wrong: quantity, edge and channel of readings that fail, and what they say."""
     edges = tuple(
-        EdgeSeen(
+        JudgedChange(
             reading=one,
             moved=wrong.get((one.quantity.name, one.measurand.state, one.measurand.channel), "fine"),
         )
@@ -49,7 +49,7 @@ def test_a_long_bounce_both_ways_names_the_relay(laboratory):
 def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
     job, plan = laboratory.job, laboratory.plan
     edges = tuple(
-        EdgeSeen(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
+        JudgedChange(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
         for one in plan.edge_readings
         if one.quantity.name == "gap" and one.measurand.state == "rest > loop_b"
     )

@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.resume import _check_files
 from harness.errors import RecordsError, UsageError
 from harness.job.load import load_job
 from harness.records.run import RunHeader, RunRecord
+from harness.session.planned_job import impedances_of, plan_job, recorded_plan
+from harness.session.resume_point import check_files
 from harness.toml_files.file import JobFile
-from harness.workbench.described import recorded_description
-from harness.workbench.planning import files_of, impedances_of
+from tests.jobs import edit, job_in
 
 ROOT = Path(__file__).parents[2]
 OWN_OHM = 100e3
@@ -22,14 +22,9 @@ OWN_OHM = 100e3
 @pytest.fixture
 def folder(tmp_path):
     """The two-loop switcher's job on a bench whose scope has inputs of 100 kohm."""
-    own = tmp_path / "job"
-    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", own)
-    shipped = (ROOT / "drivers" / "profiles" / "preamble-oscilloscope.toml").read_text(encoding="utf-8")
-    assert "input_impedance_ohm = 1e6" in shipped
-    mine = shipped.replace("input_impedance_ohm = 1e6", "input_impedance_ohm = 100e3")
-    (own / "mine.toml").write_text(mine, encoding="utf-8")
-    bench = (own / "bench.toml").read_text(encoding="utf-8")
-    (own / "bench.toml").write_text(bench.replace("preamble-oscilloscope", "mine"), encoding="utf-8")
+    own = job_in(tmp_path / "job", edits=[("bench.toml", "preamble-oscilloscope", "mine")])
+    shutil.copy(ROOT / "drivers" / "profiles" / "preamble-oscilloscope.toml", own / "mine.toml")
+    edit(own / "mine.toml", "input_impedance_ohm = 1e6", "input_impedance_ohm = 100e3")
     return own
 
 
@@ -51,7 +46,7 @@ def test_cover_takes_the_own_profile_of_the_bench(folder):
 
 
 def test_diagnose_takes_the_own_profile_that_lies_beside_the_bench_file(folder):
-    described = recorded_description(record_of(folder))
+    described = recorded_plan(record_of(folder))
     assert described.impedances.input_ohm == OWN_OHM
     assert described.notes == ()
 
@@ -59,7 +54,7 @@ def test_diagnose_takes_the_own_profile_that_lies_beside_the_bench_file(folder):
 def test_diagnose_says_so_where_that_profile_is_gone(folder):
     record = record_of(folder)
     (folder / "mine.toml").unlink()
-    described = recorded_description(record)
+    described = recorded_plan(record)
     assert described.impedances == BenchImpedances()
     (note,) = described.notes
     assert "mine" in note
@@ -67,39 +62,41 @@ def test_diagnose_says_so_where_that_profile_is_gone(folder):
 
 
 def test_a_run_keeps_the_own_profile_by_content(folder):
-    (mine,) = files_of(load_job(folder), None)[4:]
+    (mine,) = plan_job(load_job(folder), None).files[4:]
     content = (folder / "mine.toml").read_bytes()
     assert mine == JobFile.of("mine.toml", content)
     assert mine.text.encode() == content
     bench = (folder / "bench.toml").read_text(encoding="utf-8").replace('"mine"', '"preamble-oscilloscope"')
     (folder / "bench.toml").write_text(bench, encoding="utf-8")
-    assert files_of(load_job(folder), None) == load_job(folder).files  # shipped ones go with the version
+    assert (
+        plan_job(load_job(folder), None).files == load_job(folder).files
+    )  # shipped ones go with the version
 
 
 @pytest.mark.parametrize("what", ["gone", "changed"])
 def test_an_old_run_is_diagnosed_with_the_profile_that_it_had(folder, what):
-    record = record_of(folder, files_of(load_job(folder), None))
+    record = record_of(folder, plan_job(load_job(folder), None).files)
     mine = folder / "mine.toml"
     if what == "gone":
         mine.unlink()
     else:
         mine.write_text(mine.read_text(encoding="utf-8").replace("100e3", "50"), encoding="utf-8")
-    described = recorded_description(record)
+    described = recorded_plan(record)
     assert described.impedances.input_ohm == OWN_OHM
     assert described.notes == ()
 
 
 def test_a_run_does_not_go_on_with_another_profile_than_it_began_with(folder):
-    record = record_of(folder, files_of(load_job(folder), None))
-    _check_files(record.header, load_job(folder), files_of(load_job(folder), None))
+    record = record_of(folder, plan_job(load_job(folder), None).files)
+    check_files(record.header, plan_job(load_job(folder), None))
     mine = folder / "mine.toml"
     mine.write_text(mine.read_text(encoding="utf-8").replace("100e3", "50e3"), encoding="utf-8")
     with pytest.raises(UsageError, match=r"mine\.toml in .* was changed since the run began"):
-        _check_files(record.header, load_job(folder), files_of(load_job(folder), None))
+        check_files(record.header, plan_job(load_job(folder), None))
 
 
 def test_a_kept_profile_leads_to_no_other_place(folder):
     astray = JobFile.of("../astray.toml", b"")
     with pytest.raises(RecordsError, match="no name of one"):
-        recorded_description(record_of(folder, (*load_job(folder).files, astray)))
+        recorded_plan(record_of(folder, (*load_job(folder).files, astray)))
     assert not list(folder.parent.rglob("astray.toml"))

@@ -1,23 +1,19 @@
 """What coverage says of a fault is what a run of a simulated unit with that fault comes to."""
 
 import json
-import shutil
-from pathlib import Path
 
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.margins import weigh_margins
+from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
-from harness.faults.supply import SURE
 from harness.job.faults import parse_fault
 from harness.job.load import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
+from tests.jobs import RELAY_CURRENT, check_of, job_in
 
-ROOT = Path(__file__).parents[2]
-SWITCHER = ROOT / "sequences" / "two_loop_switcher"
 FAULTS = [
     "K1 never operates",
     "K3.1.cold stuck operated",
@@ -28,46 +24,16 @@ FAULTS = [
 ]
 
 
-SEQUENCE = """
-[sequence]
-name = "Levels and current"
-states = ["all"]
-channels = "all"
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-
-[[check]]
-name = "Gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-
-[[check]]
-name = "Polarity"
-quantity = "polarity"
-at = ["out"]
-
-[[check]]
-name = "Balance"
-quantity = "balance"
-at = ["out"]
-within = "0.2 dB"
-
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
-
-
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     """The shipped unit and fixture with a short sequence, so that six runs take no longer than they must."""
-    made = tmp_path_factory.mktemp("levels")
-    for name in ("module.toml", "fixture.toml", "bench.toml"):
-        shutil.copy(SWITCHER / name, made / name)
-    (made / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
-    return made
+    return job_in(
+        tmp_path_factory.mktemp("levels") / "job",
+        check_of("gain", within="0.2 dB"),
+        check_of("polarity"),
+        check_of("balance", within="0.2 dB"),
+        RELAY_CURRENT,
+    )
 
 
 @pytest.fixture(scope="module")

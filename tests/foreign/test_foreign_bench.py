@@ -5,7 +5,6 @@ module's circuit from its drawing (box.py). Nothing here comes from the simulato
 """
 
 import json
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ from tests.cli.commands import Printed, switchwalk
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import RELAYS, Unit, volts, wiring
 from tests.foreign.instruments import OtherOscilloscope
+from tests.jobs import RELAY_CURRENT, check_of, edit, job_in
 
 JOB = Path(__file__).parent / "insert_box"
 PROFILES = Path(__file__).resolve().parents[2] / "drivers" / "profiles"
@@ -28,37 +28,6 @@ SELECTS = {
     "drive right, view input and output": {13, 14},
     "drive left, no plug, view outputs": {10},
 }
-SHORT = """
-[sequence]
-name = "Short"
-states = ["rest", "insert", "reverse+pad"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "10 ms"
-
-[[check]]
-name = "Gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-silent_below = "-60 dB"
-
-[[check]]
-name = "Polarity"
-quantity = "polarity"
-at = ["out"]
-
-[[check]]
-name = "Crosstalk"
-quantity = "crosstalk"
-at = ["out"]
-frequency = "10 kHz"
-below = "-70 dB"
-
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,10 +48,16 @@ def _in_a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.fixture
 def short_job(tmp_path: Path) -> Path:
     """The box's job with three states and few checks."""
-    folder = tmp_path / "job"
-    shutil.copytree(JOB, folder)
-    (folder / "sequence.toml").write_text(SHORT, encoding="utf-8")
-    return folder
+    return job_in(
+        tmp_path / "job",
+        check_of("gain", within="0.2 dB", silent_below="-60 dB"),
+        check_of("polarity"),
+        check_of("crosstalk", frequency="10 kHz", below="-70 dB"),
+        RELAY_CURRENT,
+        of=JOB,
+        states=["rest", "insert", "reverse+pad"],
+        settle="10 ms",
+    )
 
 
 def run(
@@ -262,10 +237,8 @@ def test_at_a_real_pace_a_shared_bench_with_a_profile_beside_it_and_a_text_board
 def test_without_a_through_hookup_a_run_goes_on_with_less_certainty(
     capsys: pytest.CaptureFixture[str], short_job: Path
 ) -> None:
-    fixture = (short_job / "fixture.toml").read_text(encoding="utf-8")
     through = '[[hookup]]\nname = "through reference"\nthrough = true\nselect = [9]\n'
-    assert through in fixture
-    (short_job / "fixture.toml").write_text(fixture.replace(through, ""), encoding="utf-8")
+    edit(short_job / "fixture.toml", through, "")
     unit = Unit()
     ran = run(capsys, short_job, ForeignBench(unit))
     assert ran.printed.code in (0, 3), ran.printed.out  # ± 0.2 dB is more than a 2 % scope can always prove
@@ -277,8 +250,7 @@ def test_without_a_through_hookup_a_run_goes_on_with_less_certainty(
 def test_a_hookup_that_needs_hands_is_refused_where_nobody_can_be_asked(
     capsys: pytest.CaptureFixture[str], short_job: Path
 ) -> None:
-    fixture = (short_job / "fixture.toml").read_text(encoding="utf-8")
-    (short_job / "fixture.toml").write_text(fixture.replace("select = [11, 14]\n", ""), encoding="utf-8")
+    edit(short_job / "fixture.toml", "select = [11, 14]\n", "", every=True)
     bench = ForeignBench(Unit())
     ran = run(capsys, short_job, bench)
     assert ran.printed.code == 2, ran.printed.out
@@ -297,8 +269,7 @@ def test_a_hookup_that_needs_hands_is_refused_where_nobody_can_be_asked(
 def test_a_contact_that_crosses_legs_is_told_where_it_is_wrong(
     capsys: pytest.CaptureFixture[str], short_job: Path, written: str, instead: str, told: str
 ) -> None:
-    module = (short_job / "module.toml").read_text(encoding="utf-8")
-    (short_job / "module.toml").write_text(module.replace(written, instead, 1), encoding="utf-8")
+    edit(short_job / "module.toml", written, instead)
     printed = switchwalk(capsys, "table", str(short_job))
     assert printed.code == 2
     assert told in printed.err

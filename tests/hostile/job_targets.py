@@ -12,38 +12,17 @@ from harness.errors import SwitchwalkError
 from harness.job.load import load_job
 from harness.plan.build import trial_plan
 from tests.hostile.file_targets import FILES, ROOT, scratch
+from tests.jobs import RELAY_CURRENT, check_of, sequence
 
 JOBS = ("source_selector", "two_loop_switcher")
-SEQUENCE = """
-[sequence]
-name = "Short"
-states = ["all", "unpowered"]
-channels = "all"
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-silent_below = "-80 dB"
-[[check]]
-name = "Crosstalk"
-quantity = "crosstalk"
-at = ["out"]
-frequency = "10 kHz"
-below = "-80 dB"
-[[check]]
-name = "Operate time"
-quantity = "operate_time"
-at = ["out"]
-states = "all"
-below = "7 ms"
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
+SEQUENCE = sequence(
+    check_of("gain", name="Route and gain", within="0.2 dB", silent_below="-80 dB"),
+    check_of("crosstalk", frequency="10 kHz", below="-80 dB"),
+    check_of("operate_time", states="all", below="7 ms"),
+    RELAY_CURRENT,
+    states=["all", "unpowered"],
+    channels="all",
+)
 STRANGE = (
     *('""', '"x"', "0", "-1", "7", "true", "[]", "{}", '[""]', "nan", "inf", "1e400", '"rest"', '"all"'),
     *('["all", "unpowered"]', '"unpowered"', '"left"', '"hot"', '"left.in"', '"in"', '"out"', '"\\u0000"'),

@@ -18,31 +18,17 @@ from harness.cli.app import main
 from harness.drafts.answers import template
 from harness.drafts.job_text import job_texts, write_new
 from harness.records.store import open_records
-from harness.workbench.report import write_report_again
+from harness.report.run_report import write_report_again
 from tests.hostile.file_targets import scratch
+from tests.jobs import RELAY_CURRENT, check_of, sequence
 
 EXIT_CODES = range(5)
-SEQUENCE = """
-[sequence]
-name = "Short"
-states = ["rest", "loop_1"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.3 dB"
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-[[check]]
-name = "Operate time"
-quantity = "operate_time"
-at = ["out"]
-below = "7 ms"
-"""
+SEQUENCE = sequence(
+    check_of("gain", name="Route and gain", within="0.3 dB"),
+    RELAY_CURRENT,
+    check_of("operate_time", below="7 ms"),
+    states=["rest", "loop_1"],
+)
 TAG = "hostile"  # of an element or attribute that must nowhere come into being
 
 

@@ -13,10 +13,10 @@ SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"
 FLOW = (
     "errors", "units", "toml_files", "bench_file", "roles", "reading", "measure", "judge", "quantities",
     "job", "drafts", "circuit", "plan", "faults", "records", "statistics", "session", "report", "site",
-    "wiring", "workbench", "pytest_plugin", "cli",
+    "wiring", "pytest_plugin", "cli",
 )  # fmt: skip
 
-BRINGS_TOGETHER = ("harness.cli", "harness.workbench")  # drivers and harness
+BRINGS_TOGETHER = ("harness.cli", "harness.session")  # drivers and harness
 
 MAY_READ = {
     "drivers": ("errors", "units", "toml_files", "bench_file", "roles"),

@@ -1,6 +1,6 @@
 """Checks of changes of state, and lines on spare inputs: what is read, and every mistake at its place."""
 
-import shutil
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -9,24 +9,11 @@ from harness.errors import JobError
 from harness.job.job import Job
 from harness.job.load import load_job
 from harness.quantities.change import ClickOptions
-
-SHIPPED = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
-HEAD = """
-[sequence]
-name = "Edges"
-states = ["all", "unpowered"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Edges"
-at = ["out"]
-"""
+from tests.jobs import check_of, job_in
 
 
-def job_of(tmp_path: Path, check: str, *, hookup: str = "") -> Job:
-    folder = tmp_path / "job"
-    shutil.copytree(SHIPPED, folder)
-    (folder / "sequence.toml").write_text(HEAD + check)
+def job_of(tmp_path: Path, edges: str, *, hookup: str = "") -> Job:
+    folder = job_in(tmp_path / "job", edges, states=["all", "unpowered"])
     if hookup:
         with (folder / "fixture.toml").open("a") as file:
             file.write(hookup)
@@ -34,78 +21,78 @@ def job_of(tmp_path: Path, check: str, *, hookup: str = "") -> Job:
 
 
 @pytest.mark.parametrize(
-    ("check", "unit", "low", "high"),
+    ("edges", "unit", "low", "high"),
     [
-        ('quantity = "operate_time"\nbelow = "4 ms"', "s", None, 4e-3),
-        ('quantity = "gap"\nbetween = ["50 us", "2 ms"]', "s", 50e-6, 2e-3),
-        ('quantity = "click_peak"\nbelow = "10 mV"', "V", None, 10e-3),
-        ('quantity = "click_energy"\nbelow = "50 nV2s"', "V²s", None, 50e-9),
-        ('quantity = "click_energy"\nbelow = "1 uV²s"', "V²s", None, 1e-6),
-        ('quantity = "click_duration"\nbelow = "3 ms"', "s", None, 3e-3),
+        (check_of("operate_time", below="4 ms"), "s", None, 4e-3),
+        (check_of("gap", between=["50 us", "2 ms"]), "s", 50e-6, 2e-3),
+        (check_of("click_peak", below="10 mV"), "V", None, 10e-3),
+        (check_of("click_energy", below="50 nV2s"), "V²s", None, 50e-9),
+        (check_of("click_energy", below="1 uV²s"), "V²s", None, 1e-6),
+        (check_of("click_duration", below="3 ms"), "s", None, 3e-3),
     ],
 )
 def test_limits_are_read_in_their_units(
-    tmp_path: Path, check: str, unit: str, low: float | None, high: float
+    tmp_path: Path, edges: str, unit: str, low: float | None, high: float
 ) -> None:
-    limit = job_of(tmp_path, check).sequence.checks[0].limit
+    limit = job_of(tmp_path, edges).sequence.checks[0].limit
     assert limit is not None
     assert (limit.unit, limit.low) == (unit, pytest.approx(low) if low else None)
     assert limit.high == pytest.approx(high)
 
 
 def test_a_click_is_looked_for_without_a_tone_unless_one_is_asked_for(tmp_path: Path) -> None:
-    check = 'quantity = "click_peak"\nband = "audio"\nbelow = "10 mV"\n'
-    read = job_of(tmp_path, check).sequence.checks[0]
+    click = partial(check_of, "click_peak", band="audio", below="10 mV")
+    read = job_of(tmp_path, click()).sequence.checks[0]
     assert read.tone.level_vrms == 0.0
     assert isinstance(read.options, ClickOptions)
     assert read.options.band == "audio"
-    loud = job_of(tmp_path / "loud", check + 'level = "+4 dBu"').sequence.checks[0]
+    loud = job_of(tmp_path / "loud", click(level="+4 dBu")).sequence.checks[0]
     assert loud.tone.level_vrms == pytest.approx(1.2277, rel=1e-4)
 
 
 def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
     check = job_of(
-        tmp_path, 'quantity = "gap"\nabove = "20 us"\nalso = ["loop_a > loop_b", "rest > loop_a+swap"]'
+        tmp_path, check_of("gap", above="20 us", also=["loop_a > loop_b", "rest > loop_a+swap"])
     ).sequence.checks[0]
     assert list(check.options.races) == ["loop_a > loop_b", "rest > loop_a+swap"]
 
 
 @pytest.mark.parametrize(
-    ("check", "said"),
+    ("edges", "said"),
     [
         (
-            'quantity = "bounce"\nbelow = "3 mV"',
+            check_of("bounce", below="3 mV"),
             'check[1].below: found "3 mV", whose unit is "V"; expected a',
         ),
-        ('quantity = "bounce"\nbelow = "3"', 'check[1].below: found "3", which has no unit'),
-        ('quantity = "gap"\nwithin = "1 ms"', "check[1].within: gap takes below, above, between only"),
+        (check_of("bounce", below="3"), 'check[1].below: found "3", which has no unit'),
+        (check_of("gap", within="1 ms"), "check[1].within: gap takes below, above, between only"),
         (
-            'quantity = "click_peek"\nbelow = "3 mV"',
+            check_of("click_peek", below="3 mV"),
             "check[1].quantity: no such quantity; did you mean click_peak",
         ),
         (
-            'quantity = "click_energy"\nbelow = "3 mV"',
+            check_of("click_energy", below="3 mV"),
             'check[1].below: found "3 mV", whose unit is "V"; expected an energy in volts squared',
         ),
-        ('quantity = "gap"\nabove = "1 us"\nband = "audio"', "check[1].band: belongs to a click_peak or"),
+        (check_of("gap", above="1 us", band="audio"), "check[1].band: belongs to a click_peak or"),
         (
-            'quantity = "gain"\nwithin = "1 dB"\nalso = ["rest > loop_a"]',
+            check_of("gain", within="1 dB", also=["rest > loop_a"]),
             "check[1].also: belongs to a click_peak or",
         ),
         (
-            'quantity = "operate_time"\nbelow = "4 ms"\nalso = ["rest > loop_a"]',
+            check_of("operate_time", below="4 ms", also=["rest > loop_a"]),
             "check[1].also: operate_time is of one line that is energised; expected no races",
         ),
-        ('quantity = "gap"\nabove = "1 us"\nalso = ["rest"]', 'check[1].also[1]: found "rest"; expected two'),
+        (check_of("gap", above="1 us", also=["rest"]), 'check[1].also[1]: found "rest"; expected two'),
         (
-            'quantity = "gap"\nabove = "1 us"\nalso = ["rest > unpowered"]',
+            check_of("gap", above="1 us", also=["rest > unpowered"]),
             'check[1].also[1]: found "rest > unpowered"; expected two powered states',
         ),
     ],
 )
-def test_a_mistake_of_an_edge_is_told(tmp_path: Path, check: str, said: str) -> None:
+def test_a_mistake_of_an_edge_is_told(tmp_path: Path, edges: str, said: str) -> None:
     with pytest.raises(JobError) as error:
-        job_of(tmp_path, check)
+        job_of(tmp_path, edges)
     assert said in str(error.value)
     assert len(error.value.mistakes) == 1
 
@@ -129,5 +116,5 @@ select = [6]
 lines_on = {lines_on}
 """
     with pytest.raises(JobError) as error:
-        job_of(tmp_path, 'quantity = "bounce"\nbelow = "3 ms"', hookup=hookup)
+        job_of(tmp_path, check_of("bounce", below="3 ms"), hookup=hookup)
     assert said in str(error.value)

@@ -15,10 +15,11 @@ from harness.quantities.registry import QUANTITIES
 from harness.toml_files.file import JobFile
 from harness.toml_files.located import read_located
 from harness.toml_files.source import Source
-from tests.job.test_job_mistakes import JOB, SPOILT
+from tests.job.test_job_mistakes import SPOILT
+from tests.jobs import SWITCHER
 
 FILES = ("module.toml", "fixture.toml", "sequence.toml", "bench.toml")
-TEXTS = {name: (JOB / name).read_text(encoding="utf-8") for name in FILES}
+TEXTS = {name: (SWITCHER / name).read_text(encoding="utf-8") for name in FILES}
 Change = tuple[str, str, str]  # (file, what is right, what is written instead)
 
 

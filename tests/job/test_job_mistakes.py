@@ -1,6 +1,5 @@
 """What a wrong job gets: every mistake at once, each at its line, in words that say what to write instead."""
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -8,22 +7,18 @@ import pytest
 from harness.bench_file import load_bench
 from harness.errors import JobError
 from harness.job.load import load_job
-
-JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
+from tests.jobs import SWITCHER, edit, job_in
 
 
 @pytest.fixture
 def job(tmp_path):
     """A copy of a job that is right, to be spoiled."""
-    return Path(shutil.copytree(JOB, tmp_path / "job"))
+    return job_in(tmp_path / "job")
 
 
 def spoil(job: Path, file: str, right: str, wrong: str) -> int:
     """Put `wrong` where `right` stood first; gives the line that it is on."""
-    text = (job / file).read_text()
-    assert right in text
-    (job / file).write_text(text.replace(right, wrong, 1))
-    return text[: text.index(right)].count("\n") + 1
+    return edit(job / file, right, wrong)
 
 
 def mistakes_of(job: Path, bench: Path | None = None) -> list[str]:
@@ -452,7 +447,7 @@ def test_files_from_windows_read_alike(job):
     for file in ("module.toml", "fixture.toml"):
         text = (job / file).read_text()
         (job / file).write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
-    assert load_job(job).module == load_job(JOB).module
+    assert load_job(job).module == load_job(SWITCHER).module
 
 
 def test_a_folder_without_a_job_is_told_with_the_files_it_needs(tmp_path):
@@ -487,7 +482,7 @@ def test_another_bench_takes_the_place_of_the_jobs_own(job, tmp_path):
     loaded = load_job(job, other)
     assert loaded.bench.name == "Studio bench"
     assert loaded.files[-1].name == "studio.toml"
-    assert mistakes_of(JOB, tmp_path / "absent.toml") == [f"{tmp_path / 'absent.toml'}: no such file"]
+    assert mistakes_of(SWITCHER, tmp_path / "absent.toml") == [f"{tmp_path / 'absent.toml'}: no such file"]
 
 
 def test_a_bench_file_alone_is_held_to_the_same_rules(job):

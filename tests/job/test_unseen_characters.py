@@ -1,6 +1,5 @@
 """Characters that steer a terminal or hide in a name get into nothing that is read from outside."""
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -8,9 +7,9 @@ import pytest
 from drivers.profile_files import parse_profile
 from harness.errors import JobError
 from harness.job.load import load_job
+from tests.jobs import edit, job_in
 
 ROOT = Path(__file__).resolve().parents[2]
-JOB = ROOT / "sequences" / "two_loop_switcher"
 
 
 @pytest.mark.parametrize(
@@ -27,17 +26,14 @@ JOB = ROOT / "sequences" / "two_loop_switcher"
 def test_in_a_jobs_file_they_are_mistakes_at_their_place(
     tmp_path: Path, file: str, old: str, new: str, key: str, character: str
 ) -> None:
-    job = tmp_path / "job"
-    shutil.copytree(JOB, job)
-    text = (job / file).read_text("utf-8")
-    assert old in text
-    (job / file).write_text(text.replace(old, new, 1), "utf-8")
+    job = job_in(tmp_path / "job")
+    line = edit(job / file, old, new)
     with pytest.raises(JobError) as caught:
         load_job(job)
     (mistake,) = caught.value.mistakes
     assert (mistake.file, mistake.key) == (file, key)
     assert f"found a character that cannot be seen ({character})" in mistake.message
-    assert mistake.line == text[: text.index(old)].count("\n") + 1 or '"set' in new
+    assert mistake.line == line or '"set' in new
     assert str(caught.value).replace("\n", "").isprintable()
 
 
@@ -58,10 +54,6 @@ def test_in_a_profile_as_well(old: str, new: str, key: str) -> None:
 
 
 def test_letters_of_every_language_and_spaces_that_do_not_break_are_text(tmp_path: Path) -> None:
-    job = tmp_path / "job"
-    shutil.copytree(JOB, job)
-    text = (job / "module.toml").read_text("utf-8")
-    (job / "module.toml").write_text(
-        text.replace('part = "', 'part = "Übertragung\u00a0№ 3, 検査 ', 1), "utf-8"
-    )
+    strange = ("module.toml", 'part = "', 'part = "Übertragung\u00a0№ 3, 検査 ')
+    job = job_in(tmp_path / "job", edits=[strange])
     assert load_job(job).module.part.startswith("Übertragung\u00a0№ 3")

@@ -1,6 +1,5 @@
 """Records on a PostgreSQL server: every command by URL, and what is said when the server is not there."""
 
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,30 +12,16 @@ from harness.errors import RecordsError
 from harness.records import place as places
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
+from tests.jobs import ROUTE_AND_GAIN, job_in
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.records.postgresql_server import PostgreSQL, postgresql_server
-
-JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
-SEQUENCE = """
-[sequence]
-name = "Short"
-states = ["rest", "loop_a"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-"""
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Where the commands run, with a job of two states."""
     folder = tmp_path_factory.mktemp("bench")
-    shutil.copytree(JOB, folder / "job")
-    (folder / "job" / "sequence.toml").write_text(SEQUENCE)
+    job_in(folder / "job", ROUTE_AND_GAIN, states=["rest", "loop_a"])
     return folder
 
 

@@ -10,8 +10,9 @@ import pytest
 
 from harness.cli.app import main
 from harness.records.store import open_records
-from harness.workbench.held import held
-from tests.cli.commands import switchwalk, with_checks_of
+from harness.session.unit_run import run_lock
+from tests.cli.commands import switchwalk
+from tests.jobs import with_checks_of
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 FAILED, PASSED = 1, 2
@@ -80,7 +81,7 @@ def test_an_explanation_that_does_not_read_is_the_records_damage(capsys, copied)
 
 
 def test_a_run_that_goes_on_elsewhere_has_no_report_yet(capsys, place):
-    with open_records(place) as store, held(store, PASSED):
+    with open_records(place) as store, run_lock(store, PASSED):
         printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place))
     assert printed.code == 4
     assert "run 2" in printed.err

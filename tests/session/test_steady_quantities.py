@@ -9,7 +9,8 @@ import pytest
 
 from harness.reading import Reading
 from harness.records.store import open_records
-from tests.cli.commands import switchwalk, with_checks_of
+from tests.cli.commands import switchwalk
+from tests.jobs import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 RARELY = 4.5  # standard uncertainties: no reading of a hundred is further out in a thousand runs but one
@@ -29,7 +30,9 @@ def whole_run_of_a_good_unit(capsys: pytest.CaptureFixture[str], job: str) -> li
 
 
 def run(capsys: pytest.CaptureFixture[str], job: Path, *more: str) -> list[Reading]:
-    switchwalk(capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "20", "--again", *more)
+    switchwalk(
+        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "20", "--again", "anew", *more
+    )
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         return store.readings(max(one.run_id for one in store.runs()))
 

@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from harness.errors import BadReply
+from harness.errors import BadReply, OverCurrentError
 from harness.job.load import load_job
 from harness.job.state import State
 from harness.roles import Identity, SupplyReading
-from harness.session.stage import OverCurrentError, Stage
+from harness.session.supply_watch import SupplyWatch
 
 JOB = load_job(Path(__file__).parents[2] / "sequences" / "two_loop_switcher")
 REST = State(on=())
@@ -46,12 +46,9 @@ class Bench:
         self.waited_s.append(duration_s)
 
     def check(self, state: State = REST) -> SupplyReading:
-        self.supply = self.switchboard = self
-        stage: Any = object.__new__(Stage)
-        for name, value in {"job": JOB, "bench": self, "clock": self}.items():
-            object.__setattr__(stage, name, value)
-        seen: SupplyReading = stage.check_supply(state, limit_a=0.4)
-        return seen
+        plays: Any = self  # supply, switchboard and clock
+        watch = SupplyWatch(JOB.module, plays, plays, settle_s=SETTLE_S, clock=plays)
+        return watch.check(state, limit_a=0.4)
 
 
 def test_a_board_that_is_late_is_no_over_current() -> None:

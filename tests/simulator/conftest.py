@@ -12,90 +12,8 @@ from numpy.typing import NDArray
 
 from harness.job.load import load_job
 from simulator.server import Addresses, Simulator, read_faults
+from tests.jobs import insert_switch
 
-MODULE = """
-[module]
-name = "Insert switch"
-part = "TEST-1"
-revision = "A"
-channels = ["left", "right"]
-[supply]
-voltage = "12 V"
-limit = "200 mA"
-quiescent = "5 mA"
-[lines]
-insert = "Insert"
-mute = "Mute"
-[ports]
-in = "input"
-out = "output"
-send = "send"
-return = "return"
-[relay_types.signal]
-coil = "1028 ohm"
-contact = "50 mohm"
-contact_max = "100 mohm"
-operate_max = "4 ms"
-release_max = "4 ms"
-bounce_max = "3 ms"
-off_capacitance = "1 pF"
-[[relay]]
-names = { left = "K1", right = "K2" }
-line = "insert"
-type = "signal"
-contacts = [{ common = "bus", rest = "in", operated = "return" }]
-[[relay]]
-names = { left = "K3", right = "K4" }
-line = "mute"
-type = "signal"
-contacts = [{ common = "bus", rest = "out" }]
-[[resistor]]
-names = { left = "R1", right = "R2" }
-series = ["in", "send"]
-value = "1 kohm"
-tolerance = "1 %"
-"""
-FIXTURE = """
-[fixture]
-name = "Test fixture"
-[lines]
-insert = 1
-mute = 2
-[loads]
-out = { legs = "5 kohm" }
-[links.plug]
-from = "send"
-to = "return"
-loss = "0 dB"
-[[hookup]]
-name = "through"
-through = true
-select = [9]
-[[hookup]]
-name = "outputs"
-drive = "left.in"
-view = ["left.out", "right.out"]
-links = ["plug"]
-select = [10, 11]
-[[hookup]]
-name = "by hand"
-drive = "left.in"
-view = ["left.in", "left.out"]
-links = ["plug"]
-"""
-SEQUENCE = """
-[sequence]
-name = "Test"
-states = "all"
-channels = ["left"]
-tone = { frequency = "1 kHz", level = "0 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-"""
 HASTEN = 20.0
 
 
@@ -217,10 +135,7 @@ def open_line() -> Iterator[Callable[[str], Line]]:
 
 @pytest.fixture(scope="session")
 def job_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("insert_switch")
-    for name, text in (("module", MODULE), ("fixture", FIXTURE), ("sequence", SEQUENCE)):
-        (folder / f"{name}.toml").write_text(text)
-    return folder
+    return insert_switch(tmp_path_factory.mktemp("insert_switch"))
 
 
 @pytest.fixture

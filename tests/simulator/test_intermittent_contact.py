@@ -15,7 +15,7 @@ from simulator.faults import apply
 from simulator.relays import OPEN, OPERATED, REST, Motion, SupplySetting
 from simulator.unit import Timing
 from simulator.world import Clock, World
-from tests.cli.commands import with_checks_of
+from tests.jobs import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 TIMING = Timing(operate_s=2e-3, release_s=2e-3, gap_s=5e-4, bounce_s=1e-3, skew_s=(0.0, 1e-4))

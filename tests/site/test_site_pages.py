@@ -64,8 +64,8 @@ def site(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def written(site):
+    from harness.report.run_report import page_beside
     from harness.site.write import write_site
-    from harness.workbench.report import page_beside
 
     records, out = site / "records.sqlite", site / "out"
     with open_records(records, read_only=True) as store:

@@ -9,10 +9,3 @@ DATA_FROM_LINE = 60
 def pairs(name: str) -> list[tuple[float, float]]:
     lines = (HERE / f"{name}.dat").read_text(encoding="ascii").splitlines()[DATA_FROM_LINE:]
     return [(float(one), float(two)) for one, two in (line.split() for line in lines if line.strip())]
-
-
-def groups(name: str) -> dict[object, list[float]]:
-    found: dict[object, list[float]] = {}
-    for group, value in pairs(name):
-        found.setdefault(int(group), []).append(value)
-    return found

@@ -10,15 +10,15 @@ from scipy.stats import anderson, binom, nct, norm
 from harness.statistics.capability import (
     anderson_darling_p,
     capability,
+    noncentral_t,
     normal_tolerance,
     normality,
     one_sided_factor,
     population_doubts,
+    propose_limits,
     range_confidence,
     two_sided_factor,
 )
-from harness.statistics.limits import propose_limits
-from harness.statistics.noncentral import noncentral_t
 
 
 def sample_of(mean: float, sigma: float, n: int) -> NDArray[np.float64]:

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from harness.reading import Measurand, ReadingKey, Verdict
 from harness.records.history import Series
-from harness.statistics.golden import golden_shifts
+from harness.statistics.drift import golden_shifts
 
 KEY = ReadingKey(
     check="Gain",

@@ -32,7 +32,7 @@ def preload() -> None:
     import harness.plan.build
     import harness.records.store
     import harness.report.write
-    import harness.session.run  # noqa: F401
+    import harness.session.unit_run  # noqa: F401
 
     pyvisa.ResourceManager("@py").close()
 

@@ -2,7 +2,6 @@
 
 import json
 import os
-import shutil
 import signal
 import socket
 import sqlite3
@@ -18,54 +17,28 @@ from drivers.claim import Mark
 from drivers.safe_end import ROLES
 from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
+from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = 16
 HASTEN = 20.0
 
-HEAD = """
-[sequence]
-name = "Tiny"
-states = ["rest", "loop_a"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-"""
-GAIN = """
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-"""
-ALIKE_AND_CURRENT = """
-[[check]]
-name = "Channels alike"
-quantity = "channel_match"
-at = ["out"]
-between = ["-20 dB", "20 dB"]
+CHANNELS_ALIKE = check_of("channel_match", name="Channels alike", between=["-20 dB", "20 dB"])
 
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-"""
-TINY = HEAD + GAIN + ALIKE_AND_CURRENT
+
+TINY = sequence(ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT, states=["rest", "loop_a"], name="Tiny")
 
 
 def tiny_job(folder: Path) -> Path:
     """The two-loop switcher in two states, with a reading that needs two hookups."""
-    return _job(folder / "tiny", TINY)
+    job = job_in(folder / "tiny")
+    (job / "sequence.toml").write_text(TINY, encoding="utf-8")
+    return job
 
 
 def smaller_job(folder: Path) -> Path:
     """The same in one state: two readings, one of which needs two hookups."""
-    return _job(folder / "smaller", HEAD.replace('"rest", ', "") + ALIKE_AND_CURRENT)
-
-
-def _job(folder: Path, sequence: str) -> Path:
-    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", folder)
-    (folder / "sequence.toml").write_text(sequence, encoding="utf-8")
-    return folder
+    return job_in(folder / "smaller", CHANNELS_ALIKE, RELAY_CURRENT, states=["loop_a"], name="Tiny")
 
 
 class Wire:

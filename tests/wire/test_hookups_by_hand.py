@@ -23,11 +23,11 @@ from harness.records.run import BY_HAND
 from harness.records.store import open_records
 from harness.report.hookup_picture import drawing
 from harness.session.by_hand import make_by_hand
+from harness.session.context import RunContext
 from harness.session.events import Event, Remark
-from harness.session.preflight import energise
-from harness.session.run import stage_of
-from harness.session.stage import Stage
-from harness.workbench.held import WallClock
+from harness.session.line_currents import energise
+from harness.session.open_bench import WallClock
+from harness.session.unit_run import run_context
 from simulator.hands import Places
 from simulator.server import Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
@@ -70,17 +70,17 @@ class SlippingHands:
 class Scene:
     """A bench that is open, with a unit whose lines were energised."""
 
-    stage: Stage
+    context: RunContext
     simulator: Simulator
     said: list[str]
 
     def make(self, slips: Places, *, hookup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
         """Have a hookup made with these slips."""
         hands = SlippingHands(self.simulator, slips, keep_slipping)
-        found = next(each for each in self.stage.job.fixture.hookups if each.name == hookup)
+        found = next(each for each in self.context.job.fixture.hookups if each.name == hookup)
         self.said.clear()
         notes: list[str] = []
-        make_by_hand(replace(self.stage, hands=hands), found, notes.append)
+        make_by_hand(replace(self.context, hands=hands), found, lambda _, text: notes.append(text))
         assert notes == self.said
         return hands
 
@@ -103,12 +103,12 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
             open_records(folder / "records.sqlite") as store,
             open_bench(job.bench, folder=folder, marked=False) as bench,
         ):
-            stage = stage_of(
+            context = run_context(
                 plan, job, bench, store, store.begin(HEADER),
                 hands=SlippingHands(simulator), observe=observe, clock=WallClock(),
             )  # fmt: skip
-            energise(stage)
-            yield Scene(stage, simulator, said)
+            energise(context)
+            yield Scene(context, simulator, said)
 
 
 def test_a_hookup_that_is_right_is_not_asked_about(scene: Scene) -> None:
@@ -177,13 +177,13 @@ class IdleHands(SlippingHands):
 def test_leads_left_in_the_through_hookup_are_not_taken_for_a_straight_route(scene: Scene) -> None:
     hands = IdleHands(scene.simulator)
     scene.said.clear()
-    hookup = next(each for each in scene.stage.job.fixture.hookups if each.name == LEFT)
-    make_by_hand(replace(scene.stage, hands=hands), hookup, lambda text: None)
+    hookup = next(each for each in scene.context.job.fixture.hookups if each.name == LEFT)
+    make_by_hand(replace(scene.context, hands=hands), hookup, lambda _, text: None)
     assert "still where they were in the through hookup" in scene.said[0]
     assert scene.said[-1].endswith("now every lead is where it should be")
     with pytest.raises(HookupError, match="still where they were in the through hookup"):
         make_by_hand(
-            replace(scene.stage, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda text: None
+            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda _, text: None
         )
 
 
@@ -197,7 +197,7 @@ def test_a_second_slip_is_found_by_looking_at_every_lead(scene: Scene) -> None:
 def test_a_fault_that_leaves_the_route_at_rest_whole_asks_for_no_second_look(
     scene: Scene, fault: str
 ) -> None:
-    scene.simulator.place_unit("OB-0002", read_faults([fault], scene.stage.job))
+    scene.simulator.place_unit("OB-0002", read_faults([fault], scene.context.job))
     try:
         assert scene.make({}).asked == []
     finally:
@@ -205,7 +205,7 @@ def test_a_fault_that_leaves_the_route_at_rest_whole_asks_for_no_second_look(
 
 
 def test_a_lead_and_a_faulty_unit_at_once_end_with_the_lead_right(scene: Scene) -> None:
-    scene.simulator.place_unit("OB-0002", read_faults(["K1 never operates"], scene.stage.job))
+    scene.simulator.place_unit("OB-0002", read_faults(["K1 never operates"], scene.context.job))
     try:
         hands = scene.make({"input 2": None})
         assert "input 2" in hands.asked[0]
@@ -215,8 +215,8 @@ def test_a_lead_and_a_faulty_unit_at_once_end_with_the_lead_right(scene: Scene) 
 
 
 def test_a_hookup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
-    hookups = {each.name: each for each in scene.stage.job.fixture.hookups}
-    drawn = drawing(scene.stage.job, hookups[LEFT])
+    hookups = {each.name: each for each in scene.context.job.fixture.hookups}
+    drawn = drawing(scene.context.job, hookups[LEFT])
     assert drawn.splitlines() == [
         "Hookup 'drive left, probe left output':",
         "  generator output 1 (hot)          ------> left.in hot",
@@ -227,7 +227,7 @@ def test_a_hookup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
         "  plug straight_b, in every channel ------> from b_send to b_return",
         "  every ground clip on pin 1 of its connector",
     ]
-    through = drawing(scene.stage.job, hookups["through reference"])
+    through = drawing(scene.context.job, hookups["through reference"])
     assert "generator output 2 (cold) ------> scope input 2" in through
 
 

@@ -75,7 +75,7 @@ def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench
     assert relays["read_back"] is True
     assert relays["line_currents_a"]["loop_a"] > relays["line_currents_a"]["rest"] > 0.0
     assert relays["contact_readings"] == {"pass": 4}
-    code, said = bench.nursery.run(*bench.run_arguments("PASSED"), "--again")
+    code, said = bench.nursery.run(*bench.run_arguments("PASSED"), "--again", "anew")
     assert code == 0, said
     code, said = bench.nursery.run("show", str(passed), *place)
     assert "K1 2 of 4" in said

@@ -2,7 +2,6 @@
 
 import json
 import re
-import shutil
 from html import unescape
 from pathlib import Path
 
@@ -18,8 +17,7 @@ from harness.wiring.document import wiring_of
 from harness.wiring.page import xlr
 from harness.wiring.plugs import SERIES, choose, nearest_value, pad_loss_db, plugs
 from tests.cli.commands import switchwalk
-
-JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
+from tests.jobs import SWITCHER, job_in
 
 
 def test_the_d_connector_is_the_one_of_aes59() -> None:
@@ -69,7 +67,7 @@ def test_e24_is_bought_unless_it_is_off_by_more_than_the_tolerance() -> None:
 
 
 def test_every_leg_of_every_port_is_on_one_pin_of_its_own() -> None:
-    job = load_job(JOB)
+    job = load_job(SWITCHER)
     connectors = fitted(job.module, job.fixture)
     places = pin_of(connectors)
     assert set(places) == {
@@ -82,26 +80,24 @@ def test_every_leg_of_every_port_is_on_one_pin_of_its_own() -> None:
 
 
 def test_a_measured_plug_is_bought_as_what_it_was_made_of() -> None:
-    job = load_job(JOB)
+    job = load_job(SWITCHER)
     bought = {each.bought_ohm for plug in plugs(job.module, job.fixture) for each in plug.resistors}
     assert bought == {390, 510, 620, 750, 1100, 2000, 2400, 3000, 3600, 5100}  # fixture.toml's nominal ones
 
 
 def test_the_command_reads_at_eighty_columns_and_as_json(capsys: pytest.CaptureFixture[str]) -> None:
-    printed = switchwalk(capsys, "wiring", str(JOB), "--hookups")
+    printed = switchwalk(capsys, "wiring", str(SWITCHER), "--hookups")
     assert printed.code == 0
     assert max(map(len, printed.out.splitlines())) <= 80
     assert "J1.21" in printed.out
-    listed = json.loads(switchwalk(capsys, "wiring", str(JOB), "--json").out)
+    listed = json.loads(switchwalk(capsys, "wiring", str(SWITCHER), "--json").out)
     assert [each["name"] for each in listed["connectors"]] == ["J1", "J2"]
 
 
 def test_the_page_has_drawings_and_escapes_what_the_files_say(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    job = shutil.copytree(JOB, tmp_path / "job")
-    fixture = job / "fixture.toml"
-    fixture.write_text(fixture.read_text("utf-8").replace("Drawer fixture", "<script>Drawer"), "utf-8")
+    job = job_in(tmp_path / "job", edits=[("fixture.toml", "Drawer fixture", "<script>Drawer")])
     page = tmp_path / "wiring.html"
     assert switchwalk(capsys, "wiring", str(job), "--html", str(page)).code == 0
     text = page.read_text("utf-8")
@@ -114,8 +110,8 @@ def test_the_cautions_of_the_reports_come_first_on_the_terminal_and_on_the_page(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     page = tmp_path / "wiring.html"
-    assert switchwalk(capsys, "wiring", str(JOB), "--html", str(page)).code == 0
-    printed = " ".join(switchwalk(capsys, "wiring", str(JOB)).out.split())
+    assert switchwalk(capsys, "wiring", str(SWITCHER), "--html", str(page)).code == 0
+    printed = " ".join(switchwalk(capsys, "wiring", str(SWITCHER)).out.split())
     on_page = " ".join(unescape(page.read_text("utf-8")).split())
     for text, pins in ((printed, "J1: 25-way"), (on_page, "<h2>J1: 25-way")):
         places = [text.index(words) for caution in CAUTIONS for words in caution]
@@ -124,7 +120,7 @@ def test_the_cautions_of_the_reports_come_first_on_the_terminal_and_on_the_page(
 
 
 def test_a_clamp_for_every_control_line_is_to_buy() -> None:
-    job = load_job(JOB)
+    job = load_job(SWITCHER)
     clamps = [each for each in wiring_of(job).bill if "coil clamp" in each.what]
     assert [(each.count, each.where) for each in clamps] == [(3, "loop_a, loop_b, swap")]
 
@@ -133,7 +129,7 @@ def test_hot_and_cold_have_the_colours_of_the_waveforms_and_ground_is_grey(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     page = tmp_path / "wiring.html"
-    assert switchwalk(capsys, "wiring", str(JOB), "--html", str(page)).code == 0
+    assert switchwalk(capsys, "wiring", str(SWITCHER), "--html", str(page)).code == 0
     colours = dict(re.findall(r"\.(hot|cold|earth) \{ fill: (#[0-9a-f]{6})", page.read_text("utf-8")))
     assert (colours["hot"], colours["cold"]) == (HOT, COLD)
     red, green, blue = (colours["earth"][place : place + 2] for place in (1, 3, 5))
@@ -151,7 +147,7 @@ pins."left.out" = { hot = "A", cold = "B", ground = "C" }
 
 
 def test_connectors_may_be_given_in_the_files(tmp_path: Path) -> None:
-    job = shutil.copytree(JOB, tmp_path / "job")
+    job = job_in(tmp_path / "job")
     fixture = job / "fixture.toml"
     fixture.write_text(fixture.read_text("utf-8") + CONNECTORS, "utf-8")
     described = load_job(job)
@@ -165,7 +161,7 @@ def test_an_xlr_into_the_unit_is_male_one_out_of_it_female_and_each_is_drawn_fro
 ) -> None:
     # Male, at its mating face: 1 left, 2 right, 3 below; female mirrored, and a solder side mirrors again
     # (IEC 60268-12, from memory).
-    job = shutil.copytree(JOB, tmp_path / "job")
+    job = job_in(tmp_path / "job")
     fixture = job / "fixture.toml"
     out = CONNECTORS.partition("[connectors.P2]")[0].replace("P1", "P2").replace("left.in", "left.out")
     into = CONNECTORS.partition("[connectors.P2]")[0]
@@ -190,7 +186,7 @@ def test_an_xlr_into_the_unit_is_male_one_out_of_it_female_and_each_is_drawn_fro
     ],
 )
 def test_a_mistake_in_a_connector_is_told_with_its_line(tmp_path: Path, wrong: str, said: str) -> None:
-    job = shutil.copytree(JOB, tmp_path / "job")
+    job = job_in(tmp_path / "job")
     fixture = job / "fixture.toml"
     fixture.write_text(fixture.read_text("utf-8") + f"\n[connectors.J9]\n{wrong}\n", "utf-8")
     with pytest.raises(JobError, match=said) as raised:

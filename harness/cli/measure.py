@@ -1,0 +1,323 @@
+"""`switchwalk measure` and `switchwalk reference`: one state, or the bench itself, measured without a test.
+
+`measure` keeps nothing; `reference` keeps what the bench itself adds for the next hours' runs.
+"""
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Annotated
+
+import typer
+
+from harness.cli.live_view import watched
+from harness.cli.options import BenchPath, Faults, Hasten, JobFolder, RecordsPlace, simulation_for
+from harness.cli.outcome import EXIT_OF
+from harness.cli.person import PersonAtTheBench, require_person, tell
+from harness.cli.stopping import output_may_be_gone, stoppable
+from harness.cli.wrapping import say
+from harness.errors import UsageError
+from harness.measure.reference import LIFE_S, Reference
+from harness.measure.reference_drift import drift, harmonic_drift, noise_drift
+from harness.measure.tones import Stimulus
+from harness.plan.model import Plan
+from harness.plan.remaining import part_in_state
+from harness.records.export import reading_to_json
+from harness.records.run import DEFAULT_RECORDS, KeptReference
+from harness.records.store import RunStore, open_records
+from harness.report.notes import TERMINAL_CAUTIONS
+from harness.report.waveforms import COLD_LETTER, HOT_LETTER, draw_traces, text_trace
+from harness.report.words import reading_line
+from harness.roles import Capture
+from harness.session.events import Event, Hands, Remark
+from harness.session.open_bench import OpenBench, at_bench
+from harness.session.planned_job import PlannedJob, read_job
+from harness.session.simulated import Simulation
+from harness.session.unit_run import RunRequest, RunResult, UnitRun, run_unit
+from harness.units import counted
+
+PERIODS = 3
+TONELESS_S = 3e-3
+USUAL_HZ = 1e3
+NEIGHBOURS = (
+    "Hot and cold are driven at two neighbouring frequencies, to be told apart: where one stands against the "
+    "other in these traces says nothing of the unit's polarity or phase; the readings do."
+)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Trace:
+    """What the viewed legs showed in one hookup. ports: as viewed, each a pair of the capture's rows."""
+
+    hookup: str
+    stimulus: Stimulus
+    ports: tuple[str, ...]
+    capture: Capture
+    window_s: float
+
+
+def measure(
+    job: JobFolder,
+    state: Annotated[
+        str,
+        typer.Argument(metavar="STATE", help="rest, unpowered, or lines: loop_a+swap.", show_default=False),
+    ],
+    hookup: Annotated[
+        str | None, typer.Option(metavar="NAME", help="In this hookup only.", show_default=False)
+    ] = None,
+    serial: Annotated[
+        str, typer.Option(help="The unit's serial number; draws a simulated one.")
+    ] = "measured",
+    bench: BenchPath = None,
+    simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,
+    fault: Faults = None,
+    hasten: Hasten = 1.0,
+    png: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the traces to a file.", show_default=False)
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
+) -> None:
+    """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
+    described = read_job(job, bench)
+    wanted = Simulation(serial=serial, faults=fault or (), speed=hasten)
+
+    def hands(planned: PlannedJob) -> Hands:
+        require_person(part_in_state(planned.plan, state, hookup))
+        return PersonAtTheBench(planned.job)
+
+    with (
+        stoppable() as stopping,
+        at_bench(
+            described,
+            bench_file=bench,
+            simulation=simulation_for(described, bench, wanted, simulate=simulate),
+            hands=hands,
+            tell=tell,
+        ) as here,
+        TemporaryDirectory(prefix="switchwalk-") as scratch,
+        open_records(Path(scratch) / "measured.sqlite") as store,
+    ):
+        part = part_in_state(here.planned.plan, state, hookup)
+        if not as_json:
+            typer.echo(f"{TERMINAL_CAUTIONS}\n")
+        with watched(here, stopping, None) as (observe, _):
+            request = RunRequest(serial=serial)
+            result = run_unit(here, store, request, plan=part, resumable=False, observe=observe)
+        here.close()
+        traces = _traces(part, store, result.run_id)
+    with output_may_be_gone():
+        _show(result, traces, as_json=as_json)
+    if png is not None:
+        _draw(traces, png)
+    raise typer.Exit(EXIT_OF[result.outcome])
+
+
+def reference(
+    job: JobFolder,
+    bench: BenchPath = None,
+    simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")] = False,
+    hasten: Hasten = 1.0,
+    records: RecordsPlace = None,
+    temperature: Annotated[
+        float | None,
+        typer.Option(
+            metavar="CELSIUS", help="The room's temperature, to be kept with it.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
+    described = read_job(job, bench)
+    with (
+        stoppable(),
+        open_records(records or DEFAULT_RECORDS) as store,
+        at_bench(
+            described,
+            bench_file=bench,
+            simulation=simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate),
+            hands=lambda planned: PersonAtTheBench(planned.job),
+            tell=tell,
+        ) as here,
+    ):
+        if here.planned.plan.through is None:
+            raise UsageError(
+                "fixture.toml has no through hookup: add a [[hookup]] with through = true, in which the "
+                "generator goes straight to every scope pair"
+            )
+        typer.echo(TERMINAL_CAUTIONS)
+        before = store.latest_reference(here.file.name, simulated=simulate)
+        found = _measure_bench(here)
+        taken = datetime.now(UTC)
+        store.keep_reference(
+            KeptReference(
+                taken=taken,
+                bench=here.file.name,
+                temperature_c=temperature,
+                simulated=simulate,
+                content=found.to_dict(),
+            )
+        )
+    _say_reference(found, taken, here.file.name)
+    _say_drift(found, before)
+
+
+def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
+    """For each hookup what was recorded with a tone nearest to the usual one, the loudest of those."""
+    kept, records = store.waveforms(run_id), store.acquisitions(run_id)
+    stimuli = {one.number: one.stimulus for one in plan.acquisitions}
+    traces = []
+    for hookup in {visit.hookup.name: visit.hookup for visit in plan.visits}.values():
+        found = [
+            (stimuli[records[number].number], capture)
+            for number, capture in kept.items()
+            if records[number].setup == hookup.name
+        ]
+        if not found:
+            continue
+        stimulus, capture = min(found, key=lambda one: _strangeness(one[0]))
+        traces.append(
+            Trace(
+                hookup=hookup.name,
+                stimulus=stimulus,
+                ports=tuple(map(str, hookup.view)),
+                capture=capture,
+                window_s=PERIODS / stimulus.frequency_hz if _has_tone(stimulus) else TONELESS_S,
+            )
+        )
+    return traces
+
+
+def _has_tone(stimulus: Stimulus) -> bool:
+    return stimulus.kind in ("pair", "antiphase")
+
+
+def _strangeness(stimulus: Stimulus) -> tuple[bool, float, float]:
+    return not _has_tone(stimulus), abs(stimulus.frequency_hz - USUAL_HZ), -stimulus.level_vrms
+
+
+def _draw(traces: list[Trace], png: Path) -> None:
+    if not traces:
+        return
+    drawn = draw_traces(
+        [
+            (f"{one.hookup}: {', '.join(one.ports)}; {one.stimulus}", one.capture, one.window_s)
+            for one in traces
+        ]
+    )
+    try:
+        png.write_bytes(drawn)
+    except OSError as error:
+        raise UsageError(f"--png {png}: cannot be written ({error.strerror}); name another file") from error
+
+
+def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
+    if as_json:
+        shown = {
+            "outcome": result.outcome,
+            "reason": result.reason,
+            "readings": [reading_to_json(reading) for reading in result.readings],
+            "traces": [_trace_to_json(trace) for trace in traces],
+        }
+        typer.echo(json.dumps(shown, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    traced = {trace.hookup: trace for trace in traces}
+    for hookup in dict.fromkeys(["", *(reading.setup for reading in result.readings), *traced]):
+        if hookup:
+            typer.echo()
+            say(hookup)
+        for reading in result.readings:
+            if reading.setup == hookup:
+                say(reading_line(reading), indent=2 if hookup else 0)
+        if hookup in traced:
+            _show_trace(traced[hookup])
+    if any(trace.stimulus.kind == "pair" for trace in traces):
+        typer.echo()
+        say(NEIGHBOURS)
+    if result.reason:
+        say(result.reason, err=True)
+    made = counted(len(result.readings), "reading")
+    typer.echo(f"\n{result.outcome.upper()}  {made}; no test of the unit: nothing is kept")
+
+
+def _show_trace(trace: Trace) -> None:
+    capture = trace.capture
+    for number, port in enumerate(trace.ports):
+        typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT_LETTER}, cold {COLD_LETTER}")
+        hot, cold = capture.volts[2 * number : 2 * number + 2]
+        for line in text_trace(hot, cold, interval_s=capture.interval_s, window_s=trace.window_s):
+            typer.echo(line)
+
+
+def _trace_to_json(trace: Trace) -> dict[str, object]:
+    capture = trace.capture
+    count = round(trace.window_s / capture.interval_s)
+    legs = [f"{port}.{leg}" for port in trace.ports for leg in ("hot", "cold")]
+    return {
+        "hookup": trace.hookup,
+        "stimulus": str(trace.stimulus),
+        "interval_s": capture.interval_s,
+        "volts": {leg: row[:count].tolist() for leg, row in zip(legs, capture.volts, strict=True)},
+    }
+
+
+def _measure_bench(bench: OpenBench) -> Reference:
+    """Take the through reference; its acquisitions are no run's and are not kept."""
+
+    def say_remarks(event: Event) -> None:
+        if isinstance(event, Remark):
+            typer.echo(event.text)
+
+    with (
+        TemporaryDirectory(prefix="switchwalk-") as scratch,
+        open_records(Path(scratch) / "scratch.sqlite") as store,
+        UnitRun.begin(
+            bench, store, RunRequest(serial="reference"), resumable=False, observe=say_remarks
+        ) as run,
+    ):
+        found = run.measure_bench()
+        bench.close()
+    if found is None:
+        raise UsageError(
+            "the sequence has nothing that is measured with a tone: there is nothing to refer to"
+        )
+    return found
+
+
+def _say_reference(found: Reference, taken: datetime, bench: str) -> None:
+    expires = taken + timedelta(seconds=LIFE_S)
+    typer.echo("")
+    also = [
+        word for word, there in (("noise", found.bare.noise), ("harmonics", found.bare.harmonics)) if there
+    ]
+    own = f" and the bench's own {' and '.join(also)}" if also else ""
+    typer.echo(f"through reference of {bench!r}: {len(found.tones)} tones{own}, kept")
+    typer.echo(f"good until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
+
+
+def _say_drift(found: Reference, before: KeptReference | None) -> None:
+    if before is None:
+        typer.echo("there is no earlier one to compare with")
+        return
+    last = Reference.from_dict(before.content)
+    at = "" if before.temperature_c is None else f", at {before.temperature_c:g} degrees Celsius"
+    typer.echo(f"drift since {before.taken:%Y-%m-%d %H:%M} UTC{at}:")
+    if last.instruments != found.instruments:
+        typer.echo("  that was with other instruments: nothing can be said")
+        return
+    for tone in drift(found, last):
+        typer.echo(
+            f"  {tone.frequency_hz:8.6g} Hz, {tone.level_vrms:.3g} V: input {tone.input} "
+            f"{tone.change_db:+.4f} ± {2 * tone.standard_db:.4f} dB, cold to hot {tone.legs_db:+.4f} dB"
+        )
+    for noise in noise_drift(found, last):
+        typer.echo(
+            f"  noise, inputs {noise.inputs[0]}-{noise.inputs[1]}: {noise.now_dbu:.1f} dBu, "
+            f"{noise.change_db:+.2f} ± {2 * noise.standard_db:.2f} dB"
+        )
+    for one in harmonic_drift(found, last):
+        typer.echo(
+            f"  harmonics of {one.frequency_hz:g} Hz, {one.level_vrms:.3g} V, inputs "
+            f"{one.inputs[0]}-{one.inputs[1]}: {one.now:.3%}, "
+            f"change {one.change:.3%} ± {2 * one.standard:.3%}"
+        )

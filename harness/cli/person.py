@@ -1,0 +1,221 @@
+"""Whoever sits at the terminal: the questions that are asked there, and the leads that are moved there."""
+
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import typer
+
+from harness.errors import UsageError
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.sequence import Sequence as CheckSequence
+from harness.plan.model import Plan
+from harness.report.hookup_picture import drawing, lead_words
+from harness.session.admission import serial_mistake
+from harness.session.planned_job import PlannedJob, made_by_hand
+
+NOBODY = "standard input is no terminal, so nobody can be asked"
+
+
+def tell(text: str) -> None:
+    """Say on standard error what the bench has to say."""
+    typer.echo(text, err=True)
+
+
+def person_at(planned: PlannedJob) -> "PersonAtTheBench":
+    """Whoever sits at the terminal moves the leads. Raises UsageError if nobody can be asked."""
+    require_person(planned.plan)
+    return PersonAtTheBench(planned.job)
+
+
+def require_person(plan: Plan) -> None:
+    """Refuse a plan that needs hands where nobody can be asked. Raises UsageError."""
+    by_hand = made_by_hand(plan)
+    if by_hand and not sys.stdin.isatty():
+        raise UsageError(
+            f"{NOBODY}, and a person moves the leads of {by_hand}. "
+            "Run it in a terminal, or give the hookup select = […], switchboard channels that make it"
+        )
+
+
+class PersonAtTheBench:
+    """Asks for hookups to be made by hand, and for leads to be put right."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+
+    def make(self, hookup: Hookup) -> None:
+        """Draw what goes where, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+        self._wait(hookup, "Press Enter when it is made. ")
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Say which leads to see to, draw the hookup again, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+        named = ", ".join(lead_words(self._job, lead) for lead in leads) or "every lead of it"
+        typer.echo(f"Please look at {named}.")
+        self._wait(hookup, "Press Enter when it is as drawn. ")
+
+    def _wait(self, hookup: Hookup, prompt: str) -> None:
+        if not sys.stdin.isatty():
+            raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
+        # An Enter from before the drawing was shown has made nothing.
+        ask_hands(prompt, undone=f"nobody made the hookup {hookup.name!r}")
+
+
+def read_serials(path: Path, sequence: CheckSequence) -> list[str]:
+    """Read serial numbers, a line each; empty lines and those that begin with # are left out.
+
+    Raises UsageError with every line that cannot be one, or that stands there before.
+    """
+    found: dict[str, int] = {}
+    mistakes: list[str] = []
+    for number, serial in listed_lines(path, "serial numbers"):
+        wrong = serial_mistake(serial, sequence)
+        if serial in found:
+            wrong = f"stands in line {found[serial]} too; expected every serial number once"
+        if wrong:
+            mistakes.append(f"{path}:{number}: serial {serial!r}: {wrong}")
+        found.setdefault(serial, number)
+    if not found:
+        mistakes.append(f"{path}: no serial number is in it; expected a line each")
+    if mistakes:
+        raise UsageError("\n".join(mistakes))
+    return list(found)
+
+
+def listed_lines(path: Path, what: str) -> Iterator[tuple[int, str]]:
+    """Give the lines of a list with their numbers, but for empty ones and remarks, which begin with #.
+
+    Only CR and LF end a line: a scanner writes the separators of a code's fields (GS and the like) within it.
+    Raises UsageError where the file cannot be read.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise UsageError(f"{path}: the {what} cannot be read: {why}") from error
+    for number, line in enumerate(re.split("\r\n|\r|\n", text), start=1):
+        if line.strip() and not line.lstrip().startswith("#"):
+            yield number, line.strip()
+
+
+def asked_serials(
+    sequence: CheckSequence, wrong: Callable[[str, str], None], *, quiet: bool
+) -> Iterator[str]:
+    """Ask for one serial number after another, from a keyboard or a scanner, until an empty line or the end.
+
+    wrong: hears of what can be none, and why. quiet: the prompt goes to standard error, so that standard
+    output is left to data.
+    """
+    lines, first = typed_lines(), True
+    while True:
+        if left_out() and not first:
+            typer.echo("What was typed or scanned before this question is left out.", err=True)
+        first = False
+        with line_ended(err=quiet):
+            typer.echo("Unit in the fixture? Its serial (empty ends): ", nl=False, err=quiet)
+            sys.stdout.flush()
+            line = next(lines, "")
+        if not (line and sys.stdin.isatty()):  # there the terminal has shown its end
+            typer.echo("", err=quiet)
+        serial = line.strip()
+        if not serial:
+            return
+        mistake = serial_mistake(serial, sequence)
+        if mistake:
+            wrong(serial, mistake)
+            continue
+        yield serial
+
+
+def ask(question: str) -> str:
+    """Ask a person something on the terminal; the answer without spaces around it, "" at the end of input."""
+    return _answer(question).strip()
+
+
+def ask_hands(question: str, *, undone: str) -> str:
+    """Ask for what hands do before they press Enter; the answer without spaces around it.
+
+    Raises KeyboardInterrupt, which says what is `undone`, at the end of input: that is no Enter.
+    """
+    line = _answer(question)
+    if not line:
+        raise KeyboardInterrupt(f"stopped: {undone}")
+    return line.strip()
+
+
+def agreed(question: str) -> bool:
+    """Ask a person for a yes; the end of input is none, nor is Ctrl-C."""
+    try:
+        return ask(f"{question} [y/N]: ").casefold() in ("y", "yes")
+    except KeyboardInterrupt:
+        return False
+
+
+def _answer(question: str) -> str:
+    left_out()
+    with line_ended(err=True):
+        typer.echo(question, nl=False, err=True)
+        sys.stderr.flush()
+        line = sys.stdin.readline()
+    if not line:
+        typer.echo("", err=True)
+    return line
+
+
+@contextmanager
+def line_ended(*, err: bool) -> Iterator[None]:
+    """Where a question is interrupted, let what is said next begin on a line of its own."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        typer.echo("", err=err)
+        raise
+
+
+def left_out() -> bool:
+    """Forget what was typed on the terminal before a question; whether there was a line of it.
+
+    It cannot be the answer: a scanner that was too quick would name a reason, or start a run while hands are
+    still at the fixture.
+    """
+    if not sys.stdin.isatty():
+        return False
+    if sys.platform == "win32":
+        import msvcrt
+
+        waiting = msvcrt.kbhit()
+        while msvcrt.kbhit():
+            msvcrt.getwch()
+        return waiting
+    import select
+    import termios
+
+    waiting = bool(select.select([sys.stdin], [], [], 0)[0])
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
+    return waiting
+
+
+def typed_lines() -> Iterator[str]:
+    """Lines of standard input, each as soon as it ends: with LF, CR LF, or the bare CR of many scanners.
+
+    A terminal makes line feeds of them. Python would wait after a bare CR for what might follow.
+    """
+    if sys.stdin.isatty():
+        yield from iter(sys.stdin.readline, "")
+        return
+    line, after_return = "", False
+    while character := sys.stdin.read(1):
+        if character in "\r\n":
+            if character == "\r" or not after_return:
+                yield line
+            line = ""
+        else:
+            line += character
+        after_return = character == "\r"
+    if line:
+        yield line

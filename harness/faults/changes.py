@@ -1,0 +1,272 @@
+"""What faults do to changes of state, and to a line that is operated again and again."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.circuit.elements import BenchImpedances, Circuit, Element
+from harness.circuit.expand import build_circuit, build_wiring, is_operated
+from harness.circuit.solve import transfer
+from harness.faults.effects import (
+    Control,
+    Suspect,
+    Throw,
+    Throws,
+    armature,
+    as_open,
+    comes_and_goes,
+    control_of,
+    edit_wiring,
+    faulty_contacts,
+    reached_state,
+    with_fault,
+)
+from harness.faults.evidence import JudgedCycle, Missed
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.job.state import State
+from harness.measure.tones import choose_tones
+from harness.plan.edges import MOVES
+from harness.plan.model import EdgeAcquisition, Plan, Planned
+from harness.plan.states import energised
+from harness.quantities.change import as_of_change
+from harness.quantities.cycle import OfOperations, levels_of, missed
+from harness.quantities.quantity import PlannedReading
+from harness.reading import Shown, Step
+
+Floats = NDArray[np.float64]
+NOTHING = 0.5  # of the least that a record shows
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeEvidence:
+    """The reading of a change of state that would be judged fail, and how clear what it misses would be.
+
+    margin: the change that a healthy unit shows there, in the least changes that a record shows. acquisition:
+    its number in the plan.
+    """
+
+    by: str
+    margin: float
+    acquisition: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EdgeMoves:
+    """How far each viewed leg's signal moves at an edge, and how deep its gap is; asked once."""
+
+    job: Job
+    impedances: BenchImpedances
+    known: dict[tuple[Suspect, int], Floats] = field(default_factory=dict)
+    _wiring: dict[str, Circuit] = field(default_factory=dict)
+    _elements: dict[tuple[Suspect, str, frozenset[State]], tuple[Element, ...]] = field(default_factory=dict)
+    _solved: dict[tuple[Suspect, str, frozenset[State], float], Floats] = field(default_factory=dict)
+
+    def of(self, suspect: Suspect, acquisition: EdgeAcquisition, hookup: Hookup) -> Floats:
+        """(2, legs): change of the signal, and how far its own source falls below both sides between them.
+
+        In the least that a record shows: above 1 it shows.
+        """
+        key = (suspect, acquisition.number)
+        if key not in self.known:
+            edge, hz = acquisition.edge, acquisition.stimulus.frequency_hz
+            before, after, between = (
+                self._volts(suspect, hookup, frozenset(states), hz)
+                for states in ([edge.before], [edge.after], [edge.before, edge.after])
+            )
+            change = np.maximum(np.abs(between - before), np.abs(after - before)).max(axis=1)
+            level = np.maximum(before, after).max(axis=1)
+            legs = np.arange(len(level))
+            dip = (np.minimum(before, after) - between)[legs, legs % 2]
+            self.known[key] = np.stack([change, dip]) / np.maximum(MOVES * level, 1e-9)
+        return self.known[key]
+
+    def _volts(self, suspect: Suspect, hookup: Hookup, states: frozenset[State], hz: float) -> Floats:
+        """Volts per volt of e.m.f., (legs, 2), in a state; or between two of them.
+
+        A suspect that leaves a circuit as a healthy unit has it is not solved again.
+        """
+        key = (suspect, hookup.name, states, hz)
+        if key not in self._solved:
+            elements = self._elements_of(suspect, hookup, states)
+            if suspect and elements == self._elements_of((), hookup, states):
+                self._solved[key] = self._volts((), hookup, states, hz)
+            else:
+                circuit = replace(self._wiring[hookup.name], elements=elements)
+                self._solved[key] = np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
+        return self._solved[key]
+
+    def _elements_of(self, suspect: Suspect, hookup: Hookup, states: frozenset[State]) -> tuple[Element, ...]:
+        """As `with_fault` has them in one state; of two, the relays that move have left either throw."""
+        key = (suspect, hookup.name, states)
+        if key not in self._elements:
+            module, fixture, control = self.job.module, self.job.fixture, control_of(suspect)
+            if hookup.name not in self._wiring:
+                self._wiring[hookup.name] = build_wiring(module, fixture, hookup, self.impedances)
+            wiring = list(self._wiring[hookup.name].elements)
+            for fault in suspect:
+                wiring = edit_wiring(wiring, fault, module=module, fixture=fixture)
+            state = next(iter(states))
+            opened = _in_flight(self.job, control, states, self._throws)
+            standing = faulty_contacts(module, state, control, self._throws)
+            self._elements[key] = (*wiring, *(opened.get(element.name, element) for element in standing))
+        return self._elements[key]
+
+    @cached_property
+    def _throws(self) -> Throws:
+        return Throws.of(self.job.module)
+
+
+def _in_flight(job: Job, control: Control, states: frozenset[State], throws: Throws) -> dict[str, Element]:
+    """The open contacts, by name, of every pole that moves from one of two states to the other."""
+    opened: dict[str, Element] = {}
+    for relay in job.module.relays:
+        stands = {
+            armature(relay.name, is_operated(relay, reached_state(job.module, state, control)), control)
+            for state in states
+        }
+        if len(stands) == 1:
+            continue
+        for pole in relay.poles:
+            if pole.name in control.poles:
+                continue
+            keys: tuple[Throw, Throw] = ((pole.name, "rest"), (pole.name, "operated"))
+            for key in keys:
+                if key in throws.known and not control.conducting.get(key, False):
+                    _, element = throws.known[key]
+                    opened[element.name] = element
+    return opened
+
+
+def weigh_edges(
+    job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
+) -> tuple[EdgeEvidence | None, ...]:
+    """For each suspect the reading of a change of state that sees it best; None where none does.
+
+    A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
+    healthy unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
+    """
+    moves = EdgeMoves(job=job, impedances=impedances)
+    acquisitions = {each.number: (each, visit.hookup) for visit in plan.visits for each in visit.edges}
+    readings = [
+        one
+        for one in plan.edge_readings
+        if as_of_change(one.quantity).sign and one.captures[0] in acquisitions
+    ]
+    clear = [(_when_sound(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
+    clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
+    return tuple(_best(moves, clear, acquisitions, suspect) for suspect in suspects)
+
+
+def _best(
+    moves: EdgeMoves,
+    clear: Sequence[tuple[float, Planned]],
+    acquisitions: dict[int, tuple[EdgeAcquisition, Hookup]],
+    suspect: Suspect,
+) -> EdgeEvidence | None:
+    """The first of the readings, the clearest first, in which a suspect shows nothing."""
+    for margin, reading in clear:
+        if _shows_nothing(moves, suspect, reading, *acquisitions[reading.captures[0]]):
+            return EdgeEvidence(
+                by=f"{reading.quantity.spoken} at {reading.measurand.where}, {reading.measurand.state}",
+                margin=margin,
+                acquisition=reading.captures[0],
+            )
+    return None
+
+
+def still(
+    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup
+) -> float:
+    """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
+    sound = _when_sound(moves, reading, acquisition, hookup)
+    return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, hookup) else 0.0
+
+
+def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup) -> float:
+    """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
+    if as_of_change(reading.quantity).sign is None:
+        return 0.0
+    sound = float(moves.of((), acquisition, hookup)[_looked_at(reading), list(reading.given.rows)].min())
+    return sound if sound > 1 else 0.0
+
+
+def _shows_nothing(
+    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup
+) -> bool:
+    found = moves.of(suspect, acquisition, hookup)[_looked_at(reading), list(reading.given.rows)]
+    return float(found.max()) < NOTHING
+
+
+def _looked_at(reading: Planned) -> int:
+    """Which row of `EdgeMoves.of` a reading is of."""
+    return 1 if as_of_change(reading.quantity).sign == "dip" else 0
+
+
+STEPS: tuple[Step, ...] = ("released", "operated")
+
+Operated = PlannedReading[OfOperations]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cycles:
+    """Foretells cycles of a job; asked once for each suspect."""
+
+    job: Job
+    plan: Plan
+    impedances: BenchImpedances
+    _known: dict[tuple[Suspect, int], Missed] = field(default_factory=dict)
+
+    def foretold(self, suspect: Suspect, cycle: Operated) -> Missed:
+        """Where a unit with these faults misses: at every operation, or where it comes and goes, at some."""
+        key = (suspect, id(cycle))
+        if key not in self._known:
+            self._known[key] = frozenset(self._missed(suspect, cycle))
+        return self._known[key]
+
+    def explains(self, suspect: Suspect, seen: JudgedCycle) -> bool:
+        """Whether such a unit would have failed as was seen: in the same steps and legs, and as often."""
+        wanted = self.foretold(suspect, seen.cycle)
+        if not seen.failed:
+            return not wanted or comes_and_goes(suspect)
+        return bool(wanted & seen.missed) and (comes_and_goes(suspect) or seen.failed == 1)
+
+    def _missed(self, suspect: Suspect, cycle: Operated) -> Iterator[tuple[Step, Shown]]:
+        """As a run tells of it: the first thing that is wrong after each step."""
+        given = cycle.given
+        hookup = next(one for one in self.job.fixture.hookups if one.name == given.setup)
+        hot, cold = given.rows
+        operated = State(on=(given.line,))
+        states = (State(on=()), operated)
+        for step, state, wanted in zip(STEPS, states, (given.at_rest, given.operated), strict=True):
+            if not suspect or (comes_and_goes(suspect) and not self._made_anew(suspect, step, operated)):
+                continue
+            found = levels_of(self._volts(suspect, hookup, state, given), given.rows)
+            shown: tuple[tuple[Shown, float, float], ...] = (
+                ("hot leg", found.legs_vrms[hot], wanted.legs_vrms[hot]),
+                ("cold leg", found.legs_vrms[cold], wanted.legs_vrms[cold]),
+                ("between the legs", found.pair_vrms, wanted.pair_vrms),
+            )
+            for what, level, expected in shown:
+                if missed(level, expected, drive_vrms=given.stimulus.level_vrms):
+                    yield step, what
+                    break
+
+    def _made_anew(self, suspect: Suspect, step: Step, operated: State) -> bool:
+        """Whether the step is the operation that may fail: the relay moves, onto this throw."""
+        fault = suspect[0]
+        relay = next(one for one in self.job.module.relays if one.name == fault.subject.rsplit(".", 2)[0])
+        throw = "rest" if step == "released" else "operated"
+        return fault.throw == throw and energised(relay, operated)
+
+    def _volts(
+        self, suspect: Suspect, hookup: Hookup, state: State, given: OfOperations
+    ) -> NDArray[np.complex128]:
+        module, fixture = self.job.module, self.job.fixture
+        sound = build_circuit(module, fixture, hookup, state, self.impedances)
+        broken = with_fault(sound, as_open(suspect), module=module, fixture=fixture, state=state)
+        found = transfer(broken, given.stimulus.tones.frequencies_hz)
+        return np.asarray((found[:, 0] - found[:, 1]) / 2 * given.stimulus.level_vrms)

@@ -1,0 +1,140 @@
+"""A person's own tests of a unit: the states they ask for, on a bench that stays open, as one run."""
+
+from contextlib import ExitStack
+from dataclasses import replace
+from types import TracebackType
+from typing import Self
+
+from harness.errors import OverCurrentError, RunStopped
+from harness.plan.remaining import part_in_state
+from harness.reading import Reading
+from harness.records.run import CustomTestEnd, CustomTestEnded, Outcome
+from harness.records.store import RunStore
+from harness.roles import Bench
+from harness.session.bench_checks import check_bench_block
+from harness.session.open_bench import OpenBench
+from harness.session.unit_run import RunRequest, UnitRun
+
+NAMED = 3  # tests that the reason of a run names
+
+
+class CustomTests:
+    """One run for all of a person's tests of a unit. A context manager: within it the bench is open.
+
+    Leaving it makes the bench safe and closes it; the run itself ends with `finish`, when the last test has.
+    What fails on the way makes the bench safe at once, and nothing is measured after it.
+    """
+
+    def __init__(self, bench: OpenBench, store: RunStore, request: RunRequest) -> None:
+        self.bench = bench
+        self._store, self._request = store, request
+        self._run_open = ExitStack()
+        self._made: dict[str, tuple[Reading, ...]] = {}
+        self._tests: list[tuple[str, CustomTestEnd]] = []
+        self._end: Exception | None = None
+        self._is_open = False
+
+    def __enter__(self) -> Self:
+        check_bench_block(self._store, self.bench.job, simulated=self.bench.simulated)
+        run = UnitRun.begin(
+            self.bench, self._store, replace(self._request, purpose="own tests"), resumable=False
+        )
+        self._run = self._run_open.enter_context(run)
+        self.run_id, self._is_open = run.run_id, True
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._close_bench()
+
+    @property
+    def instruments(self) -> Bench:
+        """Generator, oscilloscope, supply and switchboard, for what no check of the sequence measures.
+
+        Whatever a test leaves on is switched off after it.
+        """
+        if not self._is_open:
+            raise self._is_over()
+        return self.bench.instruments()
+
+    def measure(self, state: str) -> tuple[Reading, ...]:
+        """Measure what the sequence checks in a state (`loop_a+swap`, `rest`, `unpowered`), in every hookup.
+
+        A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
+        for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.
+        """
+        part = replace(part_in_state(self._run.plan, state), keep_all=False)
+        name = part.readings[0].measurand.state
+        if name in self._made:
+            return self._made[name]
+        if not self._is_open:
+            raise self._is_over()
+        try:
+            self._made[name] = self._run.carry_out(part)
+            self._run.rest()
+        except BaseException as error:
+            self._stop(error)
+            raise
+        return self._made[name]
+
+    def rest(self) -> None:
+        """Everything off, whatever a test has left on; the bench stays open."""
+        if not self._is_open:
+            return
+        try:
+            self._run.rest()
+        except BaseException as error:
+            self._stop(error)
+            raise
+
+    def note(self, test: str, end: CustomTestEnd, said: str = "") -> None:
+        """Keep how a test ended."""
+        self._tests.append((test, end))
+        text = f"{end} {test}" + (f": {said}" if said else "")
+        self._store.add_event(self.run_id, CustomTestEnded(test=test, end=end), text)
+
+    def finish(self, *, interrupted: bool = False) -> None:
+        """End the run by its readings and by how the tests ended."""
+        self._close_bench()
+        if self._end is None or isinstance(self._end, OverCurrentError):
+            outcome, why = self._found()
+            if interrupted:
+                outcome, why = "stopped", "the tests were interrupted"
+            self._run.finish(outcome, why)
+        self._run_open.close()
+
+    def _found(self) -> tuple[Outcome, str]:
+        """What the tests say of the unit beside its readings."""
+        failed = self._told("failed", "failed")
+        broken = self._told("broken", "did not come to an end")
+        told = "; ".join(filter(None, (failed, broken)))
+        if told:
+            return "fail" if failed else "unproven", told
+        passed = sum(end == "passed" for _, end in self._tests)
+        if not passed:
+            return "unproven", "no test came to its end"
+        return "pass", f"{passed} {'test' if passed == 1 else 'tests'} of a part of the sequence passed"
+
+    def _told(self, end: CustomTestEnd, words: str) -> str:
+        """How many tests ended so, and which; "" where none did."""
+        names = [name for name, how in self._tests if how == end]
+        if not names:
+            return ""
+        more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+        return f"{len(names)} of {len(self._tests)} tests {words}: {', '.join(names[:NAMED])}{more}"
+
+    def _stop(self, error: BaseException) -> None:
+        """Make the bench safe; the run stands as stopped but where the unit itself ended it."""
+        if not isinstance(error, OverCurrentError):
+            self._run.stop(error)
+        self._end = error if isinstance(error, Exception) else RunStopped(str(error) or "stopped by hand")
+        self._close_bench()
+
+    def _close_bench(self) -> None:
+        self._is_open = False
+        self.bench.close()
+
+    def _is_over(self) -> Exception:
+        """Why nothing is measured any more."""
+        return RunStopped(f"nothing is measured any more in run {self.run_id}: {self._end or 'it has ended'}")

@@ -1,0 +1,268 @@
+"""A job's bench, real or simulated, for as many units as come.
+
+A simulated bench is started, the job read, held against its bench and planned, once. The instruments are
+opened by the first that needs them, stay open, off and verified between units, and are opened anew after
+they failed.
+"""
+
+import logging
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from pathlib import Path
+from types import FrameType, TracebackType
+from typing import Self
+
+from drivers.bench import make_left_safe, open_bench
+from harness.bench_file import BenchFile
+from harness.errors import BenchError, UsageError
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.measure.reference import Reference
+from harness.roles import Bench
+from harness.session.context import BenchContext
+from harness.session.events import Clock, Event, Hands, Observer
+from harness.session.line_currents import Arrived, line_currents, look_at_unit
+from harness.session.planned_job import PlannedJob, made_by_hand, plan_job, profile_folder, read_job
+from harness.session.simulated import SimulatedBench, Simulation, simulated_bench
+from harness.session.supply_watch import SupplyWatch
+from harness.session.wear import CountedSwitchboard
+
+log = logging.getLogger(__name__)
+
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+SIMULATED = "simulated"
+
+
+class WallClock:
+    """Time as the bench has it."""
+
+    def now_s(self) -> float:
+        """Seconds that only go forward."""
+        return time.monotonic()
+
+    def wait(self, duration_s: float) -> None:
+        """Let time pass."""
+        time.sleep(duration_s)
+
+
+def unobserved(event: Event) -> None:
+    """Nobody is watching."""
+
+
+class OpenBench:
+    """A bench with a planned job, and whose hands are at it. A context manager: leaving it makes it safe.
+
+    simulator: None at a real bench. reference: a through reference that runs use while it is good, in place
+    of a new one; a through hookup that hands make is made once for all units.
+    """
+
+    def __init__(
+        self,
+        planned: PlannedJob,
+        file: BenchFile,
+        *,
+        hands: Hands,
+        simulator: SimulatedBench | None = None,
+        transcript: Path | None = None,
+        tell: Callable[[str], None] = log.warning,
+    ) -> None:
+        self.planned, self.file, self.hands, self.simulator = planned, file, hands, simulator
+        self.reference: Reference | None = None
+        self._transcript, self._tell = transcript, tell
+        self._open = ExitStack()
+        self._instruments: Bench | None = None
+        self._left_a: Mapping[str, float] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._instruments = None
+        self._open.__exit__(kind, error, trace)
+
+    @property
+    def job(self) -> Job:
+        """The job, with this bench as its own."""
+        return self.planned.job
+
+    @property
+    def simulated(self) -> bool:
+        """Whether a simulator stands for the bench and the unit."""
+        return self.simulator is not None
+
+    def instruments(self) -> Bench:
+        """The four instruments, opened if they are not. Raises BenchError and its kinds."""
+        if self._instruments is None:
+            self._open.enter_context(terminable())
+            self._instruments = self._open.enter_context(
+                open_bench(
+                    self.file,
+                    folder=self.planned.profile_folder,
+                    transcript=self._transcript,
+                    tell=self._tell,
+                    marked=not self.simulated,
+                )
+            )
+        return self._instruments
+
+    def close(self) -> None:
+        """Leave the bench safe; whoever needs it next opens it anew. Raises BenchError for what stays on."""
+        self._instruments, self._left_a = None, {}
+        self._open.close()
+
+    def place_unit(self, serial: str, faults: Sequence[str]) -> None:
+        """Put a unit with these faults into a simulated bench; a real one's is there. Raises UsageError."""
+        if self.simulator is not None:
+            self.simulator.place_unit(serial, faults)
+        elif faults:
+            raise UsageError("faults are for a simulated bench")
+
+    def look_at_unit(self) -> Arrived:
+        """Look whether a unit is in the fixture, and another than before; leaves everything off."""
+        return look_at_unit(self.context(), self._left_a)
+
+    def unit_leaves(self) -> None:
+        """Note what the unit draws, and switch everything off before hands come near it.
+
+        A bench that fails at this says so, and is made safe and closed. Raises BenchError for what stays on.
+        """
+        try:
+            self._left_a = line_currents(self.context())
+        except BenchError as error:
+            self._tell(f"after the run: {error}")
+            self.close()
+
+    def context(self, observe: Observer = unobserved) -> BenchContext:
+        """What every step at this bench shares, from now on; its relays' operations are counted anew."""
+        return bench_context(self.job, self.instruments(), observe=observe, clock=WallClock())
+
+
+def bench_context(job: Job, bench: Bench, *, observe: Observer, clock: Clock) -> BenchContext:
+    """What every step at an open bench shares."""
+    board = CountedSwitchboard(bench.switchboard)
+    return BenchContext(
+        job=job,
+        bench=replace(bench, switchboard=board),
+        board=board,
+        supply_watch=SupplyWatch(
+            job.module,
+            bench.supply,
+            board,
+            settle_s=job.sequence.settle_s + bench.switchboard.settle_s,
+            clock=clock,
+        ),
+        observe=observe,
+        clock=clock,
+    )
+
+
+class NoHands:
+    """Nobody is there to move leads: refuses a plan that wants it, before anything is opened."""
+
+    def __init__(self, planned: PlannedJob) -> None:
+        by_hand = made_by_hand(planned.plan)
+        if by_hand:
+            raise UsageError(
+                f"a person moves the leads of {by_hand}, and nobody can be asked here. Use "
+                "`switchwalk run`, or give the hookup select = […], switchboard channels that make it"
+            )
+
+    def make(self, hookup: Hookup) -> None:
+        """Refuse it."""
+        raise UsageError(f"hookup {hookup.name!r} needs hands")
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Refuse it."""
+        raise UsageError(f"hookup {hookup.name!r} needs hands: {said}")
+
+
+@contextmanager
+def at_bench(
+    job: Job,
+    *,
+    bench_file: Path | None = None,
+    simulation: Simulation | None = None,
+    hands: Callable[[PlannedJob], Hands] = NoHands,
+    through: bool = True,
+    transcript: Path | None = None,
+    tell: Callable[[str], None] = log.warning,
+) -> Iterator[OpenBench]:
+    """Plan a job for its bench, with nothing open yet; a simulated one is started, and ended after.
+
+    bench_file: another than the job's own. simulation: None for a real bench; what a run that was killed left
+    on there is switched off before anything else, and `tell` hears of it. hands: who moves leads there.
+    through: False for runs without a through reference. transcript: every message on the wires goes there.
+    Raises JobError, UsageError, BenchError and its kinds.
+    """
+    with bench_started(job, bench_file, simulation) as (job, bench_file, simulator):
+        if job.bench is None:
+            raise UsageError(f"{job.folder}: no bench.toml in the job; name a bench file, or simulate one")
+        if simulator is None:
+            with terminable():
+                make_left_safe(job.bench, folder=profile_folder(job, bench_file), tell=tell)
+        planned = plan_job(job, bench_file, through=through)
+        with OpenBench(
+            planned,
+            job.bench,
+            hands=simulator or hands(planned),
+            simulator=simulator,
+            transcript=transcript,
+            tell=tell,
+        ) as bench:
+            yield bench
+
+
+def choose_bench(bench: str | Path | None, *, speed: float = 1.0) -> tuple[Path | None, Simulation | None]:
+    """A bench file, or a bench to simulate, by the words of other Python code; (None, None): the job's own.
+
+    bench: a path, "simulated", or None. Raises UsageError for a real bench with a clock of another speed.
+    """
+    if bench == SIMULATED:
+        return None, Simulation(speed=speed)
+    if speed != 1.0:
+        raise UsageError("a clock of another speed is for a simulated bench")
+    return None if bench is None else Path(bench), None
+
+
+@contextmanager
+def bench_started(
+    job: Job, bench_file: Path | None, simulation: Simulation | None
+) -> Iterator[tuple[Job, Path | None, SimulatedBench | None]]:
+    """A job with its bench: as it is, or read again with a simulated one, which is started and ended."""
+    if simulation is None:
+        yield job, bench_file, None
+        return
+    with simulated_bench(job.folder, simulation) as simulator:
+        yield read_job(job.folder, simulator.bench_file), simulator.bench_file, simulator
+
+
+@contextmanager
+def terminable() -> Iterator[None]:
+    """Turn SIGTERM and SIGHUP into KeyboardInterrupt, as Ctrl-C is one: a bench is made safe on the way.
+
+    Signals are of the main thread: in another, nothing is done. One that is handled already, by whoever uses
+    this as a library, is left to them.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt(f"stopped by {signal.Signals(number).name}")
+
+    taken = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
+    for number in taken:
+        signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number in taken:
+            signal.signal(number, signal.SIG_DFL)

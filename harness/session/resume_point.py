@@ -1,0 +1,126 @@
+"""Where a run that was interrupted or stopped goes on, and what must be as it was for that."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from harness.errors import UsageError, WrongInstrument
+from harness.plan.model import Plan
+from harness.plan.remaining import remaining_plan
+from harness.reading import LostToBench, Reading
+from harness.records.evidence import refuse_upgraded
+from harness.records.run import CurrentsDrawn, RunHeader, RunRecord
+from harness.records.store import RunStore
+from harness.roles import Bench
+from harness.session.planned_job import PlannedJob
+from harness.units import counted
+
+BENCH_FILE = 3  # its place among the files that a run keeps; a person's own profiles come after it
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResumePoint:
+    """What a run has that goes on: its readings, and what its unit drew in each state, in amperes.
+
+    currents_a: None if the run was stopped before that was measured.
+    """
+
+    record: RunRecord
+    readings: tuple[Reading, ...]
+    currents_a: Mapping[str, float] | None
+
+    @property
+    def job_folder(self) -> Path:
+        """Where its job's files were read."""
+        return Path(self.record.header.job_folder)
+
+    @property
+    def bench_file(self) -> Path | None:
+        """The bench file that it was begun with; None for the job's own."""
+        return Path(self.record.header.bench_file) if self.record.header.bench_file else None
+
+    def text(self, *, left: int) -> str:
+        """What the records keep of the run's going on, with so many readings left to make."""
+        record = self.record
+        text = (
+            f"with {counted(len(self.readings), 'reading')} there and {left} to make, after it was "
+            f"{record.outcome}"
+        )
+        return f"{text}: {record.reason}" if record.reason else text
+
+
+def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
+    """Read where a run goes on. Raises UsageError.
+
+    Refused are a run that has a verdict, one that lost readings for good, and one whose job is not known.
+    """
+    readings = tuple(store.readings(record.run_id))
+    if record.outcome not in ("interrupted", "stopped"):
+        raise UsageError(
+            f"run {record.run_id} ended with {record.outcome}: nothing is left to go on with. Begin a new run"
+        )
+    refuse_upgraded(record, "a run that goes on")
+    lost = [each for each in readings if any(isinstance(fact, LostToBench) for fact in each.facts)]
+    if lost:
+        raise UsageError(
+            f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench failed to take, so that "
+            "it cannot come to a verdict. Begin a new run"
+        )
+    if record.header.purpose == "own tests":
+        raise UsageError(
+            f"run {record.run_id} was made by pytest, and only that knows what it would have measured next. "
+            "Start pytest again: that begins a new run"
+        )
+    if not record.header.job_folder:
+        raise UsageError(f"run {record.run_id} does not say where its job's files are. Begin a new run")
+    events = [each.event for each in store.events(record.run_id)]
+    drawn = [event.currents_a for event in events if isinstance(event, CurrentsDrawn)]
+    return ResumePoint(record=record, readings=readings, currents_a=drawn[0] if drawn else None)
+
+
+def check_files(header: RunHeader, planned: PlannedJob) -> None:
+    """Refuse files of other content. A simulated bench's own file has new addresses each time."""
+    folder = planned.job.folder
+    then, now = list(header.files), list(planned.files)
+    if header.simulated:
+        then, now = (files[:BENCH_FILE] + files[BENCH_FILE + 1 :] for files in (then, now))
+    for before in then:
+        after = next((file for file in now if file.name == before.name), None)
+        if after is None or after.sha256 != before.sha256:
+            what = "is not there any more" if after is None else "was changed since the run began"
+            raise UsageError(
+                f"{before.name} in {folder} {what}. Bring it back as it was (`switchwalk show` has its "
+                "SHA-256), or begin a new run"
+            )
+    if len(now) != len(then):
+        raise UsageError(f"{folder} has other files than when the run began. Begin a new run")
+
+
+def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Plan:
+    """What is left of a run's plan. Raises UsageError if this version plans another run."""
+    if plan.count != header.planned_readings:
+        raise UsageError(
+            f"the run had {header.planned_readings} readings planned, and this version of switchwalk plans "
+            f"{plan.count}. Begin a new run"
+        )
+    return remaining_plan(plan, readings)
+
+
+def check_bench_unchanged(header: RunHeader, bench: Bench) -> None:
+    """Refuse another bench than the run began on. Raises WrongInstrument; nothing was driven."""
+    now = (
+        bench.generator.identity,
+        bench.oscilloscope.identity,
+        bench.supply.identity,
+        bench.switchboard.identity,
+    )
+    for before, after in zip(header.instruments, now, strict=True):
+        if header.simulated:
+            after = replace(after, address=before.address)
+        if before != after:
+            raise WrongInstrument(
+                f"the run began with {before.text!r} at {before.address}, and now {after.text!r} answers. "
+                "Put the same instrument back, or begin a new run",
+                instrument=after.role,
+                address=after.address,
+            )

@@ -1,0 +1,128 @@
+"""The simulated bench: another process, reached by wire alone."""
+
+import json
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from harness.errors import BenchError, UsageError
+from harness.job.fixture import Hookup
+
+# Libraries that a run loads when it first uses them: while the simulator starts, a processor is free for it.
+NEEDED_BY_A_RUN = ("pyvisa_py", "serial", "scipy.optimize", "jinja2")
+START_S = 30.0
+END_S = 5.0
+HANDS_S = 10.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Simulation:
+    """A simulated bench to be started, with a unit in its fixture.
+
+    speed: of its clock, times real time. lead_errors: share of the hookups made by simulated hands in which
+    a lead is misplaced.
+    """
+
+    serial: str = "none"
+    faults: Sequence[str] = ()
+    speed: float = 1.0
+    lead_errors: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimulatedBench:
+    """A running simulator: the bench file that reaches it, and its control port for what hands do."""
+
+    bench_file: Path
+    control: tuple[str, int]
+
+    def make(self, hookup: Hookup) -> None:
+        """Move the leads, as a person would."""
+        self._by_hand({"hookup": hookup.name})
+
+    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+        """Look at leads and put them right, as a person would who is told what was found."""
+        self._by_hand({"hookup": hookup.name, "look_at": list(leads)})
+
+    def place_unit(self, serial: str, faults: Sequence[str] = ()) -> None:
+        """Put another unit into the fixture."""
+        self._by_hand({"unit": serial, "faults": list(faults)})
+
+    def _by_hand(self, request: dict[str, object]) -> None:
+        with socket.create_connection(self.control, timeout=HANDS_S) as connection:
+            connection.sendall(json.dumps(request).encode() + b"\n")
+            with connection.makefile("rb") as lines:
+                answer = json.loads(lines.readline() or b"{}")
+        if not answer.get("ok"):
+            raise BenchError(
+                str(answer.get("error", "no answer")),
+                instrument="the simulated hands",
+                address=f"{self.control[0]}:{self.control[1]}",
+            )
+
+
+def fault_notes(faults: Sequence[str], notes: str = "") -> str:
+    """What people are told of a simulated run; then a person's notes."""
+    noted = f"simulated faults: {'; '.join(faults)}" if faults else ""
+    return "\n".join(filter(None, (noted, notes)))
+
+
+@contextmanager
+def simulated_bench(job: Path, simulation: Simulation) -> Iterator[SimulatedBench]:
+    """Start a simulator for a job and end it afterwards. Raises UsageError for what it refuses."""
+    with TemporaryDirectory(prefix="switchwalk-") as folder:
+        bench_file = Path(folder) / "bench.toml"
+        process = subprocess.Popen(
+            [*simulator_command(job, simulation), "--bench-file", str(bench_file)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            # A Ctrl-C at the terminal is for the run, which then makes this bench safe; not for the bench.
+            start_new_session=sys.platform != "win32",
+        )
+        try:
+            for module in NEEDED_BY_A_RUN:
+                import_module(module)
+            ready = _ready(process)
+            host, port = str(ready["control"]).rsplit(":", 1)
+            yield SimulatedBench(bench_file=bench_file, control=(host, int(port)))
+        finally:
+            _end(process)
+
+
+def simulator_command(job: Path, simulation: Simulation) -> list[str]:
+    """What starts a simulator of a job."""
+    arguments = [sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial]
+    arguments += ["--hasten", f"{simulation.speed:g}", "--clumsy", f"{simulation.lead_errors:g}"]
+    for fault in simulation.faults:
+        arguments += ["--fault", fault]
+    return arguments
+
+
+def _ready(process: "subprocess.Popen[str]") -> dict[str, object]:
+    """The line that the simulator prints once it can be reached."""
+    line = process.stdout.readline() if process.stdout else ""
+    if not line:
+        _, said = process.communicate(timeout=START_S)
+        raise UsageError(said.strip() or "the simulated bench ended before it was ready")
+    return dict(json.loads(line))
+
+
+def _end(process: "subprocess.Popen[str]") -> None:
+    if process.stdin and not process.stdin.closed:
+        process.stdin.close()
+    try:
+        process.wait(END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    for stream in (process.stdout, process.stderr):
+        if stream:
+            stream.close()

@@ -1,0 +1,465 @@
+"""One unit's run on an open bench: its header, its parts from the first switch to the last, and its end.
+
+What is measured is computed elsewhere.
+"""
+
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from drivers.claim import claim
+from harness.errors import BenchError, OverCurrentError, RecordsError
+from harness.job.fixture import Hookup
+from harness.job.job import Job
+from harness.judge import unit_verdict
+from harness.measure.reference import Reference
+from harness.plan.model import Plan
+from harness.reading import Reading
+from harness.records.run import (
+    CurrentsDrawn,
+    Event,
+    Noted,
+    Outcome,
+    OverCurrent,
+    Purpose,
+    RelaysOperated,
+    Resumed,
+    RunHeader,
+    SetupProven,
+)
+from harness.records.store import RunStore
+from harness.roles import Bench
+from harness.session.by_hand import KeptHands, make_by_hand
+from harness.session.context import RunContext
+from harness.session.drive import Drive
+from harness.session.events import Clock, Hands, HookupBegun, Observer
+from harness.session.line_currents import check_same_unit, energise, make_idle
+from harness.session.open_bench import OpenBench, WallClock, bench_context, unobserved
+from harness.session.recorder import Recorder
+from harness.session.recovery import Recovery
+from harness.session.resume_point import ResumePoint, check_bench_unchanged
+from harness.session.simulated import fault_notes
+from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference
+from harness.session.walk import Walk
+
+WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
+"""Each says more against a unit, or against believing anything of it, than those before."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunRequest:
+    """A run of a unit as it was asked for.
+
+    faults: of a simulated unit, kept with the run as its notes are. noted: what is kept with it of why the
+    unit, or the bench, is used all the same.
+    """
+
+    serial: str
+    operator: str | None = None
+    faults: tuple[str, ...] = ()
+    notes: str = ""
+    batch: str = ""
+    purpose: Purpose = ""
+    noted: Sequence[Noted] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunResult:
+    """How a unit's run ended, every reading that it has, and how long it took."""
+
+    run_id: int
+    outcome: Outcome
+    reason: str
+    readings: tuple[Reading, ...]
+    duration_s: float
+
+
+class UnitRun:
+    """A run that has begun in the records, on an open bench; it ends once, by `finish` or by an error.
+
+    A context manager: within it the run is locked against other processes, and what is raised goes on up
+    while the run stands as `stopped`, with no verdict on the unit. The bench's own gain is measured before
+    the first part, at every tone of the whole plan. Before every part the lines are switched on one by one at
+    a limited current, and the unit must draw what it drew at first. Whoever opened the bench leaves it safe.
+    """
+
+    def __init__(
+        self,
+        run_id: int,
+        bench: OpenBench,
+        store: RunStore,
+        plan: Plan,
+        *,
+        resumed: ResumePoint | None = None,
+        resumable: bool = True,
+        hands: Hands | None = None,
+        observe: Observer = unobserved,
+        lock: ExitStack,
+    ) -> None:
+        header = store.run(run_id).header
+        who = header.operator or ("simulated hands" if header.simulated else "nobody named")
+        self.run_id, self.plan = run_id, plan
+        self.reference: Reference | None = None
+        self._serial, self._bench, self._store, self._resumable = header.serial, bench, store, resumable
+        self._context = run_context(
+            plan,
+            bench.job,
+            bench.instruments(),
+            store,
+            run_id,
+            hands=KeptHands(hands or bench.hands, who, self._keep),
+            observe=observe,
+            clock=WallClock(),
+        )
+        self._lock = lock
+        self._begun_s = time.monotonic()
+        self._ended = False
+        self._bench_is_measured = False
+        self._currents_a = None if resumed is None else resumed.currents_a
+        self._over: OverCurrentError | None = None
+        self._worn: Mapping[str, int] = {}
+        self._readings = [] if resumed is None else list(resumed.readings)
+
+    @classmethod
+    def begin(
+        cls,
+        bench: OpenBench,
+        store: RunStore,
+        request: RunRequest,
+        *,
+        plan: Plan | None = None,
+        resumable: bool = True,
+        hands: Hands | None = None,
+        observe: Observer = unobserved,
+    ) -> Self:
+        """Begin a run in the records, now that the bench is open. plan: a part of the job's, or all of it.
+
+        resumable: whether it can be gone on with where it is stopped. hands, observe: who moves leads in
+        place of the bench's hands, and who sees every event.
+        """
+        plan = plan or bench.planned.plan
+        run_id = store.begin(make_header(bench, request, plan))
+        for event, text in request.noted:
+            store.add_event(run_id, event, text)
+        lock = ExitStack()
+        lock.enter_context(run_lock(store, run_id))
+        return cls(run_id, bench, store, plan, resumable=resumable, hands=hands, observe=observe, lock=lock)
+
+    @classmethod
+    def resume(
+        cls,
+        bench: OpenBench,
+        store: RunStore,
+        point: ResumePoint,
+        plan: Plan,
+        *,
+        hands: Hands | None = None,
+        observe: Observer = unobserved,
+    ) -> Self:
+        """Go on with a run that was stopped. plan: what is left to do of it. Raises WrongInstrument."""
+        run_id = point.record.run_id
+        check_bench_unchanged(point.record.header, bench.instruments())
+        with ExitStack() as locking:
+            locking.enter_context(run_lock(store, run_id))
+            resumed = Resumed(after=point.record.outcome, recorded=len(point.readings), remaining=plan.count)
+            store.reopen(run_id, resumed, point.text(left=plan.count), datetime.now(UTC))
+            lock = locking.pop_all()
+        return cls(run_id, bench, store, plan, resumed=point, hands=hands, observe=observe, lock=lock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with self._lock:
+            if error is not None and not self._ended:
+                self.stop(error)
+                if self._resumable:
+                    error.add_note(
+                        f"run {self.run_id} is kept, with no verdict on unit {self._serial}; "
+                        f"`switchwalk resume {self.run_id}` goes on with it"
+                    )
+
+    def complete(self) -> RunResult:
+        """Carry out the whole plan and finish the run."""
+        with suppress(OverCurrentError):  # the unit's verdict
+            self.carry_out(self.plan)
+        return self.finish()
+
+    def carry_out(self, part: Plan) -> tuple[Reading, ...]:
+        """Carry out a part of the plan; returns its readings, which are in the records then.
+
+        Raises OverCurrentError if the unit draws too much: its verdict, and nothing is measured after it.
+        """
+        if not part.count:
+            return ()
+        self.measure_bench()
+        try:
+            return self._walk_through(replace(self._context, plan=part))
+        except OverCurrentError as error:
+            self._over = error
+            raise
+
+    def rest(self) -> None:
+        """Everything off and verified until the next part; the bench stays open. Raises BenchError."""
+        self._context.drive.forget()
+        make_idle(self._context.bench)
+
+    def finish(self, found: Outcome = "pass", why: str = "") -> RunResult:
+        """End the run by its readings and by what else was `found`, whichever is worse.
+
+        A run that went on after a bench fault ends as `stopped`, with no verdict on the unit.
+        """
+        verdict = unit_verdict(reading.verdict for reading in self._readings)
+        outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
+        reason = ""
+        if self._over is not None:
+            outcome, reason = "fail", str(self._over)
+            self._keep(_over_current(self._over), str(self._over))
+        outcome = max(outcome, found, key=WORSE.index)
+        reason = ". ".join(filter(None, (reason, why)))
+        faults = self._context.recovery.faults
+        if faults:
+            times = "once" if len(faults) == 1 else f"{len(faults)} times"
+            outcome, reason = (
+                "stopped",
+                (
+                    f"the bench failed {times}, so that the unit has no verdict; run it again. "
+                    f"First: {faults[0]}" + (f". Then: {reason}" if reason else "")
+                ),
+            )
+        self._keep_wear()
+        self._store.finish(self.run_id, outcome, reason, datetime.now(UTC))
+        self._ended = True
+        return RunResult(
+            run_id=self.run_id,
+            outcome=outcome,
+            reason=reason,
+            readings=tuple(self._readings),
+            duration_s=time.monotonic() - self._begun_s,
+        )
+
+    def stop(self, error: BaseException) -> None:
+        """Say in the records why the run was stopped, unless it is the records that stopped it."""
+        self._ended = True
+        try:
+            self._keep_wear()
+            self._store.finish(self.run_id, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
+        except RecordsError:
+            error.add_note(
+                f"that run {self.run_id} was stopped could not be recorded: it stands as interrupted"
+            )
+
+    def measure_bench(self) -> Reference | None:
+        """The bench's own gain at every tone of the plan, measured once; None without a through hookup.
+
+        A reference that the bench has from before is used while it is good.
+        """
+        context = self._context
+        if self._bench_is_measured:
+            return self.reference
+        if self._bench.reference is not None:
+            self.reference = kept_reference(context, self._bench.reference)
+        if self.reference is None:
+            self.reference = take_reference(context)
+            through = context.plan.through
+            if through is not None and through.select is None and self.reference is not None:
+                self._keep_proof(through, proven=True)
+        if self.reference is not None:
+            self._store.add_reference(self.run_id, self.reference.to_dict())
+        self._bench_is_measured = True
+        return self.reference
+
+    def _keep(self, event: Event, text: str = "") -> None:
+        self._store.add_event(self.run_id, event, text)
+
+    def _keep_proof(self, hookup: Hookup, *, proven: bool) -> None:
+        level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
+        said = f"proven electrically, {level}" if proven else "not proven lead by lead"
+        self._keep(SetupProven(setup=hookup.name, proven=proven), f"hookup {hookup.name!r}: {said}")
+
+    def _keep_wear(self) -> None:
+        """What the relays did since this was last kept: a run that is killed has lost a hookup's at most."""
+        now = self._context.operations()
+        since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
+        self._keep(RelaysOperated(operations=since, read_back=self._context.board.reads_back))
+        self._worn = now
+
+    def _energise(self, context: RunContext) -> None:
+        now_a = energise(context)
+        if self._currents_a is not None:
+            check_same_unit(self._currents_a, now_a)
+            return
+        self._currents_a = now_a
+        self._keep(CurrentsDrawn(currents_a=now_a))
+
+    def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
+        """Supply and lines, then hookup after hookup; whatever was made is kept, however it ends."""
+        store, run = self._store, self.run_id
+        self._energise(context)
+        walk = Walk(context, store, run, self.reference)
+        try:
+            for number, visit in enumerate(context.plan.visits, start=1):
+                context.observe(
+                    HookupBegun(hookup=visit.hookup, number=number, total=len(context.plan.visits))
+                )
+                if visit.hookup.select is None:
+                    context.recorder.catch_up()
+                    proven = make_by_hand(context, visit.hookup, self._keep)
+                    self._keep_proof(visit.hookup, proven=proven)
+                walk.measure_setup(visit)
+                context.recorder.put_off(self._keep_wear)
+            context.recorder.catch_up()
+        except OverCurrentError:
+            with suppress(BenchError):  # the safe end tries again, and says so
+                context.bench.supply.switch(on=False)
+            context.recorder.catch_up()  # what was recorded before it is the unit's as well
+            raise
+        finally:
+            self._readings += walk.readings
+        return tuple(walk.readings)
+
+
+def run_unit(
+    bench: OpenBench,
+    store: RunStore,
+    request: RunRequest,
+    *,
+    plan: Plan | None = None,
+    resumable: bool = True,
+    hands: Hands | None = None,
+    observe: Observer = unobserved,
+) -> RunResult:
+    """Run a unit from its header to its verdict; see `UnitRun.begin`. The bench is open after it.
+
+    An error or an interruption ends the run as `stopped` and goes on up.
+    """
+    with UnitRun.begin(
+        bench, store, request, plan=plan, resumable=resumable, hands=hands, observe=observe
+    ) as run:
+        return run.complete()
+
+
+def run_one_of_many(
+    bench: OpenBench,
+    store: RunStore,
+    request: RunRequest,
+    *,
+    hands: Hands | None = None,
+    observe: Observer = unobserved,
+) -> RunResult:
+    """Run a unit of several, and leave the bench open, off and verified, for the next.
+
+    A bench that fails stops this run alone, and is made safe and closed. Raises what is not the bench's: a
+    person's stop, records that cannot be written; and BenchError if the bench cannot be opened, or cannot be
+    made safe.
+    """
+    run = UnitRun.begin(bench, store, request, hands=hands, observe=observe)
+    begun_s = time.monotonic()
+    try:
+        with run:
+            result = run.complete()
+    except BenchError as error:
+        bench.close()
+        return RunResult(
+            run_id=run.run_id,
+            outcome="stopped",
+            reason=str(error),
+            readings=tuple(store.readings(run.run_id)),
+            duration_s=time.monotonic() - begun_s,
+        )
+    if bench.reference is None and run.plan.through is not None and run.plan.through.select is None:
+        bench.reference = run.reference
+    bench.unit_leaves()
+    return result
+
+
+def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
+    """What is known of a run that begins now."""
+    job, instruments, bench_file = bench.job, bench.instruments(), bench.planned.bench_file
+    return RunHeader(
+        serial=request.serial,
+        module_name=job.module.name,
+        part=job.module.part,
+        revision=job.module.revision,
+        sequence_name=job.sequence.name,
+        decision=job.sequence.decision,
+        bench_name=bench.file.name,
+        operator=request.operator,
+        started=datetime.now(UTC),
+        software_version=version("switchwalk"),
+        simulated=bench.simulated,
+        notes=fault_notes(request.faults, request.notes),
+        instruments=(
+            instruments.generator.identity,
+            instruments.oscilloscope.identity,
+            instruments.supply.identity,
+            instruments.switchboard.identity,
+        ),
+        files=bench.planned.files,
+        planned_readings=plan.count,
+        job_folder=str(job.folder.resolve()),
+        bench_file="" if bench_file is None or bench.simulated else str(bench_file.resolve()),
+        batch=request.batch,
+        purpose=request.purpose,
+        simulated_faults=tuple(request.faults) if bench.simulated else (),
+    )
+
+
+def run_context(
+    plan: Plan,
+    job: Job,
+    bench: Bench,
+    store: RunStore,
+    run: int,
+    *,
+    hands: Hands,
+    observe: Observer,
+    clock: Clock,
+) -> RunContext:
+    """What every step of a run shares."""
+    if job.bench is None:
+        raise ValueError("a job without a bench has no instruments to run on")
+    shared = bench_context(job, bench, observe=observe, clock=clock)
+    drive = Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
+    return RunContext(
+        job=job,
+        bench=shared.bench,
+        board=shared.board,
+        supply_watch=shared.supply_watch,
+        observe=observe,
+        clock=clock,
+        plan=plan,
+        drive=drive,
+        recorder=Recorder(bench.oscilloscope, store, run),
+        recovery=Recovery(shared.bench, drive, store, run, observe),
+        gain_accuracy=job.bench.oscilloscope.gain_accuracy,
+        hands=hands,
+    )
+
+
+@contextmanager
+def run_lock(store: RunStore, run_id: int) -> Iterator[None]:
+    """Hold a run against other processes. Raises BenchError that says which one holds it."""
+    place = store.place if "://" in store.place else Path(store.place).resolve().as_uri()
+    with claim(f"{place}#{run_id}", instrument=f"run {run_id}"):
+        yield
+
+
+def refuse_running(store: RunStore, run_id: int) -> None:
+    """Refuse a run that is going on in another process. Raises BenchError that says in which."""
+    with run_lock(store, run_id):
+        pass
+
+
+def _over_current(error: OverCurrentError) -> OverCurrent:
+    return OverCurrent(
+        state=error.state, limit_a=error.limit_a, current_a=error.current_a, voltage_v=error.voltage_v
+    )
