@@ -28,7 +28,7 @@ from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.context import RunContext
-from harness.session.events import EdgeNoted, ReadingsMade, StateBegun
+from harness.session.events import ReadingsMade, StateBegun
 from harness.session.readings import make_reading, missing_reading
 from harness.session.recovery import TRANSIENT, NotTaken
 
@@ -233,17 +233,13 @@ class EdgeWalk:
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
         """Keep the samples of what did not pass now, and of the worst that passed when all are known."""
-        noted = any(reading.verdict != "pass" for reading in made)
-        if noted:
+        if any(reading.verdict != "pass" for reading in made):
             self._store.add_waveform(self._run, record, capture)
-        else:
-            for reading in made:
-                share, check = _share(reading), reading.key.check
-                if check not in self._worst or share > self._worst[check][0]:
-                    self._worst[check] = (share, record, capture)
-                    noted = True
-        if noted and capture.marks:
-            self._stage.observe(EdgeNoted(acquisition=record, capture=capture))
+            return
+        for reading in made:
+            share, check = _share(reading), reading.key.check
+            if check not in self._worst or share > self._worst[check][0]:
+                self._worst[check] = (share, record, capture)
 
     def _look(self, recorded: _Recorded) -> _Looked:
         hookup, capture = self._visit.hookup, recorded.capture
