@@ -8,8 +8,7 @@ from harness.job.module_file import Names
 from harness.job.sequence import Check, Tone
 from harness.job.sequence_file import OWNERS, CheckEntry
 from harness.job.state import BECOMES, Edge, State, parse_state
-from harness.quantities.limits import KINDS, LimitKind, LimitRule
-from harness.quantities.quantity import AnyQuantity, Options
+from harness.quantities.quantity import KINDS, AnyQuantity, LimitKind, LimitRule, Options
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 from harness.toml_files.located import Key

@@ -22,7 +22,7 @@ from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.hookups import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan, Planned
 from harness.plan.states import limit_of
 from harness.quantities.change import as_of_change

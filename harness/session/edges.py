@@ -23,13 +23,12 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
-from harness.measure.instants import Instant
-from harness.measure.steady import Sides
+from harness.measure.sides import Instant, Sides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
-from harness.plan.estimate import CYCLE_RECORD_S, EDGE_RECORD_S
-from harness.plan.inputs import input_numbers
+from harness.plan.hookups import input_numbers
 from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
+from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading

@@ -21,8 +21,8 @@ from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import Stimulus, TonePair
 from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan.model import Planned
-from harness.quantities.judged import Judged
-from harness.quantities.seen import StateSeen
+from harness.quantities.forms import StateSeen
+from harness.quantities.quantity import Judged
 from harness.reading import Estimate, Expected, InputRefused, Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore

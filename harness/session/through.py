@@ -12,10 +12,9 @@ from harness.circuit.predict import Prediction, predict
 from harness.errors import HookupError, ReadingError, SettingRefused
 from harness.job.fixture import Hookup
 from harness.job.state import State
-from harness.measure.bare import Bare, Key, harmonics_of
 from harness.measure.captures import pick_range
-from harness.measure.distortion import Harmonics
-from harness.measure.reference import Reference, ToneReference, with_common_spread
+from harness.measure.reference import Bare, Key, Reference, ToneReference, harmonics_of, with_common_spread
+from harness.measure.residuals import Harmonics
 from harness.measure.through import (
     Rung,
     Shot,

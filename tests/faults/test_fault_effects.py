@@ -17,7 +17,7 @@ from harness.job.state import State, all_states
 from harness.plan.states import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
-from simulator.relays import OPERATED, REST, energised
+from simulator.dynamics import OPERATED, REST, energised
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 from tests.circuit import boards, spice

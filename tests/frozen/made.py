@@ -13,7 +13,7 @@ from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
-from harness.plan.inputs import drive_rows
+from harness.plan.hookups import drive_rows
 from harness.plan.model import EdgeAcquisition, HookupVisit, Plan
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import OfOperations, levels_of

@@ -17,7 +17,7 @@ from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import Planned, driven_channel
-from harness.quantities.capacitance import CapacitanceOptions, coupling_capacitance
+from harness.quantities.contacts import CapacitanceOptions, coupling_capacitance
 from harness.quantities.forms import Look
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit

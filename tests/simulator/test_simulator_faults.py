@@ -12,8 +12,8 @@ from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.job import Job
 from harness.job.load import load_job
 from simulator.circuit import Network
+from simulator.dynamics import OPERATED, REST, SupplySetting, energised, supply_state
 from simulator.faults import apply
-from simulator.relays import OPERATED, REST, SupplySetting, energised, supply_state
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 

@@ -28,8 +28,7 @@ from harness.session.hookup_check import make_by_hand
 from harness.session.line_currents import energise
 from harness.session.open_bench import WallClock
 from harness.session.unit_run import run_context
-from simulator.hands import Places
-from simulator.server import Simulator, read_faults
+from simulator.server import Places, Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench
