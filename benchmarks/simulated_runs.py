@@ -21,7 +21,7 @@ from harness.measure.reference import RangeGain, Repeatability, Spread, ToneRefe
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.hookups import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.plan.states import limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading

@@ -30,8 +30,8 @@ from harness.job.faults import parse_fault
 from harness.job.fixture import Link
 from harness.job.job import Job
 from harness.plan.build import build_plan
-from harness.plan.estimate import Estimate
 from harness.plan.model import Plan
+from harness.plan.states import Estimate
 from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
 

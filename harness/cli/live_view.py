@@ -24,8 +24,8 @@ from harness.errors import CircuitError
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.state import State
-from harness.plan.estimate import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
 from harness.plan.model import Plan
+from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
 from harness.reading import Reading
 from harness.report.words import MARKS, place_words, reading_line, value_words
 from harness.session.events import Event, Hands, HookupBegun, Observer, ReadingsMade, Remark, StateBegun

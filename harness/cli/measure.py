@@ -27,7 +27,7 @@ from harness.cli.terminal import (
 )
 from harness.errors import UsageError
 from harness.measure.reference import LIFE_S, Reference
-from harness.measure.reference_drift import drift, harmonic_drift, noise_drift
+from harness.measure.through import drift, harmonic_drift, noise_drift
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.plan.remaining import part_in_state
