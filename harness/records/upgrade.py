@@ -21,7 +21,6 @@ from sqlalchemy import Connection, Table, bindparam, insert, select, text, updat
 
 from harness.errors import RecordsError
 from harness.records import tables
-from harness.records.place import Place
 from harness.records.plain import dump, from_json, to_json
 from harness.records.run import KINDS
 
@@ -61,10 +60,10 @@ NOTED_FAULTS = "simulated faults: "  # how the notes of a run on a simulated ben
 ROWS_AT_ONCE = 2000
 
 
-def bring_up(connection: Connection, place: Place, version: int, *, enter: Enter) -> None:
+def bring_up(connection: Connection, file: Path | None, version: int, *, enter: Enter) -> None:
     """Bring records of an older version to this one, and keep a copy of a file. Raises RecordsError."""
-    if place.file is not None:
-        keep_copy(place.file, version)
+    if file is not None:
+        keep_copy(file, version)
     for older in range(version, tables.SCHEMA_VERSION):
         STEPS[older](connection, enter)
     connection.execute(update(tables.schema).values(version=tables.SCHEMA_VERSION))

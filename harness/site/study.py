@@ -23,15 +23,13 @@ from harness.site.charts import (
 from harness.site.model import BatchOfUnits, unit_slug
 from harness.statistics.batch import (
     ReadingFigures,
-    SideDifference,
     chart,
     diagnosed_faults,
     fault_in_words,
     figures,
     least_capable_first,
-    shared_values,
-    side_differences,
 )
+from harness.statistics.compare import SideDifference, shared_values, side_differences
 from harness.statistics.control import RUN_RULES
 from harness.statistics.yields import ParetoLine, first_complete_runs, pareto
 

@@ -7,8 +7,7 @@ import numpy as np
 from markupsafe import Markup
 
 from harness.reading import Reading, ReadingKey
-from harness.records.history import RunLine, Series, label_of
-from harness.records.overview import RunDetail
+from harness.records.history import RunDetail, RunLine, Series, label_of
 from harness.records.store import RunStore
 from harness.report.words import Words, describe, worst_first
 from harness.site.charts import Limits, TrendPoint, trend
