@@ -63,7 +63,7 @@ from harness.records.run import (
     check_time,
 )
 from harness.roles import Capture, Identity
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 T = TypeVar("T")
 

@@ -8,9 +8,8 @@ import pytest
 from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
-from harness.measure.click import band_limited, excess_of, measure_click
 from harness.measure.spectrum import band_pass
-from harness.measure.transition import find_transition
+from harness.measure.transition import band_limited, excess_of, find_transition, measure_click
 from tests.circuit.spice import ngspice
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from harness.errors import ReadingError
-from harness.measure.distortion import measure_harmonics, thd, thd_and_noise
+from harness.measure.residuals import measure_harmonics, thd, thd_and_noise
 
 RATE_HZ, SAMPLES = 400_000, 40_000
 HZ = 1000.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from harness.errors import ReadingError
-from harness.measure.noise import detect, quasi_peak, weighted_track
+from harness.measure.residuals import detect, quasi_peak, weighted_track
 
 STEP_S = 1e-5
 

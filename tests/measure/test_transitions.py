@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import ReadingError
-from harness.measure.instants import Instant, find_edge, state_levels
 from harness.measure.segments import cheapest_way, one_way
+from harness.measure.sides import Instant, find_edge, state_levels
 from harness.measure.transition import bounce, drop, find_transition, switching_time
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 
