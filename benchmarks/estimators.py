@@ -12,7 +12,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy, as the comma
 
 import numpy as np
 
-from harness.measure.noise import band_power
+from harness.measure.residuals import band_power
 from harness.measure.spectrum import take_spectrum
 from harness.measure.tone import fit_sines, fit_tones
 

@@ -32,7 +32,7 @@ from harness.records.run import (
 )
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 PART = "HFM-TLS"
 GOLDEN = "OB-GOLD"

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from harness.measure.noise import quasi_peak
+from harness.measure.residuals import quasi_peak
 
 RATE_HZ, SECONDS = 100_000, 10
 LEG_VRMS = 1e-3

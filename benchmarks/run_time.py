@@ -19,12 +19,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.job.fixture import Hookup
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
-from harness.plan.estimate import CYCLE_RECORD_S
 from harness.plan.model import HookupVisit, Plan
+from harness.plan.states import CYCLE_RECORD_S
 from harness.records.store import open_records
 from switchwalk import BenchImpedances
 

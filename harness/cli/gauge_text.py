@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from harness.cli.wrapping import WIDTH, printable
+from harness.cli.terminal import WIDTH, printable
 from harness.records.history import labels
 from harness.session.bench_checks import Golden, KnownBad
 from harness.statistics.drift import Shift

@@ -19,14 +19,13 @@ from rich.live import Live
 from rich.text import Text
 
 from harness.circuit.routes import SILENT, route
-from harness.cli.stopping import Stopping
-from harness.cli.wrapping import WIDTH, as_shown, duration, fitted, say, wrapped
+from harness.cli.terminal import WIDTH, Stopping, as_shown, duration, fitted, say, wrapped
 from harness.errors import CircuitError
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job
 from harness.job.state import State
-from harness.plan.estimate import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
 from harness.plan.model import Plan
+from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
 from harness.reading import Reading
 from harness.report.words import MARKS, place_words, reading_line, value_words
 from harness.session.events import Event, Hands, HookupBegun, Observer, ReadingsMade, Remark, StateBegun

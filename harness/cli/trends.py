@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from harness.cli import trends_text as text
-from harness.cli.options import AsJson, RecordsPlace
+from harness.cli.terminal import AsJson, RecordsPlace
 from harness.errors import UsageError
 from harness.records.history import RunLine, Series, labels
 from harness.records.run import DEFAULT_RECORDS

@@ -5,7 +5,7 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from harness.cli.wrapping import WIDTH, printable
+from harness.cli.terminal import WIDTH, printable
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures

@@ -23,8 +23,8 @@ from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
-from harness.plan.estimate import HANDS_S, estimate
 from harness.plan.hookups import lead_moves
+from harness.plan.states import HANDS_S, estimate
 from harness.quantities.quantity import AnyQuantity, Suggestion
 from harness.quantities.registry import SUGGESTED
 

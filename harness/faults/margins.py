@@ -18,8 +18,7 @@ from harness.measure.errors import predicted_errors
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.states import LIMIT_REACHED, limit_of
-from harness.quantities.estimates import NO_EVIDENCE
-from harness.quantities.propagation import PredictedTransfer
+from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer
 from harness.quantities.supply import current_standard
 
 Complex = NDArray[np.complex128]

@@ -12,9 +12,9 @@ from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
 from harness.job.job import Job
-from harness.plan.estimate import HANDS_S, Estimate, estimate, record_s
 from harness.plan.hookups import lead_moves
 from harness.plan.model import HookupVisit, Plan, Planned, StateVisit
+from harness.plan.states import HANDS_S, Estimate, estimate, record_s
 
 LONGEST_S = 60.0  # for the search; the best so far is taken after that
 

@@ -11,17 +11,20 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import below
-from harness.measure.click import Excess, band_limited, excess_of, measure_click
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.instants import UNIFORM, Instant, find_edge
 from harness.measure.segments import Floating
+from harness.measure.sides import UNIFORM, Instant, find_edge
 from harness.measure.tones import MAINS_HZ
 from harness.measure.transition import (
+    Excess,
     LegChange,
     Transition,
+    band_limited,
     bounce,
     drop,
+    excess_of,
     find_transition,
+    measure_click,
     smallest_interruption,
     switching_time,
 )

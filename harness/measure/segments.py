@@ -14,8 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.instants import Instant, boundary
-from harness.measure.steady import Course, Sides
+from harness.measure.sides import Course, Instant, Sides, boundary
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -8,19 +8,21 @@ bounce left out (same source). *Click*: what is left when the courses are taken 
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import below
+from harness.measure.budget import below, estimate
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.instants import UNIFORM, Instant, between
 from harness.measure.segments import CHANGE_COST, PLAIN, Floating, Path, follow
-from harness.measure.steady import Sides, steady_sides
-from harness.reading import Estimate
+from harness.measure.sides import UNIFORM, Instant, Sides, between, steady_sides
+from harness.measure.spectrum import band_pass
+from harness.reading import Contribution, Estimate
 
 Kind = Literal["drop", "bounce", "unexplained"]
 
@@ -178,3 +180,274 @@ def _instant(path: Path, place: int) -> Instant:
                 standard_s=math.hypot(width * UNIFORM, start.standard_s, stop.standard_s),
             )
     return instant
+
+
+Floats = NDArray[np.float64]
+
+LOW_HZ, HIGH_HZ, ORDER = 22.0, 22_000.0, 3
+FEWEST_QUIET = 256  # samples before the change from which the noise is taken
+CLEAR = 5.0  # a peak so many times the noise is one; noise gets there once in two million samples
+PLATEAU = 4.0  # times the noise: samples so near the highest one may each be the peak
+DURATION_LEVEL = 0.1
+FLANK = 200  # samples of a flank that are fitted, at most
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Excess:
+    """What is left of a leg or a pair, over the whole record, and where the change lies in it.
+
+    inputs_v: what each scope input contributes, signed, shape (inputs, samples). noise_v: RMS of their sum
+    where nothing happens. step_v: one code of the inputs, root of their squares. first, last: samples; the
+    window of a click. bandwidth_hz: of its noise.
+    """
+
+    inputs_v: Floats
+    interval_s: float
+    noise_v: float
+    step_v: float
+    first: int
+    last: int
+    bandwidth_hz: float
+
+    @cached_property
+    def volts(self) -> Floats:
+        """The sum of what the inputs contribute, shape (samples,)."""
+        return np.asarray(self.inputs_v.sum(axis=0))
+
+    @property
+    def slow_noise_v(self) -> float:
+        """RMS of white noise of the same density: what a slow shape fitted to many samples is up against."""
+        return self.noise_v * math.sqrt(0.5 / (self.interval_s * self.bandwidth_hz))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Click:
+    """Peak, V; energy, V²s; duration, s. Floors where there is no click above the noise."""
+
+    peak_v: Estimate
+    energy_v2s: Estimate
+    duration_s: Estimate
+
+
+def excess_of(transition: Transition, signs: Mapping[int, float], *, step_v: float) -> Excess:
+    """What is left of a signed sum of legs when their courses are taken out: +1 and -1 for a pair.
+
+    signs: by the leg's row. step_v: one code of the legs' inputs, root of their squares. The noise is taken
+    from what lies outside the change, and the window goes on for as long again as the change lasts.
+    """
+    sides = transition.sides
+    inputs_v = np.stack([sign * _left(transition, leg) for leg, sign in signs.items()])
+    left = inputs_v.sum(axis=0)
+    samples = len(left)
+    if sides.first is None or sides.last is None:
+        first, last = 0, samples
+        quiet = left
+    else:
+        width = max(sides.last + 1 - sides.first, 32)
+        first, last = max(sides.first - 8, 0), min(sides.last + 1 + width, samples)
+        quiet = np.concatenate([left[: sides.first], left[last:]])
+    noise_v = max(float(np.sqrt(np.mean(quiet**2))), step_v / math.sqrt(12)) if len(quiet) else step_v
+    return Excess(
+        inputs_v=inputs_v,
+        interval_s=sides.interval_s,
+        noise_v=noise_v,
+        step_v=step_v,
+        first=first,
+        last=last,
+        bandwidth_hz=0.5 / sides.interval_s,
+    )
+
+
+def band_limited(excess: Excess) -> Excess:
+    """Pass an excess through 22 Hz to 22 kHz: Butterworth, third order at either end, causal as a meter's.
+
+    Its window grows to the record's end, or to three time constants of the lower end. Raises ReadingError
+    where the record is too coarsely sampled for the upper end.
+    """
+    if not 2.5 * HIGH_HZ * excess.interval_s < 1:
+        raise ReadingError(f"{1 / excess.interval_s:g} samples a second hold no band up to {HIGH_HZ:g} Hz")
+    inputs_v = band_pass(excess.inputs_v, excess.interval_s, LOW_HZ, HIGH_HZ, ORDER)
+    quiet = inputs_v[:, excess.first // 2 : excess.first].sum(axis=0)
+    bandwidth_hz = min(HIGH_HZ * 1.0472, excess.bandwidth_hz)  # of noise, through three poles
+    share = bandwidth_hz * 2 * excess.interval_s
+    noise_v = excess.noise_v * math.sqrt(share)
+    if len(quiet) >= FEWEST_QUIET:
+        noise_v = max(noise_v, float(quiet.std()))
+    ring = round(3 / (2 * math.pi * LOW_HZ * excess.interval_s))
+    return replace(
+        excess,
+        inputs_v=inputs_v,
+        noise_v=noise_v,
+        step_v=0.0,
+        last=min(excess.last + ring, inputs_v.shape[1]),
+        bandwidth_hz=bandwidth_hz,
+    )
+
+
+def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0) -> Click:
+    """Measure an excess. gain_standard: relative standard uncertainty of each input's gain."""
+    window = excess.volts[excess.first : excess.last]
+    magnitude = np.abs(window)
+    place = int(np.argmax(magnitude))
+    floor_v = max(CLEAR * excess.noise_v, excess.step_v)
+    inputs_v = excess.inputs_v[:, excess.first : excess.last]
+    by_gains_v = gain_standard * float(np.sqrt(np.max(np.sum(inputs_v**2, axis=0))))
+    energy = _energy(excess, window, gain_standard, k)
+    if not magnitude[place] > floor_v:
+        # no higher than what was seen and what noise, or the inputs' gains, may have taken off it
+        bound = float(magnitude[place]) + k * math.hypot(excess.noise_v, by_gains_v) + excess.step_v / 2
+        return Click(
+            peak_v=below(bound, k=k),
+            energy_v2s=energy,
+            duration_s=below(len(window) * excess.interval_s, k=k),
+        )
+    sign = math.copysign(1.0, window[place])
+    peak = _peak(sign * window, place, excess, by_gains_v, k)
+    return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, place, peak, excess, k))
+
+
+def _left(transition: Transition, leg: int) -> Floats:
+    """One leg less its expected courses, over the whole record."""
+    sides = transition.sides
+    samples = sides.volts.shape[1]
+    expected = sides.before.volts(0, samples)[leg]
+    if transition.legs:
+        path = transition.legs[leg].path
+        expected[path.start : path.stop] = path.expected
+        expected[path.stop :] = sides.after.volts(path.stop, samples)[leg]
+    return np.asarray(sides.volts[leg] - expected)
+
+
+def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> Estimate:
+    """Energy less the noise's, with the variance that noise gives it: alone, and together with the click.
+
+    An input's gain changes it by twice its own part: the integral of its volts times those of all.
+
+    Noise of the density d = s²/B and the bandwidth B adds s² T to the energy in the mean; the variance around
+    it is 2 d E together with a click of the energy E, and s² d T alone. A leap comes anywhere between two
+    samples, so that either value may hold over that interval.
+    """
+    duration_s = len(window) * excess.interval_s
+    square = excess.noise_v**2
+    density = square / excess.bandwidth_hz
+    value = float(np.sum(window**2)) * excess.interval_s - square * duration_s
+    leaps = np.abs(np.diff(window**2, prepend=0.0, append=0.0))
+    beside = np.maximum(np.concatenate([[0.0], leaps[:-1]]), np.concatenate([leaps[1:], [0.0]]))
+    sampling = max(float(np.max(leaps - beside)), 0.0) * excess.interval_s * UNIFORM
+    chance = math.sqrt(2 * density * max(value, 0.0) + square * density * duration_s)
+    inputs_v = excess.inputs_v[:, excess.first : excess.last]
+    by_input = inputs_v @ window * excess.interval_s - square * duration_s / len(inputs_v)
+    by_gains = 2 * gain_standard * float(np.linalg.norm(by_input))
+    standard = math.hypot(chance, sampling, by_gains)
+    if value <= k * standard:
+        return below(max(value, 0.0) + k * standard, k=k)
+    lines = [
+        Contribution(name="noise", standard=chance),
+        Contribution(name="sampling", standard=sampling),
+        Contribution(name="input gain", standard=by_gains),
+    ]
+    return estimate(value, lines, k)
+
+
+def _peak(course: Floats, place: int, excess: Excess, by_gains_v: float, k: float) -> Estimate:
+    """Highest value near a sample: of a parabola through all samples that noise could have made the highest.
+
+    The largest of many noisy samples is too large; the parabola's top is not. With few such samples the peak
+    is sharp, and may lie between them: half of the step to the higher neighbour is as likely as none of it.
+    by_gains_v: its standard uncertainty by the inputs' gains.
+    """
+    limit = course[place] - PLATEAU * excess.noise_v
+    low = place
+    while low > 0 and course[low - 1] > limit:
+        low -= 1
+    high = place + 1
+    while high < len(course) and course[high] > limit:
+        high += 1
+    if high - low >= 5:
+        at = np.arange(low, high) - (low + high - 1) / 2
+        rows = np.vander(at, 3, increasing=True)
+        inverted = np.linalg.inv(rows.T @ rows)
+        found = inverted @ rows.T @ course[low:high]
+        ends = [at[0] - 0.5, at[-1] + 0.5]
+        if found[2] < 0 and abs(found[1] / (2 * found[2])) < ends[1]:
+            ends.append(-found[1] / (2 * found[2]))
+        tops = np.vander(np.asarray(ends), 3, increasing=True)
+        top = int(np.argmax(tops @ found))
+        value = float(tops[top] @ found)
+        chance = excess.slow_noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top]))
+        sampling = 0.0
+    else:
+        neighbours = [course[n] for n in (place - 1, place + 1) if 0 <= n < len(course)]
+        drop = max(float(course[place]) - max(float(max(neighbours)), 0.0), 0.0)
+        value, chance, sampling = float(course[place]) + drop / 2, excess.noise_v, drop * UNIFORM
+    lines = [
+        Contribution(name="noise", standard=chance),
+        Contribution(name="sampling", standard=sampling),
+        Contribution(name="quantisation", standard=excess.step_v * UNIFORM if chance == 0 else 0.0),
+        Contribution(name="input gain", standard=by_gains_v),
+    ]
+    return estimate(value, lines, k)
+
+
+def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: float) -> Estimate:
+    """From the first to the last passage of a tenth of the peak."""
+    level = DURATION_LEVEL * peak.value
+    if level < CLEAR * excess.noise_v:
+        return below(len(magnitude) * excess.interval_s, k=k)
+    above = np.flatnonzero(magnitude > level)
+    ends = [
+        _passage(magnitude, int(above[0]), -1, level, excess.slow_noise_v),
+        _passage(magnitude, int(above[-1]), 1, level, excess.slow_noise_v),
+    ]
+    # a peak that is off by its uncertainty moves the level at both ends, outwards at both or inwards
+    by_level = DURATION_LEVEL * (peak.standard or 0.0) * sum(1 / end.slope for end in ends)
+    chance = math.hypot(*(end.standard for end in ends))
+    lines = [
+        Contribution(name="sampling and noise", standard=chance * excess.interval_s),
+        Contribution(name="peak", standard=by_level * excess.interval_s),
+    ]
+    return estimate((ends[1].place - ends[0].place) * excess.interval_s, lines, k)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Passage:
+    """Where a level is passed, in samples, and its standard uncertainty; the slope there, V per sample."""
+
+    place: float
+    standard: float
+    slope: float
+
+
+def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_v: float) -> _Passage:
+    """Find the passage beside the outermost sample above the level.
+
+    A gentle flank, of many samples between half and twice the level, is fitted with a parabola; an abrupt one
+    is anywhere between two samples.
+    """
+    outside = inside + outwards
+    if not 0 <= outside < len(magnitude):
+        raise ReadingError("the click has no end in this record. Arm a longer one")
+    reach = 0
+    while reach < FLANK and 0 <= inside - outwards * reach < len(magnitude):
+        if magnitude[inside - outwards * reach] > 2 * level:
+            break
+        reach += 1
+    places = inside + outwards * np.arange(-reach, reach + 1)
+    places = places[(places >= 0) & (places < len(magnitude))]
+    if reach >= 3 and len(places) > reach + 3:
+        at = (places - inside).astype(np.float64)
+        rows = np.vander(at, 3, increasing=True)
+        inverted = np.linalg.inv(rows.T @ rows)
+        found = inverted @ rows.T @ magnitude[places]
+        roots = np.roots([found[2], found[1], found[0] - level])
+        real = roots[np.abs(roots.imag) < 1e-9].real
+        if len(real) and np.abs(real).min() <= reach:
+            root = float(real[np.argmin(np.abs(real))])
+            slope = abs(float(found[1] + 2 * found[2] * root))
+            row = np.array([1.0, root, root**2])
+            standard = noise_v * math.sqrt(float(row @ inverted @ row)) / slope
+            return _Passage(place=inside + root, standard=standard, slope=slope)
+    fall = float(magnitude[inside] - magnitude[outside])
+    place = inside + outwards * (float(magnitude[inside]) - level) / fall
+    abrupt = UNIFORM * min(fall / (10 * level), 1.0)
+    return _Passage(place=place, standard=math.hypot(abrupt, noise_v / fall), slope=fall)

@@ -1,9 +1,13 @@
-"""States: their order, the relays that are energised in them, and what the relay supply should give."""
+"""States: their order, the relays that are energised in them, and what a walk through them costs."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from harness.job.module import Module, Relay
 from harness.job.state import State
+from harness.plan import states
+from harness.plan.hookups import lead_moves
+from harness.plan.model import Acquisition, Plan
 
 LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
 LIMIT_OVER_EXPECTED = 1.3  # times what the line should draw: common practice, no source
@@ -59,3 +63,67 @@ def limit_of(module: Module, state: State) -> float:
     """The supply's limit while a state is proven before the plan, in amperes; never over the module's own."""
     expected_a = expected_current_a(module, state)
     return min(max(LIMIT_OVER_EXPECTED * expected_a, expected_a + LEAST_LIMIT_A), module.supply.limit_a)
+
+
+EDGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
+CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
+HANDS_S = 30.0  # a person moving one lead
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """What a plan costs.
+
+    unavoidable_s: settling and recording alone. hands_s: moving leads. operations: by relay, moves to the
+    operated side.
+    """
+
+    acquisitions: int
+    readings: int
+    state_changes: int
+    unavoidable_s: float
+    hands_s: float
+    operations: dict[str, int]
+
+
+def record_s(acquisition: Acquisition) -> float:
+    """How long one acquisition records."""
+    return acquisition.stimulus.tones.duration_s
+
+
+def walked(plan: Plan) -> list[State]:
+    """Every state that is set, in order, those at both ends of each edge included."""
+    walk: list[State] = []
+    for visit in plan.visits:
+        walk += [here.state for here in visit.states]
+        for cycle in visit.cycles:
+            walk += [State(on=()), State(on=(cycle.given.line,))] * cycle.given.operations
+        for edge in visit.edges:
+            if not walk or walk[-1] != edge.edge.before:
+                walk.append(edge.edge.before)
+            walk.append(edge.edge.after)
+    return walk
+
+
+def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: float) -> Estimate:
+    """Estimate a plan, with the settling of sequence and switchboard after each change of state."""
+    walk = walked(plan)
+    edges = plan.edges
+    hands = 0.0
+    last = plan.through
+    for visit in plan.visits:
+        if visit.hookup.select is None:
+            hands += HANDS_S * lead_moves(last, visit.hookup)
+        last = visit.hookup
+    acquisitions = plan.acquisitions
+    return Estimate(
+        acquisitions=len(acquisitions) + len(edges),
+        readings=plan.count,
+        state_changes=len(walk),
+        unavoidable_s=(len(walk) - len(edges)) * (settle_s + board_settle_s)
+        + sum(map(record_s, acquisitions))
+        + len(edges) * EDGE_RECORD_S
+        + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),
+        hands_s=hands,
+        operations=states.operations(module, walk),
+    )

@@ -8,9 +8,19 @@ from typing import Annotated, ClassVar, Literal, cast
 
 from harness.errors import ReadingError
 from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
-from harness.quantities.judged import Decision, Judged
-from harness.quantities.limits import DURATION, OF_WHAT_IS_NOT_PREDICTED, LimitRule
-from harness.quantities.quantity import AnyQuantity, Family, Options, PlannedReading, Quantity, as_tuple
+from harness.quantities.quantity import (
+    DURATION,
+    OF_WHAT_IS_NOT_PREDICTED,
+    AnyQuantity,
+    Decision,
+    Family,
+    Judged,
+    LimitRule,
+    Options,
+    PlannedReading,
+    Quantity,
+    as_tuple,
+)
 from harness.reading import Estimate, Limit, NothingMoved
 
 Band = Literal["full", "audio"]

@@ -15,12 +15,16 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
-from harness.quantities.estimates import Estimates, PredictedUnits, RejectionEstimates, is_present
+from harness.quantities.estimates import (
+    Estimates,
+    PredictedUnits,
+    RejectionEstimates,
+    is_present,
+    propagate_many,
+)
 from harness.quantities.forms import Stack, converted, differential, looks_of
-from harness.quantities.limits import LimitRule
 from harness.quantities.need import Need, PortView, both_ways, pair_tone
-from harness.quantities.propagation import propagate_many
-from harness.quantities.quantity import Options, PlannedReading
+from harness.quantities.quantity import LimitRule, Options, PlannedReading
 from harness.quantities.steady import OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate
 

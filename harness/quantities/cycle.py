@@ -11,10 +11,17 @@ from pydantic import Field
 
 from harness.errors import UsageError
 from harness.measure.tones import Stimulus
-from harness.quantities.judged import Decision, Judged
-from harness.quantities.limits import LimitRule
 from harness.quantities.need import Need, key_for, one_tone
-from harness.quantities.quantity import LOW_LEVEL_VRMS, Family, Options, PlannedReading, Quantity
+from harness.quantities.quantity import (
+    LOW_LEVEL_VRMS,
+    Decision,
+    Family,
+    Judged,
+    LimitRule,
+    Options,
+    PlannedReading,
+    Quantity,
+)
 from harness.reading import Estimate, OperationFailed
 
 Side = Literal["one", "two"]

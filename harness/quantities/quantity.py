@@ -3,16 +3,66 @@
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
+from harness.judge import judge, limits_for
 from harness.quantities.estimates import Estimates, PredictedUnits
-from harness.quantities.judged import INSIDE_THE_UNCERTAINTY, Decision, Judged, judged_by
-from harness.quantities.limits import LimitRule
 from harness.quantities.need import Need
-from harness.reading import Estimate, Limit, Measurand, ReadingKey
-from harness.units import InQuantity
+from harness.reading import Estimate, Fact, Limit, Measurand, ReadingKey, Verdict
+from harness.units import Dimension, InQuantity
+
+LimitKind = Literal["within", "below", "above", "between"]
+KINDS: tuple[LimitKind, ...] = get_args(LimitKind)
+OF_WHAT_IS_NOT_PREDICTED: tuple[LimitKind, ...] = ("below", "above", "between")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitRule:
+    """The dimension that a limit is written in, the unit that it is kept in, and the kinds that make sense.
+
+    relative: a `within` limit may be a percentage of the prediction.
+    """
+
+    dimension: Dimension
+    unit: str
+    kinds: tuple[LimitKind, ...]
+    example: str
+    relative: bool = False
+
+
+DECIBELS = LimitRule(dimension="ratio_db", unit="dB", kinds=KINDS, example='within = "0.2 dB"')
+DEGREES = LimitRule(dimension="angle", unit="deg", kinds=KINDS, example='within = "5 deg"')
+SILENCE = LimitRule(dimension="ratio_db", unit="dB", kinds=("below",), example='below = "-80 dB"')
+DURATION = LimitRule(dimension="time", unit="s", kinds=OF_WHAT_IS_NOT_PREDICTED, example='below = "4 ms"')
+
+
+Decision = Literal["guarded", "simple"]
+INSIDE_THE_UNCERTAINTY = "the limit lies inside the uncertainty"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """A verdict with its reason, and the limits that the value had to satisfy, None where open."""
+
+    verdict: Verdict
+    reason: str = ""
+    low: float | None = None
+    high: float | None = None
+    facts: tuple[Fact, ...] = ()
+
+
+def judged_by(limit: Limit, found: Estimate, expected: Estimate | None, *, decision: Decision) -> Judged:
+    """Judge by a limit that may lie round what is expected; of what is unproven the reason is left open.
+
+    Raises ReadingError where a prediction is needed and there is none.
+    """
+    low, high = limits_for(limit, expected.value if expected else None)
+    standard = (expected.standard or 0.0) if expected and limit.kind == "within" else 0.0
+    verdict = judge(found, low, high, decision=decision, expected_standard=standard)
+    return Judged(verdict=verdict, low=low, high=high)
+
 
 G = TypeVar("G")
 G_co = TypeVar("G_co", covariant=True)

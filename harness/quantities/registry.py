@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from harness.quantities.capacitance import Capacitance
 from harness.quantities.change import (
     Bounce,
     ClickDuration,
@@ -14,17 +13,20 @@ from harness.quantities.change import (
     ReleaseTime,
 )
 from harness.quantities.common_mode import CommonModeRejection
-from harness.quantities.contact import ContactResistance
+from harness.quantities.contacts import Capacitance, ContactResistance
 from harness.quantities.cycle import Intermittency
-from harness.quantities.levels import (
+from harness.quantities.levels_and_phases import (
     Balance,
+    BalancePhase,
     ChannelMatch,
+    ChannelPhase,
     Crosstalk,
     Gain,
     Isolation,
+    Phase,
+    Polarity,
     Response,
 )
-from harness.quantities.phases import BalancePhase, ChannelPhase, Phase, Polarity
 from harness.quantities.quantity import AnyQuantity, Suggestion
 from harness.quantities.residual import Distortion, Noise, Offset
 from harness.quantities.supply import SupplyCurrent

@@ -8,17 +8,15 @@ from typing import ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.bare import Bare, harmonics_of
 from harness.measure.budget import Component, in_dbu, propagate
-from harness.measure.distortion import thd, thd_and_noise
-from harness.measure.noise import least_noise_vrms, noise, quasi_peak
+from harness.measure.reference import Bare, harmonics_of
 from harness.measure.reference import Offset as Zero
+from harness.measure.residuals import least_noise_vrms, noise, quasi_peak, thd, thd_and_noise
 from harness.measure.tone import ToneFit
 from harness.measure.tones import IDLE, SILENCE, Stimulus
-from harness.quantities.limits import KINDS, LimitRule
+from harness.quantities.forms import StateSeen
 from harness.quantities.need import Need, PortView, key_for, one_tone
-from harness.quantities.quantity import Family, Options, PlannedReading, Quantity
-from harness.quantities.seen import StateSeen
+from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
 from harness.reading import Estimate
 from harness.roles import Capture
 from harness.units import dbu_from_vrms

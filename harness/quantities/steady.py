@@ -14,12 +14,15 @@ from harness.measure.transfer import Transfer
 from harness.quantities.estimates import (
     CERTAIN,
     AngleEstimates,
+    ComplexEstimates,
     Estimates,
     LevelEstimates,
+    PredictedTransfer,
     PredictedUnits,
     is_present,
+    propagate_many,
 )
-from harness.quantities.forms import Look, Stack, differential, looks_of, need_phase
+from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of, need_phase
 from harness.quantities.need import (
     KnownOhm,
     Need,
@@ -29,9 +32,7 @@ from harness.quantities.need import (
     key_for,
     pair_tone,
 )
-from harness.quantities.propagation import ComplexEstimates, PredictedTransfer, propagate_many
 from harness.quantities.quantity import Family, PlannedReading, Quantity
-from harness.quantities.seen import StateSeen
 from harness.reading import Estimate, Limit
 
 Complex = NDArray[np.complex128]

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from harness.measure.budget import estimate
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates
-from harness.quantities.limits import KINDS, LimitRule
-from harness.quantities.quantity import Family, PlannedReading, Quantity, Suggestion
+from harness.quantities.quantity import KINDS, Family, LimitRule, PlannedReading, Quantity, Suggestion
 from harness.reading import Contribution, Estimate, Limit
 from harness.roles import SupplyReading
 

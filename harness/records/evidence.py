@@ -14,15 +14,14 @@ import numpy as np
 from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved, SupplyTrial, gather
-from harness.job.job import Job
-from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.job.state import State
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.hookups import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan, Planned
 from harness.plan.states import limit_of
 from harness.quantities.change import as_of_change

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, select, tuple_
 
+from harness.quantities.registry import QUANTITIES
 from harness.reading import Measurand, ReadingKey, Verdict
 from harness.records import tables
 from harness.records.rows import KEY_COLUMNS, columns_of_key, key_of_columns
@@ -135,7 +136,7 @@ def read_series(
     connection: Connection, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None
 ) -> list[Series]:
     """Give every reading of these runs as a series, or those asked for; runs in the order they were begun."""
-    columns = [tables.readings.c[name] for name in (*_SERIES_COLUMNS, *_VALUE_COLUMNS)]
+    columns = [tables.readings.c[name] for name in (*KEY_COLUMNS, *_VALUE_COLUMNS)]
     wanted = None if keys is None else {columns_of_key(key) for key in keys}
     numbers = _Numbers()
     parts = []
@@ -177,12 +178,11 @@ def portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
         yield ids[start : start + _RUNS_A_QUERY]
 
 
-_Key = tuple[Any, ...]  # the columns of a key, and the unit, as they stand in a row
+_Key = tuple[Any, ...]  # the columns of a key as they stand in a row
 _LINE_COLUMNS = (
     "id", "serial", "part", "revision", "sequence_name", "bench_name", "operator", "simulated", "started",
     "outcome", "batch", "purpose",
 )  # fmt: skip
-_SERIES_COLUMNS = (*KEY_COLUMNS, "unit")
 _JUDGED_COLUMNS = (
     "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
     "limit_low", "limit_high", "verdict", "reason",
@@ -221,8 +221,8 @@ class _Numbers(dict[_Key, int]):
 def _arrays(found: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArray[Any], ...]:
     """Rows to columns: each row's number of its key, new ones added, and the columns of `_VALUE_COLUMNS`."""
     columns = list(zip(*found, strict=True))
-    keys = zip(*columns[: len(_SERIES_COLUMNS)], strict=True)
-    run_ids, values, floor, standard, low, high, verdicts = columns[len(_SERIES_COLUMNS) :]
+    keys = zip(*columns[: len(KEY_COLUMNS)], strict=True)
+    run_ids, values, floor, standard, low, high, verdicts = columns[len(KEY_COLUMNS) :]
     return (
         np.array(list(map(numbers.__getitem__, keys)), dtype=np.int64),
         np.array(run_ids, dtype=np.int64),
@@ -245,9 +245,10 @@ def _series(
     high: NDArray[np.float64],
     verdicts: NDArray[np.int8],
 ) -> Series:
+    reading = key_of_columns(key)
     return Series(
-        key=key_of_columns(key[:-1]),
-        unit=key[-1],
+        key=reading,
+        unit=QUANTITIES[reading.measurand.quantity].unit,
         run_ids=run_ids,
         values=values,
         floor=floor,

@@ -57,7 +57,7 @@ from harness.records.run import (
     check_time,
 )
 from harness.roles import Capture, Identity
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 T = TypeVar("T")
 
@@ -366,7 +366,9 @@ class RunStore:
     def _of_run(self, table: Table, run_id: int, make: Callable[[rows.Row], T]) -> list[T]:
         query = select(table).where(table.c.run_id == run_id).order_by(table.c.id)
         with self._reading() as connection:
-            return [make(dict(row)) for row in connection.execute(query).mappings()]
+            found = connection.execute(query)
+            names = tuple(found.keys())
+            return [make(dict(zip(names, row, strict=True))) for row in found]
 
     def _runs(self, query: Select[Any]) -> list[RunRecord]:
         with self._reading() as connection:

@@ -8,8 +8,8 @@ from math import sqrt
 from harness.errors import ReadingError
 from harness.job.fixture import Hookup
 from harness.job.state import State
-from harness.measure.bare import Bare, Key, harmonics_of
-from harness.measure.distortion import Harmonics
+from harness.measure.reference import Bare, Key, harmonics_of
+from harness.measure.residuals import Harmonics
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture

@@ -12,7 +12,7 @@ from harness.job.fixture import Hookup, PortName, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import State
 from harness.measure.tones import Stimulus
-from harness.plan.inputs import input_numbers
+from harness.plan.hookups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark

@@ -7,9 +7,9 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
-from harness.plan.estimate import CYCLE_RECORD_S
-from harness.plan.inputs import input_numbers
+from harness.plan.hookups import input_numbers
 from harness.plan.model import HookupVisit
+from harness.plan.states import CYCLE_RECORD_S
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading
 from harness.reading import OperationFailed, Reading, Shown, Step

@@ -19,10 +19,9 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
-from harness.measure.instants import Instant
-from harness.measure.steady import Sides
-from harness.plan.estimate import EDGE_RECORD_S
+from harness.measure.sides import Instant, Sides
 from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
+from harness.plan.states import EDGE_RECORD_S
 from harness.quantities.change import ChangeSeen
 from harness.reading import Reading
 from harness.records.run import AcquisitionRecord

@@ -9,7 +9,7 @@ from harness.errors import BenchError, HookupError
 from harness.job.fixture import Hookup
 from harness.job.state import State
 from harness.measure.tones import SILENCE, Stimulus
-from harness.plan.inputs import input_numbers
+from harness.plan.hookups import input_numbers
 from harness.session.context import RunContext, impedances
 from harness.session.events import Remark
 from harness.session.recorder import Ask, Taken

@@ -12,8 +12,8 @@ from harness.measure.reference import Reference
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan.model import Planned
-from harness.quantities.judged import Judged
-from harness.quantities.seen import StateSeen
+from harness.quantities.forms import StateSeen
+from harness.quantities.quantity import Judged
 from harness.reading import Estimate, Expected, InputRefused, Reading
 from harness.session.recorder import Taken
 from harness.session.recovery import NotTaken

@@ -15,7 +15,7 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.inputs import drive_rows, input_numbers
+from harness.plan.hookups import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Planned, StateVisit
 from harness.reading import Reading
 from harness.records.store import RunStore

@@ -18,8 +18,7 @@ from harness.records.run import INTERRUPTED
 from harness.report.page_files import templates_in
 from harness.report.words import OUTCOME_MEANS, SYMBOLS
 from harness.site.model import Catalogue, Unit
-from harness.site.study import Study
-from harness.site.unit import UnitView
+from harness.site.study import Study, UnitView
 from harness.statistics.yields import YIELD_DEFINITION, Proportion
 from harness.units import difference_unit, format_value
 

@@ -12,10 +12,10 @@ if sys.platform == "win32":
 
 from harness.circuit.elements import BenchImpedances
 from harness.cli.live_view import SURE_S, Routes, TimeLeft
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
-from harness.plan.estimate import EDGE_RECORD_S, record_s
+from harness.plan.states import EDGE_RECORD_S, record_s
 from tests.cli.screen import COLOURS, Screen
 from tests.cli.test_batch_at_a_bench import DUMB, Terminal
 from tests.wire.standing_bench import ROOT, standing_bench, tiny_job

@@ -34,9 +34,9 @@ def _names_in_the_code() -> set[str]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 found |= _of_call(node)
-            elif isinstance(node, ast.Tuple) and path.name == "contact.py" and not _text(node.elts[0]):
+            elif isinstance(node, ast.Tuple) and path.name == "contacts.py" and not _text(node.elts[0]):
                 found |= {each for each in map(_text, node.elts[:2]) if each}
-            elif isinstance(node, ast.Assign) and path.name in {"capacitance.py", "distortion.py"}:
+            elif isinstance(node, ast.Assign) and path.name in {"contacts.py", "residuals.py"}:
                 found |= _of_assignment(node)
     return {each for each in found if LINE_OF_A_BUDGET.fullmatch(each)}
 

@@ -12,9 +12,8 @@ from harness.faults.effects import suspect_name
 from harness.faults.evidence import Spread
 from harness.faults.probes import best_probe, expected_information
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.load import load_job
-from harness.report.explanation import make_explanation, shown_groups
-from harness.report.fault_words import explain
+from harness.job.job import load_job
+from harness.report.explanation import explain, make_explanation, shown_groups
 from tests.faults.laboratory import IMPEDANCES, SEED
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"

@@ -5,15 +5,14 @@ from typing import Any
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.measure.change import HostTimes, host_edge, line_edge, look_at
 from harness.measure.clock import Clock
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
-from harness.plan.inputs import drive_rows
+from harness.plan.hookups import drive_rows
 from harness.plan.model import EdgeAcquisition, HookupVisit, Plan
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import OfOperations, levels_of

@@ -10,9 +10,15 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
-from harness.measure.click import Excess, band_limited, excess_of, measure_click
 from harness.measure.spectrum import band_pass
-from harness.measure.transition import Transition, find_transition
+from harness.measure.transition import (
+    Excess,
+    Transition,
+    band_limited,
+    excess_of,
+    find_transition,
+    measure_click,
+)
 from harness.reading import Estimate
 from tests.circuit.spice import ngspice
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw

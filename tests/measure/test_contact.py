@@ -8,7 +8,7 @@ import pytest
 from harness.errors import ReadingError
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
-from harness.quantities.contact import series_resistance
+from harness.quantities.contacts import series_resistance
 from harness.quantities.forms import Look
 from harness.quantities.need import KnownOhm
 from harness.reading import Limit

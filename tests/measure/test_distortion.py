@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.distortion import Harmonics, measure_harmonics, thd, thd_and_noise
+from harness.measure.residuals import Harmonics, measure_harmonics, thd, thd_and_noise
 
 RATE_HZ, SAMPLES = 400_000, 40_000
 HZ = 1000.0

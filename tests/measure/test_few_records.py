@@ -11,7 +11,7 @@ from scipy.stats import binom
 
 from harness.measure.budget import Component, Sampled, effective_freedom, estimate, propagate, student_factor
 from harness.measure.reference import Reference, Spread, beta_tail, pooled
-from harness.measure.reference_drift import drift
+from harness.measure.through import drift
 from harness.reading import Contribution
 from tests.measure.draws.repeats import DRIVE_RANGE, FINER, Scattering, legs, read, tones
 from tests.measure.draws.shares import RARE, limits, share

@@ -7,12 +7,10 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.load import load_job
-from harness.measure.bare import Bare
-from harness.measure.distortion import measure_harmonics, thd
-from harness.measure.noise import noise
-from harness.measure.reference import LIFE_S, Reference
-from harness.measure.reference_drift import harmonic_drift, noise_drift
+from harness.job.job import load_job
+from harness.measure.reference import LIFE_S, Bare, Reference
+from harness.measure.residuals import measure_harmonics, noise, thd
+from harness.measure.through import harmonic_drift, noise_drift
 from harness.plan.build import build_plan
 from harness.roles import Capture, CaptureSetting, InputSetting
 from harness.session.bare import lacks

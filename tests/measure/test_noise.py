@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import in_dbu
-from harness.measure.noise import band_power, least_noise_vrms, noise
+from harness.measure.residuals import band_power, least_noise_vrms, noise
 from harness.measure.spectrum import Weighting, a_weighting, bs468_network
 from harness.measure.tones import choose_tones
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.noise import detect, quasi_peak, weighted_track
+from harness.measure.residuals import detect, quasi_peak, weighted_track
 from harness.reading import Estimate
 
 STEP_S = 1e-5

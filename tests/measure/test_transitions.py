@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.instants import Instant, find_edge, state_levels
 from harness.measure.segments import cheapest_way, one_way
+from harness.measure.sides import Instant, find_edge, state_levels
 from harness.measure.transition import Transition, bounce, drop, find_transition, switching_time
 from harness.reading import Estimate
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw

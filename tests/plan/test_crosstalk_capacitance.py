@@ -9,7 +9,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances, pin_name
 from harness.circuit.expand import build_circuit
 from harness.job.fixture import Hookup
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import LEGS, node_name
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
@@ -17,7 +17,7 @@ from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import Planned, driven_channel
-from harness.quantities.capacitance import CapacitanceOptions, coupling_capacitance
+from harness.quantities.contacts import CapacitanceOptions, coupling_capacitance
 from harness.quantities.forms import Look
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit

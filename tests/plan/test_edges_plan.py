@@ -7,13 +7,12 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.state import Edge, State, all_states, single_line_edges
 from harness.plan.build import build_plan
-from harness.plan.estimate import EDGE_RECORD_S, estimate, walked
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
+from harness.plan.states import EDGE_RECORD_S, estimate, walked
 from harness.reading import Estimate, Reading, ReadingKey
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"

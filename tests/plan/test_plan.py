@@ -10,17 +10,15 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.fixture import Hookup, PortName
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.module import Amplifier
 from harness.job.state import State, all_states
 from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.build import build_plan
-from harness.plan.estimate import EDGE_RECORD_S, estimate
 from harness.plan.hookups import lead_moves, ordered
 from harness.plan.model import Plan
-from harness.plan.states import expected_current_a
+from harness.plan.states import EDGE_RECORD_S, estimate, expected_current_a
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")

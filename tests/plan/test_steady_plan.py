@@ -7,12 +7,10 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
-from harness.plan.arrange import is_dry
-from harness.plan.build import build_plan
+from harness.plan.build import build_plan, is_dry
 from harness.plan.model import Plan
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit

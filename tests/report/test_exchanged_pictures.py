@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from harness.job.fixture import Hookup, PortName
-from harness.plan.inputs import input_numbers
+from harness.plan.hookups import input_numbers
 from harness.report.waveforms import draw_change, draw_waveform
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.inputs import in_order

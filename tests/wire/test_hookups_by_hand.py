@@ -17,7 +17,7 @@ from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import HookupError
 from harness.job.fixture import Hookup
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.run import BY_HAND
 from harness.records.store import open_records
@@ -28,8 +28,7 @@ from harness.session.events import Event, Remark
 from harness.session.line_currents import energise
 from harness.session.open_bench import WallClock
 from harness.session.unit_run import run_context
-from simulator.hands import Places
-from simulator.server import Simulator, read_faults
+from simulator.server import Places, Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench

@@ -9,9 +9,17 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.click import Excess, band_limited, excess_of, measure_click
-from harness.measure.instants import find_edge
-from harness.measure.transition import bounce, drop, find_transition, switching_time
+from harness.measure.sides import find_edge
+from harness.measure.transition import (
+    Excess,
+    band_limited,
+    bounce,
+    drop,
+    excess_of,
+    find_transition,
+    measure_click,
+    switching_time,
+)
 from tests.measure.draws.shares import Drawn, drawn
 
 Floats = NDArray[np.float64]

@@ -5,8 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.distortion import measure_harmonics, thd, thd_and_noise
-from harness.measure.noise import noise, quasi_peak
+from harness.measure.residuals import measure_harmonics, noise, quasi_peak, thd, thd_and_noise
 from tests.measure.draws.shares import Drawn, drawn
 
 Floats = NDArray[np.float64]

@@ -14,8 +14,7 @@ from harness.measure.reference import ToneReference
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair
 from harness.measure.transfer import Transfer, exchanged, make_transfer
-from harness.quantities.capacitance import coupling_capacitance
-from harness.quantities.contact import series_resistance
+from harness.quantities.contacts import coupling_capacitance, series_resistance
 from harness.quantities.need import KnownOhm
 from tests.measure.draws.shares import Drawn, drawn
 from tests.measure.measured import (
