@@ -21,11 +21,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.diagnosis_cases import JOB, SEED, Case, case_of, diagnose_unit
-from harness.cli.cluster import cluster
+from harness.cli.coverage import cluster
 from harness.job.faults import Fault, single_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.store import open_records
-from harness.report.diagnosed import Diagnosed, read_recorded
+from harness.report.run_report import Diagnosed, read_recorded
 
 PAIRS, HEALTHY, WHOLE = 200, 50, 12
 

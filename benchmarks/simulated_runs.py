@@ -25,13 +25,12 @@ from harness.plan.hookups import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.plan.states import limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
-from harness.session.readings import Measured, make_reading, make_state_reading
-from harness.session.recorder import Taken
-from harness.session.recovery import NotTaken
-from simulator import relays, wiring
+from harness.session.instruments import NotTaken
+from harness.session.recorder import Measured, Taken, make_reading, make_state_reading
+from simulator import dynamics, wiring
 from simulator.circuit import Network
+from simulator.dynamics import REST
 from simulator.faults import apply
-from simulator.relays import REST
 from simulator.unit import build
 
 RANGES = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
@@ -140,14 +139,14 @@ class Bench:
 
     def _positions(self, built, state: State) -> list[list[int]]:
         module = self._job.module
-        on = relays.energised(module, built, self._lines(state))
-        setting = relays.SupplySetting(
+        on = dynamics.energised(module, built, self._lines(state))
+        setting = dynamics.SupplySetting(
             voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=state.powered
         )
-        there = relays.supply_state(module, built, setting, on)
+        there = dynamics.supply_state(module, built, setting, on)
         return [
             [
-                relays.position(
+                dynamics.position(
                     relay,
                     built,
                     voltage_v=there.voltage_v,
@@ -165,9 +164,9 @@ class Bench:
         trials: list[SupplyTrial] = []
         for state in (State(on=()), *(State(on=(line,)) for line in module.line_names)):
             limit_a = limit_of(module, state)
-            setting = relays.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
-            found = relays.supply_state(
-                module, built, setting, relays.energised(module, built, self._lines(state))
+            setting = dynamics.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
+            found = dynamics.supply_state(
+                module, built, setting, dynamics.energised(module, built, self._lines(state))
             )
             trials.append(
                 SupplyTrial(
@@ -182,11 +181,11 @@ class Bench:
         supply = {}
         for state in self._job.sequence.states:
             if state.powered:
-                setting = relays.SupplySetting(
+                setting = dynamics.SupplySetting(
                     voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=True
                 )
-                there = relays.supply_state(
-                    module, built, setting, relays.energised(module, built, self._lines(state))
+                there = dynamics.supply_state(
+                    module, built, setting, dynamics.energised(module, built, self._lines(state))
                 )
                 supply[state.name] = there.current_a * self._meter
         return trials, supply

@@ -12,9 +12,8 @@ from typing import Any
 
 from drivers.profile import ModbusProfile
 from drivers.serial_wire import open_port, serial_place, tcp_place
-from drivers.session import REOPEN_AFTER_S
+from drivers.session import REOPEN_AFTER_S, Transcript
 from drivers.switchboard import Channels
-from drivers.transcript import Transcript
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from harness.roles import Identity
 

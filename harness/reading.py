@@ -81,7 +81,7 @@ class Measurand:
     frequency_hz: float | None = None
 
     def __post_init__(self) -> None:
-        if tuple(sorted(self.options)) != self.options:
+        if len(self.options) > 1 and tuple(sorted(self.options)) != self.options:
             raise ValueError(f"the options of a measurand are sorted by name, got {self.options}")
 
     @property

@@ -7,7 +7,7 @@ from math import inf
 from harness.job.faults import Fault
 from harness.job.module import GROUND, LEGS, Module, Part, node_name
 from simulator.circuit import Element
-from simulator.relays import OPERATED, REST
+from simulator.dynamics import OPERATED, REST
 from simulator.unit import Damage, Slowed, pin
 from simulator.wiring import Plugs
 

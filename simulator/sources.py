@@ -1,11 +1,13 @@
-"""What drives a bench: the outputs of this generator with its errors, and the mains' hum on every lead."""
+"""What drives a bench and what draws it: the generator's outputs with their errors, the mains' hum, seeds.
 
+Random numbers depend on names alone, so that the same unit on the same bench is the same again.
+"""
+
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from simulator.seeds import generator_for
 
 AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
 FLATNESS_CORNER_HZ = 200e3
@@ -15,6 +17,17 @@ HUM_HZ = (50.0, 150.0, 250.0)
 HUM_V = (0.25e-3, 0.08e-3, 0.04e-3)  # peak, on every lead
 HUM_DIFFERENCE = 0.05  # between leads
 HUM_OPEN = 4.0  # times more on an input that nothing holds
+
+
+def seed_of(*names: object) -> int:
+    """Make a seed from names and numbers."""
+    text = "\x1f".join(str(name) for name in names)
+    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
+
+
+def generator_for(*names: object) -> np.random.Generator:
+    """Make a random generator from names and numbers."""
+    return np.random.default_rng(seed_of(*names))
 
 
 @dataclass(frozen=True, kw_only=True)

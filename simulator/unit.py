@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
 from simulator.circuit import Balanced, Contact, Element
-from simulator.seeds import generator_for
+from simulator.sources import generator_for
 
 Throw = tuple[str, Literal["rest", "operated"]]  # a pole's name and one of its throws
 

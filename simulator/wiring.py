@@ -8,7 +8,7 @@ import numpy as np
 from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, Termination
 from harness.job.module import GROUND, LEGS, Leg, Module
 from simulator.circuit import Element, Parts, Source
-from simulator.seeds import generator_for
+from simulator.sources import generator_for
 from simulator.unit import Built, pin, within
 
 GENERATOR_OHM = 50.0

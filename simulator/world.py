@@ -19,13 +19,25 @@ from harness.errors import UsageError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.job.module import Relay
-from simulator import relays, wiring
+from simulator import dynamics, wiring
 from simulator.circuit import Network
-from simulator.dynamics import CLAMP_V, LOOK_BACK_S, CoilEdge, CoilEdges, Decay, Memory, Steady, coupled
+from simulator.dynamics import (
+    CLAMP_V,
+    LOOK_BACK_S,
+    MEMORY_S,
+    REST,
+    CoilEdge,
+    CoilEdges,
+    Decay,
+    Memory,
+    Motion,
+    Steady,
+    SupplySetting,
+    SupplyState,
+    coupled,
+)
 from simulator.faults import Wrong
-from simulator.relays import MEMORY_S, REST, Motion, SupplySetting, SupplyState
-from simulator.seeds import seed_of
-from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of
+from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, seed_of
 from simulator.unit import Built, build
 
 BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
@@ -126,7 +138,7 @@ class World:
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
         with self.lock:
-            return relays.supply_state(self._job.module, self._built, self._supply, self._lines())
+            return dynamics.supply_state(self._job.module, self._built, self._supply, self._lines())
 
     def set_channels(self, closed: frozenset[int]) -> None:
         """Close exactly these channels of the switchboard, after its own delay."""
@@ -226,13 +238,13 @@ class World:
         closed = frozenset(
             line for line, channel in self._job.fixture.lines.items() if channel in self._channels
         )
-        return relays.energised(self._job.module, self._built, closed)
+        return dynamics.energised(self._job.module, self._built, closed)
 
     def _move_relays(self, instant_s: float) -> None:
         energised = self._lines()
-        state = relays.supply_state(self._job.module, self._built, self._supply, energised)
+        state = dynamics.supply_state(self._job.module, self._built, self._supply, energised)
         for relay, motion in zip(self._job.module.relays, self._motions, strict=True):
-            target = relays.position(
+            target = dynamics.position(
                 relay,
                 self._built,
                 voltage_v=state.voltage_v,
@@ -307,7 +319,7 @@ class World:
         )
 
     def _lines_v(self) -> tuple[tuple[str, float], ...]:
-        state = relays.supply_state(self._job.module, self._built, self._supply, self._lines())
+        state = dynamics.supply_state(self._job.module, self._built, self._supply, self._lines())
         return tuple(
             (line, state.voltage_v if channel in self._channels else 0.0)
             for line, channel in self._job.fixture.lines.items()

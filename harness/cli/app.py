@@ -19,8 +19,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
-from harness.cli.stopping import output_may_be_gone, signals_as_before
-from harness.cli.wrapping import printable, say, show_on_any_terminal
+from harness.cli.terminal import output_may_be_gone, printable, say, show_on_any_terminal, signals_as_before
 from harness.errors import EXIT_BENCH, SwitchwalkError
 
 # Circuits are small: threads inside the linear algebra cost more than they bring. A person's setting stands.

@@ -11,7 +11,6 @@ from typing import Annotated
 import typer
 
 from harness.cli.live_view import OneLine, live_view, watched
-from harness.cli.options import BenchPath, Despite, Hasten, JobFolder, RecordsPlace, simulation_for
 from harness.cli.outcome import (
     BatchResult,
     Refused,
@@ -22,27 +21,45 @@ from harness.cli.outcome import (
     show_banner,
     summary_lines,
 )
-from harness.cli.person import NOBODY, ask, ask_hands, asked_serials, person_at, read_serials, tell
+from harness.cli.person import (
+    NOBODY,
+    ask,
+    ask_hands,
+    asked_serials,
+    person_at,
+    read_serials,
+    simulation_for,
+    tell,
+)
 from harness.cli.run import Again, TranscriptPath
-from harness.cli.stopping import Stopping, output_may_be_gone, stoppable
-from harness.cli.wrapping import say
+from harness.cli.terminal import (
+    BenchPath,
+    Despite,
+    Hasten,
+    JobFolder,
+    RecordsPlace,
+    Stopping,
+    output_may_be_gone,
+    say,
+    stoppable,
+)
 from harness.errors import BenchError, SwitchwalkError, UsageError
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 from harness.job.job import Job
 from harness.records.run import DEFAULT_RECORDS, Noted, RefusalOverridden
 from harness.records.store import RunStore, open_records
 from harness.report.explanation import Explained
-from harness.report.notes import TERMINAL_CAUTIONS
 from harness.report.run_report import Reporter
+from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import (
     Retest,
+    check_bench_block,
     check_count,
     earlier_runs,
     how_it_ended,
     is_serial,
     make_retest,
 )
-from harness.session.bench_checks import check_bench_block
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation

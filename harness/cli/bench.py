@@ -24,18 +24,8 @@ from drivers.bench import Singly, make_left_safe, open_singly
 from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
-from harness.cli.options import (
-    AsJson,
-    BenchPath,
-    Clumsy,
-    Faults,
-    Hasten,
-    JobFolder,
-    simulation_for,
-)
-from harness.cli.person import ask_hands, tell
-from harness.cli.stopping import stoppable
-from harness.cli.wrapping import say
+from harness.cli.person import ask_hands, simulation_for, tell
+from harness.cli.terminal import AsJson, BenchPath, Clumsy, Faults, Hasten, JobFolder, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
@@ -53,9 +43,8 @@ from harness.errors import (
     UsageError,
     WrongInstrument,
 )
-from harness.job.job import Job
-from harness.job.load import load_job
-from harness.report.notes import TERMINAL_CAUTIONS
+from harness.job.job import Job, load_job
+from harness.report.words import TERMINAL_CAUTIONS
 from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 from harness.session import self_test
 from harness.session.open_bench import bench_started

@@ -3,14 +3,16 @@
 import json
 import textwrap
 from collections.abc import Iterator
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from harness.cli.cluster import cluster
-from harness.cli.options import AsJson, BenchPath, JobFolder
-from harness.cli.wrapping import WIDTH
+from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder
+from harness.errors import UsageError
 from harness.faults.additions import Addition, cheapest_additions
 from harness.faults.coverage import (
     Coverage,
@@ -33,11 +35,37 @@ from harness.plan.states import Estimate
 from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
 
+ANSWERS_WITHIN = "10s"  # a scheduler
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"
 BARELY = 5  # faults that are named as seen least clearly
 CONTACT, OHM = 19, 8  # widths of columns
 STUCK = "\N{NO-BREAK SPACE}"
+
+
+@contextmanager
+def cluster(workers: str | None) -> Iterator[Executor | None]:
+    """A cluster's workers as an executor; nothing where none are asked for."""
+    if workers is None:
+        yield None
+        return
+    try:
+        distributed = import_module("distributed")
+    except ImportError:
+        raise UsageError(
+            '--workers needs the package distributed: pip install "switchwalk[cluster]"'
+        ) from None
+    try:
+        client = distributed.Client(workers, timeout=ANSWERS_WITHIN, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise UsageError(
+            f"--workers {workers}: no scheduler answers there ({error}); expected an address such as "
+            "tcp://10.0.0.5:8786, which `dask scheduler` prints"
+        ) from error
+    try:
+        yield client.get_executor()
+    finally:
+        client.close()
 
 
 def cover(

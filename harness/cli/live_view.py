@@ -19,8 +19,7 @@ from rich.live import Live
 from rich.text import Text
 
 from harness.circuit.routes import SILENT, route
-from harness.cli.stopping import Stopping
-from harness.cli.wrapping import WIDTH, as_shown, duration, fitted, say, wrapped
+from harness.cli.terminal import WIDTH, Stopping, as_shown, duration, fitted, say, wrapped
 from harness.errors import CircuitError
 from harness.job.fixture import Hookup, PortName
 from harness.job.job import Job

@@ -13,11 +13,18 @@ from typing import Annotated
 import typer
 
 from harness.cli.live_view import watched
-from harness.cli.options import BenchPath, Faults, Hasten, JobFolder, RecordsPlace, simulation_for
 from harness.cli.outcome import EXIT_OF
-from harness.cli.person import PersonAtTheBench, require_person, tell
-from harness.cli.stopping import output_may_be_gone, stoppable
-from harness.cli.wrapping import say
+from harness.cli.person import PersonAtTheBench, require_person, simulation_for, tell
+from harness.cli.terminal import (
+    BenchPath,
+    Faults,
+    Hasten,
+    JobFolder,
+    RecordsPlace,
+    output_may_be_gone,
+    say,
+    stoppable,
+)
 from harness.errors import UsageError
 from harness.measure.reference import LIFE_S, Reference
 from harness.measure.through import drift, harmonic_drift, noise_drift
@@ -27,9 +34,8 @@ from harness.plan.remaining import part_in_state
 from harness.records.export import reading_to_json
 from harness.records.run import DEFAULT_RECORDS, KeptReference
 from harness.records.store import RunStore, open_records
-from harness.report.notes import TERMINAL_CAUTIONS
 from harness.report.waveforms import COLD_LETTER, HOT_LETTER, draw_traces, text_trace
-from harness.report.words import reading_line
+from harness.report.words import TERMINAL_CAUTIONS, reading_line
 from harness.roles import Capture
 from harness.session.events import Event, Hands, Remark
 from harness.session.open_bench import OpenBench, at_bench

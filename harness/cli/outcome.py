@@ -12,7 +12,7 @@ from typing import Any
 
 import typer
 
-from harness.cli.wrapping import WIDTH, printable, say
+from harness.cli.terminal import WIDTH, printable, say
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, EXIT_USAGE, SwitchwalkError
 from harness.reading import Reading
 from harness.records.run import Outcome

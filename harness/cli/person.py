@@ -1,4 +1,4 @@
-"""Whoever sits at the terminal: the questions that are asked there, and the leads that are moved there."""
+"""Which bench a command wants, and whoever sits at its terminal: questions asked there, leads moved there."""
 
 import re
 import sys
@@ -16,6 +16,7 @@ from harness.plan.model import Plan
 from harness.report.hookup_picture import drawing, lead_words
 from harness.session.admission import serial_mistake
 from harness.session.planned_job import PlannedJob, made_by_hand
+from harness.session.simulated import Simulation
 
 NOBODY = "standard input is no terminal, so nobody can be asked"
 
@@ -23,6 +24,29 @@ NOBODY = "standard input is no terminal, so nobody can be asked"
 def tell(text: str) -> None:
     """Say on standard error what the bench has to say."""
     typer.echo(text, err=True)
+
+
+def simulation_for(job: Job, bench: Path | None, wanted: Simulation, *, simulate: bool) -> Simulation | None:
+    """The simulated bench that a command wants, None for a real one; refused before anything is opened.
+
+    Raises UsageError for what fits neither.
+    """
+    if simulate:
+        if bench is not None:
+            raise UsageError("--simulate brings a bench of its own; leave --bench out")
+        return wanted
+    for option, given, what in (
+        ("--fault", bool(wanted.faults), "a simulated bench"),
+        ("--hasten", wanted.speed != 1.0, "a simulated bench"),
+        ("--clumsy", wanted.lead_errors > 0.0, "simulated hands"),
+    ):
+        if given:
+            raise UsageError(f"{option} is for {what}; add --simulate")
+    if job.bench is None:
+        raise UsageError(
+            f"{job.folder}: no bench.toml in the job; give --bench FILE, or --simulate to run without a bench"
+        )
+    return None
 
 
 def person_at(planned: PlannedJob) -> "PersonAtTheBench":

@@ -15,8 +15,7 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
-from harness.cli.options import AsJson, RecordsPlace, RunNumber
-from harness.cli.wrapping import printable, say
+from harness.cli.terminal import AsJson, RecordsPlace, RunNumber, printable, say
 from harness.errors import EXIT_FAIL, EXIT_PASS, UsageError
 from harness.reading import Reading
 from harness.records.export import FORMATS, reading_to_json, run_to_json, unit_to_json, write_run

@@ -8,7 +8,9 @@ from typing import Annotated
 import typer
 
 from harness.cli.live_view import plain_or_live, watched
-from harness.cli.options import (
+from harness.cli.outcome import EXIT_OF, say_outcome
+from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
+from harness.cli.terminal import (
     BenchPath,
     Clumsy,
     Despite,
@@ -17,17 +19,15 @@ from harness.cli.options import (
     JobFolder,
     RecordsPlace,
     RunNumber,
-    simulation_for,
+    output_may_be_gone,
+    stoppable,
 )
-from harness.cli.outcome import EXIT_OF, say_outcome
-from harness.cli.person import PersonAtTheBench, agreed, person_at, tell
-from harness.cli.stopping import output_may_be_gone, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import Reference
 from harness.records.run import DEFAULT_RECORDS, RunHeader, RunRecord
 from harness.records.store import RunStore, open_records
-from harness.report.notes import TERMINAL_CAUTIONS
 from harness.report.run_report import Reporter, report_path, write_recorded_report
+from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import admit, passed_before, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job

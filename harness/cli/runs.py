@@ -12,11 +12,9 @@ from typing import Annotated, Any
 import typer
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.options import AsJson, RecordsPlace, RunNumber
-from harness.cli.wrapping import say
+from harness.cli.terminal import AsJson, RecordsPlace, RunNumber, say
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
-from harness.job.job import Job
-from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
 from harness.records.evidence import refuse_upgraded
@@ -25,10 +23,9 @@ from harness.records.rejudge import Rejudged, rejudge
 from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
-from harness.report.diagnosed import Diagnosed, read_recorded
 from harness.report.explanation import as_data
 from harness.report.page_files import print_page, write_whole
-from harness.report.run_report import page_beside, report_path, write_report_again
+from harness.report.run_report import Diagnosed, page_beside, read_recorded, report_path, write_report_again
 from harness.report.words import reading_line
 from harness.session.unit_run import refuse_running
 from harness.site.live import LiveSite, SiteServer

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from harness.errors import OverCurrentError, RecordsError, SwitchwalkError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.run import DEFAULT_RECORDS, CustomTestEnd
 from harness.records.store import RunStore, open_records
-from harness.report.notes import TERMINAL_CAUTIONS
 from harness.report.run_report import write_part_report
+from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import check_serial
 from harness.session.custom_tests import CustomTests
 from harness.session.open_bench import at_bench, choose_bench

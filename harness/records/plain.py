@@ -48,6 +48,11 @@ def from_json(kind: type[T], content: Any) -> T:
     return found
 
 
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
 def _from_json(kind: Any, content: Any) -> Any:
     origin, arguments = get_origin(kind), get_args(kind)
     if origin is Literal and content in arguments:
@@ -60,9 +65,9 @@ def _from_json(kind: Any, content: Any) -> Any:
         return tuple(_from_json(each, part) for each, part in zip(arguments, content, strict=True))
     if origin is Mapping and isinstance(content, dict):
         return {name: _from_json(arguments[1], each) for name, each in content.items()}
-    if is_dataclass(kind) and isinstance(content, dict):
-        hints = get_type_hints(kind)
+    if isinstance(content, dict) and is_dataclass(kind):
         make: Any = kind
+        hints = _hints(make)
         return make(**{name: _from_json(hints[name], each) for name, each in content.items()})
     if kind is float and (type(content) in (int, float) or content in ("inf", "-inf")):
         return float(content)
@@ -86,12 +91,15 @@ _WORDS: Mapping[tuple[str, str], tuple[str | None, ...]] = {
 }
 
 
+_ABSENT = object()
+
+
 def checked(table: Table, row: Mapping[str, Any]) -> Mapping[str, Any]:
     """Give a row back whose values are what its columns hold. Raises ValueError for any other."""
     for name, kinds, words in _columns(table):
-        if name not in row:
+        value = row.get(name, _ABSENT)
+        if value is _ABSENT:
             continue
-        value = row[name]
         if type(value) not in kinds:
             raise ValueError(f"{table.name}.{name}: {type(value).__name__}")
         if words is not None and value not in words:

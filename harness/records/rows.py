@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from datetime import datetime
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any, cast
 
 import numpy as np
@@ -44,7 +45,7 @@ from harness.records.run import (
     RunHeader,
 )
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 Row = Mapping[str, Any]
 
@@ -74,6 +75,7 @@ FACTS: Mapping[str, type[Fact]] = {
 """What the records call each fact of a reading."""
 
 FACT_NAMES: Mapping[type, str] = {fact: name for name, fact in FACTS.items()}
+_KEY_OF = itemgetter(*KEY_COLUMNS)
 _READING_AS_IS = ("unit", "limit_low", "limit_high", "verdict", "reason", "route", "setup")
 _ACQUISITION_AS_IS = ("number", "setup", "state", "purpose", "duration_s")
 _STIMULUS = {
@@ -218,13 +220,13 @@ def row_to_reading(row: Row) -> Reading:
     """Make the reading that `reading_to_row` was given. Raises ValueError for any other row."""
     checked(tables.readings, row)
     return Reading(
-        key=key_of_columns(tuple(row[name] for name in KEY_COLUMNS)),
+        key=key_of_columns(_KEY_OF(row)),
         estimate=None if row["value"] is None else _row_to_estimate(row),
         expected=None
         if row["expected"] is None
         else Expected(value=row["expected"], standard=row["expected_standard"]),
         facts=() if row["facts"] == "[]" else _facts(row["facts"]),
-        acquisitions=tuple(int(number) for number in json.loads(row["acquisitions"])),
+        acquisitions=_whole_numbers(row["acquisitions"]),
         **{name: row[name] for name in _READING_AS_IS},
     )
 
@@ -242,9 +244,19 @@ def _row_to_estimate(row: Row) -> Estimate:
         floor=row["floor"],
         budget=tuple(
             Contribution(name=text_of(name), standard=float(standard))
-            for name, standard in json.loads(row["budget"])
+            for name, standard in _decode(row["budget"])
         ),
     )
+
+
+_decode = json.JSONDecoder().decode  # a run has a thousand readings, each with several texts of JSON
+
+
+def _whole_numbers(text: str) -> tuple[int, ...]:
+    numbers = tuple(_decode(text))
+    if any(type(number) is not int for number in numbers):
+        raise ValueError(f"{text:.80} for whole numbers")
+    return numbers
 
 
 @lru_cache(maxsize=256)

@@ -10,7 +10,7 @@ from harness.job.state import BECOMES
 from harness.reading import Reading
 from harness.records.run import RunRecord
 from harness.records.store import RunStore
-from harness.report import notes, words
+from harness.report import words
 from harness.report.page_files import templates_in
 from harness.statistics.yields import tests_of_units
 from harness.units import format_difference, format_value
@@ -99,7 +99,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         changes=_named(name for name in names if BECOMES in name),
         ports=_named(dict.fromkeys(filter(None, (one.key.measurand.pair for one in readings)))),
         coverage=words.coverage_factors(readings),
-        decision=notes.DECISIONS[run.header.decision],
+        decision=words.DECISIONS[run.header.decision],
         meaning=_meaning(run, readings),
         not_claimed=_not_claimed(run, readings),
         seal=standing.seal,
@@ -116,7 +116,7 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
     """A line for each quantity of each check: a check of gain judges silent ports by isolation."""
-    names = {str(name): said for name, said in notes.QUANTITIES_IN_WORDS.items()}
+    names = {str(name): said for name, said in words.QUANTITIES_IN_WORDS.items()}
     one_by_one = _one_by_one(readings)
     groups: dict[tuple[str, str], list[Reading]] = {}
     for reading in readings:
@@ -187,5 +187,5 @@ def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
         "and it is traceable only as far as the owner of the instruments can show.",
         "Nothing is claimed for any state, port, frequency or level that is not named here, for any other "
         "unit of this kind, or for another time or temperature.",
-        *notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
+        *words.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     ]

@@ -9,12 +9,12 @@ from harness.errors import RecordsError
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Reading, Verdict
 from harness.records.run import Explanation, RunRecord
-from harness.report import notes, words
-from harness.report.coverage_picture import CoverageFigure
+from harness.report import words
+from harness.report.coverage import CoverageFigure
 from harness.report.hookup_picture import HookupFigure
 from harness.report.page_files import templates_in, write_whole
 from harness.report.plotter import Figure
-from harness.report.run_pictures import choose_pictures, clipped_inputs, draw_shown, response_plots
+from harness.report.waveforms import choose_pictures, clipped_inputs, draw_shown, response_plots
 from harness.report.words import describe, is_least, worst_verdict
 from harness.roles import Capture
 from harness.units import format_value
@@ -186,9 +186,9 @@ def render_report(
         responses=response_plots(readings),
         kept_waveforms=len(waveforms),
         routes=_routes(readings),
-        decision=notes.DECISIONS[run.header.decision],
-        cautions=notes.CAUTIONS,
-        not_claimed=notes.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
+        decision=words.DECISIONS[run.header.decision],
+        cautions=words.CAUTIONS,
+        not_claimed=words.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
     )
 
 

@@ -2,14 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from harness.job.fixture import Hookup
 from harness.job.state import State
 from harness.reading import Reading
-
-if TYPE_CHECKING:
-    from harness.roles import Capture
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,18 +51,7 @@ class Remark:
     text: str
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class EdgeNoted:
-    """A change of state that did not pass, or the nearest to a limit so far: the report may show its record.
-
-    acquisition: its number in the records. capture: with its marks.
-    """
-
-    acquisition: int
-    capture: "Capture"
-
-
-Event = HookupBegun | StateBegun | ReadingsMade | Remark | EdgeNoted
+Event = HookupBegun | StateBegun | ReadingsMade | Remark
 
 
 class Observer(Protocol):

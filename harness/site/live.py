@@ -22,8 +22,7 @@ from harness.report.explanation import kept_explained
 from harness.report.write import render_report
 from harness.site.model import Catalogue, Unit, make_catalogue
 from harness.site.pages import EVERY_UNIT, Pages, Search, going
-from harness.site.study import Study, study_batch
-from harness.site.unit import view_units
+from harness.site.study import Study, study_batch, view_units
 from harness.statistics.yields import COMPLETE, tests_of_units
 
 HOST = "127.0.0.1"

@@ -12,14 +12,12 @@ from typing import Any
 import jinja2
 from markupsafe import Markup, escape
 
-from harness.records.history import RunLine
-from harness.records.overview import RunDetail
+from harness.records.history import RunDetail, RunLine
 from harness.records.run import INTERRUPTED
 from harness.report.page_files import templates_in
 from harness.report.words import OUTCOME_MEANS, SYMBOLS
 from harness.site.model import Catalogue, Unit
-from harness.site.study import Study
-from harness.site.unit import UnitView
+from harness.site.study import Study, UnitView
 from harness.statistics.yields import YIELD_DEFINITION, Proportion
 from harness.units import difference_unit, format_value
 

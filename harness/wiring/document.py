@@ -7,10 +7,19 @@ from dataclasses import dataclass
 from harness.job.fixture import Fixture, Termination
 from harness.job.job import Job
 from harness.job.module import LEGS, Module
-from harness.report.notes import CAUTIONS
+from harness.report.words import CAUTIONS
 from harness.units import format_value
-from harness.wiring.connectors import Fitted, Pin, fitted, pin_of
-from harness.wiring.plugs import USUAL_TOLERANCE, Chosen, Plug, choose, plugs
+from harness.wiring.connections import (
+    USUAL_TOLERANCE,
+    Chosen,
+    Fitted,
+    Pin,
+    Plug,
+    choose,
+    fitted,
+    pin_of,
+    plugs,
+)
 
 # A few times what relay supplies give. Common practice, no source.
 CLAMP = (

@@ -6,12 +6,11 @@ from typing import Literal
 
 from markupsafe import Markup
 
-from harness.report.notes import CAUTIONS
 from harness.report.page_files import templates_in
 from harness.report.plotter import COLD, HOT, Picture
-from harness.wiring.connectors import Fitted, Pin, pin_of
+from harness.report.words import CAUTIONS
+from harness.wiring.connections import Fitted, Pin, Plug, pin_of
 from harness.wiring.document import Wiring, d_tags, ohm
-from harness.wiring.plugs import Plug
 
 _PITCH = 44
 

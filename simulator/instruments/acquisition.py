@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.dynamics import GONE
-from simulator.seeds import generator_for
+from simulator.sources import generator_for
 from simulator.world import Stretch, World
 
 RANGES_V = (*(m * 10.0**e for e in range(-3, 1) for m in (1, 2, 5)), 10.0)  # volts per division

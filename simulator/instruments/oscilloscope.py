@@ -21,7 +21,7 @@ from simulator.instruments.acquisition import (
     Record,
 )
 from simulator.scpi import Command, ScpiError, block, boolean, choice, integer, number, numbered, real
-from simulator.seeds import generator_for
+from simulator.sources import generator_for
 from simulator.world import Clock, World
 
 POINTS = (100, 2_000_000)

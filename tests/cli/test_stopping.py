@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from harness.cli.stopping import signals_as_before, stoppable
+from harness.cli.terminal import signals_as_before, stoppable
 from harness.errors import EXIT_BENCH, BenchError, RunStopped
 
 

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from harness.cli.wrapping import as_shown
+from harness.cli.terminal import as_shown
 from harness.units import counted
 from tests.wire.standing_bench import ROOT
 

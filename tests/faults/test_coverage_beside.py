@@ -13,12 +13,11 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
-from harness.report.kept_coverage import KeptCoverage
+from harness.report.coverage import KeptCoverage, SecondProcess
 from harness.report.run_report import Reporter
-from harness.report.second_process import SecondProcess
 from harness.session.planned_job import PlannedJob
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
@@ -27,7 +26,7 @@ PATIENCE_S = 60.0
 
 ASKER = """
 import time
-from harness.report.second_process import SecondProcess
+from harness.report.coverage import SecondProcess
 with SecondProcess() as helper:
     print(helper.process.result(), flush=True)
     time.sleep(600)

@@ -7,12 +7,11 @@ from typing import Any
 
 from simulator import faults as done_faults
 from simulator.device import Device
-from simulator.hands import ControlPort
 from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
 from simulator.instruments.boards import RouteSwitchboard as SimulatedRoute
-from simulator.instruments.generator import Generator
+from simulator.instruments.generator_and_supply import Generator, Supply
 from simulator.instruments.oscilloscope import Oscilloscope
-from simulator.instruments.supply import Supply
+from simulator.server import ControlPort
 from simulator.wire import parse_trouble
 from simulator.world import Clock, World
 from tests.hostile.file_targets import shipped_job

@@ -8,7 +8,7 @@ import pytest
 
 from harness.faults.coverage import FaultSeen
 from harness.job.faults import Fault
-from harness.report.coverage_picture import MOST_TOLD, PANELS, draw_coverage
+from harness.report.coverage import MOST_TOLD, PANELS, draw_coverage
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -7,12 +7,11 @@ from scipy.stats import binomtest
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.reading import Reading
 from harness.records.store import open_records
+from simulator.dynamics import OPEN, OPERATED, REST, Motion, SupplySetting
 from simulator.faults import apply
-from simulator.relays import OPEN, OPERATED, REST, Motion, SupplySetting
 from simulator.unit import Timing
 from simulator.world import Clock, World
 from tests.jobs import with_checks_of

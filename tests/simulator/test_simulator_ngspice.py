@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.job.load import load_job
+from harness.job.job import load_job
 from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
-from simulator.relays import OPERATED, REST
+from simulator.dynamics import OPERATED, REST
 from simulator.unit import Built, Damage, build
 from simulator.wiring import Leads, Plugs, connect
 

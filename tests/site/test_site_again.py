@@ -7,7 +7,7 @@ import pytest
 
 from harness.records.run import FaultsNamed
 from harness.records.store import open_records
-from harness.site.unit import view_units
+from harness.site.study import view_units
 from harness.site.write import Written, write_site
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page

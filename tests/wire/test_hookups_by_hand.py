@@ -17,19 +17,18 @@ from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import HookupError
 from harness.job.fixture import Hookup
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.run import BY_HAND
 from harness.records.store import open_records
 from harness.report.hookup_picture import drawing
-from harness.session.by_hand import make_by_hand
 from harness.session.context import RunContext
 from harness.session.events import Event, Remark
+from harness.session.hookup_check import make_by_hand
 from harness.session.line_currents import energise
 from harness.session.open_bench import WallClock
 from harness.session.unit_run import run_context
-from simulator.hands import Places
-from simulator.server import Simulator, read_faults
+from simulator.server import Places, Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench
@@ -80,7 +79,7 @@ class Scene:
         found = next(each for each in self.context.job.fixture.hookups if each.name == hookup)
         self.said.clear()
         notes: list[str] = []
-        make_by_hand(replace(self.context, hands=hands), found, notes.append)
+        make_by_hand(replace(self.context, hands=hands), found, lambda _, text: notes.append(text))
         assert notes == self.said
         return hands
 
@@ -178,12 +177,12 @@ def test_leads_left_in_the_through_hookup_are_not_taken_for_a_straight_route(sce
     hands = IdleHands(scene.simulator)
     scene.said.clear()
     hookup = next(each for each in scene.context.job.fixture.hookups if each.name == LEFT)
-    make_by_hand(replace(scene.context, hands=hands), hookup, lambda text: None)
+    make_by_hand(replace(scene.context, hands=hands), hookup, lambda _, text: None)
     assert "still where they were in the through hookup" in scene.said[0]
     assert scene.said[-1].endswith("now every lead is where it should be")
     with pytest.raises(HookupError, match="still where they were in the through hookup"):
         make_by_hand(
-            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda text: None
+            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda _, text: None
         )
 
 

@@ -9,13 +9,22 @@ import pytest
 
 from harness.circuit.expand import pad_resistors
 from harness.errors import JobError
-from harness.job.load import load_job
-from harness.report.notes import CAUTIONS
+from harness.job.job import load_job
 from harness.report.plotter import COLD, HOT
-from harness.wiring.connectors import AES59, XLR, fitted, pin_of
+from harness.report.words import CAUTIONS
+from harness.wiring.connections import (
+    AES59,
+    SERIES,
+    XLR,
+    choose,
+    fitted,
+    nearest_value,
+    pad_loss_db,
+    pin_of,
+    plugs,
+)
 from harness.wiring.document import wiring_of
 from harness.wiring.page import xlr
-from harness.wiring.plugs import SERIES, choose, nearest_value, pad_loss_db, plugs
 from tests.cli.commands import switchwalk
 from tests.jobs import SWITCHER, job_in
 

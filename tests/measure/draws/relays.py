@@ -6,15 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.measure.change import line_edge, look_at, read_bounce, read_gap, read_switching
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.reading import Estimate
+from simulator.dynamics import SupplySetting
 from simulator.faults import apply
 from simulator.instruments.acquisition import Frontend, Grid, InputSetting, show
-from simulator.relays import SupplySetting
 from simulator.sources import Output
 from simulator.world import Clock, World
 from tests.measure.draws.shares import Drawn, drawn

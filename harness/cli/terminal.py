@@ -1,0 +1,279 @@
+"""Between the shell and the commands: shared arguments and options, lines at eighty columns, signals.
+
+Lines are written in letters that the terminal has. The first signal stops a run; further ones change nothing
+of how that ends.
+"""
+
+import codecs
+import contextlib
+import os
+import signal
+import sys
+import textwrap
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import Annotated
+
+import typer
+
+from harness.errors import RunStopped, SwitchwalkError
+
+JobFolder = Annotated[
+    Path,
+    typer.Argument(
+        metavar="JOB", help="Folder with module.toml, fixture.toml and sequence.toml.", show_default=False
+    ),
+]
+BenchPath = Annotated[
+    Path | None,
+    typer.Option(
+        "--bench", metavar="FILE", help="Another bench.toml than the job's own.", show_default=False
+    ),
+]
+RecordsPlace = Annotated[
+    str | None,
+    typer.Option(
+        "--records",
+        metavar="PLACE",
+        help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
+        show_default=False,
+    ),
+]
+RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+Despite = Annotated[
+    str,
+    typer.Option(
+        "--despite",
+        metavar="REASON",
+        help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
+        show_default=False,
+    ),
+]
+Faults = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--fault",
+        metavar="NAME",
+        help='A fault of the simulated unit, by its name in `cover` and `diagnose`: "K3 never operates", '
+        '"K2.1.cold operated stuck open", "K1.1.hot rest 10 ohm", "left.out.hot open"; may be repeated, or '
+        'joined by " + ".',
+        show_default=False,
+    ),
+]
+Hasten = Annotated[
+    float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
+]
+Clumsy = Annotated[
+    float,
+    typer.Option(
+        "--clumsy",
+        min=0.0,
+        max=1.0,
+        metavar="SHARE",
+        help="Share of the hookups made by simulated hands in which a lead slips.",
+    ),
+]
+
+
+WIDTH = 80
+IN_ASCII = {
+    "±": "+/-",
+    "µ": "u",
+    "Ω": "ohm",
+    "°": " deg",
+    "²": "2",
+    "→": ">",
+    "…": "...",
+    "×": "x",
+    "–": "-",
+    "≤": "<=",
+    "≥": ">=",
+    "━": "-",
+    "╸": "-",
+    "╺": "-",
+}
+_TABLE = str.maketrans(IN_ASCII)
+_HANDLER = "switchwalk-in-ascii"
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+def say(text: str, *, indent: int = 0, hang: int = 2, err: bool = False) -> None:
+    """Print a text in lines of at most eighty columns: the first indented, the others by `hang` more.
+
+    err: on standard error, in lines as wide as its terminal; whole if it is none, for a program to read.
+    """
+    stream = sys.stderr if err else sys.stdout
+    width = _columns_of_errors() if err else WIDTH
+    shown = as_shown(text, stream.encoding or "utf-8")
+    lines = shown.splitlines() if width is None else wrapped(shown, width, indent=indent, hang=hang)
+    for line in lines or [""]:
+        typer.echo(line, err=err)
+
+
+def wrapped(text: str, width: int = WIDTH, *, indent: int = 0, hang: int = 2) -> list[str]:
+    """A text's lines, none longer than this unless a word is."""
+    lines: list[str] = []
+    for line in text.splitlines() or [""]:
+        lines += textwrap.wrap(
+            line,
+            width,
+            initial_indent=" " * indent,
+            subsequent_indent=" " * (indent + hang),
+            break_long_words=False,
+            break_on_hyphens=False,
+        ) or [""]
+    return lines
+
+
+def fitted(text: str, width: int) -> str:
+    """A text that fits one line, its end left out if it is longer."""
+    return text if len(text) <= width else f"{text[: max(width - 3, 0)]}..."
+
+
+def duration(seconds: float) -> str:
+    """`45 s` or `3 min 20 s`."""
+    whole = round(seconds)
+    return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60} s"
+
+
+def printable(text: str) -> str:
+    """Keep a name from the records from steering the terminal."""
+    return "".join(
+        character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text
+    )
+
+
+def show_on_any_terminal() -> None:
+    """Write in ASCII what a terminal cannot show, so that nothing fails that is printed."""
+    codecs.register_error(_HANDLER, _replace)
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors=_HANDLER)
+            if stream.isatty() and _asks_for_ascii():
+                reconfigure(encoding="ascii", errors=_HANDLER)
+
+
+def as_shown(text: str, encoding: str) -> str:
+    """The text as a stream of this encoding will show it, to be measured before it is wrapped."""
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        return text.translate(_TABLE)
+    return text
+
+
+def _asks_for_ascii() -> bool:
+    """Whether the locale is one without other letters, by name; Python writes UTF-8 in it all the same.
+
+    If no locale is set, terminals of today show UTF-8. Python sets LC_CTYPE itself if LANG is C (PEP 538),
+    so LC_CTYPE says nothing.
+    """
+    every = os.environ.get("LC_ALL")
+    return (every or os.environ.get("LANG", "")) in ("C", "POSIX")
+
+
+def _replace(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(IN_ASCII.get(letter, "?") for letter in error.object[error.start : error.end]), error.end
+
+
+def _columns_of_errors() -> int | None:
+    """How wide the terminal is that errors go to; None if it is no terminal."""
+    if not sys.stderr.isatty():
+        return None
+    try:
+        return int(os.environ.get("COLUMNS", "")) or WIDTH
+    except ValueError:
+        pass
+    try:
+        return os.get_terminal_size(sys.stderr.fileno()).columns or WIDTH
+    except OSError:
+        return WIDTH
+
+
+class Stopping:
+    """Whether a signal has asked for the end of what is going on."""
+
+    def __init__(self) -> None:
+        self.reason = ""
+
+    def check(self) -> None:
+        """Raise KeyboardInterrupt where a signal came and its own one was lost.
+
+        Python drops what is raised within a finaliser or a weak reference's callback, wherever those run.
+        """
+        if self.reason:
+            raise KeyboardInterrupt(self.reason)
+
+
+@contextmanager
+def stoppable() -> Iterator[Stopping]:
+    """Turn the first Ctrl-C, SIGTERM or SIGHUP into KeyboardInterrupt; ignore what follows, and say so.
+
+    Outside, the interruption is a RunStopped: the command line's own handling of Ctrl-C has no exit code of
+    ours. After a stop what follows is ignored until `signals_as_before` ends: a key that is held down would
+    else cut off what is still to be closed, and told of how it ended.
+    """
+    stopping = Stopping()
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        if stopping.reason:
+            with contextlib.suppress(OSError):  # the terminal may be what was lost
+                typer.echo("already stopping: the bench is being made safe", err=True)
+            return
+        stopping.reason = f"stopped by {signal.Signals(number).name}"
+        raise KeyboardInterrupt(stopping.reason)
+
+    before = {number: signal.signal(number, stop) for number in SIGNALS}
+    try:
+        yield stopping
+    except KeyboardInterrupt as error:
+        raise _stopped(str(error), error) from error
+    except SwitchwalkError:
+        raise  # what could not be made safe, or kept, is told whatever asked for the end
+    except Exception as error:
+        # A library that an interruption met half-way may make an error of its own of it.
+        if not stopping.reason:
+            raise
+        raise _stopped(stopping.reason, error) from error
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_IGN if stopping.reason else handler)
+
+
+@contextmanager
+def signals_as_before() -> Iterator[None]:
+    """Give signals back, at the end, to whom they went at the beginning."""
+    before = {number: signal.getsignal(number) for number in SIGNALS}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            if handler is not None and signal.getsignal(number) is not handler:
+                signal.signal(number, handler)
+
+
+def _stopped(reason: str, error: BaseException) -> RunStopped:
+    stopped = RunStopped(reason or "stopped by hand")
+    for note in getattr(error, "__notes__", ()):
+        stopped.add_note(note)
+    return stopped
+
+
+@contextmanager
+def output_may_be_gone() -> Iterator[None]:
+    """Let printing fail where the terminal or the pipe is gone: the exit code says how the run ended."""
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)

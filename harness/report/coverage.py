@@ -1,0 +1,348 @@
+"""What a job's plan sees of every fault: worked out by a second process, kept for the next run, and drawn.
+
+It follows from job and plan alone, and takes seconds, or half a minute. The second process works while the
+bench is at work, so that a report need not wait for it; it is less urgent than the run, and ends with it,
+however that ends.
+"""
+
+import hashlib
+import json
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from importlib.metadata import version
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import ParamSpec, Self, TypeVar
+
+from harness.errors import CircuitError
+from harness.faults.coverage import FaultSeen, hard_faults, judge_faults
+from harness.job.faults import Fault, FaultKind
+from harness.report.page_files import write_whole
+from harness.report.plotter import Figure, Picture
+from harness.session.planned_job import PlannedJob
+
+NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
+
+Asked = ParamSpec("Asked")
+Found = TypeVar("Found")
+LARGEST_KEPT = 400_000  # faults times acquisitions: what is worked out once for all units of a job
+PANELS: dict[str, dict[FaultKind, str]] = {
+    "Relays": {
+        "relay never operates": "armature",
+        "relay always operated": "armature",
+        "coil open": "coil",
+        "coil shorted": "coil",
+        "pole stuck at rest": "one pole stuck",
+        "pole stuck operated": "one pole stuck",
+        "throw stuck open": "throw open",
+        "throw stuck closed": "throw closed",
+    },
+    "Connectors": {
+        "leg open": "leg open",
+        "leg grounded": "leg grounded",
+        "legs swapped": "legs swapped",
+        "legs shorted": "legs shorted",
+        "channels bridged": "channels bridged",
+        "channels swapped": "channels swapped",
+    },
+    "Control lines": {"line dead": "dead", "lines swapped": "swapped with another"},
+    "Plugs": {
+        "link missing": "missing",
+        "link straight": "straight",
+        "link legs swapped": "legs swapped",
+        "link channels swapped": "channels swapped",
+    },
+    "Parts": {
+        "part open": "open",
+        "part shorted": "shorted",
+        "part tenfold": "tenfold",
+        "part a tenth": "a tenth",
+    },
+}
+MOST_TOLD = 12  # faults that are not seen, each with its reason
+WIDTH, NAME, CELL, ROW, HEAD, GAP = 922, 126, 131, 20, 40, 14
+LEFT = 4
+BAR, BAR_HEIGHT = 60, 11
+_HATCHED = (
+    '<defs><pattern id="unseen" width="5" height="5" patternUnits="userSpaceOnUse" '
+    'patternTransform="rotate(45)"><rect width="5" height="5" fill="#fff"/>'
+    '<path d="M0 0V5" stroke="#33332f" stroke-width="2"/></pattern></defs>'
+)
+_LOOKS = {
+    "text": "font-size:12px",
+    ".title,.short": "font-weight:bold",
+    ".title": "font-size:13px",
+    ".rule": "stroke:#d9d9d4",
+    ".unseen": "fill:url(#unseen);stroke:#33332f",
+}
+
+
+class SecondProcess:
+    """The other process. A context manager; what it has not answered when this is left is given up."""
+
+    def __init__(self) -> None:
+        spawning = get_context("spawn")
+        theirs, self._ours = spawning.Pipe(duplex=False)  # ours is closed with this process, in any case
+        self._pool = ProcessPoolExecutor(1, mp_context=spawning, initializer=_begin, initargs=(theirs,))
+        with _interruptions_put_off():
+            self.process = self._pool.submit(os.getpid)
+        self._coverage: Future[tuple[FaultSeen, ...]] | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ours.close()
+        self._pool.shutdown(cancel_futures=True)
+
+    def begin_coverage(self, planned: PlannedJob) -> None:
+        """Begin to work out what a plan would see of every fault."""
+        self._coverage = self._ask(judge_faults, planned.job, planned.plan, impedances=planned.impedances)
+
+    def coverage(self) -> tuple[FaultSeen, ...]:
+        """Wait for the coverage; () where that came to nothing."""
+        return _answer(self._coverage) or ()
+
+    def _ask(
+        self, work: Callable[Asked, Found], *args: Asked.args, **kwargs: Asked.kwargs
+    ) -> Future[Found] | None:
+        """Have something worked out after what was asked before; None where the other process is no more."""
+        with suppress(BrokenExecutor):
+            return self._pool.submit(work, *args, **kwargs)
+        return None
+
+
+def _answer(asked: Future[Found] | None) -> Found | None:
+    """Wait for what was found; None where that came to nothing."""
+    return asked.result() if asked is not None and asked.exception() is None else None
+
+
+@contextmanager
+def _interruptions_put_off() -> Iterator[None]:
+    """A process that is started within this is never interrupted: a Ctrl-C is for the run."""
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _begin(asker: Connection) -> None:
+    """Begin as the other process: in silence, giving way, and no longer than whoever asks."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(NICENESS)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (1, 2):
+        os.dup2(nowhere, stream)
+    threading.Thread(target=_end_with, args=(asker,), daemon=True).start()
+
+
+def _end_with(asker: Connection) -> None:
+    with suppress(EOFError, OSError):
+        asker.recv_bytes()
+    os._exit(1)
+
+
+class KeptCoverage:
+    """What a plan sees of every hard fault, as it is kept in a folder, or worked out and kept there.
+
+    Nothing is worked out for a job where that takes minutes.
+    """
+
+    def __init__(self, planned: PlannedJob, folder: Path) -> None:
+        self._planned = planned
+        self._path = folder / file_name(planned)
+        faults = hard_faults(planned.job)
+        quick = len(faults) * len(planned.plan.acquisitions) <= LARGEST_KEPT
+        self._faults: Sequence[Fault] = faults if quick else ()
+
+    @property
+    def lacks(self) -> bool:
+        """Whether it is still to be worked out."""
+        return bool(self._faults) and not self._path.exists()
+
+    def get(self, helper: SecondProcess | None) -> tuple[FaultSeen, ...]:
+        """By fault; () for a job where that takes minutes. helper: may have worked it out meanwhile."""
+        found = _read(self._path, self._faults)
+        if found or not self._faults:
+            return found
+        if helper is not None:
+            found = helper.coverage()
+        planned = self._planned
+        try:
+            found = found or judge_faults(planned.job, planned.plan, impedances=planned.impedances)
+        except CircuitError:
+            return ()
+        _write(self._path, found)
+        return found
+
+
+def file_name(planned: PlannedJob) -> str:
+    """A name by all that coverage follows from; a simulated bench's file has other addresses each time."""
+    job, bench = planned.job, planned.job.bench
+    accuracy = None if bench is None else bench.oscilloscope.gain_accuracy
+    parts = [
+        version("switchwalk"),
+        repr(planned.impedances),
+        repr(accuracy),
+        repr(planned.plan.through is None),
+        *(file.sha256 for file in job.files[:3]),
+    ]
+    digest = hashlib.sha256("\n".join(parts).encode()).hexdigest()
+    return f"coverage-{digest[:16]}.json"
+
+
+def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
+    """What was kept of just these faults; () if it is not there, or not whole."""
+    try:
+        rows = json.loads(path.read_text(encoding="utf-8"))
+        return tuple(
+            FaultSeen(
+                fault=fault,
+                seen=bool(row["seen"]),
+                by=str(row["by"]),
+                margin=float(row["margin"]),
+                readings=int(row["readings"]),
+                why=str(row["why"]),
+            )
+            for fault, row in zip(faults, (rows[fault.name] for fault in faults), strict=True)
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
+
+
+def _write(path: Path, found: Sequence[FaultSeen]) -> None:
+    """Keep it for the next unit; if that can't be, it is worked out again."""
+    rows = {
+        one.fault.name: {
+            "seen": one.seen,
+            "by": one.by,
+            "margin": one.margin,
+            "readings": one.readings,
+            "why": one.why,
+        }
+        for one in found
+    }
+    with suppress(OSError):
+        write_whole(path, json.dumps(rows, ensure_ascii=False, indent=1).encode("utf-8"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class CoverageFigure:
+    """A picture, how much is seen in words, and the faults that are not seen.
+
+    unseen: names with reasons, no more than MOST_TOLD; more: how many there are beyond these.
+    """
+
+    figure: Figure
+    headline: str
+    unseen: tuple[tuple[str, str], ...]
+    more: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tally:
+    """How many faults of one part and kind are seen, of how many."""
+
+    seen: int
+    possible: int
+
+
+Cells = dict[str, dict[str, Tally]]  # by part, by column
+
+
+def draw_coverage(faults: Sequence[FaultSeen]) -> CoverageFigure | None:
+    """Draw it; None where there is nothing to draw."""
+    if not faults:
+        return None
+    panels = {title: cells for title, kinds in PANELS.items() if (cells := _cells(faults, kinds))}
+    seen = sum(one.seen for one in faults)
+    unseen = [(one.fault.name, one.why) for one in faults if not one.seen]
+    return CoverageFigure(
+        figure=_draw(panels),
+        headline=f"{seen} of {len(faults)} single faults ({100 * seen / len(faults):.1f} %)",
+        unseen=tuple(unseen[:MOST_TOLD]),
+        more=max(0, len(unseen) - MOST_TOLD),
+    )
+
+
+def _cells(faults: Sequence[FaultSeen], kinds: dict[FaultKind, str]) -> Cells:
+    cells: Cells = {}
+    for one in faults:
+        if one.fault.kind in kinds:
+            row = cells.setdefault(_part(one.fault), {})
+            before = row.get(kinds[one.fault.kind], Tally(seen=0, possible=0))
+            row[kinds[one.fault.kind]] = Tally(seen=before.seen + one.seen, possible=before.possible + 1)
+    return cells
+
+
+def _part(fault: Fault) -> str:
+    """The relay of a pole, the part of a leg: `K1` of `K1.1.hot`, `R1` of `R1.hot`."""
+    return fault.subject.split(".")[0]
+
+
+def _columns(title: str, cells: Cells) -> list[str]:
+    known = dict.fromkeys(PANELS[title].values())
+    return [name for name in known if any(name in row for row in cells.values())]
+
+
+def _text(panels: dict[str, Cells]) -> str:
+    """The picture in words: how many of each sort, and every cell that is not full."""
+    told = []
+    for title, cells in panels.items():
+        tallies = [tally for row in cells.values() for tally in row.values()]
+        seen, possible = sum(t.seen for t in tallies), sum(t.possible for t in tallies)
+        short = [
+            f"{part} {column} {tally.seen} of {tally.possible}"
+            for part, row in cells.items()
+            for column, tally in row.items()
+            if tally.seen < tally.possible
+        ]
+        told.append(f"{title}: {seen} of {possible}" + (f", of which {', '.join(short)}" if short else ""))
+    return f"Faults detected, of those possible. {'. '.join(told)}."
+
+
+def _draw(panels: dict[str, Cells]) -> Figure:
+    height = 4 + sum(HEAD + ROW * len(cells) + GAP for cells in panels.values())
+    picture = Picture(WIDTH, height)
+    y = 4
+    for title, cells in panels.items():
+        columns = _columns(title, cells)
+        picture.text(LEFT, y + 14, title, kind="title")
+        for place, column in enumerate(columns):
+            picture.text(LEFT + NAME + CELL * place, y + 32, column)
+        y += HEAD
+        for number, (part, row) in enumerate(cells.items()):
+            if number:
+                picture.line(LEFT, y, LEFT + NAME + CELL * len(columns), y, "rule")
+            picture.text(LEFT, y + 14, part)
+            for place, column in enumerate(columns):
+                if column in row:
+                    _draw_cell(picture, row[column], LEFT + NAME + CELL * place, y)
+            y += ROW
+        y += GAP
+    return picture.alone(_text(panels), _LOOKS, definitions=_HATCHED)
+
+
+def _draw_cell(picture: Picture, tally: Tally, x: int, y: int) -> None:
+    """A bar, as much filled as is seen, hatched where it isn't; and the figures."""
+    top = y + (ROW - BAR_HEIGHT) // 2
+    filled = round(BAR * tally.seen / tally.possible)
+    if 0 < tally.seen < tally.possible:
+        filled = min(max(filled, 2), BAR - 8)  # what is left out must show
+    picture.box(x, top, BAR, BAR_HEIGHT, "unseen")
+    if filled:
+        picture.box(x, top, filled, BAR_HEIGHT, "full")
+    full = tally.seen == tally.possible
+    picture.text(x + BAR + 7, y + 14, f"{tally.seen} of {tally.possible}", kind="" if full else "short")
