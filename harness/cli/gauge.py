@@ -51,8 +51,7 @@ from harness.records.run import DEFAULT_RECORDS, Purpose
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Diagnosed, read_recorded
 from harness.report.words import TERMINAL_CAUTIONS
-from harness.session.admission import serial_mistake
-from harness.session.bench_checks import KnownBad, compare_golden, keep_known_bad
+from harness.session.admission import KnownBad, compare_golden, keep_known_bad, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation

@@ -8,7 +8,7 @@ from typing import Any
 
 from harness.cli.terminal import WIDTH, printable
 from harness.records.history import labels
-from harness.session.bench_checks import Golden, KnownBad
+from harness.session.admission import Golden, KnownBad
 from harness.statistics.batch import plain
 from harness.statistics.drift import Shift
 from harness.statistics.gauge import By, Crossing, ReadingStudy
