@@ -130,7 +130,7 @@ def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
 def test_a_job_too_large_to_keep_a_person_waiting_is_diagnosed_where_nobody_waits(
     place: Place, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.report.diagnosed.LARGEST_AT_RUN_END", 0)
+    monkeypatch.setattr("harness.report.run_report.LARGEST_AT_RUN_END", 0)
     place.serials.write_text("OB-0031\n", encoding="utf-8")
     (unit,) = json.loads(place.batch(capsys, "--faulty", "1", "--seed", "5", "--json").out)["units"]
     assert unit["outcome"] == "fail"
