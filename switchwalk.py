@@ -19,8 +19,7 @@ from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict
 from harness.errors import BenchError, JobError, RecordsError, RunStopped, SwitchwalkError, UsageError
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.reading import Reading

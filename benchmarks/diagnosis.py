@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.diagnosis_cases import JOB, SEED, Case, case_of, diagnose_unit
 from harness.cli.coverage import cluster
 from harness.job.faults import Fault, single_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.store import open_records
 from harness.report.run_report import Diagnosed, read_recorded
 

@@ -9,7 +9,7 @@ from benchmarks.simulated_runs import Bench, InMemory
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
 from harness.job.faults import Fault, parse_fault
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 
 JOB = Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher"

@@ -31,7 +31,7 @@ from harness.faults.signatures import as_suspects  # noqa: E402
 from harness.faults.suspects import Planner  # noqa: E402
 from harness.job.faults import single_faults  # noqa: E402
 from harness.job.fixture import Fixture, Hookup, PortName, Termination  # noqa: E402
-from harness.job.load import load_job  # noqa: E402
+from harness.job.job import load_job  # noqa: E402
 from harness.job.module import (  # noqa: E402
     GROUND,
     LEGS,

@@ -15,9 +15,8 @@ from sqlalchemy import Connection, update
 from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
-from harness.records.database import open_engine, writing
+from harness.records.database import find_place, open_engine, writing
 from harness.records.ledger import insert_rows
-from harness.records.place import find_place
 from harness.records.run import (
     AcquisitionRecord,
     BenchCheck,
@@ -32,7 +31,7 @@ from harness.records.run import (
 )
 from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 PART = "HFM-TLS"
 GOLDEN = "OB-GOLD"

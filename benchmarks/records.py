@@ -45,7 +45,7 @@ SIMULATED = {"OB-PASS": (), "OB-FAIL": ("--fault", "K3 never operates")}
 LOOKUPS = """
 import sys, time
 from pathlib import Path
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.store import open_records
 from harness.session.admission import admit
 place, job, serial = sys.argv[1], load_job(Path(sys.argv[2])), sys.argv[3]

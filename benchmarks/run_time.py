@@ -19,8 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.job.fixture import Hookup
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.plan.model import HookupVisit, Plan

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from drivers.profile import KINDS, Profile
 from harness.errors import JobError, Mistake
-from harness.toml_files.control_characters import refusal, unseen
+from harness.toml_files.located import refusal, unseen
 from harness.toml_files.messages import expected
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")

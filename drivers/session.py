@@ -31,7 +31,7 @@ from harness.errors import (
     UnknownCommand,
     WrongInstrument,
 )
-from harness.toml_files.control_characters import UNSEEN
+from harness.toml_files.located import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32

@@ -17,7 +17,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 from harness.errors import SwitchwalkError  # noqa: E402
-from harness.job.load import load_job  # noqa: E402
+from harness.job.job import load_job  # noqa: E402
 from simulator.server import (  # noqa: E402
     BOARD_KINDS,
     Simulator,

@@ -43,8 +43,7 @@ from harness.errors import (
     UsageError,
     WrongInstrument,
 )
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.report.words import TERMINAL_CAUTIONS
 from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 from harness.session import self_test

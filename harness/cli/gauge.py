@@ -56,7 +56,7 @@ from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
 from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
-from harness.statistics.study import cross, studies
+from harness.statistics.gauge import cross, studies
 from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
 POOR_PERCENT = 30.0  # of the tolerance, taken by the bench: above it the trade calls a gauge unfit (AIAG MSA)

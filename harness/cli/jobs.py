@@ -15,11 +15,10 @@ from rich.table import Table
 
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder, duration, say
-from harness.drafts.answers import EXTRA_LINES, USUAL, Answers, check_answers
-from harness.drafts.answers import template as template_named
-from harness.drafts.job_text import job_texts, write_new
+from harness.drafts.job_text import EXTRA_LINES, USUAL, Answers, check_answers, job_texts, write_new
+from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
-from harness.drafts.read_netlist import read_netlist
+from harness.drafts.netlist import read_netlist
 from harness.errors import UsageError
 from harness.job.job import Job
 from harness.plan.model import HookupVisit, Plan

@@ -14,8 +14,7 @@ import typer
 from harness.circuit.elements import BenchImpedances
 from harness.cli.terminal import AsJson, RecordsPlace, RunNumber, say
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
-from harness.job.job import Job
-from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
 from harness.records.evidence import refuse_upgraded

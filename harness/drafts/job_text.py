@@ -1,12 +1,228 @@
-"""fixture.toml, sequence.toml and bench.toml of a line switcher from a few answers, and all four files."""
+"""A new job's four files, as text, of a line switcher from a few answers."""
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
-from harness.drafts.answers import Answers, check_answers
-from harness.drafts.module_text import module_text
 from harness.errors import UsageError
-from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE
+from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE
+
+MOST_CHANNELS = 2  # four scope inputs see two balanced pairs
+MOST_LOOPS = 4
+EXTRA_LINES = ("mute", "dim")  # what the lines that are no loop's do, in this order
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answers:
+    """A line switcher: `loops` send/return loops, each on a line of its own, then the extra lines.
+
+    relays_per_line: 1 for one relay that serves every channel, or one relay for each channel.
+    """
+
+    channels: int
+    lines: int
+    loops: int
+    relays_per_line: int
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """`mono`, or `left` and `right`."""
+        return ("mono",) if self.channels == 1 else ("left", "right")
+
+    @property
+    def loop_names(self) -> tuple[str, ...]:
+        """`loop_1`, `loop_2` …: the loops' lines, and the stem of their nets."""
+        return tuple(f"loop_{number}" for number in range(1, self.loops + 1))
+
+    @property
+    def extra_names(self) -> tuple[str, ...]:
+        """The lines that are no loop's."""
+        return EXTRA_LINES[: self.lines - self.loops]
+
+    @property
+    def line_names(self) -> tuple[str, ...]:
+        """Every line, in the order that states are written."""
+        return (*self.loop_names, *self.extra_names)
+
+
+TEMPLATES: Mapping[str, Answers] = MappingProxyType(
+    {
+        "stereo-loops": Answers(channels=2, lines=3, loops=2, relays_per_line=2),
+        "mono-insert": Answers(channels=1, lines=1, loops=1, relays_per_line=1),
+        "stereo-mute": Answers(channels=2, lines=2, loops=0, relays_per_line=1),
+    }
+)
+USUAL = "stereo-loops"
+
+
+def template(name: str) -> Answers:
+    """Give a template's answers. Raises UsageError naming those there are."""
+    if name not in TEMPLATES:
+        raise UsageError(f'no such template: "{name}"; expected one of {", ".join(TEMPLATES)}')
+    return TEMPLATES[name]
+
+
+def check_answers(answers: Answers) -> Answers:
+    """Give the answers back where they fit together. Raises UsageError for the first that does not."""
+    loops, lines = answers.loops, answers.lines
+    most = loops + len(EXTRA_LINES)
+    if not 1 <= answers.channels <= MOST_CHANNELS:
+        raise UsageError(f"channels: found {answers.channels}; expected 1 (mono) or 2 (left and right)")
+    if not 0 <= loops <= MOST_LOOPS:
+        raise UsageError(f"loops: found {loops}; expected 0 to {MOST_LOOPS}")
+    if not max(1, loops) <= lines <= most:
+        raise UsageError(
+            f"lines: found {lines}; expected {max(1, loops)} to {most} with {loops} loops: a line for each "
+            f"loop, then {' and '.join(EXTRA_LINES)}"
+        )
+    if answers.relays_per_line not in (1, answers.channels):
+        raise UsageError(
+            f"relays per line: found {answers.relays_per_line}; expected 1, which serves every channel, or "
+            f"{answers.channels}, one for each channel"
+        )
+    return answers
+
+
+TITLES = {"mute": "Output to ground", "dim": "Output through the 20 dB pad"}
+
+_HEAD = """\
+# What the unit is. docs/files.md of switchwalk tells every key; `switchwalk table` shows what this file says.
+# An invented unit of a small radio station's outside-broadcast rack: put your own names and values in.
+
+[module]
+name = "Line switcher"
+part = "OB-LS"
+revision = "A"
+channels = [{channels}]
+
+[supply]                       # the relay supply
+voltage = "12 V"
+limit = "{limit}"               # current limit to set: all coils at once, and some room
+quiescent = "6 mA"             # drawn with no line on
+
+[lines]                        # control lines, in the order that states are written
+{lines}
+
+[ports]                        # balanced ports; each exists once in every channel
+in = "input"
+out = "output"
+{ports}
+[relay_types.signal]           # from the relay's data sheet
+coil = "1028 ohm"
+contact = "50 mohm"            # typical
+contact_max = "100 mohm"       # what a healthy one may reach
+operate_max = "4 ms"
+release_max = "4 ms"
+bounce_max = "3 ms"
+off_capacitance = "1 pF"
+"""
+
+_PAD = """
+# The dim pad: a balanced U pad that stays on the output's route, 20 dB into a bridging load.
+[[resistor]]
+{series_names}
+series = ["{before}", "dim_pad"]
+value = "2.7 kohm"
+tolerance = "0.1 %"
+
+[[resistor]]
+{shunt_names}
+to_ground = "dim_pad"
+value = "301 ohm"
+tolerance = "0.1 %"
+"""
+
+Contact = tuple[tuple[str, str], ...]
+
+
+def module_text(answers: Answers) -> str:
+    """Write module.toml. The answers are checked before."""
+    nets = route_nets(answers)
+    coils = len(answers.line_names) * answers.relays_per_line
+    head = _HEAD.format(
+        channels=", ".join(f'"{name}"' for name in answers.channel_names),
+        limit=f"{50 + 25 * coils} mA",
+        lines="\n".join(f'{name} = "{_title(name)}"' for name in answers.line_names),
+        ports="".join(f'{name}_send = "send"\n{name}_return = "return"\n' for name in answers.loop_names),
+    )
+    relays = [
+        _relay(answers, number, line, comment, contacts)
+        for number, (line, comment, contacts) in enumerate(_switching(answers, nets), start=1)
+    ]
+    pad = ""
+    if "dim" in answers.line_names:
+        before = nets[-2]
+        pad = _PAD.format(
+            before=before, series_names=_part_names(answers, 1), shunt_names=_part_names(answers, 2)
+        )
+    return head + "".join(relays) + pad
+
+
+def route_nets(answers: Answers) -> tuple[str, ...]:
+    """Nets along the route: the input, what is behind each line's relay, the output last."""
+    between = [f"after_{name}" for name in answers.line_names[:-1]]
+    return ("in", *between, "out")
+
+
+def _title(line: str) -> str:
+    return TITLES.get(line, f"Loop {line.removeprefix('loop_')} in circuit")
+
+
+def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, str, tuple[Contact, ...]]]:
+    """Give line, comment and contacts of every line's relay, along the route."""
+    for line, before, after in zip(answers.line_names, nets[:-1], nets[1:], strict=True):
+        if line == "mute":
+            yield (
+                line,
+                "Mute: operated, the route ends on ground.",
+                ((("common", after), ("rest", before), ("operated", "ground")),),
+            )
+        elif line == "dim":
+            yield (
+                line,
+                "Dim: operated, the output comes from the pad.",
+                ((("common", after), ("rest", before), ("operated", "dim_pad")),),
+            )
+        else:
+            yield (
+                line,
+                f"{_title(line)}: at rest the route goes past it and its send is on ground.",
+                (
+                    (("common", f"{line}_send"), ("rest", "ground"), ("operated", before)),
+                    (("common", after), ("rest", before), ("operated", f"{line}_return")),
+                ),
+            )
+
+
+def _relay(answers: Answers, number: int, line: str, comment: str, contacts: tuple[Contact, ...]) -> str:
+    """One [[relay]] with `names` for a relay in each channel, or with `name` for one that serves all."""
+    each = answers.relays_per_line == answers.channels and answers.channels > 1
+    name = _names(answers, "K", number) if each else f'name = "K{number}"'
+    owners: tuple[str | None, ...] = (None,) if each or answers.channels == 1 else answers.channel_names
+    rows = [
+        "  { " + ", ".join(f'{key} = "{net}"' for key, net in _of_channel(contact, owner)) + " },"
+        for owner in owners
+        for contact in contacts
+    ]
+    head = ["", f"# {comment}", "[[relay]]", name, f'line = "{line}"', 'type = "signal"', "contacts = ["]
+    return "\n".join([*head, *rows, "]", ""])
+
+
+def _of_channel(contact: Contact, owner: str | None) -> Contact:
+    return contact if owner is None else (("channel", owner), *contact)
+
+
+def _names(answers: Answers, letter: str, number: int) -> str:
+    owners = ", ".join(
+        f'{channel} = "{letter}{number + 10 * place}"' for place, channel in enumerate(answers.channel_names)
+    )
+    return f"names = {{ {owners} }}"
+
+
+def _part_names(answers: Answers, number: int) -> str:
+    return f'name = "R{number}"' if answers.channels == 1 else _names(answers, "R", number)
+
 
 # A keyed plug for each loop: a series resistor for each leg of each channel, no two alike, and their shunt.
 _KEYS = (

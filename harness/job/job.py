@@ -1,13 +1,18 @@
-"""A whole job: its four files, read and cross-checked."""
+"""A whole job: its four files, read into one Job, or every mistake in all of them at once."""
 
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.bench_file import BenchFile
+from harness.bench_file import BenchFile, read_bench
+from harness.errors import JobError, Mistake
 from harness.job.fixture import Fixture
-from harness.job.module import Module
+from harness.job.module import Module, Names
+from harness.job.read_fixture import has_every_view, read_fixture
+from harness.job.read_module import read_module
+from harness.job.read_sequence import read_sequence
 from harness.job.sequence import Sequence
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
+from harness.toml_files.source import Source
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,3 +25,77 @@ class Job:
     sequence: Sequence
     bench: BenchFile | None
     files: tuple[JobFile, ...]
+
+
+MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"
+
+
+def load_job(
+    folder: Path,
+    bench: Path | None = None,
+    *,
+    sequence_file: Path | None = None,
+    fixture_file: Path | None = None,
+) -> Job:
+    """Read and cross-check a job's files; `bench` takes the place of the job's own bench.toml.
+
+    So do `sequence_file` and `fixture_file` of its sequence.toml and fixture.toml.
+
+    Raises JobError with every mistake of every file, in the order of the files and their lines.
+    """
+    mistakes: list[Mistake] = []
+    paths = {
+        MODULE: folder / MODULE,
+        FIXTURE: fixture_file or folder / FIXTURE,
+        SEQUENCE: sequence_file or folder / SEQUENCE,
+    }
+    needed = [name for name, path in paths.items() if not path.is_file()]
+    if len(needed) == 3:
+        raise JobError([_no_job(folder)])
+    for name in needed:
+        missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file as {paths[name]}"
+        mistakes.append(_mistake(name, f"{missing}; expected {_four_files()}"))
+    sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
+    if bench is not None:
+        sources[BENCH] = Source.open(bench, str(bench), mistakes)
+    elif (folder / BENCH).exists():
+        sources[BENCH] = Source.open(folder / BENCH, BENCH, mistakes)
+
+    names, module, fixture, hookups, sequence, bench_file = Names(), None, None, None, None, None
+    if source := sources.get(MODULE):
+        module, names = read_module(source)
+    if source := sources.get(FIXTURE):
+        fixture = read_fixture(source, names)
+        hookups = fixture.hookups if has_every_view(source) else None
+    if source := sources.get(SEQUENCE):
+        sequence = read_sequence(source, names, hookups)
+    if source := sources.get(BENCH):
+        bench_file = read_bench(source)
+    if mistakes or module is None or fixture is None or sequence is None:
+        raise JobError(_in_order(mistakes))
+    return Job(
+        folder=folder,
+        module=module,
+        fixture=fixture,
+        sequence=sequence,
+        bench=bench_file,
+        files=tuple(source.file for source in sources.values() if source is not None),
+    )
+
+
+def _mistake(name: str, message: str, line: int | None = None) -> Mistake:
+    return Mistake(file=name, line=line, key="", message=message)
+
+
+def _four_files() -> str:
+    return f"{MODULE}, {FIXTURE}, {SEQUENCE} and, unless --bench is given, {BENCH}"
+
+
+def _no_job(folder: Path) -> Mistake:
+    what = "no job here" if folder.is_dir() else "no such folder"
+    return _mistake(str(folder), f"{what}; expected a folder with {_four_files()}")
+
+
+def _in_order(mistakes: list[Mistake]) -> list[Mistake]:
+    order = {name: index for index, name in enumerate((MODULE, FIXTURE, SEQUENCE))}
+    return sorted(mistakes, key=lambda each: (order.get(each.file, len(order)), each.line or 0))

@@ -19,7 +19,7 @@ from harness.job.fixture import (
     Termination,
     TerminationOrText,
 )
-from harness.job.module_file import Names
+from harness.job.module import Names
 from harness.toml_files.located import Key
 from harness.toml_files.messages import shown_value, unknown
 from harness.toml_files.source import Source

@@ -1,16 +1,20 @@
 """From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
+from harness.errors import nearest
 from harness.job.fixture import Hookup
-from harness.job.module_file import Names
-from harness.job.read_check import read_check
-from harness.job.sequence import Check, Sequence, Tone
-from harness.job.sequence_file import CheckEntry, SequenceFile
-from harness.job.state import State, all_states, parse_state
+from harness.job.module import Names
+from harness.job.sequence import OWNERS, Check, CheckEntry, Sequence, SequenceFile, Tone
+from harness.job.state import BECOMES, Edge, State, all_states, parse_state
+from harness.quantities.quantity import KINDS, AnyQuantity, LimitKind, LimitRule, Options
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
 from harness.toml_files.located import Key
-from harness.toml_files.messages import unknown
+from harness.toml_files.messages import did_you_mean, shown_value, unknown
 from harness.toml_files.source import Source
+from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
 MOST_LINES_FOR_ALL = 12
 
@@ -164,3 +168,254 @@ def _missing_view(
         f"no hookup that drives {channel} views {port}; "
         f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
     )
+
+
+def read_check(
+    source: Source, entry: CheckEntry, key: Key, names: Names, tone: Tone, states: Mapping[str, State]
+) -> Check | None:
+    """Make a check of a [[check]]; notes its mistakes. None where its quantity is unknown.
+
+    tone: the sequence's. states: the sequence's, by name; empty where these could not all be read, and
+    nothing is said about what they do not have.
+    """
+    quantity = _quantity(source, entry.quantity, key)
+    if quantity is None or quantity.at_ports:
+        _check_ports(source, entry, key, names)
+    chosen = _states_of_check(source, entry, key, names, states)
+    if quantity is None:
+        return None
+    limit = _read_limit(source, entry, quantity, key)
+    _check_tone(source, entry, quantity, key)
+    options = _options(source, entry, quantity, key, names, states)
+    if (quantity.between_channels or quantity.across(options)) and len(names.channels) == 1:
+        source.wrong(
+            (*key, "quantity"), f"{quantity.name} needs two channels; module.toml has {names.channels[0]}"
+        )
+    return Check(
+        name=entry.name,
+        quantity=quantity,
+        at=tuple(entry.at),
+        tone=_tone(entry, quantity, tone),
+        limit=limit,
+        options=options,
+        states=chosen,
+        line=source.located.line(key) or 0,
+    )
+
+
+def _quantity(source: Source, name: str, key: Key) -> AnyQuantity | None:
+    """The quantity of a name; where there is none such, which is noted, the one that is probably meant."""
+    if name not in QUANTITIES:
+        source.wrong((*key, "quantity"), unknown("quantity", name, QUANTITIES, where="switchwalk"))
+        name = nearest(name, QUANTITIES) or ""
+    return QUANTITIES.get(name)
+
+
+def _options(
+    source: Source,
+    entry: CheckEntry,
+    quantity: AnyQuantity,
+    key: Key,
+    names: Names,
+    states: Mapping[str, State],
+) -> Options:
+    """The quantity's own keys; notes those that belong to others."""
+    keys, own = quantity.options.model_fields, dict[str, Any]()
+    for name in entry.model_fields_set:
+        value = getattr(entry, name)
+        if name in quantity.refuses:
+            if value:
+                source.wrong((*key, name), f"{quantity.name} {quantity.refuses[name]}")
+        elif name in keys:
+            own[name] = value
+        elif name in OWNERS:
+            belongs = " or ".join(OWNERS[name])
+            source.wrong((*key, name), f"belongs to a {belongs} check, and to no other quantity")
+    options = source.read(quantity.options, own, key)
+    if not options.races:
+        return options
+    races = tuple(edge.name for edge in _races(source, options.races, (*key, "also"), names, states))
+    return options.model_copy(update={"also": races})
+
+
+def _races(
+    source: Source, texts: tuple[str, ...], key: Key, names: Names, states: Mapping[str, State]
+) -> Iterator[Edge]:
+    """Changes of state as people write them; notes what is none between two states of the sequence."""
+    edges: list[Edge] = []
+    for index, text in enumerate(texts):
+        ends = [part.strip() for part in text.split(BECOMES.strip())]
+        place: Key = (*key, index)
+        if len(ends) != 2 or not all(ends) or ends[0] == ends[1]:
+            source.wrong(place, f'found "{text}"; expected two states such as "loop_a > loop_b"')
+            continue
+        if not states:
+            for end in ends:
+                _check_lines(source, end, place, names)
+            continue
+        powered = [name for name, state in states.items() if state.powered]
+        if unknown := [end for end in ends if end not in powered]:
+            source.wrong(
+                place,
+                f'found "{text}"; expected two powered states of this sequence, and {unknown[0]} is none'
+                + did_you_mean(unknown[0], powered),
+            )
+            continue
+        edge = Edge(before=states[ends[0]], after=states[ends[1]])
+        if edge in edges:
+            source.wrong(place, f'"{text}" stands here twice; expected once')
+        edges.append(edge)
+        yield edge
+
+
+def _check_lines(source: Source, state: str, key: Key, names: Names) -> None:
+    """Note a line in a state's name that there isn't: all that can be said where no states are known."""
+    try:
+        if names.lines:
+            parse_state(state, names.lines)
+    except ValueError as error:
+        source.wrong(key, str(error))
+
+
+def _check_ports(source: Source, entry: CheckEntry, key: Key, names: Names) -> None:
+    if not entry.at:
+        source.wrong(
+            (*key, "at"),
+            'missing; expected ports such as ["out"]',
+            missing="at" not in entry.model_fields_set,
+        )
+    for index, net in enumerate(entry.at):
+        place: Key = (*key, "at", index)
+        if names.ports and net not in names.ports:
+            source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
+        elif net in entry.at[:index]:
+            source.wrong(place, f"{net} stands here twice; expected once")
+
+
+def _check_tone(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> None:
+    """Note a frequency or a level that the quantity does not take."""
+    for name in ("frequency", "level"):
+        if getattr(entry, name) is None:
+            continue
+        if not quantity.takes_tone:
+            source.wrong((*key, name), f"{quantity.name} uses no tone; expected neither frequency nor level")
+        elif quantity.swept and name == "frequency":
+            source.wrong((*key, name), f"{quantity.name} takes several; expected frequencies")
+    most = quantity.most_level_vrms
+    if most is not None and entry.level is not None and entry.level > most * (1 + 1e-9):
+        source.wrong(
+            (*key, "level"),
+            f"found {entry.level:g} V; expected at most {1e3 * most:g} mV, as more would mend the contact "
+            "that is looked for",
+        )
+
+
+def _tone(entry: CheckEntry, quantity: AnyQuantity, tone: Tone) -> Tone:
+    """The tone of a check: its own, else its quantity's, else the sequence's."""
+    usual = tone.level_vrms if quantity.default_level_vrms is None else quantity.default_level_vrms
+    return Tone(
+        frequency_hz=tone.frequency_hz if entry.frequency is None else entry.frequency,
+        level_vrms=usual if entry.level is None else entry.level,
+    )
+
+
+def _states_of_check(
+    source: Source, entry: CheckEntry, key: Key, names: Names, states: Mapping[str, State]
+) -> tuple[State, ...] | None:
+    """A check's states, each of them one of the sequence's."""
+    if entry.states is None:
+        return None
+    if not entry.states:
+        source.wrong((*key, "states"), 'found none; expected states such as ["rest"]')
+    found: list[State] = []
+    for index, text in enumerate(entry.states):
+        place: Key = (*key, "states", index)
+        if not states:
+            _check_lines(source, text, place, names)
+            continue
+        state = _state(text, states)
+        if state is None:
+            some = ", ".join(list(states)[:8]) + (", ..." if len(states) > 8 else "")
+            source.wrong(
+                place,
+                f'found "{text}"; expected one of the sequence\'s states: {some}'
+                + did_you_mean(text, states),
+            )
+        elif state in found:
+            source.wrong(place, f"{text} stands here twice; expected once")
+        else:
+            found.append(state)
+    return tuple(found)
+
+
+def _state(text: str, states: Mapping[str, State]) -> State | None:
+    """A state as people write it, its lines in any order."""
+    lines = sorted(part.strip() for part in text.split("+"))
+    return next((state for name, state in states.items() if sorted(name.split("+")) == lines), None)
+
+
+def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> Limit | None:
+    """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
+    rule = quantity.limits
+    values = {"within": entry.within, "below": entry.below, "above": entry.above, "between": entry.between}
+    given = [kind for kind in KINDS if values[kind] is not None]
+    if rule is None:
+        for kind in given:
+            source.wrong((*key, kind), f"{quantity.name} must be as predicted and takes no limit")
+        return None
+    if len(given) != 1:
+        found = f"found {' and '.join(given)}" if given else "no limit"
+        source.wrong(key, f"{found}; expected one of {', '.join(rule.kinds)}, such as {rule.example}")
+        return None
+    kind = given[0]
+    if kind not in rule.kinds:
+        source.wrong(
+            (*key, kind),
+            f"{quantity.name} takes {', '.join(rule.kinds)} only; expected one such as {rule.example}",
+        )
+        return None
+    return _limit(source, values[kind], kind, rule, (*key, kind))
+
+
+def _limit(source: Source, value: object, kind: LimitKind, rule: LimitRule, key: Key) -> Limit | None:
+    match kind:
+        case "within":
+            relative = rule.relative and unit_of(value) == "%"
+            dimension: Dimension = "fraction" if relative else rule.dimension
+            high = _number(source, value, dimension, key, sign="positive")
+            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high, relative=relative)
+        case "below":
+            high = _number(source, value, rule.dimension, key)
+            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high)
+        case "above":
+            low = _number(source, value, rule.dimension, key)
+            return None if low is None else Limit(kind=kind, unit=rule.unit, low=low)
+        case "between":
+            return _between(source, value, rule, key)
+
+
+def _between(source: Source, value: object, rule: LimitRule, key: Key) -> Limit | None:
+    if not isinstance(value, list) or len(value) != 2:
+        source.wrong(key, f"found {shown_value(value)}; expected a list of two: low, high")
+        return None
+    low, high = (_number(source, end, rule.dimension, (*key, index)) for index, end in enumerate(value))
+    if low is None or high is None:
+        return None
+    if not low < high:
+        source.wrong(key, f'found ["{value[0]}", "{value[1]}"]; expected the low end first')
+        return None
+    return Limit(kind="between", unit=rule.unit, low=low, high=high)
+
+
+def _number(
+    source: Source, value: object, dimension: Dimension, key: Key, sign: Sign | None = None
+) -> float | None:
+    if isinstance(value, list | dict):
+        source.wrong(key, f"found {shown_value(value)}; expected {expected_words(dimension)}")
+        return None
+    try:
+        number = parse_quantity(value, dimension, sign=sign)
+        return dbu_from_vrms(number) if dimension == "level" else number
+    except ValueError as error:
+        source.wrong(key, str(error))
+        return None

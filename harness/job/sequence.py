@@ -1,14 +1,27 @@
-"""What is to be checked, and within which limits."""
+"""What is to be checked, and within which limits; and sequence.toml, table by table."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BaseModel, ConfigDict, Field, create_model
 
 from harness.job.state import State
 from harness.quantities.quantity import AnyQuantity, Options
+from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
-from harness.toml_files.values import Frequency, Level, Table
+from harness.toml_files.values import (
+    Frequency,
+    Level,
+    Pattern,
+    ReadAs,
+    Span,
+    StandIn,
+    Table,
+    Text,
+    Time,
+    one_or_more,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,3 +74,58 @@ class Sequence:
     checks: tuple[Check, ...]
     retests: int | None = None
     golden_every_s: float | None = None
+
+
+Texts = Annotated[tuple[Text, ...], one_or_more, Field(min_length=1), StandIn(())]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SequenceHead(Table):
+    """[sequence]."""
+
+    name: Text
+    states: Texts = ("all",)
+    channels: Texts = ("all",)
+    tone: Annotated[Tone, Field(description='a table such as { frequency = "1 kHz", level = "+4 dBu" }')]
+    settle_s: Annotated[Time, Field(alias="settle")]
+    coverage_factor: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False, strict=True)] = 2.0
+    decision: Literal["guarded", "simple"] = "guarded"
+    serial_pattern: Pattern | None = None
+    retests: Annotated[int, Field(ge=0, le=99, strict=True)] | None = None
+    golden_every_s: Annotated[Span | None, Field(alias="golden_every")] = None
+
+
+class CheckEntry(BaseModel):
+    """[[check]], but for its quantity's own keys; the limits are read later, by the quantity."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    name: Text
+    quantity: Text
+    at: list[Text] = []
+    within: Any = None
+    below: Any = None
+    above: Any = None
+    between: Any = None
+    frequency: Frequency | None = None
+    level: Level | None = None
+    states: Annotated[list[Text] | None, one_or_more] = None
+
+
+OWNERS: Mapping[str, tuple[str, ...]] = {
+    key: tuple(each.name for each in QUANTITIES.values() if key in each.options.model_fields)
+    for quantity in QUANTITIES.values()
+    for key in quantity.options.model_fields
+}  # the quantities that have a key of their own, by the key
+
+_AS_IT_STANDS: Any = (Any, None)
+CHECK_OF_ANY = create_model("CheckOfAny", __base__=CheckEntry, **dict.fromkeys(OWNERS, _AS_IT_STANDS))
+"""[[check]] with the keys of every quantity, as they stand in the file."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SequenceFile(Table):
+    """sequence.toml."""
+
+    sequence: SequenceHead
+    check: tuple[Annotated[CheckEntry, ReadAs(CHECK_OF_ANY, lambda entry: entry)], ...] = ()

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import OverCurrentError, RecordsError, SwitchwalkError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.run import DEFAULT_RECORDS, CustomTestEnd
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import write_part_report

@@ -14,8 +14,7 @@ import numpy as np
 from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved, SupplyTrial, gather
-from harness.job.job import Job
-from harness.job.load import BENCH, FIXTURE, MODULE, SEQUENCE, load_job
+from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.job.state import State
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference

@@ -45,7 +45,7 @@ from harness.records.run import (
     RunHeader,
 )
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 Row = Mapping[str, Any]
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from harness.measure.tones import Stimulus
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 DEFAULT_RECORDS = Path("switchwalk-records") / "records.sqlite"
 

@@ -13,14 +13,12 @@ from harness.bench_file import BenchFile, load_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
 from harness.job.fixture import Hookup
-from harness.job.job import Job
-from harness.job.load import BENCH, load_job
+from harness.job.job import BENCH, Job, load_job
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
 from harness.records.evidence import JOB_FILES, recorded_job
 from harness.records.run import RunHeader, RunRecord
-from harness.toml_files.file import JobFile
-from harness.toml_files.located import read_located
+from harness.toml_files.located import JobFile, read_located
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:

@@ -1,15 +1,32 @@
-"""TOML text with the line of every key.
+"""A file as it was read: its text, characters in it that nobody sees, and TOML with the line of every key.
 
-The standard library reads the values and drops their places; this walks the same text again for the places
+The standard library reads TOML's values and drops their places; this walks the same text again for the places
 alone, and is written for text that has already been read without an error.
 """
 
 import bisect
+import hashlib
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
+
+
+@dataclass(frozen=True, kw_only=True)
+class JobFile:
+    """One file as it was read: kept with each run by content."""
+
+    name: str
+    sha256: str
+    text: str
+
+    @classmethod
+    def of(cls, name: str, content: bytes) -> Self:
+        """Take a file's content as it lies on the disk. Raises UnicodeDecodeError."""
+        text = content.decode("utf-8-sig").replace("\r\n", "\n")
+        return cls(name=name, sha256=hashlib.sha256(content).hexdigest(), text=text)
+
 
 Key = tuple[str | int, ...]
 
@@ -185,3 +202,27 @@ class _Walk:
         while len(mark) == 3 and self.text.startswith(quote, self.at):
             self.at += 1  # a quote may stand before the closing three
         return str(tomllib.loads(f"v = {self.text[start : self.at]}")["v"])
+
+
+UNSEEN = re.compile(
+    "[\x00-\x08\x0a-\x1f\x7f-\x9f\xad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]"
+)
+
+
+def unseen(values: object, at: Key = ()) -> Iterator[tuple[Key, str]]:
+    """Give where, in what a file says, such characters are: the key, and the first of them by its number."""
+    if isinstance(values, str):
+        if found := UNSEEN.search(values):
+            yield at, f"U+{ord(found[0]):04X}"
+    elif isinstance(values, Mapping):
+        for key, value in values.items():
+            yield from unseen(key, at)
+            yield from unseen(value, at if UNSEEN.search(key) else (*at, key))
+    elif isinstance(values, list):
+        for index, value in enumerate(values):
+            yield from unseen(value, (*at, index))
+
+
+def refusal(character: str) -> str:
+    """What is said of one."""
+    return f"found a character that cannot be seen ({character}); expected text that shows as it is"

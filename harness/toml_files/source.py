@@ -16,12 +16,9 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from harness.errors import Mistake, nearest
-from harness.toml_files.control_characters import refusal, unseen
-from harness.toml_files.file import JobFile
-from harness.toml_files.keys import keys_at
-from harness.toml_files.located import Key, Located, TomlSyntaxError, read_located
+from harness.toml_files.located import JobFile, Key, Located, TomlSyntaxError, read_located, refusal, unseen
 from harness.toml_files.messages import did_you_mean, dotted, expected, shown_value, unknown
-from harness.toml_files.values import UNREAD
+from harness.toml_files.values import UNREAD, keys_at
 
 LARGEST_BYTES = 1_000_000  # a job's file is written by hand; more is some other file
 MOST_MISTAKES = 500  # a file with more is some other file, or a mischievous one

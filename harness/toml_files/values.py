@@ -1,4 +1,5 @@
-"""How a single value of a file reads: quantities with their units, names, addresses, patterns.
+"""How a single value of a file reads (quantities with their units, names, addresses, patterns), and which
+keys the table of a model has.
 
 Every type has a stand-in for a value that did not read (nan, no text, 0), so that what stands around it is
 built all the same, and everything else that is wrong is told in the same breath.
@@ -6,14 +7,17 @@ built all the same, and everything else that is wrong is told in the same breath
 
 import math
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import MISSING, dataclass, field, fields
+from functools import cache
+from typing import Annotated, Any, Literal, get_args, get_type_hints
 
-from pydantic import BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, Strict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, Strict
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
-from harness.units import InQuantity
+from harness.toml_files.located import Key
+from harness.units import InQuantity, expected_words
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
@@ -156,3 +160,74 @@ one_or_more = BeforeValidator(_listed)  # text alone is a list of one
 
 # Of a field that the file gives by the key of its table, or by its place: no key of that name is read.
 NotAKey = Field(init=False)
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeyRule:
+    """One key of a table: what is expected of it in words ("": nothing is said), and what it is if left out.
+
+    default: MISSING where the key must be there.
+    """
+
+    expected: str
+    annotation: Any = field(repr=False)
+    default: Any = MISSING
+
+
+@cache
+def keys_of(model: Any) -> Mapping[str, KeyRule]:
+    """The keys that a model's table has in a file."""
+    if issubclass(model, BaseModel):
+        return {
+            each.alias or name: KeyRule(
+                expected=_expected_of((*each.metadata, each)),
+                annotation=each.annotation,
+                default=MISSING if each.is_required() else each.default,
+            )
+            for name, each in model.model_fields.items()
+        }
+    hints = get_type_hints(model, include_extras=True)
+    rules = {}
+    for each in fields(model):
+        marks = getattr(hints[each.name], "__metadata__", ())
+        infos = [mark for mark in marks if isinstance(mark, FieldInfo)]
+        if any(info.init is False for info in infos):
+            continue
+        alias = next((info.alias for info in infos if info.alias), each.name)
+        default = each.default if each.default_factory is MISSING else each.default_factory()
+        if any(info.default_factory is not None for info in infos):
+            default = None  # it depends on the other keys
+        rules[alias] = KeyRule(expected=_expected_of(marks), annotation=hints[each.name], default=default)
+    return rules
+
+
+def _expected_of(marks: Iterable[Any]) -> str:
+    """What a field's marks expect: a description of its own, or its quantity's."""
+    words = ""
+    for mark in marks:
+        if isinstance(mark, InQuantity):
+            words = expected_words(mark.dimension)
+        elif isinstance(mark, FieldInfo):
+            words = mark.description or words
+    return words
+
+
+def keys_at(model: type, loc: Key) -> Mapping[str, KeyRule]:
+    """The keys of the table at `loc` under a model."""
+    for part in loc:
+        rules = keys_of(model)
+        if isinstance(part, str) and part in rules:
+            model = model_within(rules[part].annotation) or model
+    return keys_of(model)
+
+
+def model_within(annotation: Any) -> type | None:
+    """The model of the table that a field is, or that is in it; None where it is none."""
+    if isinstance(annotation, ReadAs):
+        return annotation.table
+    if isinstance(annotation, type) and issubclass(annotation, Table | BaseModel):
+        return annotation
+    for part in (*getattr(annotation, "__metadata__", ()), *get_args(annotation)):
+        if found := model_within(part):
+            return found
+    return None

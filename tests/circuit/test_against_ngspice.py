@@ -14,7 +14,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
 from harness.job.fixture import Fixture, Hookup, Link
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import Amplifier, Module
 from harness.job.state import all_states
 from tests.circuit import boards, spice

@@ -10,7 +10,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import predict_circuit
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import Amplifier
 from harness.job.state import State
 from tests.circuit import boards

@@ -13,7 +13,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli.jobs import truth_as_table, truth_data
 from harness.job.fixture import Fixture
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import Module, Part
 from harness.job.state import State, all_states
 from tests.circuit import boards

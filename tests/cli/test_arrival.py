@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.session.line_currents import draws_nothing, draws_the_same
 
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"

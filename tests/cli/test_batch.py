@@ -12,7 +12,7 @@ from harness.cli.batch import draw_faults
 from harness.cli.outcome import banner_lines, show_banner
 from harness.cli.person import read_serials
 from harness.errors import JobError, UsageError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.run import FaultsNamed, RetestAllowed
 from harness.records.store import open_records
 from tests.cli.commands import Printed, switchwalk

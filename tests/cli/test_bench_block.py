@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import BenchError
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.records.run import BenchCheck, CheckKind
 from harness.records.store import RunStore, open_records
 from harness.session.admission import check_bench_block

@@ -12,7 +12,7 @@ if sys.platform == "win32":
 
 from harness.circuit.elements import BenchImpedances
 from harness.cli.live_view import SURE_S, Routes, TimeLeft
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.plan.states import EDGE_RECORD_S, record_s

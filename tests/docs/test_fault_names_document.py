@@ -8,7 +8,7 @@ import pytest
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, FaultKind, parse_fault
-from harness.job.load import load_job
+from harness.job.job import load_job
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "faults.md").read_text(encoding="utf-8")

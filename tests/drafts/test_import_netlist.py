@@ -7,10 +7,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.drafts.module_draft import draft_module
-from harness.drafts.netlist import spice_value
-from harness.drafts.read_netlist import read_netlist
+from harness.drafts.netlist import read_netlist, spice_value
 from harness.errors import SwitchwalkError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import Module
 from tests.cli.commands import switchwalk
 

@@ -4,9 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.drafts.answers import TEMPLATES, Answers
-from harness.drafts.job_text import job_texts
-from harness.job.load import load_job
+from harness.drafts.job_text import TEMPLATES, Answers, job_texts
+from harness.job.job import load_job
 from tests.cli.commands import switchwalk
 
 FITTING = [

@@ -6,7 +6,7 @@ from benchmarks.simulated_runs import Bench
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import Diagnoser, telling
 from harness.job.faults import ONE_RESISTANCE_OHM, parse_fault, single_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 
 SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"

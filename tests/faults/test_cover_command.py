@@ -13,7 +13,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import hard_faults
 from harness.faults.signatures import signatures
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from tests.cli.commands import switchwalk
 

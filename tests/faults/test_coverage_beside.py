@@ -13,7 +13,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
 from harness.report.coverage import KeptCoverage, SecondProcess

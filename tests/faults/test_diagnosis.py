@@ -12,7 +12,7 @@ from harness.faults.effects import suspect_name
 from harness.faults.evidence import Spread
 from harness.faults.probes import best_probe, expected_information
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.report.explanation import explain, make_explanation, shown_groups
 from tests.faults.laboratory import IMPEDANCES, SEED
 
@@ -81,7 +81,7 @@ def test_what_is_on_no_list_is_said_to_be_so(laboratory):
     assert not found.explained
     assert found.something_else > 0.99
     words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
-    assert words.headline.startswith("Nothing in the list explains these readings")
+    assert words.headline.startswith("No fault on the list explains these readings")
 
 
 def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):

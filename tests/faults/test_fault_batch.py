@@ -16,7 +16,7 @@ from harness.faults.effects import with_fault
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
 from harness.faults.suspects import Planner
 from harness.job.faults import Fault, single_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import GROUND
 from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states

@@ -21,7 +21,7 @@ from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.reading import Limit

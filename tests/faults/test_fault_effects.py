@@ -11,7 +11,7 @@ from harness.circuit.solve import transfer
 from harness.faults.effects import SHORT_OHM, supply_current_a, with_fault
 from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.fixture import Link, LinkLeg
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import Part
 from harness.job.state import State, all_states
 from harness.plan.states import expected_current_a

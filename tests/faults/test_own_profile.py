@@ -8,11 +8,11 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import RecordsError, UsageError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.records.run import RunHeader, RunRecord
 from harness.session.planned_job import impedances_of, plan_job, recorded_plan
 from harness.session.resume_point import check_files
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 from tests.jobs import edit, job_in
 
 ROOT = Path(__file__).parents[2]

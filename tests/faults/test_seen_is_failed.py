@@ -8,7 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk

@@ -5,8 +5,7 @@ from typing import Any
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.measure.change import HostTimes, host_edge, line_edge, look_at
 from harness.measure.clock import Clock
 from harness.measure.reference import Reference

@@ -10,8 +10,7 @@ from pathlib import Path
 from drivers.profile_files import load_profile
 from harness.errors import JobError, RecordsError, SwitchwalkError
 from harness.job.faults import parse_fault
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
 

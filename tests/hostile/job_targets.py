@@ -9,7 +9,7 @@ from pathlib import Path
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.truth import truth_table
 from harness.errors import SwitchwalkError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import trial_plan
 from tests.hostile.file_targets import FILES, ROOT, scratch
 from tests.jobs import RELAY_CURRENT, check_of, sequence

@@ -15,8 +15,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from harness.cli.app import main
-from harness.drafts.answers import template
-from harness.drafts.job_text import job_texts, write_new
+from harness.drafts.job_text import job_texts, template, write_new
 from harness.records.store import open_records
 from harness.report.run_report import write_report_again
 from tests.hostile.file_targets import scratch

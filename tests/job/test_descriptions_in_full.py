@@ -7,7 +7,7 @@ import pytest
 
 from harness.errors import JobError
 from harness.job.fixture import LinkLeg, PortName, Termination
-from harness.job.load import load_job
+from harness.job.job import load_job
 
 MODULE = """
 [module]

@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import JobError
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.quantities.change import ClickOptions
 from tests.jobs import check_of, job_in
 

@@ -7,13 +7,12 @@ import pytest
 
 from harness.bench_file import BenchFile
 from harness.errors import JobError, Mistake
-from harness.job.load import load_job
-from harness.job.module_file import ModuleFile
+from harness.job.job import load_job
+from harness.job.module import ModuleFile
 from harness.job.read_fixture import FixtureFile
-from harness.job.sequence_file import SequenceFile
+from harness.job.sequence import SequenceFile
 from harness.quantities.registry import QUANTITIES
-from harness.toml_files.file import JobFile
-from harness.toml_files.located import read_located
+from harness.toml_files.located import JobFile, read_located
 from harness.toml_files.source import Source
 from tests.job.test_job_mistakes import SPOILT
 from tests.jobs import SWITCHER

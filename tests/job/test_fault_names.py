@@ -7,7 +7,7 @@ import pytest
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.load import load_job
+from harness.job.job import load_job
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 

@@ -27,23 +27,23 @@ from harness.job.fixture import (
     SourceAdded,
     Termination,
 )
-from harness.job.load import load_job
-from harness.job.module import ModuleSupply, RelayType
-from harness.job.module_file import (
+from harness.job.job import load_job
+from harness.job.module import (
     AmplifierEntry,
     CapacitorEntry,
     ContactEntry,
     ModuleFile,
     ModuleHead,
+    ModuleSupply,
     RelayEntry,
+    RelayType,
     ResistorEntry,
 )
 from harness.job.read_fixture import FixtureFile, FixtureHead
-from harness.job.sequence import Tone
-from harness.job.sequence_file import CHECK_OF_ANY, CheckEntry, SequenceFile, SequenceHead
+from harness.job.sequence import CHECK_OF_ANY, CheckEntry, SequenceFile, SequenceHead, Tone
 from harness.plan.build import build_plan
 from harness.quantities.registry import QUANTITIES
-from harness.toml_files.keys import keys_of, model_within
+from harness.toml_files.values import keys_of, model_within
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs" / "files.md").read_text(encoding="utf-8")
 ANY_CHECK = create_model(

@@ -6,7 +6,7 @@ import pytest
 
 from harness.bench_file import load_bench
 from harness.errors import JobError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from tests.jobs import SWITCHER, edit, job_in
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from harness.bench_file import load_bench
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.module import GROUND, Part
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"

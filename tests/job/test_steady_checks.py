@@ -5,8 +5,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import JobError
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.quantities.cycle import IntermittencyOptions
 from harness.units import vrms_from_dbu
 from tests.jobs import Edit, check_of, job_in

@@ -6,7 +6,7 @@ import pytest
 
 from drivers.profile_files import parse_profile
 from harness.errors import JobError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from tests.jobs import edit, job_in
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,7 +10,7 @@ from harness.quantities.forms import Look, leg_answer
 from harness.quantities.need import KnownOhm, PortView
 from harness.quantities.quantity import PlannedReading
 from harness.quantities.registry import QUANTITIES
-from harness.quantities.steady import OfTransfers
+from harness.quantities.steady import OfTransfers, Steady
 from harness.reading import Estimate, Limit, Measurand, ReadingKey
 
 
@@ -43,6 +43,7 @@ def measured(
 ) -> Estimate:
     """A quantity, by its name, of what some captures show."""
     quantity = QUANTITIES[name]
+    assert isinstance(quantity, Steady)
     planned = PlannedReading(
         key=ReadingKey(check=name, measurand=Measurand(quantity=name, state="rest")),
         quantity=quantity,

@@ -1,22 +1,26 @@
 """Propagation of uncertainty against the worked examples of JCGM 100:2008 (GUM)."""
 
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component, factor_for, propagate
+from harness.reading import Estimate
 
 
-def components_of(standards):
+def components_of(standards: list[float] | NDArray[np.float64]) -> list[Component]:
     return [
         Component(name=str(index), source=str(index), delta=np.eye(len(standards))[index] * standard)
         for index, standard in enumerate(standards)
     ]
 
 
-def test_gum_h1_end_gauge():
+def test_gum_h1_end_gauge() -> None:
     """JCGM 100:2008, H.1: l = ls + d - ls (da theta + as dt). Printed: 50 000 838 nm, u 32 nm.
 
     Contributions 25, 9.7, 2.9 and 16.6 nm (31.66 nm together; the second-order terms of H.1.7, which linear
@@ -26,7 +30,7 @@ def test_gum_h1_end_gauge():
     standards = [25, 5.8, 3.9, 6.7, 0.2, 0.5 / math.sqrt(2), 2e-6 / math.sqrt(3), 1e-6 / math.sqrt(3)]
     standards.append(0.05 / math.sqrt(3))
 
-    def length(x):
+    def length(x: NDArray[np.float64]) -> NDArray[np.float64]:
         ls, difference, theta = x[:, 0], x[:, 1] + x[:, 2] + x[:, 3], x[:, 4] + x[:, 5]
         return ls + difference - ls * (x[:, 7] * theta + x[:, 6] * x[:, 8])
 
@@ -52,19 +56,19 @@ H2 = np.array(
 )
 
 
-def resistance(x):
+def resistance(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1e3 * x[:, 0] / x[:, 1] * np.cos(x[:, 2])
 
 
-def reactance(x):
+def reactance(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1e3 * x[:, 0] / x[:, 1] * np.sin(x[:, 2])
 
 
-def impedance(x):
+def impedance(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1e3 * x[:, 0] / x[:, 1]
 
 
-def correlated():
+def correlated() -> list[Component]:
     """Each observation is one source that acts on all three means: their correlation is in that."""
     count = len(H2)
     return [
@@ -81,7 +85,7 @@ def correlated():
         (impedance, 254.259702, 0.2363361),
     ],
 )
-def test_gum_h2_correlated_inputs(function, value, standard):
+def test_gum_h2_correlated_inputs(function: Callable[..., Any], value: float, standard: float) -> None:
     estimate = propagate(function, H2.mean(axis=0), correlated())
     assert estimate.value == pytest.approx(value, abs=1e-5)
     assert estimate.standard == pytest.approx(standard, rel=1e-4)
@@ -95,14 +99,20 @@ def test_gum_h2_correlated_inputs(function, value, standard):
         (reactance, impedance, 0.992512),
     ],
 )
-def test_gum_h2_correlation_of_the_results(one, two, correlation):
+def test_gum_h2_correlation_of_the_results(
+    one: Callable[..., Any], two: Callable[..., Any], correlation: float
+) -> None:
     mean, components = H2.mean(axis=0), correlated()
-    u_one, u_two = (propagate(f, mean, components).standard for f in (one, two))
-    u_sum = propagate(lambda x: one(x) + two(x), mean, components).standard
+    u_one, u_two, u_sum = (
+        propagate(f, mean, components).standard for f in (one, two, lambda x: one(x) + two(x))
+    )
+    assert u_one is not None
+    assert u_two is not None
+    assert u_sum is not None
     assert (u_sum**2 - u_one**2 - u_two**2) / (2 * u_one * u_two) == pytest.approx(correlation, abs=1e-4)
 
 
-def rounded(covariances):
+def rounded(covariances: NDArray[np.float64]) -> list[Component]:
     """Components of the GUM's rounded inputs, by the square root of their covariance."""
     standards = np.array([0.0032, 0.0095, 0.00075])
     covariance = covariances * np.outer(standards, standards)
@@ -116,14 +126,14 @@ def rounded(covariances):
     ("function", "standard"),
     [(resistance, 0.0699787279884), (reactance, 0.295716826846), (impedance, 0.236602971835)],
 )
-def test_gum_h2_from_its_rounded_inputs(function, standard):
+def test_gum_h2_from_its_rounded_inputs(function: Callable[..., Any], standard: float) -> None:
     """Not the printed 0.071: the rounded inputs give 0.06998 (computed independently to 1e-10)."""
     correlation = np.array([[1, -0.36, 0.86], [-0.36, 1, -0.65], [0.86, -0.65, 1]])
     estimate = propagate(function, np.array([4.9990, 19.6610, 1.04446]), rounded(correlation))
     assert estimate.standard == pytest.approx(standard, rel=1e-5)
 
 
-def test_gum_h2_without_the_correlation_gives_other_numbers():
+def test_gum_h2_without_the_correlation_gives_other_numbers() -> None:
     """Negative control: 0.1945, 0.2009, 0.2041 ohm where the correlation is forgotten."""
     standards = H2.std(axis=0, ddof=1) / math.sqrt(5)
     found = [
@@ -133,7 +143,7 @@ def test_gum_h2_without_the_correlation_gives_other_numbers():
     assert found == pytest.approx([0.1945, 0.2009, 0.2041], abs=1e-4)
 
 
-def one_component(value, delta):
+def one_component(value: float, delta: float) -> Estimate:
     return propagate(
         lambda x: x[:, 0],
         np.array([value], dtype=complex),
@@ -145,7 +155,7 @@ def one_component(value, delta):
     )
 
 
-def test_a_level_has_its_interval_from_the_magnitude():
+def test_a_level_has_its_interval_from_the_magnitude() -> None:
     estimate = one_component(0.1, 0.01)
     assert estimate.value == pytest.approx(-20)
     assert estimate.low == pytest.approx(20 * math.log10(0.08))
@@ -154,7 +164,7 @@ def test_a_level_has_its_interval_from_the_magnitude():
 
 
 @pytest.mark.parametrize("level", [0.0, 1e-6, 1.9e-3])
-def test_what_noise_hides_is_a_floor_and_no_number(level):
+def test_what_noise_hides_is_a_floor_and_no_number(level: float) -> None:
     estimate = one_component(level, 1e-3)
     assert estimate.floor
     assert estimate.standard is None
@@ -162,7 +172,7 @@ def test_what_noise_hides_is_a_floor_and_no_number(level):
     assert estimate.value == estimate.high == pytest.approx(20 * math.log10(level + 2e-3))
 
 
-def test_an_angle_does_not_care_where_the_turn_ends():
+def test_an_angle_does_not_care_where_the_turn_ends() -> None:
     estimate = propagate(
         lambda x: np.degrees(np.angle(np.exp(1j * x[:, 0]))),
         np.array([math.pi]),
@@ -172,7 +182,7 @@ def test_an_angle_does_not_care_where_the_turn_ends():
     assert estimate.standard == pytest.approx(math.degrees(0.01))
 
 
-def test_no_number_is_an_error():
+def test_no_number_is_an_error() -> None:
     with pytest.raises(ReadingError, match="no finite number"), np.errstate(divide="ignore"):
         propagate(lambda x: 1 / x[:, 0], np.array([0.0]), [])
 
@@ -186,7 +196,7 @@ def test_no_number_is_an_error():
         ([], 1.0, 2.0),
     ],
 )
-def test_the_factor_of_a_sum_that_is_not_normal(even, normal, factor):
+def test_the_factor_of_a_sum_that_is_not_normal(even: list[float], normal: float, factor: float) -> None:
     """Closed forms of the rectangle and the triangle; EA-4/02 S9.14 has 1.65 for a dominant rectangle."""
     standard = math.hypot(normal, *even)
     assert factor_for(2.0, standard, even) == pytest.approx(factor, abs=3e-3)
@@ -195,7 +205,9 @@ def test_the_factor_of_a_sum_that_is_not_normal(even, normal, factor):
 @pytest.mark.parametrize("even", [[1.0], [1.0, 1.0], [1.0, 0.33], [1.0, 0.5, 0.5]])
 @pytest.mark.parametrize("normal", [0.0, 0.3, 1.0])
 @pytest.mark.parametrize("k", [1.0, 2.0, 3.0])
-def test_the_factor_covers_what_k_covers_of_a_normal_distribution(even, normal, k):
+def test_the_factor_covers_what_k_covers_of_a_normal_distribution(
+    even: list[float], normal: float, k: float
+) -> None:
     """By drawing the sum: 68.27, 95.45 and 99.73 %, hardly less and, at k = 2, hardly more."""
     random = np.random.default_rng(1)
     summed = normal * random.normal(size=100_000)

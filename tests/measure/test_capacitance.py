@@ -9,11 +9,12 @@ from harness.errors import ReadingError
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.quantities.contacts import coupling_capacitance
+from harness.quantities.forms import Look
 from harness.quantities.need import KnownOhm
 from tests.measure.measured import View
 
 
-def quiet(hz, level, noise=1e-9, driven=None):
+def quiet(hz: float, level: complex, noise: float = 1e-9, driven: float | None = None) -> Look:
     """A port whose differential is `level` of the e.m.f., with noise on each leg; driven: another's."""
     levels = [level] * 2 if driven is None else [level] * 2 + [driven] * 2
     values = np.array([[one, 0] if row % 2 == 0 else [0, one] for row, one in enumerate(levels)])
@@ -34,7 +35,7 @@ def quiet(hz, level, noise=1e-9, driven=None):
     return View(transfer=transfer, hot=0, cold=1).look(hz, driven=other)
 
 
-def coupled(hz, farads, ohm):
+def coupled(hz: float, farads: float, ohm: float) -> complex:
     reactive = 2j * math.pi * hz * farads * ohm
     return reactive / (1 + reactive)
 
@@ -43,7 +44,7 @@ def coupled(hz, farads, ohm):
     ("farads", "ohm", "at_10_khz_db"),
     [(1e-12, 10e3, -64.04), (1e-12, 600, -88.47), (2e-12, 10e3, -58.02), (1e-12, 1e6, -24.05)],
 )
-def test_an_open_contacts_capacitance_comes_back(farads, ohm, at_10_khz_db):
+def test_an_open_contacts_capacitance_comes_back(farads: float, ohm: float, at_10_khz_db: float) -> None:
     """Off-isolation of an open contact, C into R: closed form; 6.02 dB an octave, whatever the load."""
     assert 20 * math.log10(abs(coupled(1e4, farads, ohm))) == pytest.approx(at_10_khz_db, abs=0.01)
     points = [quiet(hz, coupled(hz, farads, ohm)) for hz in (100.0, 1e3, 1e4, 2e4)]
@@ -52,38 +53,38 @@ def test_an_open_contacts_capacitance_comes_back(farads, ohm, at_10_khz_db):
     assert found.slope_db_per_octave.value == pytest.approx(6.02, abs=0.15)
 
 
-def test_the_circuits_tolerance_is_the_capacitances():
+def test_the_circuits_tolerance_is_the_capacitances() -> None:
     points = [quiet(hz, coupled(hz, 1e-12, 10e3)) for hz in (1e3, 1e4, 2e4)]
     found = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=100.0))
     assert found.capacitance_f.standard == pytest.approx(1e-14, rel=0.01)
     assert found.capacitance_f.budget[0].name == "tolerance of the circuit"
 
 
-def test_a_leak_is_no_capacitance():
+def test_a_leak_is_no_capacitance() -> None:
     points = [quiet(hz, 1e-4) for hz in (1e3, 1e4, 2e4)]
     with pytest.raises(ReadingError, match=r"slope is -?0\.0 dB per octave.*a leak or a shared return"):
         coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=0.0))
 
 
-def test_two_in_a_row_are_no_capacitance():
+def test_two_in_a_row_are_no_capacitance() -> None:
     points = [quiet(hz, 1e-4 * (hz / 1e3) ** 2) for hz in (1e3, 2e3, 4e3)]
     with pytest.raises(ReadingError, match="more than one couples"):
         coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=0.0))
 
 
-def test_two_frequencies_above_the_floor_are_too_few():
+def test_two_frequencies_above_the_floor_are_too_few() -> None:
     points = [quiet(hz, coupled(hz, 1e-12, 600), noise=1e-5) for hz in (100.0, 1e3, 1e4, 2e4)]
     with pytest.raises(ReadingError, match="2 of 4 frequencies"):
         coupling_capacitance(points, KnownOhm(ohm=600, standard_ohm=0.0))
 
 
-def test_a_slope_lost_in_noise_is_refused():
+def test_a_slope_lost_in_noise_is_refused() -> None:
     points = [quiet(hz, coupled(hz, 1e-12, 600), noise=5e-6) for hz in (9e3, 1e4, 1.1e4)]
     with pytest.raises(ReadingError, match="further apart"):
         coupling_capacitance(points, KnownOhm(ohm=600, standard_ohm=0.0))
 
 
-def test_crosstalk_counts_from_the_driven_port():
+def test_crosstalk_counts_from_the_driven_port() -> None:
     points = [quiet(hz, 0.5 * coupled(hz, 5e-12, 50), driven=0.5) for hz in (1e3, 1e4, 2e4)]
     found = coupling_capacitance(points, KnownOhm(ohm=50, standard_ohm=0.0))
     assert found.capacitance_f.value == pytest.approx(5e-12, rel=1e-3)

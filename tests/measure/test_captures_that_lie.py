@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ from hypothesis import strategies as st
 
 from harness.errors import ReadingError
 from harness.measure.captures import examine
-from harness.measure.tone import fit_tones
+from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import TonePair, choose_tones
+from harness.roles import Capture
 from tests.measure.synthetic import SyntheticBench, fit_of, through
 
 TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=4000)
@@ -19,25 +21,27 @@ INSTANTS = np.arange(4000) * 0.1 / 4000
 RANGE = 0.5
 
 
-def shoot(emf_vrms=(0.6, 0.6), *, seed=1, tones=TONES, **how):
+def shoot(
+    emf_vrms: tuple[float, float] = (0.6, 0.6), *, seed: int = 1, tones: TonePair = TONES, **how: Any
+) -> Capture:
     bench = SyntheticBench(seed, inputs=(1, 2), gain_accuracy=0.0, generator_accuracy=0.0)
     return bench.capture(through(2, 1.0), tones, emf_vrms, {1: RANGE, 2: RANGE}, **how)
 
 
-def kinds(capture, fit):
+def kinds(capture: Capture, fit: ToneFit) -> set[str]:
     return {problem.kind for problem in examine(capture, fit)}
 
 
-def refused(capture, fit):
+def refused(capture: Capture, fit: ToneFit) -> bool:
     return any(problem.refuses for problem in examine(capture, fit))
 
 
-def test_a_sound_capture_has_no_problem():
+def test_a_sound_capture_has_no_problem() -> None:
     capture = shoot()
     assert examine(capture, fit_of(capture, TONES)) == []
 
 
-def test_hum_is_said_and_refuses_nothing():
+def test_hum_is_said_and_refuses_nothing() -> None:
     capture = shoot(hum_vrms=0.3)
     problems = examine(capture, fit_of(capture, TONES))
     assert {problem.kind for problem in problems} == {"hum"}
@@ -45,19 +49,19 @@ def test_hum_is_said_and_refuses_nothing():
     assert problems[0].sentence == "input 1 shows 0.3 V RMS of mains hum besides 0.6 V of tone"
 
 
-def test_an_underfilled_input_is_said():
+def test_an_underfilled_input_is_said() -> None:
     capture = shoot((0.1, 0.6))
     problems = [p for p in examine(capture, fit_of(capture, TONES)) if p.kind == "underfilled"]
     assert [p.input for p in problems] == [1]
 
 
-def test_silence_is_no_tone_and_no_error():
+def test_silence_is_no_tone_and_no_error() -> None:
     capture = shoot((1e-9, 1e-9))
     assert kinds(capture, fit_of(capture, TONES)) == {"underfilled", "no_tone"}
     assert not refused(capture, fit_of(capture, TONES))
 
 
-def test_noise_alone_is_rarely_taken_for_a_tone():
+def test_noise_alone_is_rarely_taken_for_a_tone() -> None:
     found = 0
     for seed in range(200):
         capture = shoot((1e-9, 1e-9), seed=seed)
@@ -69,7 +73,7 @@ def test_noise_alone_is_rarely_taken_for_a_tone():
 
 
 @pytest.mark.parametrize("above_floor", [6.0, 12.0, 40.0])
-def test_a_line_as_noise_makes_one_is_no_signal_beside_a_tone_that_hardly_shows(above_floor):
+def test_a_line_as_noise_makes_one_is_no_signal_beside_a_tone_that_hardly_shows(above_floor: float) -> None:
     """One bin in ten million of noise stands so far out, and a batch of units has thousands of millions."""
     silent = shoot((1e-9, 1e-9))
     fit = fit_of(silent, TONES)
@@ -81,7 +85,7 @@ def test_a_line_as_noise_makes_one_is_no_signal_beside_a_tone_that_hardly_shows(
     assert [p for p in examine(capture, found) if p.input == 1 and p.kind != "underfilled"] == []
 
 
-def test_a_record_shorter_than_asked_for_is_refused():
+def test_a_record_shorter_than_asked_for_is_refused() -> None:
     whole = shoot()
     short = replace(whole, volts=whole.volts[:, :1000])
     assert refused(short, fit_of(short, TONES))
@@ -89,7 +93,7 @@ def test_a_record_shorter_than_asked_for_is_refused():
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(over=st.floats(1.02, 20), seed=st.integers(0, 1000))
-def test_a_clipped_tone_is_refused_however_slightly_it_clips(over, seed):
+def test_a_clipped_tone_is_refused_however_slightly_it_clips(over: float, seed: int) -> None:
     capture = shoot((over * 2 / math.sqrt(2), 0.3), seed=seed)
     fit = fit_of(capture, TONES)
     assert capture.clipped[0] > 0
@@ -98,7 +102,7 @@ def test_a_clipped_tone_is_refused_however_slightly_it_clips(over, seed):
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(cut=st.floats(0.3, 0.85), seed=st.integers(0, 1000))
-def test_a_tone_clipped_before_the_scope_is_refused(cut, seed):
+def test_a_tone_clipped_before_the_scope_is_refused(cut: float, seed: int) -> None:
     """An overdriven stage flattens the tone inside the range: no sample stands at the end."""
     peak_v = 0.6 * math.sqrt(2)
     random = np.random.default_rng(seed)
@@ -109,7 +113,7 @@ def test_a_tone_clipped_before_the_scope_is_refused(cut, seed):
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(cycles=st.floats(0.02, 0.7), phase=st.floats(0, 6.28), seed=st.integers(0, 1000))
-def test_half_a_cycle_is_refused(cycles, phase, seed):
+def test_half_a_cycle_is_refused(cycles: float, phase: float, seed: int) -> None:
     duration_s = cycles / 980.0
     instants = np.linspace(0, duration_s, 4000, endpoint=False)
     noise = 0.015 * np.random.default_rng(seed).normal(size=(2, 4000))
@@ -128,7 +132,9 @@ def test_half_a_cycle_is_refused(cycles, phase, seed):
     level_vrms=st.floats(0.05, 0.6),
     seed=st.integers(0, 1000),
 )
-def test_a_tone_at_a_wrong_frequency_is_never_a_silent_port(other_hz, level_vrms, seed):
+def test_a_tone_at_a_wrong_frequency_is_never_a_silent_port(
+    other_hz: float, level_vrms: float, seed: int
+) -> None:
     """A generator left at another frequency, or a tone folded down by undersampling, in place of ours."""
     wave = level_vrms * math.sqrt(2) * np.sin(2 * np.pi * other_hz * INSTANTS + seed)
     capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
@@ -138,7 +144,7 @@ def test_a_tone_at_a_wrong_frequency_is_never_a_silent_port(other_hz, level_vrms
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(part=st.floats(0.1, 0.9), left=st.floats(0.0, 0.8), seed=st.integers(0, 1000))
-def test_a_contact_that_opens_during_the_record_is_refused(part, left, seed):
+def test_a_contact_that_opens_during_the_record_is_refused(part: float, left: float, seed: int) -> None:
     gate = np.where(np.arange(4000) < part * 4000, 1.0, left)
     wave = 0.8 * gate * np.sin(2 * np.pi * TONES.hot_hz * INSTANTS + seed)
     capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
@@ -146,7 +152,7 @@ def test_a_contact_that_opens_during_the_record_is_refused(part, left, seed):
 
 
 @pytest.mark.parametrize("frequency_hz", [99_980.0, 100_010.0, 2e5])
-def test_too_few_samples_a_cycle_are_refused(frequency_hz):
+def test_too_few_samples_a_cycle_are_refused(frequency_hz: float) -> None:
     with pytest.raises(ReadingError, match="taken for another one"):
         fit_tones(np.zeros((2, 20_000)), 5e-6, [frequency_hz])
 
@@ -161,8 +167,13 @@ def test_too_few_samples_a_cycle_are_refused(frequency_hz):
     seed=st.integers(0, 10_000),
 )
 def test_a_capture_without_a_refusal_is_right_within_what_it_claims(
-    level_vrms, volts_per_division, noise_divisions, dc_divisions, frequency_hz, seed
-):
+    level_vrms: float,
+    volts_per_division: float,
+    noise_divisions: float,
+    dc_divisions: float,
+    frequency_hz: float,
+    seed: int,
+) -> None:
     tones = choose_tones(frequency_hz)
     bench = SyntheticBench(
         seed, inputs=(1, 2), gain_accuracy=0.0, generator_accuracy=0.0, noise_divisions=noise_divisions
@@ -187,7 +198,9 @@ def test_a_capture_without_a_refusal_is_right_within_what_it_claims(
     level_vrms=st.floats(0.05, 0.6),
     seed=st.integers(0, 1000),
 )
-def test_a_tone_from_beyond_half_the_sample_rate_is_never_a_reading(fold, off_hz, level_vrms, seed):
+def test_a_tone_from_beyond_half_the_sample_rate_is_never_a_reading(
+    fold: int, off_hz: float, level_vrms: float, seed: int
+) -> None:
     """Sampled at 40 kHz, it shows at another place in the band: besides our tones, or in place of them."""
     wave = level_vrms * math.sqrt(2) * np.sin(2 * np.pi * (40_000 * fold + off_hz) * INSTANTS + seed)
     capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
@@ -199,7 +212,9 @@ def test_a_tone_from_beyond_half_the_sample_rate_is_never_a_reading(fold, off_hz
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(level_vrms=st.floats(0.01, 1.2), dead=st.integers(0, 1), seed=st.integers(0, 10_000))
-def test_a_tone_that_is_missing_beside_the_other_is_no_more_than_its_floor(level_vrms, dead, seed):
+def test_a_tone_that_is_missing_beside_the_other_is_no_more_than_its_floor(
+    level_vrms: float, dead: int, seed: int
+) -> None:
     """One output of the generator is dead: its column holds what the uncertainty says, and nothing else."""
     emf_vrms = [level_vrms, level_vrms]
     emf_vrms[dead] = 1e-12

@@ -2,14 +2,24 @@
 
 import math
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
 from harness.measure.spectrum import band_pass
-from harness.measure.transition import band_limited, excess_of, find_transition, measure_click
+from harness.measure.transition import (
+    Excess,
+    Transition,
+    band_limited,
+    excess_of,
+    find_transition,
+    measure_click,
+)
+from harness.reading import Estimate
 from tests.circuit.spice import ngspice
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 
@@ -17,7 +27,7 @@ FINE_STEP_V = 1e-4
 EDGE_S = 0.0812
 
 
-def silence(seed, added, *, noise_v=2e-4):
+def silence(seed: int, added: float | NDArray[np.float64], *, noise_v: float = 2e-4) -> Transition:
     """Two silent legs with something on the hot one."""
     volts = noise_v * np.random.default_rng(seed).normal(size=(2, SAMPLES))
     volts[0] += added
@@ -25,17 +35,17 @@ def silence(seed, added, *, noise_v=2e-4):
     return find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
 
 
-def decay(peak_v, time_s, start_s=EDGE_S):
+def decay(peak_v: float, time_s: float, start_s: float = EDGE_S) -> NDArray[np.float64]:
     since = INSTANTS - start_s
     return np.where(since >= 0, peak_v * np.exp(-np.maximum(since, 0) / time_s), 0.0)
 
 
-def inside(estimate, true, more=1.5):
+def inside(estimate: Estimate, true: float, more: float = 1.5) -> bool:
     return abs(estimate.value - true) <= more * (estimate.high - estimate.value)
 
 
 @pytest.mark.parametrize(("peak_v", "time_s"), [(0.1, 1e-3), (0.05, 3e-4), (0.5, 2e-3), (-0.1, 1e-3)])
-def test_a_step_through_a_coupling_capacitor(peak_v, time_s):
+def test_a_step_through_a_coupling_capacitor(peak_v: float, time_s: float) -> None:
     """dV into RC: energy dV² RC/2, and RC ln 10 = 2.302585 RC down to a tenth of the peak: closed forms."""
     found = measure_click(excess_of(silence(1, decay(peak_v, time_s)), {0: 1.0}, step_v=FINE_STEP_V))
     assert found.peak_v.value == pytest.approx(abs(peak_v), rel=0.02)
@@ -43,7 +53,7 @@ def test_a_step_through_a_coupling_capacitor(peak_v, time_s):
     assert found.duration_s.value == pytest.approx(math.log(10) * time_s, rel=0.02)
 
 
-def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_path):
+def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_path: Path) -> None:
     """A 0.1 V step through 100 nF into 10 kohm, as ngspice has it."""
     deck = [
         "* a step through a coupling capacitor",
@@ -71,7 +81,7 @@ def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_pat
     assert found.duration_s.value == pytest.approx(math.log(10) * 1e-3, rel=0.02)
 
 
-def test_silence_has_no_click_and_says_below_what():
+def test_silence_has_no_click_and_says_below_what() -> None:
     found = measure_click(excess_of(silence(3, 0.0), {0: 1.0}, step_v=FINE_STEP_V))
     assert found.peak_v.floor
     assert found.energy_v2s.floor
@@ -79,14 +89,14 @@ def test_silence_has_no_click_and_says_below_what():
     assert found.peak_v.value < 8 * 2e-4
 
 
-def test_a_click_on_both_legs_alike_is_none_of_the_pair():
+def test_a_click_on_both_legs_alike_is_none_of_the_pair() -> None:
     volts = 2e-4 * np.random.default_rng(4).normal(size=(2, SAMPLES)) + decay(0.1, 1e-3)
     found = find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
     assert not measure_click(excess_of(found, {1: 1.0}, step_v=FINE_STEP_V)).peak_v.floor
     assert measure_click(excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)).peak_v.floor
 
 
-def test_a_drop_of_the_tone_is_no_click():
+def test_a_drop_of_the_tone_is_no_click() -> None:
     """The missing tone is a discontinuity of the programme, told as a drop; nothing is left over it."""
     volts, _ = draw(Change(bounces=[(0.0820, 0.0821)]), 5)
     found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
@@ -95,7 +105,7 @@ def test_a_drop_of_the_tone_is_no_click():
         assert measure_click(excess_of(found, {leg: 1.0}, step_v=STEP_V)).peak_v.floor
 
 
-def test_a_click_beside_a_drop_is_told_from_it():
+def test_a_click_beside_a_drop_is_told_from_it() -> None:
     volts, _ = draw(Change(), 6, added=np.stack([decay(1.0, 1e-4, 0.0830), 0 * INSTANTS]))
     found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
     assert "drop" in found.legs[0].kinds
@@ -105,7 +115,7 @@ def test_a_click_beside_a_drop_is_told_from_it():
     assert measure_click(excess_of(found, {1: 1.0}, step_v=STEP_V)).peak_v.floor
 
 
-def test_the_band_limit_takes_what_nobody_hears():
+def test_the_band_limit_takes_what_nobody_hears() -> None:
     """A 10 µs spike of 0.5 V has most of its energy over 22 kHz; a 1 ms decay has most of it under."""
     spike = np.where((EDGE_S <= INSTANTS) & (EDGE_S + 1e-5 > INSTANTS), 0.5, 0.0)
     short = excess_of(silence(7, spike), {0: 1.0}, step_v=FINE_STEP_V)
@@ -120,7 +130,7 @@ def test_the_band_limit_takes_what_nobody_hears():
 
 @pytest.mark.parametrize("interval_s", [2e-6, 1.7e-5])
 @pytest.mark.parametrize("samples", [63, 64, 100_000])
-def test_the_band_pass_is_that_of_scipy(samples, interval_s):
+def test_the_band_pass_is_that_of_scipy(samples: int, interval_s: float) -> None:
     """As scipy works it out, sample after sample, in sections of second order."""
     volts = np.random.default_rng(samples).normal(size=(2, samples))
     sections = butter(3, (22.0, 22e3), "bandpass", fs=1 / interval_s, output="sos")
@@ -128,21 +138,23 @@ def test_the_band_pass_is_that_of_scipy(samples, interval_s):
     assert found == pytest.approx(sosfilt(sections, volts), abs=1e-9)
 
 
-def test_a_coarse_record_has_no_band_to_22_khz():
+def test_a_coarse_record_has_no_band_to_22_khz() -> None:
     volts = 1e-3 * np.random.default_rng(9).normal(size=(1, 4000))
     found = find_transition(volts, 2e-5, (), step_v=(1e-4,), joined=False)
     with pytest.raises(ReadingError, match="no band up to"):
         band_limited(excess_of(found, {0: 1.0}, step_v=1e-4))
 
 
-def test_the_inputs_gain_is_in_the_peak_once_and_in_the_energy_twice():
+def test_the_inputs_gain_is_in_the_peak_once_and_in_the_energy_twice() -> None:
     excess = excess_of(silence(1, decay(0.1, 1e-3)), {0: 1.0}, step_v=FINE_STEP_V)
     found = measure_click(excess, gain_standard=0.02)
     assert found.peak_v.standard == pytest.approx(0.02 * found.peak_v.value, rel=0.02)
     assert found.energy_v2s.standard == pytest.approx(0.04 * found.energy_v2s.value, rel=0.02)
 
 
-def pair(seed, hot, cold, *, gains=(1.0, 1.0)):
+def pair(
+    seed: int, hot: NDArray[np.float64], cold: NDArray[np.float64], *, gains: tuple[float, float] = (1.0, 1.0)
+) -> Excess:
     """What is left of a silent pair with something on each leg, each seen through a gain of its own."""
     volts = 2e-4 * np.random.default_rng(seed).normal(size=(2, SAMPLES))
     volts += np.stack([gains[0] * hot, gains[1] * cold])
@@ -150,11 +162,11 @@ def pair(seed, hot, cold, *, gains=(1.0, 1.0)):
     return excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)
 
 
-def gain_share(estimate):
+def gain_share(estimate: Estimate) -> float:
     return next(line.standard for line in estimate.budget if line.name == "input gain")
 
 
-def test_gains_of_two_inputs_that_share_a_click_add_as_their_squares():
+def test_gains_of_two_inputs_that_share_a_click_add_as_their_squares() -> None:
     """Half of it on each leg, in antiphase: V sqrt(2) g/2, and E sqrt(2) g (JCGM 100:2008, 5.1.2)."""
     click = decay(0.1, 1e-3)
     found = measure_click(pair(11, click / 2, -click / 2), gain_standard=0.02)
@@ -164,7 +176,7 @@ def test_gains_of_two_inputs_that_share_a_click_add_as_their_squares():
 
 
 @pytest.mark.parametrize("band", ["full", "audio"])
-def test_a_click_that_both_legs_share_is_doubted_by_the_inputs_gains(band):
+def test_a_click_that_both_legs_share_is_doubted_by_the_inputs_gains(band: str) -> None:
     """0.5 V on both legs and 5 mV between them: inputs that differ by 1 % make another 5 mV of it."""
     shared, between = decay(0.5, 1e-3), decay(5e-3, 1e-3)
     true, seen = pair(12, between, 0 * shared), pair(12, shared + between, shared, gains=(1.01, 1.0))
@@ -176,7 +188,7 @@ def test_a_click_that_both_legs_share_is_doubted_by_the_inputs_gains(band):
     assert found.energy_v2s.low <= clean.energy_v2s.value <= found.energy_v2s.high
 
 
-def test_gains_that_hide_a_click_are_in_the_bound_below_which_it_lies():
+def test_gains_that_hide_a_click_are_in_the_bound_below_which_it_lies() -> None:
     """5 mV between the legs, which inputs of 1 % difference take away again: no click is seen."""
     shared = decay(0.5, 1e-3)
     found = measure_click(pair(13, 1.01 * shared, shared, gains=(1 / 1.01, 1.0)), gain_standard=0.01)
@@ -184,13 +196,13 @@ def test_gains_that_hide_a_click_are_in_the_bound_below_which_it_lies():
     assert found.peak_v.value > 5e-3
 
 
-def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is():
+def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is() -> None:
     """A pulse of 0.1 V, 50 us to rise and 3 ms long, through 100 nF into 10 kohm: scipy.signal.lsim."""
-    from scipy.signal import TransferFunction, lsim
+    from scipy.signal import lsim
 
     time_s = np.arange(0, 0.2, 1e-6)
     pulse = np.interp(time_s, [EDGE_S, EDGE_S + 5e-5, EDGE_S + 3e-3, EDGE_S + 3.05e-3], [0, 0.1, 0.1, 0])
-    _, volts, _ = lsim(TransferFunction([1e-3, 0], [1e-3, 1]), pulse, time_s)
+    _, volts, _ = lsim(([1e-3, 0], [1e-3, 1]), pulse, time_s)
     found = measure_click(
         excess_of(silence(3, np.interp(INSTANTS, time_s, volts)), {0: 1.0}, step_v=FINE_STEP_V)
     )

@@ -1,10 +1,13 @@
 """Common-mode rejection against the closed form, and the exchange of two scope inputs."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
@@ -13,8 +16,8 @@ from harness.quantities.forms import converted
 from tests.measure.measured import View, common_mode_rejection, gain, measured
 
 
-def transfer(values, parts=()):
-    values = np.asarray(values, dtype=np.complex128)
+def transfer(entries: ArrayLike, parts: Sequence[Any] = ()) -> Transfer:
+    values = np.asarray(entries, dtype=np.complex128)
     components = tuple(
         Component(name=name, source=source, delta=np.asarray(delta, dtype=np.complex128))
         for name, source, delta in parts
@@ -22,11 +25,11 @@ def transfer(values, parts=()):
     return Transfer(values=values, components=components, phase_known=True, polarity_known=True)
 
 
-def view(values, parts=()):
+def view(values: ArrayLike, parts: Sequence[Any] = ()) -> View:
     return View(transfer=transfer(values, parts), hot=0, cold=1)
 
 
-def divider(source_ohm, ground_ohm):
+def divider(source_ohm: float, ground_ohm: float) -> float:
     return ground_ohm / (source_ohm + ground_ohm)
 
 
@@ -34,7 +37,9 @@ def divider(source_ohm, ground_ohm):
     ("ground_ohm", "added_ohm", "rejection_db"),
     [(10e3, 1.0, 80.51), (10e3, 10.0, 60.52), (20e3, 10.0, 66.28), (50e3, 10.0, 74.09), (1e6, 10.0, 100.01)],
 )
-def test_rejection_of_an_unbalanced_source_into_equal_impedances(ground_ohm, added_ohm, rejection_db):
+def test_rejection_of_an_unbalanced_source_into_equal_impedances(
+    ground_ohm: float, added_ohm: float, rejection_db: float
+) -> None:
     """20 lg[(Zc + Rs)(Zc + Rs + dR)/(Zc dR)], Rs 300 ohm: closed form, about 20 lg(Zc/dR).
 
     The closed form's differential gain is 1; a divider's is Zc/(Zc + Rs) in the mean of both legs.
@@ -44,7 +49,7 @@ def test_rejection_of_an_unbalanced_source_into_equal_impedances(ground_ohm, add
     assert found.value - 20 * math.log10((hot + cold) / 2) == pytest.approx(rejection_db, abs=0.006)
 
 
-def test_ten_ohm_in_each_leg_in_turn_and_the_worst_of_both():
+def test_ten_ohm_in_each_leg_in_turn_and_the_worst_of_both() -> None:
     """A load whose own legs differ by 0.1 %: one position of the 10 ohm adds to it, the other takes off."""
     looks = []
     for leg, added_hot, added_cold in (("hot", 10, 0), ("cold", 0, 10)):
@@ -57,12 +62,12 @@ def test_ten_ohm_in_each_leg_in_turn_and_the_worst_of_both():
     assert measured("common_mode_rejection", looks[::-1]) == worst
 
 
-def test_a_common_drive_is_one_volt_on_both_legs():
+def test_a_common_drive_is_one_volt_on_both_legs() -> None:
     """Legs of 1.000 and 0.999: 0.001 V of difference, 60 dB; by the sum convention 6.02 dB other."""
     assert abs(converted(np.diag([1.0, 0.999]), (0, 1))) == pytest.approx(0.001, rel=1e-9)
 
 
-def test_what_is_lost_in_uncertainty_is_a_least_rejection():
+def test_what_is_lost_in_uncertainty_is_a_least_rejection() -> None:
     noise = [
         ("noise", f"noise {row} {part}", np.eye(2)[row][:, None] * np.eye(2)[row] * 1e-4 * unit)
         for row in (0, 1)
@@ -75,7 +80,7 @@ def test_what_is_lost_in_uncertainty_is_a_least_rejection():
     assert 66 < found.value < 80  # 1.4e-4 of noise, k 2 and what was seen
 
 
-def test_a_silent_port_has_no_rejection():
+def test_a_silent_port_has_no_rejection() -> None:
     with pytest.raises(ReadingError, match="no signal"):
         common_mode_rejection(view([[0, 0], [0, 0]]))
 
@@ -84,7 +89,7 @@ LEGS = np.array([[0.95, 0.002], [0.001, 0.9499]])
 GAIN = {1: 1.02, 2: 0.985}  # 3.6 % apart: 29 dB, where the legs' own conversion is 60 dB down
 
 
-def seen_through(hot_input, cold_input, name):
+def seen_through(hot_input: int, cold_input: int, name: str) -> Transfer:
     """The legs through two inputs whose gains are known to 2 %, with noise."""
     gains = np.array([GAIN[hot_input], GAIN[cold_input]])
     values = gains[:, None] * LEGS
@@ -97,7 +102,7 @@ def seen_through(hot_input, cold_input, name):
     return transfer(values, parts)
 
 
-def test_an_exchange_of_inputs_cancels_their_gains():
+def test_an_exchange_of_inputs_cancels_their_gains() -> None:
     """(g1 h - g2 c) + (g2 h - g1 c) = (g1 + g2)(h - c): closed form."""
     first, second = seen_through(1, 2, "first"), seen_through(2, 1, "second")
     alone = common_mode_rejection(View(transfer=first, hot=0, cold=1))
@@ -112,6 +117,6 @@ def test_an_exchange_of_inputs_cancels_their_gains():
     assert next(line.standard for line in gain(both).budget if line.name == "input gain") > 0.1
 
 
-def test_transfers_of_other_legs_make_no_exchange():
+def test_transfers_of_other_legs_make_no_exchange() -> None:
     with pytest.raises(ReadingError, match="same legs"):
         exchanged(transfer(LEGS), transfer(np.ones((4, 2))))

@@ -9,12 +9,13 @@ from harness.errors import ReadingError
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.quantities.contacts import series_resistance
+from harness.quantities.forms import Look
 from harness.quantities.need import KnownOhm
 from harness.reading import Limit
 from tests.measure.measured import View, measured
 
 
-def view(gain, relative=0.0, source="noise"):
+def view(gain: float, relative: float = 0.0, source: str = "noise") -> Look:
     """A pair whose differential gain is `gain`, known to a relative standard uncertainty."""
     values = np.array([[gain, 0], [0, gain]], dtype=np.complex128)
     component = Component(name=source, source=source, delta=values * relative)
@@ -22,7 +23,7 @@ def view(gain, relative=0.0, source="noise"):
     return View(transfer=transfer, hot=0, cold=1).look()
 
 
-def loading(load_ohm, tolerance=0.0):
+def loading(load_ohm: float, tolerance: float = 0.0) -> tuple[KnownOhm, KnownOhm]:
     """Source and load."""
     return (
         KnownOhm(ohm=100.0, standard_ohm=0.0),
@@ -34,7 +35,7 @@ def loading(load_ohm, tolerance=0.0):
     ("load_ohm", "path_ohm", "loss_db"),
     [(600, 0.1, 0.00124), (600, 10.0, 0.1230), (20, 1.0, 0.0721), (10_000, 10.0, 0.00860)],
 )
-def test_a_path_costs_level_by_the_loading_formula(load_ohm, path_ohm, loss_db):
+def test_a_path_costs_level_by_the_loading_formula(load_ohm: float, path_ohm: float, loss_db: float) -> None:
     """20 lg[(RL + Rs + R)/(RL + Rs)] with Rs 100 ohm: closed form (loading table of bridging losses)."""
     gain = load_ohm / (100 + load_ohm + path_ohm)
     assert 20 * math.log10(load_ohm / (100 + load_ohm) / gain) == pytest.approx(loss_db, rel=0.006)
@@ -43,7 +44,7 @@ def test_a_path_costs_level_by_the_loading_formula(load_ohm, path_ohm, loss_db):
     assert found.smallest_ohm < 1.0
 
 
-def test_a_load_that_shows_no_contact_says_so():
+def test_a_load_that_shows_no_contact_says_so() -> None:
     """0.3 ohm into 10 kohm with 0.01 dB: 23 ohm is the least that shows."""
     look, (source, load) = view(10_000 / 10_100.3, 0.01 / 8.686), loading(10_000)
     found = series_resistance(look, source, load)
@@ -56,13 +57,13 @@ def test_a_load_that_shows_no_contact_says_so():
         )  # fmt: skip
 
 
-def test_the_loads_tolerance_counts_by_the_sources_share():
+def test_the_loads_tolerance_counts_by_the_sources_share() -> None:
     """dR = dRL Rs/RL: 0.1 % of 600 ohm behind 100 ohm is 0.1 ohm, 0.058 ohm standard."""
     found = series_resistance(view(600 / 701), *loading(600, 0.001))
     assert found.estimate.standard == pytest.approx(0.1 / math.sqrt(3), rel=0.02)
     assert found.estimate.budget[0].name == "tolerance of the load"
 
 
-def test_an_open_path_has_no_resistance():
+def test_an_open_path_has_no_resistance() -> None:
     with pytest.raises(ReadingError, match="the path is open"):
         series_resistance(view(1e-9), *loading(600))

@@ -1,12 +1,15 @@
 """Distortion against the closed forms of well-known waveforms, and what the bench adds taken off."""
 
 import math
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.residuals import measure_harmonics, thd, thd_and_noise
+from harness.measure.residuals import Harmonics, measure_harmonics, thd, thd_and_noise
 
 RATE_HZ, SAMPLES = 400_000, 40_000
 HZ = 1000.0
@@ -14,7 +17,14 @@ STEPS = (0.0, 0.0)
 PURE = {1: 1.0}
 
 
-def record(series, *, seed=0, noise_v=1e-6, samples=SAMPLES, clock=1.00003):
+def record(
+    series: Mapping[int, complex],
+    *,
+    seed: int = 0,
+    noise_v: float = 1e-6,
+    samples: int = SAMPLES,
+    clock: float = 1.00003,
+) -> NDArray[np.float64]:
     """A pair that carries a Fourier series {order: complex amplitude}, half on each leg, at any instant."""
     random = np.random.default_rng(seed)
     start = random.uniform(0, 2 * np.pi)
@@ -23,23 +33,23 @@ def record(series, *, seed=0, noise_v=1e-6, samples=SAMPLES, clock=1.00003):
     return np.stack([wave / 2, -wave / 2]) + noise_v * random.normal(size=(2, samples))
 
 
-def harmonics(series, **how):
+def harmonics(series: Mapping[int, complex], **how: Any) -> Harmonics:
     return measure_harmonics(record(series, **how), 1 / RATE_HZ, HZ, step_v=STEPS)
 
 
-def odd_series(last, amplitude):
+def odd_series(last: int, amplitude: Callable[..., Any]) -> dict[int, complex]:
     return {n: amplitude(n) for n in range(1, last + 1, 2)}
 
 
 ANGLES = 2 * np.pi * np.arange(65_536) / 65_536
 
 
-def spectrum_of(wave):
+def spectrum_of(wave: NDArray[np.float64]) -> dict[int, complex]:
     """Fourier series of one period of a waveform, to the 199th harmonic, by a long FFT."""
     return {n: a for n, a in enumerate(2 * np.fft.rfft(wave)[:200] / len(wave)) if n > 0 and abs(a) > 1e-12}
 
 
-def clipped_sine(level):
+def clipped_sine(level: float) -> dict[int, complex]:
     """Of a sine of 1 clipped at `level`, on both sides."""
     return spectrum_of(np.clip(np.cos(ANGLES), -level, level))
 
@@ -58,7 +68,9 @@ TRIANGLE = odd_series(199, lambda n: 1 / n**2)
         ({n: 1j / n for n in range(1, 200)}, 0.74146324, None),  # sawtooth
     ],
 )
-def test_thd_of_ideal_waveforms(series, to_tenth, to_20_khz):
+def test_thd_of_ideal_waveforms(
+    series: Mapping[int, complex], to_tenth: float, to_20_khz: float | None
+) -> None:
     seen, through = harmonics(series, seed=1), harmonics(PURE, seed=2)
     assert thd(seen, through).value == pytest.approx(to_tenth, rel=1e-4)
     if to_20_khz:
@@ -69,7 +81,7 @@ def test_thd_of_ideal_waveforms(series, to_tenth, to_20_khz):
     ("level", "third", "fifth"),
     [(0.891251, 3.68417e-2, 2.47180e-2), (0.707946, 12.92340e-2, 2.60923e-2), (0.5, None, None)],
 )
-def test_harmonics_of_a_clipped_sine(level, third, fifth):
+def test_harmonics_of_a_clipped_sine(level: float, third: float | None, fifth: float | None) -> None:
     """Symmetric hard clip, -1 and -3 dB: b3/b1, b5/b1 and the total in closed form."""
     seen, through = harmonics(clipped_sine(level), seed=3), harmonics(PURE, seed=4)
     if third:
@@ -83,7 +95,7 @@ def test_harmonics_of_a_clipped_sine(level, third, fifth):
     assert thd_and_noise(seen, through).value == pytest.approx(total, rel=3e-3)  # the rest is over 20 kHz
 
 
-def test_one_sided_clipping_makes_even_harmonics():
+def test_one_sided_clipping_makes_even_harmonics() -> None:
     """A sine clipped at +0.9 alone: H2 1.790954 %, H3 1.611858 %, all of them 3.210445 % (a long FFT)."""
     series = spectrum_of(np.minimum(np.cos(ANGLES), 0.9))
     seen, through = harmonics(series, seed=20), harmonics(PURE, seed=21)
@@ -96,7 +108,7 @@ def test_one_sided_clipping_makes_even_harmonics():
     ("duty", "distortion"),
     [(0.5, 0.4834), (0.4, 0.5562), (0.25, 0.9223), (0.1, 1.9108)],
 )
-def test_a_pulse_has_the_distortion_of_its_duty(duty, distortion):
+def test_a_pulse_has_the_distortion_of_its_duty(duty: float, distortion: float) -> None:
     """sqrt(d (1 - d) pi² / (2 sin² pi d) - 1), all harmonics: closed form; those over 20 kHz are missing."""
     seen = harmonics({n: math.sin(math.pi * n * duty) / n for n in range(1, 21)}, seed=22)
     orders = np.arange(2, 21)
@@ -107,7 +119,7 @@ def test_a_pulse_has_the_distortion_of_its_duty(duty, distortion):
     assert math.sqrt(found.value**2 + over_20_khz) == pytest.approx(distortion, rel=2e-4)
 
 
-def test_the_polynomial_case():
+def test_the_polynomial_case() -> None:
     """y = x + 0.01 x² + 0.02 x³ of a cosine of 1: 1.015, 0.005, 0.005, THD 0.6966569 %, by hand."""
     seen, through = harmonics({1: 1.015, 2: 0.005, 3: 0.005}, seed=5), harmonics(PURE, seed=6)
     found = thd(seen, through)
@@ -115,7 +127,7 @@ def test_the_polynomial_case():
     assert found.low <= 0.006966569 <= found.high
 
 
-def test_what_generator_and_scope_add_is_taken_off_as_a_phasor():
+def test_what_generator_and_scope_add_is_taken_off_as_a_phasor() -> None:
     source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
     seen = harmonics({1: 1.0, 2: 1e-3, 3: 0.4e-3j}, seed=7)  # the unit happens to cancel some of it
     found = thd(seen, harmonics(source, seed=8), stability=0.01)
@@ -123,7 +135,7 @@ def test_what_generator_and_scope_add_is_taken_off_as_a_phasor():
     assert {line.name for line in found.budget} >= {"noise", "through reference"}
 
 
-def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor():
+def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor() -> None:
     source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
     found = thd(harmonics(source, seed=9), harmonics(source, seed=10))
     assert found.floor
@@ -132,7 +144,7 @@ def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor():
     assert both.floor
 
 
-def test_without_a_through_hookup_nothing_is_laid_to_the_unit():
+def test_without_a_through_hookup_nothing_is_laid_to_the_unit() -> None:
     seen = harmonics({1: 1.0, 2: 1e-3}, seed=11)
     found = thd(seen, None, largest_residual=0.00075)
     assert found.floor
@@ -140,7 +152,7 @@ def test_without_a_through_hookup_nothing_is_laid_to_the_unit():
 
 
 @pytest.mark.parametrize("bits", [8, 12])
-def test_a_converters_own_floor_is_said(bits):
+def test_a_converters_own_floor_is_said(bits: int) -> None:
     """A pure tone through a quantiser without dither shows harmonics that are the converter's."""
     step = 2.0 / 2**bits
     pair = record(PURE, noise_v=0.0, seed=12) * 1.9
@@ -151,17 +163,17 @@ def test_a_converters_own_floor_is_said(bits):
     assert found.value < 2 * step
 
 
-def test_a_tone_whose_harmonics_lie_outside_the_band_is_refused():
+def test_a_tone_whose_harmonics_lie_outside_the_band_is_refused() -> None:
     with pytest.raises(ReadingError, match="at most 10000 Hz"):
         measure_harmonics(np.zeros((2, SAMPLES)), 1 / RATE_HZ, 15_000, step_v=STEPS)
 
 
-def test_silence_has_no_distortion():
+def test_silence_has_no_distortion() -> None:
     with pytest.raises(ReadingError, match="no tone of 1000 Hz"):
         harmonics({1: 1e-9}, noise_v=1e-3)
 
 
-def test_a_through_hookup_of_another_tone_is_refused():
+def test_a_through_hookup_of_another_tone_is_refused() -> None:
     other = measure_harmonics(record(PURE), 1 / RATE_HZ, HZ, step_v=STEPS, highest_hz=9000)
     with pytest.raises(ReadingError, match="harmonics are of"):
         thd(harmonics(PURE), other)

@@ -1,5 +1,8 @@
 """Two hookups with each pair's inputs exchanged: the ratio of the gains must go, whatever it is."""
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -51,7 +54,9 @@ def truth() -> View:
 
 @pytest.mark.parametrize("ratio", [0.96, 1.0, 1.04])
 @pytest.mark.parametrize("quantity", [balance, common_mode_rejection])
-def test_the_intervals_hold_the_truth_as_often_as_they_say(quantity, ratio) -> None:
+def test_the_intervals_hold_the_truth_as_often_as_they_say(
+    quantity: Callable[..., Any], ratio: float
+) -> None:
     """JCGM 100, k = 2: 95.4 % of normal errors; in 200 draws 188 to 200 (three standard deviations)."""
     true = quantity(truth()).value
     inside = 0

@@ -2,6 +2,7 @@
 
 import json
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,20 +30,20 @@ COCHRAN = {2: 0.975, 3: 0.871, 4: 0.768, 5: 0.684, 6: 0.616, 8: 0.516, 10: 0.445
 
 
 @pytest.mark.parametrize("freedom", TABLE)
-def test_the_factor_of_few_is_that_of_the_table(freedom):
+def test_the_factor_of_few_is_that_of_the_table(freedom: float) -> None:
     for k, printed in zip((1, 2, 3), TABLE[freedom], strict=True):
         rounded = 0.05 if printed > 100 else 0.0005 if freedom >= 100 else 0.005
         assert student_factor(k, freedom) == pytest.approx(printed, abs=rounded + 1e-9)
 
 
 @pytest.mark.parametrize("freedom", [1.0, 1.3, 2.5, 7.7, 40.4, 900.0, 2e4])
-def test_the_factor_lies_between_whole_degrees_of_freedom_too(freedom):
+def test_the_factor_lies_between_whole_degrees_of_freedom_too(freedom: float) -> None:
     for k in (0.5, 1.0, 2.0, 3.0, 4.0):
         whole = stdtrit(freedom, 0.5 + math.erf(k / math.sqrt(2)) / 2)
         assert student_factor(k, freedom) == pytest.approx(whole, rel=2e-6)
 
 
-def test_effective_degrees_of_freedom_of_the_product_in_the_guide():
+def test_effective_degrees_of_freedom_of_the_product_in_the_guide() -> None:
     """JCGM 100:2008, G.4.1, example: 0.25, 0.57, 0.82 % of 10, 5 and 15 readings: 1.03 %, 19.0, 2.2 %."""
     parts = [(0.25, 9), (0.57, 4), (0.82, 14)]
     standard = math.hypot(*(part for part, _ in parts))
@@ -55,7 +56,7 @@ def test_effective_degrees_of_freedom_of_the_product_in_the_guide():
     assert at_95.standard == pytest.approx(standard)
 
 
-def test_parts_of_one_series_are_unsure_together():
+def test_parts_of_one_series_are_unsure_together() -> None:
     """Two halves of one estimate are that estimate; of two estimates alike they have twice its freedom."""
     half = math.sqrt(0.5)
     one, other = (Sampled(freedom=6, series=series) for series in ("one", "other"))
@@ -65,7 +66,7 @@ def test_parts_of_one_series_are_unsure_together():
     assert effective_freedom(1.0, [(one, half), (nothing, 0.0)]) == pytest.approx(24)
 
 
-def test_an_interval_widens_as_few_values_outweigh_the_rest():
+def test_an_interval_widens_as_few_values_outweigh_the_rest() -> None:
     """Of two degrees of freedom: 4.53 where nothing else counts, hardly above 2 where it is a tenth."""
     few = Sampled(freedom=2, series="three values")
     for part, factor in ((1.0, 4.53), (0.1, 2.0)):
@@ -79,7 +80,7 @@ def test_an_interval_widens_as_few_values_outweigh_the_rest():
         assert found.high == pytest.approx(factor, abs=0.005)
 
 
-def test_ten_days_of_the_guide_pooled():
+def test_ten_days_of_the_guide_pooled() -> None:
     """JCGM 100:2008, H.5: ten days of five readings each, pooled 85 µV with 40 degrees of freedom."""
     days_uv = (60, 77, 111, 101, 67, 93, 80, 73, 88, 86)
     found = pooled([Spread(records=5, variance=(day**2,), noise=(0.0,)) for day in days_uv])
@@ -89,24 +90,24 @@ def test_ten_days_of_the_guide_pooled():
 
 
 @pytest.mark.parametrize("series", COCHRAN)
-def test_the_border_of_an_odd_series_is_that_of_the_table(series):
+def test_the_border_of_an_odd_series_is_that_of_the_table(series: int) -> None:
     assert series * beta_tail(COCHRAN[series], 1, series - 1) == pytest.approx(0.05, rel=0.03)
 
 
-def test_what_noise_explains_is_no_repeatability():
+def test_what_noise_explains_is_no_repeatability() -> None:
     """Twice the noise's variance leaves once that, known to a quarter of the degrees; less leaves nothing."""
     found = pooled([Spread(records=3, variance=(2.0, 0.9), noise=(1.0, 1.0))] * 4)
     assert found[0].standard == pytest.approx((1.0, 0.0))
     assert found[0].freedom == pytest.approx((8 / 4, math.inf))
 
 
-def test_one_record_has_the_repeatability_of_the_other_tones_or_none():
+def test_one_record_has_the_repeatability_of_the_other_tones_or_none() -> None:
     one, three = (Spread(records=records, variance=(1.0,), noise=(0.0,)) for records in (1, 3))
     assert pooled([one])[0].standard == (0.0,)
     assert pooled([one, three])[0].standard == (1.0,)
 
 
-def test_tones_that_scatter_alike_are_seldom_taken_for_unlike():
+def test_tones_that_scatter_alike_are_seldom_taken_for_unlike() -> None:
     random = np.random.default_rng(1)
     apart = 0
     for _ in range(1000):
@@ -117,7 +118,7 @@ def test_tones_that_scatter_alike_are_seldom_taken_for_unlike():
 
 
 @pytest.mark.parametrize(("count", "draws"), [(1, 400), (3, 300), (9, 250)])
-def test_readings_hold_the_truth_where_repeatability_outweighs_all_else(count, draws):
+def test_readings_hold_the_truth_where_repeatability_outweighs_all_else(count: int, draws: int) -> None:
     """Eight legs of a scope, each by its own input, which repeats to 1 %; noise is a hundredth of that.
 
     With k = 2 and each tone's own three records it were 81.65 %, of Student's distribution with two degrees
@@ -134,7 +135,7 @@ def test_readings_hold_the_truth_where_repeatability_outweighs_all_else(count, d
 
 @pytest.mark.parametrize("noise", [0.003, 0.01, 0.03])
 @pytest.mark.parametrize("count", [1, 9])
-def test_noise_beside_repeatability_leaves_the_intervals_right(noise, count):
+def test_noise_beside_repeatability_leaves_the_intervals_right(noise: float, count: int) -> None:
     """Where both count, the variance beyond noise is itself a difference, and may come out as none.
 
     Of a single tone's two degrees of freedom the formula of Welch and Satterthwaite then covers 93 % at the
@@ -150,7 +151,7 @@ def test_noise_beside_repeatability_leaves_the_intervals_right(noise, count):
 
 
 @pytest.mark.parametrize("count", [1, 3])
-def test_a_pair_and_two_records_of_it_hold_the_truth(count):
+def test_a_pair_and_two_records_of_it_hold_the_truth(count: int) -> None:
     """Gain, balance, a finer range, another record of the same inputs; both outputs' levels differ to 1 %.
 
     Two estimates alike have up to twice the freedom of one, and Welch's formula then gives a little too much.
@@ -162,7 +163,7 @@ def test_a_pair_and_two_records_of_it_hold_the_truth(count):
         assert low <= share(readings) <= min(high + 0.01, 1.0), quantity
 
 
-def test_a_tone_that_scatters_more_than_the_others_has_its_own_interval():
+def test_a_tone_that_scatters_more_than_the_others_has_its_own_interval() -> None:
     """Ten times as much at one tone of six: with one spread for all only 0.6 would be inside there."""
     scatter = tones(5, 0.001) | {9000.0: 0.01}
     for tone in (0, 5):
@@ -174,7 +175,7 @@ def test_a_tone_that_scatters_more_than_the_others_has_its_own_interval():
         assert limits(len(found))[0] <= share(found) <= 1.0
 
 
-def test_drift_between_two_references_is_as_unsure_as_their_means():
+def test_drift_between_two_references_is_as_unsure_as_their_means() -> None:
     """Nothing drifts, and what is told lies within twice its uncertainty as often as it may."""
     found = []
     for seed in range(150):
@@ -191,7 +192,7 @@ def test_drift_between_two_references_is_as_unsure_as_their_means():
     assert 0.86 <= np.mean(found) <= 0.95  # the worse of two inputs is told: 0.9545² of two right intervals
 
 
-def test_a_reference_of_an_earlier_version_is_read_with_the_spread_of_three():
+def test_a_reference_of_an_earlier_version_is_read_with_the_spread_of_three() -> None:
     """It kept s sqrt(1 + 1/3), each tone its own."""
     scattering = Scattering(1, scatter=tones(3))
     made = Reference(
@@ -216,12 +217,12 @@ def test_a_reference_of_an_earlier_version_is_read_with_the_spread_of_three():
     assert "repeatability" in {component.name for component in transfer.components}
 
 
-def test_each_record_has_an_error_of_its_own_and_the_reference_one_for_all():
+def test_each_record_has_an_error_of_its_own_and_the_reference_one_for_all() -> None:
     """JCGM 100:2008, 4.2.3: of a mean of three s/√3, common to two readings, and s for each of them."""
     bench = Scattering(3, scatter=tones(9))
     reference = next(iter(bench.references().values()))
     one = reference.repeatability.standard[0]
-    found = {}
+    found: dict[str, Any] = {}
     for name in ("one", "other"):
         transfer = bench.view(reference, np.diag([0.9, 0.9]), name).transfer
         for component in transfer.components:

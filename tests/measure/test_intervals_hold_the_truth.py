@@ -12,7 +12,7 @@ import pytest
 
 from benchmarks.intervals import DRAWS
 from tests.measure.draws import transfers
-from tests.measure.draws.shares import COVERAGE, draw_all, limits, share
+from tests.measure.draws.shares import COVERAGE, Drawn, draw_all, limits, share
 from tests.measure.measured import View, gain
 from tests.measure.synthetic import SyntheticBench
 
@@ -22,12 +22,14 @@ COVERS_MORE = {"intermittency"}  # whole failures: Clopper and Pearson's bound h
 
 
 @pytest.fixture(scope="module", params=DRAWS)
-def readings(request):
+def readings(request: pytest.FixtureRequest) -> tuple[str, dict[str, list[Drawn]]]:
     name = request.param
     return name, draw_all(DRAWS[name], range(FEWER.get(name, COUNT)))
 
 
-def test_the_true_value_lies_in_the_interval_as_often_as_claimed(readings):
+def test_the_true_value_lies_in_the_interval_as_often_as_claimed(
+    readings: tuple[str, dict[str, list[Drawn]]],
+) -> None:
     name, found = readings
     for quantity, drawn in found.items():
         told = sum(not reading.floor for reading in drawn)
@@ -35,21 +37,21 @@ def test_the_true_value_lies_in_the_interval_as_often_as_claimed(readings):
         assert low <= share(drawn) <= (1 if name in COVERS_MORE else high), f"{quantity}: {share(drawn):.3f}"
 
 
-def test_what_is_said_to_lie_below_a_floor_mostly_does(readings):
+def test_what_is_said_to_lie_below_a_floor_mostly_does(readings: tuple[str, dict[str, list[Drawn]]]) -> None:
     """By the same coverage: of some floors as of all readings, a twentieth may be wrong."""
     for quantity, drawn in readings[1].items():
         wrong = sum(reading.floor and reading.truth > reading.high for reading in drawn)
         assert wrong <= (1 - limits(len(drawn))[0]) * len(drawn), quantity
 
 
-def test_few_readings_are_floors(readings):
+def test_few_readings_are_floors(readings: tuple[str, dict[str, list[Drawn]]]) -> None:
     """What is drawn is there to be seen; a click's duration needs a tenth of its peak above the noise."""
     for quantity, drawn in readings[1].items():
         most = 0.25 if quantity == "transient, duration" else 0.05
         assert sum(reading.floor for reading in drawn) <= most * len(drawn), quantity
 
 
-def test_no_level_is_off_on_average(readings):
+def test_no_level_is_off_on_average(readings: tuple[str, dict[str, list[Drawn]]]) -> None:
     name, found = readings
     if name != "levels":
         return
@@ -59,7 +61,7 @@ def test_no_level_is_off_on_average(readings):
 
 
 @pytest.mark.parametrize("level", [0.0, 2e-5, 8e-5])
-def test_a_floor_is_rarely_claimed_too_low(level):
+def test_a_floor_is_rarely_claimed_too_low(level: float) -> None:
     """A quiet port near the noise: what is said to lie below X does, 97.5 times in a hundred or more."""
     true = transfers.TRUE.copy()
     true[2:] = [[level * 1j, -level * 1j], [0, 0]]
@@ -73,7 +75,7 @@ def test_a_floor_is_rarely_claimed_too_low(level):
     assert wrong <= 200 * 0.045  # 2.3 % expected for a level well above the floor, less below
 
 
-def test_the_limits_are_those_of_a_binomial_distribution():
+def test_the_limits_are_those_of_a_binomial_distribution() -> None:
     """200 draws of 95.45 % have a mean of 190.9 and a standard deviation of 2.95."""
     low, high = limits(200)
     assert low * 200 == pytest.approx(200 * COVERAGE - 3.09 * 2.95, abs=2)

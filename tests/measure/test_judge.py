@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -9,11 +10,11 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from harness.errors import ReadingError
-from harness.judge import judge, judge_polarity, limits_for, unit_verdict
-from harness.reading import Estimate, Limit
+from harness.judge import Decision, judge, judge_polarity, limits_for, unit_verdict
+from harness.reading import Estimate, Limit, Verdict
 
 
-def estimate(value, standard, k=2.0):
+def estimate(value: float, standard: float, k: float = 2.0) -> Estimate:
     return Estimate(
         value=value,
         standard=standard,
@@ -25,7 +26,7 @@ def estimate(value, standard, k=2.0):
     )
 
 
-def floor_at(value):
+def floor_at(value: float) -> Estimate:
     whole = estimate(value, 0.0)
     return replace(whole, standard=None, low=-math.inf, floor=True)
 
@@ -43,7 +44,9 @@ def floor_at(value):
         (1500.181, 0.04, 1499.80, 1500.20, 0.5, "unproven", "and no further"),
     ],
 )
-def test_guarded_verdicts_of_the_standard_s_examples(value, standard, low, high, k, verdict, why):
+def test_guarded_verdicts_of_the_standard_s_examples(
+    value: float, standard: float, low: float | None, high: float | None, k: float, verdict: str, why: str
+) -> None:
     assert judge(estimate(value, standard, k), low, high) == verdict, why
 
 
@@ -54,7 +57,9 @@ def test_guarded_verdicts_of_the_standard_s_examples(value, standard, low, high,
     high=st.floats(-1, 1),
     k=st.sampled_from([1.0, 1.645, 2.0]),
 )
-def test_a_one_sided_pass_is_never_less_sure_than_its_coverage(value, standard, high, k):
+def test_a_one_sided_pass_is_never_less_sure_than_its_coverage(
+    value: float, standard: float, high: float, k: float
+) -> None:
     """JCGM 106:2012, 7.3: the probability of conformance of a one-sided limit is the normal integral."""
     conforms = norm.cdf((high - value) / standard)
     verdict = judge(estimate(value, standard, k), None, high)
@@ -67,7 +72,7 @@ def test_a_one_sided_pass_is_never_less_sure_than_its_coverage(value, standard, 
 
 
 @pytest.mark.parametrize(("over_u", "risk"), [(0.8224, 0.05), (0.98, 0.025), (1.0, 0.02275), (1.1632, 0.01)])
-def test_a_guard_band_of_so_many_expanded_uncertainties_risks_so_much(over_u, risk):
+def test_a_guard_band_of_so_many_expanded_uncertainties_risks_so_much(over_u: float, risk: float) -> None:
     """ILAC-G8:09/2019, 4.2 (read in copies that quote it): at the acceptance limit, w = r U, U of k = 2."""
     value = 10.0 - over_u * 2 * 0.1
     assert norm.sf(10.0, loc=value, scale=0.1) == pytest.approx(risk, rel=1e-3)
@@ -75,7 +80,7 @@ def test_a_guard_band_of_so_many_expanded_uncertainties_risks_so_much(over_u, ri
     assert judge(estimate(value + 1e-9, 0.1, k=2 * over_u), None, 10.0) == "unproven"
 
 
-def test_a_simple_decision_looks_at_the_value_alone():
+def test_a_simple_decision_looks_at_the_value_alone() -> None:
     assert judge(estimate(0.99, 1.0), None, 1.0, decision="simple") == "pass"
     assert judge(estimate(1.01, 1.0), None, 1.0, decision="simple") == "fail"
 
@@ -91,19 +96,22 @@ def test_a_simple_decision_looks_at_the_value_alone():
         (-40, -0.2, 0.2, "fail"),
     ],
 )
-def test_a_floor_passes_only_below_the_limit(decision, floor_db, low_db, high_db, verdict):
+def test_a_floor_passes_only_below_the_limit(
+    decision: Decision, floor_db: float, low_db: float | None, high_db: float | None, verdict: str
+) -> None:
     assert judge(floor_at(floor_db), low_db, high_db, decision=decision) == verdict
 
 
 @settings(deadline=None, derandomize=True)
 @given(field=st.sampled_from(["value", "low", "high"]), decision=st.sampled_from(["guarded", "simple"]))
-def test_what_is_no_number_never_passes(field, decision):
-    broken = replace(estimate(0.0, 0.1), **{field: math.nan})
+def test_what_is_no_number_never_passes(field: str, decision: Decision) -> None:
+    not_a_number: dict[str, Any] = {field: math.nan}
+    broken = replace(estimate(0.0, 0.1), **not_a_number)
     assert judge(broken, None, None, decision=decision) == "unproven"
     assert judge(broken, -1, 1, decision=decision) == "unproven"
 
 
-def test_the_prediction_s_own_uncertainty_widens_the_interval():
+def test_the_prediction_s_own_uncertainty_widens_the_interval() -> None:
     reading = estimate(0.13, 0.03)
     assert judge(reading, -0.2, 0.2) == "pass"
     assert (
@@ -122,12 +130,14 @@ def test_the_prediction_s_own_uncertainty_widens_the_interval():
         (Limit(kind="between", unit="V", low=-0.001, high=0.001), None, (-0.001, 0.001)),
     ],
 )
-def test_limits_in_the_limit_s_unit(limit, expected, found):
+def test_limits_in_the_limit_s_unit(
+    limit: Limit, expected: float | None, found: tuple[float | None, ...]
+) -> None:
     assert limits_for(limit, expected) == pytest.approx(found)
 
 
 @pytest.mark.parametrize("expected", [None, math.nan, -math.inf])
-def test_a_limit_round_no_prediction_is_refused(expected):
+def test_a_limit_round_no_prediction_is_refused(expected: float | None) -> None:
     with pytest.raises(ReadingError, match="predicts no value"):
         limits_for(Limit(kind="within", unit="dB", high=0.2), expected)
 
@@ -136,7 +146,7 @@ def test_a_limit_round_no_prediction_is_refused(expected):
     ("found", "expected", "verdict"),
     [(1, 1, "pass"), (-1, -1, "pass"), (-1, 1, "fail"), (0, 1, "unproven"), (math.nan, 1, "unproven")],
 )
-def test_polarity_must_be_as_predicted(found, expected, verdict):
+def test_polarity_must_be_as_predicted(found: float, expected: int, verdict: str) -> None:
     assert judge_polarity(found, expected) == verdict
 
 
@@ -150,5 +160,5 @@ def test_polarity_must_be_as_predicted(found, expected, verdict):
         ([], "unproven"),
     ],
 )
-def test_a_unit_passes_only_when_every_reading_does(verdicts, unit):
+def test_a_unit_passes_only_when_every_reading_does(verdicts: list[Verdict], unit: str) -> None:
     assert unit_verdict(verdicts) == unit

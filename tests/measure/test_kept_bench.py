@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.measure.reference import LIFE_S, Bare, Reference
 from harness.measure.residuals import measure_harmonics, noise, thd
 from harness.measure.through import harmonic_drift, noise_drift

@@ -4,14 +4,16 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.residuals import detect, quasi_peak, weighted_track
+from harness.reading import Estimate
 
 STEP_S = 1e-5
 
 
-def bursts(burst_s, *, every_s=None, lasting_s=0.6):
+def bursts(burst_s: float, *, every_s: float | None = None, lasting_s: float = 0.6) -> NDArray[np.float64]:
     """Bursts of 5 kHz, as the network would hand them on: it passes 5 kHz to the detector."""
     instants = np.arange(round(lasting_s / STEP_S)) * STEP_S
     on = instants % every_s < burst_s if every_s else instants < burst_s
@@ -34,7 +36,9 @@ STEADY = detect(np.sin(2 * np.pi * 5000 * np.arange(150_000) * STEP_S), STEP_S).
         (200, 80, 68, 92),
     ],
 )
-def test_a_single_burst_reads_what_the_table_says(burst_ms, percent, lowest, highest):
+def test_a_single_burst_reads_what_the_table_says(
+    burst_ms: float, percent: float, lowest: float, highest: float
+) -> None:
     found = 100 * detect(bursts(burst_ms / 1e3), STEP_S).max() / STEADY
     assert lowest <= found <= highest
     assert found == pytest.approx(percent, abs=(highest - lowest) / 4)
@@ -43,14 +47,16 @@ def test_a_single_burst_reads_what_the_table_says(burst_ms, percent, lowest, hig
 @pytest.mark.parametrize(
     ("per_second", "percent", "lowest", "highest"), [(2, 48, 43, 53), (10, 77, 72, 82), (100, 97, 94, 100)]
 )
-def test_repeated_bursts_of_5_ms_read_what_the_table_says(per_second, percent, lowest, highest):
+def test_repeated_bursts_of_5_ms_read_what_the_table_says(
+    per_second: int, percent: float, lowest: int, highest: int
+) -> None:
     found = 100 * detect(bursts(0.005, every_s=1 / per_second, lasting_s=1.6), STEP_S).max() / STEADY
     assert lowest <= found <= highest
     assert found == pytest.approx(percent, abs=(highest - lowest) / 4)
 
 
 @pytest.mark.parametrize(("hz", "level_db"), [(1000, 0.0), (6300, 12.2), (100, -19.8), (10_000, 8.1)])
-def test_a_steady_sine_reads_its_weighted_rms(hz, level_db):
+def test_a_steady_sine_reads_its_weighted_rms(hz: float, level_db: float) -> None:
     """BS.468-4: the meter is set so that 1 kHz reads its RMS; table 1 at other frequencies."""
     record = math.sqrt(2) * np.sin(2 * np.pi * hz * np.arange(100_000) * 1e-5)
     weighted, step_s = weighted_track(record, 1e-5)
@@ -59,14 +65,14 @@ def test_a_steady_sine_reads_its_weighted_rms(hz, level_db):
 
 
 @pytest.mark.parametrize("rate_hz", [80_000, 100_000, 500_000])
-def test_the_reading_does_not_depend_on_the_sample_rate(rate_hz):
+def test_the_reading_does_not_depend_on_the_sample_rate(rate_hz: float) -> None:
     record = math.sqrt(2) * np.sin(2 * np.pi * 6300 * np.arange(rate_hz // 10) / rate_hz)
     weighted, step_s = weighted_track(record, 1 / rate_hz)
     assert np.std(weighted) == pytest.approx(10 ** (12.22 / 20), rel=0.002)
     assert step_s == pytest.approx(1e-5)
 
 
-def test_the_scopes_own_noise_is_taken_off():
+def test_the_scopes_own_noise_is_taken_off() -> None:
     random = np.random.default_rng(8)
     own, seen = random.normal(size=(2, 2, 50_000)) * 1e-3
     unit = 1e-3 * random.normal(size=(2, 50_000))
@@ -79,11 +85,11 @@ def test_the_scopes_own_noise_is_taken_off():
     assert found.low <= 1.583 * weighted <= found.high
 
 
-def _gain_share(found):
+def _gain_share(found: Estimate) -> float:
     return next(line.standard for line in found.budget if line.name == "input gain")
 
 
-def test_gain_errors_of_legs_of_like_noise_add_as_their_squares():
+def test_gain_errors_of_legs_of_like_noise_add_as_their_squares() -> None:
     """A square P of two legs that give half of it each moves by P sqrt(g1² + g2²) (JCGM 100, 5.1.2)."""
     random = np.random.default_rng(9)
     own, unit = 1e-5 * random.normal(size=(2, 50_000)), 1e-3 * random.normal(size=(2, 50_000))
@@ -91,7 +97,7 @@ def test_gain_errors_of_legs_of_like_noise_add_as_their_squares():
     assert _gain_share(found) / found.value == pytest.approx(math.hypot(0.01, 0.02) / 2, rel=0.05)
 
 
-def test_hum_that_both_legs_share_makes_the_inputs_gains_matter():
+def test_hum_that_both_legs_share_makes_the_inputs_gains_matter() -> None:
     """1 V on both legs through two gains of 1 % error: what that leaves between them is doubted."""
     random = np.random.default_rng(10)
     hum = math.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(50_000) * 1e-5)
@@ -104,6 +110,6 @@ def test_hum_that_both_legs_share_makes_the_inputs_gains_matter():
     assert found.high >= 0.01
 
 
-def test_a_coarsely_sampled_record_is_refused():
+def test_a_coarsely_sampled_record_is_refused() -> None:
     with pytest.raises(ReadingError, match="weighted quasi-peak"):
         quasi_peak(np.zeros((2, 5000)), 2e-5, own_volts=None, step_v=(1e-4, 1e-4))

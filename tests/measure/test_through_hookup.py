@@ -2,12 +2,14 @@
 
 import json
 import math
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.reference import Reference
+from harness.measure.reference import Reference, ToneReference
 from harness.measure.through import (
     Shot,
     ladder_rungs,
@@ -24,7 +26,13 @@ LOW = (0.02, 0.02)
 RANGES = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
 
 
-def said_of(transfer, *, emf_vrms=LOW, volts_per_division=0.01, **how):
+def said_of(
+    transfer: NDArray[np.complex128],
+    *,
+    emf_vrms: tuple[float, float] = LOW,
+    volts_per_division: float = 0.01,
+    **how: Any,
+) -> tuple[str, ...]:
     bench = SyntheticBench(3)
     ranges = dict.fromkeys(bench.inputs, volts_per_division)
     capture = bench.capture(transfer, TONES, emf_vrms, ranges, **how)
@@ -33,14 +41,14 @@ def said_of(transfer, *, emf_vrms=LOW, volts_per_division=0.01, **how):
     return through_problems(bench.inputs, fit, emf_vrms=LOW, through_prediction=through(4))
 
 
-def changed(**entries):
+def changed(**entries: Any) -> NDArray[np.complex128]:
     transfer = through(4)
     for row, values in entries.items():
         transfer[int(row[1:]) - 1] = values
     return transfer
 
 
-def test_right_leads_are_not_remarked_upon():
+def test_right_leads_are_not_remarked_upon() -> None:
     assert said_of(through(4)) == ()
 
 
@@ -81,14 +89,14 @@ def test_right_leads_are_not_remarked_upon():
     ],
     ids=["exchanged", "wrong leg", "open", "joined", "probe", "odd level", "load setting"],
 )
-def test_a_wrong_lead_is_named(transfer, sentences):
-    def rough(sentence):  # the decibels depend on the bench's own errors
+def test_a_wrong_lead_is_named(transfer: NDArray[np.complex128], sentences: list[str]) -> None:
+    def rough(sentence: str) -> list[str]:  # the decibels depend on the bench's own errors
         return [word for word in sentence.split() if word[:1] not in "+-"]
 
     assert [rough(said) for said in said_of(transfer)] == [rough(sentence) for sentence in sentences]
 
 
-def test_dc_and_hum_are_named():
+def test_dc_and_hum_are_named() -> None:
     said = said_of(through(4), dc_v=0.8, volts_per_division=0.5, emf_vrms=LOW)
     assert [
         s for s in said if "input 1 shows 0.8 V DC, more than 0.5 V" in s or "input 1 shows 0.79 V DC" in s
@@ -97,8 +105,8 @@ def test_dc_and_hum_are_named():
     assert any("mV RMS at 50 Hz, more than 2 mV: its ground lead is off or open" in s for s in said)
 
 
-def take(bench, *, repeats=1):
-    def shot(peak_v, volts_per_division):
+def take(bench: SyntheticBench, *, repeats: int = 1) -> ToneReference:
+    def shot(peak_v: float, volts_per_division: float) -> Shot:
         emf = (peak_v / math.sqrt(2),) * 2
         capture = bench.capture(through(4), TONES, emf, dict.fromkeys(bench.inputs, volts_per_division))
         return Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=emf)
@@ -114,7 +122,7 @@ def take(bench, *, repeats=1):
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_the_ladder_finds_every_range_s_gain(seed):
+def test_the_ladder_finds_every_range_s_gain(seed: int) -> None:
     bench = SyntheticBench(seed)
     reference = take(bench)
     assert len(reference.ranges) == 4 * len(RANGES)
@@ -124,14 +132,14 @@ def test_the_ladder_finds_every_range_s_gain(seed):
         assert entry.standard < 2e-3
 
 
-def test_the_outputs_are_compared():
+def test_the_outputs_are_compared() -> None:
     bench = SyntheticBench(2)
     reference = take(bench)
     cold_over_hot = bench.levels[1] * bench.gain(2, 0.5) / (bench.levels[0] * bench.gain(1, 0.5))
     assert reference.cold_over_hot() == pytest.approx(cold_over_hot, rel=1e-3)
 
 
-def test_repeated_captures_show_the_bench_s_own_repeatability():
+def test_repeated_captures_show_the_bench_s_own_repeatability() -> None:
     bench = SyntheticBench(2)
     assert max(take(bench, repeats=8).repeatability.standard) < 5e-4
     drifting = []
@@ -145,7 +153,7 @@ def test_repeated_captures_show_the_bench_s_own_repeatability():
     assert found.freedom == pytest.approx([7] * 4, rel=0.05)
 
 
-def test_three_captures_foretell_how_far_a_fourth_lies_from_their_mean():
+def test_three_captures_foretell_how_far_a_fourth_lies_from_their_mean() -> None:
     """A generator that varies by 1 % from record to record: the mean of 200 such references says so.
 
     One more departs from the mean of three by sqrt(1 + 1/3) of what they vary (JCGM 100:2008, 4.2.3).
@@ -167,7 +175,7 @@ def test_three_captures_foretell_how_far_a_fourth_lies_from_their_mean():
     assert np.mean(said) / np.mean(squares) == pytest.approx(1.0, abs=0.25)
 
 
-def test_a_reference_is_kept_as_plain_json_and_read_back():
+def test_a_reference_is_kept_as_plain_json_and_read_back() -> None:
     bench = SyntheticBench(2)
     silent = bench.capture(through(4), TONES, (1e-12, 1e-12), dict.fromkeys(bench.inputs, 0.01), dc_v=1e-3)
     reference = Reference(
@@ -183,7 +191,7 @@ def test_a_reference_is_kept_as_plain_json_and_read_back():
     assert reference.offset(3, 0.5) is None
 
 
-def test_a_reference_serves_its_own_instruments_for_four_hours():
+def test_a_reference_serves_its_own_instruments_for_four_hours() -> None:
     reference = Reference(taken_s=1000.0, instruments=("generator 7", "scope 9"), tones=(), offsets=())
     assert reference.serves(1000.0 + 3600, ("generator 7", "scope 9"))
     assert not reference.serves(1000.0 + 5 * 3600, ("generator 7", "scope 9"))
@@ -191,7 +199,7 @@ def test_a_reference_serves_its_own_instruments_for_four_hours():
     assert not reference.serves(900.0, ("generator 7", "scope 9"))
 
 
-def test_an_input_that_sees_no_source_makes_no_reference():
+def test_an_input_that_sees_no_source_makes_no_reference() -> None:
     bench = SyntheticBench(2)
     capture = bench.capture(changed(i3=[0, 0]), TONES, (1.0, 1.0), dict.fromkeys(bench.inputs, 0.5))
     shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(1.0, 1.0))

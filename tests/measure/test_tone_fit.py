@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.clock import EXACT_CLOCK, NOMINAL_CLOCK, Clock
@@ -42,7 +43,9 @@ GOLDEN = np.array(
     ],
     ids=["three parameters", "four parameters"],
 )
-def test_the_golden_record_fits_as_computed_elsewhere(clock, frequency_hz, a, b, c, e_rms):
+def test_the_golden_record_fits_as_computed_elsewhere(
+    clock: Clock, frequency_hz: float, a: float, b: float, c: float, e_rms: float
+) -> None:
     fit = fit_tones(GOLDEN[None], 1e-3, [62.0], clock=clock)
     found_hz = 62.0 * fit.clock.ratio
     middle_s = 7.5e-3
@@ -55,7 +58,7 @@ def test_the_golden_record_fits_as_computed_elsewhere(clock, frequency_hz, a, b,
     assert fit.residual_v[0] * math.sqrt((16 - parameters) / 16) == pytest.approx(e_rms, rel=1e-6)
 
 
-def test_a_coarse_converter_has_the_effective_bits_of_its_steps():
+def test_a_coarse_converter_has_the_effective_bits_of_its_steps() -> None:
     """IEEE Std 1057 (1994, as quoted): log2(range / (rms of the residual · sqrt(12))).
 
     Closed form: eight levels span seven steps, and a residual of step/sqrt(12) makes log2(7) = 2.81 bits. The
@@ -69,7 +72,7 @@ def test_a_coarse_converter_has_the_effective_bits_of_its_steps():
 
 
 @pytest.mark.parametrize(("bits", "ratio_db"), [(8, 49.93), (10, 61.97), (12, 74.01)])
-def test_an_ideal_converter_leaves_its_own_noise(bits, ratio_db):
+def test_an_ideal_converter_leaves_its_own_noise(bits: int, ratio_db: float) -> None:
     """6.02 N + 1.76 dB: a full-scale sine over quantisation noise (Kester, MT-001, read in a copy)."""
     sine = np.sin(2 * np.pi * 37 * np.arange(20_000) / 20_000 + 0.3)
     step_v = 2 / 2**bits
@@ -80,7 +83,9 @@ def test_an_ideal_converter_leaves_its_own_noise(bits, ratio_db):
 
 @pytest.mark.parametrize("amplitude_v", [0.010, 0.1, 1.0, 10.0])
 @pytest.mark.parametrize("clock", [EXACT_CLOCK, NOMINAL_CLOCK], ids=["clock known", "clock found"])
-def test_the_variance_is_within_five_percent_of_the_cramer_rao_bound(amplitude_v, clock):
+def test_the_variance_is_within_five_percent_of_the_cramer_rao_bound(
+    amplitude_v: float, clock: Clock
+) -> None:
     """Eight bits on a range that the tone fills; noise of half a code dithers it.
 
     Bound for each of the real and the imaginary part in RMS volts: (noise² + step²/12)/N.
@@ -112,7 +117,7 @@ def test_the_variance_is_within_five_percent_of_the_cramer_rao_bound(amplitude_v
 
 @pytest.mark.parametrize("frequency_hz", [20.0, 1e3, 2e4, 1e5])
 @pytest.mark.parametrize("ratio", [1 - 2e-4, 1 - 5e-5, 1 + 1e-4])
-def test_a_clock_that_differs_is_found_and_costs_no_level(frequency_hz, ratio):
+def test_a_clock_that_differs_is_found_and_costs_no_level(frequency_hz: float, ratio: float) -> None:
     tones = choose_tones(frequency_hz)
     interval_s = tones.duration_s / tones.samples
     instants = np.arange(tones.samples) * interval_s
@@ -125,7 +130,7 @@ def test_a_clock_that_differs_is_found_and_costs_no_level(frequency_hz, ratio):
     assert np.abs(fit.phasors) == pytest.approx(np.ones((2, 2)), abs=1e-4)
 
 
-def test_without_a_strong_tone_the_clock_known_before_stands():
+def test_without_a_strong_tone_the_clock_known_before_stands() -> None:
     tones = choose_tones(2e4)
     random = np.random.default_rng(5)
     known = Clock(ratio=1.00008, standard=1e-7)
@@ -135,7 +140,7 @@ def test_without_a_strong_tone_the_clock_known_before_stands():
     assert fit.clock.ratio == pytest.approx(known.ratio, abs=3e-7)
 
 
-def test_hum_in_whole_cycles_neither_moves_a_tone_nor_its_uncertainty():
+def test_hum_in_whole_cycles_neither_moves_a_tone_nor_its_uncertainty() -> None:
     tones = choose_tones(1e3)
     instants = np.arange(20_000) * tones.duration_s / 20_000
     quiet = np.random.default_rng(2).normal(size=(1, 20_000)) * 1e-4
@@ -149,7 +154,7 @@ def test_hum_in_whole_cycles_neither_moves_a_tone_nor_its_uncertainty():
 
 
 @pytest.mark.parametrize("amplitude_codes", [0.1, 0.3, 0.49, 0.51, 0.8, 1.3, 3.7, 20.2])
-def test_a_record_without_noise_claims_no_more_than_its_quantiser_allows(amplitude_codes):
+def test_a_record_without_noise_claims_no_more_than_its_quantiser_allows(amplitude_codes: float) -> None:
     """Undithered: a tone of less than half a code vanishes altogether. Standard uncertainties must know."""
     instants = np.arange(20_000) * 5e-6
     phases = np.random.default_rng(1).uniform(0, 6, 2)
@@ -165,7 +170,7 @@ def test_a_record_without_noise_claims_no_more_than_its_quantiser_allows(amplitu
         assert error <= 2 * math.sqrt(2) * fit.standard[0, k]
 
 
-def test_two_acquisitions_of_one_leg_each_make_one_fit():
+def test_two_acquisitions_of_one_leg_each_make_one_fit() -> None:
     """Hot alone, then cold alone: what each input sees of either is in its own column."""
     instants = np.arange(20_000) * 5e-6
     random = np.random.default_rng(4)
@@ -187,13 +192,15 @@ def test_two_acquisitions_of_one_leg_each_make_one_fit():
         (np.zeros((1, 1000)), 0.0, [10.0], "make no sense"),
     ],
 )
-def test_what_no_fit_can_be_made_of_is_refused(volts, interval_s, frequencies_hz, says):
+def test_what_no_fit_can_be_made_of_is_refused(
+    volts: NDArray[np.float64], interval_s: float, frequencies_hz: list[float], says: str
+) -> None:
     with pytest.raises(ReadingError, match=says):
         fit_tones(volts, interval_s, frequencies_hz)
 
 
 @pytest.mark.parametrize("bits", [8, 10, 12, 14, 16])
-def test_an_ideal_converter_has_6_02_n_plus_1_76_db(bits):
+def test_an_ideal_converter_has_6_02_n_plus_1_76_db(bits: int) -> None:
     """A sine over the whole range over what is left of it after the fit: 6.0206 N + 1.7609 dB (IEEE 1241).
 
     The formula takes the rounding for white noise of step²/12, which it is to 0.2 dB from eight bits on.

@@ -17,13 +17,13 @@ from tests.measure.synthetic import SyntheticBench, through
 RANGES = tuple(m * 10.0**e for e in range(-3, 1) for m in (1, 2, 5))  # 1 mV to 5 V a division
 
 
-def test_one_kilohertz_is_98_and_101_cycles_in_a_tenth_of_a_second():
+def test_one_kilohertz_is_98_and_101_cycles_in_a_tenth_of_a_second() -> None:
     assert choose_tones(1e3) == TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=20_000)
 
 
 @settings(deadline=None, derandomize=True)
 @given(st.floats(8.0, 1e5))
-def test_every_pair_keeps_legs_and_mains_apart(frequency_hz):
+def test_every_pair_keeps_legs_and_mains_apart(frequency_hz: float) -> None:
     tones = choose_tones(frequency_hz)
     duration = Fraction(round(10 * tones.duration_s), 10)
     counts = [Fraction(hz).limit_denominator(1000) * duration for hz in tones.frequencies_hz]
@@ -39,7 +39,7 @@ def test_every_pair_keeps_legs_and_mains_apart(frequency_hz):
 
 
 @pytest.mark.parametrize("frequency_hz", [0.0, -1.0, math.nan, math.inf, 1e7])
-def test_no_pair_for_what_is_no_tone(frequency_hz):
+def test_no_pair_for_what_is_no_tone(frequency_hz: float) -> None:
     with pytest.raises(UsageError, match="1 Hz to 1 MHz"):
         choose_tones(frequency_hz)
 
@@ -48,13 +48,15 @@ def test_no_pair_for_what_is_no_tone(frequency_hz):
     ("frequency_hz", "mains"),
     [(50.0, True), (60.0, True), (150.0, True), (53.0, True), (57.0, True), (137.0, False), (1000.0, False)],
 )
-def test_a_line_of_the_mains_is_told_as_well_as_a_tenth_of_a_second_can(frequency_hz, mains):
+def test_a_line_of_the_mains_is_told_as_well_as_a_tenth_of_a_second_can(
+    frequency_hz: float, mains: bool
+) -> None:
     assert is_mains(frequency_hz, 0.1) == mains
 
 
 @settings(deadline=None, derandomize=True)
 @given(peak_v=st.floats(0, 15))
-def test_a_range_holds_the_signal_and_the_next_finer_would_not(peak_v):
+def test_a_range_holds_the_signal_and_the_next_finer_would_not(peak_v: float) -> None:
     picked = pick_range(peak_v, RANGES, 8)
     assert 2 * peak_v <= 0.8 * 8 * picked
     place = RANGES.index(picked)
@@ -64,7 +66,7 @@ def test_a_range_holds_the_signal_and_the_next_finer_would_not(peak_v):
 
 @pytest.mark.parametrize("emf_vrms", [1e-6, 1e-3, 0.03, 0.6, 5.0])
 @pytest.mark.parametrize("start", [RANGES[0], 0.1, RANGES[-1]])
-def test_ranging_settles_wherever_it_starts(emf_vrms, start):
+def test_ranging_settles_wherever_it_starts(emf_vrms: float, start: float) -> None:
     bench = SyntheticBench(11)
     tones = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=2000)
     ranges = dict.fromkeys(bench.inputs, start)
@@ -84,7 +86,7 @@ def test_ranging_settles_wherever_it_starts(emf_vrms, start):
     assert ranges[1] == RANGES[0] or 0.25 <= fill <= 0.95
 
 
-def test_an_overdriven_scope_settles_at_its_coarsest():
+def test_an_overdriven_scope_settles_at_its_coarsest() -> None:
     bench = SyntheticBench(1)
     tones = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=2000)
     capture = bench.capture(through(4), tones, (50.0, 50.0), dict.fromkeys(bench.inputs, 5.0))
@@ -92,7 +94,7 @@ def test_an_overdriven_scope_settles_at_its_coarsest():
     assert min(capture.clipped) > 0
 
 
-def test_a_ladder_goes_down_range_by_range_as_far_as_the_generator_can():
+def test_a_ladder_goes_down_range_by_range_as_far_as_the_generator_can() -> None:
     rungs = ladder_rungs(0.05, RANGES, 8, least_peak_v=2e-3)
     assert [rung.finer_v_per_division for rung in rungs] == pytest.approx([0.02, 0.01, 0.005, 0.002, 0.001])
     assert [rung.coarser_v_per_division for rung in rungs] == pytest.approx([0.05, 0.02, 0.01, 0.005, 0.002])

@@ -2,7 +2,9 @@
 
 import cmath
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from harness.errors import ReadingError
 from harness.measure.reference import Offset
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair
-from harness.measure.transfer import make_transfer, predicted_transfer
+from harness.measure.transfer import Transfer, make_transfer, predicted_transfer
 from harness.quantities.residual import direct_voltage
 from tests.measure.measured import (
     View,
@@ -32,20 +34,29 @@ TONES = TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=4000)
 EMF = (0.6138, 0.6138)
 
 
-def turned(magnitude, degrees):
+def turned(magnitude: float, degrees: float) -> complex:
     return cmath.rect(magnitude, math.radians(degrees))
 
 
-def straight(value, cross=0.0):
+def straight(value: complex, cross: float = 0.0) -> list[list[complex]]:
     return [[value, cross], [cross, value]]
 
 
-def swapped(value):
+def swapped(value: complex) -> list[list[complex]]:
     return [[0.0, value], [value, 0.0]]
 
 
-def transfer_of(true, *, prediction=None, drive_rows=None, seed=1, referenced=True, name="a", **how):
-    true = np.array(true, dtype=complex)
+def transfer_of(
+    entries: Sequence[Sequence[complex]],
+    *,
+    prediction: Sequence[Sequence[complex]] | None = None,
+    drive_rows: tuple[int, int] | None = None,
+    seed: int = 1,
+    referenced: bool = True,
+    name: str = "a",
+    **how: Any,
+) -> Transfer:
+    true = np.array(entries, dtype=np.complex128)
     bench = how.pop("bench", None) or SyntheticBench(seed, inputs=range(1, len(true) + 1))
     ranges = dict.fromkeys(bench.inputs, 0.5)
     reference = None
@@ -70,18 +81,19 @@ def transfer_of(true, *, prediction=None, drive_rows=None, seed=1, referenced=Tr
     )
 
 
-def port(transfer, number=0):
+def port(transfer: Transfer, number: int = 0) -> View:
     return View(transfer=transfer, hot=2 * number, cold=2 * number + 1)
 
 
-def test_a_through_wire_reads_zero_decibels_against_the_reference():
+def test_a_through_wire_reads_zero_decibels_against_the_reference() -> None:
     estimate = gain(port(transfer_of(straight(0.99995))))
     assert estimate.value == pytest.approx(0.0, abs=0.03)
+    assert estimate.standard is not None
     assert estimate.standard < 0.01
     assert estimate.low <= 20 * math.log10(0.99995) <= estimate.high
 
 
-def test_without_a_reference_the_scope_s_accuracy_stays():
+def test_without_a_reference_the_scope_s_accuracy_stays() -> None:
     estimate = gain(port(transfer_of(straight(0.5), referenced=False)))
     assert estimate.low <= 20 * math.log10(0.5) <= estimate.high
     assert estimate.budget[0].name == "input gain"
@@ -90,7 +102,7 @@ def test_without_a_reference_the_scope_s_accuracy_stays():
     assert estimate.standard == pytest.approx(expected, rel=0.02)
 
 
-def test_a_leg_s_own_tone_is_free_of_its_input_s_gain_and_the_other_leg_s_is_not():
+def test_a_leg_s_own_tone_is_free_of_its_input_s_gain_and_the_other_leg_s_is_not() -> None:
     for true in (
         straight(0.9),
         swapped(0.9),
@@ -117,11 +129,13 @@ def test_a_leg_s_own_tone_is_free_of_its_input_s_gain_and_the_other_leg_s_is_not
 @pytest.mark.parametrize(
     "expected", [straight(0.9), swapped(0.9)], ids=["expects normal", "expects inverted"]
 )
-def test_polarity_is_the_unit_s_whatever_is_expected(true, sign, expected):
+def test_polarity_is_the_unit_s_whatever_is_expected(
+    true: Sequence[Sequence[complex]], sign: int, expected: Sequence[Sequence[complex]]
+) -> None:
     assert polarity(port(transfer_of(true, prediction=expected))).value == sign
 
 
-def test_polarity_of_an_active_unit_needs_the_drive_in_view():
+def test_polarity_of_an_active_unit_needs_the_drive_in_view() -> None:
     blind = transfer_of(straight(-0.9), prediction=straight(0.9), passive=False)
     assert polarity(port(blind)).value == 0
     both = [*straight(0.95), *straight(-0.9)]
@@ -130,18 +144,19 @@ def test_polarity_of_an_active_unit_needs_the_drive_in_view():
 
 
 @pytest.mark.parametrize("degrees", [-170.0, -45.0, -1.0, 0.0, 30.0, 179.0])
-def test_phase_is_against_the_drive_when_it_is_in_view(degrees):
+def test_phase_is_against_the_drive_when_it_is_in_view(degrees: float) -> None:
     both = [*straight(turned(0.95, -2.0)), *straight(turned(0.5, degrees))]
     expected = [*straight(turned(0.95, -2.0)), *straight(0.5)]
     transfer = transfer_of(both, prediction=expected, drive_rows=(0, 1))
     found = near_deg(phase(port(transfer, 1)), degrees)
     assert found.low <= degrees <= found.high
+    assert found.standard is not None
     assert found.standard < 0.1
     between = near_deg(channel_phase(port(transfer, 1), port(transfer, 0)), degrees + 2)
     assert between.low <= degrees + 2 <= between.high
 
 
-def test_phase_is_not_claimed_when_the_drive_is_not_in_view():
+def test_phase_is_not_claimed_when_the_drive_is_not_in_view() -> None:
     transfer = transfer_of(straight(turned(0.9, 20.0)))
     assert not transfer.phase_known
     for quantity in (phase, balance_phase):
@@ -151,26 +166,26 @@ def test_phase_is_not_claimed_when_the_drive_is_not_in_view():
         channel_phase(port(transfer), port(transfer))
 
 
-def test_a_drive_that_is_in_view_and_dead_claims_no_phase():
+def test_a_drive_that_is_in_view_and_dead_claims_no_phase() -> None:
     transfer = transfer_of([*straight(0.0), *straight(0.5)], drive_rows=(0, 1))
     assert not transfer.phase_known
     assert gain(port(transfer, 1)).value == pytest.approx(-6.02, abs=0.05)
 
 
-def test_balance_compares_the_legs():
-    true = [[0.95, 0], [0, 0.95], [turned(0.90, 3.0), 0], [0, 0.80]]
+def test_balance_compares_the_legs() -> None:
+    true: list[list[complex]] = [[0.95, 0], [0, 0.95], [turned(0.90, 3.0), 0], [0, 0.80]]
     transfer = transfer_of(true, prediction=true, drive_rows=(0, 1))
     level, angle = balance(port(transfer, 1)), balance_phase(port(transfer, 1))
     assert level.low <= 20 * math.log10(0.90 / 0.80) <= level.high
     assert angle.low <= 3.0 <= angle.high
 
 
-def test_a_dead_leg_has_no_balance():
+def test_a_dead_leg_has_no_balance() -> None:
     with pytest.raises(ReadingError, match="a leg shows no signal"):
         balance(port(transfer_of([[0.9, 0], [0, 0]])))
 
 
-def test_a_copied_leg_is_a_floor_in_the_differential_and_full_size_in_each_leg():
+def test_a_copied_leg_is_a_floor_in_the_differential_and_full_size_in_each_leg() -> None:
     transfer = transfer_of([[0.9, 0], [0.9, 0]])
     assert leg_gain(transfer, 1).value == pytest.approx(20 * math.log10(0.9), abs=0.3)
     estimate = gain(port(transfer))
@@ -179,13 +194,13 @@ def test_a_copied_leg_is_a_floor_in_the_differential_and_full_size_in_each_leg()
     assert 10 ** (estimate.high / 20) >= true_differential
 
 
-def test_crosstalk_needs_something_to_compare_with():
+def test_crosstalk_needs_something_to_compare_with() -> None:
     silent = transfer_of([*straight(0.0), *straight(0.0)])
     with pytest.raises(ReadingError, match="no signal to compare with"):
         crosstalk(port(silent, 1), port(silent, 0))
 
 
-def test_what_two_acquisitions_share_cancels_in_their_ratio():
+def test_what_two_acquisitions_share_cancels_in_their_ratio() -> None:
     """The same inputs before and after, with one reference: its noise is no error of the ratio."""
     bench = SyntheticBench(5, inputs=(1, 2))
     ranges = dict.fromkeys(bench.inputs, 0.5)
@@ -204,7 +219,7 @@ def test_what_two_acquisitions_share_cancels_in_their_ratio():
     assert [line.name for line in gain(port(left)).budget][:2] == ["noise", "through reference"]
 
 
-def test_a_prediction_is_computed_as_a_measurement_is():
+def test_a_prediction_is_computed_as_a_measurement_is() -> None:
     spreads = np.array([[[0.009, 0], [0, 0.0]], [[0.0, 0], [0, 0.012]]], dtype=complex)
     expected = gain(port(predicted_transfer(np.array(straight(0.9), dtype=complex), spreads, ("R1", "R2"))))
     assert expected.value == pytest.approx(20 * math.log10(0.9))
@@ -212,14 +227,14 @@ def test_a_prediction_is_computed_as_a_measurement_is():
     assert [line.name for line in expected.budget] == ["tolerance of parts"]
 
 
-def test_a_port_predicted_dead_is_a_floor_at_nothing():
+def test_a_port_predicted_dead_is_a_floor_at_nothing() -> None:
     nothing = np.zeros((2, 2), dtype=complex)
     expected = gain(port(predicted_transfer(nothing, np.zeros((0, 2, 2), dtype=complex))))
     assert expected.floor
     assert expected.value == -math.inf
 
 
-def test_another_level_than_the_reference_s_brings_in_the_generator():
+def test_another_level_than_the_reference_s_brings_in_the_generator() -> None:
     bench = SyntheticBench(5, inputs=(1, 2), generator_accuracy=0.0)
     ranges = dict.fromkeys(bench.inputs, 0.5)
     capture = bench.capture(through(2), TONES, EMF, ranges)
@@ -249,7 +264,7 @@ def test_another_level_than_the_reference_s_brings_in_the_generator():
         ({"frequencies_hz": (970.0, 1010.0)}, "is of"),
     ],
 )
-def test_another_bench_s_reference_is_refused(change, says):
+def test_another_bench_s_reference_is_refused(change: dict[str, Any], says: str) -> None:
     bench = SyntheticBench(5, inputs=(1, 2))
     capture = bench.capture(through(2), TONES, EMF, dict.fromkeys(bench.inputs, 0.5))
     shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=EMF)
@@ -259,7 +274,7 @@ def test_another_bench_s_reference_is_refused(change, says):
 
 
 @pytest.mark.parametrize("zeroed", [True, False])
-def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed):
+def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed: bool) -> None:
     bench = SyntheticBench(8, inputs=(1, 2), gain_accuracy=0.02)
     capture = bench.capture(through(2), TONES, (1e-9, 1e-9), {1: 0.01, 2: 0.01}, dc_v=5e-3)
     fit = fit_of(capture, TONES)

@@ -1,32 +1,35 @@
 """Drops, bounces and times in captures across a change of state; clicks are in test_clicks."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.segments import cheapest_way, one_way
 from harness.measure.sides import Instant, find_edge, state_levels
-from harness.measure.transition import bounce, drop, find_transition, switching_time
+from harness.measure.transition import Transition, bounce, drop, find_transition, switching_time
+from harness.reading import Estimate
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 
 
-def seen(change, seed=1, **how):
+def seen(change: Change, seed: int = 1, **how: Any) -> tuple[Transition, NDArray[np.float64]]:
     volts, line = draw(change, seed, **how)
     return find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=change.copies), line
 
 
-def covers(estimate, true, *, more=1.0):
+def covers(estimate: Estimate, true: float, *, more: float = 1.0) -> bool:
     half = more * (estimate.high - estimate.value)
     return abs(estimate.value - true) <= half
 
 
 @pytest.mark.parametrize("copies", [False, True])
 @pytest.mark.parametrize("seed", range(6))
-def test_break_before_make_with_a_bounce_is_told(seed, copies):
+def test_break_before_make_with_a_bounce_is_told(seed: int, copies: bool) -> None:
     change = Change(bounces=[(0.0820, 0.0821)], skew=5e-5, copies=copies)
     found, line = seen(change, seed)
     assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
@@ -39,7 +42,7 @@ def test_break_before_make_with_a_bounce_is_told(seed, copies):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_a_clean_change_over_has_a_drop_and_no_bounce(seed):
+def test_a_clean_change_over_has_a_drop_and_no_bounce(seed: int) -> None:
     found, _ = seen(Change(), seed)
     for leg in found.legs:
         assert leg.kinds == ("drop",)
@@ -47,23 +50,24 @@ def test_a_clean_change_over_has_a_drop_and_no_bounce(seed):
         assert bounce(leg).value < 1e-4
 
 
-def test_make_before_break_shows_no_gap():
+def test_make_before_break_shows_no_gap() -> None:
     """No gap: a make-before-break part, or a contact that doesn't move (common practice, no source)."""
     found, _ = seen(Change(opens=0.0812, closes=0.0812, new=0.5))
     for leg in found.legs:
         assert leg.kinds == ()
         assert drop(leg).floor
+        assert leg.arrived is not None
         assert leg.arrived.time_s == pytest.approx(0.0812, abs=5e-5)
 
 
-def test_a_relay_that_does_not_move_leaves_nothing():
+def test_a_relay_that_does_not_move_leaves_nothing() -> None:
     found, line = seen(Change(new=1.0, opens=0.0812, closes=0.0812))
     assert found.legs == ()
     with pytest.raises(ReadingError, match="no change of route"):
         switching_time(found.legs, find_edge(line, INTERVAL_S))
 
 
-def test_a_gap_in_one_leg_only_is_a_pole_that_sticks():
+def test_a_gap_in_one_leg_only_is_a_pole_that_sticks() -> None:
     volts, _ = draw(Change(new=1.0), 3)
     still, _ = draw(Change(new=1.0, opens=0.0812, closes=0.0812), 3)
     volts[1] = still[1]
@@ -74,27 +78,27 @@ def test_a_gap_in_one_leg_only_is_a_pole_that_sticks():
 
 
 @pytest.mark.parametrize(("old", "new", "instant"), [(0.0, 1.0, 0.0818), (1.0, 0.0, 0.0812)])
-def test_a_route_from_or_to_silence_has_a_time_and_no_drop(old, new, instant):
+def test_a_route_from_or_to_silence_has_a_time_and_no_drop(old: float, new: float, instant: float) -> None:
     found, line = seen(Change(old=old, new=new))
     assert [leg.kinds for leg in found.legs] == [(), ()]
     operate = switching_time(found.legs, find_edge(line, INTERVAL_S))
     assert covers(operate, instant - 0.08, more=1.5)
 
 
-def test_a_change_before_its_edge_is_not_its_effect():
+def test_a_change_before_its_edge_is_not_its_effect() -> None:
     found, _ = seen(Change())
     with pytest.raises(ReadingError, match="can't be its cause"):
         switching_time(found.legs, Instant(time_s=0.09, standard_s=1e-6))
 
 
-def test_a_commands_own_instant_serves_with_its_uncertainty():
+def test_a_commands_own_instant_serves_with_its_uncertainty() -> None:
     found, _ = seen(Change())
     operate = switching_time(found.legs, Instant(time_s=0.0795, standard_s=5e-4))
     assert operate.standard == pytest.approx(5e-4, rel=0.01)
     assert operate.budget[0].name == "control edge"
 
 
-def test_an_edge_is_the_instant_of_half_its_amplitude():
+def test_an_edge_is_the_instant_of_half_its_amplitude() -> None:
     """IEEE 181's reference levels in closed form: 0.0138 and 5.1848 have 10 % at 0.5309, 90 % at 4.6677."""
     ramp = np.interp(np.arange(1000), [500, 600], [0.0138, 5.1848])
     low, high = state_levels(ramp)
@@ -105,33 +109,33 @@ def test_an_edge_is_the_instant_of_half_its_amplitude():
     assert edge.standard_s < 1e-8
 
 
-def test_half_way_of_an_rc_edge():
+def test_half_way_of_an_rc_edge() -> None:
     """t50 = RC ln 2 = 0.693147 RC: closed form."""
     instants = np.arange(20_000) * 1e-6
     line = np.where(instants < 5e-3, 0.0, 3.3 * (1 - np.exp(-(instants - 5e-3) / 2e-4)))
     assert find_edge(line, 1e-6).time_s == pytest.approx(5e-3 + 2e-4 * math.log(2), abs=2e-7)
 
 
-def test_a_line_that_does_not_change_is_said():
+def test_a_line_that_does_not_change_is_said() -> None:
     with pytest.raises(ReadingError, match="does not change"):
         find_edge(0.02 * np.random.default_rng(1).normal(size=1000), 1e-6)
 
 
-def test_the_cheapest_way_is_the_cheapest_of_all():
+def test_the_cheapest_way_is_the_cheapest_of_all() -> None:
     """Against every possible sequence of three courses over seven samples."""
     random = np.random.default_rng(4)
     for _ in range(20):
         costs = random.uniform(0, 4, size=(3, 7))
         ways = np.array(np.meshgrid(*[range(3)] * 7)).reshape(7, -1).T
 
-        def price(way, costs=costs):
-            return costs[way, np.arange(7)].sum() + 1.5 * np.count_nonzero(np.diff(way))
+        def price(way: NDArray[np.int64], costs: NDArray[np.float64] = costs) -> float:
+            return float(costs[way, np.arange(7)].sum()) + 1.5 * np.count_nonzero(np.diff(way))
 
         best = min(price(way) for way in ways)
         assert price(cheapest_way(costs, 1.5)) == pytest.approx(best)
 
 
-def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those():
+def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those() -> None:
     """Against every sequence of four courses over six samples that begin before 1, and no 0 follows it."""
     random = np.random.default_rng(5)
     ways = np.array(np.meshgrid(*[range(4)] * 6)).reshape(6, -1).T
@@ -140,26 +144,26 @@ def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those():
     for _ in range(20):
         costs = random.uniform(0, 4, size=(4, 6))
 
-        def price(way, costs=costs):
-            return costs[way, np.arange(6)].sum() + 1.5 * np.count_nonzero(np.diff(way))
+        def price(way: NDArray[np.int64], costs: NDArray[np.float64] = costs) -> float:
+            return float(costs[way, np.arange(6)].sum()) + 1.5 * np.count_nonzero(np.diff(way))
 
         found = one_way(costs, 1.5, [0], [1])
         assert found.tolist() in allowed.tolist()
         assert price(found) == pytest.approx(min(price(way) for way in allowed))
 
 
-def test_a_change_too_near_the_records_end_is_refused():
+def test_a_change_too_near_the_records_end_is_refused() -> None:
     with pytest.raises(ReadingError, match="Arm a longer record"):
         seen(Change(edge=0.0005, opens=0.0006, closes=0.0009))
 
 
-def test_a_side_that_is_not_steady_is_refused():
+def test_a_side_that_is_not_steady_is_refused() -> None:
     beating = 0.2 * np.sin(2 * np.pi * 3333 * INSTANTS)
     with pytest.raises(ReadingError, match="is not steady"):
         seen(Change(), added=beating)
 
 
-def test_two_changes_in_one_record_are_not_one():
+def test_two_changes_in_one_record_are_not_one() -> None:
     """A gap, then the tone of the new route for 40 ms, then a second gap: an unsteady stretch between two."""
     change = Change(bounces=[(0.1200, 0.1210)])
     found, _ = seen(change)
@@ -177,7 +181,9 @@ def test_two_changes_in_one_record_are_not_one():
     offset_v=st.floats(-0.3, 0.3),
     seed=st.integers(0, 10_000),
 )
-def test_a_gap_is_measured_or_doubted_but_never_wrong(gap_s, level, new, noise_v, copies, offset_v, seed):
+def test_a_gap_is_measured_or_doubted_but_never_wrong(
+    gap_s: float, level: float, new: float, noise_v: float, copies: bool, offset_v: float, seed: int
+) -> None:
     """No plausible wrong number without a warning: inside 5 standard uncertainties, a floor, or doubted."""
     change = Change(closes=0.0812 + gap_s, new=new, copies=copies)
     found, _ = seen(change, seed, amplitude_v=level, noise_v=noise_v, offset_v=offset_v)
@@ -195,13 +201,13 @@ def test_a_gap_is_measured_or_doubted_but_never_wrong(gap_s, level, new, noise_v
 @given(
     noise_v=st.sampled_from([0.0, 0.004, 0.02, 0.06]), level=st.floats(0.0, 1.2), seed=st.integers(0, 10_000)
 )
-def test_noise_makes_no_change(noise_v, level, seed):
+def test_noise_makes_no_change(noise_v: float, level: float, seed: int) -> None:
     still = Change(new=1.0, opens=0.08, closes=0.08)
     found, _ = seen(still, seed, amplitude_v=level, noise_v=noise_v)
     assert found.legs == ()
 
 
-def test_a_record_that_is_no_number_is_refused():
+def test_a_record_that_is_no_number_is_refused() -> None:
     volts = np.full((2, SAMPLES), np.nan)
     with pytest.raises(ReadingError, match="no numbers"):
         find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)

@@ -4,17 +4,18 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.spectrum import MEAN_SQUARE, SPREAD, take_spectrum
 
 
-def hann(samples):
+def hann(samples: int) -> NDArray[np.float64]:
     """The periodic window: a half less half a cosine."""
     return 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(samples) / samples)
 
 
-def test_the_figures_of_the_window_are_those_of_the_tables():
+def test_the_figures_of_the_window_are_those_of_the_tables() -> None:
     """Noise bandwidth 1.5 bins, and 1.4236 dB less half a bin off.
 
     Closed form: the bandwidth is the mean square over the mean's square, (3/8)/(1/4); half a bin off the
@@ -31,7 +32,7 @@ def test_the_figures_of_the_window_are_those_of_the_tables():
 
 @pytest.mark.parametrize("samples", [1023, 1024])
 @pytest.mark.parametrize("band_hz", [(20, 400), (20, 2040)])
-def test_a_spectrum_is_that_of_the_windowed_record(samples, band_hz):
+def test_a_spectrum_is_that_of_the_windowed_record(samples: int, band_hz: tuple[int, int]) -> None:
     """scipy.signal.periodogram, which multiplies the record by the window, as a second opinion."""
     from scipy.signal import periodogram
 
@@ -44,14 +45,14 @@ def test_a_spectrum_is_that_of_the_windowed_record(samples, band_hz):
     np.testing.assert_allclose(ours.density_v2_per_hz, theirs[:, chosen], rtol=1e-9, atol=1e-16)
 
 
-def test_the_density_of_white_noise_is_its_power_over_half_the_sample_rate():
+def test_the_density_of_white_noise_is_its_power_over_half_the_sample_rate() -> None:
     record = np.random.default_rng(5).normal(size=(1, 200_000))
     density = take_spectrum(record, 1e-5, low_hz=20, high_hz=20_000).density_v2_per_hz
     assert density.mean() == pytest.approx(2e-5, rel=0.02)
 
 
 @pytest.mark.parametrize("hz", [1000.0, 1003.7])
-def test_a_line_keeps_its_power_on_and_between_bins(hz):
+def test_a_line_keeps_its_power_on_and_between_bins(hz: float) -> None:
     record = 0.3 * np.sqrt(2) * np.sin(2 * np.pi * hz * np.arange(20_000) * 1e-5)[None]
     spectrum = take_spectrum(record, 1e-5, low_hz=500, high_hz=2000)
     assert spectrum.density_v2_per_hz.sum() * spectrum.bin_hz == pytest.approx(0.09, rel=1e-4)
@@ -61,6 +62,8 @@ def test_a_line_keeps_its_power_on_and_between_bins(hz):
     ("samples", "interval_s", "sentence"),
     [(20_000, 1e-4, "Take more samples"), (4000, 1e-5, r"Take at least 0\.1 s")],
 )
-def test_a_record_that_does_not_hold_the_band_is_refused(samples, interval_s, sentence):
+def test_a_record_that_does_not_hold_the_band_is_refused(
+    samples: int, interval_s: float, sentence: str
+) -> None:
     with pytest.raises(ReadingError, match=sentence):
         take_spectrum(np.zeros((1, samples)), interval_s, low_hz=20, high_hz=20_000)

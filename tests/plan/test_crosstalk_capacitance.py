@@ -9,8 +9,8 @@ import pytest
 from harness.circuit.elements import BenchImpedances, pin_name
 from harness.circuit.expand import build_circuit
 from harness.job.fixture import Hookup
-from harness.job.load import load_job
-from harness.job.module import node_name
+from harness.job.job import load_job
+from harness.job.module import LEGS, node_name
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.measure.budget import Component
@@ -47,7 +47,7 @@ def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path)
     block = from_elements(build_circuit(job.module, job.fixture, hookup, REST, BenchImpedances()))
     extra = tuple(
         ("C", *(pin_name(node_name(channel, "out", leg)) for channel in ("left", "right")), repr(value))
-        for leg, value in zip(("hot", "cold"), farads, strict=True)
+        for leg, value in zip(LEGS, farads, strict=True)
     )
     whole = Block(
         lines=(*block.lines, *extra), drive=block.drive, source_ohm=block.source_ohm, view=block.view
@@ -71,7 +71,7 @@ def seen(values: np.ndarray) -> Transfer:
 
 
 def _row(row: int, rows: int) -> np.ndarray:
-    return np.eye(rows)[row][:, np.newaxis]
+    return np.asarray(np.eye(rows)[row][:, np.newaxis])
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])

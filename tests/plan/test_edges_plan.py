@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.state import Edge, State, all_states, single_line_edges
 from harness.plan.build import build_plan
 from harness.plan.model import Plan

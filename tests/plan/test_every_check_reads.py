@@ -7,8 +7,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.sequence import Check, Tone
 from harness.job.state import BECOMES, State
 from harness.plan.build import build_plan, trial_plan

@@ -10,8 +10,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.fixture import Hookup, PortName
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.job.module import Amplifier
 from harness.job.state import State, all_states
 from harness.measure.tones import choose_tones

@@ -11,7 +11,7 @@ from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records.run import AcquisitionRecord, RunHeader
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 
 STARTED = datetime(2026, 11, 25, 9, 30, 12, 345678, tzinfo=UTC)
 ENDED = STARTED + timedelta(seconds=83)

@@ -11,7 +11,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import RecordsError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import trial_plan
 from harness.records.evidence import refuse_upgraded
 from harness.records.run import (

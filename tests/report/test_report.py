@@ -14,7 +14,7 @@ from harness.errors import RecordsError
 from harness.job.state import all_states
 from harness.report.waveforms import draw_waveform
 from harness.report.write import make_matrix, render_report, write_report
-from harness.toml_files.file import JobFile
+from harness.toml_files.located import JobFile
 from tests.records.outside_broadcast import HEADER, READING, capture, changed
 from tests.report.chromium import browse
 from tests.report.invented_run import FAULTY, LINES, SIMULATED, faulty_walk, run_record, walk, waveforms

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from harness.errors import BadReply, OverCurrentError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.job.state import State
 from harness.roles import Identity, SupplyReading
 from harness.session.context import SupplyWatch

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.job.load import load_job
+from harness.job.job import load_job
 from simulator.server import Addresses, Simulator, read_faults
 from tests.jobs import insert_switch
 

@@ -7,8 +7,7 @@ from scipy.stats import binomtest
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.reading import Reading
 from harness.records.store import open_records
 from simulator.dynamics import OPEN, OPERATED, REST, Motion, SupplySetting

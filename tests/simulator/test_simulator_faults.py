@@ -9,8 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from simulator.circuit import Network
 from simulator.dynamics import OPERATED, REST, SupplySetting, energised, supply_state
 from simulator.faults import apply

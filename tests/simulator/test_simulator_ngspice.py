@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.job.load import load_job
+from harness.job.job import load_job
 from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
 from simulator.dynamics import OPERATED, REST
 from simulator.unit import Built, Damage, build

@@ -17,7 +17,7 @@ from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import HookupError
 from harness.job.fixture import Hookup
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.run import BY_HAND
 from harness.records.store import open_records

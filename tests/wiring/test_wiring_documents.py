@@ -9,7 +9,7 @@ import pytest
 
 from harness.circuit.expand import pad_resistors
 from harness.errors import JobError
-from harness.job.load import load_job
+from harness.job.job import load_job
 from harness.report.plotter import COLD, HOT
 from harness.report.words import CAUTIONS
 from harness.wiring.connections import (

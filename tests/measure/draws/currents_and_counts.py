@@ -6,7 +6,7 @@ from statistics import mean, stdev
 import numpy as np
 
 from harness.measure.reference import Offset
-from harness.measure.tone import fit_tones
+from harness.measure.tone import ToneFit, fit_tones
 from harness.quantities.cycle import failure_rate
 from harness.quantities.residual import direct_voltage
 from harness.quantities.supply import current
@@ -26,7 +26,7 @@ def offsets(seed: int) -> dict[str, list[Drawn]]:
     gains = 1 + random.uniform(-GAIN_ACCURACY, GAIN_ACCURACY, 2)
     own_v = random.uniform(-OFFSET_ACCURACY_V, OFFSET_ACCURACY_V, 2)
 
-    def fit(true_v: tuple[float, float]):
+    def fit(true_v: tuple[float, float]) -> ToneFit:
         volts = (gains * true_v + own_v)[:, None] + NOISE_V * random.normal(size=(2, SAMPLES))
         volts = np.round(volts / STEP_V) * STEP_V
         return fit_tones(volts, INTERVAL_S, [1000.0, 1010.0], step_v=[STEP_V] * 2)

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.job.job import Job
-from harness.job.load import load_job
+from harness.job.job import Job, load_job
 from harness.measure.change import line_edge, look_at, read_bounce, read_gap, read_switching
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones

@@ -54,5 +54,5 @@ def limits(count: int) -> tuple[float, float]:
     """Shares that so many draws of a right interval stay between, but for twice one in a thousand."""
     from scipy.stats import binom
 
-    low, high = binom.ppf((RARE, 1 - RARE), count, COVERAGE)
-    return float(low) / count, float(high) / count
+    low, high = (float(binom.ppf(share, count, COVERAGE)) for share in (RARE, 1 - RARE))
+    return low / count, high / count
