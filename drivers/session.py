@@ -401,6 +401,8 @@ class Session:
             kind, what = BadReply, f"expected plain ASCII text, found {getattr(error, 'object', b'')!r}"
         elif isinstance(error, ValueError):
             kind = BadReply
+        elif isinstance(error, (ConnectionResetError, BrokenPipeError)):
+            what = f"the instrument closed the connection, or was unplugged ({error})"
         self._note(f"{kind.__name__}: {what}")
         return kind(what, instrument=self.instrument, address=self.address, command=command)
 

@@ -15,7 +15,7 @@ from harness.errors import BenchError, UsageError
 from harness.job.fixture import Hookup
 
 # Libraries that a run loads when it first uses them: while the simulator starts, a processor is free for it.
-NEEDED_BY_A_RUN = ("pyvisa_py", "serial", "scipy.optimize", "jinja2")
+NEEDED_BY_A_RUN = ("pyvisa_py", "serial", "jinja2")
 START_S = 30.0
 END_S = 5.0
 HANDS_S = 10.0
