@@ -18,7 +18,7 @@ DOCS = Path(__file__).resolve().parents[2] / "docs"
 
 @pytest.mark.timeout(300)
 def test_the_notebook_runs_from_its_first_cell_to_its_last() -> None:
-    notebook = nbformat.read(DOCS / "records.ipynb", as_version=4)
+    notebook = nbformat.read(DOCS / "records.ipynb", as_version=4)  # type: ignore[no-untyped-call]
     client = NotebookClient(
         notebook, kernel_name="python3", timeout=240, resources={"metadata": {"path": str(DOCS)}}
     )
