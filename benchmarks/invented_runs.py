@@ -15,9 +15,8 @@ from sqlalchemy import Connection, update
 from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
-from harness.records.database import open_engine, writing
+from harness.records.database import find_place, open_engine, writing
 from harness.records.ledger import insert_rows
-from harness.records.place import find_place
 from harness.records.run import (
     AcquisitionRecord,
     BenchCheck,

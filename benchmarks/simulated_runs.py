@@ -25,9 +25,8 @@ from harness.plan.hookups import drive_rows, input_numbers
 from harness.plan.model import Acquisition, HookupVisit, Plan
 from harness.plan.states import limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
-from harness.session.readings import Measured, make_reading, make_state_reading
-from harness.session.recorder import Taken
-from harness.session.recovery import NotTaken
+from harness.session.instruments import NotTaken
+from harness.session.recorder import Measured, Taken, make_reading, make_state_reading
 from simulator import dynamics, wiring
 from simulator.circuit import Network
 from simulator.dynamics import REST

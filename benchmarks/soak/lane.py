@@ -23,8 +23,8 @@ from harness.cli.app import main as switchwalk
 from harness.job.job import Job
 from harness.reading import Reading
 from harness.records.store import open_records
+from harness.session.instruments import BENCH_FAILED
 from harness.session.planned_job import PlannedJob
-from harness.session.recovery import BENCH_FAILED
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
 SEQUENCE = """

@@ -53,13 +53,13 @@ from harness.report.run_report import Reporter
 from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import (
     Retest,
+    check_bench_block,
     check_count,
     earlier_runs,
     how_it_ended,
     is_serial,
     make_retest,
 )
-from harness.session.bench_checks import check_bench_block
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation

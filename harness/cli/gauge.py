@@ -51,13 +51,12 @@ from harness.records.run import DEFAULT_RECORDS, Purpose
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Diagnosed, read_recorded
 from harness.report.words import TERMINAL_CAUTIONS
-from harness.session.admission import serial_mistake
-from harness.session.bench_checks import KnownBad, compare_golden, keep_known_bad
+from harness.session.admission import KnownBad, compare_golden, keep_known_bad, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
 from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
-from harness.statistics.study import cross, studies
+from harness.statistics.gauge import cross, studies
 from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
 POOR_PERCENT = 30.0  # of the tolerance, taken by the bench: above it the trade calls a gauge unfit (AIAG MSA)

@@ -8,10 +8,10 @@ from typing import Any
 
 from harness.cli.terminal import WIDTH, printable
 from harness.records.history import labels
-from harness.session.bench_checks import Golden, KnownBad
+from harness.session.admission import Golden, KnownBad
+from harness.statistics.batch import plain
 from harness.statistics.drift import Shift
-from harness.statistics.export import plain
-from harness.statistics.study import By, Crossing, ReadingStudy
+from harness.statistics.gauge import By, Crossing, ReadingStudy
 from harness.units import counted, format_difference, format_value
 
 SHOWN = 20

@@ -1,6 +1,6 @@
 """`switchwalk trends`: what the records say of a batch.
 
-The keys that `--json` prints are promised in harness/statistics/export.py.
+The keys that `--json` prints are promised in harness/statistics/batch.py.
 """
 
 import json
@@ -19,8 +19,9 @@ from harness.records.history import RunLine, Series, labels
 from harness.records.run import DEFAULT_RECORDS
 from harness.records.store import RunStore, open_records
 from harness.statistics import batch as figures
-from harness.statistics import export
 from harness.statistics.batch import Batch, diagnosed_faults, latest_units
+from harness.statistics.compare import compare, side_differences
+from harness.statistics.drift import golden_drift
 from harness.statistics.yields import COMPLETE, NOT_WHOLE, first_complete_runs, tests_of_units
 
 LATEST_UNITS = 100
@@ -211,16 +212,14 @@ def _to_json(
     any_run = next(one.firsts[0] for one in (batch, golden) if one is not None)
     content: dict[str, Any] = {"part": any_run.part, "simulated": any_run.simulated}
     if batch is not None:
-        content |= export.batch_to_json(batch, [figures.figures(one) for one in batch.series])
-        content["sides"] = export.sides_to_json(figures.side_differences(batch.series))
+        content |= figures.batch_to_json(batch, [figures.figures(one) for one in batch.series])
+        content["sides"] = figures.plain(side_differences(batch.series))
     if batch is not None and each:
-        content["charted"] = [export.reading_to_json(batch, one) for one in batch.series]
+        content["charted"] = [figures.reading_to_json(batch, one) for one in batch.series]
     if batch is not None and second is not None:
-        content["compared"] = export.comparison_to_json(
-            figures.compare(batch.series, second.series), batch.series
-        )
+        content["compared"] = figures.comparison_to_json(compare(batch.series, second.series), batch.series)
     if golden is not None:
-        content["drifts"] = export.drifts_to_json(figures.golden_drift(golden.lines, golden.series))
+        content["drifts"] = figures.plain(golden_drift(golden.lines, golden.series))
     return content
 
 

@@ -10,9 +10,9 @@ from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
 from harness.statistics.capability import Doubt, Index
-from harness.statistics.compare import CORRECTION_MEANS
+from harness.statistics.compare import CORRECTION_MEANS, compare, side_differences
 from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
-from harness.statistics.drift import FEWEST_FOR_SLOPES, least_p_of_trend
+from harness.statistics.drift import FEWEST_FOR_SLOPES, golden_drift, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
 from harness.units import counted, format_difference, format_value
 
@@ -92,7 +92,7 @@ def readings_lines(batch: Batch) -> Iterator[str]:
 
 def side_lines(batch: Batch) -> Iterator[str]:
     """Readings whose two channels differ from each other."""
-    found = figures.side_differences(batch.series)
+    found = side_differences(batch.series)
     differing = [side for side in found if side.p_corrected <= LEVEL]
     if not found:
         return
@@ -119,7 +119,7 @@ def side_lines(batch: Batch) -> Iterator[str]:
 
 def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
     """Which readings moved from one batch to the other."""
-    found = figures.compare(first.series, second.series)
+    found = compare(first.series, second.series)
     moved = [one for one in found if one.moved]
     yield ""
     yield (
@@ -153,7 +153,7 @@ _TESTS = {
 
 def drift_lines(golden: Batch) -> Iterator[str]:
     """How the golden unit's readings move in time."""
-    found = figures.golden_drift(golden.lines, golden.series)
+    found = golden_drift(golden.lines, golden.series)
     moving = [one for one in found if one.p_corrected <= LEVEL]
     yield ""
     runs = len(golden.firsts)

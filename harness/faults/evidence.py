@@ -129,7 +129,7 @@ def gather(
         rows = len(transfer.values)
         values[place, :rows], there[place, :rows] = transfer.values, True
         for component in transfer.components:
-            if component.origin == "noise":  # real and imaginary part are two components of equal size
+            if component.is_noise:  # real and imaginary part are two components of equal size
                 noise[place, :rows] += np.abs(component.delta) ** 2 / 2
             else:
                 source = sources.setdefault(component.source, len(sources))

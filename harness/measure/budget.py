@@ -77,6 +77,11 @@ class Component:
     even: bool = False
     sampled: Sampled | None = None
 
+    @property
+    def is_noise(self) -> bool:
+        """Whether it is the noise of one record: its real or its imaginary part."""
+        return self.origin == "noise"
+
 
 def merged(
     shape: tuple[int, ...], changes: Iterable[tuple[Component, int | slice, NDArray[Any]]]

@@ -48,7 +48,9 @@ def from_json(kind: type[T], content: Any) -> T:
     return found
 
 
-_hints = cache(get_type_hints)
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind)
 
 
 def _from_json(kind: Any, content: Any) -> Any:
@@ -63,7 +65,7 @@ def _from_json(kind: Any, content: Any) -> Any:
         return tuple(_from_json(each, part) for each, part in zip(arguments, content, strict=True))
     if origin is Mapping and isinstance(content, dict):
         return {name: _from_json(arguments[1], each) for name, each in content.items()}
-    if is_dataclass(kind) and isinstance(content, dict):
+    if isinstance(content, dict) and is_dataclass(kind):
         make: Any = kind
         hints = _hints(make)
         return make(**{name: _from_json(hints[name], each) for name, each in content.items()})

@@ -14,29 +14,35 @@ from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, sele
 from harness.errors import NoSuchRun, RecordsError
 from harness.reading import Reading, ReadingKey
 from harness.records import ledger, rows, tables
-from harness.records.database import open_engine, reading, writing
+from harness.records.database import (
+    Place,
+    check_room,
+    explained,
+    find_place,
+    open_engine,
+    readable,
+    reading,
+    writing,
+)
 from harness.records.history import (
+    RunDetail,
     RunLine,
     Series,
-    portions,
-    read_keys,
-    read_lines,
-    read_series,
-    read_table,
-)
-from harness.records.ledger import insert_rows
-from harness.records.overview import (
-    RunDetail,
     Unit,
+    portions,
     read_details,
+    read_keys,
     read_latest_reference,
+    read_lines,
     read_not_passed,
     read_operations,
     read_seal,
     read_seals,
+    read_series,
     read_state,
+    read_table,
 )
-from harness.records.place import Place, check_room, explained, find_place, readable
+from harness.records.ledger import insert_rows
 from harness.records.plain import checked
 from harness.records.run import (
     INTERRUPTED,

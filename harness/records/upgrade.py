@@ -21,7 +21,6 @@ from sqlalchemy import Connection, Table, bindparam, insert, select, text, updat
 
 from harness.errors import RecordsError
 from harness.records import tables
-from harness.records.place import Place
 from harness.records.plain import dump, from_json, to_json
 from harness.records.run import KINDS
 
@@ -40,6 +39,9 @@ STATES: Mapping[str, str] = {}
 
 PURPOSES: Mapping[str, str] = {}
 STIMULI: Mapping[str, str] = {}
+FAULTS: Mapping[str, str] = {}
+"""What stood in the name of a fault and is said otherwise now."""
+
 EVENTS: Mapping[str, str] = {"fingerprint": "currents", "hookup": "leads"}
 OLD_NAMES: Mapping[str, Mapping[str, str]] = {
     "readings": {"setup": "hookup"},
@@ -61,10 +63,10 @@ NOTED_FAULTS = "simulated faults: "  # how the notes of a run on a simulated ben
 ROWS_AT_ONCE = 2000
 
 
-def bring_up(connection: Connection, place: Place, version: int, *, enter: Enter) -> None:
+def bring_up(connection: Connection, file: Path | None, version: int, *, enter: Enter) -> None:
     """Bring records of an older version to this one, and keep a copy of a file. Raises RecordsError."""
-    if place.file is not None:
-        keep_copy(place.file, version)
+    if file is not None:
+        keep_copy(file, version)
     for older in range(version, tables.SCHEMA_VERSION):
         STEPS[older](connection, enter)
     connection.execute(update(tables.schema).values(version=tables.SCHEMA_VERSION))
@@ -147,7 +149,10 @@ def upgraded(table: Table, old: Row, job: RecordedJob) -> dict[str, Any]:
 def _run(old: Row, _job: RecordedJob) -> Row:
     first = old["notes"].partition("\n")[0]
     faults = first.removeprefix(NOTED_FAULTS).split("; ") if first.startswith(NOTED_FAULTS) else []
-    return {"purpose": PURPOSES.get(old["purpose"], old["purpose"]), "simulated_faults": dump(faults)}
+    return {
+        "purpose": PURPOSES.get(old["purpose"], old["purpose"]),
+        "simulated_faults": dump([_fault(name) for name in faults]),
+    }
 
 
 def _acquisition(old: Row, _job: RecordedJob) -> Row:
@@ -202,6 +207,12 @@ def _state(name: str) -> str:
     return BECOMES.join(STATES.get(part, part) for part in name.split(BECOMES))
 
 
+def _fault(name: str) -> str:
+    for then, now in FAULTS.items():
+        name = name.replace(then, now)
+    return name
+
+
 def _event(old: Row, _job: RecordedJob) -> Row:
     kind = EVENTS.get(old["kind"], old["kind"])
     content = None
@@ -222,7 +233,8 @@ def _content(old: Row) -> Any:
             content = json.loads(old["text"])
             return content | {"state": _state(content["state"])}
         case "diagnosis":
-            return {"probability": 0.0} | json.loads(old["text"])
+            content = {"probability": 0.0} | json.loads(old["text"])
+            return content | {"faults": [_fault(name) for name in content["faults"]]}
         case "relays" | "explanation" | "bench check":
             return json.loads(old["text"])
     raise ValueError("only a text was kept")

@@ -1,19 +1,171 @@
-"""What every step at an open bench shares, what every step of a run shares, and how a state is set."""
+"""What every step at an open bench shares: how a state is set, and what the relay supply says of it."""
 
 from dataclasses import dataclass
+from math import inf, sqrt
+from statistics import mean, stdev
+from typing import NoReturn
 
 from harness.circuit.elements import BenchImpedances
+from harness.errors import BadReply, OverCurrentError
 from harness.job.fixture import Hookup
 from harness.job.job import Job
+from harness.job.module import Module
 from harness.job.state import State
 from harness.plan.model import Plan
-from harness.roles import Bench
-from harness.session.drive import Drive
+from harness.plan.states import LIMIT_REACHED, expected_current_a
+from harness.roles import Bench, Supply, SupplyReading, Switchboard
 from harness.session.events import Clock, Hands, Observer
+from harness.session.instruments import CountedSwitchboard, Drive, Recovery, operations_of
 from harness.session.recorder import Recorder
-from harness.session.recovery import Recovery
-from harness.session.supply_watch import SupplyWatch
-from harness.session.wear import CountedSwitchboard, operations_of
+
+VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
+BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
+AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two looks; a supply that is in its limit stands still
+EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
+EXCESS_A = 0.02  # what is not worth a stop, at small currents
+LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
+LATE_LOOKS = 8  # at most, while the current still changes
+LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
+
+
+class SupplyWatch:
+    """Looks at the relay supply, and blames the unit by nothing less than two looks that agree.
+
+    settle_s: how long a change of state takes to settle.
+    """
+
+    def __init__(
+        self, module: Module, supply: Supply, switchboard: Switchboard, *, settle_s: float, clock: Clock
+    ) -> None:
+        self._module, self._supply, self._switchboard = module, supply, switchboard
+        self._settle_s, self._clock = settle_s, clock
+
+    def average(self, state: State, *, limit_a: float) -> SupplyReading:
+        """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
+
+        The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
+        """
+        first = self.check(state, limit_a=limit_a)
+        others = [self._look(state, limit_a) for _ in range(LOOKS - 1)]
+        currents_a = [first.current_a, *(one.current_a for one in others)]
+        return SupplyReading(
+            voltage_v=first.voltage_v,
+            current_a=mean(currents_a),
+            current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
+        )
+
+    def check(self, state: State, *, limit_a: float) -> SupplyReading:
+        """Read the relay supply; raises OverCurrentError with the state and the current in its message.
+
+        The unit is blamed by two looks that agree. At its limit, or where it does not hold its voltage, the
+        supply is looked at again at once: an answer that lost its end on the wire is a number as well
+        ("+2.999" of "+2.999E-02"), and where the looks differ, or show what no supply gives, it is the
+        bench's BadReply, and nothing is said of the unit. A current that the supply bears may be what another
+        state draws: a switchboard that answers nothing may be late on a busy computer, so that is looked at
+        again when it has had its time.
+        """
+        reading = self._look(state, limit_a)
+        if self._may_be_late(reading, state):
+            reading = self._when_in_time(reading, state, limit_a)
+        if self._is_over(reading, state):
+            self._blame(reading, state, limit_a)
+        return reading
+
+    def _look(self, state: State, limit_a: float) -> SupplyReading:
+        """Read the supply, twice where it is at its limit; raises OverCurrentError where it stays there."""
+        reading = self._supply.measure()
+        if not self._is_limited(reading, limit_a):
+            return reading
+        in_time = self._switchboard.reads_back
+        if not in_time:
+            self._clock.wait(LATER * self._settle_s)
+        again = self._supply.measure()
+        limited = self._is_limited(again, limit_a)
+        if not in_time and not limited and not self._is_over(again, state):
+            return again
+        if limited and _agree(reading, again) and self._is_possible(again, state, limit_a):
+            self._blame(again, state, limit_a)
+        raise BadReply(
+            f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
+            f"{state.name}, and after that {again.current_a * 1e3:.1f} mA at "
+            f"{again.voltage_v:.2f} V; one of the two cannot be",
+            instrument="supply",
+            address=self._supply.identity.address,
+        )
+
+    def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
+        """Whether a supply does this: no more than its limit, and no coil's current without its voltage."""
+        expected_a = expected_current_a(self._module, state)
+        held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
+        at_limit = reading.current_a >= LIMIT_REACHED * limit_a
+        tripped = reading.current_a <= 0.5 * expected_a
+        return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
+
+    def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
+        """Whether another state could draw this: too much, or, where no board denies it, one line off.
+
+        A change from a line to another that draws the same shows in no current.
+        """
+        if self._is_over(reading, state):
+            return True
+        off_a = abs(reading.current_a - expected_current_a(self._module, state))
+        return not self._switchboard.reads_back and off_a > self._half_a_line_a()
+
+    def _half_a_line_a(self) -> float:
+        """Half of what the line draws that draws least; nothing is said by lines that draw nothing."""
+        module = self._module
+        rest_a = expected_current_a(module, State(on=()))
+        lines_a = [expected_current_a(module, State(on=(line,))) - rest_a for line in module.line_names]
+        return min((line_a for line_a in lines_a if line_a > 0.0), default=inf) / 2
+
+    def _when_in_time(self, seen: SupplyReading, state: State, limit_a: float) -> SupplyReading:
+        """Look again until the current fits the state, or two looks agree that it is the unit's own."""
+        for _ in range(LATE_LOOKS):
+            self._clock.wait(LATER * self._settle_s)
+            before, seen = seen, self._look(state, limit_a)
+            if not self._may_be_late(seen, state):
+                self._clock.wait(self._settle_s)  # what was late has only just moved
+                break
+            if abs(seen.current_a - before.current_a) <= self._half_a_line_a():
+                break
+        return seen
+
+    def _blame(self, again: SupplyReading, state: State, limit_a: float) -> NoReturn:
+        expected_a = expected_current_a(self._module, state)
+        tripped = (
+            ""
+            if again.current_a > 0.5 * limit_a
+            else "That is below its limit: it tripped, or does not hold its voltage (look there too). "
+        )
+        raise OverCurrentError(
+            f"over-current in state {state.name}: the relay supply gives "
+            f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
+            f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
+            "Look for a shorted coil, a reversed diode, or lines exchanged or bridged",
+            state=state.name,
+            limit_a=limit_a,
+            current_a=again.current_a,
+            voltage_v=again.voltage_v,
+        )
+
+    def _is_over(self, reading: SupplyReading, state: State) -> bool:
+        """Whether the supply gives more than any mix of coils that still work."""
+        return reading.current_a > EXCESS * expected_current_a(self._module, state) + EXCESS_A
+
+    def _is_limited(self, reading: SupplyReading, limit_a: float) -> bool:
+        """Whether it is in current limit; a number cut on the wire can be as far below zero."""
+        return (
+            abs(reading.current_a) >= LIMIT_REACHED * limit_a
+            or reading.voltage_v < VOLTAGE_HELD * self._module.supply.voltage_v
+        )
+
+
+def _agree(one: SupplyReading, other: SupplyReading) -> bool:
+    """Whether two looks show the same."""
+    return (
+        abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
+        and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V
+    )
 
 
 def impedances(bench: Bench) -> BenchImpedances:

@@ -11,7 +11,7 @@ from harness.reading import Reading
 from harness.records.run import CustomTestEnd, CustomTestEnded, Outcome
 from harness.records.store import RunStore
 from harness.roles import Bench
-from harness.session.bench_checks import check_bench_block
+from harness.session.admission import check_bench_block
 from harness.session.open_bench import OpenBench
 from harness.session.unit_run import RunRequest, UnitRun
 

@@ -1,8 +1,12 @@
-"""The walk through a hookup's changes of state: arm, change, trigger; while the next one is armed, compute.
+"""The walk through a hookup's changes of state, and through a line that is operated again and again.
 
-The scope waits for the computer (no wire triggers it): its record's first half is full when the lines are
-commanded, and it is triggered right after. While that half fills, the record before is looked at; where the
-scope triggers itself (`waits_for_trigger`), before it is armed, since it would not wait for a slow computer.
+Each change is armed, made and triggered; while the next one is armed, it is computed. The scope waits for the
+computer (no wire triggers it): its record's first half is full when the lines are commanded, and it is
+triggered right after. While that half fills, the record before is looked at; where the scope triggers itself
+(`waits_for_trigger`), before it is armed, since it would not wait for a slow computer.
+
+A line whose contacts may come and go is operated many times at a level that mends no contact, and looked at
+after every step.
 """
 
 from collections.abc import Callable
@@ -20,17 +24,22 @@ from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
 from harness.measure.sides import Instant, Sides
+from harness.measure.tone import fit_tones
+from harness.measure.tones import TonePair
+from harness.plan.hookups import input_numbers
 from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
-from harness.plan.states import EDGE_RECORD_S
+from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S
 from harness.quantities.change import ChangeSeen
-from harness.reading import Reading
+from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
+from harness.quantities.quantity import PlannedReading
+from harness.reading import OperationFailed, Reading, Shown, Step
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.context import RunContext
+from harness.session.context import LATER, RunContext
 from harness.session.events import ReadingsMade, StateBegun
-from harness.session.readings import make_reading, missing_reading
-from harness.session.recovery import TRANSIENT, NotTaken
+from harness.session.instruments import TRANSIENT, NotTaken
+from harness.session.recorder import Ask, Captured, make_reading, missing_reading
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -65,12 +74,19 @@ class EdgeWalk:
     """The edges of one hookup that is made, its supply on."""
 
     def __init__(
-        self, stage: RunContext, store: RunStore, run: int, visit: HookupVisit, *, recover: Recover, done: int
+        self,
+        context: RunContext,
+        store: RunStore,
+        run: int,
+        visit: HookupVisit,
+        *,
+        recover: Recover,
+        done: int,
     ) -> None:
-        self._stage, self._store, self._run, self._visit = stage, store, run, visit
+        self._context, self._store, self._run, self._visit = context, store, run, visit
         self._recover = recover
         self._done = done
-        self._total = len(stage.plan.acquisitions) + len(stage.plan.edges)
+        self._total = len(context.plan.acquisitions) + len(context.plan.edges)
         self._here: State | None = None
         self._worst: dict[str, tuple[float, int, Capture]] = {}  # by check, of what passed
         self.readings: list[Reading] = []
@@ -79,22 +95,22 @@ class EdgeWalk:
         """Record every edge and make its readings; gives how many acquisitions are behind then."""
         for planned in self._visit.edges:
             state = planned.edge.after
-            self._stage.observe(
+            self._context.observe(
                 StateBegun(
                     hookup=self._visit.hookup.name,
                     state=state,
                     done=self._done,
                     total=self._total,
-                    operations=self._stage.operations(),
+                    operations=self._context.operations(),
                     doing=f"recorded while it changes from {planned.edge.before.name}",
                 )
             )
             recorded = self._record(planned)
             self._done += 1
-            self._stage.recorder.put_off(partial(self._finish, recorded, self._done))
-        self._stage.recorder.catch_up()
+            self._context.recorder.put_off(partial(self._finish, recorded, self._done))
+        self._context.recorder.catch_up()
         for _, record, capture in {kept[1]: kept for kept in self._worst.values()}.values():
-            self._stage.recorder.put_off(partial(self._store.add_waveform, self._run, record, capture))
+            self._context.recorder.put_off(partial(self._store.add_waveform, self._run, record, capture))
         return self._done
 
     def _record(self, planned: EdgeAcquisition) -> _Recorded:
@@ -105,7 +121,7 @@ class EdgeWalk:
         missing: NotTaken | None = NotTaken(reason="no scope range suits: the signal kept changing")
         ranges = self._ranges(planned)
         try:
-            self._stage.drive.apply(planned.stimulus)
+            self._context.drive.apply(planned.stimulus)
             length_s = EDGE_RECORD_S
             for _ in range(MOST_TRIES):
                 capture, times = self._capture(planned, ranges, length_s)
@@ -133,31 +149,31 @@ class EdgeWalk:
     def _capture(
         self, planned: EdgeAcquisition, ranges: dict[int, float], length_s: float
     ) -> tuple[Capture, HostTimes]:
-        stage, scope = self._stage, self._stage.bench.oscilloscope
-        settled_s = stage.clock.now_s()
+        context, scope = self._context, self._context.bench.oscilloscope
+        settled_s = context.clock.now_s()
         if self._here != planned.edge.before:
-            settled_s = stage.begin_state(self._visit.hookup, planned.edge.before)
+            settled_s = context.begin_state(self._visit.hookup, planned.edge.before)
             self._here = None
         if not scope.waits_for_trigger:
-            stage.recorder.catch_up()
-        stage.wait_until(settled_s)
+            context.recorder.catch_up()
+        context.wait_until(settled_s)
         setting = CaptureSetting(
             inputs={n: InputSetting(volts_per_division=ranges[n]) for n in sorted(ranges)},
             duration_s=length_s,
             samples=round(SAMPLES * length_s / EDGE_RECORD_S),
         )
-        filled_s = stage.clock.now_s() + scope.begin(setting)
+        filled_s = context.clock.now_s() + scope.begin(setting)
         if scope.waits_for_trigger:
-            stage.recorder.catch_up()
-        stage.wait_until(filled_s)
-        from_s = stage.clock.now_s()
-        stage.begin_state(self._visit.hookup, planned.edge.after)
-        to_s = stage.clock.now_s()
+            context.recorder.catch_up()
+        context.wait_until(filled_s)
+        from_s = context.clock.now_s()
+        context.begin_state(self._visit.hookup, planned.edge.after)
+        to_s = context.clock.now_s()
         scope.trigger()
-        by_s = stage.clock.now_s()
+        by_s = context.clock.now_s()
         self._here = planned.edge.after
         capture = scope.complete()
-        stage.supply_watch.check(planned.edge.after, limit_a=stage.job.module.supply.limit_a)
+        context.supply_watch.check(planned.edge.after, limit_a=context.job.module.supply.limit_a)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
 
     def _missed(self, planned: EdgeAcquisition, capture: Capture) -> bool:
@@ -171,7 +187,7 @@ class EdgeWalk:
 
     def _ranges(self, planned: EdgeAcquisition) -> dict[int, float]:
         """Volts per division of every viewed leg, with room for a click, and of the lines that are viewed."""
-        scope = self._stage.bench.oscilloscope
+        scope = self._context.bench.oscilloscope
         rooms_v = [one.quantity.room_v(one.limit) for one in self._readings_of(planned)]
         room_v = max([CLICK_ROOM_V, *rooms_v])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
@@ -187,11 +203,11 @@ class EdgeWalk:
         on = max(
             sum(line in state.on for line in here) for state in (planned.edge.before, planned.edge.after)
         )
-        return self._stage.job.module.supply.voltage_v * on / len(here)
+        return self._context.job.module.supply.voltage_v * on / len(here)
 
     def _coarser(self, capture: Capture, ranges: dict[int, float]) -> dict[int, float] | None:
         """Ranges to try again with, two settings coarser where the screen was left; None where it was not."""
-        settings = sorted(self._stage.bench.oscilloscope.volts_per_division)
+        settings = sorted(self._context.bench.oscilloscope.volts_per_division)
         legs = 2 * len(self._visit.hookup.view)
         clipped = [
             number
@@ -208,7 +224,7 @@ class EdgeWalk:
 
     def _finish(self, recorded: _Recorded, done: int) -> None:
         """Look at a record; judge, keep and show what is read from it."""
-        stage, planned = self._stage, recorded.planned
+        context, planned = self._context, recorded.planned
         look = self._look(recorded)
         made = [self._reading(one, look) for one in self._readings_of(planned)]
         self._store.add_readings(self._run, made)
@@ -216,19 +232,19 @@ class EdgeWalk:
         if recorded.capture is not None and look.record is not None:
             marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, look.change))
             self._keep(made, look.record, marked)
-        stage.observe(
+        context.observe(
             ReadingsMade(state=planned.edge.after, done=done, total=self._total, readings=tuple(made))
         )
 
     def _readings_of(self, planned: EdgeAcquisition) -> list[Planned]:
-        return [one for one in self._stage.plan.edge_readings if planned.number in one.captures]
+        return [one for one in self._context.plan.edge_readings if planned.number in one.captures]
 
     def _reading(self, planned: Planned, look: _Looked) -> Reading:
-        sequence, setup = self._stage.job.sequence, self._visit.hookup.name
+        sequence, setup = self._context.job.sequence, self._visit.hookup.name
         records = () if look.record is None else (look.record,)
         if look.change is None:
             return missing_reading(planned, look.missing, setup=setup, records=records)
-        seen = ChangeSeen(change=look.change, gain_accuracy=self._stage.gain_accuracy)
+        seen = ChangeSeen(change=look.change, gain_accuracy=self._context.gain_accuracy)
         return make_reading(planned, [seen], sequence=sequence, setup=setup, records=records)
 
     def _keep(self, made: list[Reading], record: int, capture: Capture) -> None:
@@ -253,7 +269,7 @@ class EdgeWalk:
         try:
             if any(capture.clipped[row] for row in rows):
                 raise ReadingError("the signal leaves the screen at the coarsest setting")
-            loads = self._stage.job.fixture.loads
+            loads = self._context.job.fixture.loads
             change = look_at(
                 capture.volts[rows],
                 capture.interval_s,
@@ -264,7 +280,7 @@ class EdgeWalk:
                 ),
                 floating=recorded.planned.floating,
                 edge=self._edge(recorded.planned, capture, recorded.times),
-                clock=self._stage.recorder.clocks,
+                clock=self._context.recorder.clocks,
             )
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
@@ -280,7 +296,7 @@ class EdgeWalk:
             times,
             origin_s=capture.origin_s,
             length_s=capture.volts.shape[1] * capture.interval_s,
-            board_s=self._stage.bench.switchboard.settle_s,
+            board_s=self._context.bench.switchboard.settle_s,
         )
         if isinstance(found, Instant):
             return found
@@ -346,3 +362,94 @@ def _share(reading: Reading) -> float:
     if reading.estimate is None or reading.limit_high is None or reading.limit_high <= 0:
         return 0.0
     return reading.estimate.high / reading.limit_high
+
+
+CYCLE_SAMPLES = 4000
+Operated = PlannedReading[OfOperations]
+
+
+def cycle_reading(context: RunContext, visit: HookupVisit, cycle: Operated, *, recover: Recover) -> Reading:
+    """Operate the line as often as the check says: how many operations failed, and what that bounds."""
+    sequence, setup = context.job.sequence, visit.hookup.name
+    failures: list[Failure] = []
+    done = 0
+    try:
+        context.drive.apply(cycle.given.stimulus)
+        for number in range(1, cycle.given.operations + 1):
+            found = _operate(context, visit, cycle.given, number)
+            done = number
+            if found is not None:
+                failures.append(found)
+        context.begin_state(visit.hookup, State(on=()))  # whatever comes next settles by itself
+    except ReadingError as error:
+        return missing_reading(cycle, NotTaken(reason=f"after {done} operations: {error}"), setup=setup)
+    except TRANSIENT as error:
+        return missing_reading(cycle, recover(visit, State(on=()), error), setup=setup)
+    seen = CycleSeen(operations=cycle.given.operations, failures=tuple(failures))
+    return make_reading(cycle, [seen], sequence=sequence, setup=setup)
+
+
+def _operate(context: RunContext, visit: HookupVisit, given: OfOperations, number: int) -> Failure | None:
+    """Release, then operate; gives what was wrong, and keeps what it was seen by.
+
+    A port whose legs both stand as they did before the step is looked at once more, later: a switchboard that
+    answers nothing may have been late, on a busy computer, and that is no contact's fault. A contact that did
+    not close looks like neither; a relay that never moves looks the same again.
+    """
+    steps: tuple[tuple[State, CycleLevels, CycleLevels, Step], ...] = (
+        (State(on=()), given.at_rest, given.operated, "released"),
+        (State(on=(given.line,)), given.operated, given.at_rest, "operated"),
+    )
+    for state, expected, before, step in steps:
+        context.set_state(visit.hookup, state)
+        captured = context.recorder.capture(_ask(visit, state, given, expected))
+        wrong = _wrong(given, expected, captured)
+        if wrong is not None and _wrong(given, before, captured) is None:
+            context.clock.wait(LATER * context.settle_s)
+            captured = context.recorder.capture(_ask(visit, state, given, expected))
+            wrong = _wrong(given, expected, captured)
+        if wrong is not None:
+            shown, how = wrong
+            context.recorder.keep_waveform(context.recorder.find(captured))
+            return Failure(
+                fact=OperationFailed(number=number, step=step, shown=shown),
+                words=f"no. {number} {step}: {shown} {how}",
+            )
+    return None
+
+
+def _wrong(given: OfOperations, expected: CycleLevels, captured: Captured) -> tuple[Shown, str] | None:
+    """What has another level than the circuit expects, and how it differs in words; None if nothing has."""
+    capture, tones = captured.capture, captured.ask.tones
+    fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
+    hot, cold = given.rows
+    found = levels_of(fit.phasors[:, 0], given.rows)
+    levels: tuple[tuple[Shown, float, float], ...] = (
+        ("hot leg", found.legs_vrms[hot], expected.legs_vrms[hot]),
+        ("cold leg", found.legs_vrms[cold], expected.legs_vrms[cold]),
+        ("between the legs", found.pair_vrms, expected.pair_vrms),
+    )
+    for shown, level, wanted in levels:
+        wrong = missed(level, wanted, drive_vrms=given.stimulus.level_vrms)
+        if wrong:
+            return shown, wrong
+    return None
+
+
+def _ask(visit: HookupVisit, state: State, given: OfOperations, expected: CycleLevels) -> Ask:
+    hz = given.stimulus.tones.hot_hz
+    tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
+    peaks_v = {
+        number: sqrt(2.0) * volts
+        for number, volts in zip(input_numbers(visit.hookup), expected.legs_vrms, strict=True)
+    }
+    return Ask(
+        number=0,
+        hookup=visit.hookup.name,
+        state=state.name,
+        stimulus=given.stimulus,
+        purpose="operated line",
+        tones=tones,
+        silent=True,
+        peaks_v=peaks_v,
+    )

@@ -23,13 +23,12 @@ from harness.job.fixture import Hookup
 from harness.job.job import Job
 from harness.measure.reference import Reference
 from harness.roles import Bench
-from harness.session.context import BenchContext
+from harness.session.context import BenchContext, SupplyWatch
 from harness.session.events import Clock, Event, Hands, Observer
+from harness.session.instruments import CountedSwitchboard
 from harness.session.line_currents import Arrived, line_currents, look_at_unit
 from harness.session.planned_job import PlannedJob, made_by_hand, plan_job, profile_folder, read_job
 from harness.session.simulated import SimulatedBench, Simulation, simulated_bench
-from harness.session.supply_watch import SupplyWatch
-from harness.session.wear import CountedSwitchboard
 
 log = logging.getLogger(__name__)
 

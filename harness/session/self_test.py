@@ -28,10 +28,9 @@ from harness.roles import (
     Supply,
     Switchboard,
 )
-from harness.session.bare import UNPOWERED
-from harness.session.drive import Drive, leg_vpp
-from harness.session.supply_watch import VOLTAGE_HELD
-from harness.session.through import LOW_LEVEL_VRMS, lead_problems
+from harness.session.context import VOLTAGE_HELD
+from harness.session.instruments import Drive, leg_vpp
+from harness.session.through import LOW_LEVEL_VRMS, UNPOWERED, lead_problems
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)
 RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are

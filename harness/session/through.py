@@ -1,14 +1,20 @@
-"""The through stage: leads proven at a low level, then what the bench itself adds, tone by tone."""
+"""The through stage: leads proven at a low level, then what the bench itself adds, tone by tone.
+
+Its noise and the harmonics of each tone are taken in the same hookup: the unit's own are what is left without
+them.
+"""
 
 import time
 from functools import partial
 from math import sqrt
 
 from harness.circuit.predict import Prediction, predict
-from harness.errors import HookupError, SettingRefused
+from harness.errors import HookupError, ReadingError, SettingRefused
 from harness.job.fixture import Hookup
+from harness.job.state import State
 from harness.measure.captures import pick_range
-from harness.measure.reference import Reference, ToneReference, with_common_spread
+from harness.measure.reference import Bare, Key, Reference, ToneReference, harmonics_of, with_common_spread
+from harness.measure.residuals import Harmonics
 from harness.measure.through import (
     Rung,
     Shot,
@@ -19,11 +25,67 @@ from harness.measure.through import (
 )
 from harness.measure.tone import fit_tones
 from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
+from harness.plan.model import Plan
 from harness.roles import Capture
-from harness.session.bare import UNPOWERED, bare_inputs, lacks, take_bare
 from harness.session.context import RunContext, impedances
 from harness.session.events import HookupBegun, Remark
 from harness.session.recorder import Ask, Captured, Taken
+
+UNPOWERED = State(on=(), powered=False)
+
+
+def lacks(bare: Bare, plan: Plan) -> bool:
+    """Whether some of what a plan's quantities take off is not there."""
+    known = {(hz, volts) for hz, volts, _ in bare.harmonics}
+    return any(
+        (one.frequency_hz, one.level_vrms) not in known if one.has_tone else bare.noise is None
+        for one in plan.bench_stimuli
+    )
+
+
+def take_bare(context: RunContext) -> Bare:
+    """Record what is wanted, in a through hookup that is made; nothing where the plan asks for nothing."""
+    noise: Capture | None = None
+    harmonics: dict[Key, Harmonics] = {}
+    for stimulus in context.plan.bench_stimuli:
+        capture = _capture_bare(context, stimulus)
+        if not stimulus.has_tone:
+            noise = capture
+            continue
+        for pair in range(len(capture.inputs) // 2):
+            key = (stimulus.frequency_hz, stimulus.level_vrms, pair)
+            try:
+                harmonics[key] = harmonics_of(capture, (2 * pair, 2 * pair + 1), stimulus)
+            except ReadingError:
+                continue  # its readings then say that nothing could be taken off
+    context.drive.silence()
+    return Bare(noise=noise, harmonics=harmonics)
+
+
+def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
+    hookup = context.plan.through
+    if hookup is None:
+        raise ValueError("without a through hookup nothing is bare")
+    context.drive.apply(stimulus)
+    peak_v = stimulus.level_vrms / sqrt(2.0)
+    ask = Ask(
+        number=0,
+        hookup=hookup.name,
+        state=UNPOWERED.name,
+        stimulus=stimulus,
+        purpose="bench alone",
+        tones=stimulus.tones,
+        silent=not stimulus.has_tone,
+        peaks_v=dict.fromkeys(bare_inputs(context, hookup), peak_v),
+    )
+    return context.recorder.take(ask).capture
+
+
+def bare_inputs(context: RunContext, hookup: Hookup) -> range:
+    """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
+    pairs = len(hookup.view) or max(len(other.view) for other in context.job.fixture.hookups)
+    return range(1, 2 * pairs + 1)
+
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 CORRECTIONS = 2  # by hands, before leads that are still wrong end it
@@ -34,79 +96,79 @@ BOUNDS_ONLY = "of noise and distortion only bounds are told"
 COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
 
 
-def take_reference(stage: RunContext) -> Reference | None:
+def take_reference(context: RunContext) -> Reference | None:
     """Make the through hookup, prove its leads and measure the bench; None where the fixture has none.
 
     Raises HookupError for a lead that is surely wrong: nothing has been driven above the low level then.
     """
-    hookup = stage.plan.through
-    if hookup is None or not (stage.plan.stimuli or stage.plan.acquisitions):
-        stage.observe(Remark(text=_why_no_reference(stage)))
+    hookup = context.plan.through
+    if hookup is None or not (context.plan.stimuli or context.plan.acquisitions):
+        context.observe(Remark(text=_why_no_reference(context)))
         return None
-    stage.observe(HookupBegun(hookup=hookup, number=0, total=len(stage.plan.visits)))
+    context.observe(HookupBegun(hookup=hookup, number=0, total=len(context.plan.visits)))
     if hookup.select is None:
-        stage.hands.make(hookup)
-    stage.set_state(hookup, UNPOWERED)
-    for stimulus in stage.plan.stimuli[:1]:
-        _prove_until_right(stage, hookup, stimulus.frequency_hz)
-    tones = [_tone_reference(stage, hookup, stimulus) for stimulus in stage.plan.stimuli]
-    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(stage, hookup)])
-    bare = take_bare(stage)
-    stage.drive.silence()
-    stage.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
+        context.hands.make(hookup)
+    context.set_state(hookup, UNPOWERED)
+    for stimulus in context.plan.stimuli[:1]:
+        _prove_until_right(context, hookup, stimulus.frequency_hz)
+    tones = [_tone_reference(context, hookup, stimulus) for stimulus in context.plan.stimuli]
+    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(context, hookup)])
+    bare = take_bare(context)
+    context.drive.silence()
+    context.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
     return Reference(
         taken_s=time.time(),
-        instruments=(stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text),
+        instruments=(context.bench.generator.identity.text, context.bench.oscilloscope.identity.text),
         tones=with_common_spread(tones),
         offsets=offsets,
         bare=bare,
     )
 
 
-def kept_reference(stage: RunContext, kept: Reference) -> Reference | None:
+def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
     """The kept reference if it is good for this bench now, and has every tone that the plan uses."""
-    instruments = (stage.bench.generator.identity.text, stage.bench.oscilloscope.identity.text)
+    instruments = (context.bench.generator.identity.text, context.bench.oscilloscope.identity.text)
     if not kept.serves(time.time(), instruments):
-        stage.observe(Remark(text="the kept through reference has expired or is another bench's: not used"))
+        context.observe(Remark(text="the kept through reference has expired or is another bench's: not used"))
         return None
-    for stimulus in stage.plan.stimuli:
+    for stimulus in context.plan.stimuli:
         emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
         if kept.at(stimulus.tones.frequencies_hz, emf_vrms) is None:
-            stage.observe(Remark(text=f"the kept through reference has nothing at {stimulus}: not used"))
+            context.observe(Remark(text=f"the kept through reference has nothing at {stimulus}: not used"))
             return None
     minutes = (time.time() - kept.taken_s) / 60
-    stage.observe(
+    context.observe(
         Remark(
             text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew"
-            + (f"; {BOUNDS_ONLY}" if lacks(kept.bare, stage.plan) else "")
+            + (f"; {BOUNDS_ONLY}" if lacks(kept.bare, context.plan) else "")
         )
     )
     return kept
 
 
-def _why_no_reference(stage: RunContext) -> str:
+def _why_no_reference(context: RunContext) -> str:
     lost = f"the scope's gain accuracy stays in every reading, leads are not proven, and {BOUNDS_ONLY}"
-    if any(hookup.through for hookup in stage.job.fixture.hookups):
+    if any(hookup.through for hookup in context.job.fixture.hookups):
         return f"no through reference: {lost}"
     return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
 
 
-def _prove_until_right(stage: RunContext, hookup: Hookup, frequency_hz: float) -> None:
+def _prove_until_right(context: RunContext, hookup: Hookup, frequency_hz: float) -> None:
     """Prove the leads; where hands made the hookup, let them see to it and prove it again."""
     for _ in range(CORRECTIONS if hookup.select is None else 0):
         try:
-            return _prove_leads(stage, hookup, frequency_hz)
+            return _prove_leads(context, hookup, frequency_hz)
         except HookupError as error:
-            stage.drive.silence()
-            stage.observe(Remark(text=str(error)))
-            stage.hands.correct(hookup, (), str(error))
-    return _prove_leads(stage, hookup, frequency_hz)
+            context.drive.silence()
+            context.observe(Remark(text=str(error)))
+            context.hands.correct(hookup, (), str(error))
+    return _prove_leads(context, hookup, frequency_hz)
 
 
-def _prove_leads(stage: RunContext, hookup: Hookup, frequency_hz: float) -> None:
+def _prove_leads(context: RunContext, hookup: Hookup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    prediction = _predict(stage, hookup, stimulus)
-    taken = stage.recorder.find(_capture(stage, hookup, stimulus, prediction))
+    prediction = _predict(context, hookup, stimulus)
+    taken = context.recorder.find(_capture(context, hookup, stimulus, prediction))
     problems = lead_problems(taken.capture, stimulus, prediction)
     if problems:
         raise HookupError(
@@ -131,30 +193,30 @@ def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) 
     )
 
 
-def _tone_reference(stage: RunContext, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
-    prediction = _predict(stage, hookup, stimulus)
+def _tone_reference(context: RunContext, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
+    prediction = _predict(context, hookup, stimulus)
     shots: list[Shot] = []
     for _ in range(REPEATS):
-        captured = _capture(stage, hookup, stimulus, prediction)
-        stage.recorder.put_off(partial(_keep_shot, stage, captured, stimulus.level_vrms, shots))
+        captured = _capture(context, hookup, stimulus, prediction)
+        context.recorder.put_off(partial(_keep_shot, context, captured, stimulus.level_vrms, shots))
     drive_range = captured.capture.setting.inputs[captured.capture.inputs[0]].volts_per_division
-    scope = stage.bench.oscilloscope
+    scope = context.bench.oscilloscope
     rungs = ladder_rungs(
         drive_range,
         scope.volts_per_division,
         scope.divisions,
-        least_peak_v=stage.bench.generator.amplitude_range_vpp[0] / 2,
+        least_peak_v=context.bench.generator.amplitude_range_vpp[0] / 2,
     )
-    finest = _finest_range(stage, stimulus)
+    finest = _finest_range(context, stimulus)
     ladder: list[Shot] = []
     for rung in rungs:
         if rung.finer_v_per_division < finest * 0.99:
             break
-        step = _climb(stage, hookup, stimulus.frequency_hz, rung)
+        step = _climb(context, hookup, stimulus.frequency_hz, rung)
         if not step:
             break
         ladder += step
-    stage.recorder.catch_up()
+    context.recorder.catch_up()
     return tone_reference(
         shots,
         ladder,
@@ -163,80 +225,80 @@ def _tone_reference(stage: RunContext, hookup: Hookup, stimulus: Stimulus) -> To
     )
 
 
-def _climb(stage: RunContext, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
+def _climb(context: RunContext, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
     """One level on the coarser and the finer range; nothing where even a low one overfills the finer.
 
     The generator's own DC is a good part of a sensitive range, and is moved off its screen.
     """
     for share in RUNG_SHARES:
-        if 2 * share * rung.peak_v < stage.bench.generator.amplitude_range_vpp[0]:
+        if 2 * share * rung.peak_v < context.bench.generator.amplitude_range_vpp[0]:
             break
         level_vrms = share * rung.peak_v * sqrt(2.0)
         stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
         try:
-            stage.drive.apply(stimulus)
+            context.drive.apply(stimulus)
         except SettingRefused as error:
-            stage.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
+            context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        ask = _ask(stage, hookup, stimulus, {})
-        inputs = bare_inputs(stage, hookup)
-        recorder, pair = stage.recorder, list[Taken]()
+        ask = _ask(context, hookup, stimulus, {})
+        inputs = bare_inputs(context, hookup)
+        recorder, pair = context.recorder, list[Taken]()
         coarser = recorder.capture_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
-        recorder.put_off(partial(_keep, stage, coarser, pair))
+        recorder.put_off(partial(_keep, context, coarser, pair))
         means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
         centres_v = dict(zip(inputs, map(float, means_v), strict=True))
         finer = recorder.capture_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
-        _keep(stage, finer, pair)
+        _keep(context, finer, pair)
         if not any(taken.refusals(inputs) for taken in pair):
             return [_shot(taken, level_vrms) for taken in pair]
     return []
 
 
-def _keep(stage: RunContext, captured: Captured, kept: list[Taken]) -> None:
-    kept.append(stage.recorder.find(captured))
+def _keep(context: RunContext, captured: Captured, kept: list[Taken]) -> None:
+    kept.append(context.recorder.find(captured))
 
 
-def _keep_shot(stage: RunContext, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
-    shots.append(_shot(stage.recorder.find(captured), level_vrms))
+def _keep_shot(context: RunContext, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
+    shots.append(_shot(context.recorder.find(captured), level_vrms))
 
 
-def _zeros(stage: RunContext, hookup: Hookup) -> list[Taken]:
+def _zeros(context: RunContext, hookup: Hookup) -> list[Taken]:
     """What each input reads with nothing there, on every range that an offset may be read on."""
-    if not any(acquisition.stimulus.kind == "silence" for acquisition in stage.plan.acquisitions):
+    if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
-    stage.drive.silence()
-    ask = _ask(stage, hookup, SILENCE, {})
-    inputs = bare_inputs(stage, hookup)
+    context.drive.silence()
+    ask = _ask(context, hookup, SILENCE, {})
+    inputs = bare_inputs(context, hookup)
     taken: list[Taken] = []
-    for volts_per_division in stage.bench.oscilloscope.volts_per_division:
+    for volts_per_division in context.bench.oscilloscope.volts_per_division:
         if volts_per_division <= COARSEST_ZERO_V:
-            captured = stage.recorder.capture_at(ask, dict.fromkeys(inputs, volts_per_division))
-            stage.recorder.put_off(partial(_keep, stage, captured, taken))
-    stage.recorder.catch_up()
+            captured = context.recorder.capture_at(ask, dict.fromkeys(inputs, volts_per_division))
+            context.recorder.put_off(partial(_keep, context, captured, taken))
+    context.recorder.catch_up()
     return taken
 
 
-def _finest_range(stage: RunContext, stimulus: Stimulus) -> float:
+def _finest_range(context: RunContext, stimulus: Stimulus) -> float:
     """The most sensitive range on which the plan expects a signal, as opposed to its absence."""
     peak_v = stimulus.level_vrms / sqrt(2.0)
     weakest = 1.0
-    for acquisition in stage.plan.acquisitions:
+    for acquisition in context.plan.acquisitions:
         if acquisition.stimulus == stimulus:
-            levels = abs(stage.plan.predictions[acquisition.number].transfer).sum(axis=1)
+            levels = abs(context.plan.predictions[acquisition.number].transfer).sum(axis=1)
             weakest = min([weakest, *(float(level) for level in levels if level > WEAKEST_LIVE)])
-    scope = stage.bench.oscilloscope
+    scope = context.bench.oscilloscope
     return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
 
 
-def _capture(stage: RunContext, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
-    stage.drive.apply(stimulus)
+def _capture(context: RunContext, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
+    context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    return stage.recorder.capture(_ask(stage, hookup, stimulus, peaks_v))
+    return context.recorder.capture(_ask(context, hookup, stimulus, peaks_v))
 
 
-def _ask(stage: RunContext, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
+def _ask(context: RunContext, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
     return Ask(
         number=0,
         hookup=hookup.name,
@@ -253,12 +315,12 @@ def _shot(taken: Taken, level_vrms: float) -> Shot:
     return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
 
 
-def _predict(stage: RunContext, hookup: Hookup, stimulus: Stimulus) -> Prediction:
+def _predict(context: RunContext, hookup: Hookup, stimulus: Stimulus) -> Prediction:
     return predict(
-        stage.job.module,
-        stage.job.fixture,
+        context.job.module,
+        context.job.fixture,
         hookup,
         UNPOWERED,
         frequencies_hz=stimulus.tones.frequencies_hz,
-        impedances=impedances(stage.bench),
+        impedances=impedances(context.bench),
     )

@@ -35,14 +35,13 @@ from harness.records.run import (
 )
 from harness.records.store import RunStore
 from harness.roles import Bench
-from harness.session.by_hand import KeptHands, make_by_hand
 from harness.session.context import RunContext
-from harness.session.drive import Drive
 from harness.session.events import Clock, Hands, HookupBegun, Observer
+from harness.session.hookup_check import KeptHands, make_by_hand
+from harness.session.instruments import Drive, Recovery
 from harness.session.line_currents import check_same_unit, energise, make_idle
 from harness.session.open_bench import OpenBench, WallClock, bench_context, unobserved
 from harness.session.recorder import Recorder
-from harness.session.recovery import Recovery
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
 from harness.session.simulated import fault_notes
 from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference

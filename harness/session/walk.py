@@ -21,13 +21,19 @@ from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
 from harness.session.context import RunContext
-from harness.session.cycles import cycle_reading
-from harness.session.edges import EdgeWalk
+from harness.session.edges import EdgeWalk, cycle_reading
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.hookup_check import check_hookup
-from harness.session.readings import Measured, make_reading, make_state_reading, missing_reading
-from harness.session.recorder import Ask, Captured, Taken
-from harness.session.recovery import TRANSIENT, NotTaken
+from harness.session.instruments import TRANSIENT, NotTaken
+from harness.session.recorder import (
+    Ask,
+    Captured,
+    Measured,
+    Taken,
+    make_reading,
+    make_state_reading,
+    missing_reading,
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -12,8 +12,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup, escape
 
-from harness.records.history import RunLine
-from harness.records.overview import RunDetail
+from harness.records.history import RunDetail, RunLine
 from harness.records.run import INTERRUPTED
 from harness.report.page_files import templates_in
 from harness.report.words import OUTCOME_MEANS, SYMBOLS

@@ -11,8 +11,7 @@ import numpy as np
 from markupsafe import Markup
 
 from harness.reading import Reading, ReadingKey
-from harness.records.history import RunLine, Series, label_of, labels
-from harness.records.overview import RunDetail
+from harness.records.history import RunDetail, RunLine, Series, label_of, labels
 from harness.records.store import RunStore
 from harness.report.words import Words, describe, worst_first
 from harness.site.charts import (
@@ -31,15 +30,13 @@ from harness.site.charts import (
 from harness.site.model import BatchOfUnits, Unit, complete, unit_slug
 from harness.statistics.batch import (
     ReadingFigures,
-    SideDifference,
     chart,
     diagnosed_faults,
     fault_in_words,
     figures,
     least_capable_first,
-    shared_values,
-    side_differences,
 )
+from harness.statistics.compare import SideDifference, shared_values, side_differences
 from harness.statistics.control import RUN_RULES
 from harness.statistics.yields import ParetoLine, first_complete_runs, pareto
 

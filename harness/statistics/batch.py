@@ -6,16 +6,17 @@ same unit is no further unit.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, fields
+from functools import cache, cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.reading import ReadingKey
+from harness.reading import Measurand, ReadingKey
 from harness.records.history import RunLine, Series, label_of, labels
 from harness.records.run import FaultsNamed
+from harness.records.store import RunStore
 from harness.statistics.capability import (
     Capability,
     Doubt,
@@ -26,20 +27,18 @@ from harness.statistics.capability import (
 )
 from harness.statistics.compare import (
     Comparison,
-    PairedDifference,
-    compare_batches,
-    correct_p,
-    paired_difference,
 )
 from harness.statistics.control import IndividualsChart, individuals_chart, mean_and_sigma, middle, varies
-from harness.statistics.drift import FEWEST_FOR_SLOPES, Drift, drift
-from harness.statistics.yields import COMPLETE, ParetoLine, Yields, first_complete_runs, pareto, yields
-
-if TYPE_CHECKING:
-    from harness.records.store import RunStore
+from harness.statistics.yields import (
+    YIELD_DEFINITION,
+    ParetoLine,
+    Yields,
+    first_complete_runs,
+    pareto,
+    yields,
+)
 
 COVERAGE = 2.0  # of a reading's expanded uncertainty
-SECONDS_A_DAY = 86_400.0
 NOT_DIAGNOSED = "not diagnosed"
 NOT_LISTED = "no listed fault"
 MOST_BINS = 20
@@ -143,29 +142,7 @@ class Batch:
         }
 
 
-@dataclass(frozen=True, kw_only=True)
-class SideDifference:
-    """First channel less second of one reading, unit by unit; `p` is corrected for all readings."""
-
-    key: ReadingKey  # of the first channel
-    other: ReadingKey  # of the second
-    unit: str
-    channels: tuple[str, str]
-    difference: PairedDifference
-    p_corrected: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class ReadingDrift:
-    """How one reading of the golden unit moves, a day; `p` corrected for all of them."""
-
-    key: ReadingKey
-    unit: str
-    drift: Drift
-    p_corrected: float
-
-
-def diagnosed_faults(store: "RunStore", runs: Iterable[RunLine]) -> dict[int, Sequence[str]]:
+def diagnosed_faults(store: RunStore, runs: Iterable[RunLine]) -> dict[int, Sequence[str]]:
     """What the diagnosis at the end of failed runs named, by run."""
     failed = [run.run_id for run in runs if run.outcome == "fail"]
     events = store.latest_events(FaultsNamed, failed) if failed else {}
@@ -296,79 +273,6 @@ def proposal(one: Series) -> ProposedLimits:
     )
 
 
-def compare(first: Sequence[Series], second: Sequence[Series]) -> list[Comparison[ReadingKey]]:
-    """Compare two batches reading by reading, corrected (Holm) for how many; the surest difference first."""
-    return compare_batches(_values_by_key(first), _values_by_key(second))
-
-
-def side_differences(series: Sequence[Series]) -> list[SideDifference]:
-    """Compare the two channels unit by unit, reading by reading; the surest difference first.
-
-    Channels in the order of their names. Readings that only one of two channels has are left out.
-    """
-    by_key = {one.key: one for one in series if one.key.measurand.channel}
-    channels = sorted({key.measurand.channel for key in by_key})
-    if len(channels) != 2:
-        return []
-    left, right = channels
-    found = []
-    for key, one in by_key.items():
-        mirrored = replace(key, measurand=key.measurand.mirrored(left, right))
-        if key.measurand.channel == left and mirrored in by_key:
-            _, first, second = shared_values(one, by_key[mirrored])
-            if first.size >= 2:
-                found.append((one, mirrored, paired_difference(first, second)))
-    corrected = correct_p([difference.p for *_, difference in found], "holm")
-    sides = [
-        SideDifference(
-            key=one.key,
-            other=other,
-            unit=one.unit,
-            channels=(left, right),
-            difference=difference,
-            p_corrected=float(p),
-        )
-        for (one, other, difference), p in zip(found, corrected, strict=True)
-    ]
-    return sorted(sides, key=lambda side: (side.p_corrected, side.difference.p))
-
-
-def shared_values(
-    one: Series, other: Series
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Give the runs in which both were measured, and the values of each, run by run."""
-    if np.array_equal(one.run_ids, other.run_ids):
-        both = one.measured & other.measured
-        return one.run_ids[both], one.values[both], other.values[both]
-    runs, here, there = np.intersect1d(
-        one.run_ids[one.measured], other.run_ids[other.measured], return_indices=True
-    )
-    return runs, one.values[one.measured][here], other.values[other.measured][there]
-
-
-def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[ReadingDrift]:
-    """How the readings of one unit, run again and again, move a day (Theil-Sen); the surest first.
-
-    runs: of that unit, oldest first; series: through these. Readings with less than five values, or made at
-    one time, have no trend.
-    """
-    days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
-    start = min(days.values(), default=0.0)
-    found: list[tuple[Series, Drift]] = []
-    for one in series:
-        begun = np.array([days.get(run_id, np.nan) for run_id in one.run_ids.tolist()])
-        chosen = one.measured & np.isfinite(begun)
-        times = begun[chosen] - start
-        if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
-            found.append((one, drift(times, one.values[chosen])))
-    corrected = correct_p([one.p for _, one in found], "holm")
-    drifts = [
-        ReadingDrift(key=one.key, unit=one.unit, drift=moving, p_corrected=float(p))
-        for (one, moving), p in zip(found, corrected, strict=True)
-    ]
-    return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))
-
-
 def _doubts(one: Series, values: NDArray[np.float64], found: Capability | None) -> tuple[Doubt, ...]:
     doubts = list(population_doubts(values) if found is None else found.doubts)
     limits = (np.round(some, 9).tolist() for some in (one.limit_low, one.limit_high))
@@ -392,5 +296,96 @@ def _open_as_none(limit: float) -> float | None:
     return float(limit) if np.isfinite(limit) else None
 
 
-def _values_by_key(series: Sequence[Series]) -> Mapping[ReadingKey, NDArray[np.float64]]:
-    return {one.key: one.values[one.measured] for one in series}
+# As plain JSON values, for other programs: the keys are promised, more may come.
+
+
+def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str, Any]:
+    """Keys: units, only_passed (of the readings), first, last, definition, yields, diagnosed_faults,
+    failing_checks, failing_readings, readings.
+
+    yields: the fields of `Yields`. diagnosed_…, failing_…: label, count, share, cumulative. readings: the
+    fields of `ReadingFigures`; key: what `key_to_json` makes of it.
+    """
+    return {
+        "units": len(batch.firsts),
+        "only_passed": batch.only_passed,
+        "first": batch.firsts[0].started.isoformat() if batch.firsts else None,
+        "last": batch.firsts[-1].started.isoformat() if batch.firsts else None,
+        "definition": YIELD_DEFINITION,
+        "yields": plain(batch.yields),
+        "diagnosed_faults": plain(batch.diagnosed_faults),
+        "failing_checks": plain(batch.failing_checks),
+        "failing_readings": plain(batch.failing_readings),
+        "readings": [plain(one) for one in readings],
+    }
+
+
+def reading_to_json(batch: Batch, one: Series) -> dict[str, Any]:
+    """Keys: key, unit, distribution, chart, proposed; null where there are too few values.
+
+    distribution: edges, counts. chart: centre, lower, upper, sigma, mean_range, upper_range, units (serial,
+    value, range from the one before), signals (rule, sentence, serial), range_signals (serials). proposed:
+    the fields of `ProposedLimits`.
+    """
+    serial = {run.run_id: run.serial for run in batch.firsts}
+    names = [serial[int(run_id)] for run_id in one.run_ids[one.measured]]
+    return {
+        "key": plain(one.key),
+        "unit": one.unit,
+        "distribution": plain(distribution(one)),
+        "chart": _chart_to_json(chart(one), names),
+        "proposed": plain(proposal(one)),
+    }
+
+
+def _chart_to_json(found: IndividualsChart | None, names: Sequence[str]) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    ranges = [None, *map(float, found.ranges)]
+    fields = ("centre", "lower", "upper", "sigma", "mean_range", "upper_range")
+    return {name: plain(getattr(found, name)) for name in fields} | {
+        "units": [
+            {"serial": serial, "value": float(value), "range": moved}
+            for serial, value, moved in zip(names, found.values, ranges, strict=True)
+        ],
+        "signals": [
+            {"rule": one.rule, "sentence": one.sentence, "serial": names[one.at]} for one in found.signals
+        ],
+        "range_signals": [names[at] for at in found.range_signals],
+    }
+
+
+def comparison_to_json(
+    found: Sequence[Comparison[ReadingKey]], series: Sequence[Series]
+) -> list[dict[str, Any]]:
+    """Keys: key, unit, difference (the fields of `Difference`), p_corrected, moved. series: of one side."""
+    units = {one.key: one.unit for one in series}
+    return [plain(one) | {"unit": units[one.key]} for one in found]
+
+
+def key_to_json(key: ReadingKey) -> dict[str, Any]:
+    """Keys: check, quantity, options (name and value of each), state, channel, port, driven, frequency_hz."""
+    return {"check": key.check} | {
+        name: plain(getattr(key.measurand, name)) for name in _names_of_fields(Measurand)
+    }
+
+
+def plain(value: object) -> Any:
+    """Make what JSON can hold: dataclasses by their fields, what is no finite number as null."""
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, list | tuple):
+        return [plain(one) for one in value]
+    if isinstance(value, dict):
+        return {str(name): plain(one) for name, one in value.items()}
+    if isinstance(value, ReadingKey):
+        return key_to_json(value)
+    kind: Any = type(value)
+    return {name: plain(getattr(value, name)) for name in _names_of_fields(kind)}
+
+
+@cache
+def _names_of_fields(kind: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))

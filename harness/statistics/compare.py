@@ -2,13 +2,15 @@
 
 import math
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Generic, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from harness.reading import ReadingKey
+from harness.records.history import Series
 from harness.statistics.control import ROUNDING, finite_values, mean_and_sigma, middle, varies
 
 Test = Literal["welch", "mann-whitney"]
@@ -246,3 +248,69 @@ def correct_p(p_values: ArrayLike, correction: Correction) -> NDArray[np.float64
     corrected = np.empty(n)
     corrected[order] = np.minimum(ranked, 1.0)
     return corrected
+
+
+@dataclass(frozen=True, kw_only=True)
+class SideDifference:
+    """First channel less second of one reading, unit by unit; `p` is corrected for all readings."""
+
+    key: ReadingKey  # of the first channel
+    other: ReadingKey  # of the second
+    unit: str
+    channels: tuple[str, str]
+    difference: PairedDifference
+    p_corrected: float
+
+
+def compare(first: Sequence[Series], second: Sequence[Series]) -> list[Comparison[ReadingKey]]:
+    """Compare two batches reading by reading, corrected (Holm) for how many; the surest difference first."""
+    return compare_batches(_values_by_key(first), _values_by_key(second))
+
+
+def side_differences(series: Sequence[Series]) -> list[SideDifference]:
+    """Compare the two channels unit by unit, reading by reading; the surest difference first.
+
+    Channels in the order of their names. Readings that only one of two channels has are left out.
+    """
+    by_key = {one.key: one for one in series if one.key.measurand.channel}
+    channels = sorted({key.measurand.channel for key in by_key})
+    if len(channels) != 2:
+        return []
+    left, right = channels
+    found = []
+    for key, one in by_key.items():
+        mirrored = replace(key, measurand=key.measurand.mirrored(left, right))
+        if key.measurand.channel == left and mirrored in by_key:
+            _, first, second = shared_values(one, by_key[mirrored])
+            if first.size >= 2:
+                found.append((one, mirrored, paired_difference(first, second)))
+    corrected = correct_p([difference.p for *_, difference in found], "holm")
+    sides = [
+        SideDifference(
+            key=one.key,
+            other=other,
+            unit=one.unit,
+            channels=(left, right),
+            difference=difference,
+            p_corrected=float(p),
+        )
+        for (one, other, difference), p in zip(found, corrected, strict=True)
+    ]
+    return sorted(sides, key=lambda side: (side.p_corrected, side.difference.p))
+
+
+def shared_values(
+    one: Series, other: Series
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Give the runs in which both were measured, and the values of each, run by run."""
+    if np.array_equal(one.run_ids, other.run_ids):
+        both = one.measured & other.measured
+        return one.run_ids[both], one.values[both], other.values[both]
+    runs, here, there = np.intersect1d(
+        one.run_ids[one.measured], other.run_ids[other.measured], return_indices=True
+    )
+    return runs, one.values[one.measured][here], other.values[other.measured][there]
+
+
+def _values_by_key(series: Sequence[Series]) -> Mapping[ReadingKey, NDArray[np.float64]]:
+    return {one.key: one.values[one.measured] for one in series}

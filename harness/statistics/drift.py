@@ -16,14 +16,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from harness.reading import ReadingKey
-from harness.records.history import Series
+from harness.records.history import RunLine, Series
 from harness.statistics.compare import correct_p
 from harness.statistics.control import finite_values
+from harness.statistics.yields import COMPLETE
 
 FEWEST_FOR_SLOPES = 5
 FEWEST_FOR_SCATTER = 3
 LEVEL = 0.01  # the chance to stop a bench that has not moved, over all readings together
 COVERAGE = 2.0  # of a reading's expanded uncertainty
+SECONDS_A_DAY = 86_400.0
 MANY_RUNS = 60  # beyond, Kendall's distribution is as good as normal
 Method = Literal["theil-sen", "regression"]
 
@@ -256,3 +258,36 @@ def _shift(one: Series, run_id: int) -> Shift | None:
 def _judged(shift: Shift, p: float | None) -> Shift:
     moved = shift.shift is None or p is None or (p <= LEVEL and abs(shift.shift) > shift.expanded)
     return replace(shift, p=p, moved=moved)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingDrift:
+    """How one reading of the golden unit moves, a day; `p` corrected for all of them."""
+
+    key: ReadingKey
+    unit: str
+    drift: Drift
+    p_corrected: float
+
+
+def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[ReadingDrift]:
+    """How the readings of one unit, run again and again, move a day (Theil-Sen); the surest first.
+
+    runs: of that unit, oldest first; series: through these. Readings with less than five values, or made at
+    one time, have no trend.
+    """
+    days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
+    start = min(days.values(), default=0.0)
+    found: list[tuple[Series, Drift]] = []
+    for one in series:
+        begun = np.array([days.get(run_id, np.nan) for run_id in one.run_ids.tolist()])
+        chosen = one.measured & np.isfinite(begun)
+        times = begun[chosen] - start
+        if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
+            found.append((one, drift(times, one.values[chosen])))
+    corrected = correct_p([one.p for _, one in found], "holm")
+    drifts = [
+        ReadingDrift(key=one.key, unit=one.unit, drift=moving, p_corrected=float(p))
+        for (one, moving), p in zip(found, corrected, strict=True)
+    ]
+    return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))

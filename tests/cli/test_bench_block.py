@@ -10,7 +10,7 @@ from harness.errors import BenchError
 from harness.job.job import Job, load_job
 from harness.records.run import BenchCheck, CheckKind
 from harness.records.store import RunStore, open_records
-from harness.session.bench_checks import check_bench_block
+from harness.session.admission import check_bench_block
 from tests.records.outside_broadcast import HEADER
 
 ROOT = Path(__file__).parents[2]

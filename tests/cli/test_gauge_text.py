@@ -8,10 +8,9 @@ import numpy as np
 from harness.cli.gauge_text import StudyResult, golden_lines, study_lines
 from harness.reading import Measurand, ReadingKey
 from harness.records.run import BenchCheck
-from harness.session.bench_checks import Golden
+from harness.session.admission import Golden
 from harness.statistics.drift import Shift
-from harness.statistics.gauge import gauge_anova
-from harness.statistics.study import Crossing, ReadingStudy
+from harness.statistics.gauge import Crossing, ReadingStudy, gauge_anova
 
 KEY = ReadingKey(
     check="Gain",

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.bench import make_left_safe, open_bench
+from drivers.bench import ROLES, make_left_safe, open_bench
 from drivers.claim import Mark, claim
 from harness.bench_file import (
     BenchFile,
@@ -84,7 +84,11 @@ def standing() -> Iterator[Rig]:
             "switchboard": at_switch,
             "oscilloscope": at_scope,
         }
-        yield Rig(generator, supply, switch, scope, peers, file)
+        try:
+            yield Rig(generator, supply, switch, scope, peers, file)
+        finally:  # its ports may be another bench's next
+            for role in ROLES:
+                Mark(peers[role].address, instrument=role).go()
 
 
 def switch_all_on(bench: Bench) -> None:

@@ -81,7 +81,7 @@ def test_what_is_on_no_list_is_said_to_be_so(laboratory):
     assert not found.explained
     assert found.something_else > 0.99
     words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
-    assert words.headline.startswith("Nothing in the list explains these readings")
+    assert words.headline.startswith("No fault on the list explains these readings")
 
 
 def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):

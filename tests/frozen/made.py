@@ -20,9 +20,8 @@ from harness.quantities.quantity import PlannedReading
 from harness.quantities.steady import OfTransfers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.readings import Measured, make_reading, make_state_reading
-from harness.session.recorder import Taken
-from harness.session.recovery import NotTaken
+from harness.session.instruments import NotTaken
+from harness.session.recorder import Measured, Taken, make_reading, make_state_reading
 from tests.frozen.kept import HERE, Kept, kept_run
 
 IMPEDANCES = BenchImpedances(source_ohm=50.0, input_ohm=1e6, input_f=15e-12)

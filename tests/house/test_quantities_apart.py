@@ -24,7 +24,6 @@ SOURCES = [
 SPELT_ALIKE = {
     ("harness/cli/jobs.py", "supply_current"),  # a key of the plan as JSON
     ("harness/cli/measure.py", "noise"),  # what a reference has of the bench by itself
-    ("harness/faults/evidence.py", "noise"),  # an origin of errors
     ("harness/records/upgrade.py", "*"),  # words of older records
 }
 CLASSES = {type(quantity).__name__ for quantity in QUANTITIES.values()}

@@ -13,7 +13,7 @@ from harness.measure.residuals import measure_harmonics, noise, thd
 from harness.measure.through import harmonic_drift, noise_drift
 from harness.plan.build import build_plan
 from harness.roles import Capture, CaptureSetting, InputSetting
-from harness.session.bare import lacks
+from harness.session.through import lacks
 
 INTERVAL_S, SAMPLES, STEP_V = 5e-6, 20_000, 1e-3
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "stepped_attenuator"

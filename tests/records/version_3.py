@@ -27,7 +27,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-from harness.records.place import find_place
+from harness.records.database import find_place
 
 RUNS = (1, 2, 3, 4, 5)
 HEAD = "07305e366c8190eda1f72fbddc6801490e496a4e25eb9d356637370d65850e7d"

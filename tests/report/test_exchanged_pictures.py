@@ -7,7 +7,7 @@ from harness.job.fixture import Hookup, PortName
 from harness.plan.hookups import input_numbers
 from harness.report.waveforms import draw_change, draw_waveform
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.inputs import in_order
+from harness.session.recorder import in_order
 
 OUT = PortName(channel="left", net="out")
 HOT_V, COLD_V = 1.0, -2.0

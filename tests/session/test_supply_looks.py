@@ -10,7 +10,7 @@ from harness.errors import BadReply, OverCurrentError
 from harness.job.job import load_job
 from harness.job.state import State
 from harness.roles import Identity, SupplyReading
-from harness.session.supply_watch import SupplyWatch
+from harness.session.context import SupplyWatch
 
 JOB = load_job(Path(__file__).parents[2] / "sequences" / "two_loop_switcher")
 REST = State(on=())

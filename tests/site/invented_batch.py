@@ -8,8 +8,7 @@ import numpy as np
 from sqlalchemy import insert
 
 from harness.records import rows, tables
-from harness.records.database import open_engine
-from harness.records.place import find_place
+from harness.records.database import find_place, open_engine
 from harness.records.run import FaultsNamed
 from tests.records.outside_broadcast import HEADER
 

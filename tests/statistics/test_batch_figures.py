@@ -8,7 +8,8 @@ import pytest
 from harness.reading import Verdict
 from harness.records.history import RunLine, Series
 from harness.records.run import Purpose
-from harness.statistics.batch import MOST_BINS, Batch, distribution, figures, proposal, side_differences
+from harness.statistics.batch import MOST_BINS, Batch, distribution, figures, proposal
+from harness.statistics.compare import side_differences
 from harness.statistics.yields import first_complete_runs, yields
 from tests.records.outside_broadcast import HEADER
 from tests.statistics.test_golden import KEY, series

@@ -8,7 +8,7 @@ import pytest
 
 from harness.records.run import Outcome
 from harness.records.store import open_records
-from harness.statistics.study import cross, studies
+from harness.statistics.gauge import cross, studies
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.statistics.msa import MSA
 
@@ -25,7 +25,11 @@ def place(tmp_path: Path) -> Path:
             started = HEADER.started + timedelta(hours=hour)
             run = store.begin(replace(HEADER, serial=serial, operator=operator, started=started))
             store.add_readings(
-                run, [changed(GAIN, value=value), changed(GAIN, check="Polarity", unit="", value=1.0)]
+                run,
+                [
+                    changed(GAIN, value=value),
+                    changed(GAIN, check="Polarity", quantity="polarity", unit="", value=1.0),
+                ],
             )
             store.finish(run, outcome, "", ENDED + timedelta(hours=hour))
 

@@ -22,9 +22,9 @@ from harness.plan.build import build_plan
 from harness.records.run import BY_HAND
 from harness.records.store import open_records
 from harness.report.hookup_picture import drawing
-from harness.session.by_hand import make_by_hand
 from harness.session.context import RunContext
 from harness.session.events import Event, Remark
+from harness.session.hookup_check import make_by_hand
 from harness.session.line_currents import energise
 from harness.session.open_bench import WallClock
 from harness.session.unit_run import run_context

@@ -1,0 +1,185 @@
+"""The instruments during a run: what the generator is told, what the relays did, and recovery after a fault.
+
+Of a relay three facts are kept apart: what was commanded, whether the switchboard read it back, and, by what
+the unit draws on each line and by its readings, that a contact closed.
+
+Recovery is strict. What was asked of the failed instrument is not asked again: an acquisition that failed is
+a missing reading with its reason, a state that could not be set is missing as a whole. Before anything else
+is done all four instruments are opened anew, must be who they were, are off and verified, and get every
+setting again. A run in which this happened ends without a verdict, and one in which it happens too often ends
+there; so does one whose switchboard reads nothing back, since nothing would say that it is where it should
+be: what resumes it proves its lines anew. What fails before the walk (through reference, lines one by one,
+hookup check) stops the run.
+"""
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import sqrt
+
+from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
+from harness.job.job import Job
+from harness.measure.tones import Stimulus
+from harness.reading import Fact, LostToBench
+from harness.records.run import BenchFault
+from harness.records.store import RunStore
+from harness.roles import Bench, Generator, Identity, Switchboard
+from harness.session.events import Observer, Remark
+
+
+def leg_vpp(level_vrms: float) -> float:
+    """Peak-to-peak volts of one leg for a differential level in volts RMS: half of it, times 2√2."""
+    return level_vrms * sqrt(2.0)
+
+
+class Drive:
+    """Two outputs of a generator as the legs of a balanced source."""
+
+    def __init__(self, generator: Generator, *, hot: int, cold: int) -> None:
+        self._generator = generator
+        self._outputs = (hot, cold)
+        self._sines: dict[int, tuple[float, float, float]] = {}
+        self._on = False
+
+    def apply(self, stimulus: Stimulus) -> None:
+        """Make the generator do what the stimulus says; outputs are read back by the driver."""
+        if stimulus.kind == "silence":
+            self.silence()
+            return
+        for output, sine in zip(self._outputs, self._wanted(stimulus), strict=True):
+            if self._sines.get(output) != sine:
+                self._sines.pop(output, None)  # a setting that fails leaves it unknown
+                frequency_hz, amplitude_vpp, phase_deg = sine
+                self._generator.sine(
+                    output, frequency_hz=frequency_hz, amplitude_vpp=amplitude_vpp, phase_deg=phase_deg
+                )
+                self._sines[output] = sine
+        if not self._on:
+            for output in self._outputs:
+                self._generator.switch(output, on=True)
+            self._on = True
+
+    def _wanted(self, stimulus: Stimulus) -> tuple[tuple[float, float, float], ...]:
+        """Frequency, amplitude and phase of the hot and of the cold output."""
+        tones = stimulus.tones
+        amplitude_vpp = leg_vpp(stimulus.level_vrms)
+        if stimulus.kind == "idle":
+            amplitude_vpp = self._generator.amplitude_range_vpp[0]
+        if stimulus.kind == "antiphase":
+            return (tones.hot_hz, amplitude_vpp, 0.0), (tones.hot_hz, amplitude_vpp, 180.0)
+        return (tones.hot_hz, amplitude_vpp, 0.0), (tones.cold_hz, amplitude_vpp, 0.0)
+
+    def forget(self) -> None:
+        """Nothing is known of the generator any more: it was reopened, and is off."""
+        self._sines.clear()
+        self._on = False
+
+    def silence(self) -> None:
+        """Switch both outputs off."""
+        for output in self._outputs:
+            self._generator.switch(output, on=False)
+        self._on = False
+
+
+class CountedSwitchboard:
+    """A switchboard, and how often each of its channels was told to close."""
+
+    def __init__(self, board: Switchboard) -> None:
+        self._board = board
+        self._closed: frozenset[int] = frozenset()
+        self.closings: Counter[int] = Counter()
+
+    @property
+    def identity(self) -> Identity:
+        """Of the board itself."""
+        return self._board.identity
+
+    @property
+    def channel_count(self) -> int:
+        """Of the board itself."""
+        return self._board.channel_count
+
+    @property
+    def reads_back(self) -> bool:
+        """Whether the board verifies what it was told."""
+        return self._board.reads_back
+
+    @property
+    def settle_s(self) -> float:
+        """Of the board itself."""
+        return self._board.settle_s
+
+    def set(self, closed: frozenset[int]) -> None:
+        """Close exactly these; what fails was commanded all the same, and wears as if it had not."""
+        self.closings.update(closed - self._closed)
+        self._closed = frozenset()
+        self._board.set(closed)
+        self._closed = closed
+
+    def off(self) -> None:
+        """Every channel open."""
+        self._closed = frozenset()
+        self._board.off()
+
+    def recover(self) -> None:
+        """After a failure: every channel open."""
+        self._closed = frozenset()
+        self._board.recover()
+
+
+def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
+    """How often each relay's line was energised (of a latching one, the line that sets it)."""
+    lines = {relay.name: relay.operating_line for relay in job.module.relays}
+    return {name: board.closings[job.fixture.lines[line]] for name, line in lines.items() if line is not None}
+
+
+TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
+"""What may be gone after reopening. Another identity, or a switch that reads back wrong, will not be."""
+
+MOST_FAULTS = 3  # common practice, no source: a bench that fails more often has to be looked at
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotTaken:
+    """Why something was not captured, in words, and what programs ask of it."""
+
+    reason: str
+    facts: tuple[Fact, ...] = ()
+
+
+class Recovery:
+    """Counts a run's bench faults, and brings the bench back to how it was when it was opened."""
+
+    def __init__(self, bench: Bench, drive: Drive, store: RunStore, run: int, observe: Observer) -> None:
+        self._bench, self._drive, self._store, self._run, self._observe = bench, drive, store, run, observe
+        self.faults: list[str] = []
+
+    def after(self, error: BenchError) -> NotTaken:
+        """Record the fault and reopen the bench, everything off; gives the reason for what is missing.
+
+        Raises the error itself where there were too many or a switchboard reads nothing back, and BenchError
+        where the bench does not come back.
+        """
+        self.faults.append(str(error))
+        fault = BenchFault(instrument=error.instrument, address=error.address)
+        self._store.add_event(self._run, fault, str(error), at=datetime.now(UTC))
+        self._observe(Remark(text=f"bench fault, not the unit's: {error}"))
+        if len(self.faults) > MOST_FAULTS:
+            error.add_note(f"the bench failed {len(self.faults)} times; the run ends here")
+            raise error
+        bench = self._bench
+        if not bench.switchboard.reads_back:
+            error.add_note(
+                "the switchboard says nothing of what it does, so that the run cannot go on after a fault; "
+                "`switchwalk resume` goes on with it, and proves the lines anew"
+            )
+            raise error
+        self._drive.forget()
+        bench.generator.recover()
+        bench.supply.recover()
+        bench.switchboard.recover()
+        bench.oscilloscope.recover()
+        self._observe(Remark(text="all instruments reopened, the same as before, and off; the run goes on"))
+        return NotTaken(
+            reason=f"the bench failed: {error}", facts=(LostToBench(instrument=error.instrument),)
+        )
