@@ -10,7 +10,7 @@ import psycopg
 import pytest
 
 from harness.errors import RecordsError
-from harness.records import place as places
+from harness.records import database as places
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.jobs import ROUTE_AND_GAIN, job_in
