@@ -8,9 +8,9 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from harness.job.load import load_job
 from nbclient import NotebookClient
 
+from harness.job.job import load_job
 from harness.records.export import readings_frame
 from harness.records.store import RunStore, open_records
 from tests.records.outside_broadcast import HEADER, READING
