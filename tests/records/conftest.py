@@ -25,4 +25,4 @@ def empty(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where there are no records yet: a file, and a schema of a database."""
     if request.param == "sqlite":
         return str(tmp_path / "records.sqlite")
-    return request.getfixturevalue("postgresql").new_place()
+    return str(request.getfixturevalue("postgresql").new_place())

@@ -168,3 +168,9 @@ def capture(*, seed: int, samples: int = 2000, dead: tuple[int, ...] = ()) -> Ca
         clipped=(0,) * 4,
         setting=replace(SETTING, samples=samples),
     )
+
+
+def value_of(reading: Reading) -> float:
+    """The value of a reading that has one."""
+    assert reading.estimate is not None
+    return reading.estimate.value

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 INSTALL = "PostgreSQL's server is not installed (Debian: apt-get install postgresql)"
 ATTEMPTS = 5  # another program may take the free port before the server does
@@ -71,7 +72,7 @@ def postgresql_server(*, durable: bool = False) -> Iterator[PostgreSQL]:
         if os.geteuid() == 0:
             for path in (place, place / "password"):
                 shutil.chown(path, "postgres", "postgres")
-        made = ["-U", "bench", "--pwfile", place / "password", "-A", "scram-sha-256", "-E", "UTF8"]
+        made = ["-U", "bench", "--pwfile", str(place / "password"), "-A", "scram-sha-256", "-E", "UTF8"]
         _call([initdb, "-D", data, *made, "--locale", "C", "--no-sync"], place)
         server = _start(control, data, password, durable=durable)
         try:
@@ -105,7 +106,9 @@ def _start(control: str, data: Path, password: str, *, durable: bool) -> Postgre
 
 def _call(command: Sequence[str | Path], place: Path) -> None:
     """Into a file, not a pipe: the server keeps what pg_ctl was given open."""
-    as_user = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
+    as_user: dict[str, Any] = (
+        {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
+    )
     with tempfile.TemporaryFile() as said:
         done = subprocess.run(command, cwd=place, stdout=said, stderr=said, check=False, **as_user)
         if done.returncode:

@@ -5,8 +5,11 @@ import json
 import os
 import subprocess
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -40,7 +43,7 @@ CAPTURE = capture(seed=4)
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Path:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         run = store.begin(HEADER)
@@ -53,10 +56,10 @@ def place(tmp_path):
 
 
 @pytest.fixture
-def export(place, capsys):
+def export(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any]:
     """Exports run 1, or another, and gives the path."""
 
-    def run(form, out, *, number=1, expect=0):
+    def run(form: str, out: Path | str, *, number: int = 1, expect: int = 0) -> Path | str:
         with pytest.raises(SystemExit) as ended:
             main(["export", str(number), "--format", form, "--out", str(out), "--records", str(place)])
         said = capsys.readouterr()
@@ -66,7 +69,7 @@ def export(place, capsys):
     return run
 
 
-def test_csv_has_a_line_a_reading_in_si(export, tmp_path):
+def test_csv_has_a_line_a_reading_in_si(export: Callable[..., Any], tmp_path: Path) -> None:
     with export("csv", tmp_path / "run.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [row["verdict"] for row in rows] == ["pass", "fail", "unproven", "pass", "missing"]
@@ -76,7 +79,9 @@ def test_csv_has_a_line_a_reading_in_si(export, tmp_path):
     assert (rows[4]["check"], rows[4]["value"]) == ('Click, "loud"', "")
 
 
-def test_json_is_what_show_prints(export, tmp_path, capsys, place):
+def test_json_is_what_show_prints(
+    export: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str], place: Path
+) -> None:
     content = json.loads(export("json", tmp_path / "run.json").read_text(encoding="utf-8"))
     with pytest.raises(SystemExit):
         main(["show", "1", "--json", "--records", str(place)])
@@ -88,7 +93,9 @@ def test_json_is_what_show_prints(export, tmp_path, capsys, place):
     assert len(content["readings"]) == len(ALL)
 
 
-def test_parquet_and_the_frame_are_the_same_table(export, tmp_path, place):
+def test_parquet_and_the_frame_are_the_same_table(
+    export: Callable[..., Any], tmp_path: Path, place: Path
+) -> None:
     import pandas  # with pyarrow one of the tests' own requirements
 
     frame = pandas.read_parquet(export("parquet", tmp_path / "run.parquet"))
@@ -106,7 +113,9 @@ def test_parquet_and_the_frame_are_the_same_table(export, tmp_path, place):
     assert str(runs.started.dt.tz) == "UTC"
 
 
-def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(export, tmp_path):
+def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(
+    export: Callable[..., Any], tmp_path: Path
+) -> None:
     suites = ET.parse(export("junit", tmp_path / "run.xml")).getroot()
     (suite,) = suites
     assert {name: suite.get(name) for name in ("tests", "failures", "errors", "time")} == {
@@ -117,14 +126,22 @@ def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(export, tm
     assert cases[0].get("classname") == "TLS-2.Route and gain"
     assert cases[0].get("name") == "loop_a left.out 1000 Hz"
     assert [[child.tag for child in case] for case in cases] == [[], ["failure"], ["failure"], [], ["error"]]
-    failure = cases[1].find("failure")
+    failure = found(cases[1], "failure")
     assert failure.get("type") == "fail"
     assert failure.get("message") == "-6.11 dB (-6.118 to -6.102), limit -0.286 to 0.114 dB"
-    assert cases[2].find("failure").get("message").endswith("near & <close>")
-    assert cases[4].find("error").get("message").endswith("input 3 clipped\N{REPLACEMENT CHARACTER}")
+    assert found(cases[2], "failure").attrib["message"].endswith("near & <close>")
+    assert found(cases[4], "error").attrib["message"].endswith("input 3 clipped\N{REPLACEMENT CHARACTER}")
 
 
-def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(export, place, tmp_path):
+def found(element: ET.Element, path: str) -> ET.Element:
+    inner = element.find(path)
+    assert inner is not None, path
+    return inner
+
+
+def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(
+    export: Callable[..., Any], place: Path, tmp_path: Path
+) -> None:
     distorted = changed(
         READING, check="Distortion", quantity="distortion", unit="%", value=0.0061, low=0.0058, high=0.0064,
         expected=None, expected_standard=None, limit_low=None, limit_high=0.003, verdict="fail",
@@ -135,11 +152,11 @@ def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(export, place
         store.add_readings(run, [distorted])
         store.finish(run, "fail", "1 reading outside its limit", ENDED)
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
-    message = suite.find("testcase/failure").get("message")
+    message = found(suite, "testcase/failure").get("message")
     assert message == "0.61 % (0.58 to 0.64), limit open to 0.3 %"
 
 
-def test_no_two_cases_of_junit_have_one_name(export, place, tmp_path):
+def test_no_two_cases_of_junit_have_one_name(export: Callable[..., Any], place: Path, tmp_path: Path) -> None:
     with open_records(place) as store:
         run = store.begin(replace(HEADER, serial="OB-0027"))
         store.add_acquisition(run, ACQUISITION)
@@ -155,34 +172,36 @@ def test_no_two_cases_of_junit_have_one_name(export, place, tmp_path):
 
 
 @pytest.mark.parametrize("place_of_out", ["", ".", "/"])
-def test_a_place_that_names_no_file_is_told(export, place_of_out):
+def test_a_place_that_names_no_file_is_told(export: Callable[..., Any], place_of_out: str) -> None:
     assert "names no file" in export("csv", place_of_out, expect=2)
 
 
-def test_a_stopped_run_is_an_error_in_junit(export, tmp_path):
+def test_a_stopped_run_is_an_error_in_junit(export: Callable[..., Any], tmp_path: Path) -> None:
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=2)).getroot()
     assert (suite.get("tests"), suite.get("errors")) == ("1", "1")
-    assert suite.find("testcase/error").get("message") == "lead fell off"
+    assert found(suite, "testcase/error").get("message") == "lead fell off"
 
 
-def test_a_run_that_fails_by_no_reading_fails_in_junit(export, place, tmp_path):
+def test_a_run_that_fails_by_no_reading_fails_in_junit(
+    export: Callable[..., Any], place: Path, tmp_path: Path
+) -> None:
     with open_records(place) as store:
         run = store.begin(replace(HEADER, serial="OB-0025"))
         store.finish(run, "fail", "over-current in state swap", ENDED)
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
     assert [suite.get(name) for name in ("tests", "failures", "errors")] == ["1", "1", "0"]
-    assert suite.find("testcase/failure").get("message") == "over-current in state swap"
+    assert found(suite, "testcase/failure").get("message") == "over-current in state swap"
 
 
-def test_wav_holds_volts_a_channel_for_each_input(export, tmp_path):
+def test_wav_holds_volts_a_channel_for_each_input(export: Callable[..., Any], tmp_path: Path) -> None:
     folder = export("wav", tmp_path / "waves")
     (path,) = folder.iterdir()
     rate_hz, samples = wavfile.read(path)
-    assert (path.name, rate_hz, samples.dtype) == ("acquisition-1.wav", 100_000, np.float32)
+    assert (path.name, rate_hz, samples.dtype.type) == ("acquisition-1.wav", 100_000, np.float32)
     assert pytest.approx(CAPTURE.volts, abs=1e-6) == samples.T
 
 
-def test_wav_is_read_by_a_library_that_did_not_write_it(export, tmp_path):
+def test_wav_is_read_by_a_library_that_did_not_write_it(export: Callable[..., Any], tmp_path: Path) -> None:
     import soundfile  # libsndfile; scipy wrote the file
 
     (path,) = export("wav", tmp_path / "waves").iterdir()
@@ -191,7 +210,9 @@ def test_wav_is_read_by_a_library_that_did_not_write_it(export, tmp_path):
     assert pytest.approx(CAPTURE.volts, abs=1e-6) == samples.T
 
 
-def test_csv_is_read_by_pandas_and_parquet_by_arrow_as_the_same_numbers(export, tmp_path):
+def test_csv_is_read_by_pandas_and_parquet_by_arrow_as_the_same_numbers(
+    export: Callable[..., Any], tmp_path: Path
+) -> None:
     import pandas
     import pyarrow.parquet
 
@@ -225,7 +246,9 @@ SCHEMA = {
 
 
 @pytest.mark.parametrize("number", [1, 2])
-def test_junit_keeps_to_the_schema_that_ci_servers_share(export, tmp_path, number):
+def test_junit_keeps_to_the_schema_that_ci_servers_share(
+    export: Callable[..., Any], tmp_path: Path, number: int
+) -> None:
     (suite,) = suites = ET.parse(export("junit", tmp_path / "run.xml", number=number)).getroot()
     for element in suites.iter():
         children, attributes = SCHEMA[element.tag]
@@ -235,18 +258,18 @@ def test_junit_keeps_to_the_schema_that_ci_servers_share(export, tmp_path, numbe
     cases = suite.findall("testcase")
     assert [child.tag for child in suite if child not in cases] == ["properties", "system-out", "system-err"]
     assert all(len(case) <= 1 for case in cases)
-    assert int(suite.get("tests")) == len(cases)
-    assert int(suite.get("failures")) == len(suite.findall("testcase/failure"))
-    assert int(suite.get("errors")) == len(suite.findall("testcase/error"))
-    datetime.strptime(suite.get("timestamp"), "%Y-%m-%dT%H:%M:%S")  # without a zone, as the schema has it
+    assert int(suite.attrib["tests"]) == len(cases)
+    assert int(suite.attrib["failures"]) == len(suite.findall("testcase/failure"))
+    assert int(suite.attrib["errors"]) == len(suite.findall("testcase/error"))
+    datetime.strptime(suite.attrib["timestamp"], "%Y-%m-%dT%H:%M:%S")  # without a zone, as the schema has it
 
 
-def test_a_run_without_a_reading_has_the_same_columns(export, tmp_path):
+def test_a_run_without_a_reading_has_the_same_columns(export: Callable[..., Any], tmp_path: Path) -> None:
     texts = [export("csv", tmp_path / f"{number}.csv", number=number).read_text() for number in (1, 2)]
     assert texts[1].splitlines() == texts[0].splitlines()[:1]
 
 
-def test_a_device_is_written_to_and_stays_one(export, tmp_path):
+def test_a_device_is_written_to_and_stays_one(export: Callable[..., Any], tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     reader = subprocess.Popen(["cat", pipe], stdout=subprocess.PIPE, text=True)
@@ -255,14 +278,16 @@ def test_a_device_is_written_to_and_stays_one(export, tmp_path):
     assert pipe.is_fifo()
 
 
-def test_npz_holds_the_waveforms_exactly(export, tmp_path):
+def test_npz_holds_the_waveforms_exactly(export: Callable[..., Any], tmp_path: Path) -> None:
     with np.load(export("npz", tmp_path / "run.npz")) as arrays:
         assert np.array_equal(arrays["1_volts"], CAPTURE.volts)
         assert tuple(arrays["1_inputs"]) == CAPTURE.inputs
         assert float(arrays["1_interval_s"]) == CAPTURE.interval_s
 
 
-def test_what_cannot_be_exported_is_said_and_nothing_is_left(export, tmp_path):
+def test_what_cannot_be_exported_is_said_and_nothing_is_left(
+    export: Callable[..., Any], tmp_path: Path
+) -> None:
     out = tmp_path / "new" / "run.txt"
     assert "no format 'xlsx'; expected one of csv, json" in export("xlsx", out, expect=2)
     assert "there is no run 9" in export("csv", out, number=9, expect=2)

@@ -16,7 +16,7 @@ from harness.errors import RecordsError
 from harness.records.run import CurrentsDrawn, FaultsNamed, KeptReference, Resumed
 from harness.records.store import open_records
 from tests.records import version_3
-from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed, value_of
 from tests.records.postgresql_server import PostgreSQL
 
 MISSING = changed(READING, value=None, verdict="missing", reason="no range")
@@ -334,7 +334,7 @@ def test_four_benches_writing_at_once_keep_one_chain_and_numbers_without_gaps(em
         assert [run.run_id for run in runs] == list(range(1, 13))
         assert Counter(run.header.bench_name for run in runs) == {f"Bench {n}": 3 for n in range(4)}
         for run in runs:
-            values = [reading.estimate.value for reading in store.readings(run.run_id)]
+            values = [value_of(reading) for reading in store.readings(run.run_id)]
             assert values == [float(number) for number in range(15) for _ in range(2)]
 
 

@@ -8,15 +8,18 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy.engine.base import Engine
 
 from harness.errors import EXIT_BENCH, RecordsError
 from harness.records import database
 from harness.records.store import open_records
-from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
+from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, value_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -33,7 +36,7 @@ def python(code: str, *arguments: object) -> subprocess.Popen[str]:
 
 
 @contextmanager
-def ordinary_user():
+def ordinary_user() -> Iterator[None]:
     """Permissions mean nothing to root: be nobody for a while."""
     if os.geteuid() != 0:
         yield
@@ -46,7 +49,7 @@ def ordinary_user():
 
 
 @pytest.fixture
-def open_folder():
+def open_folder() -> Iterator[Path]:
     """A folder that any user can reach, which pytest's own is not."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder)
@@ -56,9 +59,9 @@ def open_folder():
 
 
 @pytest.fixture
-def small_disk(tmp_path):
+def small_disk(tmp_path: Path) -> Iterator[Callable[..., Any]]:
     """Mounts a file system of its own, of a given size; skips where that is not allowed."""
-    mounted = []
+    mounted: list[Path] = []
 
     def mount(megabytes: int) -> Path:
         folder = tmp_path / "disk"
@@ -78,7 +81,7 @@ def small_disk(tmp_path):
         subprocess.run(["umount", folder], check=True)
 
 
-def test_a_run_killed_half_way_keeps_every_committed_reading(tmp_path):
+def test_a_run_killed_half_way_keeps_every_committed_reading(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     child = python(
         """
@@ -97,13 +100,14 @@ while True:
         place,
     )
     with child:
+        assert child.stdout is not None
         while int(child.stdout.readline()) < 50:
             pass
         child.send_signal(signal.SIGKILL)
         said = 50 + len(child.stdout.read().split())
     assert child.returncode == -signal.SIGKILL
     with open_records(place, read_only=True) as store:
-        values = [reading.estimate.value for reading in store.readings(1)]
+        values = [value_of(reading) for reading in store.readings(1)]
         record = store.run(1)
     whole = len(values) // 2
     assert values == [float(number) for number in range(whole) for _ in range(2)]  # no group torn
@@ -114,7 +118,7 @@ while True:
     plain.close()
 
 
-def test_the_log_is_written_ahead_and_synchronised_in_full(tmp_path):
+def test_the_log_is_written_ahead_and_synchronised_in_full(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     with open_records(place) as store, store._engine.connect() as connection:
         settings = [
@@ -125,7 +129,7 @@ def test_the_log_is_written_ahead_and_synchronised_in_full(tmp_path):
     assert [file.name for file in tmp_path.iterdir()] == ["records.sqlite"]  # closed clean: no log left
 
 
-def test_two_programs_write_their_own_runs_at_once(tmp_path):
+def test_two_programs_write_their_own_runs_at_once(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     code = """
 import sys
@@ -145,10 +149,10 @@ with open_records(sys.argv[1]) as store:
     with open_records(place, read_only=True) as store:
         for serial in ("OB-1", "OB-2"):
             (record,) = store.runs(serial=serial)
-            assert [reading.estimate.value for reading in store.readings(record.run_id)] == list(range(100))
+            assert [value_of(reading) for reading in store.readings(record.run_id)] == list(range(100))
 
 
-def test_a_second_connection_reads_what_the_first_has_committed(tmp_path):
+def test_a_second_connection_reads_what_the_first_has_committed(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     with open_records(place) as writer, open_records(place, read_only=True) as reader:
         run = writer.begin(HEADER)
@@ -158,7 +162,7 @@ def test_a_second_connection_reads_what_the_first_has_committed(tmp_path):
         assert reader.run(run).readings == 2
 
 
-def test_records_locked_by_another_program_say_so(tmp_path, monkeypatch):
+def test_records_locked_by_another_program_say_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(database, "LOCK_WAIT_S", 0.05)
     place = tmp_path / "records.sqlite"
     with open_records(place) as store:
@@ -172,13 +176,15 @@ def test_records_locked_by_another_program_say_so(tmp_path, monkeypatch):
         assert store.readings(run) == [READING]
 
 
-def test_new_records_get_their_log_although_another_bench_writes_to_them_already(tmp_path, monkeypatch):
+def test_new_records_get_their_log_although_another_bench_writes_to_them_already(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """SQLite refuses the change at once while somebody writes, however long its own waiting is set."""
     other = sqlite3.connect(tmp_path / "records.sqlite", check_same_thread=False, isolation_level=None)
     release = threading.Timer(0.3, other.execute, ["COMMIT"])
     keep_a_log = database._keep_a_log
 
-    def keep_a_log_while_another_writes(engine):
+    def keep_a_log_while_another_writes(engine: Engine) -> None:
         other.execute("BEGIN IMMEDIATE")
         release.start()
         keep_a_log(engine)
@@ -189,12 +195,12 @@ def test_new_records_get_their_log_although_another_bench_writes_to_them_already
         assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
-def test_a_writer_gets_its_turn_beside_one_that_hardly_pauses(tmp_path):
+def test_a_writer_gets_its_turn_beside_one_that_hardly_pauses(tmp_path: Path) -> None:
     """Waiting in ever longer sleeps, as SQLite does by itself, misses nearly every pause of the other."""
     place = tmp_path / "records.sqlite"
     held, turns, done = threading.Event(), [], threading.Event()
 
-    def hold_again_and_again():
+    def hold_again_and_again() -> None:
         with closing(sqlite3.connect(place, isolation_level=None, timeout=60)) as other:
             while not done.is_set():
                 other.execute("BEGIN IMMEDIATE")
@@ -222,7 +228,9 @@ def test_a_writer_gets_its_turn_beside_one_that_hardly_pauses(tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a folder cannot be held")
-def test_nobody_goes_before_who_is_next_in_line_but_for_one_that_hangs(tmp_path, monkeypatch):
+def test_nobody_goes_before_who_is_next_in_line_but_for_one_that_hangs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     import fcntl
 
     with open_records(tmp_path / "records.sqlite") as store:
@@ -247,7 +255,9 @@ def test_nobody_goes_before_who_is_next_in_line_but_for_one_that_hangs(tmp_path,
     "content", [b"# Notes\n" * 500, b"SQLite format 3\0" + b"\xff" * 4080], ids=["text", "broken"]
 )
 @pytest.mark.parametrize("read_only", [False, True])
-def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path, content, read_only):
+def test_a_file_that_is_no_database_is_refused_and_left_alone(
+    tmp_path: Path, content: bytes, read_only: bool
+) -> None:
     place = tmp_path / "notes.txt"
     place.write_bytes(content)
     with pytest.raises(RecordsError, match=r"notes\.txt: is not a database, so it is left alone.*--records"):
@@ -255,7 +265,7 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path, content,
     assert place.read_bytes() == content
 
 
-def test_a_database_of_another_program_is_refused_and_left_alone(tmp_path):
+def test_a_database_of_another_program_is_refused_and_left_alone(tmp_path: Path) -> None:
     place = tmp_path / "stock.sqlite"
     with closing(sqlite3.connect(place)) as other:
         other.execute("CREATE TABLE relays (lot TEXT)")
@@ -265,7 +275,7 @@ def test_a_database_of_another_program_is_refused_and_left_alone(tmp_path):
     assert place.read_bytes() == before
 
 
-def test_records_of_a_newer_version_are_refused(tmp_path):
+def test_records_of_a_newer_version_are_refused(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     open_records(place).close()
     with closing(sqlite3.connect(place)) as newer:
@@ -278,7 +288,7 @@ def test_records_of_a_newer_version_are_refused(tmp_path):
             open_records(place, read_only=read_only)
 
 
-def test_a_waveform_that_was_changed_on_disk_is_noticed(tmp_path):
+def test_a_waveform_that_was_changed_on_disk_is_noticed(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     with open_records(place) as store:
         run = store.begin(HEADER)
@@ -290,7 +300,7 @@ def test_a_waveform_that_was_changed_on_disk_is_noticed(tmp_path):
         store.waveforms(run)
 
 
-def test_nothing_is_recorded_for_a_run_that_is_not_there(tmp_path):
+def test_nothing_is_recorded_for_a_run_that_is_not_there(tmp_path: Path) -> None:
     with open_records(tmp_path / "records.sqlite") as store:
         for add in (
             lambda: store.add_readings(7, [READING]),
@@ -304,7 +314,7 @@ def test_nothing_is_recorded_for_a_run_that_is_not_there(tmp_path):
             store.run(7)
 
 
-def test_a_folder_that_can_not_be_written_stops_the_run_before_it_starts(open_folder):
+def test_a_folder_that_can_not_be_written_stops_the_run_before_it_starts(open_folder: Path) -> None:
     open_folder.chmod(0o555)
     with ordinary_user():
         with pytest.raises(RecordsError, match="Give another place with --records") as caught:
@@ -316,7 +326,7 @@ def test_a_folder_that_can_not_be_written_stops_the_run_before_it_starts(open_fo
     assert list(open_folder.iterdir()) == []
 
 
-def test_a_file_that_can_not_be_written_stops_the_run_but_can_be_read(open_folder):
+def test_a_file_that_can_not_be_written_stops_the_run_but_can_be_read(open_folder: Path) -> None:
     place = open_folder / "records.sqlite"
     with open_records(place) as store:
         run = store.begin(HEADER)
@@ -332,13 +342,13 @@ def test_a_file_that_can_not_be_written_stops_the_run_but_can_be_read(open_folde
                 store.begin(HEADER)
 
 
-def test_reading_records_that_are_not_there_makes_nothing(tmp_path):
+def test_reading_records_that_are_not_there_makes_nothing(tmp_path: Path) -> None:
     with pytest.raises(RecordsError, match="there are no records here yet"):
         open_records(tmp_path / "records.sqlite", read_only=True)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_that_may_not_grow_stops_the_run_and_keeps_what_was_there(tmp_path):
+def test_a_file_that_may_not_grow_stops_the_run_and_keeps_what_was_there(tmp_path: Path) -> None:
     place = tmp_path / "records.sqlite"
     child = python(
         """
@@ -369,7 +379,9 @@ except RecordsError as error:
     assert int(kept) > 3
 
 
-def test_a_disk_that_fills_up_in_mid_run_says_so_and_keeps_what_was_there(small_disk):
+def test_a_disk_that_fills_up_in_mid_run_says_so_and_keeps_what_was_there(
+    small_disk: Callable[..., Any],
+) -> None:
     folder = small_disk(80)
     with open_records(folder / "records.sqlite") as store:
         run = store.begin(HEADER)
@@ -386,7 +398,7 @@ def test_a_disk_that_fills_up_in_mid_run_says_so_and_keeps_what_was_there(small_
         assert store.readings(run) == [READING] * 2
 
 
-def test_a_run_does_not_start_on_a_disk_that_is_nearly_full(small_disk):
+def test_a_run_does_not_start_on_a_disk_that_is_nearly_full(small_disk: Callable[..., Any]) -> None:
     folder = small_disk(4)
     with open_records(folder / "records.sqlite") as store:
         with pytest.raises(RecordsError, match=r"the disk has \d MB free and a run wants 67 MB"):
@@ -405,13 +417,13 @@ def test_a_run_does_not_start_on_a_disk_that_is_nearly_full(small_disk):
         ("not a url://", "is not a database URL"),
     ],
 )
-def test_an_address_that_is_no_records_is_refused_without_its_password(place, message):
+def test_an_address_that_is_no_records_is_refused_without_its_password(place: str, message: str) -> None:
     with pytest.raises(RecordsError, match=message) as caught:
         open_records(place)
     assert "secret" not in str(caught.value)
 
 
-def test_a_folder_is_not_a_place_but_a_url_of_a_file_is(tmp_path):
+def test_a_folder_is_not_a_place_but_a_url_of_a_file_is(tmp_path: Path) -> None:
     with pytest.raises(RecordsError, match=r"is a folder. Name a file in it, such as .*records\.sqlite"):
         open_records(tmp_path)
     odd = tmp_path / "Ünit #1 50%?.sqlite"

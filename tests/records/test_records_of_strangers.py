@@ -5,6 +5,8 @@ import sqlite3
 import zipfile
 from contextlib import closing
 from hashlib import sha256
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,12 +14,12 @@ import pytest
 from harness.errors import RecordsError
 from harness.records.rows import LARGEST_WAVEFORM_BYTES
 from harness.records.run import RelaysOperated
-from harness.records.store import open_records
+from harness.records.store import RunStore, open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Path:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         run = store.begin(HEADER)
@@ -28,7 +30,7 @@ def place(tmp_path):
     return path
 
 
-def change(place, *statements):
+def change(place: Path, *statements: tuple[Any, ...]) -> None:
     with closing(sqlite3.connect(place)) as plain:
         for statement, *values in statements:
             plain.execute(statement, values)
@@ -60,7 +62,9 @@ ENDLESS = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELEC
     ],
 )
 @pytest.mark.parametrize("read_only", [True, False])
-def test_what_does_something_where_a_table_only_holds_is_refused(place, statements, said, read_only):
+def test_what_does_something_where_a_table_only_holds_is_refused(
+    place: Path, statements: tuple[tuple[str], ...], said: str, read_only: bool
+) -> None:
     """As https://www.sqlite.org/security.html has it: a database file can run SQL of its author."""
     change(place, *statements)
     with pytest.raises(RecordsError, match="changed by another program") as caught:
@@ -68,13 +72,13 @@ def test_what_does_something_where_a_table_only_holds_is_refused(place, statemen
     assert said in str(caught.value)
 
 
-def test_a_view_of_somebodys_own_is_theirs(place):
+def test_a_view_of_somebodys_own_is_theirs(place: Path) -> None:
     change(place, ("CREATE VIEW passes AS SELECT serial FROM runs WHERE outcome = 'pass'",))
     with open_records(place, read_only=True) as store:
         assert len(store.units()) == 1
 
 
-def npz(*, shape, content, declared=None):
+def npz(*, shape: tuple[int, int], content: bytes, declared: int | None = None) -> bytes:
     """An archive as numpy writes it, with a header and a size that may be lies."""
     header = io.BytesIO()
     description = {"descr": "<f8", "fortran_order": False, "shape": shape}
@@ -104,7 +108,9 @@ def npz(*, shape, content, declared=None):
     ],
     ids=["vast", "bomb", "hidden bomb", "short", "no archive", "nothing"],
 )
-def test_a_waveform_that_unpacks_to_something_else_is_refused_before_it_is_unpacked(place, content):
+def test_a_waveform_that_unpacks_to_something_else_is_refused_before_it_is_unpacked(
+    place: Path, content: bytes
+) -> None:
     import tracemalloc
 
     change(place, ("UPDATE waveforms SET volts_npz = ?, sha256 = ?", content, sha256(content).hexdigest()))
@@ -116,7 +122,7 @@ def test_a_waveform_that_unpacks_to_something_else_is_refused_before_it_is_unpac
     assert most < 2_000_000
 
 
-def test_a_quantity_that_nobody_knows_is_named(place):
+def test_a_quantity_that_nobody_knows_is_named(place: Path) -> None:
     change(place, ("UPDATE readings SET quantity = 'splendour'",))
     with (
         open_records(place, read_only=True) as store,
@@ -150,10 +156,10 @@ def test_a_quantity_that_nobody_knows_is_named(place):
         "WHERE kind = 'relays'",
     ],
 )
-def test_a_value_that_is_not_what_its_column_holds_is_refused(place, statement):
+def test_a_value_that_is_not_what_its_column_holds_is_refused(place: Path, statement: str) -> None:
     change(place, (statement,))
 
-    def read(store):
+    def read(store: RunStore) -> None:
         store.units()
         store.run(1)
         store.readings(1)

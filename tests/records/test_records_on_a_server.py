@@ -2,18 +2,19 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
 
 from harness.errors import RecordsError
-from harness.records import place as places
+from harness.records import database as places
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.jobs import ROUTE_AND_GAIN, job_in
-from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
+from tests.records.outside_broadcast import ENDED, HEADER, READING, changed, value_of
 from tests.records.postgresql_server import PostgreSQL, postgresql_server
 
 
@@ -98,7 +99,9 @@ def unreachable(place: str) -> str:
     ],
     ids=["no server", "wrong password", "no such database"],
 )
-def test_a_server_that_cannot_be_used_is_said_in_one_line(place: str, change, message: str) -> None:
+def test_a_server_that_cannot_be_used_is_said_in_one_line(
+    place: str, change: Callable[..., Any], message: str
+) -> None:
     for read_only in (True, False):
         with pytest.raises(RecordsError, match=message) as caught:
             open_records(change(place), read_only=read_only)
@@ -193,7 +196,7 @@ def test_a_server_that_crashes_in_mid_run_is_said_and_keeps_all(
         with pytest.raises(RecordsError, match="Check the address and that the server runs"):
             store.add_readings(run, [READING])
         own_server.start()
-        assert [reading.estimate.value for reading in store.readings(run)] == [
+        assert [value_of(reading) for reading in store.readings(run)] == [
             float(number) for number in range(20)
         ]
         store.add_readings(run, [READING])

@@ -1,7 +1,10 @@
 """`switchwalk units` and `switchwalk show`, as a person or another program runs them."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,7 +31,7 @@ MISSING = changed(
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Path:
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         run = store.begin(replace(HEADER, simulated=True, planned_readings=3))
@@ -42,11 +45,11 @@ def place(tmp_path):
 
 
 @pytest.fixture
-def switchwalk(capsys, monkeypatch):
+def switchwalk(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
     """Runs a command and gives what it printed, or its complaint where it is expected to fail."""
     monkeypatch.setenv("COLUMNS", "80")
 
-    def run(*arguments, expect=0):
+    def run(*arguments: int | Path | str, expect: int = 0) -> str:
         with pytest.raises(SystemExit) as ended:
             main([str(argument) for argument in arguments])
         said = capsys.readouterr()
@@ -56,11 +59,11 @@ def switchwalk(capsys, monkeypatch):
     return run
 
 
-def lines(text):
+def lines(text: str) -> list[str]:
     return [" ".join(line.split()) for line in text.splitlines() if line.strip(" ─")]
 
 
-def test_units_lists_each_unit_with_its_latest_run(place, switchwalk):
+def test_units_lists_each_unit_with_its_latest_run(place: Path, switchwalk: Callable[..., Any]) -> None:
     assert lines(switchwalk("units", "--records", place)) == [
         "Serial Part Verdict Run Runs Started (UTC)",
         "OB\N{REPLACEMENT CHARACTER}[31m TLS-2 B INTERRUPTED 3 1 2026-11-25 09:30",
@@ -69,7 +72,9 @@ def test_units_lists_each_unit_with_its_latest_run(place, switchwalk):
     ]
 
 
-def test_show_says_what_it_was_and_what_did_not_pass_worst_first(place, switchwalk):
+def test_show_says_what_it_was_and_what_did_not_pass_worst_first(
+    place: Path, switchwalk: Callable[..., Any]
+) -> None:
     said = switchwalk("show", 1, "--records", place)
     whole = " ".join(said.split())
     for expected in (
@@ -85,7 +90,9 @@ def test_show_says_what_it_was_and_what_did_not_pass_worst_first(place, switchwa
     assert "PASS" not in said
 
 
-def test_show_says_the_batch_and_wraps_an_instrument_below_itself(tmp_path, switchwalk):
+def test_show_says_the_batch_and_wraps_an_instrument_below_itself(
+    tmp_path: Path, switchwalk: Callable[..., Any]
+) -> None:
     long = tuple(replace(one, text=f"{one.text},{'options ' * 5}") for one in HEADER.instruments)
     with open_records(tmp_path / "records.sqlite") as store:
         store.begin(replace(HEADER, batch="autumn", instruments=long))
@@ -97,7 +104,7 @@ def test_show_says_the_batch_and_wraps_an_instrument_below_itself(tmp_path, swit
     assert not any(line.endswith(" ") for line in (head, tail))
 
 
-def test_a_budget_of_percent_is_in_percent(tmp_path, switchwalk):
+def test_a_budget_of_percent_is_in_percent(tmp_path: Path, switchwalk: Callable[..., Any]) -> None:
     part = Contribution(name="the generator's own", standard=0.00012)
     distorted = changed(
         READING, check="Distortion", quantity="distortion", unit="%", value=0.001, standard=0.00012,
@@ -110,7 +117,9 @@ def test_a_budget_of_percent_is_in_percent(tmp_path, switchwalk):
     assert "0.300 %" in said
 
 
-def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(tmp_path, switchwalk):
+def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(
+    tmp_path: Path, switchwalk: Callable[..., Any]
+) -> None:
     parts = (
         Contribution(name="noise near the tones of this record, never under its quantisation", standard=0.2),
         Contribution(name="a capture that is quieter than its reference", standard=2.1e-4),
@@ -129,7 +138,7 @@ def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(tmp_path, 
     assert "rounding" not in said
 
 
-def test_show_all_and_budget_show_the_rest(place, switchwalk):
+def test_show_all_and_budget_show_the_rest(place: Path, switchwalk: Callable[..., Any]) -> None:
     said = switchwalk("show", 2, "--records", place)
     assert "Every reading passed; --all lists them." in said
     everything = switchwalk("show", 2, "--all", "--budget", "--records", place)
@@ -139,13 +148,15 @@ def test_show_all_and_budget_show_the_rest(place, switchwalk):
 
 
 @pytest.mark.parametrize("arguments", [("units",), ("show", 1, "--all", "--budget"), ("show", 3)])
-def test_eighty_columns_and_no_control_codes_are_enough(place, arguments, switchwalk):
+def test_eighty_columns_and_no_control_codes_are_enough(
+    place: Path, arguments: tuple[int | str, ...], switchwalk: Callable[..., Any]
+) -> None:
     said = switchwalk(*arguments, "--records", place)
     assert max(len(line) for line in said.splitlines()) <= 80
     assert "\x1b" not in said
 
 
-def test_units_as_json_keeps_its_keys(place, switchwalk):
+def test_units_as_json_keeps_its_keys(place: Path, switchwalk: Callable[..., Any]) -> None:
     units = json.loads(switchwalk("units", "--json", "--records", place))
     assert units[1] == {
         "serial": "OB-0024",
@@ -163,7 +174,9 @@ def test_units_as_json_keeps_its_keys(place, switchwalk):
     }
 
 
-def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(tmp_path, switchwalk):
+def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(
+    tmp_path: Path, switchwalk: Callable[..., Any]
+) -> None:
     path = tmp_path / "worn.sqlite"
     with open_records(path) as store:
         for serial, k1, simulated in (
@@ -191,7 +204,7 @@ def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(tmp_path, sw
     assert "no unit 'W-9'" in switchwalk("units", "W-9", "--records", path, expect=2)
 
 
-def test_show_as_json_keeps_its_keys(place, switchwalk):
+def test_show_as_json_keeps_its_keys(place: Path, switchwalk: Callable[..., Any]) -> None:
     run = json.loads(switchwalk("show", 2, "--json", "--records", place))
     assert set(run) == {
         "run",
@@ -234,7 +247,9 @@ def test_show_as_json_keeps_its_keys(place, switchwalk):
     assert [reading["limit_high"] for reading in run["readings"]] == [0.114, "inf"]
 
 
-def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(place, tmp_path, switchwalk):
+def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(
+    place: Path, tmp_path: Path, switchwalk: Callable[..., Any]
+) -> None:
     said = switchwalk("show", 9, "--records", place, expect=2)
     assert said == f"{place}: there is no run 9. `switchwalk units` lists what there is\n"
     said = switchwalk("units", "--records", tmp_path / "none.sqlite", expect=4)
@@ -243,7 +258,7 @@ def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(place, tmp_
     assert not (tmp_path / "none.sqlite").exists()
 
 
-def test_empty_records_say_so(tmp_path, switchwalk):
+def test_empty_records_say_so(tmp_path: Path, switchwalk: Callable[..., Any]) -> None:
     open_records(tmp_path / "new.sqlite").close()
     assert switchwalk("units", "--records", tmp_path / "new.sqlite") == "No unit has been tested yet.\n"
     assert json.loads(switchwalk("units", "--json", "--records", tmp_path / "new.sqlite")) == []

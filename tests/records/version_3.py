@@ -42,7 +42,7 @@ NUMBERS = (
 def column(
     name: str, kind: type[TypeEngine[Any]] = Text, *, null: bool = False, new: bool = False
 ) -> Column[Any]:
-    return Column(name, kind, nullable=null, **({"server_default": ""} if new else {}))
+    return Column(name, kind, nullable=null, server_default="" if new else None)
 
 
 def make_tables() -> MetaData:

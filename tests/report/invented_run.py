@@ -3,12 +3,14 @@
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any, Literal
 
 import numpy as np
 
 from harness.job.state import all_states
 from harness.reading import Contribution, Reading, Verdict
-from harness.records.run import RunHeader, RunRecord
+from harness.records.run import Outcome, RunHeader, RunRecord
+from harness.roles import Capture
 from tests.records.outside_broadcast import ENDED, HEADER, READING, STARTED, capture, changed
 
 LINES = ("loop_a", "loop_b", "swap")
@@ -18,7 +20,11 @@ FAULTY = "loop_a+loop_b"
 
 
 def run_record(
-    readings: Sequence[Reading], *, outcome: str = "fail", header: RunHeader = HEADER, reason: str = ""
+    readings: Sequence[Reading],
+    *,
+    outcome: Outcome | Literal["interrupted"] = "fail",
+    header: RunHeader = HEADER,
+    reason: str = "",
 ) -> RunRecord:
     verdicts: dict[Verdict, int] = {}
     for reading in readings:
@@ -40,7 +46,7 @@ def walk(*, lines: Sequence[str] = LINES, ports: Sequence[str] = PORTS, seed: in
     readings = []
     for number, state in enumerate(all_states(lines), start=1):
         for channel in CHANNELS:
-            about = {"state": state.name, "channel": channel, "acquisitions": (number,)}
+            about: dict[str, Any] = {"state": state.name, "channel": channel, "acquisitions": (number,)}
             for port in ports:
                 readings += _port(rng, about, port, silent=port == "a_send" and "loop_a" not in state.on)
             readings.append(_crosstalk(rng, about))
@@ -49,7 +55,7 @@ def walk(*, lines: Sequence[str] = LINES, ports: Sequence[str] = PORTS, seed: in
     return readings
 
 
-def faulty_walk(**options) -> list[Reading]:
+def faulty_walk(**options: Any) -> list[Reading]:
     """A relay leg that stays open in one state, a doubtful gain, a reading that could not be taken."""
     readings = walk(**options)
     for index, reading in enumerate(readings):
@@ -73,7 +79,7 @@ def faulty_walk(**options) -> list[Reading]:
     return readings
 
 
-def waveforms():
+def waveforms() -> dict[int, Capture]:
     """Those of the two acquisitions that saw something wrong."""
     states = [state.name for state in all_states(LINES)]
     return {
@@ -83,11 +89,12 @@ def waveforms():
 
 
 def _judged(reading: Reading, value: float, verdict: Verdict, reason: str) -> Reading:
+    assert reading.estimate is not None
     half = 2 * (reading.estimate.standard or 0.0)
     return changed(reading, value=value, low=value - half, high=value + half, verdict=verdict, reason=reason)
 
 
-def _port(rng, about, port, *, silent) -> list[Reading]:
+def _port(rng: np.random.Generator, about: dict[str, Any], port: str, *, silent: bool) -> list[Reading]:
     route = f"{about['channel']}.in > K1 > {about['channel']}.{port}"
     if silent:
         below = -96.0 - 4 * rng.random()
@@ -137,7 +144,7 @@ def _port(rng, about, port, *, silent) -> list[Reading]:
     return [_judged(gain, expected + 0.04 * rng.normal() / 3, "pass", ""), polarity]
 
 
-def _crosstalk(rng, about) -> Reading:
+def _crosstalk(rng: np.random.Generator, about: dict[str, Any]) -> Reading:
     value = -93.0 + 2 * rng.normal()
     spread = 20 * math.log10(1.25)
     return changed(
@@ -159,7 +166,7 @@ def _crosstalk(rng, about) -> Reading:
     )
 
 
-def _offset(rng, about) -> Reading:
+def _offset(rng: np.random.Generator, about: dict[str, Any]) -> Reading:
     value = 0.0008 * rng.normal()
     return changed(
         READING,

@@ -2,15 +2,20 @@
 
 import re
 import sqlite3
+from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from harness.errors import RecordsError
-from harness.records.store import open_records
+from harness.reading import Reading
+from harness.records.run import Outcome
+from harness.records.store import RunStore, open_records
 from harness.report import page_files
 from harness.report.certificate import MOST_LINES, Standing, render_certificate
-from tests.cli.commands import switchwalk
+from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, changed
 from tests.report.invented_run import faulty_walk, run_record, walk
 from tests.report.test_report import Page
@@ -18,7 +23,9 @@ from tests.report.test_report import Page
 HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
 
 
-def add(store, outcome, readings, *, reason="", **header):
+def add(
+    store: RunStore, outcome: Outcome | None, readings: list[Reading], *, reason: str = "", **header: Any
+) -> int:
     found = [changed(reading, acquisitions=()) for reading in readings]
     run = store.begin(replace(HEADER, planned_readings=len(found) or 386, **header))
     store.add_readings(run, found)
@@ -28,7 +35,7 @@ def add(store, outcome, readings, *, reason="", **header):
 
 
 @pytest.fixture(scope="module")
-def records(tmp_path_factory):
+def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """1 passed, 2 failed, 3 stopped, 4 not ended, 5 simulated, 6 a known-bad unit, 7 and 8 one unit twice.
 
     9 failed before anything was measured.
@@ -48,8 +55,8 @@ def records(tmp_path_factory):
 
 
 @pytest.fixture
-def certify(records, capsys, tmp_path):
-    def run(number, *more, place=records):
+def certify(records: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[..., Any]:
+    def run(number: int, *more: str, place: Path = records) -> tuple[Printed, Path]:
         page = tmp_path / "page.html"
         done = switchwalk(
             capsys, "certificate", str(number), "--records", str(place), "--out", str(page), *more
@@ -59,7 +66,9 @@ def certify(records, capsys, tmp_path):
     return run
 
 
-def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_claimed(certify, records):
+def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_claimed(
+    certify: Callable[..., Any], records: Path
+) -> None:
     done, page = certify(1)
     assert (done.code, done.out) == (0, f"{page}\n")
     text = Page(page.read_text(encoding="utf-8"))
@@ -78,7 +87,7 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
     assert "Not the latest" not in text.words  # the simulated pass of that serial is another unit's
 
 
-def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
+def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs() -> None:
     one = walk()[0]
     found = [
         changed(one, state=state, channel="left", port=port)
@@ -88,7 +97,7 @@ def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
     found.append(changed(one, state="rest", channel="", port=""))
     standing = Standing(seal="0" * 64, later=None)
 
-    def words_of(readings):
+    def words_of(readings: list[Reading]) -> str:
         return Page(render_certificate(run_record(readings, outcome="pass"), readings, standing)).words
 
     words = words_of(found)
@@ -97,7 +106,7 @@ def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs():
     assert "Changes of state" not in words_of([one for one in found if ">" not in one.key.measurand.state])
 
 
-def test_isolation_in_a_check_of_gain_has_a_line_and_an_uncertainty_of_its_own():
+def test_isolation_in_a_check_of_gain_has_a_line_and_an_uncertainty_of_its_own() -> None:
     gain = changed(walk()[0], check="Route and gain", quantity="gain", value=-0.1, low=-0.12, high=-0.08)
     isolation = changed(
         gain, port="loop_a_send", quantity="isolation", value=-96.0, low=-104.0, high=-88.0,
@@ -112,7 +121,9 @@ def test_isolation_in_a_check_of_gain_has_a_line_and_an_uncertainty_of_its_own()
     assert "at most −80.0 dB 8 dB" in rows[1]
 
 
-def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certify):
+def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(
+    certify: Callable[..., Any],
+) -> None:
     _, page = certify(2)
     words = Page(page.read_text(encoding="utf-8")).words
     assert "Test record of a unit that did not pass" in words
@@ -121,7 +132,9 @@ def test_a_unit_that_failed_gets_no_certificate_but_a_record_that_says_so(certif
     assert "2 not passed" in words
 
 
-def test_a_unit_that_failed_before_anything_was_measured_is_said_to_have_failed_by_that(certify):
+def test_a_unit_that_failed_before_anything_was_measured_is_said_to_have_failed_by_that(
+    certify: Callable[..., Any],
+) -> None:
     _, page = certify(9)
     words = Page(page.read_text(encoding="utf-8")).words
     assert "✕ FAIL Over-current in state loop_a: look for a shorted coil" in words
@@ -130,7 +143,7 @@ def test_a_unit_that_failed_before_anything_was_measured_is_said_to_have_failed_
     assert "k = ." not in words
 
 
-def test_a_place_that_names_no_file_is_told(capsys, records):
+def test_a_place_that_names_no_file_is_told(capsys: pytest.CaptureFixture[str], records: Path) -> None:
     done = switchwalk(capsys, "certificate", "1", "--records", str(records), "--out", "")
     assert done.code == 4
     assert "cannot be written: Is a directory. Give another --out" in done.err
@@ -145,14 +158,14 @@ def test_a_place_that_names_no_file_is_told(capsys, records):
         (99, "there is no run 99"),
     ],
 )
-def test_a_run_that_says_nothing_of_a_unit_gets_none(certify, run, why):
+def test_a_run_that_says_nothing_of_a_unit_gets_none(certify: Callable[..., Any], run: int, why: str) -> None:
     done, page = certify(run)
     assert done.code == 2
     assert why in done.err
     assert not page.exists()
 
 
-def test_a_simulated_run_and_one_that_is_not_the_latest_are_marked(certify):
+def test_a_simulated_run_and_one_that_is_not_the_latest_are_marked(certify: Callable[..., Any]) -> None:
     _, page = certify(5)
     assert "SIMULATED. No board was measured" in Page(page.read_text(encoding="utf-8")).words
     _, page = certify(7)
@@ -162,7 +175,9 @@ def test_a_simulated_run_and_one_that_is_not_the_latest_are_marked(certify):
     assert "{{ 7 * 7 }}" in text
 
 
-def test_records_that_were_changed_are_not_certified(certify, records, tmp_path):
+def test_records_that_were_changed_are_not_certified(
+    certify: Callable[..., Any], records: Path, tmp_path: Path
+) -> None:
     with open_records(records, read_only=True) as store:
         assert store.verify(1).findings == ()
     copy = tmp_path / "changed.sqlite"
@@ -177,7 +192,9 @@ def test_records_that_were_changed_are_not_certified(certify, records, tmp_path)
     assert not page.exists()
 
 
-def test_a_page_that_is_asked_for_as_a_pdf_is_one(capsys, records, tmp_path):
+def test_a_page_that_is_asked_for_as_a_pdf_is_one(
+    capsys: pytest.CaptureFixture[str], records: Path, tmp_path: Path
+) -> None:
     if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
     paper_file = tmp_path / "page.pdf"
@@ -186,7 +203,7 @@ def test_a_page_that_is_asked_for_as_a_pdf_is_one(capsys, records, tmp_path):
     assert paper_file.read_bytes().startswith(b"%PDF-")
 
 
-def test_it_prints_to_one_page(certify):
+def test_it_prints_to_one_page(certify: Callable[..., Any]) -> None:
     if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
     done, page = certify(2, "--pdf")
@@ -196,7 +213,9 @@ def test_it_prints_to_one_page(certify):
     assert len(re.findall(rb"/Type\s*/Page\b", content)) == 1
 
 
-def test_without_a_browser_it_says_what_to_do(monkeypatch, certify, tmp_path):
+def test_without_a_browser_it_says_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, certify: Callable[..., Any], tmp_path: Path
+) -> None:
     _, page = certify(1)
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(
@@ -205,7 +224,7 @@ def test_without_a_browser_it_says_what_to_do(monkeypatch, certify, tmp_path):
         page_files.print_page(page, tmp_path / "page.pdf")
 
 
-def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path):
+def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path: Path) -> None:
     if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
     states = walk(lines=tuple(f"step_{2**power}" for power in range(6)))[:2000:29]

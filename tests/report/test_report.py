@@ -5,6 +5,8 @@ import sys
 import time
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -12,6 +14,7 @@ from PIL import Image
 
 from harness.errors import RecordsError
 from harness.job.state import all_states
+from harness.records.run import Outcome
 from harness.report.waveforms import draw_waveform
 from harness.report.write import make_matrix, render_report, write_report
 from harness.toml_files.located import JobFile
@@ -34,16 +37,16 @@ class Page(HTMLParser):
         self.feed(html)
         self.close()
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.elements.append((tag, dict(attrs)))
         if tag not in VOID:
             self._open.append(tag)
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: str) -> None:
         if not self._open or self._open.pop() != tag:
             self.badly_nested.append(f"{tag} at {self.getpos()}")
 
-    def handle_data(self, data):
+    def handle_data(self, data: str) -> None:
         if "style" not in self._open:
             self.text += f" {data}"
 
@@ -56,7 +59,7 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def failed():
+def failed() -> str:
     readings = faulty_walk()
     return render_report(
         run_record(readings, header=SIMULATED, reason="K6 looks dead"), readings, waveforms()
@@ -64,13 +67,13 @@ def failed():
 
 
 @pytest.fixture
-def failed_file(failed, tmp_path):
+def failed_file(failed: str, tmp_path: Path) -> Path:
     file = tmp_path / "report.html"
     file.write_text(failed, encoding="utf-8")
     return file
 
 
-def test_the_page_is_well_formed_and_its_links_lead_somewhere(failed):
+def test_the_page_is_well_formed_and_its_links_lead_somewhere(failed: str) -> None:
     page = Page(failed)
     assert page.badly_nested == []
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
@@ -80,7 +83,7 @@ def test_the_page_is_well_formed_and_its_links_lead_somewhere(failed):
     assert len(targets) > 10
 
 
-def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed):
+def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed: str) -> None:
     words = Page(failed).words
     for said in (
         "SIMULATED No board was measured",
@@ -103,7 +106,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed):
         assert said in words, said
 
 
-def test_a_real_run_is_not_called_simulated():
+def test_a_real_run_is_not_called_simulated() -> None:
     readings = walk()
     assert "SIMULATED" not in render_report(run_record(readings, outcome="pass"), readings, {})
 
@@ -120,12 +123,12 @@ def test_a_real_run_is_not_called_simulated():
         ("interrupted", "■ INTERRUPTED The run was never finished. There is no verdict on the unit."),
     ],
 )
-def test_each_outcome_has_its_word_and_its_sign(outcome, word):
+def test_each_outcome_has_its_word_and_its_sign(outcome: Outcome | Literal["interrupted"], word: str) -> None:
     readings = walk()[:5]
     assert word in Page(render_report(run_record(readings, outcome=outcome), readings, {})).words
 
 
-def test_a_run_without_a_reading_still_has_a_report():
+def test_a_run_without_a_reading_still_has_a_report() -> None:
     words = Page(
         render_report(run_record([], outcome="stopped", reason="the supply is not there"), [], {})
     ).words
@@ -133,7 +136,7 @@ def test_a_run_without_a_reading_still_has_a_report():
     assert "The run ended before its first reading." in words
 
 
-def test_every_reading_is_in_the_report_with_limit_and_uncertainty(failed):
+def test_every_reading_is_in_the_report_with_limit_and_uncertainty(failed: str) -> None:
     page = Page(failed)
     rows = {attributes["id"] for attributes in page.all("tr") if "id" in attributes}
     assert rows == {f"r{index}" for index in range(len(faulty_walk()))}
@@ -145,7 +148,7 @@ def test_every_reading_is_in_the_report_with_limit_and_uncertainty(failed):
     assert re.search(r"at most −80\.00 dB below −9\d\.\d\d dB ✓ pass", words)
 
 
-def test_the_matrix_has_a_row_for_each_state_and_shows_the_worst():
+def test_the_matrix_has_a_row_for_each_state_and_shows_the_worst() -> None:
     matrix = make_matrix(faulty_walk())
     assert matrix.states == tuple(state.name for state in all_states(LINES))
     assert matrix.columns == {
@@ -167,13 +170,15 @@ def test_the_matrix_has_a_row_for_each_state_and_shows_the_worst():
     assert set(others) == {"pass"}
 
 
-def test_tables_tell_a_screen_reader_what_heads_what(failed):
+def test_tables_tell_a_screen_reader_what_heads_what(failed: str) -> None:
     page = Page(failed)
     assert page.all("html") == [{"lang": "en"}]
     assert len(page.all("h1")) == 1
     assert all(head.get("scope") in {"col", "row", "colgroup", "rowgroup"} for head in page.all("th"))
     assert len(page.all("caption")) == len(page.all("table")) > 5
-    assert all(picture["alt"].startswith("Voltage over time: input 1 ") for picture in page.all("img"))
+    assert all(
+        (picture["alt"] or "").startswith("Voltage over time: input 1 ") for picture in page.all("img")
+    )
     assert {
         region["aria-label"] for region in page.all("div") if "scroll" in (region.get("class") or "")
     } >= {
@@ -182,7 +187,7 @@ def test_tables_tell_a_screen_reader_what_heads_what(failed):
     }
 
 
-def test_nothing_is_fetched_and_nothing_runs(failed):
+def test_nothing_is_fetched_and_nothing_runs(failed: str) -> None:
     page = Page(failed)
     assert {tag for tag, _ in page.elements} & {"script", "link", "iframe", "object", "form"} == set()
     for tag, attributes in page.elements:
@@ -193,10 +198,10 @@ def test_nothing_is_fetched_and_nothing_runs(failed):
     assert "url(" not in failed
     assert "@import" not in failed
     policy = next(meta for meta in page.all("meta") if meta.get("http-equiv") == "Content-Security-Policy")
-    assert policy["content"].startswith("default-src 'none'")
+    assert (policy["content"] or "").startswith("default-src 'none'")
 
 
-def test_no_name_becomes_markup():
+def test_no_name_becomes_markup() -> None:
     hostile = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{ 7 * 7 }}"
     header = replace(
         HEADER,
@@ -226,7 +231,7 @@ def test_no_name_becomes_markup():
     assert html.count("&lt;script&gt;") > 15
 
 
-def test_a_picture_keeps_the_peaks_and_needs_no_state():
+def test_a_picture_keeps_the_peaks_and_needs_no_state() -> None:
     made = capture(seed=4, samples=200_000)
     made.volts[0, 77_777] = 1.9  # one sample that a stride would step over
     picture = draw_waveform(made, window_s=0.02).svg
@@ -241,14 +246,14 @@ def test_a_picture_keeps_the_peaks_and_needs_no_state():
     assert "matplotlib" not in sys.modules
 
 
-def test_a_clipped_input_is_named(failed):
+def test_a_clipped_input_is_named(failed: str) -> None:
     readings = [changed(READING, verdict="missing", value=None, reason="clipped")]
     html = render_report(run_record(readings), readings, {1: replace(capture(seed=1), clipped=(0, 12, 0, 0))})
     assert "clipped on input 2" in Page(html).words
     assert "clipped on input" not in Page(failed).words.replace("clipped on the least", "")
 
 
-def test_a_64_state_job_stays_small_quick_and_folded():
+def test_a_64_state_job_stays_small_quick_and_folded() -> None:
     lines = tuple(f"step_{2**power}" for power in range(6))
     readings = walk(lines=lines, ports=("out", "tap_a", "tap_b", "tap_c", "tap_d", "tap_e", "tap_f"))
     assert len(readings) > 2000
@@ -259,12 +264,12 @@ def test_a_64_state_job_stays_small_quick_and_folded():
     assert all("open" not in details for details in Page(html).all("details"))
 
 
-def test_few_readings_stand_open_for_the_print(failed):
+def test_few_readings_stand_open_for_the_print(failed: str) -> None:
     sections = Page(failed).all("details")
     assert [("open" in details) for details in sections] == [True] * 6 + [False]  # the routes
 
 
-def test_many_failures_fold_only_what_passed():
+def test_many_failures_fold_only_what_passed() -> None:
     readings = faulty_walk(lines=("loop_a", "loop_b", "swap", "mute", "dim"))
     assert len(readings) > 400
     html = render_report(run_record(readings), readings, {})
@@ -272,7 +277,7 @@ def test_many_failures_fold_only_what_passed():
     assert opened == ["Route and gain", "Polarity", "Crosstalk"]
 
 
-def test_the_file_is_whole_or_not_there(tmp_path):
+def test_the_file_is_whole_or_not_there(tmp_path: Path) -> None:
     readings = walk()
     file = tmp_path / "reports" / "41.html"
     write_report(run_record(readings), readings, {}, file)
@@ -288,7 +293,9 @@ def test_the_file_is_whole_or_not_there(tmp_path):
 
 
 @pytest.mark.parametrize("width", [1200, 500], ids=["desktop", "phone"])
-def test_the_page_fits_its_window_and_shows_the_verdict_in_colour_at_the_top(failed_file, tmp_path, width):
+def test_the_page_fits_its_window_and_shows_the_verdict_in_colour_at_the_top(
+    failed_file: Path, tmp_path: Path, width: int
+) -> None:
     shot = tmp_path / "shot.png"
     browse(failed_file, f"--window-size={width},700", f"--screenshot={shot}")
     image = np.asarray(Image.open(shot).convert("RGB")).astype(int)
@@ -301,7 +308,7 @@ def test_the_page_fits_its_window_and_shows_the_verdict_in_colour_at_the_top(fai
     assert (abs(right_edge - [0xFC, 0xFB, 0xF8]).sum(axis=2) < 6).all()  # nothing sticks out
 
 
-def test_the_browser_keeps_every_table_and_reports_no_blocked_request(failed_file):
+def test_the_browser_keeps_every_table_and_reports_no_blocked_request(failed_file: Path) -> None:
     dom = browse(failed_file, "--dump-dom")
     page = Page(dom)
     assert "✕ FAIL" in page.words
@@ -311,7 +318,7 @@ def test_the_browser_keeps_every_table_and_reports_no_blocked_request(failed_fil
     assert all(head.get("scope") for head in page.all("th"))
 
 
-def test_it_prints_to_a_few_pages(failed_file, tmp_path):
+def test_it_prints_to_a_few_pages(failed_file: Path, tmp_path: Path) -> None:
     paper = tmp_path / "report.pdf"
     browse(failed_file, "--no-pdf-header-footer", f"--print-to-pdf={paper}")
     content = paper.read_bytes()

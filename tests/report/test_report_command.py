@@ -19,7 +19,7 @@ FAILED, PASSED = 1, 2
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Records of a unit with a dead relay and of a sound one, on a bench that is gone."""
     folder = tmp_path_factory.mktemp("report")
     job = with_checks_of(JOB, folder / "job", "gain", "response", "release_time")
@@ -33,7 +33,7 @@ def place(tmp_path_factory):
 
 
 @pytest.fixture
-def copied(place, tmp_path):
+def copied(place: Path, tmp_path: Path) -> Path:
     """The same, to be changed by a test."""
     return Path(shutil.copy(place, tmp_path / "records.sqlite"))
 
@@ -43,57 +43,71 @@ def of_its_end(place: Path, run: int) -> str:
     return page.read_text(encoding="utf-8")
 
 
-def again(capsys, place: Path, run: int, page: Path) -> str:
+def again(capsys: pytest.CaptureFixture[str], place: Path, run: int, page: Path) -> str:
     printed = switchwalk(capsys, "report", str(run), "--records", str(place), "--out", str(page))
     assert (printed.code, printed.out, printed.err) == (0, f"{page}\n", "")
     return page.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("run", [FAILED, PASSED])
-def test_the_page_is_the_one_that_the_end_of_the_run_wrote(capsys, place, tmp_path, run):
+def test_the_page_is_the_one_that_the_end_of_the_run_wrote(
+    capsys: pytest.CaptureFixture[str], place: Path, tmp_path: Path, run: int
+) -> None:
     page = again(capsys, place, run, tmp_path / "of a kind" / "page.html")
     assert page == of_its_end(place, run)
     assert page.count("data:image/svg+xml") >= 2
 
 
-def test_it_goes_beside_the_records_where_nothing_else_is_said(capsys, copied):
+def test_it_goes_beside_the_records_where_nothing_else_is_said(
+    capsys: pytest.CaptureFixture[str], copied: Path
+) -> None:
     printed = switchwalk(capsys, "report", str(FAILED), "--records", str(copied))
     assert printed.out == f"{copied.parent}/reports/run-00001-OB-1.html\n"
     assert "K3 never operates" in of_its_end(copied, FAILED)
 
 
-def test_nothing_is_kept_in_the_records(capsys, copied, tmp_path):
+def test_nothing_is_kept_in_the_records(
+    capsys: pytest.CaptureFixture[str], copied: Path, tmp_path: Path
+) -> None:
     before = hashlib.sha256(copied.read_bytes()).hexdigest()
     again(capsys, copied, FAILED, tmp_path / "page.html")
     assert hashlib.sha256(copied.read_bytes()).hexdigest() == before
 
 
-def test_a_run_of_an_earlier_version_is_diagnosed_anew(capsys, place, copied, tmp_path):
+def test_a_run_of_an_earlier_version_is_diagnosed_anew(
+    capsys: pytest.CaptureFixture[str], place: Path, copied: Path, tmp_path: Path
+) -> None:
     change(copied, "delete from run_events where kind = 'explanation'")
     assert again(capsys, copied, FAILED, tmp_path / "page.html") == of_its_end(place, FAILED)
 
 
-def test_an_explanation_that_does_not_read_is_the_records_damage(capsys, copied):
+def test_an_explanation_that_does_not_read_is_the_records_damage(
+    capsys: pytest.CaptureFixture[str], copied: Path
+) -> None:
     change(copied, """update run_events set content = '{"headline": 3}' where kind = 'explanation'""")
     printed = switchwalk(capsys, "report", str(FAILED), "--records", str(copied))
     assert printed.code == 4
     assert f"{copied}: is damaged" in " ".join(printed.err.split())
 
 
-def test_a_run_that_goes_on_elsewhere_has_no_report_yet(capsys, place):
+def test_a_run_that_goes_on_elsewhere_has_no_report_yet(
+    capsys: pytest.CaptureFixture[str], place: Path
+) -> None:
     with open_records(place) as store, run_lock(store, PASSED):
         printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place))
     assert printed.code == 4
     assert "run 2" in printed.err
 
 
-def test_a_run_that_is_not_there_is_said_not_to_be(capsys, place):
+def test_a_run_that_is_not_there_is_said_not_to_be(capsys: pytest.CaptureFixture[str], place: Path) -> None:
     printed = switchwalk(capsys, "report", "99", "--records", str(place))
     assert printed.code == 2
     assert "there is no run 99" in printed.err
 
 
-def test_a_page_that_cannot_be_written_is_named(capsys, place, tmp_path):
+def test_a_page_that_cannot_be_written_is_named(
+    capsys: pytest.CaptureFixture[str], place: Path, tmp_path: Path
+) -> None:
     (tmp_path / "file").write_text("", encoding="utf-8")
     page = tmp_path / "file" / "page.html"
     printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place), "--out", str(page))

@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from harness.reading import Reading
 from harness.report.words import describe, margin, worst_first
 from tests.records.outside_broadcast import READING, changed
 
@@ -77,26 +78,28 @@ FLOOR = changed(
         (changed(READING, unit="deg", value=179.2, low=178.9, high=179.5), "179.20 ± 0.30 deg", None, None),
     ],
 )
-def test_a_reading_is_written_as_far_as_its_uncertainty_supports(reading, value, limit, inside):
+def test_a_reading_is_written_as_far_as_its_uncertainty_supports(
+    reading: Reading, value: str, limit: str | None, inside: str | None
+) -> None:
     words = describe(reading)
     assert words.value == value
     if limit is not None:
         assert (words.limit, words.margin) == (limit, inside)
 
 
-def test_the_expected_polarity_and_the_tone_are_written():
+def test_the_expected_polarity_and_the_tone_are_written() -> None:
     assert (describe(POLARITY).expected, describe(POLARITY).tone) == ("inverted", "1 kHz")
     assert describe(CURRENT).tone == ""
 
 
-def test_a_margin_is_to_the_nearest_limit():
+def test_a_margin_is_to_the_nearest_limit() -> None:
     assert margin(READING) == pytest.approx(0.199)
     assert margin(changed(READING, value=0.1)) == pytest.approx(0.014)
     assert margin(changed(READING, value=0.2)) == pytest.approx(-0.086)
     assert margin(POLARITY) is None
 
 
-def test_the_worst_come_first_and_then_those_within_fewest_uncertainties_of_a_limit():
+def test_the_worst_come_first_and_then_those_within_fewest_uncertainties_of_a_limit() -> None:
     far = changed(READING, value=0.0, low=-0.001, high=0.001)
     close = changed(READING, value=0.0, low=-0.05, high=0.05)
     failed, slightly = (
