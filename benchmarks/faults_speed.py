@@ -30,7 +30,7 @@ from harness.faults.effects import with_fault  # noqa: E402
 from harness.faults.signatures import as_suspects  # noqa: E402
 from harness.faults.suspects import Planner  # noqa: E402
 from harness.job.faults import single_faults  # noqa: E402
-from harness.job.fixture import Fixture, Hookup, PortName, Termination  # noqa: E402
+from harness.job.fixture import Fixture, PortName, Setup, Termination  # noqa: E402
 from harness.job.job import load_job  # noqa: E402
 from harness.job.module import (  # noqa: E402
     GROUND,
@@ -122,7 +122,7 @@ def ten_pads() -> Module:
 
 
 def its_fixture() -> Fixture:
-    hookup = Hookup(
+    setup = Setup(
         name="drive and view",
         through=False,
         drive=PortName(channel="main", net="in"),
@@ -132,7 +132,7 @@ def its_fixture() -> Fixture:
     )
     load = Termination(across_ohm=10e3, leg_ohm=None, tolerance=0.01)
     return Fixture(
-        name="Bench", lines={}, loads={"out": load}, undriven_inputs=None, links={}, hookups=(hookup,)
+        name="Bench", lines={}, loads={"out": load}, undriven_inputs=None, links={}, setups=(setup,)
     )
 
 
@@ -204,10 +204,10 @@ def dense_seconds(circuits) -> float:
 
 def ten_lines(count: int) -> None:
     module, fixture = ten_pads(), its_fixture()
-    hookup = fixture.hookups[0]
+    setup = fixture.setups[0]
     states = all_states(module.line_names)[:count]
     suspects = as_suspects(single_faults(module, fixture))
-    wiring = build_wiring(module, fixture, hookup, BENCH)
+    wiring = build_wiring(module, fixture, setup, BENCH)
     made = {}
 
     def batch(these, those=suspects) -> None:
@@ -227,7 +227,7 @@ def ten_lines(count: int) -> None:
     sample = sample_of(suspects, states, 60)
     circuits = [
         with_fault(
-            build_circuit(module, fixture, hookup, states[place], BENCH),
+            build_circuit(module, fixture, setup, states[place], BENCH),
             suspects[row],
             module=module,
             fixture=fixture,
@@ -278,12 +278,12 @@ def print_growth(growth: list[tuple[int, int, float]]) -> None:
 
 
 def all_pairs() -> None:
-    """Every pair of the two-loop switcher's single faults in eight states of one hookup."""
+    """Every pair of the two-loop switcher's single faults in eight states of one setup."""
     job = load_job(Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher")
     faults = single_faults(job.module, job.fixture)
     pairs = [(one, other) for place, one in enumerate(faults) for other in faults[place + 1 :]]
-    hookup = next(hookup for hookup in job.fixture.hookups if not hookup.through)
-    wiring = build_wiring(job.module, job.fixture, hookup, BENCH)
+    setup = next(setup for setup in job.fixture.setups if not setup.through)
+    wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.line_names)
 
     def work() -> None:

@@ -1,7 +1,7 @@
 """Wall time of whole unattended runs over the settling and recording that they cannot avoid: at most 1.25.
 
 Unavoidable is what must pass on a bench whatever computes: the length of every record that was kept
-(through reference, DC and low-level looks before each hookup, the plan, each edge with the half before its
+(through reference, DC and low-level looks before each setup, the plan, each edge with the half before its
 command), the looks between the operations of a cycled line, which are not kept, and the settling of sequence
 and switchboard after every change of its channels, with the pause between opening and closing where both
 move. Not counted: anything computed, written, sent or asked, a scope's wait for its trigger, a supply's rise,
@@ -18,11 +18,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job, load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
-from harness.plan.model import HookupVisit, Plan
+from harness.plan.model import Plan, SetupVisit
 from harness.plan.states import CYCLE_RECORD_S
 from harness.records.store import open_records
 from switchwalk import BenchImpedances
@@ -37,7 +37,7 @@ REST = State(on=())
 class Set:
     """The switchboard is set. settles: whether that is waited for, or lies in an edge's record."""
 
-    hookup: Hookup | None
+    setup: Setup | None
     state: State
     settles: bool = True
 
@@ -45,25 +45,25 @@ class Set:
 def walked(plan: Plan, job: Job) -> Iterator[Set]:
     """Every state that a run sets, in order; one that stands already may come again."""
     if plan.through is not None:
-        yield Set(hookup=plan.through, state=State(on=(), powered=False))
+        yield Set(setup=plan.through, state=State(on=(), powered=False))
     for state in (REST, *(State(on=(line,)) for line in job.module.line_names)):
-        yield Set(hookup=None, state=state)
+        yield Set(setup=None, state=state)
     for visit in plan.visits:
         yield from walked_in(visit)
 
 
-def walked_in(visit: HookupVisit) -> Iterator[Set]:
-    """Every state that is set in one hookup: cycles, states, edges."""
-    hookup = visit.hookup
+def walked_in(visit: SetupVisit) -> Iterator[Set]:
+    """Every state that is set in one setup: cycles, states, edges."""
+    setup = visit.setup
     for cycle in visit.cycles:
         for _ in range(cycle.given.operations):
-            yield Set(hookup=hookup, state=REST)
-            yield Set(hookup=hookup, state=cycle.state)
+            yield Set(setup=setup, state=REST)
+            yield Set(setup=setup, state=cycle.state)
     for here in visit.states:
-        yield Set(hookup=hookup, state=here.state)
+        yield Set(setup=setup, state=here.state)
     for edge in visit.edges:
-        yield Set(hookup=hookup, state=edge.edge.before)
-        yield Set(hookup=hookup, state=edge.edge.after, settles=False)
+        yield Set(setup=setup, state=edge.edge.before)
+        yield Set(setup=setup, state=edge.edge.after, settles=False)
 
 
 def settling_s(plan: Plan, job: Job) -> float:
@@ -71,7 +71,7 @@ def settling_s(plan: Plan, job: Job) -> float:
     total_s = 0.0
     before: frozenset[int] = frozenset()
     for one in walked(plan, job):
-        select = () if one.hookup is None or one.hookup.select is None else one.hookup.select
+        select = () if one.setup is None or one.setup.select is None else one.setup.select
         channels = frozenset((*select, *(job.fixture.lines[line] for line in one.state.on)))
         if channels != before and one.settles:
             total_s += job.sequence.settle_s + BOARD_SETTLE_S

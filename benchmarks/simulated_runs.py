@@ -21,8 +21,8 @@ from harness.measure.reference import RangeGain, Repeatability, Spread, ToneRefe
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.hookups import drive_rows, input_numbers
-from harness.plan.model import Acquisition, HookupVisit, Plan
+from harness.plan.model import Acquisition, Plan, SetupVisit
+from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
 from harness.session.instruments import NotTaken
@@ -87,7 +87,7 @@ class Bench:
                 job.fixture,
                 built,
                 plugs=wrong.plugs,
-                hookup=visit.hookup,
+                setup=visit.setup,
                 leads=wiring.Leads(inputs=4, probe=1.0, seed=1),
             )
             network = Network(parts)
@@ -97,7 +97,7 @@ class Bench:
                     if acquisition.stimulus.kind != "pair":
                         continue
                     tones = acquisition.stimulus.tones
-                    seen = [number - 1 for number in input_numbers(visit.hookup)]
+                    seen = [number - 1 for number in input_numbers(visit.setup)]
                     truth = np.column_stack(
                         [
                             network.solve(closed, (True, True), hz)[seen, column]
@@ -249,9 +249,9 @@ class Bench:
                     standard=0.0 if same else 1e-4,
                 )
 
-    def _measure(self, visit: HookupVisit, acquisition: Acquisition, truth, rng) -> Measured:
+    def _measure(self, visit: SetupVisit, acquisition: Acquisition, truth, rng) -> Measured:
         emf = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
-        inputs = input_numbers(visit.hookup)
+        inputs = input_numbers(visit.setup)
         phasors, noise, ranges = self._read(emf, truth, inputs, rng)
         tones = acquisition.stimulus.tones
         zeros = np.zeros(len(inputs))
@@ -294,13 +294,13 @@ class Bench:
             emf_vrms=emf,
             reference=self._references[acquisition.stimulus],
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit.hookup),
+            drive_rows=drive_rows(visit.setup),
             gain_accuracy=GAIN,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
         )
         return Measured(
-            hookup=visit.hookup,
+            setup=visit.setup,
             stimulus=acquisition.stimulus,
             taken=Taken(capture=capture, fit=fit, record=acquisition.number, problems=()),
             transfer=transfer,

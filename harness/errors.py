@@ -19,7 +19,7 @@ SwitchwalkError                 exit code
     │   └── UnknownCommand          it does not know a command, whatever else it reports
     ├── InUse                       another process holds an instrument, or a run
     ├── WrongInstrument             something else answers at this address
-    └── HookupError                 a lead that is surely wrong
+    └── SetupError                 a lead that is surely wrong
 """
 
 import difflib
@@ -159,5 +159,5 @@ class WrongInstrument(BenchError):
     """Something else than the bench file says answers at this address."""
 
 
-class HookupError(BenchError):
+class SetupError(BenchError):
     """A lead that is surely wrong; never counted against the unit."""

@@ -185,7 +185,7 @@ class Supply(Protocol):
 
 
 class Switchboard(Protocol):
-    """Channels that energise control lines and select hookups."""
+    """Channels that energise control lines and select setups."""
 
     @property
     def identity(self) -> Identity: ...

@@ -69,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--hasten", type=_speed, default=1.0, help="run the clock so many times faster")
     parser.add_argument("--switchboard", choices=BOARD_KINDS, default="frame", help="kind of switchboard")
     parser.add_argument("--bench-seed", type=int, default=1, help="draws the bench's own errors")
-    parser.add_argument("--clumsy", type=_share, default=0.0, help="share of hookups by hand with a slip")
+    parser.add_argument("--clumsy", type=_share, default=0.0, help="share of setups by hand with a slip")
     parser.add_argument("--bench-file", type=Path, help="write a complete bench.toml here")
     return parser
 

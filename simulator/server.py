@@ -1,11 +1,11 @@
 """The simulator as a whole: one world, its instruments behind sockets and a pty, and the control port.
 
-A slip is one a hookup at most: two leads exchanged, one left off, or one on the neighbouring pin. Told which
+A slip is one a setup at most: two leads exchanged, one left off, or one on the neighbouring pin. Told which
 leads to look at the hands put these right; told to look at all, they put all right.
 
 The control port takes lines of JSON, each answered by one:
 `{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"empty": true}` takes
-it out, `{"hookup": "name"}` moves the leads, and with `"look_at": ["input 1"]` besides sees to these leads of
+it out, `{"setup": "name"}` moves the leads, and with `"look_at": ["input 1"]` besides sees to these leads of
 it (`[]`: to all), `{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends it),
 `{"quit": true}` ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing
 can be asked here: what a bench shows, its instruments show.
@@ -23,7 +23,7 @@ from typing import Any, Literal, Self
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS
 from simulator import faults as done_faults
@@ -59,7 +59,7 @@ JOIN_S = 2.0
 
 
 class Hands:
-    """clumsy: the share of hookups with a slip. The same seed slips the same way in the same order."""
+    """clumsy: the share of setups with a slip. The same seed slips the same way in the same order."""
 
     def __init__(self, job: Job, *, inputs: int, clumsy: float, seed: object) -> None:
         self._job, self._inputs, self._clumsy = job, inputs, clumsy
@@ -67,15 +67,15 @@ class Hands:
         self.elsewhere: dict[str, str | None] = {}
 
     def make(self, name: str) -> Places:
-        """Make a hookup; gives the leads that are elsewhere than they should be. Raises UsageError."""
-        places = proper_places(self._hookup(name), self._inputs)
+        """Make a setup; gives the leads that are elsewhere than they should be. Raises UsageError."""
+        places = proper_places(self._setup(name), self._inputs)
         slips = places and self._rng.random() < self._clumsy
         self.elsewhere = self._slip(places) if slips else {}
         return self.elsewhere
 
     def look_at(self, name: str, leads: Sequence[str]) -> Places:
         """Put these leads right, all where none is named; gives those that still are elsewhere."""
-        known = proper_places(self._hookup(name), self._inputs)
+        known = proper_places(self._setup(name), self._inputs)
         unknown = [lead for lead in leads if lead not in known]
         if unknown:
             raise UsageError(f"no lead {unknown[0]!r} in {name!r}; it has {', '.join(known)}")
@@ -83,11 +83,11 @@ class Hands:
         self.elsewhere = {lead: place for lead, place in self.elsewhere.items() if lead not in seen_to}
         return self.elsewhere
 
-    def _hookup(self, name: str) -> Hookup:
-        hookups = {hookup.name: hookup for hookup in self._job.fixture.hookups}
-        if name not in hookups:
-            raise UsageError(f"no hookup {name!r}; the fixture has: {', '.join(hookups)}")
-        return hookups[name]
+    def _setup(self, name: str) -> Setup:
+        setups = {setup.name: setup for setup in self._job.fixture.setups}
+        if name not in setups:
+            raise UsageError(f"no setup {name!r}; the fixture has: {', '.join(setups)}")
+        return setups[name]
 
     def _slip(self, places: Mapping[str, str]) -> dict[str, str | None]:
         leads = list(places)
@@ -222,7 +222,7 @@ class Simulator:
     """A running simulator of a job's bench; close it, or use it in a `with`.
 
     serial: draws the unit's values. bench_seed: draws the bench's own errors. hasten: how many times faster
-    than the wall its clock runs. clumsy: the share of hookups by hand in which a lead ends up elsewhere.
+    than the wall its clock runs. clumsy: the share of setups by hand in which a lead ends up elsewhere.
     """
 
     def __init__(
@@ -315,10 +315,10 @@ class Simulator:
         """Leave the fixture empty."""
         self._world.place_unit("", done_faults.taken_out(self._job.module))
 
-    def move_leads(self, hookup: str, elsewhere: Places | None = None) -> None:
-        """Make a hookup by hand, as well as these hands can, or with these slips. Raises UsageError."""
-        slips = self._pair_of_hands.make(hookup) if elsewhere is None else elsewhere
-        self._world.move_leads(hookup, slips)
+    def move_leads(self, setup: str, elsewhere: Places | None = None) -> None:
+        """Make a setup by hand, as well as these hands can, or with these slips. Raises UsageError."""
+        slips = self._pair_of_hands.make(setup) if elsewhere is None else elsewhere
+        self._world.move_leads(setup, slips)
 
     def close(self) -> None:
         """End every connection and thread."""
@@ -382,7 +382,7 @@ class Simulator:
         return {
             "unit": self._unit_by_hand,
             "empty": lambda _request: self.take_unit_out(),
-            "hookup": self._leads_by_hand,
+            "setup": self._leads_by_hand,
             "trouble": self._trouble_by_hand,
         }
 
@@ -393,13 +393,13 @@ class Simulator:
         self.place_unit(_text(request, "unit"), read_faults(named, self._job))
 
     def _leads_by_hand(self, request: Mapping[str, Any]) -> None:
-        hookup, leads = _text(request, "hookup"), request.get("look_at")
+        setup, leads = _text(request, "setup"), request.get("look_at")
         if leads is None:
-            self.move_leads(hookup)
+            self.move_leads(setup)
             return
         if not isinstance(leads, list) or not all(isinstance(lead, str) for lead in leads):
             raise UsageError('"look_at": expected a list of leads')
-        self._world.move_leads(hookup, self._pair_of_hands.look_at(hookup, leads))
+        self._world.move_leads(setup, self._pair_of_hands.look_at(setup, leads))
 
     def _trouble_by_hand(self, request: Mapping[str, Any]) -> None:
         text = _text(request, "trouble")
@@ -433,5 +433,5 @@ def _text(request: Mapping[str, Any], name: str) -> str:
 
 
 def _highest_channel(job: Job) -> int:
-    selected = [channel for hookup in job.fixture.hookups for channel in hookup.select or ()]
+    selected = [channel for setup in job.fixture.setups for channel in setup.select or ()]
     return max([*job.fixture.lines.values(), *selected], default=1)

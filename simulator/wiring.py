@@ -1,11 +1,11 @@
-"""The fixture around a unit: loads, plugs, the generator's and the scope's leads, in one hookup."""
+"""The fixture around a unit: loads, plugs, the generator's and the scope's leads, in one setup."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, Termination
+from harness.job.fixture import Fixture, Link, LinkLeg, Setup, Termination
 from harness.job.module import GROUND, LEGS, Leg, Module
 from simulator.circuit import Element, Parts, Source
 from simulator.sources import generator_for
@@ -38,7 +38,7 @@ class Plugs:
 class Leads:
     """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances.
 
-    elsewhere: leads that are not where the hookup has them, and their nodes (None: on nothing).
+    elsewhere: leads that are not where the setup has them, and their nodes (None: on nothing).
     """
 
     inputs: int
@@ -48,7 +48,7 @@ class Leads:
 
 
 def connect(
-    module: Module, fixture: Fixture, built: Built, *, plugs: Plugs, hookup: Hookup | None, leads: Leads
+    module: Module, fixture: Fixture, built: Built, *, plugs: Plugs, setup: Setup | None, leads: Leads
 ) -> Parts:
     """Everything between the generator's e.m.f. and the scope's inputs; sources are hot, cold."""
     resistors: list[Element] = []
@@ -58,21 +58,21 @@ def connect(
             resistors += _terminate(channel, net, load, leads)
         if fixture.undriven_inputs is not None:
             for port in module.ports:
-                driven = hookup is not None and hookup.drive is not None and str(hookup.drive)
+                driven = setup is not None and setup.drive is not None and str(setup.drive)
                 if port.role == "input" and f"{channel}.{port.net}" != driven:
                     resistors += _terminate(channel, port.net, fixture.undriven_inputs, leads)
-        for name in hookup.links if hookup is not None else ():
+        for name in setup.links if setup is not None else ():
             plugged, joined = _plug(module, fixture, name, channel, plugs, leads)
             resistors += plugged
             wires += joined
     starts: dict[str, str] = {}
-    added = hookup.source_added if hookup is not None else None
+    added = setup.source_added if setup is not None else None
     if added is not None:
         output, start = f"generator {added.leg}", f"source {added.leg}"
         value = added.series_ohm * within(added.tolerance, generator_for("source", leads.seed, added.leg))
         resistors.append(Element(a=output, b=start, value=value))
         starts[output] = start
-    wires += _leads(hookup, leads, starts)
+    wires += _leads(setup, leads, starts)
     inputs, capacitances = _scope(leads)
     return Parts(
         wires=(*built.wires, *wires),
@@ -85,21 +85,21 @@ def connect(
     )
 
 
-def proper_places(hookup: Hookup, inputs: int) -> dict[str, str]:
-    """Where each lead of a hookup belongs."""
-    if hookup.through:
+def proper_places(setup: Setup, inputs: int) -> dict[str, str]:
+    """Where each lead of a setup belongs."""
+    if setup.through:
         return {f"input {n}": f"generator {LEGS[(n - 1) % 2]}" for n in range(1, inputs + 1)}
     places = {}
-    if hookup.drive is not None:
-        places = {f"generator {leg}": pin(f"{hookup.drive}.{leg}") for leg in LEGS}
-    legs = LEGS[::-1] if hookup.exchanged else LEGS
-    viewed = [pin(f"{port}.{leg}") for port in hookup.view for leg in legs]
+    if setup.drive is not None:
+        places = {f"generator {leg}": pin(f"{setup.drive}.{leg}") for leg in LEGS}
+    legs = LEGS[::-1] if setup.exchanged else LEGS
+    viewed = [pin(f"{port}.{leg}") for port in setup.view for leg in legs]
     return places | {f"input {n}": place for n, place in enumerate(viewed[:inputs], start=1)}
 
 
-def _leads(hookup: Hookup | None, leads: Leads, starts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+def _leads(setup: Setup | None, leads: Leads, starts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """A wire for each lead, to where it is. starts: where a lead of the generator begins instead."""
-    proper = {} if hookup is None else proper_places(hookup, leads.inputs)
+    proper = {} if setup is None else proper_places(setup, leads.inputs)
     for lead, right in proper.items():
         place = leads.elsewhere.get(lead, right)
         if place is not None:

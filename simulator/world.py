@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import UsageError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Relay
 from simulator import dynamics, wiring
@@ -81,7 +81,7 @@ class _Scene:
     start_s: float
     outputs: tuple[Output, ...]
     network: Network
-    hookup: Hookup | None
+    setup: Setup | None
     built: Built
     lines_v: tuple[tuple[str, float], ...]  # of each control line, at the fixture
 
@@ -149,16 +149,16 @@ class World:
             self._change(instant_s, self._scenes[-1].outputs)
 
     # --- what hands do ---
-    def move_leads(self, hookup: str, elsewhere: Mapping[str, str | None] = MappingProxyType({})) -> None:
-        """Make a hookup by hand, but for the leads that are elsewhere: on the nodes given, None on nothing.
+    def move_leads(self, setup: str, elsewhere: Mapping[str, str | None] = MappingProxyType({})) -> None:
+        """Make a setup by hand, but for the leads that are elsewhere: on the nodes given, None on nothing.
 
         Raises UsageError if the fixture has none of that name.
         """
-        known = [h.name for h in self._job.fixture.hookups]
-        if hookup not in known:
-            raise UsageError(f"no hookup {hookup!r}; the fixture has: {', '.join(known)}")
+        known = [h.name for h in self._job.fixture.setups]
+        if setup not in known:
+            raise UsageError(f"no setup {setup!r}; the fixture has: {', '.join(known)}")
         with self.lock:
-            self._by_hand, self._elsewhere = hookup, dict(elsewhere)
+            self._by_hand, self._elsewhere = setup, dict(elsewhere)
             self._change(self._instant(), self._scenes[-1].outputs)
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:
@@ -272,16 +272,16 @@ class World:
             )
         )
 
-    def _hookup(self) -> Hookup | None:
-        """The hookup that is made: all its channels closed and no other's; else the one made by hand.
+    def _setup(self) -> Setup | None:
+        """The setup that is made: all its channels closed and no other's; else the one made by hand.
 
-        A hookup whose channels are some of another's is not made where the other is: a relay that exchanges
+        A setup whose channels are some of another's is not made where the other is: a relay that exchanges
         the scope's inputs has a channel of its own.
         """
         closed = [
-            hookup
-            for hookup in self._job.fixture.hookups
-            if hookup.select and self._channels.issuperset(hookup.select)
+            setup
+            for setup in self._job.fixture.setups
+            if setup.select and self._channels.issuperset(setup.select)
         ]
         selected = [
             one
@@ -290,12 +290,12 @@ class World:
         ]
         if selected:
             return selected[0] if len(selected) == 1 else None
-        return next((h for h in self._job.fixture.hookups if h.name == self._by_hand), None)
+        return next((h for h in self._job.fixture.setups if h.name == self._by_hand), None)
 
     def _scene(self, start_s: float, outputs: tuple[Output, ...]) -> _Scene:
-        hookup = self._hookup()
-        elsewhere = self._elsewhere if hookup is not None and hookup.select is None else {}
-        made = (None if hookup is None else hookup.name, *sorted(elsewhere.items()))
+        setup = self._setup()
+        elsewhere = self._elsewhere if setup is not None and setup.select is None else {}
+        made = (None if setup is None else setup.name, *sorted(elsewhere.items()))
         if made not in self._networks:
             self._networks[made] = Network(
                 wiring.connect(
@@ -303,7 +303,7 @@ class World:
                     self._job.fixture,
                     self._built,
                     plugs=self._plugs,
-                    hookup=hookup,
+                    setup=setup,
                     leads=wiring.Leads(
                         inputs=self.inputs, probe=self.probe, seed=self._bench_seed, elsewhere=elsewhere
                     ),
@@ -313,7 +313,7 @@ class World:
             start_s=start_s,
             outputs=outputs,
             network=self._networks[made],
-            hookup=hookup,
+            setup=setup,
             built=self._built,
             lines_v=self._lines_v(),
         )
@@ -378,7 +378,7 @@ class World:
         for number, volts in _line_views(scene).items():
             if number <= self.inputs:
                 inputs_v[number - 1] += volts
-        hum = self._hum if scene.hookup is not None else HUM_OPEN * self._hum
+        hum = self._hum if scene.setup is not None else HUM_OPEN * self._hum
         return Stretch(
             start_s=start_s,
             tones_hz=(*tones, *HUM_HZ),
@@ -392,6 +392,6 @@ def _line_views(scene: _Scene) -> dict[int, float]:
     """Volts of spare scope inputs that see control lines: of several, the mean, through equal resistors."""
     views: dict[int, list[float]] = {}
     lines_v = dict(scene.lines_v)
-    for line, number in (scene.hookup.lines_on if scene.hookup is not None else {}).items():
+    for line, number in (scene.setup.lines_on if scene.setup is not None else {}).items():
         views.setdefault(number, []).append(lines_v[line])
     return {number: sum(volts) / len(volts) for number, volts in views.items()}

@@ -140,17 +140,17 @@ out = { legs = "5 kohm" }
 from = "send"
 to = "return"
 loss = "0 dB"
-[[hookup]]
+[[setup]]
 name = "through"
 through = true
 select = [9]
-[[hookup]]
+[[setup]]
 name = "outputs"
 drive = "left.in"
 view = ["left.out", "right.out"]
 links = ["plug"]
 select = [10, 11]
-[[hookup]]
+[[setup]]
 name = "by hand"
 drive = "left.in"
 view = ["left.in", "left.out"]

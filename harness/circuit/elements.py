@@ -18,7 +18,7 @@ JOINT_OHM = 1e-6
 IDEAL_CONTACT_OHM = 1e-8  # of a contact that is taken for none
 
 PIN = ".pin"
-THROUGH = "through"  # the net that joins generator and scope in a through hookup
+THROUGH = "through"  # the net that joins generator and scope in a through setup
 
 Kind = Literal["contact", "resistor", "capacitor", "connector", "link", "load", "scope"]
 
@@ -81,7 +81,7 @@ class GeneratorLeg:
 
 @dataclass(frozen=True, kw_only=True)
 class Circuit:
-    """One state of one hookup; `view` are the nodes on the scope's inputs, in view order."""
+    """One state of one setup; `view` are the nodes on the scope's inputs, in view order."""
 
     elements: tuple[Element, ...]
     amplifiers: tuple[AmplifierLeg, ...]

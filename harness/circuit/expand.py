@@ -17,7 +17,7 @@ from harness.circuit.elements import (
     resistor,
     terminal,
 )
-from harness.job.fixture import Fixture, Hookup, Link, PortName, Termination
+from harness.job.fixture import Fixture, Link, PortName, Setup, Termination
 from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, node_name
 from harness.job.state import State
 
@@ -32,15 +32,15 @@ def is_operated(relay: Relay, state: State) -> bool:
 
 
 def build_circuit(
-    module: Module, fixture: Fixture, hookup: Hookup, state: State, impedances: BenchImpedances
+    module: Module, fixture: Fixture, setup: Setup, state: State, impedances: BenchImpedances
 ) -> Circuit:
-    """Expand one state of one hookup."""
-    return in_state(build_wiring(module, fixture, hookup, impedances), module, hookup, state)
+    """Expand one state of one setup."""
+    return in_state(build_wiring(module, fixture, setup, impedances), module, setup, state)
 
 
-def in_state(wiring: Circuit, module: Module, hookup: Hookup, state: State) -> Circuit:
-    """Add the contacts as they stand in a state to a hookup's wiring."""
-    if hookup.through:
+def in_state(wiring: Circuit, module: Module, setup: Setup, state: State) -> Circuit:
+    """Add the contacts as they stand in a state to a setup's wiring."""
+    if setup.through:
         return wiring
     return Circuit(
         elements=(*wiring.elements, *contacts(module, state)),
@@ -50,18 +50,18 @@ def in_state(wiring: Circuit, module: Module, hookup: Hookup, state: State) -> C
     )
 
 
-def build_wiring(module: Module, fixture: Fixture, hookup: Hookup, impedances: BenchImpedances) -> Circuit:
-    """Expand what stays the same in every state of a hookup: all but the contacts."""
-    if hookup.through:
-        return _through(fixture, hookup, impedances)
-    drive = hookup.drive
-    view = tuple(pin_name(node_name(port.channel, port.net, leg)) for port in hookup.view for leg in LEGS)
+def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Circuit:
+    """Expand what stays the same in every state of a setup: all but the contacts."""
+    if setup.through:
+        return _through(fixture, setup, impedances)
+    drive = setup.drive
+    view = tuple(pin_name(node_name(port.channel, port.net, leg)) for port in setup.view for leg in LEGS)
     elements = [
         *_parts(module),
         *_connectors(module),
-        *load_elements(module, fixture, hookup),
-        *(element for name in hookup.links for element in link_elements(module, fixture.links[name])),
-        *source_elements(module, hookup),
+        *load_elements(module, fixture, setup),
+        *(element for name in setup.links for element in link_elements(module, fixture.links[name])),
+        *source_elements(module, setup),
         *(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
     ]
     return Circuit(
@@ -72,7 +72,7 @@ def build_wiring(module: Module, fixture: Fixture, hookup: Hookup, impedances: B
         else tuple(
             GeneratorLeg(
                 leg=leg,
-                node=source_node(module, hookup, drive, leg),
+                node=source_node(module, setup, drive, leg),
                 output_ohm=impedances.source_ohm,
             )
             for leg in LEGS
@@ -106,12 +106,12 @@ def contacts(module: Module, state: State) -> Iterator[Element]:
                 )
 
 
-def _through(fixture: Fixture, hookup: Hookup, impedances: BenchImpedances) -> Circuit:
+def _through(fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Circuit:
     """The generator straight to all scope inputs of a leg in parallel; the unit is out of the picture.
 
-    A through hookup that names no view has as many pairs as the widest of the fixture's hookups.
+    A through setup that names no view has as many pairs as the widest of the fixture's setups.
     """
-    pairs = len(hookup.view) or max(len(other.view) for other in fixture.hookups)
+    pairs = len(setup.view) or max(len(other.view) for other in fixture.setups)
     view = tuple(f"{THROUGH}.{leg}" for _ in range(pairs) for leg in LEGS)
     return Circuit(
         elements=tuple(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
@@ -198,14 +198,14 @@ def scope_input(place: int, node: str, impedances: BenchImpedances) -> Element:
     )
 
 
-def load_elements(module: Module, fixture: Fixture, hookup: Hookup) -> Iterator[Element]:
+def load_elements(module: Module, fixture: Fixture, setup: Setup) -> Iterator[Element]:
     """What ends the ports: the fixture's loads, and its termination at inputs that nothing drives."""
     for channel in module.channels:
         for net, termination in fixture.loads.items():
             yield from _termination(module, "load", PortName(channel=channel, net=net), termination)
         for port in module.ports:
             place = PortName(channel=channel, net=port.net)
-            if fixture.undriven_inputs is not None and port.role == "input" and place != hookup.drive:
+            if fixture.undriven_inputs is not None and port.role == "input" and place != setup.drive:
                 yield from _termination(module, "termination", place, fixture.undriven_inputs)
 
 
@@ -219,22 +219,22 @@ def _termination(module: Module, what: str, place: PortName, termination: Termin
         yield resistor(f"{name}.cold", "load", cold, GROUND, termination.leg_ohm, tolerance)
 
 
-def source_node(module: Module, hookup: Hookup, drive: PortName, leg: Leg) -> str:
+def source_node(module: Module, setup: Setup, drive: PortName, leg: Leg) -> str:
     """Where an output of the generator is joined: the driven pin, or before a resistor that leads there."""
-    added = hookup.source_added
+    added = setup.source_added
     if added is not None and added.leg == leg:
         return f"source.{leg}"
     return terminal(module, drive.channel, drive.net, leg)
 
 
-def source_elements(module: Module, hookup: Hookup) -> Iterator[Element]:
-    """The resistor in one leg of the source, in a hookup that has one."""
-    drive, added = hookup.drive, hookup.source_added
+def source_elements(module: Module, setup: Setup) -> Iterator[Element]:
+    """The resistor in one leg of the source, in a setup that has one."""
+    drive, added = setup.drive, setup.source_added
     if drive is not None and added is not None:
         yield resistor(
             f"source {added.leg}",
             "load",
-            source_node(module, hookup, drive, added.leg),
+            source_node(module, setup, drive, added.leg),
             terminal(module, drive.channel, drive.net, added.leg),
             added.series_ohm,
             added.tolerance,

@@ -12,7 +12,7 @@ from harness.circuit.elements import (
 )
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import Complex, Equations, solve, write_equations
-from harness.job.fixture import Fixture, Hookup
+from harness.job.fixture import Fixture, Setup
 from harness.job.module import Module
 from harness.job.state import State
 
@@ -22,7 +22,7 @@ LIVE_ABOVE = 1e-6  # differential gain of a route with ideal contacts; anything 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Prediction:
-    """What one acquisition must show in one state of one hookup.
+    """What one acquisition must show in one state of one setup.
 
     legs: the viewed nodes, hot, cold, hot, cold…
     transfer: complex, (legs, 2): volts per volt of the hot and of the cold e.m.f., column k at frequency k.
@@ -50,34 +50,34 @@ def differential(transfer: Complex) -> Complex:
 def predict(
     module: Module,
     fixture: Fixture,
-    hookup: Hookup,
+    setup: Setup,
     state: State,
     *,
     frequencies_hz: tuple[float, float],
     impedances: BenchImpedances,
 ) -> Prediction:
-    """Predict one state of one hookup, with the hot output at the first frequency and the cold at the second.
+    """Predict one state of one setup, with the hot output at the first frequency and the cold at the second.
 
     Raises CircuitError where the circuit has no solution.
     """
     return predict_states(
-        module, fixture, hookup, [state], frequencies_hz=frequencies_hz, impedances=impedances
+        module, fixture, setup, [state], frequencies_hz=frequencies_hz, impedances=impedances
     )[0]
 
 
 def predict_states(
     module: Module,
     fixture: Fixture,
-    hookup: Hookup,
+    setup: Setup,
     states: Sequence[State],
     *,
     frequencies_hz: tuple[float, float],
     impedances: BenchImpedances,
 ) -> tuple[Prediction, ...]:
-    """Predict several states of one hookup; what doesn't change between them is expanded once."""
-    wiring = build_wiring(module, fixture, hookup, impedances)
+    """Predict several states of one setup; what doesn't change between them is expanded once."""
+    wiring = build_wiring(module, fixture, setup, impedances)
     return tuple(
-        predict_circuit(in_state(wiring, module, hookup, state), frequencies_hz=frequencies_hz)
+        predict_circuit(in_state(wiring, module, setup, state), frequencies_hz=frequencies_hz)
         for state in states
     )
 

@@ -7,7 +7,7 @@ from heapq import heappop, heappush
 from harness.circuit.elements import PIN, BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import find_live
-from harness.job.fixture import Fixture, Hookup, PortName
+from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.module import GROUND, LEGS, Module, node_name
 from harness.job.state import State
 
@@ -26,21 +26,21 @@ class _Step:
     to: str
 
 
-def route(module: Module, fixture: Fixture, hookup: Hookup, state: State, port: PortName) -> str:
+def route(module: Module, fixture: Fixture, setup: Setup, state: State, port: PortName) -> str:
     """Say how the drive reaches a port in a state: `in > a_send > key_a > a_return > out`, or `silent`.
 
     Named are the ports whose connector is passed, loop plugs, and parts in series. Where several ways lead
     there, it is the one of least resistance. Ports of another channel than the driven one carry their
     channel's name.
     """
-    if hookup.through:
+    if setup.through:
         return THROUGH_ROUTE
-    if hookup.drive is None:
+    if setup.drive is None:
         return SILENT
-    circuit = build_circuit(module, fixture, hookup, state, BenchImpedances())
+    circuit = build_circuit(module, fixture, setup, state, BenchImpedances())
     if not find_live(circuit, _pins(port))[0]:
         return SILENT
-    return live_route(circuit, hookup.drive, port)
+    return live_route(circuit, setup.drive, port)
 
 
 def live_route(circuit: Circuit, drive: PortName, port: PortName) -> str:

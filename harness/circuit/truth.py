@@ -8,7 +8,7 @@ from typing import Literal
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
 from harness.circuit.routes import route
-from harness.job.fixture import Fixture, Hookup, PortName
+from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.module import Module
 from harness.job.state import State
 
@@ -18,13 +18,13 @@ class TruthRow:
     """One port in one state, driven at `driven`.
 
     gain_db is differential, re the generator's e.m.f.; None where nothing at all arrives. polarity is None at
-    a silent port. hookup, and with it all else, is None where no hookup drives and views this pair of ports.
+    a silent port. setup, and with it all else, is None where no setup drives and views this pair of ports.
     """
 
     driven: str
     state: str
     port: str
-    hookup: str | None
+    setup: str | None
     route: str | None
     live: bool | None
     gain_db: float | None
@@ -41,10 +41,10 @@ def truth_table(
 ) -> tuple[TruthRow, ...]:
     """Every driven port by every state by every port of its channel that gives signal, in the module's order.
 
-    Each port is computed in the first hookup that drives and views it, so with the loads and plugs of a run.
+    Each port is computed in the first setup that drives and views it, so with the loads and plugs of a run.
     """
     driven = sorted(
-        {hookup.drive for hookup in fixture.hookups if hookup.drive is not None},
+        {setup.drive for setup in fixture.setups if setup.drive is not None},
         key=lambda port: (module.channels.index(port.channel), _place(module, port)),
     )
     rows: list[TruthRow] = []
@@ -63,7 +63,7 @@ def _place(module: Module, port: PortName) -> int:
 
 def _ports(module: Module, fixture: Fixture, drive: PortName) -> list[PortName]:
     """Outputs and sends of the driven channel, and what else of it is viewed; not the drive itself."""
-    viewed = {port for hookup in fixture.hookups if hookup.drive == drive for port in hookup.view}
+    viewed = {port for setup in fixture.setups if setup.drive == drive for port in setup.view}
     ports = [
         (port.role, PortName(channel=drive.channel, net=port.net))
         for port in module.ports
@@ -82,24 +82,24 @@ def _rows(
     impedances: BenchImpedances,
 ) -> Iterator[TruthRow]:
     """One port in every state."""
-    hookup = _hookup(fixture, drive, port)
-    if hookup is None:
+    setup = _setup(fixture, drive, port)
+    if setup is None:
         for state in states:
             yield TruthRow(
                 driven=str(drive),
                 state=state.name,
                 port=str(port),
-                hookup=None,
+                setup=None,
                 route=None,
                 live=None,
                 gain_db=None,
                 polarity=None,
             )
         return
-    hot, cold = hookup.rows(port)
+    hot, cold = setup.rows(port)
     frequencies_hz = (frequency_hz, frequency_hz)
     predictions = predict_states(
-        module, fixture, hookup, states, frequencies_hz=frequencies_hz, impedances=impedances
+        module, fixture, setup, states, frequencies_hz=frequencies_hz, impedances=impedances
     )
     for state, prediction in zip(states, predictions, strict=True):
         gain = complex(differential(prediction.transfer[[hot, cold]])[0])
@@ -108,13 +108,13 @@ def _rows(
             driven=str(drive),
             state=state.name,
             port=str(port),
-            hookup=hookup.name,
-            route=route(module, fixture, hookup, state, port),
+            setup=setup.name,
+            route=route(module, fixture, setup, state, port),
             live=live,
             gain_db=20 * log10(abs(gain)) if gain else None,
             polarity=None if not live else "inverted" if gain.real < 0 else "normal",
         )
 
 
-def _hookup(fixture: Fixture, drive: PortName, port: PortName) -> Hookup | None:
-    return next((hookup for hookup in fixture.hookups if hookup.drive == drive and port in hookup.view), None)
+def _setup(fixture: Fixture, drive: PortName, port: PortName) -> Setup | None:
+    return next((setup for setup in fixture.setups if setup.drive == drive and port in setup.view), None)

@@ -33,11 +33,11 @@ from harness.errors import (
     BenchError,
     BenchTimeout,
     Desynchronised,
-    HookupError,
     InstrumentError,
     InUse,
     JobError,
     LinkLost,
+    SetupError,
     SwitchwalkError,
     UnknownCommand,
     UsageError,
@@ -188,11 +188,11 @@ def _one(
 def _through(
     job: Job, generator: Generator | None, scope: Oscilloscope | None, board: Switchboard | None
 ) -> Checked:
-    """Look at the generator's own signal where channels can select a through hookup."""
+    """Look at the generator's own signal where channels can select a through setup."""
     what = "through"
-    through = next((each for each in job.fixture.hookups if each.through), None)
+    through = next((each for each in job.fixture.setups if each.through), None)
     if through is None:
-        return Checked(what=what, ok=None, said="not looked at: fixture.toml has no through hookup")
+        return Checked(what=what, ok=None, said="not looked at: fixture.toml has no through setup")
     if through.select is None:
         return Checked(
             what=what, ok=None, said=f"not looked at: hands make {through.name!r}; a run proves its leads"
@@ -306,8 +306,8 @@ def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
         )
     if isinstance(error, Desynchronised):
         return "another program talks to it at the same time"
-    if isinstance(error, HookupError):
-        return "the leads between generator, scope and the relays that select the hookup"
+    if isinstance(error, SetupError):
+        return "the leads between generator, scope and the relays that select the setup"
     return ""
 
 

@@ -205,7 +205,7 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
         "after": _cost_data(shorter.after),
         "steps": [
             {
-                "hookup": visit.hookup.name,
+                "setup": visit.setup.name,
                 "states": [state.state.name for state in visit.states],
                 "edges": [edge.edge.name for edge in visit.edges],
                 "acquisitions": sum(len(state.acquisitions) for state in visit.states),
@@ -393,9 +393,9 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
     steps: dict[str, list[str]] = {}
     for visit in shorter.plan.visits:
         names = [*(state.state.name for state in visit.states), *(edge.edge.name for edge in visit.edges)]
-        steps.setdefault(visit.hookup.name, []).extend(names)
-    for hookup, names in steps.items():
-        yield from _folded(f"{hookup}: {', '.join(dict.fromkeys(names))}", indent=2, more=6)
+        steps.setdefault(visit.setup.name, []).extend(names)
+    for setup, names in steps.items():
+        yield from _folded(f"{setup}: {', '.join(dict.fromkeys(names))}", indent=2, more=6)
     yield ""
     yield f"  {'':<26}{'as it is':>10}{'fewest':>10}"
     rows = (

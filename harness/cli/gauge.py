@@ -287,7 +287,7 @@ def _check_study(wanted: Study, job: Job) -> None:
     if len(wanted.operators) < 2:
         raise UsageError(
             "a study needs two or more operators: --operators A,B. Of a bench that nobody touches, name the "
-            "fresh hookups"
+            "fresh setups"
         )
     for serial in wanted.units:
         wrong = serial_mistake(serial, job.sequence)

@@ -21,9 +21,9 @@ from harness.drafts.module_draft import draft_module
 from harness.drafts.netlist import read_netlist
 from harness.errors import UsageError
 from harness.job.job import Job
-from harness.plan.model import HookupVisit, Plan
+from harness.plan.model import Plan, SetupVisit
 from harness.plan.states import Estimate, estimate
-from harness.report.hookup_picture import drawing
+from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted
 from harness.wiring.document import wiring_lines, wiring_of
@@ -129,10 +129,10 @@ def import_netlist(
 def plan(
     job: JobFolder,
     bench: BenchPath = None,
-    steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the hookups.")] = False,
+    steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the setups.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Print what a run of a job will do: hookups, states, acquisitions, relay operations, time."""
+    """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
     made = plan_job(described, bench).plan
     board_settle_s = described.bench.switchboard.settle_s if described.bench else 0.0
@@ -149,7 +149,7 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
     typer.echo(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     typer.echo(
         f"{counted(cost.readings, 'reading')} from {counted(cost.acquisitions, 'acquisition')} in "
-        f"{counted(len(made.visits), 'hookup')}; "
+        f"{counted(len(made.visits), 'setup')}; "
         f"{cost.state_changes} changes of state"
     )
     by_hand = f", and about {duration(cost.hands_s)} of moving leads" if cost.hands_s else ""
@@ -158,7 +158,7 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
     if made.through is not None:
         typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
     for number, visit in enumerate(made.visits, start=1):
-        say(f"{number:2d} {visit.hookup.name}: {_made_by(visit.hookup.select)}", hang=3)
+        say(f"{number:2d} {visit.setup.name}: {_made_by(visit.setup.select)}", hang=3)
         say(_leads(visit), indent=5)
         if steps:
             _print_steps(visit)
@@ -177,7 +177,7 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
         typer.echo(f"   {line}")
 
 
-def _print_steps(visit: HookupVisit) -> None:
+def _print_steps(visit: SetupVisit) -> None:
     for state in visit.states:
         typer.echo(f"     {state.state.name}" + (", supply current" if state.judges_supply else ""))
         for acquisition in state.acquisitions:
@@ -196,16 +196,16 @@ def _made_by(select: tuple[int, ...] | None) -> str:
     return f"switchboard channel{plural} {', '.join(map(str, select))}"
 
 
-def _leads(visit: HookupVisit) -> str:
-    hookup = visit.hookup
+def _leads(visit: SetupVisit) -> str:
+    setup = visit.setup
     views = ", ".join(
-        f"inputs {2 * index + 1}-{2 * index + 2} on {port}" for index, port in enumerate(hookup.view)
+        f"inputs {2 * index + 1}-{2 * index + 2} on {port}" for index, port in enumerate(setup.view)
     )
-    for number in sorted(set(hookup.lines_on.values())):
-        lines = ", ".join(line for line, on in hookup.lines_on.items() if on == number)
+    for number in sorted(set(setup.lines_on.values())):
+        lines = ", ".join(line for line, on in setup.lines_on.items() if on == number)
         views += f", input {number} on {lines}"
-    links = f"; plugs {', '.join(hookup.links)}" if hookup.links else ""
-    return f"generator on {hookup.drive}; {views}{links}"
+    links = f"; plugs {', '.join(setup.links)}" if setup.links else ""
+    return f"generator on {setup.drive}; {views}{links}"
 
 
 def _columns(items: list[str], *, width: int = 76) -> list[str]:
@@ -229,13 +229,13 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
         "hands_s": cost.hands_s,
         "operations": cost.operations,
         "through": made.through.name if made.through else None,
-        "hookups": [
+        "setups": [
             {
-                "name": visit.hookup.name,
-                "select": list(visit.hookup.select) if visit.hookup.select is not None else None,
-                "drive": str(visit.hookup.drive),
-                "view": [str(port) for port in visit.hookup.view],
-                "links": list(visit.hookup.links),
+                "name": visit.setup.name,
+                "select": list(visit.setup.select) if visit.setup.select is not None else None,
+                "drive": str(visit.setup.drive),
+                "view": [str(port) for port in visit.setup.view],
+                "links": list(visit.setup.links),
                 "states": [
                     {
                         "state": state.state.name,
@@ -313,8 +313,8 @@ def truth_as_table(rows: Sequence[TruthRow]) -> Table:
         name = "" if row.state == before else _folded_state(row.state)
         before = row.state
         port = row.port.partition(".")[2]
-        if row.hookup is None:
-            made.add_row(name, port, "", "", "not viewed by any hookup that drives here")
+        if row.setup is None:
+            made.add_row(name, port, "", "", "not viewed by any setup that drives here")
         else:
             made.add_row(name, port, _level(row), row.polarity or "", row.route)
     return made
@@ -355,13 +355,13 @@ def wiring(
         Path | None,
         typer.Option("--html", metavar="FILE", help="Write it as a page with drawings.", show_default=False),
     ] = None,
-    hookups: Annotated[bool, typer.Option("--hookups", help="Draw every hookup's leads too.")] = False,
+    setups: Annotated[bool, typer.Option("--setups", help="Draw every test setup's leads too.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Print the fixture's pin lists, its loop plugs with the resistors to buy, and the bill of materials."""
     described = read_job(job, bench)
     document = wiring_of(described)
-    drawn = [drawing(described, hookup) for hookup in described.fixture.hookups]
+    drawn = [drawing(described, setup) for setup in described.fixture.setups]
     if html is not None:
         try:
             html.write_text(render_page(document, drawn), encoding="utf-8")
@@ -375,7 +375,7 @@ def wiring(
         typer.echo(json.dumps(dataclasses.asdict(document), indent=2, ensure_ascii=False))
         return
 
-    leads = [line for each in drawn for line in ("", *each.splitlines())] if hookups else []
+    leads = [line for each in drawn for line in ("", *each.splitlines())] if setups else []
     for line in (*wiring_lines(document), *leads):
         if len(line) <= WIDTH:
             typer.echo(line)

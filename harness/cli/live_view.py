@@ -21,14 +21,14 @@ from rich.text import Text
 from harness.circuit.routes import SILENT, route
 from harness.cli.terminal import WIDTH, Stopping, as_shown, duration, fitted, say, wrapped
 from harness.errors import CircuitError
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.plan.model import Plan
 from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
 from harness.reading import Reading
 from harness.report.words import MARKS, place_words, reading_line, value_words
-from harness.session.events import Event, Hands, HookupBegun, Observer, ReadingsMade, Remark, StateBegun
+from harness.session.events import Event, Hands, Observer, ReadingsMade, Remark, SetupBegun, StateBegun
 from harness.session.open_bench import OpenBench
 from harness.units import counted
 
@@ -78,8 +78,8 @@ class Lines:
     def __call__(self, event: Event) -> None:
         """Print an event."""
         match event:
-            case HookupBegun(hookup=hookup, number=number, total=total):
-                say(f"hookup {number}/{total}: {hookup.name}" if number else hookup.name)
+            case SetupBegun(setup=setup, number=number, total=total):
+                say(f"setup {number}/{total}: {setup.name}" if number else setup.name)
             case ReadingsMade(state=state, done=done, total=total, readings=readings):
                 passed = sum(reading.verdict == "pass" for reading in readings)
                 behind = f"[{done:{len(str(total))}d} of {counted(total, 'acquisition')}]"
@@ -114,8 +114,8 @@ class OneLine:
     def __call__(self, event: Event) -> None:
         """Show how far the run is."""
         match event:
-            case HookupBegun(hookup=hookup):
-                self._write(f"{self._serial}: {hookup.name}")
+            case SetupBegun(setup=setup):
+                self._write(f"{self._serial}: {setup.name}")
             case StateBegun(state=state, done=done, total=total):
                 self._write(f"{self._serial}: {done} of {total}, {state.name}")
             case ReadingsMade():
@@ -129,11 +129,11 @@ class OneLine:
 
 @dataclass(frozen=True, kw_only=True)
 class _Place:
-    """Where a run is: the hookup, and what a StateBegun said."""
+    """Where a run is: the setup, and what a StateBegun said."""
 
-    hookup: Hookup | None = None
+    setup: Setup | None = None
     number: int = 0
-    hookups: int = 0
+    setups: int = 0
     begun: StateBegun | None = None
 
 
@@ -149,7 +149,7 @@ class LiveView:
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
         self._left = TimeLeft(plan, settle_s=job.sequence.settle_s + board_settle_s)
         self._routes = Routes(job)
-        self._by_hand = [visit.hookup.select is None for visit in plan.visits]
+        self._by_hand = [visit.setup.select is None for visit in plan.visits]
         self._place = _Place()
         self._counts = dict.fromkeys(MARKS, 0)
         self._last: tuple[Reading, ...] = ()
@@ -185,15 +185,13 @@ class LiveView:
     def __call__(self, event: Event) -> None:
         """Take an event in; it is drawn when a drawing is due."""
         match event:
-            case HookupBegun(hookup=hookup, number=number, total=total):
-                self._place = _Place(hookup=hookup, number=number, hookups=total)
+            case SetupBegun(setup=setup, number=number, total=total):
+                self._place = _Place(setup=setup, number=number, setups=total)
             case StateBegun(done=done, total=total):
                 if self._begun_s is None:
                     self._begun_s = time.monotonic()
                 place = self._place
-                self._place = _Place(
-                    hookup=place.hookup, number=place.number, hookups=place.hookups, begun=event
-                )
+                self._place = _Place(setup=place.setup, number=place.number, setups=place.setups, begun=event)
                 self._done, self._total = done, total
             case ReadingsMade(readings=readings):
                 self._last = (*self._last, *readings)[-MOST_READINGS:]
@@ -224,18 +222,18 @@ class LiveView:
 
     def _heading(self, place: _Place) -> list[Text]:
         lines = [self._line("unit", self._title, "bold not dim")]
-        if place.hookup is None:
-            return [*lines, self._line("hookup", "none yet: the bench is looked at")]
-        which = f"{place.number} of {place.hookups}: " if place.number else ""
-        lines.append(self._line("hookup", f"{which}{place.hookup.name}"))
-        if place.hookup.drive is None:
+        if place.setup is None:
+            return [*lines, self._line("setup", "none yet: the bench is looked at")]
+        which = f"{place.number} of {place.setups}: " if place.number else ""
+        lines.append(self._line("setup", f"{which}{place.setup.name}"))
+        if place.setup.drive is None:
             return [*lines, self._line("leads", "generator straight on the scope")]
-        views = ", ".join(map(str, place.hookup.view))
-        return [*lines, self._line("leads", f"generator on {place.hookup.drive}; scope on {views}")]
+        views = ", ".join(map(str, place.setup.view))
+        return [*lines, self._line("leads", f"generator on {place.setup.drive}; scope on {views}")]
 
     def _state(self, place: _Place) -> list[Text]:
         begun = place.begun
-        if begun is None or place.hookup is None:
+        if begun is None or place.setup is None:
             return []
         state, lines_there = begun.state, len(self._job.module.line_names)
         on = f"{len(state.on) or 'none'} of {counted(lines_there, 'line')} on"
@@ -245,7 +243,7 @@ class LiveView:
         lines = [self._line("state", words, "bold not dim")]
         label = "route"
         width = self._console.width - LABEL
-        for shown in self._routes.of(place.hookup, state):
+        for shown in self._routes.of(place.setup, state):
             lead = f"{shown.channel}{'' if shown.driven else ' (if driven)'}: "
             text = as_shown(lead + shown.words.replace(" > ", " → "), self._console.encoding)
             for line in wrapped(text, width):
@@ -290,7 +288,7 @@ class LiveView:
 
     def _time_left(self) -> str:
         hands = sum(self._by_hand[self._place.number :])
-        more = f", and {counted(hands, 'hookup')} to be made by hand" if hands else ""
+        more = f", and {counted(hands, 'setup')} to be made by hand" if hands else ""
         if self._begun_s is None:
             return f"about {duration(self._left.after(0, spent_s=0.0))} when the bench is proven{more}"
         spent_s = time.monotonic() - self._begun_s - self._put_away_s
@@ -324,58 +322,58 @@ class ShownRoute:
 
 
 class Routes:
-    """The ways to the ports of a hookup; each is computed when it is first asked for, and once."""
+    """The ways to the ports of a setup; each is computed when it is first asked for, and once."""
 
     def __init__(self, job: Job) -> None:
         self._job = job
         self._known: dict[tuple[PortName, tuple[str, ...], State, PortName], str] = {}
 
-    def of(self, hookup: Hookup, state: State) -> tuple[ShownRoute, ...]:
-        """By channel: to the ports that the hookup views, as it is driven or would be."""
-        if hookup.drive is None:
+    def of(self, setup: Setup, state: State) -> tuple[ShownRoute, ...]:
+        """By channel: to the ports that the setup views, as it is driven or would be."""
+        if setup.drive is None:
             return ()
         return tuple(
             ShownRoute(
                 channel=channel,
                 words=self._words(twin, state, port),
-                driven=channel == hookup.drive.channel,
+                driven=channel == setup.drive.channel,
             )
             for channel in self._job.module.channels
-            if (twin := self._twin(hookup, channel)) is not None
-            for port in self._ports(hookup, channel)
+            if (twin := self._twin(setup, channel)) is not None
+            for port in self._ports(setup, channel)
         )
 
-    def _twin(self, hookup: Hookup, channel: str) -> Hookup | None:
-        """The hookup itself for the channel that it drives; for another one the first that is its like."""
-        if hookup.drive is None or hookup.drive.channel == channel:
-            return hookup
-        net = hookup.drive.net
+    def _twin(self, setup: Setup, channel: str) -> Setup | None:
+        """The setup itself for the channel that it drives; for another one the first that is its like."""
+        if setup.drive is None or setup.drive.channel == channel:
+            return setup
+        net = setup.drive.net
         return next(
             (
                 other
-                for other in self._job.fixture.hookups
+                for other in self._job.fixture.setups
                 if other.drive is not None
                 and (other.drive.channel, other.drive.net) == (channel, net)
-                and other.links == hookup.links
+                and other.links == setup.links
             ),
             None,
         )
 
-    def _ports(self, hookup: Hookup, channel: str) -> list[PortName]:
+    def _ports(self, setup: Setup, channel: str) -> list[PortName]:
         """The viewed ports besides the driven one, by name, in this channel."""
-        driven = "" if hookup.drive is None else hookup.drive.net
-        nets = list(dict.fromkeys(port.net for port in hookup.view if port.net != driven))
+        driven = "" if setup.drive is None else setup.drive.net
+        nets = list(dict.fromkeys(port.net for port in setup.view if port.net != driven))
         if not nets:
             nets = [port.net for port in self._job.module.ports if port.role == "output"]
         return [PortName(channel=channel, net=net) for net in nets[:MOST_PORTS]]
 
-    def _words(self, hookup: Hookup, state: State, port: PortName) -> str:
-        if hookup.drive is None:
+    def _words(self, setup: Setup, state: State, port: PortName) -> str:
+        if setup.drive is None:
             return SILENT
-        key = hookup.drive, hookup.links, state, port
+        key = setup.drive, setup.links, state, port
         if key not in self._known:
             try:
-                words = route(self._job.module, self._job.fixture, hookup, state, port)
+                words = route(self._job.module, self._job.fixture, setup, state, port)
             except CircuitError as error:
                 words = str(error)
             self._known[key] = f"{words} at {port.net}" if words == SILENT else words
@@ -418,15 +416,15 @@ class HandsWatched:
     def __init__(self, hands: Hands, shown: Watcher) -> None:
         self._hands, self._shown = hands, shown
 
-    def make(self, hookup: Hookup) -> None:
-        """Have a hookup made."""
+    def make(self, setup: Setup) -> None:
+        """Have a setup made."""
         with self._shown.put_away():
-            self._hands.make(hookup)
+            self._hands.make(setup)
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
-        """Have leads of a hookup seen to."""
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+        """Have leads of a setup seen to."""
         with self._shown.put_away():
-            self._hands.correct(hookup, leads, said)
+            self._hands.correct(setup, leads, said)
 
 
 def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> Watcher:

@@ -55,9 +55,9 @@ NEIGHBOURS = (
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Trace:
-    """What the viewed legs showed in one hookup. ports: as viewed, each a pair of the capture's rows."""
+    """What the viewed legs showed in one setup. ports: as viewed, each a pair of the capture's rows."""
 
-    hookup: str
+    setup: str
     stimulus: Stimulus
     ports: tuple[str, ...]
     capture: Capture
@@ -70,8 +70,8 @@ def measure(
         str,
         typer.Argument(metavar="STATE", help="rest, unpowered, or lines: loop_a+swap.", show_default=False),
     ],
-    hookup: Annotated[
-        str | None, typer.Option(metavar="NAME", help="In this hookup only.", show_default=False)
+    setup: Annotated[
+        str | None, typer.Option(metavar="NAME", help="In this setup only.", show_default=False)
     ] = None,
     serial: Annotated[
         str, typer.Option(help="The unit's serial number; draws a simulated one.")
@@ -90,7 +90,7 @@ def measure(
     wanted = Simulation(serial=serial, faults=fault or (), speed=hasten)
 
     def hands(planned: PlannedJob) -> Hands:
-        require_person(part_in_state(planned.plan, state, hookup))
+        require_person(part_in_state(planned.plan, state, setup))
         return PersonAtTheBench(planned.job)
 
     with (
@@ -105,7 +105,7 @@ def measure(
         TemporaryDirectory(prefix="switchwalk-") as scratch,
         open_records(Path(scratch) / "measured.sqlite") as store,
     ):
-        part = part_in_state(here.planned.plan, state, hookup)
+        part = part_in_state(here.planned.plan, state, setup)
         if not as_json:
             typer.echo(f"{TERMINAL_CAUTIONS}\n")
         with watched(here, stopping, None) as (observe, _):
@@ -133,7 +133,7 @@ def reference(
         ),
     ] = None,
 ) -> None:
-    """Measure the through hookup at every tone of a job, keep it, and show the drift since the last one."""
+    """Measure the through setup at every tone of a job, keep it, and show the drift since the last one."""
     described = read_job(job, bench)
     with (
         stoppable(),
@@ -148,7 +148,7 @@ def reference(
     ):
         if here.planned.plan.through is None:
             raise UsageError(
-                "fixture.toml has no through hookup: add a [[hookup]] with through = true, in which the "
+                "fixture.toml has no through setup: add a [[setup]] with through = true, in which the "
                 "generator goes straight to every scope pair"
             )
         typer.echo(TERMINAL_CAUTIONS)
@@ -169,24 +169,24 @@ def reference(
 
 
 def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
-    """For each hookup what was recorded with a tone nearest to the usual one, the loudest of those."""
+    """For each setup what was recorded with a tone nearest to the usual one, the loudest of those."""
     kept, records = store.waveforms(run_id), store.acquisitions(run_id)
     stimuli = {one.number: one.stimulus for one in plan.acquisitions}
     traces = []
-    for hookup in {visit.hookup.name: visit.hookup for visit in plan.visits}.values():
+    for setup in {visit.setup.name: visit.setup for visit in plan.visits}.values():
         found = [
             (stimuli[records[number].number], capture)
             for number, capture in kept.items()
-            if records[number].setup == hookup.name
+            if records[number].setup == setup.name
         ]
         if not found:
             continue
         stimulus, capture = min(found, key=lambda one: _strangeness(one[0]))
         traces.append(
             Trace(
-                hookup=hookup.name,
+                setup=setup.name,
                 stimulus=stimulus,
-                ports=tuple(map(str, hookup.view)),
+                ports=tuple(map(str, setup.view)),
                 capture=capture,
                 window_s=PERIODS / stimulus.frequency_hz if _has_tone(stimulus) else TONELESS_S,
             )
@@ -207,7 +207,7 @@ def _draw(traces: list[Trace], png: Path) -> None:
         return
     drawn = draw_traces(
         [
-            (f"{one.hookup}: {', '.join(one.ports)}; {one.stimulus}", one.capture, one.window_s)
+            (f"{one.setup}: {', '.join(one.ports)}; {one.stimulus}", one.capture, one.window_s)
             for one in traces
         ]
     )
@@ -227,16 +227,16 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
         }
         typer.echo(json.dumps(shown, indent=2, ensure_ascii=False, allow_nan=False))
         return
-    traced = {trace.hookup: trace for trace in traces}
-    for hookup in dict.fromkeys(["", *(reading.setup for reading in result.readings), *traced]):
-        if hookup:
+    traced = {trace.setup: trace for trace in traces}
+    for setup in dict.fromkeys(["", *(reading.setup for reading in result.readings), *traced]):
+        if setup:
             typer.echo()
-            say(hookup)
+            say(setup)
         for reading in result.readings:
-            if reading.setup == hookup:
-                say(reading_line(reading), indent=2 if hookup else 0)
-        if hookup in traced:
-            _show_trace(traced[hookup])
+            if reading.setup == setup:
+                say(reading_line(reading), indent=2 if setup else 0)
+        if setup in traced:
+            _show_trace(traced[setup])
     if any(trace.stimulus.kind == "pair" for trace in traces):
         typer.echo()
         say(NEIGHBOURS)
@@ -260,7 +260,7 @@ def _trace_to_json(trace: Trace) -> dict[str, object]:
     count = round(trace.window_s / capture.interval_s)
     legs = [f"{port}.{leg}" for port in trace.ports for leg in ("hot", "cold")]
     return {
-        "hookup": trace.hookup,
+        "setup": trace.setup,
         "stimulus": str(trace.stimulus),
         "interval_s": capture.interval_s,
         "volts": {leg: row[:count].tolist() for leg, row in zip(legs, capture.volts, strict=True)},

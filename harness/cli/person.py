@@ -9,11 +9,11 @@ from pathlib import Path
 import typer
 
 from harness.errors import UsageError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.sequence import Sequence as CheckSequence
 from harness.plan.model import Plan
-from harness.report.hookup_picture import drawing, lead_words
+from harness.report.setup_picture import drawing, lead_words
 from harness.session.admission import serial_mistake
 from harness.session.planned_job import PlannedJob, made_by_hand
 from harness.session.simulated import Simulation
@@ -61,33 +61,33 @@ def require_person(plan: Plan) -> None:
     if by_hand and not sys.stdin.isatty():
         raise UsageError(
             f"{NOBODY}, and a person moves the leads of {by_hand}. "
-            "Run it in a terminal, or give the hookup select = […], switchboard channels that make it"
+            "Run it in a terminal, or give the setup select = […], switchboard channels that make it"
         )
 
 
 class PersonAtTheBench:
-    """Asks for hookups to be made by hand, and for leads to be put right."""
+    """Asks for setups to be made by hand, and for leads to be put right."""
 
     def __init__(self, job: Job) -> None:
         self._job = job
 
-    def make(self, hookup: Hookup) -> None:
+    def make(self, setup: Setup) -> None:
         """Draw what goes where, and wait for Enter."""
-        typer.echo(f"\n{drawing(self._job, hookup)}\n")
-        self._wait(hookup, "Press Enter when it is made. ")
+        typer.echo(f"\n{drawing(self._job, setup)}\n")
+        self._wait(setup, "Press Enter when it is made. ")
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
-        """Say which leads to see to, draw the hookup again, and wait for Enter."""
-        typer.echo(f"\n{drawing(self._job, hookup)}\n")
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+        """Say which leads to see to, draw the setup again, and wait for Enter."""
+        typer.echo(f"\n{drawing(self._job, setup)}\n")
         named = ", ".join(lead_words(self._job, lead) for lead in leads) or "every lead of it"
         typer.echo(f"Please look at {named}.")
-        self._wait(hookup, "Press Enter when it is as drawn. ")
+        self._wait(setup, "Press Enter when it is as drawn. ")
 
-    def _wait(self, hookup: Hookup, prompt: str) -> None:
+    def _wait(self, setup: Setup, prompt: str) -> None:
         if not sys.stdin.isatty():
-            raise UsageError(f"{NOBODY}, and hookup {hookup.name!r} needs hands")
+            raise UsageError(f"{NOBODY}, and setup {setup.name!r} needs hands")
         # An Enter from before the drawing was shown has made nothing.
-        ask_hands(prompt, undone=f"nobody made the hookup {hookup.name!r}")
+        ask_hands(prompt, undone=f"nobody made the setup {setup.name!r}")
 
 
 def read_serials(path: Path, sequence: CheckSequence) -> list[str]:

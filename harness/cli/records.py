@@ -236,7 +236,7 @@ def wear_of(
 
     unit_operations: in all runs of the unit that this run belongs to. line_currents_a: what each line alone
     drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
-    that came to the end of no hookup, or before this was counted.
+    that came to the end of no setup, or before this was counted.
     """
     header = record.header
     own = [each.event for each in events if isinstance(each.event, RelaysOperated)]

@@ -73,7 +73,7 @@ Clumsy = Annotated[
         min=0.0,
         max=1.0,
         metavar="SHARE",
-        help="Share of the hookups made by simulated hands in which a lead slips.",
+        help="Share of the setups made by simulated hands in which a lead slips.",
     ),
 ]
 

@@ -251,10 +251,10 @@ _LINKS = """
 # leg of which loop it came through. Measure yours and write them under [plugs.NAME] (docs/files.md).
 """
 
-_HOOKUPS = """
-# Hookups: which port the generator is on, and which ports the scope's input pairs are on, hot first. `select`
-# are the switchboard channels that make one; leave it out where a person moves the leads.
-[[hookup]]
+_SETUPS = """
+# Test setups: which port the generator is on, and which ports the scope's input pairs are on, hot first.
+# `select` are the switchboard channels that make one; leave it out where a person moves the leads.
+[[setup]]
 name = "through reference"     # the generator straight to every pair: what the bench itself adds
 through = true
 select = [{through}]
@@ -299,8 +299,8 @@ def fixture_text(answers: Answers) -> str:
     return (
         _FIXTURE.format(lines="\n".join(lines))
         + (_LINKS + links if links else "")
-        + _HOOKUPS.format(through=through)
-        + "".join(_hookups(answers, through + 1))
+        + _SETUPS.format(through=through)
+        + "".join(_setups(answers, through + 1))
     )
 
 
@@ -315,8 +315,8 @@ def _link(answers: Answers, place: int) -> str:
     return f"[links.key_{name.removeprefix('loop_')}]\n{ends}{''.join(legs)}\n"
 
 
-def _hookups(answers: Answers, free: int) -> Iterator[str]:
-    """Give every hookup; `free` is the first switchboard channel that nothing else has."""
+def _setups(answers: Answers, free: int) -> Iterator[str]:
+    """Give every setup; `free` is the first switchboard channel that nothing else has."""
     channels = answers.channel_names
     side = free  # closed for everything on the second channel
     kinds = iter(range(free + 1, free + 12))
@@ -334,13 +334,13 @@ def _hookups(answers: Answers, free: int) -> Iterator[str]:
             other = channels[1 - place] if len(channels) == 2 else channel
             view = [f"{other if net.startswith('other') else channel}.{net.split('.')[1]}" for net in nets]
             select = [kind, side] if place else [kind]
-            yield _hookup(answers, f"drive {channel}, {what}", channel, view, select, with_lines=with_lines)
+            yield _setup(answers, f"drive {channel}, {what}", channel, view, select, with_lines=with_lines)
 
 
-def _hookup(
+def _setup(
     answers: Answers, name: str, channel: str, view: list[str], select: list[int], *, with_lines: bool
 ) -> str:
-    rows = ["", "[[hookup]]", f'name = "{name}"', f'drive = "{channel}.in"', f"view = {_listed(view)}"]
+    rows = ["", "[[setup]]", f'name = "{name}"', f'drive = "{channel}.in"', f"view = {_listed(view)}"]
     if answers.loops:
         rows.append(f"links = {_listed([name.replace('loop', 'key') for name in answers.loop_names])}")
     rows.append(f"select = {select}")

@@ -17,13 +17,13 @@ from harness.errors import SwitchwalkError
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
 from harness.job.faults import Fault
-from harness.job.fixture import Fixture, Hookup, LinkLeg, PortName, Termination
+from harness.job.fixture import Fixture, LinkLeg, PortName, Setup, Termination
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
-from harness.plan.hookups import lead_moves
+from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, estimate
 from harness.quantities.quantity import AnyQuantity, Suggestion
 from harness.quantities.registry import SUGGESTED
@@ -204,9 +204,9 @@ def _narrower(job: Job) -> Iterator[Candidate]:
 
 
 def _checks(job: Job) -> Iterator[Candidate]:
-    """Every quantity at every port, with the hookups there are or one more for each channel."""
+    """Every quantity at every port, with the setups there are or one more for each channel."""
     have = {(check.quantity, net) for check in job.sequence.checks for net in check.at}
-    viewed = {port.net for hookup in job.fixture.hookups for port in hookup.view}
+    viewed = {port.net for setup in job.fixture.setups for port in setup.view}
     for quantity, suggestion in SUGGESTED:
         if not quantity.at_ports:
             if all(check.quantity != quantity for check in job.sequence.checks):
@@ -230,19 +230,19 @@ def _checks(job: Job) -> Iterator[Candidate]:
 
 
 def _viewing(job: Job, net: str, *, both: bool) -> tuple[Fixture, float]:
-    """Copies of each driving hookup that view a net: of the driven channel, or of all of them."""
-    made: dict[tuple[PortName, tuple[str, ...]], Hookup] = {}
+    """Copies of each driving setup that view a net: of the driven channel, or of all of them."""
+    made: dict[tuple[PortName, tuple[str, ...]], Setup] = {}
     hands_s = 0.0
-    for hookup in job.fixture.hookups:
-        if hookup.drive is None or hookup.drive.channel not in job.sequence.channels:
+    for setup in job.fixture.setups:
+        if setup.drive is None or setup.drive.channel not in job.sequence.channels:
             continue
-        channels = (hookup.drive.channel, *job.module.channels) if both else (hookup.drive.channel,)
+        channels = (setup.drive.channel, *job.module.channels) if both else (setup.drive.channel,)
         view = tuple(PortName(channel=channel, net=net) for channel in dict.fromkeys(channels))
-        copy = replace(hookup, name=f"{hookup.name}, {net}", view=view)
-        if made.setdefault((hookup.drive, hookup.links), copy) is copy and hookup.select is None:
-            hands_s += HANDS_S * lead_moves(hookup, copy)
-    throughs = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
-    return replace(job.fixture, hookups=(*throughs, *made.values())), hands_s
+        copy = replace(setup, name=f"{setup.name}, {net}", view=view)
+        if made.setdefault((setup.drive, setup.links), copy) is copy and setup.select is None:
+            hands_s += HANDS_S * lead_moves(setup, copy)
+    throughs = tuple(setup for setup in job.fixture.setups if setup.through)
+    return replace(job.fixture, setups=(*throughs, *made.values())), hands_s
 
 
 def _states(job: Job) -> Iterator[Candidate]:

@@ -25,7 +25,7 @@ from harness.faults.effects import (
     with_fault,
 )
 from harness.faults.evidence import JudgedCycle, Missed
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.measure.tones import choose_tones
@@ -65,7 +65,7 @@ class EdgeMoves:
     _elements: dict[tuple[Suspect, str, frozenset[State]], tuple[Element, ...]] = field(default_factory=dict)
     _solved: dict[tuple[Suspect, str, frozenset[State], float], Floats] = field(default_factory=dict)
 
-    def of(self, suspect: Suspect, acquisition: EdgeAcquisition, hookup: Hookup) -> Floats:
+    def of(self, suspect: Suspect, acquisition: EdgeAcquisition, setup: Setup) -> Floats:
         """(2, legs): change of the signal, and how far its own source falls below both sides between them.
 
         In the least that a record shows: above 1 it shows.
@@ -74,7 +74,7 @@ class EdgeMoves:
         if key not in self.known:
             edge, hz = acquisition.edge, acquisition.stimulus.frequency_hz
             before, after, between = (
-                self._volts(suspect, hookup, frozenset(states), hz)
+                self._volts(suspect, setup, frozenset(states), hz)
                 for states in ([edge.before], [edge.after], [edge.before, edge.after])
             )
             change = np.maximum(np.abs(between - before), np.abs(after - before)).max(axis=1)
@@ -84,29 +84,29 @@ class EdgeMoves:
             self.known[key] = np.stack([change, dip]) / np.maximum(MOVES * level, 1e-9)
         return self.known[key]
 
-    def _volts(self, suspect: Suspect, hookup: Hookup, states: frozenset[State], hz: float) -> Floats:
+    def _volts(self, suspect: Suspect, setup: Setup, states: frozenset[State], hz: float) -> Floats:
         """Volts per volt of e.m.f., (legs, 2), in a state; or between two of them.
 
         A suspect that leaves a circuit as a healthy unit has it is not solved again.
         """
-        key = (suspect, hookup.name, states, hz)
+        key = (suspect, setup.name, states, hz)
         if key not in self._solved:
-            elements = self._elements_of(suspect, hookup, states)
-            if suspect and elements == self._elements_of((), hookup, states):
-                self._solved[key] = self._volts((), hookup, states, hz)
+            elements = self._elements_of(suspect, setup, states)
+            if suspect and elements == self._elements_of((), setup, states):
+                self._solved[key] = self._volts((), setup, states, hz)
             else:
-                circuit = replace(self._wiring[hookup.name], elements=elements)
+                circuit = replace(self._wiring[setup.name], elements=elements)
                 self._solved[key] = np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
         return self._solved[key]
 
-    def _elements_of(self, suspect: Suspect, hookup: Hookup, states: frozenset[State]) -> tuple[Element, ...]:
+    def _elements_of(self, suspect: Suspect, setup: Setup, states: frozenset[State]) -> tuple[Element, ...]:
         """As `with_fault` has them in one state; of two, the relays that move have left either throw."""
-        key = (suspect, hookup.name, states)
+        key = (suspect, setup.name, states)
         if key not in self._elements:
             module, fixture, control = self.job.module, self.job.fixture, control_of(suspect)
-            if hookup.name not in self._wiring:
-                self._wiring[hookup.name] = build_wiring(module, fixture, hookup, self.impedances)
-            wiring = list(self._wiring[hookup.name].elements)
+            if setup.name not in self._wiring:
+                self._wiring[setup.name] = build_wiring(module, fixture, setup, self.impedances)
+            wiring = list(self._wiring[setup.name].elements)
             for fault in suspect:
                 wiring = edit_wiring(wiring, fault, module=module, fixture=fixture)
             state = next(iter(states))
@@ -150,7 +150,7 @@ def weigh_edges(
     healthy unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
     """
     moves = EdgeMoves(job=job, impedances=impedances)
-    acquisitions = {each.number: (each, visit.hookup) for visit in plan.visits for each in visit.edges}
+    acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.edges}
     readings = [
         one
         for one in plan.edge_readings
@@ -164,7 +164,7 @@ def weigh_edges(
 def _best(
     moves: EdgeMoves,
     clear: Sequence[tuple[float, Planned]],
-    acquisitions: dict[int, tuple[EdgeAcquisition, Hookup]],
+    acquisitions: dict[int, tuple[EdgeAcquisition, Setup]],
     suspect: Suspect,
 ) -> EdgeEvidence | None:
     """The first of the readings, the clearest first, in which a suspect shows nothing."""
@@ -179,25 +179,25 @@ def _best(
 
 
 def still(
-    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup
+    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, setup: Setup
 ) -> float:
     """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
-    sound = _when_sound(moves, reading, acquisition, hookup)
-    return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, hookup) else 0.0
+    sound = _when_sound(moves, reading, acquisition, setup)
+    return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, setup) else 0.0
 
 
-def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup) -> float:
+def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition, setup: Setup) -> float:
     """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
     if as_of_change(reading.quantity).sign is None:
         return 0.0
-    sound = float(moves.of((), acquisition, hookup)[_looked_at(reading), list(reading.given.rows)].min())
+    sound = float(moves.of((), acquisition, setup)[_looked_at(reading), list(reading.given.rows)].min())
     return sound if sound > 1 else 0.0
 
 
 def _shows_nothing(
-    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, hookup: Hookup
+    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, setup: Setup
 ) -> bool:
-    found = moves.of(suspect, acquisition, hookup)[_looked_at(reading), list(reading.given.rows)]
+    found = moves.of(suspect, acquisition, setup)[_looked_at(reading), list(reading.given.rows)]
     return float(found.max()) < NOTHING
 
 
@@ -237,14 +237,14 @@ class Cycles:
     def _missed(self, suspect: Suspect, cycle: Operated) -> Iterator[tuple[Step, Shown]]:
         """As a run tells of it: the first thing that is wrong after each step."""
         given = cycle.given
-        hookup = next(one for one in self.job.fixture.hookups if one.name == given.setup)
+        setup = next(one for one in self.job.fixture.setups if one.name == given.setup)
         hot, cold = given.rows
         operated = State(on=(given.line,))
         states = (State(on=()), operated)
         for step, state, wanted in zip(STEPS, states, (given.at_rest, given.operated), strict=True):
             if not suspect or (comes_and_goes(suspect) and not self._made_anew(suspect, step, operated)):
                 continue
-            found = levels_of(self._volts(suspect, hookup, state, given), given.rows)
+            found = levels_of(self._volts(suspect, setup, state, given), given.rows)
             shown: tuple[tuple[Shown, float, float], ...] = (
                 ("hot leg", found.legs_vrms[hot], wanted.legs_vrms[hot]),
                 ("cold leg", found.legs_vrms[cold], wanted.legs_vrms[cold]),
@@ -263,10 +263,10 @@ class Cycles:
         return fault.throw == throw and energised(relay, operated)
 
     def _volts(
-        self, suspect: Suspect, hookup: Hookup, state: State, given: OfOperations
+        self, suspect: Suspect, setup: Setup, state: State, given: OfOperations
     ) -> NDArray[np.complex128]:
         module, fixture = self.job.module, self.job.fixture
-        sound = build_circuit(module, fixture, hookup, state, self.impedances)
+        sound = build_circuit(module, fixture, setup, state, self.impedances)
         broken = with_fault(sound, as_open(suspect), module=module, fixture=fixture, state=state)
         found = transfer(broken, given.stimulus.tones.frequencies_hz)
         return np.asarray((found[:, 0] - found[:, 1]) / 2 * given.stimulus.level_vrms)

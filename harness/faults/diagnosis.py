@@ -89,22 +89,22 @@ def _stray(found: Sequence[Candidate], yardstick: Yardstick) -> int | None:
 
 def _note(acquisition: Acquisition) -> str:
     return (
-        f"One record agrees with nothing else and was left out: {acquisition.hookup}, state "
+        f"One record agrees with nothing else and was left out: {acquisition.setup}, state "
         f"{acquisition.state.name}, {acquisition.stimulus}. Test again before the unit is opened: a bench "
         "that was late looks like this, and so does a contact that came and went once."
     )
 
 
 def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
-    """The acquisitions that a diagnosis goes by: tones, the lowest and the highest in each hookup and state.
+    """The acquisitions that a diagnosis goes by: tones, the lowest and the highest in each setup and state.
 
     What lies between them, and the same leads with the scope's inputs exchanged, would tell little more.
     """
-    exchanged = {hookup.name for hookup in job.fixture.hookups if hookup.exchanged}
+    exchanged = {setup.name for setup in job.fixture.setups if setup.exchanged}
     by_place: dict[tuple[str, str], list[Acquisition]] = {}
     for each in pairs_of(plan):
-        if each.hookup not in exchanged:
-            by_place.setdefault((each.hookup, each.state.name), []).append(each)
+        if each.setup not in exchanged:
+            by_place.setdefault((each.setup, each.state.name), []).append(each)
     kept = {
         each.number
         for here in by_place.values()

@@ -1,6 +1,6 @@
 """What each fault does: to the contacts, to the wiring, and to the relay supply's current.
 
-A fault is applied to the flat circuit of one hookup in one state, so that several add up in any order. What a
+A fault is applied to the flat circuit of one setup in one state, so that several add up in any order. What a
 broken unit is like is told here once; the plain loop and the batch solver both read it from here.
 """
 
@@ -53,9 +53,9 @@ def suspect_name(suspect: Suspect) -> str:
 def with_fault(
     circuit: Circuit, faults: Fault | Suspect, *, module: Module, fixture: Fixture, state: State
 ) -> Circuit:
-    """Apply faults to the circuit of one hookup in `state`, as `build_circuit` made it.
+    """Apply faults to the circuit of one setup in `state`, as `build_circuit` made it.
 
-    A link's fault leaves a hookup that doesn't use the link as it is; so does any fault a through hookup.
+    A link's fault leaves a setup that doesn't use the link as it is; so does any fault a through setup.
     """
     suspect = (faults,) if isinstance(faults, Fault) else faults
     control = control_of(suspect)
@@ -232,7 +232,7 @@ def _given_a(module: Module, state: State, control: Control) -> float:
 
 
 def _holds_the_unit(circuit: Circuit) -> bool:
-    """Whether the unit is in the circuit at all; in a through hookup it isn't."""
+    """Whether the unit is in the circuit at all; in a through setup it isn't."""
     return any(element.kind != "scope" for element in circuit.elements)
 
 

@@ -46,14 +46,14 @@ class Expecter:
 
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
         self._job, self._acquisitions = job, tuple(acquisitions)
-        hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
-        self._hookups = {one.hookup: hookups[one.hookup] for one in acquisitions}
+        setups = {setup.name: setup for setup in job.fixture.setups}
+        self._setups = {one.setup: setups[one.setup] for one in acquisitions}
         strays = tuple(_strays(job.module))
         self._wiring: dict[str, Circuit] = {}
-        for name, hookup in self._hookups.items():
-            wiring = build_wiring(job.module, job.fixture, hookup, impedances)
+        for name, setup in self._setups.items():
+            wiring = build_wiring(job.module, job.fixture, setup, impedances)
             self._wiring[name] = replace(wiring, elements=(*wiring.elements, *strays))
-        self._legs = max((2 * len(hookup.view) for hookup in self._hookups.values()), default=0)
+        self._legs = max((2 * len(setup.view) for setup in self._setups.values()), default=0)
         self._circuits: dict[tuple[str, State], Circuit] = {}
         self._sound_contacts: dict[State, tuple[Element, ...]] = {}
         self._healthy: dict[int, Prediction] = {}
@@ -94,17 +94,17 @@ class Expecter:
             self._healthy[number] = _predict(self._circuit(*_place(acquisition)), acquisition, {})
         return self._healthy[number]
 
-    def _circuit(self, hookup: str, state: State) -> Circuit:
-        """The sound circuit of a hookup in a state."""
-        if (hookup, state) not in self._circuits:
-            made = in_state(self._wiring[hookup], self._job.module, self._hookups[hookup], state)
-            self._circuits[hookup, state] = made
-        return self._circuits[hookup, state]
+    def _circuit(self, setup: str, state: State) -> Circuit:
+        """The sound circuit of a setup in a state."""
+        if (setup, state) not in self._circuits:
+            made = in_state(self._wiring[setup], self._job.module, self._setups[setup], state)
+            self._circuits[setup, state] = made
+        return self._circuits[setup, state]
 
     def _changed(self, suspect: Suspect) -> dict[tuple[str, State], Circuit | None]:
         """The circuits with a suspect's faults in them; None where they change nothing.
 
-        As `with_fault` has it; but contacts are the same in every hookup, and the wiring in every state.
+        As `with_fault` has it; but contacts are the same in every setup, and the wiring in every state.
         """
         module, control = self._job.module, control_of(suspect)
         places = dict.fromkeys(map(_place, self._acquisitions))
@@ -113,22 +113,22 @@ class Expecter:
             made = tuple(faulty_contacts(module, state, control, self._throws)) if suspect else ()
             standing[state] = None if not suspect or made == self._contacts(state) else made
         wiring: dict[str, list[Element] | None] = {}
-        for hookup in self._hookups:
-            sound = list(self._wiring[hookup].elements)
+        for setup in self._setups:
+            sound = list(self._wiring[setup].elements)
             edited = sound
             for fault in suspect:
                 edited = edit_wiring(edited, fault, module=module, fixture=self._job.fixture)
-            wiring[hookup] = None if edited == sound else edited
+            wiring[setup] = None if edited == sound else edited
         found: dict[tuple[str, State], Circuit | None] = {}
-        for hookup, state in places:
-            found[hookup, state] = None
-            throws, parts = standing[state], wiring[hookup]
+        for setup, state in places:
+            found[setup, state] = None
+            throws, parts = standing[state], wiring[setup]
             if throws is not None or parts is not None:
                 whole = (
-                    *(parts if parts is not None else self._wiring[hookup].elements),
+                    *(parts if parts is not None else self._wiring[setup].elements),
                     *(throws if throws is not None else self._contacts(state)),
                 )
-                found[hookup, state] = replace(self._circuit(hookup, state), elements=whole)
+                found[setup, state] = replace(self._circuit(setup, state), elements=whole)
         return found
 
     def _contacts(self, state: State) -> tuple[Element, ...]:
@@ -138,7 +138,7 @@ class Expecter:
 
 
 def _place(acquisition: Acquisition) -> tuple[str, State]:
-    return acquisition.hookup, acquisition.state
+    return acquisition.setup, acquisition.state
 
 
 def _predict(circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float]) -> Prediction:

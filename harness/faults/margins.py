@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from harness.faults.effects import Control, Suspect, control_of, drawn_a, shorts
 from harness.faults.signatures import Signatures
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State
@@ -43,7 +43,7 @@ class PredictedReadings:
         self.job, self.plan, self.signatures = job, plan, signatures
         self.rows = np.arange(len(signatures.suspects)) if rows is None else np.asarray(rows, dtype=np.intp)
         self.coverage_factor = job.sequence.coverage_factor
-        self._hookups = {visit.hookup.name: visit.hookup for visit in plan.visits}
+        self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
         self._places = {each.number: place for place, each in enumerate(signatures.acquisitions)}
         self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
 
@@ -78,9 +78,9 @@ class PredictedReadings:
             return nothing.astype(complex), nothing
         return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
-    def hookup(self, number: int) -> Hookup:
-        """The hookup that a capture is taken in."""
-        return self._hookups[self.signatures.acquisitions[self._places[number]].hookup]
+    def setup(self, number: int) -> Setup:
+        """The setup that a capture is taken in."""
+        return self._setups[self.signatures.acquisitions[self._places[number]].setup]
 
     def _transfer(self, number: int, inputs_swapped: bool) -> PredictedTransfer:
         """What a capture would show of every unit, its phases as a measurement has them."""
@@ -89,7 +89,7 @@ class PredictedReadings:
         good, faulty = self.signatures.healthy[None, place, :legs], self.signatures.transfers[:, place, :legs]
         prediction = self.plan.predictions[number]
         shown = _as_measured(
-            np.concatenate([good, faulty[self.rows]]), prediction.transfer, self.hookup(number)
+            np.concatenate([good, faulty[self.rows]]), prediction.transfer, self.setup(number)
         )
         every, kind = _distinct(shown)
         errors = predicted_errors(
@@ -112,13 +112,13 @@ def _distinct(transfers: Complex) -> tuple[Complex, Rows]:
     return transfers[first], kind.reshape(-1)
 
 
-def _as_measured(transfers: Complex, predicted: Complex, hookup: Hookup) -> Complex:
+def _as_measured(transfers: Complex, predicted: Complex, setup: Setup) -> Complex:
     """Set one phase of each column, as `make_transfer` must: no capture knows when it began."""
     shown = transfers.copy()
     units = np.arange(len(transfers))
     drive = None
-    if hookup.drive is not None and hookup.drive in hookup.view:
-        drive = hookup.rows(hookup.drive)
+    if setup.drive is not None and setup.drive in setup.view:
+        drive = setup.rows(setup.drive)
     for column in (0, 1):
         largest = np.abs(transfers[:, :, column]).argmax(axis=1)
         if drive is not None:

@@ -12,8 +12,8 @@ from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
 from harness.job.job import Job
-from harness.plan.hookups import lead_moves
-from harness.plan.model import HookupVisit, Plan, Planned, StateVisit
+from harness.plan.model import Plan, Planned, SetupVisit, StateVisit
+from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, Estimate, estimate, record_s
 
 LONGEST_S = 60.0  # for the search; the best so far is taken after that
@@ -36,7 +36,7 @@ class Minimal:
 def smallest_plan(
     job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
 ) -> Minimal:
-    """Leave out hookups, states and acquisitions as long as every fault that is seen stays seen.
+    """Leave out setups, states and acquisitions as long as every fault that is seen stays seen.
 
     What is minimised is the time for settling, recording and moving leads. Changes of state stay where they
     see what no level or current does. Raises UsageError for a plan that sees nothing.
@@ -65,7 +65,7 @@ def smallest_plan(
 
 
 class _Steps:
-    """The choice: to keep each hookup, each of its states, each acquisition and each reading, or not."""
+    """The choice: to keep each setup, each of its states, each acquisition and each reading, or not."""
 
     def __init__(self, plan: Plan, *, settle_s: float) -> None:
         self._plan = plan
@@ -74,12 +74,12 @@ class _Steps:
         self._rows: list[tuple[dict[int, float], float]] = []  # sums that must be at least so much
         last = plan.through
         for index, visit in enumerate(plan.visits):
-            hands_s = HANDS_S * lead_moves(last, visit.hookup) if visit.hookup.select is None else 0.0
-            last = visit.hookup
-            hookup = self._add(("hookup", index), hands_s)
+            hands_s = HANDS_S * lead_moves(last, visit.setup) if visit.setup.select is None else 0.0
+            last = visit.setup
+            setup = self._add(("setup", index), hands_s)
             for state in visit.states:
                 here = self._add(("state", index, state.state.name), settle_s)
-                self._needs(here, hookup)
+                self._needs(here, setup)
                 for acquisition in state.acquisitions:
                     taken = self._add(("acquisition", acquisition.number), record_s(acquisition))
                     self._needs(taken, here)
@@ -137,8 +137,8 @@ class _Steps:
             predictions={number: made for number, made in self._plan.predictions.items() if number in taken},
         )
 
-    def _visits(self, chosen: np.ndarray, edges: set[int]) -> list[HookupVisit]:
-        visits: list[HookupVisit] = []
+    def _visits(self, chosen: np.ndarray, edges: set[int]) -> list[SetupVisit]:
+        visits: list[SetupVisit] = []
         seen: set[str] = set()
         for index, visit in enumerate(self._plan.visits):
             states: list[StateVisit] = []

@@ -16,7 +16,7 @@ from harness.faults.effects import Suspect, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
 from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
 from harness.job.faults import FaultKind
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.plan.edges import Routes, moves
 from harness.plan.model import EdgeAcquisition, Plan, Planned
@@ -73,7 +73,7 @@ class Movements:
         return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
 
     def _one(self, suspect: Suspect, reading: Planned) -> Moved:
-        acquisition, hookup = self._acquisitions[reading.captures[0]]
+        acquisition, setup = self._acquisitions[reading.captures[0]]
         edge, quantity = acquisition.edge, as_of_change(reading.quantity)
         for fault in suspect:
             if fault.kind in OF_TIME:
@@ -85,7 +85,7 @@ class Movements:
                 asked = fault.kind in quantity.relay_faults and moves(relay, edge)
                 if fits and asked and relay.name in self._shown(reading):
                     return quantity.fails_as or "fine"
-            elif still(self._moves, suspect, reading, acquisition, hookup):
+            elif still(self._moves, suspect, reading, acquisition, setup):
                 return "still"
         return "fine"
 
@@ -97,11 +97,11 @@ class Movements:
         return self._known[key]
 
     def _relays_of(self, reading: Planned) -> set[str]:
-        acquisition, hookup = self._acquisitions[reading.captures[0]]
+        acquisition, setup = self._acquisitions[reading.captures[0]]
         net, _, leg = reading.measurand.port.partition(".")
         port = PortName(channel=reading.measurand.channel, net=net)
         hz = acquisition.stimulus.frequency_hz
-        hot, cold = self._routes.of_port(hookup, acquisition.edge, port, hz)
+        hot, cold = self._routes.of_port(setup, acquisition.edge, port, hz)
         legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
         return {name for each in legs for name in each.relays}
 
@@ -114,8 +114,8 @@ class Movements:
         return Routes(job=self.job, impedances=self.impedances)
 
     @cached_property
-    def _acquisitions(self) -> dict[int, tuple[EdgeAcquisition, Hookup]]:
-        return {each.number: (each, visit.hookup) for visit in self.plan.visits for each in visit.edges}
+    def _acquisitions(self) -> dict[int, tuple[EdgeAcquisition, Setup]]:
+        return {each.number: (each, visit.setup) for visit in self.plan.visits for each in visit.edges}
 
 
 def cost(foretold: Sequence[Moved], edges: Sequence[JudgedChange]) -> float:

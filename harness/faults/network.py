@@ -1,4 +1,4 @@
-"""One hookup's circuit as equations that keep their shape from state to state, for the batch solver.
+"""One setup's circuit as equations that keep their shape from state to state, for the batch solver.
 
 Whatever conducts well and may be opened by a fault keeps its current as an unknown: joints, straight plugs,
 small resistors, and one branch per relay pole, which lies in whichever throw is closed. A branch's row is
@@ -39,7 +39,7 @@ class PoleBranch:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Network:
-    """A hookup without its contacts, and the poles that close in it. `row` finds a node or a branch by name.
+    """A setup without its contacts, and the poles that close in it. `row` finds a node or a branch by name.
 
     Unknowns are the nodes, then the branches of `elements`, of poles, of amplifiers and of the generator;
     ground's place is `size`, a row and column of zeros.
@@ -153,7 +153,7 @@ def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> 
 
 
 def make_network(wiring: Circuit, module: Module) -> Network:
-    """Number the unknowns of a hookup's wiring, as `build_wiring` made it, and of the module's poles."""
+    """Number the unknowns of a setup's wiring, as `build_wiring` made it, and of the module's poles."""
     poles = tuple(_poles(module))
     elements = tuple(
         element

@@ -18,7 +18,7 @@ from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, PredictedReadings, groups_of, told_apart, weigh_margins
 from harness.faults.signatures import signatures
-from harness.job.fixture import Fixture, Hookup, Link, LinkLeg, PortName
+from harness.job.fixture import Fixture, Link, LinkLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
 from harness.job.sequence import Tone
@@ -238,12 +238,12 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
     """The job with levels at the outputs alone, each channel driven in turn, and the supply current."""
     outputs = tuple(port.net for port in job.module.ports if port.role == "output")
     drives = dict.fromkeys(
-        hookup.drive
-        for hookup in job.fixture.hookups
-        if hookup.drive is not None and hookup.drive.channel in job.sequence.channels
+        setup.drive
+        for setup in job.fixture.setups
+        if setup.drive is not None and setup.drive.channel in job.sequence.channels
     )
-    hookups = tuple(
-        Hookup(
+    setups = tuple(
+        Setup(
             name=f"drive {drive}, view {net}",
             through=False,
             drive=drive,
@@ -265,6 +265,6 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
     )
     checks = tuple(suggested_check(suggestion, outputs, tone) for suggestion in one_channel)
     supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
-    through = tuple(hookup for hookup in job.fixture.hookups if hookup.through)
-    fixture: Fixture = replace(job.fixture, links=links, hookups=(*through, *hookups))
+    through = tuple(setup for setup in job.fixture.setups if setup.through)
+    fixture: Fixture = replace(job.fixture, links=links, setups=(*through, *setups))
     return replace(job, fixture=fixture, sequence=replace(job.sequence, checks=(*checks, *supply)))

@@ -11,7 +11,7 @@ from harness.circuit.expand import build_wiring, in_state, scope_input
 from harness.circuit.solve import transfer
 from harness.faults.effects import Suspect, supply_current_a, with_fault
 from harness.faults.ranking import Group
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State, all_states
@@ -107,15 +107,15 @@ def _of_views(
     nodes = tuple(node for place in places for node in place.nodes)
     seen = _seen(job, plan)
     drives = dict.fromkeys(
-        (hookup.drive, hookup.links)
-        for hookup in job.fixture.hookups
-        if hookup.drive is not None and not hookup.through
+        (setup.drive, setup.links)
+        for setup in job.fixture.setups
+        if setup.drive is not None and not setup.through
     )
     for drive, links in drives:
-        hookup = Hookup(name="probe", through=False, drive=drive, view=(), links=links, select=None)
-        wiring = _probed(build_wiring(job.module, job.fixture, hookup, impedances), nodes)
+        setup = Setup(name="probe", through=False, drive=drive, view=(), links=links, select=None)
+        wiring = _probed(build_wiring(job.module, job.fixture, setup, impedances), nodes)
         for state in states:
-            sound = in_state(wiring, job.module, hookup, state)
+            sound = in_state(wiring, job.module, setup, state)
             legs = np.stack(
                 [
                     transfer(
@@ -183,11 +183,11 @@ def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
 
 
 def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
-    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
+    setups = {setup.name: setup for setup in job.fixture.setups}
     return {
-        (str(port), str(hookups[one.hookup].drive), hookups[one.hookup].links, one.state.name)
+        (str(port), str(setups[one.setup].drive), setups[one.setup].links, one.state.name)
         for one in plan.acquisitions
-        for port in hookups[one.hookup].view
+        for port in setups[one.setup].view
         if one.stimulus.kind == "pair"
     }
 

@@ -86,12 +86,12 @@ def plain_transfers(
     a circuit has no solution.
     """
     pairs = pairs_of(plan)
-    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
-    widest = max((2 * len(hookups[each.hookup].view) for each in pairs), default=0)
+    setups = {setup.name: setup for setup in job.fixture.setups}
+    widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
     for place, acquisition in enumerate(pairs):
-        hookup = hookups[acquisition.hookup]
-        sound = build_circuit(job.module, job.fixture, hookup, acquisition.state, impedances)
+        setup = setups[acquisition.setup]
+        sound = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
         tones = acquisition.stimulus.tones
         for row, suspect in enumerate(suspects):
             broken = with_fault(
@@ -103,7 +103,7 @@ def plain_transfers(
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Task:
-    """What one worker does: one hookup, some suspects, and of each stimulus its states and frequencies."""
+    """What one worker does: one setup, some suspects, and of each stimulus its states and frequencies."""
 
     wiring: Circuit
     module: Module
@@ -134,21 +134,21 @@ def batch_transfers(
     impedances: BenchImpedances,
     executor: Executor | None = None,
 ) -> Complex:
-    """The same as `plain_transfers`, each state of each hookup inverted once for all suspects.
+    """The same as `plain_transfers`, each state of each setup inverted once for all suspects.
 
-    An executor does the hookups, and portions of many suspects, side by side; the results are the same.
+    An executor does the setups, and portions of many suspects, side by side; the results are the same.
     """
     pairs = pairs_of(plan)
-    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
-    widest = max((2 * len(hookups[each.hookup].view) for each in pairs), default=0)
+    setups = {setup.name: setup for setup in job.fixture.setups}
+    widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
     homes: list[tuple[slice, list[list[int]]]] = []
-    for name in dict.fromkeys(each.hookup for each in pairs):
-        wiring = build_wiring(job.module, job.fixture, hookups[name], impedances)
-        looks = dict.fromkeys(each.stimulus for each in pairs if each.hookup == name)
+    for name in dict.fromkeys(each.setup for each in pairs):
+        wiring = build_wiring(job.module, job.fixture, setups[name], impedances)
+        looks = dict.fromkeys(each.stimulus for each in pairs if each.setup == name)
         places = [
-            [n for n, each in enumerate(pairs) if (each.hookup, each.stimulus) == (name, stimulus)]
+            [n for n, each in enumerate(pairs) if (each.setup, each.stimulus) == (name, stimulus)]
             for stimulus in looks
         ]
         for start in range(0, len(suspects), PORTION):

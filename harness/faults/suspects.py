@@ -81,7 +81,7 @@ class Slot:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Batch:
-    """One hookup's work for some suspects in some states. Suspects that do the same share it."""
+    """One setup's work for some suspects in some states. Suspects that do the same share it."""
 
     network: Network
     positions: Positions
@@ -117,7 +117,7 @@ class _Way:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Moves:
-    """What suspects do to relays and contacts in some states: the same in every hookup.
+    """What suspects do to relays and contacts in some states: the same in every setup.
 
     moving: each suspect's faults but for those of the wiring; ways: what becomes of the relays by these.
     """
@@ -129,7 +129,7 @@ class _Moves:
 
 @lru_cache(maxsize=8)
 def _moves_of(module: Module, states: tuple[State, ...], suspects: tuple[Suspect, ...]) -> _Moves:
-    """Kept, because every hookup asks for the same few sets of states."""
+    """Kept, because every setup asks for the same few sets of states."""
     moving = tuple(tuple(fault for fault in suspect if not _is_wiring(fault)) for suspect in suspects)
     controls = {faults: control_of(faults) for faults in moving}
     positions = positions_of(module, states, [controls[faults] for faults in moving])
@@ -144,7 +144,7 @@ def _moves_of(module: Module, states: tuple[State, ...], suspects: tuple[Suspect
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Planner:
-    """Plans work for one hookup's wiring; keeps what faults change in it, whatever states are asked for."""
+    """Plans work for one setup's wiring; keeps what faults change in it, whatever states are asked for."""
 
     network: Network
     module: Module
@@ -154,7 +154,7 @@ class Planner:
 
     @classmethod
     def of(cls, wiring: Circuit, module: Module, fixture: Fixture) -> "Planner":
-        """For a hookup's wiring, as `build_wiring` made it."""
+        """For a setup's wiring, as `build_wiring` made it."""
         return cls(network=make_network(wiring, module), module=module, fixture=fixture)
 
     def plan(self, states: Sequence[State], suspects: Sequence[Suspect]) -> Batch:

@@ -130,16 +130,16 @@ class SourceAdded(Table):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Hookup(Table):
-    """[[hookup]]: one arrangement of leads."""
+class Setup(Table):
+    """[[setup]]: one arrangement of leads."""
 
     name: Text
     through: Flag = False  # the generator goes straight to every scope pair
-    drive: PortText | None = None  # what the generator feeds, hot output on hot; None in a through hookup
+    drive: PortText | None = None  # what the generator feeds, hot output on hot; None in a through setup
     view: tuple[PortText, ...] = ()  # on scope inputs 1-2, 3-4, ..., hot first
     links: tuple[Text, ...] = ()
     select: tuple[Whole, ...] | None = None  # switchboard channels; None where a person moves the leads
-    exchanged: Flag = False  # cold first on every scope pair: the partner of a hookup like it in all else
+    exchanged: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
     source_added: SourceAdded | None = None
     # Control lines that spare scope inputs see; an input of several sees their mean, by equal resistors.
     lines_on: Mapping[str, Whole] = field(default_factory=dict, hash=False)
@@ -150,7 +150,7 @@ class Hookup(Table):
         hot = 2 * self.view.index(port)
         return hot, hot + 1
 
-    def is_exchange_of(self, other: "Hookup") -> bool:
+    def is_exchange_of(self, other: "Setup") -> bool:
         """Whether both differ in nothing but which way round the scope's pairs are."""
         return (
             self.exchanged != other.exchanged
@@ -196,5 +196,5 @@ class Fixture:
     loads: Mapping[str, Termination]  # net → what ends it, in every channel
     undriven_inputs: Termination | None  # what ends an input port that no generator feeds
     links: Mapping[str, Link]
-    hookups: tuple[Hookup, ...]
+    setups: tuple[Setup, ...]
     connectors: tuple[Connector, ...] = ()  # as fixture.toml gives them; only the wiring's drawings ask

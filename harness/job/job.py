@@ -61,14 +61,14 @@ def load_job(
     elif (folder / BENCH).exists():
         sources[BENCH] = Source.open(folder / BENCH, BENCH, mistakes)
 
-    names, module, fixture, hookups, sequence, bench_file = Names(), None, None, None, None, None
+    names, module, fixture, setups, sequence, bench_file = Names(), None, None, None, None, None
     if source := sources.get(MODULE):
         module, names = read_module(source)
     if source := sources.get(FIXTURE):
         fixture = read_fixture(source, names)
-        hookups = fixture.hookups if has_every_view(source) else None
+        setups = fixture.setups if has_every_view(source) else None
     if source := sources.get(SEQUENCE):
-        sequence = read_sequence(source, names, hookups)
+        sequence = read_sequence(source, names, setups)
     if source := sources.get(BENCH):
         bench_file = read_bench(source)
     if mistakes or module is None or fixture is None or sequence is None:

@@ -11,11 +11,11 @@ from harness.errors import nearest
 from harness.job.fixture import (
     Connector,
     Fixture,
-    Hookup,
     LegsOfChannels,
     Link,
     MeasuredPlug,
     PortName,
+    Setup,
     Termination,
     TerminationOrText,
 )
@@ -54,7 +54,7 @@ class FixtureFile(Table):
     loads: Mapping[str, TerminationOrText] = field(default_factory=dict)
     links: Mapping[str, Link] = field(default_factory=dict)
     plugs: Mapping[str, MeasuredPlug] = field(default_factory=dict)
-    hookup: tuple[Hookup, ...] = ()
+    setup: tuple[Setup, ...] = ()
     connectors: Mapping[str, Connector] = field(default_factory=dict)
 
 
@@ -70,7 +70,7 @@ def read_fixture(source: Source, names: Names) -> Fixture:
         _check_termination(source, load, ("loads", net))
     _check_links(source, file, names)
     _check_plugs(source, file, names)
-    _check_hookups(source, file, names)
+    _check_setups(source, file, names)
     _check_connectors(source, file.connectors, names)
     return Fixture(
         name=file.fixture.name,
@@ -78,18 +78,18 @@ def read_fixture(source: Source, names: Names) -> Fixture:
         loads=file.loads,
         undriven_inputs=undriven,
         links={name: _link(name, link, file.plugs.get(link.plug or "")) for name, link in file.links.items()},
-        hookups=tuple(
-            replace(hookup, line=source.located.line(("hookup", index)) or 0)
-            for index, hookup in enumerate(file.hookup)
+        setups=tuple(
+            replace(setup, line=source.located.line(("setup", index)) or 0)
+            for index, setup in enumerate(file.setup)
         ),
         connectors=tuple(_connector(name, each) for name, each in file.connectors.items()),
     )
 
 
 def has_every_view(source: Source) -> bool:
-    """Whether it is known what every hookup drives and views; else one that seems to lack may be there."""
+    """Whether it is known what every setup drives and views; else one that seems to lack may be there."""
     return all(
-        source.without_mistake("hookup", None, key) for key in ("through", "drive", "view", "source_added")
+        source.without_mistake("setup", None, key) for key in ("through", "drive", "view", "source_added")
     )
 
 
@@ -186,22 +186,22 @@ def _check_legs(source: Source, legs: LegsOfChannels, key: Key, names: Names) ->
         source.wrong(key, f"no legs for channel {', '.join(absent)}")
 
 
-def _check_hookups(source: Source, file: FixtureFile, names: Names) -> None:
-    for index, hookup in enumerate(file.hookup):
-        key: Key = ("hookup", index)
-        for position, link in enumerate(hookup.links):
+def _check_setups(source: Source, file: FixtureFile, names: Names) -> None:
+    for index, setup in enumerate(file.setup):
+        key: Key = ("setup", index)
+        for position, link in enumerate(setup.links):
             if link not in file.links:
                 source.wrong((*key, "links", position), unknown("link", link, file.links, where=source.name))
-        _check_select(source, hookup, key, file.lines)
-        _check_leads(source, hookup, key)
-        _check_lines_on(source, hookup, key, names)
-        if hookup.drive is not None:
-            _check_port(source, hookup.drive, (*key, "drive"), names, is_input=True)
-        for position, port in enumerate(hookup.view):
+        _check_select(source, setup, key, file.lines)
+        _check_leads(source, setup, key)
+        _check_lines_on(source, setup, key, names)
+        if setup.drive is not None:
+            _check_port(source, setup.drive, (*key, "drive"), names, is_input=True)
+        for position, port in enumerate(setup.view):
             _check_port(source, port, (*key, "view", position), names)
-    _check_apart(source, file.hookup)
-    _check_exchanged(source, file.hookup)
-    _check_driven(source, file.hookup, names)
+    _check_apart(source, file.setup)
+    _check_exchanged(source, file.setup)
+    _check_driven(source, file.setup, names)
 
 
 def _check_port(source: Source, port: PortName, key: Key, names: Names, *, is_input: bool = False) -> None:
@@ -215,83 +215,83 @@ def _check_port(source: Source, port: PortName, key: Key, names: Names, *, is_in
         source.wrong(key, f"{port} is a port of role {role}; expected an input: {', '.join(known)}")
 
 
-def _check_leads(source: Source, hookup: Hookup, key: Key) -> None:
-    if hookup.through:
+def _check_leads(source: Source, setup: Setup, key: Key) -> None:
+    if setup.through:
         for name in ("drive", "exchanged", "source_added", "links"):
-            if getattr(hookup, name):
-                source.wrong((*key, name), f"a through hookup bypasses the unit; expected no {name}")
-    if not hookup.through and hookup.drive is None:
+            if getattr(setup, name):
+                source.wrong((*key, name), f"a through setup bypasses the unit; expected no {name}")
+    if not setup.through and setup.drive is None:
         source.wrong((*key, "drive"), 'missing; expected an input port such as "left.in"', missing=True)
-    if not hookup.through and not hookup.view:
+    if not setup.through and not setup.view:
         source.wrong((*key, "view"), 'missing; expected ports such as ["left.out"]', missing=True)
-    _check_once(source, hookup.view, (*key, "view"))
-    _check_once(source, hookup.links, (*key, "links"))
+    _check_once(source, setup.view, (*key, "view"))
+    _check_once(source, setup.links, (*key, "links"))
 
 
-def _check_select(source: Source, hookup: Hookup, key: Key, lines: Mapping[str, int]) -> None:
+def _check_select(source: Source, setup: Setup, key: Key, lines: Mapping[str, int]) -> None:
     place: Key = (*key, "select")
-    for channel in hookup.select or ():
+    for channel in setup.select or ():
         if channel < 1:
             source.wrong(place, f"found {channel}; expected switchboard channels, 1 or more")
         for line, used in lines.items():
             if used == channel:
                 source.wrong(place, f"switchboard channel {channel} already energises line {line}")
-    _check_once(source, hookup.select or (), place)
+    _check_once(source, setup.select or (), place)
 
 
-def _check_lines_on(source: Source, hookup: Hookup, key: Key, names: Names) -> None:
+def _check_lines_on(source: Source, setup: Setup, key: Key, names: Names) -> None:
     """Note lines that there aren't, and inputs that view a leg; the bench knows how many there are."""
-    if hookup.through and hookup.lines_on:
-        source.wrong((*key, "lines_on"), "a through hookup is used with no line on; expected no lines_on")
-    taken = 2 * len(hookup.view)
-    for line, number in hookup.lines_on.items():
+    if setup.through and setup.lines_on:
+        source.wrong((*key, "lines_on"), "a through setup is used with no line on; expected no lines_on")
+    taken = 2 * len(setup.view)
+    for line, number in setup.lines_on.items():
         place: Key = (*key, "lines_on", line)
         if names.lines and line not in names.lines:
             source.wrong(place, unknown("line", line, names.lines, where=MODULE_FILE))
-        if number < 1 or (number <= taken and not hookup.through):
+        if number < 1 or (number <= taken and not setup.through):
             source.wrong(
                 place,
                 f"found input {number}; inputs 1 to {taken} view the legs of "
-                f"{', '.join(map(str, hookup.view))}: expected a spare one, {taken + 1} or more",
+                f"{', '.join(map(str, setup.view))}: expected a spare one, {taken + 1} or more",
             )
 
 
-def _check_apart(source: Source, hookups: Sequence[Hookup]) -> None:
-    """Note two hookups of one name, or that the same switchboard channels would make."""
+def _check_apart(source: Source, setups: Sequence[Setup]) -> None:
+    """Note two setups of one name, or that the same switchboard channels would make."""
     names: set[str] = set()
     selects: dict[frozenset[int], str] = {}
-    for index, hookup in enumerate(hookups):
-        key: Key = ("hookup", index)
-        if hookup.name in names:
-            source.wrong((*key, "name"), f'hookup "{hookup.name}" stands here twice; expected another name')
-        names.add(hookup.name)
-        if hookup.select is not None and source.reads(*key, "select"):
-            chosen = frozenset(hookup.select)
+    for index, setup in enumerate(setups):
+        key: Key = ("setup", index)
+        if setup.name in names:
+            source.wrong((*key, "name"), f'setup "{setup.name}" stands here twice; expected another name')
+        names.add(setup.name)
+        if setup.select is not None and source.reads(*key, "select"):
+            chosen = frozenset(setup.select)
             if chosen in selects:
-                source.wrong((*key, "select"), f'the same channels make hookup "{selects[chosen]}"')
-            selects[chosen] = hookup.name
+                source.wrong((*key, "select"), f'the same channels make setup "{selects[chosen]}"')
+            selects[chosen] = setup.name
 
 
-def _check_exchanged(source: Source, hookups: Sequence[Hookup]) -> None:
-    """Note an exchanged hookup that is nothing's partner; of one that is wrong no partner can be told."""
+def _check_exchanged(source: Source, setups: Sequence[Setup]) -> None:
+    """Note an exchanged setup that is nothing's partner; of one that is wrong no partner can be told."""
     keys = ("through", "drive", "view", "links", "exchanged", "source_added")
-    if not all(source.without_mistake("hookup", None, key) for key in keys):
+    if not all(source.without_mistake("setup", None, key) for key in keys):
         return
-    for index, hookup in enumerate(hookups):
-        if hookup.exchanged and not any(hookup.is_exchange_of(other) for other in hookups):
+    for index, setup in enumerate(setups):
+        if setup.exchanged and not any(setup.is_exchange_of(other) for other in setups):
             source.wrong(
-                ("hookup", index, "exchanged"),
-                "no hookup is the partner of this one; expected another with the same drive, view, links and "
+                ("setup", index, "exchanged"),
+                "no setup is the partner of this one; expected another with the same drive, view, links and "
                 "source_added, its scope inputs the plain way round",
             )
 
 
-def _check_driven(source: Source, hookups: Sequence[Hookup], names: Names) -> None:
-    """Note every input that no hookup feeds."""
-    driven = {hookup.drive.net for hookup in hookups if hookup.drive is not None}
+def _check_driven(source: Source, setups: Sequence[Setup], names: Names) -> None:
+    """Note every input that no setup feeds."""
+    driven = {setup.drive.net for setup in setups if setup.drive is not None}
     if not driven:
         source.wrong(
-            ("hookup",), "missing; expected at least one [[hookup]] that drives an input", missing=True
+            ("setup",), "missing; expected at least one [[setup]] that drives an input", missing=True
         )
         return
     inputs = names.with_role("input")
@@ -300,8 +300,8 @@ def _check_driven(source: Source, hookups: Sequence[Hookup], names: Names) -> No
         for net in inputs:
             if net not in driven:
                 source.wrong(
-                    ("hookup",),
-                    f'nothing drives {net}, an input; expected a [[hookup]] with drive = "{channel}.{net}"',
+                    ("setup",),
+                    f'nothing drives {net}, an input; expected a [[setup]] with drive = "{channel}.{net}"',
                     missing=True,
                 )
 

@@ -1,10 +1,10 @@
-"""From sequence.toml to a Sequence, held against the module's names and the fixture's hookups."""
+"""From sequence.toml to a Sequence, held against the module's names and the fixture's setups."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from harness.errors import nearest
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.module import Names
 from harness.job.sequence import OWNERS, Check, CheckEntry, Sequence, SequenceFile, Tone
 from harness.job.state import BECOMES, Edge, State, all_states, parse_state
@@ -19,10 +19,10 @@ from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_
 MOST_LINES_FOR_ALL = 12
 
 
-def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | None) -> Sequence:
+def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None) -> Sequence:
     """Read sequence.toml; notes its mistakes.
 
-    `hookups` is None where it is not known what each of them views: then nothing is said of what they miss.
+    `setups` is None where it is not known what each of them views: then nothing is said of what they miss.
     """
     file = source.read(SequenceFile)
     head = file.sequence
@@ -30,9 +30,9 @@ def read_sequence(source: Source, names: Names, hookups: tuple[Hookup, ...] | No
     channels = _channels(source, head.channels, names)
     known = {state.name: state for state in states} if source.without_mistake("sequence", "states") else {}
     checks = _checks(source, file.check, names, head.tone, known)
-    if hookups is not None and names.known:
+    if setups is not None and names.known:
         for index, check in checks.items():
-            _check_views(source, check, ("check", index), channels, names, hookups)
+            _check_views(source, check, ("check", index), channels, names, setups)
     return Sequence(
         name=head.name,
         states=states,
@@ -110,39 +110,39 @@ def _check_views(
     key: Key,
     channels: tuple[str, ...],
     names: Names,
-    hookups: tuple[Hookup, ...],
+    setups: tuple[Setup, ...],
 ) -> None:
-    """Note every port of a check that no hookup lets the scope see, with the hookup that is missing."""
+    """Note every port of a check that no setup lets the scope see, with the setup that is missing."""
     measured = names.channels if check.quantity.between_channels else channels
     for index, net in enumerate(check.at):
         if net not in names.ports:
             continue
         for channel in measured:
-            message = _missing_view(check, channel, net, names, hookups)
+            message = _missing_view(check, channel, net, names, setups)
             if message:
                 source.wrong((*key, "at", index), message)
 
 
 def _missing_view(
-    check: Check, channel: str, net: str, names: Names, hookups: tuple[Hookup, ...]
+    check: Check, channel: str, net: str, names: Names, setups: tuple[Setup, ...]
 ) -> str | None:
-    """Say which hookup to add so that the quantity can be measured at a port; None where there is one."""
+    """Say which setup to add so that the quantity can be measured at a port; None where there is one."""
     port = f"{channel}.{net}"
     inputs = names.with_role("input")
     drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
-    driving = [hookup for hookup in hookups if hookup.drive and hookup.drive.channel == channel]
-    seen = [(str(hookup.drive), {str(view) for view in hookup.view}) for hookup in driving]
+    driving = [setup for setup in setups if setup.drive and setup.drive.channel == channel]
+    seen = [(str(setup.drive), {str(view) for view in setup.view}) for setup in driving]
     quantity, options = check.quantity, check.options
     if not quantity.driven:
-        if any(port in {str(view) for view in hookup.view} for hookup in hookups if not hookup.through):
+        if any(port in {str(view) for view in setup.view} for setup in setups if not setup.through):
             return None
-        return f'no hookup views {port}; expected a [[hookup]] with view = ["{port}"]'
+        return f'no setup views {port}; expected a [[setup]] with view = ["{port}"]'
     if quantity.drive_in_view(amplified=False):
         if any({source, port} <= views for source, views in seen):
             return None
         return (
-            f"{quantity.name} is measured against the drive, and no hookup that drives {channel} views "
-            f'both; expected a [[hookup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
+            f"{quantity.name} is measured against the drive, and no setup that drives {channel} views "
+            f'both; expected a [[setup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
         )
     if quantity.across(options):
         others = {f"{other}.{net}" for other in names.channels if other != channel}
@@ -152,21 +152,21 @@ def _missing_view(
         views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
         return (
             f"{quantity.name} needs {channel} driven and both channels viewed at once; "
-            f'expected a [[hookup]] with drive = "{drive}", view = [{views}]'
+            f'expected a [[setup]] with drive = "{drive}", view = [{views}]'
         )
     if quantity.source_added(options):
-        if any(port in {str(view) for view in hookup.view} for hookup in driving if hookup.source_added):
+        if any(port in {str(view) for view in setup.view} for setup in driving if setup.source_added):
             return None
         return (
-            f"no hookup that drives {channel} and views {port} adds a resistor to one leg of the source; "
-            'expected a [[hookup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
+            f"no setup that drives {channel} and views {port} adds a resistor to one leg of the source; "
+            'expected a [[setup]] with source_added = { leg = "hot", series = "10 ohm" }, and perhaps '
             "another for the cold leg"
         )
     if any(port in views for _, views in seen):
         return None
     return (
-        f"no hookup that drives {channel} views {port}; "
-        f'expected a [[hookup]] with drive = "{drive}", view = ["{port}"]'
+        f"no setup that drives {channel} views {port}; "
+        f'expected a [[setup]] with drive = "{drive}", view = ["{port}"]'
     )
 
 

@@ -1,10 +1,10 @@
 """The through reference: what the bench itself adds, as it is kept and looked up.
 
-In a through hookup the hot output feeds every hot input (first, third, …), the cold output every cold one.
+In a through setup the hot output feeds every hot input (first, third, …), the cold output every cold one.
 What the inputs read there stands for the source legs in every later reading, and relates each input's ranges
 to one another. `through` makes a reference.
 
-With it is kept what the bench shows by itself in the through hookup: noise, and the harmonics of each tone. A
+With it is kept what the bench shows by itself in the through setup: noise, and the harmonics of each tone. A
 unit's noise and distortion are what is left when this is taken off.
 """
 
@@ -257,7 +257,7 @@ class ToneReference:
     source: V RMS that each input read of its own leg on its drive range; the first input of each leg has
     phase 0. source_standard: of its real and imaginary part, by noise. spread: of the records whose mean
     `source` is. repeatability: of any record, from these and those of other tones (`with_common_spread`).
-    through: what the circuit predicts each input to see in the through hookup, per volt of e.m.f.
+    through: what the circuit predicts each input to see in the through setup, per volt of e.m.f.
     ranges: drive ranges included, with gain 1.
     """
 
@@ -281,7 +281,7 @@ class ToneReference:
         return None
 
     def drive_range(self, number: int) -> float:
-        """Volts per division that an input had in the through hookup; 0 where no range is kept of it."""
+        """Volts per division that an input had in the through setup; 0 where no range is kept of it."""
         own = (
             entry for entry in self.ranges if entry.input == number and entry.gain == 1 and not entry.standard
         )

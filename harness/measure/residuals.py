@@ -290,7 +290,7 @@ Complex = NDArray[np.complex128]
 
 LAST_HARMONIC = 10
 LEAST_RATIO = 20.0  # of the fundamental over its standard uncertainty: below, nothing to compare with
-STABILITY = 0.05  # of the through hookup's harmonics, per part: common practice, no source
+STABILITY = 0.05  # of the through setup's harmonics, per part: common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -362,11 +362,11 @@ def thd(
     IEC 60268-3, and meters that notch the fundamental out, divide by the whole signal instead (from memory):
     they read d / sqrt(1 + d²), which is 0.005 % of the reading less at d = 1 %, and 0.5 % less at 10 %.
 
-    through: the same tone in the through hookup. stability: what part of its harmonics may come out otherwise
-    in the unit's hookup, one standard uncertainty. Without a through hookup no part of what is seen can be
+    through: the same tone in the through setup. stability: what part of its harmonics may come out otherwise
+    in the unit's setup, one standard uncertainty. Without a through setup no part of what is seen can be
     laid to the unit, and the result is a floor: no more than that and `largest_residual` together, the
     latter being what generator and scope may have, a fraction.
-    Raises ReadingError for a through hookup of another tone.
+    Raises ReadingError for a through setup of another tone.
     """
     power, parts = _harmonic_power(seen, through, stability)
     return _fraction(power, parts, through, largest_residual, k)
@@ -382,7 +382,7 @@ def thd_and_noise(
 ) -> Estimate:
     """Everything from 20 Hz to 20 kHz but the fundamental, over it, a fraction. Arguments as for `thd`.
 
-    The scope's own noise, found in the through hookup, is taken off by its power.
+    The scope's own noise, found in the through setup, is taken off by its power.
     """
     power, parts = _harmonic_power(seen, through, stability)
     square = seen.fundamental_vrms**2
@@ -409,7 +409,7 @@ def _harmonic_power(
             through.frequency_hz, seen.frequency_hz, rel_tol=1e-6
         ):
             raise ReadingError(
-                f"the through hookup's harmonics are of {through.frequency_hz:g} Hz, the unit's of "
+                f"the through setup's harmonics are of {through.frequency_hz:g} Hz, the unit's of "
                 f"{seen.frequency_hz:g} Hz"
             )
         difference = seen.relative - through.relative

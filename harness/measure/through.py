@@ -1,4 +1,4 @@
-"""A through hookup: whether its leads are right, and the reference that its captures make.
+"""A through setup: whether its leads are right, and the reference that its captures make.
 
 At the drive level each input's reading stands for its source leg. A ladder of smaller levels, each captured
 on two neighbouring ranges, ties every finer range's gain to that of the drive range.
@@ -41,7 +41,7 @@ LARGEST_MAINS_VRMS = 2e-3
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shot:
-    """One capture of a through hookup, its fit (hot tone first) and the e.m.f. set, V RMS per output."""
+    """One capture of a through setup, its fit (hot tone first) and the e.m.f. set, V RMS per output."""
 
     capture: Capture
     fit: ToneFit
@@ -86,7 +86,7 @@ def tone_reference(
 
     drive: captures at the drive level, one or more, all on the same ranges. ladder: captures at other levels;
     wherever two of one level have an input on two ranges, one of them already tied to the drive range, the
-    other is tied by their ratio. through_prediction: (legs, 2), from the circuit of the through hookup.
+    other is tied by their ratio. through_prediction: (legs, 2), from the circuit of the through setup.
     identity: a name that no other reference has.
 
     A range changes an input's gain and hardly its delay: of the phase between two captures, whose instants
@@ -130,7 +130,7 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np
     own, standard = fit.phasors[rows, rows % 2], fit.standard[rows, rows % 2]
     for row, number in enumerate(inputs):
         if not abs(own[row]) > 20 * standard[row]:
-            raise ReadingError(f"input {number} does not see its source in the through hookup")
+            raise ReadingError(f"input {number} does not see its source in the through setup")
     own = own * np.exp(-1j * np.angle(own[rows % 2]))
     return own, standard
 
@@ -211,10 +211,10 @@ def through_problems(
     emf_vrms: tuple[float, float],
     through_prediction: Complex,
 ) -> tuple[str, ...]:
-    """Say which leads of a through hookup are surely wrong, and how; empty where none is.
+    """Say which leads of a through setup are surely wrong, and how; empty where none is.
 
     fit: of tones hot, cold and then perhaps the mains (50 and 60 Hz), at a low level; emf_vrms as set.
-    through_prediction: (legs, 2), from the circuit of the through hookup.
+    through_prediction: (legs, 2), from the circuit of the through setup.
     Looks for: exchanged leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
     set for a 50 ohm load, any other wrong level, DC, hum.
     """

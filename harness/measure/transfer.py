@@ -82,9 +82,9 @@ def make_transfer(
     driven port's hot and cold leg, if any do. gain_accuracy, generator_accuracy: fractions, limits of a
     uniform distribution. acquisition: a name that no other capture has.
 
-    With a reference an input's gain cancels where it sees the source that it saw in the through hookup; where
+    With a reference an input's gain cancels where it sees the source that it saw in the through setup; where
     a cold input sees the hot source (or the reverse), the unknown ratio of the pair's two gains stays.
-    The e.m.f. is the through reading over the transfer that the circuit predicts for the through hookup.
+    The e.m.f. is the through reading over the transfer that the circuit predicts for the through setup.
 
     Phase: each acquisition starts at an unknown instant, so one phase of each column is set. With the driven
     port in view it is the predicted one there, and all phases are then against the drive. Otherwise the
@@ -158,7 +158,7 @@ CLEAR = 20.0  # times its standard uncertainty: below, a leg's signal tells no r
 
 
 def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
-    """Combine the transfers of a hookup and of its exchange, both by leg, both corrected by the reference.
+    """Combine the transfers of a setup and of its exchange, both by leg, both corrected by the reference.
 
     A pair one of whose legs shows too little of its own source to tell a ratio by is left as `plain` has it.
     Raises ReadingError for transfers of different legs.

@@ -1,20 +1,20 @@
-"""Sequence, states, channels and hookups to a plan. Pure: nothing here knows a bench."""
+"""Sequence, states, channels and setups to a plan. Pure: nothing here knows a bench."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import cast
 
 from harness.circuit.elements import BenchImpedances
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.tones import Stimulus
-from harness.plan import hookups, states
+from harness.plan import setups, states
 from harness.plan.draft import Draft, NeedInState
 from harness.plan.edges import Routes, add_edges, edge_wants
-from harness.plan.hookups import Need
-from harness.plan.model import Acquisition, HookupVisit, Plan, Planned, StateVisit
+from harness.plan.model import Acquisition, Plan, Planned, SetupVisit, StateVisit
+from harness.plan.setups import Need
 from harness.plan.states import expected_current_a
 from harness.plan.unread import refuse_unread
 from harness.quantities.cycle import CycleLevels, OfCycle, OfOperations, levels_of
@@ -31,36 +31,36 @@ def is_dry(stimulus: Stimulus) -> bool:
 
 def arrange(
     draft: Draft,
-    ordered: tuple[Hookup, ...],
+    ordered: tuple[Setup, ...],
     walk: tuple[State, ...],
     *,
     cycles: tuple[PlannedReading[OfOperations], ...],
-    edged: tuple[Hookup, ...],
-) -> tuple[HookupVisit, ...]:
-    """Walk through the states of each hookup, forth in one and back in the next.
+    edged: tuple[Setup, ...],
+) -> tuple[SetupVisit, ...]:
+    """Walk through the states of each setup, forth in one and back in the next.
 
-    Volts mend bad contacts. So what is recorded at a dry level comes before anything louder: in every hookup
+    Volts mend bad contacts. So what is recorded at a dry level comes before anything louder: in every setup
     that relays select before the first loud one, in one that needs hands before it is driven louder itself.
-    Lines that are operated again and again are so before a visit's states. edged: hookups that changes of
+    Lines that are operated again and again are so before a visit's states. edged: setups that changes of
     state are recorded in.
     """
     walking = _Walk(draft=draft, walk=walk)
-    visits: list[HookupVisit] = []
-    for hookup in ordered:
-        here = tuple(cycle for cycle in cycles if cycle.given.setup == hookup.name)
-        if hookup.select is not None and ((dry := walking.through(hookup, dry=True)) or here):
-            visits.append(HookupVisit(hookup=hookup, states=dry, cycles=here))
-    for hookup in ordered:
-        first = () if hookup.select is not None else walking.through(hookup, dry=True)
-        made = (*first, *walking.through(hookup, dry=False))
-        here = tuple(one for one in cycles if one.given.setup == hookup.name and hookup.select is None)
-        if made or here or hookup in edged:
-            visits.append(HookupVisit(hookup=hookup, states=made, cycles=here))
+    visits: list[SetupVisit] = []
+    for setup in ordered:
+        here = tuple(cycle for cycle in cycles if cycle.given.setup == setup.name)
+        if setup.select is not None and ((dry := walking.through(setup, dry=True)) or here):
+            visits.append(SetupVisit(setup=setup, states=dry, cycles=here))
+    for setup in ordered:
+        first = () if setup.select is not None else walking.through(setup, dry=True)
+        made = (*first, *walking.through(setup, dry=False))
+        here = tuple(one for one in cycles if one.given.setup == setup.name and setup.select is None)
+        if made or here or setup in edged:
+            visits.append(SetupVisit(setup=setup, states=made, cycles=here))
     return tuple(visits)
 
 
 class _Walk:
-    """A walk through the states, hookup by hookup, and where it stands.
+    """A walk through the states, setup by setup, and where it stands.
 
     That is which way it goes, what the generator does last, and whose supply current has been read.
     """
@@ -72,12 +72,12 @@ class _Walk:
         self._seen: set[str] = set()
         self._loud = False  # whether a walk that reads every state's supply current has been made
 
-    def through(self, hookup: Hookup, *, dry: bool) -> tuple[StateVisit, ...]:
-        """The states of one hookup, those recorded at a dry level or the others; turns the walk round."""
+    def through(self, setup: Setup, *, dry: bool) -> tuple[StateVisit, ...]:
+        """The states of one setup, those recorded at a dry level or the others; turns the walk round."""
         everywhere = not dry and not self._loud
         made: list[StateVisit] = []
         for state in self._walk if self._forth else tuple(reversed(self._walk)):
-            here = self._acquisitions(hookup, state, dry=dry)
+            here = self._acquisitions(setup, state, dry=dry)
             judges = not dry and state.name not in self._seen
             if here or (judges and everywhere):
                 made.append(StateVisit(state=state, acquisitions=here, judges_supply=judges))
@@ -87,12 +87,12 @@ class _Walk:
         self._forth = self._forth != bool(made)
         return tuple(made)
 
-    def _acquisitions(self, hookup: Hookup, state: State, *, dry: bool) -> tuple[Acquisition, ...]:
+    def _acquisitions(self, setup: Setup, state: State, *, dry: bool) -> tuple[Acquisition, ...]:
         """The generator is changed as seldom as possible: what it does already comes first."""
         here = [
             acquisition
             for (name, state_name, _), acquisition in self._draft.acquisitions.items()
-            if name == hookup.name and state_name == state.name and is_dry(acquisition.stimulus) == dry
+            if name == setup.name and state_name == state.name and is_dry(acquisition.stimulus) == dry
         ]
         here.sort(key=lambda acquisition: acquisition.stimulus != self._last)
         self._last = here[-1].stimulus if here else self._last
@@ -106,7 +106,7 @@ SILENT = 0.01  # of a leg's drive: a line that is operated between two states be
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
-    """Plan a job: which hookups, states and acquisitions, and the readings that they serve.
+    """Plan a job: which setups, states and acquisitions, and the readings that they serve.
 
     Raises JobError for every check that would give no reading somewhere it is asked for.
     """
@@ -118,8 +118,8 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
 def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     """The same for a job that was made up, or recorded: checks that give no reading are left out of it."""
     draft = Draft(job=job, impedances=impedances)
-    wanted = hookups.needs(job.module, job.fixture, job.sequence)
-    assigned = hookups.choose(wanted)
+    wanted = setups.needs(job.module, job.fixture, job.sequence)
+    assigned = setups.choose(wanted)
     walk = states.ordered(job.sequence.states)
     readings: list[Planned] = []
     for state in walk:
@@ -131,16 +131,16 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     readings += _of_channels(draft, wanted, assigned, walk)
     routes = Routes(job=job, impedances=impedances)
     edges = edge_wants(routes)
-    edged = tuple(dict.fromkeys(want.hookup for want in edges if want.places))
-    acquiring = (*assigned.values(), *draft.hookups.values(), *edged)
-    chosen = tuple(dict.fromkeys(acquiring)) or _any_hookup(job)
+    edged = tuple(dict.fromkeys(want.setup for want in edges if want.places))
+    acquiring = (*assigned.values(), *draft.setups.values(), *edged)
+    chosen = tuple(dict.fromkeys(acquiring)) or _any_setup(job)
     cycles = tuple(
         cycle
         for need in wanted
         if need.check.quantity.family == "cycle"
         for cycle in cycles_of(draft, need, assigned[need])
     )
-    visits = arrange(draft, hookups.ordered(chosen), walk, cycles=cycles, edged=edged)
+    visits = arrange(draft, setups.ordered(chosen), walk, cycles=cycles, edged=edged)
     renumbered = {
         acquisition.number: number
         for number, acquisition in enumerate(
@@ -154,7 +154,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         first_number=len(renumbered) + 1,
     )
     return Plan(
-        through=next((hookup for hookup in job.fixture.hookups if hookup.through), None),
+        through=next((setup for setup in job.fixture.setups if setup.through), None),
         visits=visits,
         readings=(
             *(_renumber_reading(reading, renumbered) for reading in readings),
@@ -168,9 +168,9 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     )
 
 
-def _any_hookup(job: Job) -> tuple[Hookup, ...]:
-    """A sequence of supply currents alone still walks through its states in some hookup."""
-    return tuple(hookup for hookup in job.fixture.hookups if not hookup.through)[:1]
+def _any_setup(job: Job) -> tuple[Setup, ...]:
+    """A sequence of supply currents alone still walks through its states in some setup."""
+    return tuple(setup for setup in job.fixture.setups if not setup.through)[:1]
 
 
 def _of_supply(job: Job, check: Check, state: State) -> Planned:
@@ -183,12 +183,12 @@ def _of_supply(job: Job, check: Check, state: State) -> Planned:
     )
 
 
-def _of_state(draft: Draft, need: Need, hookup: Hookup, state: State) -> Iterator[Planned]:
+def _of_state(draft: Draft, need: Need, setup: Setup, state: State) -> Iterator[Planned]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
     if check.quantity.between_channels or not check.covers(state):
         return
-    here = NeedInState(draft=draft, need=need, hookup=hookup, in_state=state, check=check)
+    here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=check)
     yield from check.quantity.readings(here)
     if check.quantity.judges_silent_ports and not here.live:
         asked = check.options.silent_below_db
@@ -199,20 +199,20 @@ def _of_state(draft: Draft, need: Need, hookup: Hookup, state: State) -> Iterato
 
 
 def _of_channels(
-    draft: Draft, wanted: Iterable[Need], assigned: Mapping[Need, Hookup], walk: Iterable[State]
+    draft: Draft, wanted: Iterable[Need], assigned: Mapping[Need, Setup], walk: Iterable[State]
 ) -> Iterator[Planned]:
     """Channel against channel: the same port, drive and plugs in the first channel and each other one."""
     first = draft.job.module.channels[0]
     matches = [need for need in wanted if need.check.quantity.between_channels]
     for need in (need for need in matches if need.channel != first):
-        hookup = assigned[need]
+        setup = assigned[need]
         partner = next(
             (
                 other
                 for other in matches
                 if other.channel == first
                 and (other.check, other.port, other.drive.net) == (need.check, need.port, need.drive.net)
-                and set(assigned[other].links) == set(hookup.links)
+                and set(assigned[other].links) == set(setup.links)
             ),
             None,
         )
@@ -220,15 +220,15 @@ def _of_channels(
             continue
         for state in (state for state in walk if need.check.covers(state)):
             other = NeedInState(
-                draft=draft, need=partner, hookup=assigned[partner], in_state=state, check=need.check
+                draft=draft, need=partner, setup=assigned[partner], in_state=state, check=need.check
             )
             here = NeedInState(
-                draft=draft, need=need, hookup=hookup, in_state=state, check=need.check, first=other
+                draft=draft, need=need, setup=setup, in_state=state, check=need.check, first=other
             )
             yield from need.check.quantity.readings(here)
 
 
-def _renumber_visit(visit: HookupVisit, renumbered: dict[int, int]) -> HookupVisit:
+def _renumber_visit(visit: SetupVisit, renumbered: dict[int, int]) -> SetupVisit:
     return replace(
         visit,
         states=tuple(
@@ -245,17 +245,17 @@ def _renumber_reading(reading: Planned, renumbered: dict[int, int]) -> Planned:
     return replace(reading, captures=tuple(renumbered[number] for number in reading.captures))
 
 
-def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> Iterator[PlannedReading[OfOperations]]:
+def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading[OfOperations]]:
     """One for each control line, operated from rest, at whose port a signal shows before or after.
 
     A line that leaves the port silent both times is left out: no failure could be seen there, and none in ten
     operations would mean nothing.
     """
     tone = need.check.tone
-    rows = hookup.rows(PortName(channel=need.channel, net=need.port))
+    rows = setup.rows(PortName(channel=need.channel, net=need.port))
 
     def levels(state: State) -> CycleLevels:
-        transfer = draft.predict(hookup, state, tone.frequency_hz).transfer
+        transfer = draft.predict(setup, state, tone.frequency_hz).transfer
         return levels_of((transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms, rows)
 
     for line in draft.job.module.line_names:
@@ -265,7 +265,7 @@ def cycles_of(draft: Draft, need: Need, hookup: Hookup) -> Iterator[PlannedReadi
         at_rest, operated = levels(State(on=())), levels(state)
         most = max(one.legs_vrms[row] for one in (at_rest, operated) for row in rows)
         if most > SILENT * tone.level_vrms / 2:
-            here = NeedInState(draft=draft, need=need, hookup=hookup, in_state=state, check=need.check)
+            here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
             yield cast(OfCycle, need.check.quantity).planned(
-                here, setup=hookup.name, line=line, rows=rows, at_rest=at_rest, operated=operated
+                here, setup=setup.name, line=line, rows=rows, at_rest=at_rest, operated=operated
             )

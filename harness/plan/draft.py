@@ -19,14 +19,14 @@ from harness.circuit.expand import build_circuit, build_wiring, in_state
 from harness.circuit.predict import Prediction, differential, predict_circuit
 from harness.circuit.routes import SILENT, live_route
 from harness.errors import JobError, Mistake
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.tones import Stimulus, choose_tones
-from harness.plan.hookups import Need, partner_of
 from harness.plan.model import Acquisition
+from harness.plan.setups import Need, partner_of
 from harness.quantities.need import KnownOhm, PlannedCapture, PortView
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
@@ -38,7 +38,7 @@ PROBE_HZ = (1e3, 1e3)
 
 
 def path_between(
-    job: Job, check: Check, hookup: Hookup, state: State, net: str, impedances: BenchImpedances
+    job: Job, check: Check, setup: Setup, state: State, net: str, impedances: BenchImpedances
 ) -> tuple[KnownOhm, KnownOhm]:
     """What a path of contacts lies between: source and load, both legs of each, in ohms.
 
@@ -46,7 +46,7 @@ def path_between(
     whatever it is made of. Raises JobError where other parts stand between the contacts: then no single
     resistance explains the level.
     """
-    circuit = build_circuit(job.module, job.fixture, hookup, state, impedances)
+    circuit = build_circuit(job.module, job.fixture, setup, state, impedances)
     ideal = replace(
         circuit,
         elements=tuple(
@@ -54,9 +54,9 @@ def path_between(
             for one in circuit.elements
         ),
     )
-    if hookup.drive is None:
-        raise ValueError("a hookup without a drive has no path")
-    place = hookup.view.index(PortName(channel=hookup.drive.channel, net=net))
+    if setup.drive is None:
+        raise ValueError("a setup without a drive has no path")
+    place = setup.view.index(PortName(channel=setup.drive.channel, net=net))
     source_ohm = 2 * impedances.source_ohm
     made = predict_circuit(ideal, frequencies_hz=PROBE_HZ)
     level = abs(complex(differential(made.transfer)[place]))
@@ -64,7 +64,7 @@ def path_between(
     spreads = np.abs(differential(made.spreads)[:, place])
     is_part = np.array([not _is_contact(name) for name in made.spread_names])
     change = float(np.sqrt(np.sum(spreads[is_part] ** 2))) if len(spreads) else 0.0
-    _refuse_other_parts(check, hookup, state, place, predict_circuit(circuit, frequencies_hz=PROBE_HZ), job)
+    _refuse_other_parts(check, setup, state, place, predict_circuit(circuit, frequencies_hz=PROBE_HZ), job)
     standard_ohm = source_ohm * change / (1 - level) ** 2
     return KnownOhm(ohm=source_ohm, standard_ohm=0.0), KnownOhm(ohm=load_ohm, standard_ohm=standard_ohm)
 
@@ -74,7 +74,7 @@ def _is_contact(name: str) -> bool:
 
 
 def _refuse_other_parts(
-    check: Check, hookup: Hookup, state: State, place: int, made: Prediction, job: Job
+    check: Check, setup: Setup, state: State, place: int, made: Prediction, job: Job
 ) -> None:
     level = complex(differential(made.transfer)[place])
     types = {pole.name: relay.type for relay in job.module.relays for pole in relay.poles}
@@ -97,7 +97,7 @@ def _refuse_other_parts(
                         line=check.line,
                         key=f"check {check.name!r}",
                         message=f"contact resistance is not observable here: in state {state.name} of "
-                        f"{hookup.name!r} other parts stand between the contacts of the path. Leave that "
+                        f"{setup.name!r} other parts stand between the contacts of the path. Leave that "
                         "state out with states = [...], or use straight loop plugs",
                     )
                 ]
@@ -105,14 +105,14 @@ def _refuse_other_parts(
 
 
 def coupled_into(
-    job: Job, hookup: Hookup, state: State, port: PortName, impedances: BenchImpedances
+    job: Job, setup: Setup, state: State, port: PortName, impedances: BenchImpedances
 ) -> KnownOhm:
     """Differential volts at a port per ampere that flows through two equal capacitances, one to each leg.
 
     The drive is half a volt behind one and minus half a volt behind the other, so half of the resistance
     between the port's legs counts. The generator's outputs stay where they are, as resistances.
     """
-    circuit = build_circuit(job.module, job.fixture, hookup, state, impedances)
+    circuit = build_circuit(job.module, job.fixture, setup, state, impedances)
     ends = [
         resistor(f"output {leg.leg}", "load", leg.node, GROUND, leg.output_ohm, 0.0)
         for leg in circuit.generator
@@ -122,7 +122,7 @@ def coupled_into(
         for leg in LEGS
     )
     probed = replace(circuit, elements=(*circuit.elements, *ends), generator=feeds)
-    place = hookup.view.index(port)
+    place = setup.view.index(port)
     made = predict_circuit(probed, frequencies_hz=PROBE_HZ)
     # Per volt of differential e.m.f. half a volt drives each leg's current
     ohm = abs(complex(differential(made.transfer)[place])) * PROBE_OHM
@@ -135,7 +135,7 @@ Complex = NDArray[np.complex128]
 
 @dataclass
 class Draft:
-    """A plan in the making; `hookups`: those that anything is acquired in."""
+    """A plan in the making; `setups`: those that anything is acquired in."""
 
     job: Job
     impedances: BenchImpedances
@@ -143,56 +143,54 @@ class Draft:
     predictions: dict[int, Prediction] = field(default_factory=dict)
     routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
     predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
-    hookups: dict[str, Hookup] = field(default_factory=dict)
+    setups: dict[str, Setup] = field(default_factory=dict)
     wirings: dict[str, Circuit] = field(default_factory=dict)
 
-    def acquire(self, hookup: Hookup, state: State, stimulus: Stimulus) -> int:
-        """Number of the acquisition for this hookup, state and stimulus; planned at the first call."""
-        key = (hookup.name, state.name, stimulus)
+    def acquire(self, setup: Setup, state: State, stimulus: Stimulus) -> int:
+        """Number of the acquisition for this setup, state and stimulus; planned at the first call."""
+        key = (setup.name, state.name, stimulus)
         if key not in self.acquisitions:
-            self.hookups[hookup.name] = hookup
+            self.setups[setup.name] = setup
             number = len(self.acquisitions) + 1
             self.acquisitions[key] = Acquisition(
-                number=number, hookup=hookup.name, state=state, stimulus=stimulus
+                number=number, setup=setup.name, state=state, stimulus=stimulus
             )
             if stimulus.has_tone:
-                self.predictions[number] = self.predict(hookup, state, stimulus.frequency_hz)
+                self.predictions[number] = self.predict(setup, state, stimulus.frequency_hz)
         return self.acquisitions[key].number
 
-    def is_live(self, hookup: Hookup, state: State, port: PortName) -> bool:
+    def is_live(self, setup: Setup, state: State, port: PortName) -> bool:
         """Whether the circuit leads the drive to a viewed port in a state."""
-        prediction = self.predict(hookup, state, self.job.sequence.checks[0].tone.frequency_hz)
-        return prediction.live[hookup.view.index(port)]
+        prediction = self.predict(setup, state, self.job.sequence.checks[0].tone.frequency_hz)
+        return prediction.live[setup.view.index(port)]
 
-    def route(self, hookup: Hookup, state: State, port: PortName) -> str:
+    def route(self, setup: Setup, state: State, port: PortName) -> str:
         """The route to a port in words, found once."""
-        key = (hookup.name, state.name, port)
+        key = (setup.name, state.name, port)
         if key not in self.routes:
-            if hookup.drive is None or not self.is_live(hookup, state, port):
+            if setup.drive is None or not self.is_live(setup, state, port):
                 self.routes[key] = SILENT
             else:
-                self.routes[key] = live_route(self._circuit(hookup, state), hookup.drive, port)
+                self.routes[key] = live_route(self._circuit(setup, state), setup.drive, port)
         return self.routes[key]
 
-    def predict(self, hookup: Hookup, state: State, frequency_hz: float) -> Prediction:
+    def predict(self, setup: Setup, state: State, frequency_hz: float) -> Prediction:
         """Predict at a frequency; where all states are wanted, all at once, since most work is shared."""
-        known = self.predicted.setdefault((hookup.name, frequency_hz), {})
+        known = self.predicted.setdefault((setup.name, frequency_hz), {})
         if state.name not in known:
             everywhere = self._is_everywhere(frequency_hz) and state in self.job.sequence.states
             wanted = self.job.sequence.states if everywhere else (state,)
             frequencies_hz = choose_tones(frequency_hz).frequencies_hz
             for one in wanted:
-                circuit = self._circuit(hookup, one)
+                circuit = self._circuit(setup, one)
                 known[one.name] = predict_circuit(circuit, frequencies_hz=frequencies_hz)
         return known[state.name]
 
-    def _circuit(self, hookup: Hookup, state: State) -> Circuit:
-        """A state of a hookup; what stays the same in all of a hookup's states is expanded once."""
-        if hookup.name not in self.wirings:
-            self.wirings[hookup.name] = build_wiring(
-                self.job.module, self.job.fixture, hookup, self.impedances
-            )
-        return in_state(self.wirings[hookup.name], self.job.module, hookup, state)
+    def _circuit(self, setup: Setup, state: State) -> Circuit:
+        """A state of a setup; what stays the same in all of a setup's states is expanded once."""
+        if setup.name not in self.wirings:
+            self.wirings[setup.name] = build_wiring(self.job.module, self.job.fixture, setup, self.impedances)
+        return in_state(self.wirings[setup.name], self.job.module, setup, state)
 
     def _is_everywhere(self, frequency_hz: float) -> bool:
         checks = self.job.sequence.checks
@@ -204,14 +202,14 @@ class Draft:
 
 @dataclass(frozen=True, kw_only=True)
 class NeedInState:
-    """A need in one state and one hookup, as quantities ask for it (`harness.quantities.need.Need`).
+    """A need in one state and one setup, as quantities ask for it (`harness.quantities.need.Need`).
 
     check: the need's own, or one that judges its silent ports. first: the same in the first channel.
     """
 
     draft: Draft
     need: Need
-    hookup: Hookup
+    setup: Setup
     in_state: State
     check: Check
     first: "NeedInState | None" = None
@@ -230,7 +228,7 @@ class NeedInState:
     @property
     def driven(self) -> str:
         """The port that the generator feeds."""
-        return str(self.hookup.drive)
+        return str(self.setup.drive)
 
     @property
     def state(self) -> str:
@@ -239,55 +237,55 @@ class NeedInState:
 
     @property
     def loopbacks(self) -> tuple[str, ...]:
-        """Those of the hookup."""
-        return self.hookup.links
+        """Those of the setup."""
+        return self.setup.links
 
     @cached_property
     def live(self) -> bool:
         """Whether the drive is led to the port, or to that of the driven channel where this one hears it."""
-        return self.draft.is_live(self.hookup, self.in_state, self._heard)
+        return self.draft.is_live(self.setup, self.in_state, self._heard)
 
     @property
     def route(self) -> str:
         """To the same port."""
-        return self.draft.route(self.hookup, self.in_state, self._heard)
+        return self.draft.route(self.setup, self.in_state, self._heard)
 
     @property
     def source_legs(self) -> tuple[str, ...]:
-        """Of the hookups that could serve, this one's first."""
+        """Of the setups that could serve, this one's first."""
         if not self.check.quantity.source_added(self.check.options):
             return ("",)
-        own = _source_leg(self.hookup)
+        own = _source_leg(self.setup)
         there = {_source_leg(other) for other in self.need.candidates}
         return (own, *(leg for leg in ("hot", "cold") if leg != own and leg in there))
 
     def capture(
         self, stimulus: Stimulus, *, swapped: bool = False, source_leg: str | None = None
     ) -> PlannedCapture | None:
-        """Acquire it in this hookup, or in one that differs in the source's leg, or in the scope's inputs."""
-        hookup: Hookup | None = self.hookup
-        if source_leg is not None and source_leg != _source_leg(self.hookup):
-            hookup = next(other for other in self.need.candidates if _source_leg(other) == source_leg)
-        if swapped and hookup is not None:
-            hookup = partner_of(hookup, self.draft.job.fixture)
-        if hookup is None:
+        """Acquire it in this setup, or in one that differs in the source's leg, or in the scope's inputs."""
+        setup: Setup | None = self.setup
+        if source_leg is not None and source_leg != _source_leg(self.setup):
+            setup = next(other for other in self.need.candidates if _source_leg(other) == source_leg)
+        if swapped and setup is not None:
+            setup = partner_of(setup, self.draft.job.fixture)
+        if setup is None:
             return None
-        number = self.draft.acquire(hookup, self.in_state, stimulus)
-        return PlannedCapture(number=number, view=self._view(hookup, stimulus))
+        number = self.draft.acquire(setup, self.in_state, stimulus)
+        return PlannedCapture(number=number, view=self._view(setup, stimulus))
 
     def predicted(self, frequency_hz: float) -> Complex:
         """Of the port's legs alone."""
-        transfer = self.draft.predict(self.hookup, self.in_state, frequency_hz).transfer
-        return np.asarray(transfer[list(self.hookup.rows(self._port))])
+        transfer = self.draft.predict(self.setup, self.in_state, frequency_hz).transfer
+        return np.asarray(transfer[list(self.setup.rows(self._port))])
 
     def path(self) -> tuple[KnownOhm, KnownOhm]:
         """See `path_between`."""
         draft = self.draft
-        return path_between(draft.job, self.check, self.hookup, self.in_state, self.port, draft.impedances)
+        return path_between(draft.job, self.check, self.setup, self.in_state, self.port, draft.impedances)
 
     def coupled_into(self) -> KnownOhm:
         """See `coupled_into`."""
-        return coupled_into(self.draft.job, self.hookup, self.in_state, self._port, self.draft.impedances)
+        return coupled_into(self.draft.job, self.setup, self.in_state, self._port, self.draft.impedances)
 
     def judged_by(self, quantity: AnyQuantity, limit: Limit) -> "NeedInState":
         """The same with another quantity in the check's place, and a limit of silent ports in general."""
@@ -306,15 +304,15 @@ class NeedInState:
     def _across(self) -> bool:
         return self.check.quantity.across(self.check.options)
 
-    def _view(self, hookup: Hookup, stimulus: Stimulus) -> PortView:
+    def _view(self, setup: Setup, stimulus: Stimulus) -> PortView:
         return PortView(
-            rows=hookup.rows(self._port),
-            driven_rows=hookup.rows(self._heard) if self._across else None,
+            rows=setup.rows(self._port),
+            driven_rows=setup.rows(self._heard) if self._across else None,
             frequency_hz=stimulus.frequency_hz,
-            source_leg=_source_leg(hookup),
-            swapped=hookup.exchanged,
+            source_leg=_source_leg(setup),
+            swapped=setup.exchanged,
         )
 
 
-def _source_leg(hookup: Hookup) -> str:
-    return "" if hookup.source_added is None else hookup.source_added.leg
+def _source_leg(setup: Setup) -> str:
+    return "" if setup.source_added is None else setup.source_added.leg

@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import transfer
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
 from harness.job.state import Edge, State, named_edge, single_line_edges
 from harness.measure.segments import Floating
 from harness.measure.tones import IDLE, Stimulus, choose_tones
-from harness.plan.model import EdgeAcquisition, HookupVisit
+from harness.plan.model import EdgeAcquisition, SetupVisit
 from harness.plan.states import distance, energised
 from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
 from harness.quantities.quantity import PlannedReading
@@ -30,7 +30,7 @@ Complex = NDArray[np.complex128]
 
 @dataclass
 class Routes:
-    """What the circuit predicts of each hookup and state, asked once."""
+    """What the circuit predicts of each setup and state, asked once."""
 
     job: Job
     impedances: BenchImpedances
@@ -39,23 +39,23 @@ class Routes:
 
     def transfer(
         self,
-        hookup: Hookup,
+        setup: Setup,
         state: State,
         frequency_hz: float,
         opened: tuple[str, ...] = (),
         leg: Leg | None = None,
     ) -> Complex:
         """(legs, 2); `opened`: relays whose contacts are all open, or those of one `leg`."""
-        key = (hookup.name, state.name, opened, leg or "", frequency_hz)
+        key = (setup.name, state.name, opened, leg or "", frequency_hz)
         if key not in self.known:
             module = self.job.module
             if opened:
                 relays = (_opened(relay, leg) if relay.name in opened else relay for relay in module.relays)
                 module = replace(module, relays=tuple(relay for relay in relays if relay.poles))
-            wiring = (hookup.name, opened, leg or "")
+            wiring = (setup.name, opened, leg or "")
             if wiring not in self.wired:
-                self.wired[wiring] = build_wiring(module, self.job.fixture, hookup, self.impedances)
-            circuit = in_state(self.wired[wiring], module, hookup, state)
+                self.wired[wiring] = build_wiring(module, self.job.fixture, setup, self.impedances)
+            circuit = in_state(self.wired[wiring], module, setup, state)
             self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
         return self.known[key]
 
@@ -64,20 +64,20 @@ class Routes:
         return tuple(relay.name for relay in self.job.module.relays if moves(relay, edge))
 
     def of_port(
-        self, hookup: Hookup, edge: Edge, port: PortName, frequency_hz: float
+        self, setup: Setup, edge: Edge, port: PortName, frequency_hz: float
     ) -> tuple[LegMoves, LegMoves]:
-        """What a record in a hookup shows of a viewed port's legs, hot first."""
+        """What a record in a setup shows of a viewed port's legs, hot first."""
         opened = self.movers(edge)
-        before = self.transfer(hookup, edge.before, frequency_hz)
-        after = self.transfer(hookup, edge.after, frequency_hz)
-        between = self.transfer(hookup, edge.before, frequency_hz, opened)
+        before = self.transfer(setup, edge.before, frequency_hz)
+        after = self.transfer(setup, edge.after, frequency_hz)
+        between = self.transfer(setup, edge.before, frequency_hz, opened)
         level = np.maximum(np.abs(before), np.abs(after)).max(axis=1)
 
         def shows(change: Complex, row: int) -> bool:
             return bool(level[row] > MOVES and np.abs(change[row]).max() > MOVES * level[row])
 
         found = []
-        for row, leg in zip(hookup.rows(port), LEGS, strict=True):
+        for row, leg in zip(setup.rows(port), LEGS, strict=True):
             here = tuple(
                 relay.name
                 for relay in self.job.module.relays
@@ -87,7 +87,7 @@ class Routes:
                 name
                 for name in here
                 if any(
-                    shows(self.transfer(hookup, state, frequency_hz, (name,), leg) - closed, row)
+                    shows(self.transfer(setup, state, frequency_hz, (name,), leg) - closed, row)
                     for state, closed in ((edge.before, before), (edge.after, after))
                 )
             )  # fmt: skip
@@ -116,7 +116,7 @@ def moves(relay: Relay, edge: Edge) -> bool:
 
 @dataclass(frozen=True, kw_only=True)
 class EdgeWant:
-    """A check of one edge at one port of the driven channel, and the hookup that shows it.
+    """A check of one edge at one port of the driven channel, and the setup that shows it.
 
     moves: of the port's legs; None where no route is needed. places: the legs that it is read at, None for
     the pair; none where the edge shows nothing of what is asked.
@@ -124,7 +124,7 @@ class EdgeWant:
 
     check: Check
     edge: Edge
-    hookup: Hookup
+    setup: Setup
     port: PortName
     moves: tuple[LegMoves, LegMoves] | None
     places: tuple[Leg | None, ...]
@@ -152,7 +152,7 @@ def races_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
 
 
 def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
-    """Every check at every edge and port that some hookup views, with the hookup that shows most of it.
+    """Every check at every edge and port that some setup views, with the setup that shows most of it.
 
     One whose spare inputs see the line comes first, where times are asked for; then one that serves already;
     then the first in the file. Nothing is read of a route's times where no contact of the route moves.
@@ -166,45 +166,43 @@ def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
         for channel in job.sequence.channels:
             for net in check.at:
                 port = PortName(channel=channel, net=net)
-                fitting = fitting_hookups(job, port)
+                fitting = fitting_setups(job, port)
                 for edge in edges_of(check, job.sequence.states):
                     lines = set(edge.lines) if timed else set()
                     ranked = sorted(
                         fitting,
-                        key=lambda hookup: (-len(lines & set(hookup.lines_on)), hookup.name not in used),
+                        key=lambda setup: (-len(lines & set(setup.lines_on)), setup.name not in used),
                     )
                     if ranked:
                         want = best_view(routes, check, edge, port, ranked)
-                        used.setdefault(want.hookup.name)
+                        used.setdefault(want.setup.name)
                         found.append(want)
     return tuple(found)
 
 
-def fitting_hookups(job: Job, port: PortName) -> list[Hookup]:
-    """Hookups in which a port's edges can be recorded: its channel is driven, itself viewed."""
+def fitting_setups(job: Job, port: PortName) -> list[Setup]:
+    """Setups in which a port's edges can be recorded: its channel is driven, itself viewed."""
     return [
-        hookup
-        for hookup in job.fixture.hookups
-        if hookup.drive is not None
-        and hookup.drive.channel == port.channel
-        and port in hookup.view
-        and not hookup.exchanged
-        and hookup.source_added is None
+        setup
+        for setup in job.fixture.setups
+        if setup.drive is not None
+        and setup.drive.channel == port.channel
+        and port in setup.view
+        and not setup.exchanged
+        and setup.source_added is None
     ]
 
 
-def best_view(
-    routes: Routes, check: Check, edge: Edge, port: PortName, hookups: Sequence[Hookup]
-) -> EdgeWant:
-    """The first of some hookups that shows the closing of a route; else the first that shows anything."""
+def best_view(routes: Routes, check: Check, edge: Edge, port: PortName, setups: Sequence[Setup]) -> EdgeWant:
+    """The first of some setups that shows the closing of a route; else the first that shows anything."""
     quantity = as_of_change(check.quantity)
     if not quantity.needs_route:
-        return EdgeWant(check=check, edge=edge, hookup=hookups[0], port=port, moves=None, places=(None,))
+        return EdgeWant(check=check, edge=edge, setup=setups[0], port=port, moves=None, places=(None,))
     views = []
-    for hookup in hookups:
-        moves = routes.of_port(hookup, edge, port, check.tone.frequency_hz)
+    for setup in setups:
+        moves = routes.of_port(setup, edge, port, check.tone.frequency_hz)
         view = EdgeWant(
-            check=check, edge=edge, hookup=hookup, port=port, moves=moves, places=quantity.legs(moves)
+            check=check, edge=edge, setup=setup, port=port, moves=moves, places=quantity.legs(moves)
         )
         if view.places and all(leg.closes for leg in moves):
             return view
@@ -213,20 +211,20 @@ def best_view(
 
 
 def add_edges(
-    routes: Routes, wanted: Sequence[EdgeWant], visits: Sequence[HookupVisit], *, first_number: int
-) -> tuple[tuple[HookupVisit, ...], tuple[PlannedReading[OfRecordAcross], ...]]:
-    """Put the edges at the end of each visit to their hookup, and say what is read from them.
+    routes: Routes, wanted: Sequence[EdgeWant], visits: Sequence[SetupVisit], *, first_number: int
+) -> tuple[tuple[SetupVisit, ...], tuple[PlannedReading[OfRecordAcross], ...]]:
+    """Put the edges at the end of each visit to their setup, and say what is read from them.
 
-    One record serves every check of an edge under one stimulus. A hookup that is visited twice has its edges
+    One record serves every check of an edge under one stimulus. A setup that is visited twice has its edges
     in the later visit, as they are loud.
     """
-    made: list[HookupVisit] = []
+    made: list[SetupVisit] = []
     readings: list[PlannedReading[OfRecordAcross]] = []
     number = first_number
-    last = {visit.hookup.name: place for place, visit in enumerate(visits)}  # dry visits come before
+    last = {visit.setup.name: place for place, visit in enumerate(visits)}  # dry visits come before
     for place, visit in enumerate(visits):
-        here = [want for want in wanted if want.hookup == visit.hookup and want.places]
-        if place != last[visit.hookup.name]:
+        here = [want for want in wanted if want.setup == visit.setup and want.places]
+        if place != last[visit.setup.name]:
             here = []
         keys = dict.fromkeys((_stimulus(want.check), want.edge) for want in here)
         start = visit.states[-1].state if visit.states else State(on=())
@@ -237,11 +235,11 @@ def add_edges(
             acquisitions.append(
                 EdgeAcquisition(
                     number=number,
-                    hookup=visit.hookup.name,
+                    setup=visit.setup.name,
                     edge=edge,
                     stimulus=stimulus,
-                    peaks_v=_peaks(routes, visit.hookup, edge, stimulus),
-                    floating=_floating(routes, visit.hookup, edge, stimulus),
+                    peaks_v=_peaks(routes, visit.setup, edge, stimulus),
+                    floating=_floating(routes, visit.setup, edge, stimulus),
                 )
             )
             number += 1
@@ -257,27 +255,27 @@ def _stimulus(check: Check) -> Stimulus:
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
 
-def _peaks(routes: Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> tuple[float, ...]:
+def _peaks(routes: Routes, setup: Setup, edge: Edge, stimulus: Stimulus) -> tuple[float, ...]:
     """Peak volts of each leg: in either state, or a copy of its partner while a contact is open."""
     hz = stimulus.frequency_hz
     levels = np.maximum(
-        np.abs(routes.transfer(hookup, edge.before, hz)).sum(axis=1),
-        np.abs(routes.transfer(hookup, edge.after, hz)).sum(axis=1),
+        np.abs(routes.transfer(setup, edge.before, hz)).sum(axis=1),
+        np.abs(routes.transfer(setup, edge.after, hz)).sum(axis=1),
     )
     pairs = levels.reshape(-1, 2).max(axis=1).repeat(2)
     return tuple(float(level) for level in pairs * stimulus.level_vrms / sqrt(2.0))
 
 
-def _floating(routes: Routes, hookup: Hookup, edge: Edge, stimulus: Stimulus) -> tuple[Floating, ...]:
+def _floating(routes: Routes, setup: Setup, edge: Edge, stimulus: Stimulus) -> tuple[Floating, ...]:
     """What each leg shows while its own poles that move are open, or its partner's: (old, new) route."""
-    legs = 2 * len(hookup.view)
+    legs = 2 * len(setup.view)
     copy, alone = np.ones((legs, 2)), np.ones((legs, 2))
     hz, opened = stimulus.frequency_hz, routes.movers(edge)
     for place, state in enumerate((edge.before, edge.after)):
-        closed = routes.transfer(hookup, state, hz)
+        closed = routes.transfer(setup, state, hz)
         for column, leg in enumerate(LEGS):  # the one that is open
             partner = 1 - column
-            seen = routes.transfer(hookup, state, hz, opened, leg)
+            seen = routes.transfer(setup, state, hz, opened, leg)
             for row in range(column, legs, 2):
                 other = row + partner - column
                 if abs(closed[other, partner]) > 0:
@@ -303,12 +301,12 @@ def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple
 
 
 def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRecordAcross]]:
-    check, hookup = want.check, want.hookup
+    check, setup = want.check, want.setup
     options = check.options.of_measurand()
-    if hookup.links:
-        options["loopbacks"] = "+".join(sorted(hookup.links))
+    if setup.links:
+        options["loopbacks"] = "+".join(sorted(setup.links))
     for leg in want.places:
-        rows = hookup.rows(want.port)
+        rows = setup.rows(want.port)
         yield PlannedReading(
             key=ReadingKey(
                 check=check.name,
@@ -318,7 +316,7 @@ def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRec
                     state=want.edge.name,
                     channel=want.port.channel,
                     port=f"{want.port.net}.{leg}" if leg else want.port.net,
-                    driven=str(hookup.drive),
+                    driven=str(setup.drive),
                     frequency_hz=check.tone.frequency_hz if check.tone.level_vrms else None,
                 ),
             ),

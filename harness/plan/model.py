@@ -1,11 +1,11 @@
-"""The plan as data: hookups, in each of them states, in each of them acquisitions; and the readings."""
+"""The plan as data: setups, in each of them states, in each of them acquisitions; and the readings."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from harness.circuit.predict import Prediction
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.state import Edge, State
 from harness.measure.segments import Floating
 from harness.measure.tones import Stimulus
@@ -23,10 +23,10 @@ def driven_channel(planned: Planned) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Acquisition:
-    """One record of every viewed leg, in one hookup and state, under one stimulus."""
+    """One record of every viewed leg, in one setup and state, under one stimulus."""
 
     number: int
-    hookup: str
+    setup: str
     state: State
     stimulus: Stimulus
 
@@ -39,7 +39,7 @@ class EdgeAcquisition:
     """
 
     number: int
-    hookup: str
+    setup: str
     edge: Edge
     stimulus: Stimulus
     peaks_v: tuple[float, ...]
@@ -48,7 +48,7 @@ class EdgeAcquisition:
 
 @dataclass(frozen=True, kw_only=True)
 class StateVisit:
-    """One state in one hookup: what is recorded there, and whether its supply current is judged."""
+    """One state in one setup: what is recorded there, and whether its supply current is judged."""
 
     state: State
     acquisitions: tuple[Acquisition, ...]
@@ -56,13 +56,13 @@ class StateVisit:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HookupVisit:
-    """One hookup: made once, then every state it is needed in, then the changes between states.
+class SetupVisit:
+    """One setup: made once, then every state it is needed in, then the changes between states.
 
     cycles: the readings of lines that are operated again and again, before all else.
     """
 
-    hookup: Hookup
+    setup: Setup
     states: tuple[StateVisit, ...]
     edges: tuple[EdgeAcquisition, ...] = ()
     cycles: tuple[PlannedReading[OfOperations], ...] = ()
@@ -77,8 +77,8 @@ class Plan:
     waveforms of what passes are kept.
     """
 
-    through: Hookup | None
-    visits: tuple[HookupVisit, ...]
+    through: Setup | None
+    visits: tuple[SetupVisit, ...]
     readings: tuple[Planned, ...]
     predictions: Mapping[int, Prediction]
     stimuli: tuple[Stimulus, ...]

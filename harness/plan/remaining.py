@@ -32,11 +32,11 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
     return only_these(plan, left)
 
 
-def part_in_state(plan: Plan, state: str, hookup: str | None = None) -> Plan:
-    """The levels of one state, in one hookup or in all, every waveform kept; numbered as in the whole plan.
+def part_in_state(plan: Plan, state: str, setup: str | None = None) -> Plan:
+    """The levels of one state, in one setup or in all, every waveform kept; numbered as in the whole plan.
 
-    A reading that needs another hookup as well (a match between channels) is left out where one is named.
-    `swap+loop_a` is the state that the plan calls `loop_a+swap`. Raises UsageError for a state or a hookup
+    A reading that needs another setup as well (a match between channels) is left out where one is named.
+    `swap+loop_a` is the state that the plan calls `loop_a+swap`. Raises UsageError for a state or a setup
     that the plan has no such readings in.
     """
     states = tuple(dict.fromkeys(reading.measurand.state for reading in plan.state_readings))
@@ -44,13 +44,13 @@ def part_in_state(plan: Plan, state: str, hookup: str | None = None) -> Plan:
     if not alike:
         raise UsageError(_unknown("state", state, states))
     name = alike[0]
-    setups = {one.number: one.hookup for one in plan.acquisitions}
+    setup_of = {one.number: one.setup for one in plan.acquisitions}
     visits = [visit for visit in plan.visits if any(here.state.name == name for here in visit.states)]
-    hookups = tuple(visit.hookup.name for visit in visits)
-    if hookup is not None and hookup not in hookups:
-        raise UsageError(_unknown("hookup", hookup, hookups, f" in state {name}"))
+    setups = tuple(visit.setup.name for visit in visits)
+    if setup is not None and setup not in setups:
+        raise UsageError(_unknown("setup", setup, setups, f" in state {name}"))
     supplied = {
-        visit.hookup.name
+        visit.setup.name
         for visit in visits
         for here in visit.states
         if here.state.name == name and here.judges_supply
@@ -59,8 +59,8 @@ def part_in_state(plan: Plan, state: str, hookup: str | None = None) -> Plan:
     def is_wanted(reading: Planned) -> bool:
         if reading.measurand.state != name:
             return False
-        where = {setups[number] for number in reading.captures} or supplied
-        return hookup is None or where == {hookup}
+        where = {setup_of[number] for number in reading.captures} or supplied
+        return setup is None or where == {setup}
 
     return replace(only_these(plan, filter(is_wanted, plan.state_readings)), keep_all=True)
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from harness.job.module import Module, Relay
 from harness.job.state import State
 from harness.plan import states
-from harness.plan.hookups import lead_moves
 from harness.plan.model import Acquisition, Plan
+from harness.plan.setups import lead_moves
 
 LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
 LIMIT_OVER_EXPECTED = 1.3  # times what the line should draw: common practice, no source
@@ -112,9 +112,9 @@ def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: flo
     hands = 0.0
     last = plan.through
     for visit in plan.visits:
-        if visit.hookup.select is None:
-            hands += HANDS_S * lead_moves(last, visit.hookup)
-        last = visit.hookup
+        if visit.setup.select is None:
+            hands += HANDS_S * lead_moves(last, visit.setup)
+        last = visit.setup
     acquisitions = plan.acquisitions
     return Estimate(
         acquisitions=len(acquisitions) + len(edges),

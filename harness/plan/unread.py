@@ -9,7 +9,7 @@ from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.job.state import Edge, State
-from harness.plan.edges import Routes, best_view, edges_of, fits, fitting_hookups, races_of
+from harness.plan.edges import Routes, best_view, edges_of, fits, fitting_setups, races_of
 from harness.plan.model import Plan, Planned
 from harness.quantities.change import as_of_change
 
@@ -90,7 +90,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
             return f'the sequence drives {", ".join(job.sequence.channels)} alone; expected channels = "all"'
         if _is_live(routes, check, missing, None):
             return (
-                "expected a [[hookup]] of each channel, with the same drive and plugs, in which it is viewed"
+                "expected a [[setup]] of each channel, with the same drive and plugs, in which it is viewed"
             )
     if own := check.quantity.unread(check.options):
         return own
@@ -102,17 +102,17 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
 def _is_live(
     routes: Routes, check: Check, missing: Iterable[Place], states: Iterable[State] | None
 ) -> list[str]:
-    """Of some states, or the check's own, those in which a hookup leads its drive to the first place."""
+    """Of some states, or the check's own, those in which a setup leads its drive to the first place."""
     job = routes.job
     own = [state for state in job.sequence.states if check.covers(state)]
     channel, net = next(iter(missing), (job.sequence.channels[0], check.at[0]))
     port = PortName(channel=channel or job.module.channels[0], net=net)
-    hookups = fitting_hookups(job, port)
+    setups = fitting_setups(job, port)
     hz = check.tone.frequency_hz
     return [
         state.name
         for state in (own if states is None else states)
-        if any(abs(routes.transfer(h, state, hz)[h.rows(port)[0]]).max() > 1e-3 for h in hookups)
+        if any(abs(routes.transfer(h, state, hz)[h.rows(port)[0]]).max() > 1e-3 for h in setups)
     ]
 
 
@@ -139,10 +139,10 @@ def _edges_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
 
 def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> str:
     """Why no change of state shows what is asked, and which would."""
-    hookups = fitting_hookups(routes.job, port)
-    if not hookups:
+    setups = fitting_setups(routes.job, port)
+    if not setups:
         return (
-            f"no [[hookup]] drives {port.channel} and views {port}, other than with inputs exchanged or a "
+            f"no [[setup]] drives {port.channel} and views {port}, other than with inputs exchanged or a "
             "resistor added; expected one"
         )
     edges = list(edges)
@@ -164,8 +164,8 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
 def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> tuple[str, ...]:
     """Relays whose gaps overlap, at the first edge that would else show a gap."""
     for edge in edges:
-        for hookup in fitting_hookups(routes.job, port):
-            for leg in routes.of_port(hookup, edge, port, check.tone.frequency_hz):
+        for setup in fitting_setups(routes.job, port):
+            for leg in routes.of_port(setup, edge, port, check.tone.frequency_hz):
                 if leg.breaks and leg.closes and len(leg.relays) > 1:
                     return leg.relays
     return ()
@@ -179,6 +179,6 @@ def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
             edge = Edge(before=before, after=after)
             if (
                 fits(check, edge)
-                and best_view(routes, check, edge, port, fitting_hookups(routes.job, port)).places
+                and best_view(routes, check, edge, port, fitting_setups(routes.job, port)).places
             ):
                 yield f'"{edge.name}"'

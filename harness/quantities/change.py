@@ -149,7 +149,7 @@ class SwitchingTime(OfChange):
             lines = " or ".join(planned.given.lines)
             raise ReadingError(
                 f"the control edge is known by the computer's clock alone, to ± {1e3 * half:.2g} ms, more "
-                f"than the limit. Bring {lines} to a spare scope input and say so by lines_on in the hookup"
+                f"than the limit. Bring {lines} to a spare scope input and say so by lines_on in the setup"
             )
         if self.is_still(found):
             return replace(

@@ -21,8 +21,8 @@ from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.hookups import drive_rows, input_numbers
-from harness.plan.model import Acquisition, HookupVisit, Plan, Planned
+from harness.plan.model import Acquisition, Plan, Planned, SetupVisit
+from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.quantities.change import as_of_change
 from harness.quantities.registry import QUANTITIES
@@ -109,16 +109,16 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
         for acquisition in (one for here in visit.states for one in here.acquisitions):
             if acquisition.number not in wanted:
                 continue
-            record = records.get((acquisition.hookup, acquisition.state.name, acquisition.stimulus))
+            record = records.get((acquisition.setup, acquisition.state.name, acquisition.stimulus))
             if record is None:
                 continue
             try:
                 transfers.append(_transfer(job, plan, visit, acquisition, record, reference))
                 made.append(acquisition)
-                inputs = input_numbers(visit.hookup)
+                inputs = input_numbers(visit.setup)
                 rows.append([inputs.index(n) for n in lost.get(record.number, ()) if n in inputs])
             except ReadingError as error:
-                notes.append(f"{acquisition.hookup} in state {acquisition.state.name}: {error}")
+                notes.append(f"{acquisition.setup} in state {acquisition.state.name}: {error}")
     if records and not made:
         notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
     quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in kept.readings]
@@ -204,7 +204,7 @@ def _refused(kept: StoredRun) -> dict[int, set[int]]:
 def _transfer(
     job: Job,
     plan: Plan,
-    visit: HookupVisit,
+    visit: SetupVisit,
     acquisition: Acquisition,
     record: AcquisitionRecord,
     reference: Reference | None,
@@ -212,12 +212,12 @@ def _transfer(
     emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
     tones = None if reference is None else reference.at(record.frequencies_hz[:2], emf_vrms)
     return make_transfer(
-        _capture(record, input_numbers(visit.hookup)),
+        _capture(record, input_numbers(visit.setup)),
         _fit(record),
         emf_vrms=emf_vrms,
         reference=tones,
         prediction=plan.predictions[acquisition.number].transfer,
-        drive_rows=drive_rows(visit.hookup),
+        drive_rows=drive_rows(visit.setup),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else 0.0,
         generator_accuracy=GENERATOR_ACCURACY,
         acquisition=f"acquisition {acquisition.number}",

@@ -330,7 +330,7 @@ def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None
     reason = f": {reading.reason}" if reading.reason else ""
     message = _xml(f"{value}{interval}, {limits}{reason}")
     told = ET.SubElement(case, kind, type=reading.verdict, message=message)
-    told.text = _xml(f"{reading.key.measurand.quantity} in hookup {reading.setup!r}\n{reading.route}")
+    told.text = _xml(f"{reading.key.measurand.quantity} in setup {reading.setup!r}\n{reading.route}")
 
 
 def _end(limit: float | None, size: float) -> str:

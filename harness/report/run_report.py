@@ -24,10 +24,10 @@ from harness.report.explanation import (
     make_explanation,
     shown_groups,
 )
-from harness.report.hookup_picture import draw_hookups
+from harness.report.setup_picture import draw_setups
 from harness.report.write import write_report
 from harness.roles import Capture
-from harness.session.planned_job import PlannedJob, hookups_of, recorded_plan
+from harness.session.planned_job import PlannedJob, recorded_plan, setups_of
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
 
@@ -245,7 +245,7 @@ def _write(
             path,
             None if found is None else found.explanation,
             None if faults_seen is None else draw_coverage(faults_seen),
-            () if planned is None else draw_hookups(planned.job, hookups_of(planned.plan)),
+            () if planned is None else draw_setups(planned.job, setups_of(planned.plan)),
             [
                 f"{event.at:%H:%M:%S} UTC, {event.text}"
                 for event in content.events

@@ -11,9 +11,9 @@ from harness.reading import Reading, Verdict
 from harness.records.run import Explanation, RunRecord
 from harness.report import words
 from harness.report.coverage import CoverageFigure
-from harness.report.hookup_picture import HookupFigure
 from harness.report.page_files import templates_in, write_whole
 from harness.report.plotter import Figure
+from harness.report.setup_picture import SetupFigure
 from harness.report.waveforms import choose_pictures, clipped_inputs, draw_shown, response_plots
 from harness.report.words import describe, is_least, worst_verdict
 from harness.roles import Capture
@@ -123,7 +123,7 @@ def write_report(
     path: Path,
     explanation: Explanation | None = None,
     coverage: CoverageFigure | None = None,
-    by_hand: Sequence[HookupFigure] = (),
+    by_hand: Sequence[SetupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
 ) -> None:
@@ -131,7 +131,7 @@ def write_report(
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
     run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
-    hookups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
+    setups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
     functions ended.
     """
     text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests)
@@ -150,7 +150,7 @@ def render_report(
     waveforms: Mapping[int, Capture],
     explanation: Explanation | None = None,
     coverage: CoverageFigure | None = None,
-    by_hand: Sequence[HookupFigure] = (),
+    by_hand: Sequence[SetupFigure] = (),
     found_by_hand: Sequence[str] = (),
     own_tests: Sequence[str] = (),
 ) -> str:

@@ -7,7 +7,7 @@ from typing import NoReturn
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import BadReply, OverCurrentError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State
@@ -197,13 +197,13 @@ class BenchContext:
         """How long to wait after a change of state before anything is believed."""
         return self.job.sequence.settle_s + self.bench.switchboard.settle_s
 
-    def set_state(self, hookup: Hookup | None, state: State) -> None:
-        """Set a hookup's select channels and a state's lines, and let them settle."""
-        self.wait_until(self.begin_state(hookup, state))
+    def set_state(self, setup: Setup | None, state: State) -> None:
+        """Set a setup's select channels and a state's lines, and let them settle."""
+        self.wait_until(self.begin_state(setup, state))
 
-    def begin_state(self, hookup: Hookup | None, state: State) -> float:
-        """Set a hookup's select channels and a state's lines; returns the time when they have settled."""
-        select = () if hookup is None or hookup.select is None else hookup.select
+    def begin_state(self, setup: Setup | None, state: State) -> float:
+        """Set a setup's select channels and a state's lines; returns the time when they have settled."""
+        select = () if setup is None or setup.select is None else setup.select
         lines = tuple(self.job.fixture.lines[line] for line in state.on)
         self.bench.switchboard.set(frozenset(select + lines))
         return self.clock.now_s() + self.settle_s

@@ -59,7 +59,7 @@ class CustomTests:
         return self.bench.instruments()
 
     def measure(self, state: str) -> tuple[Reading, ...]:
-        """Measure what the sequence checks in a state (`loop_a+swap`, `rest`, `unpowered`), in every hookup.
+        """Measure what the sequence checks in a state (`loop_a+swap`, `rest`, `unpowered`), in every setup.
 
         A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
         for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.

@@ -1,4 +1,4 @@
-"""The walk through a hookup's changes of state, and through a line that is operated again and again.
+"""The walk through a setup's changes of state, and through a line that is operated again and again.
 
 Each change is armed, made and triggered; while the next one is armed, it is computed. The scope waits for the
 computer (no wire triggers it): its record's first half is full when the lines are commanded, and it is
@@ -26,8 +26,8 @@ from harness.measure.change import Change, HostTimes, host_edge, line_edge, look
 from harness.measure.sides import Instant, Sides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
-from harness.plan.hookups import input_numbers
-from harness.plan.model import EdgeAcquisition, HookupVisit, Planned
+from harness.plan.model import EdgeAcquisition, Planned, SetupVisit
+from harness.plan.setups import input_numbers
 from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
@@ -47,7 +47,7 @@ MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where an edge leaves enough on either side
 
-Recover = Callable[[HookupVisit, State, BenchError], NotTaken]
+Recover = Callable[[SetupVisit, State, BenchError], NotTaken]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,14 +71,14 @@ class _Looked:
 
 
 class EdgeWalk:
-    """The edges of one hookup that is made, its supply on."""
+    """The edges of one setup that is made, its supply on."""
 
     def __init__(
         self,
         context: RunContext,
         store: RunStore,
         run: int,
-        visit: HookupVisit,
+        visit: SetupVisit,
         *,
         recover: Recover,
         done: int,
@@ -97,7 +97,7 @@ class EdgeWalk:
             state = planned.edge.after
             self._context.observe(
                 StateBegun(
-                    hookup=self._visit.hookup.name,
+                    setup=self._visit.setup.name,
                     state=state,
                     done=self._done,
                     total=self._total,
@@ -152,7 +152,7 @@ class EdgeWalk:
         context, scope = self._context, self._context.bench.oscilloscope
         settled_s = context.clock.now_s()
         if self._here != planned.edge.before:
-            settled_s = context.begin_state(self._visit.hookup, planned.edge.before)
+            settled_s = context.begin_state(self._visit.setup, planned.edge.before)
             self._here = None
         if not scope.waits_for_trigger:
             context.recorder.catch_up()
@@ -167,7 +167,7 @@ class EdgeWalk:
             context.recorder.catch_up()
         context.wait_until(filled_s)
         from_s = context.clock.now_s()
-        context.begin_state(self._visit.hookup, planned.edge.after)
+        context.begin_state(self._visit.setup, planned.edge.after)
         to_s = context.clock.now_s()
         scope.trigger()
         by_s = context.clock.now_s()
@@ -192,14 +192,14 @@ class EdgeWalk:
         room_v = max([CLICK_ROOM_V, *rooms_v])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
         for line in planned.edge.lines:
-            if line in self._visit.hookup.lines_on:
-                number = self._visit.hookup.lines_on[line]
+            if line in self._visit.setup.lines_on:
+                number = self._visit.setup.lines_on[line]
                 peaks_v[number] = self._line_peak_v(number, planned)
         return {n: pick_range(peak, scope.volts_per_division, scope.divisions) for n, peak in peaks_v.items()}
 
     def _line_peak_v(self, number: int, planned: EdgeAcquisition) -> float:
         """What a spare input sees of the lines at most; of several through equal resistors, their mean."""
-        here = [line for line, other in self._visit.hookup.lines_on.items() if other == number]
+        here = [line for line, other in self._visit.setup.lines_on.items() if other == number]
         on = max(
             sum(line in state.on for line in here) for state in (planned.edge.before, planned.edge.after)
         )
@@ -208,7 +208,7 @@ class EdgeWalk:
     def _coarser(self, capture: Capture, ranges: dict[int, float]) -> dict[int, float] | None:
         """Ranges to try again with, two settings coarser where the screen was left; None where it was not."""
         settings = sorted(self._context.bench.oscilloscope.volts_per_division)
-        legs = 2 * len(self._visit.hookup.view)
+        legs = 2 * len(self._visit.setup.view)
         clipped = [
             number
             for row, number in enumerate(capture.inputs)
@@ -240,7 +240,7 @@ class EdgeWalk:
         return [one for one in self._context.plan.edge_readings if planned.number in one.captures]
 
     def _reading(self, planned: Planned, look: _Looked) -> Reading:
-        sequence, setup = self._context.job.sequence, self._visit.hookup.name
+        sequence, setup = self._context.job.sequence, self._visit.setup.name
         records = () if look.record is None else (look.record,)
         if look.change is None:
             return missing_reading(planned, look.missing, setup=setup, records=records)
@@ -258,11 +258,11 @@ class EdgeWalk:
                 self._worst[check] = (share, record, capture)
 
     def _look(self, recorded: _Recorded) -> _Looked:
-        hookup, capture = self._visit.hookup, recorded.capture
+        setup, capture = self._visit.setup, recorded.capture
         if capture is None or recorded.times is None:
             missing = recorded.missing or NotTaken(reason="")
             return _Looked(change=None, record=None, missing=missing)
-        legs = 2 * len(hookup.view)
+        legs = 2 * len(setup.view)
         rows = [row for row, number in enumerate(capture.inputs) if number <= legs]
         change: Change | None = None
         missing = NotTaken(reason="")
@@ -276,7 +276,7 @@ class EdgeWalk:
                 recorded.planned.stimulus.tones.frequencies_hz,
                 step_v=[capture.step_v[row] for row in rows],
                 joined=any(
-                    port.net in loads and loads[port.net].across_ohm is not None for port in hookup.view
+                    port.net in loads and loads[port.net].across_ohm is not None for port in setup.view
                 ),
                 floating=recorded.planned.floating,
                 edge=self._edge(recorded.planned, capture, recorded.times),
@@ -301,7 +301,7 @@ class EdgeWalk:
         if isinstance(found, Instant):
             return found
         return (
-            f"{found}. Bring {' or '.join(planned.edge.lines)} to a spare scope input: lines_on in the hookup"
+            f"{found}. Bring {' or '.join(planned.edge.lines)} to a spare scope input: lines_on in the setup"
         )
 
     def _marks(self, planned: EdgeAcquisition, capture: Capture, change: Change | None) -> tuple[Mark, ...]:
@@ -326,7 +326,7 @@ class EdgeWalk:
         """Row that shows the line of an edge, where one line changes and a spare input views it."""
         if len(planned.edge.lines) != 1:
             return None
-        number = self._visit.hookup.lines_on.get(planned.edge.lines[0])
+        number = self._visit.setup.lines_on.get(planned.edge.lines[0])
         return None if number is None else capture.inputs.index(number)
 
     def _as_record(self, recorded: _Recorded, capture: Capture, change: Change | None) -> AcquisitionRecord:
@@ -339,7 +339,7 @@ class EdgeWalk:
             residuals[: len(sides.volts)] = sides.noise_v
         return AcquisitionRecord(
             number=recorded.planned.number,
-            setup=recorded.planned.hookup,
+            setup=recorded.planned.setup,
             state=recorded.planned.edge.name,
             stimulus=recorded.planned.stimulus,
             frequencies_hz=tones_hz,
@@ -368,9 +368,9 @@ CYCLE_SAMPLES = 4000
 Operated = PlannedReading[OfOperations]
 
 
-def cycle_reading(context: RunContext, visit: HookupVisit, cycle: Operated, *, recover: Recover) -> Reading:
+def cycle_reading(context: RunContext, visit: SetupVisit, cycle: Operated, *, recover: Recover) -> Reading:
     """Operate the line as often as the check says: how many operations failed, and what that bounds."""
-    sequence, setup = context.job.sequence, visit.hookup.name
+    sequence, setup = context.job.sequence, visit.setup.name
     failures: list[Failure] = []
     done = 0
     try:
@@ -380,7 +380,7 @@ def cycle_reading(context: RunContext, visit: HookupVisit, cycle: Operated, *, r
             done = number
             if found is not None:
                 failures.append(found)
-        context.begin_state(visit.hookup, State(on=()))  # whatever comes next settles by itself
+        context.begin_state(visit.setup, State(on=()))  # whatever comes next settles by itself
     except ReadingError as error:
         return missing_reading(cycle, NotTaken(reason=f"after {done} operations: {error}"), setup=setup)
     except TRANSIENT as error:
@@ -389,7 +389,7 @@ def cycle_reading(context: RunContext, visit: HookupVisit, cycle: Operated, *, r
     return make_reading(cycle, [seen], sequence=sequence, setup=setup)
 
 
-def _operate(context: RunContext, visit: HookupVisit, given: OfOperations, number: int) -> Failure | None:
+def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number: int) -> Failure | None:
     """Release, then operate; gives what was wrong, and keeps what it was seen by.
 
     A port whose legs both stand as they did before the step is looked at once more, later: a switchboard that
@@ -401,7 +401,7 @@ def _operate(context: RunContext, visit: HookupVisit, given: OfOperations, numbe
         (State(on=(given.line,)), given.operated, given.at_rest, "operated"),
     )
     for state, expected, before, step in steps:
-        context.set_state(visit.hookup, state)
+        context.set_state(visit.setup, state)
         captured = context.recorder.capture(_ask(visit, state, given, expected))
         wrong = _wrong(given, expected, captured)
         if wrong is not None and _wrong(given, before, captured) is None:
@@ -436,16 +436,16 @@ def _wrong(given: OfOperations, expected: CycleLevels, captured: Captured) -> tu
     return None
 
 
-def _ask(visit: HookupVisit, state: State, given: OfOperations, expected: CycleLevels) -> Ask:
+def _ask(visit: SetupVisit, state: State, given: OfOperations, expected: CycleLevels) -> Ask:
     hz = given.stimulus.tones.hot_hz
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
     peaks_v = {
         number: sqrt(2.0) * volts
-        for number, volts in zip(input_numbers(visit.hookup), expected.legs_vrms, strict=True)
+        for number, volts in zip(input_numbers(visit.setup), expected.legs_vrms, strict=True)
     }
     return Ask(
         number=0,
-        hookup=visit.hookup.name,
+        setup=visit.setup.name,
         state=state.name,
         stimulus=given.stimulus,
         purpose="operated line",

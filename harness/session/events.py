@@ -4,16 +4,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.state import State
 from harness.reading import Reading
 
 
 @dataclass(frozen=True, kw_only=True)
-class HookupBegun:
-    """A hookup is being made; `number` of `total`."""
+class SetupBegun:
+    """A setup is being made; `number` of `total`."""
 
-    hookup: Hookup
+    setup: Setup
     number: int
     total: int
 
@@ -26,7 +26,7 @@ class StateBegun:
     run so far, as commanded.
     """
 
-    hookup: str
+    setup: str
     state: State
     done: int
     total: int
@@ -51,7 +51,7 @@ class Remark:
     text: str
 
 
-Event = HookupBegun | StateBegun | ReadingsMade | Remark
+Event = SetupBegun | StateBegun | ReadingsMade | Remark
 
 
 class Observer(Protocol):
@@ -65,12 +65,12 @@ class Observer(Protocol):
 class Hands(Protocol):
     """Whoever moves leads: a person who is asked, or the simulated bench's control port."""
 
-    def make(self, hookup: Hookup) -> None:
-        """Make a hookup that no switchboard channel selects; returns when it is made."""
+    def make(self, setup: Setup) -> None:
+        """Make a setup that no switchboard channel selects; returns when it is made."""
         ...
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
-        """See to leads of a hookup (`generator hot`, `input 1`; all where none is named); returns when done.
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+        """See to leads of a setup (`generator hot`, `input 1`; all where none is named); returns when done.
 
         said: what was found of them.
         """

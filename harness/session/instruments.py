@@ -9,7 +9,7 @@ is done all four instruments are opened anew, must be who they were, are off and
 setting again. A run in which this happened ends without a verdict, and one in which it happens too often ends
 there; so does one whose switchboard reads nothing back, since nothing would say that it is where it should
 be: what resumes it proves its lines anew. What fails before the walk (through reference, lines one by one,
-hookup check) stops the run.
+setup check) stops the run.
 """
 
 from collections import Counter

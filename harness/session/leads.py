@@ -1,4 +1,4 @@
-"""Which leads of a hookup are not where they should be, by what every viewed leg shows in a few states.
+"""Which leads of a setup are not where they should be, by what every viewed leg shows in a few states.
 
 What the scope sees is held against what the circuit foretells for every place that a lead can be on: its own
 pin, any other pin of the unit, nothing; and for the generator's two leads exchanged, off, or both on one pin.
@@ -98,7 +98,7 @@ def misplaced(foretold: Foretold, seen: Levels, states: Sequence[int]) -> Mispla
 
 
 def unmoved(foretold: Foretold, seen: Levels) -> str:
-    """Say it where the inputs see the generator alone, as in a through hookup; "" where they do not.
+    """Say it where the inputs see the generator alone, as in a through setup; "" where they do not.
 
     A straight route shows the same levels, but what ends it brings a little of each leg to the other. seen:
     (rows, 2), in the first state. Says nothing where no load does that.
@@ -110,7 +110,7 @@ def unmoved(foretold: Foretold, seen: Levels) -> str:
             return ""
     return (
         "the inputs see the generator without the loads of the fixture: the leads are still where they were "
-        "in the through hookup, or the loads are off"
+        "in the through setup, or the loads are off"
     )
 
 

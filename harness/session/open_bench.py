@@ -19,7 +19,7 @@ from typing import Self
 from drivers.bench import make_left_safe, open_bench
 from harness.bench_file import BenchFile
 from harness.errors import BenchError, UsageError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.measure.reference import Reference
 from harness.roles import Bench
@@ -58,7 +58,7 @@ class OpenBench:
     """A bench with a planned job, and whose hands are at it. A context manager: leaving it makes it safe.
 
     simulator: None at a real bench. reference: a through reference that runs use while it is good, in place
-    of a new one; a through hookup that hands make is made once for all units.
+    of a new one; a through setup that hands make is made once for all units.
     """
 
     def __init__(
@@ -171,16 +171,16 @@ class NoHands:
         if by_hand:
             raise UsageError(
                 f"a person moves the leads of {by_hand}, and nobody can be asked here. Use "
-                "`switchwalk run`, or give the hookup select = […], switchboard channels that make it"
+                "`switchwalk run`, or give the setup select = […], switchboard channels that make it"
             )
 
-    def make(self, hookup: Hookup) -> None:
+    def make(self, setup: Setup) -> None:
         """Refuse it."""
-        raise UsageError(f"hookup {hookup.name!r} needs hands")
+        raise UsageError(f"setup {setup.name!r} needs hands")
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
         """Refuse it."""
-        raise UsageError(f"hookup {hookup.name!r} needs hands: {said}")
+        raise UsageError(f"setup {setup.name!r} needs hands: {said}")
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from drivers.profile_files import NAME, load_profile, own_profile
 from harness.bench_file import BenchFile, load_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import BENCH, Job, load_job
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
@@ -90,21 +90,21 @@ def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterato
 
 
 def _oscilloscope(job: Job, profile: OscilloscopeProfile) -> Iterator[Mistake]:
-    for index, hookup in enumerate(job.fixture.hookups, start=1):
-        if 2 * len(hookup.view) > profile.inputs:
+    for index, setup in enumerate(job.fixture.setups, start=1):
+        if 2 * len(setup.view) > profile.inputs:
             yield Mistake(
                 file="fixture.toml",
-                line=hookup.line or None,
-                key=f"hookup[{index}].view",
-                message=f"{hookup.name!r} views {2 * len(hookup.view)} legs; the scope has {profile.inputs} "
-                "inputs: view fewer ports, in one more hookup",
+                line=setup.line or None,
+                key=f"setup[{index}].view",
+                message=f"{setup.name!r} views {2 * len(setup.view)} legs; the scope has {profile.inputs} "
+                "inputs: view fewer ports, in one more setup",
             )
-        for line, number in hookup.lines_on.items():
+        for line, number in setup.lines_on.items():
             if number > profile.inputs:
                 yield Mistake(
                     file="fixture.toml",
-                    line=hookup.line or None,
-                    key=f"hookup[{index}].lines_on.{line}",
+                    line=setup.line or None,
+                    key=f"setup[{index}].lines_on.{line}",
                     message=f"found input {number}; the scope has inputs 1 to {profile.inputs}",
                 )
 
@@ -144,13 +144,13 @@ def _switchboard(job: Job, profile: SwitchboardProfile) -> Iterator[Mistake]:
         if channel > channels:
             message = f"found channel {channel}; the switchboard has channels 1 to {channels}"
             yield Mistake(file="fixture.toml", line=None, key=f"lines.{line}", message=message)
-    for index, hookup in enumerate(job.fixture.hookups, start=1):
-        beyond = [channel for channel in hookup.select or () if channel > channels]
+    for index, setup in enumerate(job.fixture.setups, start=1):
+        beyond = [channel for channel in setup.select or () if channel > channels]
         if beyond:
             yield Mistake(
                 file="fixture.toml",
-                line=hookup.line or None,
-                key=f"hookup[{index}].select",
+                line=setup.line or None,
+                key=f"setup[{index}].select",
                 message=f"found channel {beyond[0]}; the switchboard has channels 1 to {channels}",
             )
 
@@ -227,14 +227,14 @@ def profile_folder(job: Job, bench_file: Path | None) -> Path:
     return job.folder if bench_file is None else bench_file.parent
 
 
-def hookups_of(plan: Plan) -> tuple[Hookup, ...]:
-    """Every hookup of a plan in its order, the through hookup first."""
-    return (*filter(None, [plan.through]), *(visit.hookup for visit in plan.visits))
+def setups_of(plan: Plan) -> tuple[Setup, ...]:
+    """Every setup of a plan in its order, the through setup first."""
+    return (*filter(None, [plan.through]), *(visit.setup for visit in plan.visits))
 
 
 def made_by_hand(plan: Plan) -> str:
-    """The names of the hookups whose leads a person moves; "" if there are none."""
-    return ", ".join(repr(hookup.name) for hookup in hookups_of(plan) if hookup.select is None)
+    """The names of the setups whose leads a person moves; "" if there are none."""
+    return ", ".join(repr(setup.name) for setup in setups_of(plan) if setup.select is None)
 
 
 def recorded_plan(record: RunRecord) -> PlannedJob:

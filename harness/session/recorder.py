@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.sequence import Sequence as CheckSequence
 from harness.measure.captures import Problem, examine, next_range, pick_range
 from harness.measure.clock import NOMINAL_CLOCK, Clock
@@ -81,7 +81,7 @@ class Ask:
     """
 
     number: int
-    hookup: str
+    setup: str
     state: str
     stimulus: Stimulus
     tones: TonePair
@@ -172,7 +172,7 @@ class Recorder:
             self._run,
             AcquisitionRecord(
                 number=ask.number,
-                setup=ask.hookup,
+                setup=ask.setup,
                 state=ask.state,
                 stimulus=ask.stimulus,
                 purpose=ask.purpose,
@@ -215,9 +215,9 @@ class Recorder:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
-    """An acquisition that has been made: its hookup, and what was taken or why nothing was."""
+    """An acquisition that has been made: its setup, and what was taken or why nothing was."""
 
-    hookup: Hookup
+    setup: Setup
     stimulus: Stimulus
     taken: Taken | None
     transfer: Transfer | None
@@ -267,7 +267,7 @@ def make_state_reading(
     gain_accuracy: float,
 ) -> Reading:
     """Make one reading of captures in states; missing where one that it needs was not well captured."""
-    setup = measured[-1].hookup.name if measured else ""
+    setup = measured[-1].setup.name if measured else ""
     records = tuple(one.taken.record for one in measured if one.taken is not None)
     for index, one in enumerate(measured):
         missing = _refusal(planned, index, one)

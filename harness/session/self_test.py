@@ -12,8 +12,8 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict
-from harness.errors import BenchError, HookupError
-from harness.job.fixture import Hookup
+from harness.errors import BenchError, SetupError
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.measure.captures import pick_range
@@ -93,7 +93,7 @@ def try_supply(supply: Supply, job: Job) -> str:
 
 def try_switchboard(board: Switchboard, job: Job) -> str:
     """Close each channel that the job uses alone, then none; with everything else off."""
-    selected = {channel for hookup in job.fixture.hookups for channel in hookup.select or ()}
+    selected = {channel for setup in job.fixture.setups for channel in setup.select or ()}
     channels = sorted(selected | set(job.fixture.lines.values()))
     for channel in channels:
         board.set(frozenset([channel]))
@@ -107,12 +107,12 @@ def try_through(
     scope: Oscilloscope,
     board: Switchboard,
     job: Job,
-    through: Hookup,
+    through: Setup,
     wait: Callable[[float], None],
 ) -> str:
-    """Look at the generator's own signal in a through hookup that channels select.
+    """Look at the generator's own signal in a through setup that channels select.
 
-    Raises HookupError that says which leads or levels are wrong.
+    Raises SetupError that says which leads or levels are wrong.
     """
     if job.bench is None:
         raise ValueError("a job without a bench has no through signal")
@@ -140,7 +140,7 @@ def try_through(
     board.set(frozenset())
     problems = lead_problems(capture, TONE, prediction)
     if problems:
-        raise HookupError("; ".join(problems), instrument="the through signal")
+        raise SetupError("; ".join(problems), instrument="the through signal")
     return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
 
 

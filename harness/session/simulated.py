@@ -12,7 +12,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from harness.errors import BenchError, UsageError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 
 # Libraries that a run loads when it first uses them: while the simulator starts, a processor is free for it.
 NEEDED_BY_A_RUN = ("pyvisa_py", "serial", "jinja2")
@@ -25,7 +25,7 @@ HANDS_S = 10.0
 class Simulation:
     """A simulated bench to be started, with a unit in its fixture.
 
-    speed: of its clock, times real time. lead_errors: share of the hookups made by simulated hands in which
+    speed: of its clock, times real time. lead_errors: share of the setups made by simulated hands in which
     a lead is misplaced.
     """
 
@@ -42,13 +42,13 @@ class SimulatedBench:
     bench_file: Path
     control: tuple[str, int]
 
-    def make(self, hookup: Hookup) -> None:
+    def make(self, setup: Setup) -> None:
         """Move the leads, as a person would."""
-        self._by_hand({"hookup": hookup.name})
+        self._by_hand({"setup": setup.name})
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
         """Look at leads and put them right, as a person would who is told what was found."""
-        self._by_hand({"hookup": hookup.name, "look_at": list(leads)})
+        self._by_hand({"setup": setup.name, "look_at": list(leads)})
 
     def place_unit(self, serial: str, faults: Sequence[str] = ()) -> None:
         """Put another unit into the fixture."""

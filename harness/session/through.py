@@ -1,6 +1,6 @@
 """The through stage: leads proven at a low level, then what the bench itself adds, tone by tone.
 
-Its noise and the harmonics of each tone are taken in the same hookup: the unit's own are what is left without
+Its noise and the harmonics of each tone are taken in the same setup: the unit's own are what is left without
 them.
 """
 
@@ -9,8 +9,8 @@ from functools import partial
 from math import sqrt
 
 from harness.circuit.predict import Prediction, predict
-from harness.errors import HookupError, ReadingError, SettingRefused
-from harness.job.fixture import Hookup
+from harness.errors import ReadingError, SettingRefused, SetupError
+from harness.job.fixture import Setup
 from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.reference import Bare, Key, Reference, ToneReference, harmonics_of, with_common_spread
@@ -28,7 +28,7 @@ from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext, impedances
-from harness.session.events import HookupBegun, Remark
+from harness.session.events import Remark, SetupBegun
 from harness.session.recorder import Ask, Captured, Taken
 
 UNPOWERED = State(on=(), powered=False)
@@ -44,7 +44,7 @@ def lacks(bare: Bare, plan: Plan) -> bool:
 
 
 def take_bare(context: RunContext) -> Bare:
-    """Record what is wanted, in a through hookup that is made; nothing where the plan asks for nothing."""
+    """Record what is wanted, in a through setup that is made; nothing where the plan asks for nothing."""
     noise: Capture | None = None
     harmonics: dict[Key, Harmonics] = {}
     for stimulus in context.plan.bench_stimuli:
@@ -63,27 +63,27 @@ def take_bare(context: RunContext) -> Bare:
 
 
 def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
-    hookup = context.plan.through
-    if hookup is None:
-        raise ValueError("without a through hookup nothing is bare")
+    setup = context.plan.through
+    if setup is None:
+        raise ValueError("without a through setup nothing is bare")
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     ask = Ask(
         number=0,
-        hookup=hookup.name,
+        setup=setup.name,
         state=UNPOWERED.name,
         stimulus=stimulus,
         purpose="bench alone",
         tones=stimulus.tones,
         silent=not stimulus.has_tone,
-        peaks_v=dict.fromkeys(bare_inputs(context, hookup), peak_v),
+        peaks_v=dict.fromkeys(bare_inputs(context, setup), peak_v),
     )
     return context.recorder.take(ask).capture
 
 
-def bare_inputs(context: RunContext, hookup: Hookup) -> range:
-    """Inputs that the through hookup feeds: the pairs it names, else as many as any other hookup views."""
-    pairs = len(hookup.view) or max(len(other.view) for other in context.job.fixture.hookups)
+def bare_inputs(context: RunContext, setup: Setup) -> range:
+    """Inputs that the through setup feeds: the pairs it names, else as many as any other setup views."""
+    pairs = len(setup.view) or max(len(other.view) for other in context.job.fixture.setups)
     return range(1, 2 * pairs + 1)
 
 
@@ -97,22 +97,22 @@ COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every 
 
 
 def take_reference(context: RunContext) -> Reference | None:
-    """Make the through hookup, prove its leads and measure the bench; None where the fixture has none.
+    """Make the through setup, prove its leads and measure the bench; None where the fixture has none.
 
-    Raises HookupError for a lead that is surely wrong: nothing has been driven above the low level then.
+    Raises SetupError for a lead that is surely wrong: nothing has been driven above the low level then.
     """
-    hookup = context.plan.through
-    if hookup is None or not (context.plan.stimuli or context.plan.acquisitions):
+    setup = context.plan.through
+    if setup is None or not (context.plan.stimuli or context.plan.acquisitions):
         context.observe(Remark(text=_why_no_reference(context)))
         return None
-    context.observe(HookupBegun(hookup=hookup, number=0, total=len(context.plan.visits)))
-    if hookup.select is None:
-        context.hands.make(hookup)
-    context.set_state(hookup, UNPOWERED)
+    context.observe(SetupBegun(setup=setup, number=0, total=len(context.plan.visits)))
+    if setup.select is None:
+        context.hands.make(setup)
+    context.set_state(setup, UNPOWERED)
     for stimulus in context.plan.stimuli[:1]:
-        _prove_until_right(context, hookup, stimulus.frequency_hz)
-    tones = [_tone_reference(context, hookup, stimulus) for stimulus in context.plan.stimuli]
-    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(context, hookup)])
+        _prove_until_right(context, setup, stimulus.frequency_hz)
+    tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
+    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(context, setup)])
     bare = take_bare(context)
     context.drive.silence()
     context.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
@@ -148,37 +148,37 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
 
 def _why_no_reference(context: RunContext) -> str:
     lost = f"the scope's gain accuracy stays in every reading, leads are not proven, and {BOUNDS_ONLY}"
-    if any(hookup.through for hookup in context.job.fixture.hookups):
+    if any(setup.through for setup in context.job.fixture.setups):
         return f"no through reference: {lost}"
-    return f"no through hookup in fixture.toml: {lost}. Add a [[hookup]] with through = true"
+    return f"no through setup in fixture.toml: {lost}. Add a [[setup]] with through = true"
 
 
-def _prove_until_right(context: RunContext, hookup: Hookup, frequency_hz: float) -> None:
-    """Prove the leads; where hands made the hookup, let them see to it and prove it again."""
-    for _ in range(CORRECTIONS if hookup.select is None else 0):
+def _prove_until_right(context: RunContext, setup: Setup, frequency_hz: float) -> None:
+    """Prove the leads; where hands made the setup, let them see to it and prove it again."""
+    for _ in range(CORRECTIONS if setup.select is None else 0):
         try:
-            return _prove_leads(context, hookup, frequency_hz)
-        except HookupError as error:
+            return _prove_leads(context, setup, frequency_hz)
+        except SetupError as error:
             context.drive.silence()
             context.observe(Remark(text=str(error)))
-            context.hands.correct(hookup, (), str(error))
-    return _prove_leads(context, hookup, frequency_hz)
+            context.hands.correct(setup, (), str(error))
+    return _prove_leads(context, setup, frequency_hz)
 
 
-def _prove_leads(context: RunContext, hookup: Hookup, frequency_hz: float) -> None:
+def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    prediction = _predict(context, hookup, stimulus)
-    taken = context.recorder.find(_capture(context, hookup, stimulus, prediction))
+    prediction = _predict(context, setup, stimulus)
+    taken = context.recorder.find(_capture(context, setup, stimulus, prediction))
     problems = lead_problems(taken.capture, stimulus, prediction)
     if problems:
-        raise HookupError(
-            f"hookup {hookup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
+        raise SetupError(
+            f"setup {setup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
             instrument="the wiring",
         )
 
 
 def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) -> tuple[str, ...]:
-    """What is wrong with the leads of a through hookup, recorded at the low level; mains is told apart."""
+    """What is wrong with the leads of a through setup, recorded at the low level; mains is told apart."""
     fit = fit_tones(
         capture.volts,
         capture.interval_s,
@@ -193,11 +193,11 @@ def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) 
     )
 
 
-def _tone_reference(context: RunContext, hookup: Hookup, stimulus: Stimulus) -> ToneReference:
-    prediction = _predict(context, hookup, stimulus)
+def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> ToneReference:
+    prediction = _predict(context, setup, stimulus)
     shots: list[Shot] = []
     for _ in range(REPEATS):
-        captured = _capture(context, hookup, stimulus, prediction)
+        captured = _capture(context, setup, stimulus, prediction)
         context.recorder.put_off(partial(_keep_shot, context, captured, stimulus.level_vrms, shots))
     drive_range = captured.capture.setting.inputs[captured.capture.inputs[0]].volts_per_division
     scope = context.bench.oscilloscope
@@ -212,7 +212,7 @@ def _tone_reference(context: RunContext, hookup: Hookup, stimulus: Stimulus) -> 
     for rung in rungs:
         if rung.finer_v_per_division < finest * 0.99:
             break
-        step = _climb(context, hookup, stimulus.frequency_hz, rung)
+        step = _climb(context, setup, stimulus.frequency_hz, rung)
         if not step:
             break
         ladder += step
@@ -225,7 +225,7 @@ def _tone_reference(context: RunContext, hookup: Hookup, stimulus: Stimulus) -> 
     )
 
 
-def _climb(context: RunContext, hookup: Hookup, frequency_hz: float, rung: Rung) -> list[Shot]:
+def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -> list[Shot]:
     """One level on the coarser and the finer range; nothing where even a low one overfills the finer.
 
     The generator's own DC is a good part of a sensitive range, and is moved off its screen.
@@ -240,8 +240,8 @@ def _climb(context: RunContext, hookup: Hookup, frequency_hz: float, rung: Rung)
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        ask = _ask(context, hookup, stimulus, {})
-        inputs = bare_inputs(context, hookup)
+        ask = _ask(context, setup, stimulus, {})
+        inputs = bare_inputs(context, setup)
         recorder, pair = context.recorder, list[Taken]()
         coarser = recorder.capture_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
         recorder.put_off(partial(_keep, context, coarser, pair))
@@ -262,13 +262,13 @@ def _keep_shot(context: RunContext, captured: Captured, level_vrms: float, shots
     shots.append(_shot(context.recorder.find(captured), level_vrms))
 
 
-def _zeros(context: RunContext, hookup: Hookup) -> list[Taken]:
+def _zeros(context: RunContext, setup: Setup) -> list[Taken]:
     """What each input reads with nothing there, on every range that an offset may be read on."""
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    ask = _ask(context, hookup, SILENCE, {})
-    inputs = bare_inputs(context, hookup)
+    ask = _ask(context, setup, SILENCE, {})
+    inputs = bare_inputs(context, setup)
     taken: list[Taken] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
         if volts_per_division <= COARSEST_ZERO_V:
@@ -290,18 +290,18 @@ def _finest_range(context: RunContext, stimulus: Stimulus) -> float:
     return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
 
 
-def _capture(context: RunContext, hookup: Hookup, stimulus: Stimulus, prediction: Prediction) -> Captured:
+def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: Prediction) -> Captured:
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    return context.recorder.capture(_ask(context, hookup, stimulus, peaks_v))
+    return context.recorder.capture(_ask(context, setup, stimulus, peaks_v))
 
 
-def _ask(context: RunContext, hookup: Hookup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
+def _ask(context: RunContext, setup: Setup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
     return Ask(
         number=0,
-        hookup=hookup.name,
+        setup=setup.name,
         state=UNPOWERED.name,
         stimulus=stimulus,
         purpose="through reference",
@@ -315,11 +315,11 @@ def _shot(taken: Taken, level_vrms: float) -> Shot:
     return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
 
 
-def _predict(context: RunContext, hookup: Hookup, stimulus: Stimulus) -> Prediction:
+def _predict(context: RunContext, setup: Setup, stimulus: Stimulus) -> Prediction:
     return predict(
         context.job.module,
         context.job.fixture,
-        hookup,
+        setup,
         UNPOWERED,
         frequencies_hz=stimulus.tones.frequencies_hz,
         impedances=impedances(context.bench),

@@ -15,7 +15,7 @@ from typing import Self
 
 from drivers.claim import claim
 from harness.errors import BenchError, OverCurrentError, RecordsError
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
@@ -36,13 +36,13 @@ from harness.records.run import (
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.context import RunContext
-from harness.session.events import Clock, Hands, HookupBegun, Observer
-from harness.session.hookup_check import KeptHands, make_by_hand
+from harness.session.events import Clock, Hands, Observer, SetupBegun
 from harness.session.instruments import Drive, Recovery
 from harness.session.line_currents import check_same_unit, energise, make_idle
 from harness.session.open_bench import OpenBench, WallClock, bench_context, unobserved
 from harness.session.recorder import Recorder
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
+from harness.session.setup_check import KeptHands, make_by_hand
 from harness.session.simulated import fault_notes
 from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference
 from harness.session.walk import Walk
@@ -257,7 +257,7 @@ class UnitRun:
             )
 
     def measure_bench(self) -> Reference | None:
-        """The bench's own gain at every tone of the plan, measured once; None without a through hookup.
+        """The bench's own gain at every tone of the plan, measured once; None without a through setup.
 
         A reference that the bench has from before is used while it is good.
         """
@@ -279,13 +279,13 @@ class UnitRun:
     def _keep(self, event: Event, text: str = "") -> None:
         self._store.add_event(self.run_id, event, text)
 
-    def _keep_proof(self, hookup: Hookup, *, proven: bool) -> None:
+    def _keep_proof(self, setup: Setup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
         said = f"proven electrically, {level}" if proven else "not proven lead by lead"
-        self._keep(SetupProven(setup=hookup.name, proven=proven), f"hookup {hookup.name!r}: {said}")
+        self._keep(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {said}")
 
     def _keep_wear(self) -> None:
-        """What the relays did since this was last kept: a run that is killed has lost a hookup's at most."""
+        """What the relays did since this was last kept: a run that is killed has lost a setup's at most."""
         now = self._context.operations()
         since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
         self._keep(RelaysOperated(operations=since, read_back=self._context.board.reads_back))
@@ -300,19 +300,17 @@ class UnitRun:
         self._keep(CurrentsDrawn(currents_a=now_a))
 
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
-        """Supply and lines, then hookup after hookup; whatever was made is kept, however it ends."""
+        """Supply and lines, then setup after setup; whatever was made is kept, however it ends."""
         store, run = self._store, self.run_id
         self._energise(context)
         walk = Walk(context, store, run, self.reference)
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
-                context.observe(
-                    HookupBegun(hookup=visit.hookup, number=number, total=len(context.plan.visits))
-                )
-                if visit.hookup.select is None:
+                context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
+                if visit.setup.select is None:
                     context.recorder.catch_up()
-                    proven = make_by_hand(context, visit.hookup, self._keep)
-                    self._keep_proof(visit.hookup, proven=proven)
+                    proven = make_by_hand(context, visit.setup, self._keep)
+                    self._keep_proof(visit.setup, proven=proven)
                 walk.measure_setup(visit)
                 context.recorder.put_off(self._keep_wear)
             context.recorder.catch_up()

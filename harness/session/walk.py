@@ -1,4 +1,4 @@
-"""The walk through a hookup's states: set, settle, record.
+"""The walk through a setup's states: set, settle, record.
 
 What was recorded is computed, committed and shown while what comes next settles and is being recorded, and
 nothing is shown that is not committed. A run that is killed loses at most the state that was recorded last.
@@ -15,15 +15,14 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.hookups import drive_rows, input_numbers
-from harness.plan.model import Acquisition, HookupVisit, Planned, StateVisit
+from harness.plan.model import Acquisition, Planned, SetupVisit, StateVisit
+from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
 from harness.session.context import RunContext
 from harness.session.edges import EdgeWalk, cycle_reading
 from harness.session.events import ReadingsMade, StateBegun
-from harness.session.hookup_check import check_hookup
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
     Ask,
@@ -34,6 +33,7 @@ from harness.session.recorder import (
     make_state_reading,
     missing_reading,
 )
+from harness.session.setup_check import check_setup
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -56,8 +56,8 @@ class Walk:
         self._total = len(context.plan.acquisitions) + len(context.plan.edges)
         self.readings: list[Reading] = []
 
-    def measure_setup(self, visit: HookupVisit) -> None:
-        """Walk through the states of a hookup that is made; leaves the relay supply on."""
+    def measure_setup(self, visit: SetupVisit) -> None:
+        """Walk through the states of a setup that is made; leaves the relay supply on."""
         context = self._context
         proven = False
         if visit.cycles:
@@ -66,7 +66,7 @@ class Walk:
         for here in visit.states:
             context.observe(
                 StateBegun(
-                    hookup=visit.hookup.name,
+                    setup=visit.setup.name,
                     state=here.state,
                     done=self._begun,
                     total=self._total,
@@ -78,23 +78,23 @@ class Walk:
             if not unset:
                 context.wait_until(settled_s)
                 if not proven:
-                    check_hookup(context, visit.hookup, here.state)
+                    check_setup(context, visit.setup, here.state)
                 proven = True
             self._record(visit, here, unset)
         self._power(State(on=()))
         if visit.edges:
             self._through_edges(visit, proven=proven)
 
-    def _through_cycles(self, visit: HookupVisit) -> None:
+    def _through_cycles(self, visit: SetupVisit) -> None:
         """The lines that are operated again and again, before anything louder."""
         context, rest = self._context, State(on=())
-        context.set_state(visit.hookup, rest)
-        check_hookup(context, visit.hookup, rest)
+        context.set_state(visit.setup, rest)
+        check_setup(context, visit.setup, rest)
         for cycle in visit.cycles:
             operated = State(on=(cycle.given.line,))
             context.observe(
                 StateBegun(
-                    hookup=visit.hookup.name,
+                    setup=visit.setup.name,
                     state=operated,
                     done=self._begun,
                     total=self._total,
@@ -109,12 +109,12 @@ class Walk:
                 ReadingsMade(state=operated, done=self._begun, total=self._total, readings=(reading,))
             )
 
-    def _through_edges(self, visit: HookupVisit, *, proven: bool) -> None:
-        """The changes of state of a hookup, after its levels."""
+    def _through_edges(self, visit: SetupVisit, *, proven: bool) -> None:
+        """The changes of state of a setup, after its levels."""
         context, rest = self._context, State(on=())
         if not proven:
-            context.set_state(visit.hookup, rest)
-            check_hookup(context, visit.hookup, rest)
+            context.set_state(visit.setup, rest)
+            check_setup(context, visit.setup, rest)
         edges = EdgeWalk(context, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
         try:
             self._begun = edges.walk()
@@ -130,11 +130,11 @@ class Walk:
         supply.switch(on=state.powered)
         self._powered = state.powered
 
-    def _begin(self, visit: HookupVisit, state: State) -> tuple[float, NotTaken | None]:
+    def _begin(self, visit: SetupVisit, state: State) -> tuple[float, NotTaken | None]:
         """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
         try:
             self._power(state)
-            return self._context.begin_state(visit.hookup, state), None
+            return self._context.begin_state(visit.setup, state), None
         except TRANSIENT as error:
             return 0.0, self._recover(error)
 
@@ -143,17 +143,17 @@ class Walk:
         self._powered = False
         return lost
 
-    def _recover_in(self, visit: HookupVisit, state: State, error: BenchError) -> NotTaken:
+    def _recover_in(self, visit: SetupVisit, state: State, error: BenchError) -> NotTaken:
         """Recover, and set the state anew for what is still to be recorded in it."""
         context = self._context
         lost = self._recover(error)
         self._power(state)
-        context.set_state(visit.hookup, state)
+        context.set_state(visit.setup, state)
         if state.powered:
             context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
         return lost
 
-    def _record(self, visit: HookupVisit, here: StateVisit, unset: NotTaken | None) -> None:
+    def _record(self, visit: SetupVisit, here: StateVisit, unset: NotTaken | None) -> None:
         """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
 
         What is to be computed of it is put off until something else settles or is recorded.
@@ -172,7 +172,7 @@ class Walk:
             self._begun += 1
         context.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
-    def _capture(self, visit: HookupVisit, acquisition: Acquisition) -> Captured | NotTaken:
+    def _capture(self, visit: SetupVisit, acquisition: Acquisition) -> Captured | NotTaken:
         try:
             self._context.drive.apply(acquisition.stimulus)
             return self._context.recorder.capture(self._ask(visit, acquisition))
@@ -235,16 +235,16 @@ class Walk:
             if one.taken is not None:
                 self._context.recorder.keep_waveform(one.taken)
 
-    def _ask(self, visit: HookupVisit, acquisition: Acquisition) -> Ask:
+    def _ask(self, visit: SetupVisit, acquisition: Acquisition) -> Ask:
         stimulus = acquisition.stimulus
         prediction = self._context.plan.predictions.get(acquisition.number)
         peak_v = stimulus.level_vrms / sqrt(2.0)
-        legs = 2 * len(visit.hookup.view)
+        legs = 2 * len(visit.setup.view)
         levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
-        inputs = input_numbers(visit.hookup)
+        inputs = input_numbers(visit.setup)
         return Ask(
             number=acquisition.number,
-            hookup=visit.hookup.name,
+            setup=visit.setup.name,
             state=acquisition.state.name,
             stimulus=stimulus,
             tones=stimulus.tones,
@@ -252,7 +252,7 @@ class Walk:
             peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 
-    def _measure(self, visit: HookupVisit, acquisition: Acquisition, capture: Captured | NotTaken) -> None:
+    def _measure(self, visit: SetupVisit, acquisition: Acquisition, capture: Captured | NotTaken) -> None:
         """Find the tones and make the transfer; what cannot be is why its readings are missing."""
         taken: Taken | None = None
         transfer: Transfer | None = None
@@ -264,7 +264,7 @@ class Walk:
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
         self._measured[acquisition.number] = Measured(
-            hookup=visit.hookup,
+            setup=visit.setup,
             stimulus=acquisition.stimulus,
             taken=taken,
             transfer=transfer,
@@ -272,7 +272,7 @@ class Walk:
             missing=missing,
         )
 
-    def _transfer(self, visit: HookupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
+    def _transfer(self, visit: SetupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
         prediction = self._context.plan.predictions.get(acquisition.number)
         if prediction is None or acquisition.stimulus.kind != "pair":
             return None
@@ -286,7 +286,7 @@ class Walk:
             emf_vrms=emf_vrms,
             reference=reference,
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit.hookup),
+            drive_rows=drive_rows(visit.setup),
             gain_accuracy=self._context.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",

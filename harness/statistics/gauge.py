@@ -1,7 +1,7 @@
 """How much of what differs between units is the bench: repeatability and reproducibility.
 
 A crossed study: every unit is measured several times under each of several conditions, called appraisers in
-the trade. For an automatic bench an appraiser is a complete fresh hookup, an operator, a day or a bench; the
+the trade. For an automatic bench an appraiser is a complete fresh setup, an operator, a day or a bench; the
 re-plugging must be inside the study. Source: AIAG, Measurement Systems Analysis, 4th edition (2010),
 chapter III section B; NIST/SEMATECH e-Handbook 2.4.
 """

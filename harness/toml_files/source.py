@@ -153,7 +153,7 @@ class Source:
         return not self.unread.at(key) and key not in self.unread.around
 
     def without_mistake(self, *pattern: str | None) -> bool:
-        """Whether nothing has been noted at a key such as ("hookup", None, "view") or in it, and it has been
+        """Whether nothing has been noted at a key such as ("setup", None, "view") or in it, and it has been
         read. None is any element.
         """
         noted = [key for key in self.noted if len(key) >= len(pattern)]

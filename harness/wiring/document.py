@@ -80,10 +80,10 @@ def _values(module: Module, fixture: Fixture, made: tuple[Plug, ...]) -> Iterato
     for each in loads(module, fixture):
         yield each.bought_ohm, each.series, "loads" if each.place.startswith("load") else "undriven inputs"
     joined = {
-        (hookup.lines_on[line], line)
-        for hookup in fixture.hookups
-        for line in hookup.lines_on
-        if list(hookup.lines_on.values()).count(hookup.lines_on[line]) > 1
+        (setup.lines_on[line], line)
+        for setup in fixture.setups
+        for line in setup.lines_on
+        if list(setup.lines_on.values()).count(setup.lines_on[line]) > 1
     }
     for _ in joined:
         yield LINES_SUM_OHM, "E24", "control lines to the scope"
@@ -135,14 +135,14 @@ def wiring_of(job: Job) -> Wiring:
 
 
 def _board(job: Job) -> tuple[ChannelUse, ...]:
-    """The control lines' channels, then the hookups that each other channel takes part in."""
+    """The control lines' channels, then the setups that each other channel takes part in."""
     lines = [
         ChannelUse(channel=number, does=f"energises {line}") for line, number in job.fixture.lines.items()
     ]
     uses: dict[int, list[str]] = {}
-    for hookup in job.fixture.hookups:
-        for number in hookup.select or ():
-            uses.setdefault(number, []).append(hookup.name)
+    for setup in job.fixture.setups:
+        for number in setup.select or ():
+            uses.setdefault(number, []).append(setup.name)
     selects = [
         ChannelUse(channel=number, does=f"closed for: {'; '.join(names)}")
         for number, names in sorted(uses.items())
@@ -231,7 +231,7 @@ def chosen_words(each: Chosen) -> str:
 
 
 def wiring_lines(wiring: Wiring) -> Iterator[str]:
-    """The cautions, then the whole document but the hookups' drawings."""
+    """The cautions, then the whole document but the setups' drawings."""
     pins = pin_of(wiring.connectors)
     yield f"{wiring.module}, {wiring.fixture}"
     if any(each.assumed for each in wiring.connectors):

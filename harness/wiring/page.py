@@ -101,13 +101,13 @@ def _upright(picture: Picture, x: float, y: float, text: str) -> None:
     picture.text(x + 12, y + 4, text)
 
 
-def render_page(wiring: Wiring, hookups: Sequence[str]) -> str:
-    """Make the page. hookups: their drawings in text."""
+def render_page(wiring: Wiring, setups: Sequence[str]) -> str:
+    """Make the page. setups: their drawings in text."""
     environment = templates_in(Path(__file__).parent)
     pins = dict(pin_of(wiring.connectors))
     return environment.get_template("wiring.html").render(
         wiring=wiring,
-        hookups=hookups,
+        setups=setups,
         ohm=ohm,
         rows={
             each.name: [each.pins[first : first + 3] for first in range(0, len(each.pins), 3)]

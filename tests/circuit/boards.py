@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from harness.job.fixture import Fixture, Hookup, Link, PortName, Termination
+from harness.job.fixture import Fixture, Link, PortName, Setup, Termination
 from harness.job.module import (
     LEGS,
     Amplifier,
@@ -65,7 +65,7 @@ def module(
 
 
 def fixture(
-    hookup: Hookup,
+    setup: Setup,
     *,
     loads: Mapping[str, Termination] | None = None,
     undriven: Termination | None = None,
@@ -77,15 +77,15 @@ def fixture(
         loads=loads or {},
         undriven_inputs=undriven,
         links={link.name: link for link in links},
-        hookups=(hookup,),
+        setups=(setup,),
     )
 
 
-def hookup(
+def setup(
     drive: str | None = "left.in", view: Sequence[str] = ("left.out",), *, links: Sequence[str] = ()
-) -> Hookup:
-    return Hookup(
-        name="hookup",
+) -> Setup:
+    return Setup(
+        name="setup",
         through=drive is None,
         drive=None if drive is None else port(drive),
         view=tuple(port(name) for name in view),

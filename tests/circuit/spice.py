@@ -13,7 +13,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit
 from harness.circuit.solve import LEAK_S
-from harness.job.fixture import Fixture, Hookup, Link
+from harness.job.fixture import Fixture, Link, Setup
 from harness.job.module import GROUND, LEGS, Amplifier, Module
 from harness.job.state import State
 
@@ -118,13 +118,13 @@ def from_elements(circuit: Circuit) -> Block:
 
 
 def element_block(
-    module: Module, fixture: Fixture, hookup: Hookup, state: State, bench: BenchImpedances
+    module: Module, fixture: Fixture, setup: Setup, state: State, bench: BenchImpedances
 ) -> Block:
-    return from_elements(build_circuit(module, fixture, hookup, state, bench))
+    return from_elements(build_circuit(module, fixture, setup, state, bench))
 
 
 def described_block(
-    module: Module, fixture: Fixture, hookup: Hookup, state: State, bench: BenchImpedances
+    module: Module, fixture: Fixture, setup: Setup, state: State, bench: BenchImpedances
 ) -> Block:
     """Straight from the descriptions, by nothing of the harness's circuit: no pins, no joints."""
     lines: list[tuple[str, ...]] = [("R", part.a, part.b, repr(part.value)) for part in module.resistors]
@@ -146,18 +146,18 @@ def described_block(
         for port in module.ports:
             if port.role != "input" or idle is None:
                 continue
-            if str(hookup.drive) != f"{channel}.{port.net}":
+            if str(setup.drive) != f"{channel}.{port.net}":
                 lines += _ended(channel, port.net, idle.across_ohm, idle.leg_ohm)
-        for name in hookup.links:
+        for name in setup.links:
             lines += _plug(channel, fixture.links[name])
-    view = tuple(f"{port}.{leg}" for port in hookup.view for leg in LEGS)
+    view = tuple(f"{port}.{leg}" for port in setup.view for leg in LEGS)
     for node in view:
         lines.append(("R", node, GROUND, repr(bench.input_ohm)))
         lines.append(("C", node, GROUND, repr(bench.input_f)))
-    drive = {leg: f"{hookup.drive}.{leg}" for leg in LEGS}
-    if hookup.source_added is not None:
-        leg = hookup.source_added.leg
-        lines.append(("R", f"source {leg}", drive[leg], repr(hookup.source_added.series_ohm)))
+    drive = {leg: f"{setup.drive}.{leg}" for leg in LEGS}
+    if setup.source_added is not None:
+        leg = setup.source_added.leg
+        lines.append(("R", f"source {leg}", drive[leg], repr(setup.source_added.series_ohm)))
         drive[leg] = f"source {leg}"
     return Block(
         lines=tuple(lines),

@@ -13,7 +13,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
-from harness.job.fixture import Fixture, Hookup, Link
+from harness.job.fixture import Fixture, Link, Setup
 from harness.job.job import load_job
 from harness.job.module import Amplifier, Module
 from harness.job.state import all_states
@@ -28,19 +28,19 @@ JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
 
 
 def compare(
-    module: Module, fixture: Fixture, hookups: list[Hookup], make_block: Callable[..., Any], folder: Path
+    module: Module, fixture: Fixture, setups: list[Setup], make_block: Callable[..., Any], folder: Path
 ) -> tuple[float, float]:
     """Largest differences in dB, where the path is made and where it is not."""
     states = [*all_states(module.line_names)]
-    cases = [(hookup, state) for hookup in hookups for state in states]
-    blocks = [make_block(module, fixture, hookup, state, BENCH) for hookup, state in cases]
+    cases = [(setup, state) for setup in setups for state in states]
+    blocks = [make_block(module, fixture, setup, state, BENCH) for setup, state in cases]
     solved = spice.transfers(blocks, FREQUENCIES_HZ, folder)
     predicted = [
         [
             prediction.transfer
-            for hookup in hookups
+            for setup in setups
             for prediction in predict_states(
-                module, fixture, hookup, states, frequencies_hz=(frequency_hz, frequency_hz), impedances=BENCH
+                module, fixture, setup, states, frequencies_hz=(frequency_hz, frequency_hz), impedances=BENCH
             )
         ]
         for frequency_hz in FREQUENCIES_HZ
@@ -68,13 +68,13 @@ def compare(
 @pytest.mark.parametrize("name", JOBS)
 def test_a_shipped_job_agrees_with_ngspice_in_every_state(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
-    circuits = {  # hookups that differ in what a circuit doesn't know, as exchanged inputs, are solved once
-        (hookup.drive, hookup.view, hookup.links, hookup.source_added): hookup
-        for hookup in job.fixture.hookups
-        if hookup.drive is not None
+    circuits = {  # setups that differ in what a circuit doesn't know, as exchanged inputs, are solved once
+        (setup.drive, setup.view, setup.links, setup.source_added): setup
+        for setup in job.fixture.setups
+        if setup.drive is not None
     }
-    for hookup in circuits.values():  # one by one: a deck of all would cost ngspice more than their sum
-        made_db, silent_db = compare(job.module, job.fixture, [hookup], spice.described_block, tmp_path)
+    for setup in circuits.values():  # one by one: a deck of all would cost ngspice more than their sum
+        made_db, silent_db = compare(job.module, job.fixture, [setup], spice.described_block, tmp_path)
         assert made_db < 0.001
         assert silent_db < 0.1
 
@@ -82,8 +82,8 @@ def test_a_shipped_job_agrees_with_ngspice_in_every_state(name: str, tmp_path: P
 @pytest.mark.parametrize("name", JOBS)
 def test_ngspice_solves_the_harness_s_own_elements_alike(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
-    hookup = next(hookup for hookup in job.fixture.hookups if hookup.drive is not None)
-    made_db, silent_db = compare(job.module, job.fixture, [hookup], spice.element_block, tmp_path)
+    setup = next(setup for setup in job.fixture.setups if setup.drive is not None)
+    made_db, silent_db = compare(job.module, job.fixture, [setup], spice.element_block, tmp_path)
     assert made_db < 0.001
     assert silent_db < 0.1
 
@@ -125,10 +125,10 @@ def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path:
             )
         ],
     )
-    hookup = boards.hookup(view=["left.out", "left.a_send"], links=["pad", "plain"])
+    setup = boards.setup(view=["left.out", "left.a_send"], links=["pad", "plain"])
     fixture = boards.fixture(
-        hookup, loads={"out": boards.each_leg(300)}, undriven=boards.across(600), links=[pad, straight]
+        setup, loads={"out": boards.each_leg(300)}, undriven=boards.across(600), links=[pad, straight]
     )
-    made_db, silent_db = compare(module, fixture, [hookup], spice.described_block, tmp_path)
+    made_db, silent_db = compare(module, fixture, [setup], spice.described_block, tmp_path)
     assert made_db < 0.001
     assert silent_db < 0.1

@@ -7,7 +7,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict_states
 from harness.circuit.routes import route
-from harness.job.fixture import Fixture, Hookup, Link, LinkLeg
+from harness.job.fixture import Fixture, Link, LinkLeg, Setup
 from harness.job.state import State
 from tests.circuit import boards
 
@@ -80,10 +80,10 @@ ROUTES = {
 }
 
 
-def setup(channel: str) -> tuple[Hookup, Fixture]:
-    hookup = boards.hookup(f"{channel}.in", [f"{channel}.out"], links=["key_a", "key_b"])
+def driven(channel: str) -> tuple[Setup, Fixture]:
+    setup = boards.setup(f"{channel}.in", [f"{channel}.out"], links=["key_a", "key_b"])
     loads = {"out": boards.across(10e3)}
-    return hookup, boards.fixture(hookup, loads=loads, links=[PLUG_A, PLUG_B])
+    return setup, boards.fixture(setup, loads=loads, links=[PLUG_A, PLUG_B])
 
 
 def state(name: str) -> State:
@@ -93,11 +93,11 @@ def state(name: str) -> State:
 @pytest.mark.parametrize("name", OUT_DB)
 @pytest.mark.parametrize("channel", CHANNELS)
 def test_every_leg_of_every_loop_shows_its_key(name: str, channel: str) -> None:
-    hookup, fixture = setup(channel)
+    setup, fixture = driven(channel)
     (prediction,) = predict_states(
         MODULE,
         fixture,
-        hookup,
+        setup,
         [state(name)],
         frequencies_hz=(1e3, 1e3),
         impedances=BenchImpedances(input_ohm=10e6),
@@ -110,18 +110,18 @@ def test_every_leg_of_every_loop_shows_its_key(name: str, channel: str) -> None:
 @pytest.mark.parametrize("name", ROUTES)
 @pytest.mark.parametrize("channel", CHANNELS)
 def test_the_route_names_ports_and_plugs_in_the_order_of_the_signal(name: str, channel: str) -> None:
-    hookup, fixture = setup(channel)
+    setup, fixture = driven(channel)
     port = boards.port(f"{channel}.out")
-    assert route(MODULE, fixture, hookup, state(name), port) == ROUTES[name]
+    assert route(MODULE, fixture, setup, state(name), port) == ROUTES[name]
 
 
 def test_nothing_reaches_the_other_channel() -> None:
-    hookup, fixture = setup("left")
-    assert route(MODULE, fixture, hookup, state("a"), boards.port("right.out")) == "silent"
+    setup, fixture = driven("left")
+    assert route(MODULE, fixture, setup, state("a"), boards.port("right.out")) == "silent"
 
 
 def test_without_its_plug_a_loop_that_is_in_is_silent() -> None:
-    hookup = boards.hookup(links=["key_b"])
-    fixture = boards.fixture(hookup, loads={"out": boards.across(10e3)}, links=[PLUG_A, PLUG_B])
-    words = [route(MODULE, fixture, hookup, state(name), boards.port("left.out")) for name in ("a", "b")]
+    setup = boards.setup(links=["key_b"])
+    fixture = boards.fixture(setup, loads={"out": boards.across(10e3)}, links=[PLUG_A, PLUG_B])
+    words = [route(MODULE, fixture, setup, state(name), boards.port("left.out")) for name in ("a", "b")]
     assert words == ["silent", "in > b_send > key_b > b_return > out"]

@@ -10,7 +10,7 @@ from harness.circuit.predict import Prediction, differential, predict
 from harness.circuit.routes import route
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.job.fixture import Fixture, Hookup
+from harness.job.fixture import Fixture, Setup
 from harness.job.module import Amplifier, Module, Pole
 from harness.job.state import State
 from tests.circuit import boards
@@ -27,8 +27,8 @@ SELECTOR = boards.module(
 )
 
 
-def look(module: Module, hookup: Hookup, fixture: Fixture, state: State) -> Prediction:
-    return predict(module, fixture, hookup, state, frequencies_hz=(980, 1020), impedances=BENCH)
+def look(module: Module, setup: Setup, fixture: Fixture, state: State) -> Prediction:
+    return predict(module, fixture, setup, state, frequencies_hz=(980, 1020), impedances=BENCH)
 
 
 @pytest.mark.parametrize(
@@ -43,13 +43,13 @@ def look(module: Module, hookup: Hookup, fixture: Fixture, state: State) -> Pred
     ],
 )
 def test_a_selector_passes_what_it_selects_and_nothing_else(drive: str, on: str, words: str) -> None:
-    hookup = boards.hookup(drive)
-    fixture = boards.fixture(hookup, loads={"out": boards.across(10e3)})
+    setup = boards.setup(drive)
+    fixture = boards.fixture(setup, loads={"out": boards.across(10e3)})
     state = State(on=tuple(on.split("+")) if on else ())
     port = boards.port("left.out")
     live = words != "silent"
-    assert route(SELECTOR, fixture, hookup, state, port) == words
-    assert look(SELECTOR, hookup, fixture, state).live == (live,)
+    assert route(SELECTOR, fixture, setup, state, port) == words
+    assert look(SELECTOR, setup, fixture, state).live == (live,)
 
 
 def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_something_over() -> None:
@@ -68,14 +68,14 @@ def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_someth
         ),
     )
     module = boards.module(lines=["mute"], relays=[short], resistors=boards.in_series("R1", "in", "out", 22))
-    hookup = boards.hookup()
-    fixture = boards.fixture(hookup, loads={"out": boards.across(10e3)})
-    muted = look(module, hookup, fixture, State(on=("mute",)))
-    assert look(module, hookup, fixture, REST).live == (True,)
+    setup = boards.setup()
+    fixture = boards.fixture(setup, loads={"out": boards.across(10e3)})
+    muted = look(module, setup, fixture, State(on=("mute",)))
+    assert look(module, setup, fixture, REST).live == (True,)
     assert muted.live == (False,)
     # 50 mohm against 50 + 22 ohm in each leg
     assert abs(differential(muted.transfer)[0]) == pytest.approx(0.05 / 144.07, rel=1e-3)
-    assert route(module, fixture, hookup, State(on=("mute",)), boards.port("left.out")) == "silent"
+    assert route(module, fixture, setup, State(on=("mute",)), boards.port("left.out")) == "silent"
 
 
 def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not() -> None:
@@ -84,10 +84,10 @@ def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not() -> None:
         relays=[boards.change_over("K1", "bypass", "in", None, "out")],
         resistors=boards.in_series("R1", "in", "out", 1e3),
     )
-    hookup = boards.hookup()
-    fixture = boards.fixture(hookup)
+    setup = boards.setup()
+    fixture = boards.fixture(setup)
     words = [
-        route(module, fixture, hookup, state, boards.port("left.out"))
+        route(module, fixture, setup, state, boards.port("left.out"))
         for state in (REST, State(on=("bypass",)))
     ]
     assert words == ["in > R1 > out", "in > out"]
@@ -95,7 +95,7 @@ def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not() -> None:
 
 def test_a_route_through_an_amplifier_names_it_and_does_not_run_backwards() -> None:
     module = boards.module(amplifiers=[amplifier("U1", "in", "out")])
-    forward, backward = boards.hookup(), boards.hookup("left.out", ["left.in"])
+    forward, backward = boards.setup(), boards.setup("left.out", ["left.in"])
     fixture = boards.fixture(forward)
     assert route(module, fixture, forward, REST, boards.port("left.out")) == "in > U1 > out"
     assert route(module, fixture, backward, REST, boards.port("left.in")) == "silent"
@@ -137,9 +137,9 @@ def test_two_relays_that_fight_over_a_net_are_solved_as_they_are() -> None:
             boards.change_over("K2", "two", "out", None, "aux"),
         ],
     )
-    hookup = boards.hookup()
-    fixture = boards.fixture(hookup, undriven=boards.each_leg(50))
-    fought = look(module, hookup, fixture, State(on=("one", "two")))
+    setup = boards.setup()
+    fixture = boards.fixture(setup, undriven=boards.each_leg(50))
+    fought = look(module, setup, fixture, State(on=("one", "two")))
     assert abs(differential(fought.transfer)[0]) == pytest.approx(0.5, rel=2e-3)
 
 
@@ -151,21 +151,21 @@ def test_amplifiers_fed_back_with_a_gain_of_one_have_no_solution_and_a_net_is_na
         ],
         resistors=boards.in_series("R1", "in", "ring", 1e3),
     )
-    hookup = boards.hookup(view=["left.in"])
-    circuit = build_circuit(module, boards.fixture(hookup), hookup, REST, BENCH)
+    setup = boards.setup(view=["left.in"])
+    circuit = build_circuit(module, boards.fixture(setup), setup, REST, BENCH)
     with pytest.raises(CircuitError, match=r"no solution.*left\.(ring|back)\.(hot|cold)"):
         transfer(circuit, (1e3, 1e3))
 
 
-def test_a_hookup_that_drives_nothing_shows_nothing() -> None:
-    hookup = replace(boards.hookup(), drive=None)
-    prediction = look(SELECTOR, hookup, boards.fixture(hookup), REST)
+def test_a_setup_that_drives_nothing_shows_nothing() -> None:
+    setup = replace(boards.setup(), drive=None)
+    prediction = look(SELECTOR, setup, boards.fixture(setup), REST)
     assert not prediction.transfer.any()
     assert prediction.live == (False,)
 
 
-def test_a_through_hookup_without_a_view_has_the_widest_hookup_s_inputs() -> None:
-    through = boards.hookup(None, [])
-    wide = boards.hookup(view=["left.in", "left.out"])
-    fixture = replace(boards.fixture(through), hookups=(through, wide))
+def test_a_through_setup_without_a_view_has_the_widest_setup_s_inputs() -> None:
+    through = boards.setup(None, [])
+    wide = boards.setup(view=["left.in", "left.out"])
+    fixture = replace(boards.fixture(through), setups=(through, wide))
     assert look(SELECTOR, through, fixture, REST).transfer.shape == (4, 2)

@@ -31,7 +31,7 @@ def gain(
     prediction = predict(
         module,
         fixture,
-        fixture.hookups[0],
+        fixture.setups[0],
         state,
         frequencies_hz=(frequency_hz, frequency_hz),
         impedances=ideal(source_ohm),
@@ -63,13 +63,13 @@ LOADING_DB = {
     ],
 )
 def test_a_load_costs_what_the_loading_table_says(source_ohm: float, load_ohm: float, loss_db: float) -> None:
-    fixture = boards.fixture(boards.hookup(view=["left.in"]), loads={"in": boards.across(load_ohm)})
+    fixture = boards.fixture(boards.setup(view=["left.in"]), loads={"in": boards.across(load_ohm)})
     assert decibels(gain(boards.module(), fixture, source_ohm)) == pytest.approx(loss_db, abs=6e-5)
 
 
 def test_a_load_on_each_leg_is_twice_that_across_the_pair() -> None:
-    across = boards.fixture(boards.hookup(view=["left.in"]), loads={"in": boards.across(600)})
-    legs = boards.fixture(boards.hookup(view=["left.in"]), loads={"in": boards.each_leg(300)})
+    across = boards.fixture(boards.setup(view=["left.in"]), loads={"in": boards.across(600)})
+    legs = boards.fixture(boards.setup(view=["left.in"]), loads={"in": boards.each_leg(300)})
     assert gain(boards.module(), legs, 100) == pytest.approx(gain(boards.module(), across, 100), rel=1e-9)
 
 
@@ -107,8 +107,8 @@ def test_an_h_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db: float) -> 
         tolerance=0.0,
         plug=None,
     )
-    hookup = boards.hookup(links=["pad"])
-    fixture = boards.fixture(hookup, loads={"out": boards.across(600)}, links=[pad])
+    setup = boards.setup(links=["pad"])
+    fixture = boards.fixture(setup, loads={"out": boards.across(600)}, links=[pad])
     got = decibels(gain(boards.module(), fixture, 600)) - decibels(0.5)
     assert got == pytest.approx(-loss_db, abs=1e-6)
 
@@ -128,7 +128,7 @@ def test_an_o_pad_between_600_ohm_and_600_ohm_loses_its_name(
             boards.across_pair("R3", "out", shunt_ohm),
         ]
     )
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.across(600)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.across(600)})
     assert decibels(gain(module, fixture, 600) / 0.5) == pytest.approx(-loss_db, abs=1e-3)
 
 
@@ -144,7 +144,7 @@ def test_a_u_pad_divides(series_ohm: float, shunt_ohm: float, expected_db: float
             boards.across_pair("R2", "out", shunt_ohm),
         ]
     )
-    fixture = boards.fixture(boards.hookup())
+    fixture = boards.fixture(boards.setup())
     assert decibels(gain(module, fixture, 0.0)) == pytest.approx(expected_db, abs=6e-4)
 
 
@@ -156,7 +156,7 @@ def test_a_minimum_loss_pad_600_to_150_ohm_loses_11_439_db_of_power() -> None:
             boards.across_pair("R2", "out", 173.205),
         ]
     )
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.across(150)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.across(150)})
     available_w = 1 / (4 * 600)
     loss_db = 10 * log10(abs(gain(module, fixture, 600)) ** 2 / 150 / available_w)
     assert loss_db == pytest.approx(-11.439, abs=1e-3)
@@ -172,7 +172,7 @@ def test_a_bridged_t_pad_of_20_db() -> None:
             boards.across_pair("R4", "middle", 66.667),
         ]
     )
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.across(600)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.across(600)})
     assert decibels(gain(module, fixture, 600) / 0.5) == pytest.approx(-20, abs=1e-3)
 
 
@@ -189,7 +189,7 @@ def test_a_capacitor_across_the_pair_makes_a_first_order_corner(
         capacitors=[boards.across_pair("C1", "out", 10e-9)],
     )
     corner_hz = 1 / (2 * pi * 2e3 * 10e-9)
-    got = gain(module, boards.fixture(boards.hookup()), 0.0, over_corner * corner_hz)
+    got = gain(module, boards.fixture(boards.setup()), 0.0, over_corner * corner_hz)
     assert decibels(got) == pytest.approx(expected_db, abs=2e-4)
     assert degrees(phase(got)) == pytest.approx(expected_deg, abs=2e-3)
 
@@ -204,9 +204,9 @@ def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz: float, reject
             for leg, farads in (("hot", 1000e-12), ("cold", 1100e-12))
         ],
     )
-    hookup = boards.hookup()
+    setup = boards.setup()
     prediction = predict(
-        module, boards.fixture(hookup), hookup, REST,
+        module, boards.fixture(setup), setup, REST,
         frequencies_hz=(frequency_hz, frequency_hz), impedances=ideal(0.0),
     )  # fmt: skip
     assert -decibels(complex(converted(prediction.transfer, (0, 1)))) == pytest.approx(
@@ -231,17 +231,17 @@ def test_an_open_contact_leaks_what_its_capacitance_passes(
     frequency_hz: float, load_ohm: float, expected_db: float
 ) -> None:
     module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", None, "out")])
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.each_leg(load_ohm)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(load_ohm)})
     assert decibels(gain(module, fixture, 0.0, frequency_hz)) == pytest.approx(expected_db, abs=6e-3)
 
 
-def test_scope_inputs_in_parallel_load_a_through_hookup() -> None:
+def test_scope_inputs_in_parallel_load_a_through_setup() -> None:
     """50 ohm into two inputs of 1 Mohm beside each other; closed form."""
-    hookup = boards.hookup(None, ["left.out", "left.in"])
+    setup = boards.setup(None, ["left.out", "left.in"])
     prediction = predict(
         boards.module(),
-        boards.fixture(hookup),
-        hookup,
+        boards.fixture(setup),
+        setup,
         REST,
         frequencies_hz=(1e3, 1e3),
         impedances=BenchImpedances(input_f=0.0),
@@ -267,9 +267,9 @@ def test_an_amplifier_has_its_gain_its_impedances_and_its_common_mode_rejection(
             )
         ]
     )
-    hookup = boards.hookup()
-    fixture = boards.fixture(hookup, loads={"out": boards.across(600)})
-    prediction = predict(module, fixture, hookup, REST, frequencies_hz=(1e3, 1e3), impedances=ideal(100.0))
+    setup = boards.setup()
+    fixture = boards.fixture(setup, loads={"out": boards.across(600)})
+    prediction = predict(module, fixture, setup, REST, frequencies_hz=(1e3, 1e3), impedances=ideal(100.0))
     answer = prediction.transfer[0] - prediction.transfer[1]
     assert differential(prediction.transfer)[0] == pytest.approx(-2 * 10e3 / 10100 * 600 / 700, rel=1e-4)
     # both legs driven alike: no current flows between them, all of it is common mode at the input
@@ -284,8 +284,8 @@ def test_an_undriven_input_is_ended_as_the_fixture_says() -> None:
         lines=["join"],
         relays=[boards.change_over("K1", "join", "in", "aux", None)],
     )
-    hookup = boards.hookup(view=["left.in"])
-    fixture = boards.fixture(hookup, undriven=boards.each_leg(300))
+    setup = boards.setup(view=["left.in"])
+    fixture = boards.fixture(setup, undriven=boards.each_leg(300))
     assert decibels(gain(module, fixture, 100)) == pytest.approx(-1.3389, abs=4e-4)
     joined = State(on=("join",))
     assert decibels(gain(module, fixture, 100, state=joined)) == pytest.approx(0.0, abs=1e-6)
@@ -320,13 +320,13 @@ def broken_cold_leg(
         lines=["broken"],
         relays=[replace(relay, line="never", poles=(hot,)), replace(relay, name="K2", poles=(cold,))],
     )
-    hookup = boards.hookup()
-    fixture = boards.fixture(hookup, loads={"out": load})
+    setup = boards.setup()
+    fixture = boards.fixture(setup, loads={"out": load})
     whole, broken = (
         predict(
             module,
             fixture,
-            hookup,
+            setup,
             state,
             frequencies_hz=(1e3, 1e3),
             impedances=BenchImpedances(input_ohm=input_ohm),
@@ -349,7 +349,7 @@ def test_a_leak_holds_what_floats_behind_a_chain_of_contacts() -> None:
     ]
     module = boards.module(lines=["on"], relays=relays)
     frequency_hz = 0.5
-    got = gain(module, boards.fixture(boards.hookup()), 0.0, frequency_hz)
+    got = gain(module, boards.fixture(boards.setup()), 0.0, frequency_hz)
     coupling = 2j * pi * frequency_hz * 1e-12
     # ten nets, `out` and its pin leak; the scope of this ideal bench adds 1e-15 S
     assert got == pytest.approx(coupling / (coupling + 12e-12 + 1e-15), rel=1e-9)

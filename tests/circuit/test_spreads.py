@@ -51,9 +51,9 @@ def assert_spreads_are_derivatives(circuit: Circuit) -> None:
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
 def test_spreads_of_a_shipped_job_are_derivatives(name: str) -> None:
     job = load_job(SEQUENCES / name)
-    hookup = next(hookup for hookup in job.fixture.hookups if hookup.drive is not None)
+    setup = next(setup for setup in job.fixture.setups if setup.drive is not None)
     state = job.sequence.states[len(job.sequence.states) // 2]
-    circuit = build_circuit(job.module, job.fixture, hookup, state, BenchImpedances())
+    circuit = build_circuit(job.module, job.fixture, setup, state, BenchImpedances())
     assert_spreads_are_derivatives(circuit)
 
 
@@ -75,9 +75,9 @@ def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives() -> None
             )
         ],
     )
-    hookup = boards.hookup(view=["left.in", "left.out"])
-    fixture = boards.fixture(hookup, loads={"out": boards.each_leg(300, 0.01)})
-    circuit = build_circuit(module, fixture, hookup, State(on=()), BenchImpedances())
+    setup = boards.setup(view=["left.in", "left.out"])
+    fixture = boards.fixture(setup, loads={"out": boards.each_leg(300, 0.01)})
+    circuit = build_circuit(module, fixture, setup, State(on=()), BenchImpedances())
     assert predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ).spread_names == (
         "R1.hot",
         "R1.cold",
@@ -91,9 +91,9 @@ def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives() -> None
 def test_a_contact_is_as_uncertain_as_its_limit_allows() -> None:
     """50 mohm typical, 100 mohm at most: 50 mohm/√3 in each leg; into 600 ohm twice that over 700 ohm."""
     module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", "out", None)])
-    hookup = boards.hookup()
-    fixture = boards.fixture(hookup, loads={"out": boards.across(600)})
-    circuit = build_circuit(module, fixture, hookup, State(on=()), BenchImpedances(input_ohm=1e12))
+    setup = boards.setup()
+    fixture = boards.fixture(setup, loads={"out": boards.across(600)})
+    circuit = build_circuit(module, fixture, setup, State(on=()), BenchImpedances(input_ohm=1e12))
     prediction = predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ)
     assert prediction.spread_names == ("K1.1.hot.rest", "K1.1.cold.rest")
     pairs = prediction.spreads[:, 0] - prediction.spreads[:, 1]

@@ -1,4 +1,4 @@
-"""The truth table: which rows, from which hookup, and how it is laid out and handed to another program."""
+"""The truth table: which rows, from which setup, and how it is laid out and handed to another program."""
 
 import json
 from collections.abc import Sequence
@@ -26,36 +26,36 @@ def rows_of(module: Module, fixture: Fixture, states: tuple[State, ...] = (REST,
     return truth_table(module, fixture, states, frequency_hz=1e3, impedances=BenchImpedances())
 
 
-def test_a_port_is_computed_in_the_first_hookup_that_drives_and_views_it() -> None:
-    light, heavy = boards.hookup(view=["left.out"]), boards.hookup(view=["left.out"], links=["load"])
+def test_a_port_is_computed_in_the_first_setup_that_drives_and_views_it() -> None:
+    light, heavy = boards.setup(view=["left.out"]), boards.setup(view=["left.out"], links=["load"])
     first, second = replace(light, name="first"), replace(heavy, name="second")
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
-    fixture = replace(boards.fixture(first), hookups=(first, second))
-    assert [row.hookup for row in rows_of(module, fixture)] == ["first"]
+    fixture = replace(boards.fixture(first), setups=(first, second))
+    assert [row.setup for row in rows_of(module, fixture)] == ["first"]
 
 
 def test_an_output_that_nothing_views_is_said_to_be_so() -> None:
-    hookup = boards.hookup(view=["left.in"])
-    (row,) = rows_of(boards.module(), boards.fixture(hookup))
-    assert (row.port, row.hookup, row.route, row.gain_db) == ("left.out", None, None, None)
+    setup = boards.setup(view=["left.in"])
+    (row,) = rows_of(boards.module(), boards.fixture(setup))
+    assert (row.port, row.setup, row.route, row.gain_db) == ("left.out", None, None, None)
     assert "not viewed" in printed([row])
 
 
 def test_swapped_legs_are_inverted() -> None:
-    hookup = boards.hookup()
+    setup = boards.setup()
     module = boards.module(
         resistors=[
             Part(name=f"R{ours}", a=f"left.in.{ours}", b=f"left.out.{theirs}", value=10, tolerance=0)
             for ours, theirs in (("hot", "cold"), ("cold", "hot"))
         ]
     )
-    (row,) = rows_of(module, boards.fixture(hookup))
+    (row,) = rows_of(module, boards.fixture(setup))
     assert (row.polarity, row.live) == ("inverted", True)
 
 
 def test_a_port_that_nothing_reaches_has_no_level_and_no_polarity() -> None:
-    hookup = boards.hookup()
-    (row,) = rows_of(boards.module(), boards.fixture(hookup))
+    setup = boards.setup()
+    (row,) = rows_of(boards.module(), boards.fixture(setup))
     assert (row.route, row.live, row.gain_db, row.polarity) == ("silent", False, None, None)
     assert "nothing" in printed([row])
 
@@ -65,7 +65,7 @@ def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name: 
     job = load_job(SEQUENCES / name)
     states = all_states(job.module.line_names)
     rows = rows_of(job.module, job.fixture, states)
-    drives = {hookup.drive for hookup in job.fixture.hookups if hookup.drive is not None}
+    drives = {setup.drive for setup in job.fixture.setups if setup.drive is not None}
     assert {row.driven for row in rows} == {str(drive) for drive in drives}
     for driven in drives:
         assert {row.state for row in rows if row.driven == str(driven)} == {state.name for state in states}
@@ -89,7 +89,7 @@ def test_a_long_state_is_folded_after_a_plus() -> None:
         driven="left.in",
         state="db_1+db_2+db_4+db_8+db_16+db_32",
         port="left.out",
-        hookup="h",
+        setup="h",
         route="in > out",
         live=True,
         gain_db=-63.0,

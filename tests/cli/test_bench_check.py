@@ -26,8 +26,8 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
     [
         (
             "preamble-oscilloscope", "inputs = 4", "inputs = 2",
-            "fixture.toml:45: hookup[2].view: 'drive left, view input and output' views 4 legs; "
-            "the scope has 2 inputs: view fewer ports, in one more hookup",
+            "fixture.toml:45: setup[2].view: 'drive left, view input and output' views 4 legs; "
+            "the scope has 2 inputs: view fewer ports, in one more setup",
         ),
         (
             "scpi-generator", "independent_frequencies = true", "independent_frequencies = false",
@@ -40,7 +40,7 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
         ),
         (
             "frame-switchboard", "channels = 16", "channels = 12",
-            "hookup[5].select: found channel 13; the switchboard has channels 1 to 12",
+            "setup[5].select: found channel 13; the switchboard has channels 1 to 12",
         ),
     ],
 )  # fmt: skip
@@ -99,7 +99,7 @@ def test_noise_that_the_scopes_own_hides_is_refused_with_the_floor(
     assert said in " ".join(printed.err.split())
 
 
-def test_crosstalk_with_one_channel_in_view_is_refused_with_the_hookup_that_it_needs(
+def test_crosstalk_with_one_channel_in_view_is_refused_with_the_setup_that_it_needs(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     job = job_in(tmp_path / "job", check_of("crosstalk", below="-70 dB"))
@@ -109,4 +109,4 @@ def test_crosstalk_with_one_channel_in_view_is_refused_with_the_hookup_that_it_n
     assert printed.code == 2
     said = " ".join(printed.err.split())
     assert "crosstalk needs left driven and both channels viewed at once" in said
-    assert 'expected a [[hookup]] with drive = "left.in", view = ["left.out", "right.out"]' in said
+    assert 'expected a [[setup]] with drive = "left.in", view = ["left.out", "right.out"]' in said

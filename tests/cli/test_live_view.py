@@ -19,7 +19,7 @@ from harness.plan.states import EDGE_RECORD_S, record_s
 from tests.cli.screen import COLOURS, Screen
 from tests.cli.test_batch_at_a_bench import DUMB, Terminal
 from tests.wire.standing_bench import ROOT, standing_bench, tiny_job
-from tests.wire.test_hookups_by_hand import LEFT, hand_job
+from tests.wire.test_setups_by_hand import LEFT, hand_job
 
 REAL = {"COLUMNS": "80", "LINES": "24", "TERM": "xterm", "NO_COLOR": "", "LANG": "C.UTF-8", "LC_ALL": ""}
 
@@ -158,16 +158,16 @@ def test_the_view_is_put_away_while_a_person_is_asked(tmp_path: Path) -> None:
 
         try:
             asked(made)
-            bench.by_hand(hookup="through reference")
+            bench.by_hand(setup="through reference")
             terminal.types("")
             assert "scope input 1                     ------> left.out hot" in asked(made)
             terminal.types("")  # and nobody has moved a lead
             asked("Press Enter when it is as drawn. ")
-            bench.by_hand(hookup=LEFT)
+            bench.by_hand(setup=LEFT)
             terminal.types("")
-            terminal.until("and 1 hookup to be made by hand")
+            terminal.until("and 1 setup to be made by hand")
             asked(made)
-            bench.by_hand(hookup=LEFT.replace("left", "right"))
+            bench.by_hand(setup=LEFT.replace("left", "right"))
             terminal.types("")
             terminal.until("PASS  unit OB-0001, run 1: 8 pass")
             assert terminal.ended() == 0
@@ -177,13 +177,13 @@ def test_the_view_is_put_away_while_a_person_is_asked(tmp_path: Path) -> None:
 
 def test_a_channel_that_is_not_driven_shows_the_route_that_it_would_have() -> None:
     job = load_job(ROOT / "sequences" / "source_selector")
-    hookup = next(one for one in job.fixture.hookups if str(one.drive) == "right.source_2")
-    shown = Routes(job).of(hookup, State(on=("select_low",)))
+    setup = next(one for one in job.fixture.setups if str(one.drive) == "right.source_2")
+    shown = Routes(job).of(setup, State(on=("select_low",)))
     assert [(one.channel, one.words, one.driven) for one in shown] == [
         ("left", "source_2 > out", False),
         ("right", "source_2 > out", True),
     ]
-    assert [one.words for one in Routes(job).of(hookup, State(on=()))] == ["silent at out"] * 2
+    assert [one.words for one in Routes(job).of(setup, State(on=()))] == ["silent at out"] * 2
 
 
 def test_time_left_is_the_plans_at_first_and_goes_by_the_pace_that_is_seen() -> None:

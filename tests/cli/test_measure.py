@@ -11,7 +11,7 @@ from harness.report.waveforms import text_trace
 from tests.cli.commands import Printed, switchwalk
 
 JOB = str(Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher")
-HOOKUP = "drive left, view input and output"
+SETUP = "drive left, view input and output"
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +22,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def measured(folder: Path) -> Printed:
     """One state of a simulated unit, with a picture of it."""
-    return _measure(folder, "swap", "--hookup", HOOKUP, "--simulate", "--hasten", "20", "--png", "swap.png")
+    return _measure(folder, "swap", "--setup", SETUP, "--simulate", "--hasten", "20", "--png", "swap.png")
 
 
 def _measure(folder: Path, *arguments: str) -> Printed:
@@ -39,7 +39,7 @@ def _measure(folder: Path, *arguments: str) -> Printed:
     return Printed(code=done.returncode, out=done.stdout, err=done.stderr)
 
 
-def test_it_shows_the_readings_of_its_state_and_hookup_alone(measured: Printed) -> None:
+def test_it_shows_the_readings_of_its_state_and_setup_alone(measured: Printed) -> None:
     assert measured.code == 0, measured.out + measured.err
     assert "ok gain left.out in swap (" in measured.out
     assert "ok polarity left.out in swap: normal" in measured.out
@@ -66,11 +66,11 @@ def test_a_wrong_state_is_refused_with_the_nearest_there_is(capsys: pytest.Captu
     assert "no state 'swop' is measured; do you mean 'swap'?" in printed.err
 
 
-def test_a_wrong_hookup_is_refused_with_the_nearest_there_is(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_setup_is_refused_with_the_nearest_there_is(capsys: pytest.CaptureFixture[str]) -> None:
     wanted = "drive left, view input and outputs"
-    printed = switchwalk(capsys, "measure", JOB, "swap+loop_a", "--hookup", wanted, "--simulate")
+    printed = switchwalk(capsys, "measure", JOB, "swap+loop_a", "--setup", wanted, "--simulate")
     assert printed.code == 2
-    assert f"in state loop_a+swap; do you mean {HOOKUP!r}?" in printed.err
+    assert f"in state loop_a+swap; do you mean {SETUP!r}?" in printed.err
 
 
 def test_two_legs_are_told_apart_and_scaled_in_volts() -> None:

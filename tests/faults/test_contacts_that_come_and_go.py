@@ -72,7 +72,7 @@ def test_operations_tell_the_contacts_of_one_path_apart(laboratory):
         laboratory,
         "K1.1.hot operated stuck open",
         "I-3",
-        lambda each: each.state.name == "loop_a" and each.hookup == "drive left, view input and output",
+        lambda each: each.state.name == "loop_a" and each.setup == "drive left, view input and output",
     )
     failed = {("loop_a", "left"): (0.4, [("operated", "hot leg")])}
     alike = laboratory.diagnose(evidence, double=False)
@@ -110,7 +110,7 @@ def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
     place = next(n for n, each in enumerate(evidence.acquisitions) if each.state.name == "swap")
     values = evidence.values.copy()
     values[place] = values[place - 1]
-    assert evidence.acquisitions[place].hookup == evidence.acquisitions[place - 1].hookup
+    assert evidence.acquisitions[place].setup == evidence.acquisitions[place - 1].setup
     found = laboratory.diagnose(replace(evidence, values=values), double=False)
     assert found.explained
     assert found.says_healthy == (not name)

@@ -93,7 +93,7 @@ def chain(contact_ohm, leak_ohm):
     relay = boards.change_over("K1", "go", "out", "in", None)
     relay = replace(relay, type=replace(relay.type, contact_ohm=contact_ohm, off_capacitance_f=0.0))
     module = boards.module(lines=("go",), relays=[relay])
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.each_leg(leak_ohm)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(leak_ohm)})
     return module, fixture
 
 
@@ -138,7 +138,7 @@ def exact(circuit):
 
 
 def of_batch(module, fixture, suspect, state, bench):
-    wiring = build_wiring(module, fixture, fixture.hookups[0], bench)
+    wiring = build_wiring(module, fixture, fixture.setups[0], bench)
     batch = Planner.of(wiring, module, fixture).plan([state], [suspect])
     return batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0]
 
@@ -155,7 +155,7 @@ def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, 
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
     fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="rest", resistance_ohm=1 / siemens)
     state = State(on=())
-    sound = build_circuit(module, fixture, fixture.hookups[0], state, bench)
+    sound = build_circuit(module, fixture, fixture.setups[0], state, bench)
     wanted = exact(with_fault(sound, fault, module=module, fixture=fixture, state=state))
     found = of_batch(module, fixture, (fault,), state, bench)
     np.testing.assert_allclose(found.real, wanted, rtol=1e-9, atol=1e-13)
@@ -168,7 +168,7 @@ def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path
     """
     relay = boards.change_over("K1", "go", "out", "in", None)
     module = boards.module(lines=("go",), relays=[relay])
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.each_leg(leak_ohm)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(leak_ohm)})
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
     fault = Fault(kind="throw stuck open", subject="K1.1.hot", throw="rest")
     lines = [("C", "in.hot", "out.hot", "1e-12"), ("R", "in.cold", "out.cold", "0.05")]
@@ -186,8 +186,8 @@ def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path
 
 def test_a_suspect_that_changes_nothing_costs_nothing():
     job = small("two_loop_switcher")
-    hookup = next(h for h in job.fixture.hookups if not h.through)
-    wiring = build_wiring(job.module, job.fixture, hookup, BENCH)
+    setup = next(h for h in job.fixture.setups if not h.through)
+    wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.line_names)
     suspects = as_suspects(single_faults(job.module, job.fixture))
     batch = Planner.of(wiring, job.module, job.fixture).plan(states, suspects)
@@ -212,7 +212,7 @@ def test_a_circuit_without_a_solution_is_no_number():
     ]
     resistors = boards.in_series("R1", "in", "ring", 1e3)
     module = boards.module(lines=("go",), amplifiers=ring, resistors=resistors)
-    fixture = boards.fixture(boards.hookup(view=("left.in",)))
+    fixture = boards.fixture(boards.setup(view=("left.in",)))
     with pytest.raises(CircuitError, match="no solution"):
         of_batch(module, fixture, (Fault(kind="part open", subject="R1.hot"),), State(on=()), BENCH)
 

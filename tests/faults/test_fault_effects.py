@@ -35,8 +35,8 @@ def switcher():
 
 
 def shown(module, fixture, fault, state=REST_STATE, bench=BENCH):
-    """Legs by sources, of the fixture's one hookup with a fault in it."""
-    sound = build_circuit(module, fixture, fixture.hookups[0], state, bench)
+    """Legs by sources, of the fixture's one setup with a fault in it."""
+    sound = build_circuit(module, fixture, fixture.setups[0], state, bench)
     return transfer(with_fault(sound, fault, module=module, fixture=fixture, state=state), ONE_KHZ)
 
 
@@ -47,7 +47,7 @@ def wire(view=("left.out",), channels=("left",), loads=None):
         for place, channel in enumerate(channels, start=1)
     ]
     module = boards.module(channels=channels, lines=("go",), relays=relays)
-    return module, boards.fixture(boards.hookup(view=view), loads=loads)
+    return module, boards.fixture(boards.setup(view=view), loads=loads)
 
 
 def port_fault(kind, net="out", leg=None, channel="left"):
@@ -156,7 +156,7 @@ def test_swapped_lines_operate_each_other_relays():
         boards.change_over("K2", "two", "aux", "in", None),
     ]
     module = boards.module(ports=("in", "out", "aux"), lines=("one", "two"), relays=relays)
-    fixture = boards.fixture(boards.hookup(view=("left.out", "left.aux")))
+    fixture = boards.fixture(boards.setup(view=("left.out", "left.aux")))
     fault = Fault(kind="lines swapped", subject="one", other="two")
     found = np.abs(shown(module, fixture, fault, State(on=("one",))))
     assert found[0, 0] == pytest.approx(1.0, abs=1e-3)
@@ -183,7 +183,7 @@ def looped(legs):
         plug=None,
     )
     module = boards.module(ports=("in", "out", "a_send", "a_return"), resistors=parts)
-    return module, boards.fixture(boards.hookup(links=("key",)), links=[link])
+    return module, boards.fixture(boards.setup(links=("key",)), links=[link])
 
 
 def divided(series_ohm, shunt_ohm):
@@ -209,9 +209,9 @@ def test_a_wrong_plug_is_another_plug(kind, expected):
 
 def test_plugs_exchanged_between_channels_bring_the_other_channels_loss(switcher):
     fixture = switcher.fixture
-    hookup = next(h for h in fixture.hookups if h.name == "drive left, view input and output")
+    setup = next(h for h in fixture.setups if h.name == "drive left, view input and output")
     state = State(on=("loop_a",))
-    sound = build_circuit(switcher.module, fixture, hookup, state, BENCH)
+    sound = build_circuit(switcher.module, fixture, setup, state, BENCH)
     fault = Fault(kind="link channels swapped", subject="key_a")
     circuit = with_fault(sound, fault, module=switcher.module, fixture=fixture, state=state)
     values = {element.name: element.resistance_ohm for element in circuit.elements}
@@ -227,7 +227,7 @@ def test_plugs_exchanged_between_channels_bring_the_other_channels_loss(switcher
 )
 def test_a_wrong_resistor_divides_by_what_it_is(kind, ohm):
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
-    fixture = boards.fixture(boards.hookup(), loads={"out": boards.each_leg(1e3)})
+    fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(1e3)})
     found = np.abs(shown(module, fixture, Fault(kind=kind, subject="R1.hot")))
     assert found[0, 0] == pytest.approx(divided(ohm, 1e3), abs=1e-6)
     assert found[1, 1] == pytest.approx(divided(1e3, 1e3), rel=1e-6)
@@ -236,7 +236,7 @@ def test_a_wrong_resistor_divides_by_what_it_is(kind, ohm):
 def test_a_capacitor_opens_shorts_and_changes():
     capacitor = Part(name="C1.hot", a="left.out.hot", b="ground", value=1e-6, tolerance=0.0)
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3), capacitors=[capacitor])
-    fixture = boards.fixture(boards.hookup())
+    fixture = boards.fixture(boards.setup())
 
     def level(kind):
         return np.abs(shown(module, fixture, Fault(kind=kind, subject="C1.hot"))[0, 0])
@@ -289,9 +289,9 @@ def test_every_kind_of_fault_agrees_with_ngspice(name, tmp_path):
     """The faulty circuits, element by element, by another solver."""
     job = load_job(SEQUENCES / name)
     of_a_kind = {fault.kind: fault for fault in single_faults(job.module, job.fixture)}
-    hookup = next(h for h in job.fixture.hookups if not h.through)
+    setup = next(h for h in job.fixture.setups if not h.through)
     state = job.sequence.states[len(job.sequence.states) // 2]
-    sound = build_circuit(job.module, job.fixture, hookup, state, BenchImpedances())
+    sound = build_circuit(job.module, job.fixture, setup, state, BenchImpedances())
     circuits = [
         with_fault(sound, fault, module=job.module, fixture=job.fixture, state=state)
         for fault in of_a_kind.values()
@@ -301,34 +301,34 @@ def test_every_kind_of_fault_agrees_with_ngspice(name, tmp_path):
         np.testing.assert_allclose(transfer(circuit, ONE_KHZ), theirs[0], rtol=1e-6, atol=1e-9, err_msg=kind)
 
 
-def simulated(job, faults, hookup, on):
+def simulated(job, faults, setup, on):
     """The simulator's own broken unit: drawn for a serial, damaged in its own way, solved in its own way."""
     wrong = broken.apply(faults, job.module)
     built = build(job.module, "F1", wrong.damage)
     leads = Leads(inputs=4, probe=1.0, seed=1)
-    parts = connect(job.module, job.fixture, built, plugs=wrong.plugs, hookup=hookup, leads=leads)
+    parts = connect(job.module, job.fixture, built, plugs=wrong.plugs, setup=setup, leads=leads)
     lines = energised(job.module, built, frozenset(on))
     positions = [
         [built.held.get(relay.name, OPERATED if relay.line in lines else REST)] * len(relay.poles)
         for relay in job.module.relays
     ]
     volts = Network(parts).solve(built.closed(positions), (True, True), 1e3)
-    return np.abs(volts[: 2 * len(hookup.view), :2])
+    return np.abs(volts[: 2 * len(setup.view), :2])
 
 
 @pytest.mark.parametrize("on", [(), ("loop_a", "swap"), ("loop_a", "loop_b")], ids="+".join)
 def test_every_single_fault_is_what_the_simulators_broken_unit_is(switcher, on):
     """Two teams' ideas of each fault: within what tolerances and strays allow, 1 % of an e.m.f."""
-    hookup = next(h for h in switcher.fixture.hookups if h.name == "drive left, view both outputs")
+    setup = next(h for h in switcher.fixture.setups if h.name == "drive left, view both outputs")
     state = State(on=on)
-    sound = build_circuit(switcher.module, switcher.fixture, hookup, state, BenchImpedances())
+    sound = build_circuit(switcher.module, switcher.fixture, setup, state, BenchImpedances())
     compared = 0
     for fault in single_faults(switcher.module, switcher.fixture):
         if fault.kind.startswith("coil"):  # there the coil's volts decide, which this test doesn't have
             continue
         circuit = with_fault(sound, fault, module=switcher.module, fixture=switcher.fixture, state=state)
         ours = np.abs(transfer(circuit, ONE_KHZ))
-        theirs = simulated(switcher, (fault,), hookup, on)
+        theirs = simulated(switcher, (fault,), setup, on)
         np.testing.assert_allclose(ours, theirs, atol=0.01, err_msg=fault.name)
         compared += 1
     assert compared > 250

@@ -45,7 +45,7 @@ class Unit:
     swapped_out: str | None = None  # the channel whose output connector has its legs exchanged
     crosstalk_f: float = 0.0  # between left.rev.hot and right.rev.hot
     dc_on: str | None = None  # left.hot: 1 V behind 100 ohm on that leg of the output
-    lost_lead: int | None = None  # scope input whose lead is off in the through hookup and elsewhere
+    lost_lead: int | None = None  # scope input whose lead is off in the through setup and elsewhere
     exchanged: tuple[int, int] | None = None  # scope inputs whose leads are exchanged
 
 

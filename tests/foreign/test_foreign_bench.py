@@ -85,10 +85,10 @@ def hand_made_gain_db(unit: Unit, reading: dict[str, Any]) -> float:
     state = reading["state"].split("+")
     moved = {relay for relay, line in RELAYS.items() if line in state} - unit.coil_open
     at = {relay: unit.stuck.get(relay, "operated" if relay in moved else "rest") for relay in RELAYS}
-    hookup = reading["setup"]
-    h = volts(unit, at, wiring(frozenset(SELECTS[hookup]), unit), (True, True), reading["frequency_hz"])
+    setup = reading["setup"]
+    h = volts(unit, at, wiring(frozenset(SELECTS[setup]), unit), (True, True), reading["frequency_hz"])
     legs = (h[:, 0] - h[:, 1]) / 2
-    own = 2 if "input and output" in hookup else 0
+    own = 2 if "input and output" in setup else 0
     return float(20 * np.log10(abs(legs[own] - legs[own + 1])))
 
 
@@ -234,20 +234,20 @@ def test_at_a_real_pace_a_shared_bench_with_a_profile_beside_it_and_a_text_board
     expect_hand_made_gains(ran, unit)
 
 
-def test_without_a_through_hookup_a_run_goes_on_with_less_certainty(
+def test_without_a_through_setup_a_run_goes_on_with_less_certainty(
     capsys: pytest.CaptureFixture[str], short_job: Path
 ) -> None:
-    through = '[[hookup]]\nname = "through reference"\nthrough = true\nselect = [9]\n'
+    through = '[[setup]]\nname = "through reference"\nthrough = true\nselect = [9]\n'
     edit(short_job / "fixture.toml", through, "")
     unit = Unit()
     ran = run(capsys, short_job, ForeignBench(unit))
     assert ran.printed.code in (0, 3), ran.printed.out  # ± 0.2 dB is more than a 2 % scope can always prove
-    assert "no through hookup in fixture.toml" in " ".join(ran.printed.out.split())
+    assert "no through setup in fixture.toml" in " ".join(ran.printed.out.split())
     assert min(one["standard"] for one in gains(ran)) > 0.05
     expect_hand_made_gains(ran, unit)
 
 
-def test_a_hookup_that_needs_hands_is_refused_where_nobody_can_be_asked(
+def test_a_setup_that_needs_hands_is_refused_where_nobody_can_be_asked(
     capsys: pytest.CaptureFixture[str], short_job: Path
 ) -> None:
     edit(short_job / "fixture.toml", "select = [11, 14]\n", "", every=True)

@@ -12,8 +12,8 @@ from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
-from harness.plan.hookups import drive_rows
-from harness.plan.model import EdgeAcquisition, HookupVisit, Plan
+from harness.plan.model import EdgeAcquisition, Plan, SetupVisit
+from harness.plan.setups import drive_rows
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import OfOperations, levels_of
 from harness.quantities.quantity import PlannedReading
@@ -43,17 +43,17 @@ def planned(job: Job) -> Plan:
 def plan_rows(plan: Plan) -> dict[str, list[Row]]:
     """Readings, acquisitions and the order in which they are made."""
     readings = [_planned(one) for one in plan.readings if one.quantity.name not in SINCE]
-    acquisitions = [[one.number, one.hookup, one.state.name, str(one.stimulus)] for one in plan.acquisitions]
+    acquisitions = [[one.number, one.setup, one.state.name, str(one.stimulus)] for one in plan.acquisitions]
     acquisitions += [
         [
-            one.number, one.hookup, one.edge.name, str(one.stimulus), list(one.peaks_v),
+            one.number, one.setup, one.edge.name, str(one.stimulus), list(one.peaks_v),
             [[*leg.copy, *leg.alone] for leg in one.floating],
         ]
         for one in plan.edges
     ]  # fmt: skip
     visits = [
         [
-            visit.hookup.name,
+            visit.setup.name,
             [
                 [here.state.name, [one.number for one in here.acquisitions], here.judges_supply]
                 for here in visit.states
@@ -138,7 +138,7 @@ def _of_states(job: Job, plan: Plan, kept: Kept, reference: Reference) -> list[R
 
 
 def _measured(
-    job: Job, plan: Plan, visit: HookupVisit, number: int, kept: Kept, reference: Reference
+    job: Job, plan: Plan, visit: SetupVisit, number: int, kept: Kept, reference: Reference
 ) -> Measured:
     acquisition = next(one for one in plan.acquisitions if one.number == number)
     taken = Taken(capture=kept.capture(number), fit=kept.fit(number), record=number, problems=())
@@ -152,14 +152,14 @@ def _measured(
             emf_vrms=emf_vrms,
             reference=reference.at(taken.fit.frequencies_hz[:2], emf_vrms),
             prediction=prediction.transfer,
-            drive_rows=drive_rows(visit.hookup),
+            drive_rows=drive_rows(visit.setup),
             gain_accuracy=_accuracy(job),
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {number}",
             passive=not job.module.amplifiers,
         )
     return Measured(
-        hookup=visit.hookup,
+        setup=visit.setup,
         stimulus=acquisition.stimulus,
         taken=taken,
         transfer=transfer,
@@ -180,24 +180,24 @@ def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
 
 def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     made: list[Reading] = []
-    hookups = {visit.hookup.name: visit.hookup for visit in plan.visits}
+    setups = {visit.setup.name: visit.setup for visit in plan.visits}
     for planned_edge in (one for one in plan.edges if str(one.number) in kept.found["edges"]):
-        hookup = hookups[planned_edge.hookup]
-        change = _change(job, planned_edge, hookup, kept)
+        setup = setups[planned_edge.setup]
+        change = _change(job, planned_edge, setup, kept)
         seen = ChangeSeen(change=change, gain_accuracy=_accuracy(job))
         made += [
-            make_reading(one, [seen], sequence=job.sequence, setup=hookup.name)
+            make_reading(one, [seen], sequence=job.sequence, setup=setup.name)
             for one in plan.edge_readings
             if planned_edge.number in one.captures
         ]
     return made
 
 
-def _change(job: Job, acquisition: EdgeAcquisition, hookup: Any, kept: Kept) -> Any:
+def _change(job: Job, acquisition: EdgeAcquisition, setup: Any, kept: Kept) -> Any:
     """The record looked at; every other time by the computer's clock, as if no input saw the line."""
     found = kept.found["edges"][str(acquisition.number)]
     capture = kept.as_capture(found["capture"], f"edge {acquisition.number}")
-    number = hookup.lines_on[acquisition.edge.lines[0]]
+    number = setup.lines_on[acquisition.edge.lines[0]]
     edge = line_edge(capture.volts[capture.inputs.index(number)], capture.interval_s)
     if acquisition.number % 2 == 0:
         edge = host_edge(
@@ -206,7 +206,7 @@ def _change(job: Job, acquisition: EdgeAcquisition, hookup: Any, kept: Kept) -> 
             length_s=capture.volts.shape[1] * capture.interval_s,
             board_s=found["board_s"],
         )
-    rows = list(range(2 * len(hookup.view)))
+    rows = list(range(2 * len(setup.view)))
     return look_at(
         capture.volts[rows],
         capture.interval_s,
@@ -214,7 +214,7 @@ def _change(job: Job, acquisition: EdgeAcquisition, hookup: Any, kept: Kept) -> 
         step_v=[capture.step_v[row] for row in rows],
         joined=any(
             port.net in job.fixture.loads and job.fixture.loads[port.net].across_ohm is not None
-            for port in hookup.view
+            for port in setup.view
         ),
         floating=acquisition.floating,
         edge=edge,

@@ -94,12 +94,12 @@ from = "loop_send"
 to = "loop_return"
 legs.left = { hot = { series = "0 ohm" }, cold = { series = "10 ohm", shunt = "1 kohm" } }
 legs.right = { hot = { series = "20 ohm" }, cold = { series = "30 ohm" } }
-[[hookup]]
+[[setup]]
 name = "left"
 drive = "left.in"
 view = ["left.in", "left.out"]
 links = ["pad"]
-[[hookup]]
+[[setup]]
 name = "right"
 drive = "right.in"
 view = ["right.in", "right.out"]
@@ -276,7 +276,7 @@ def test_any_value_of_another_kind_gives_mistakes_or_a_job_but_never_another_err
 
 
 def test_a_ports_legs_are_two_rows_of_what_the_scope_sees(job):
-    left = job.fixture.hookups[0]
+    left = job.fixture.setups[0]
     assert left.rows(PortName(channel="left", net="out")) == (2, 3)
     with pytest.raises(ValueError, match="not in tuple"):
         left.rows(PortName(channel="right", net="out"))

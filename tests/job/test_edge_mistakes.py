@@ -11,11 +11,11 @@ from harness.quantities.change import ClickOptions
 from tests.jobs import check_of, job_in
 
 
-def job_of(tmp_path: Path, edges: str, *, hookup: str = "") -> Job:
+def job_of(tmp_path: Path, edges: str, *, setup: str = "") -> Job:
     folder = job_in(tmp_path / "job", edges, states=["all", "unpowered"])
-    if hookup:
+    if setup:
         with (folder / "fixture.toml").open("a") as file:
-            file.write(hookup)
+            file.write(setup)
     return load_job(folder)
 
 
@@ -105,8 +105,8 @@ def test_a_mistake_of_an_edge_is_told(tmp_path: Path, edges: str, said: str) -> 
     ],
 )
 def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, lines_on: str, said: str) -> None:
-    hookup = f"""
-[[hookup]]
+    setup = f"""
+[[setup]]
 name = "one more"
 drive = "left.in"
 view = ["left.out"]
@@ -115,5 +115,5 @@ select = [6]
 lines_on = {lines_on}
 """
     with pytest.raises(JobError) as error:
-        job_of(tmp_path, check_of("bounce", below="3 ms"), hookup=hookup)
+        job_of(tmp_path, check_of("bounce", below="3 ms"), setup=setup)
     assert said in str(error.value)

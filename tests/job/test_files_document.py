@@ -19,11 +19,11 @@ from harness.circuit.elements import BenchImpedances
 from harness.job.fixture import (
     Connector,
     ConnectorPins,
-    Hookup,
     Link,
     LinkLeg,
     LinkLegs,
     MeasuredPlug,
+    Setup,
     SourceAdded,
     Termination,
 )
@@ -70,7 +70,7 @@ TABLES: dict[str, type] = {
     "`[plugs.NAME]`": MeasuredPlug,
     "`legs.CHANNEL` of a link or a plug": LinkLegs,
     "`hot` and `cold` there": LinkLeg,
-    "`[[hookup]]`": Hookup,
+    "`[[setup]]`": Setup,
     "`source_added`": SourceAdded,
     "`[connectors.NAME]`": Connector,
     "`[sequence]`": SequenceHead,

@@ -161,13 +161,13 @@ SPOILT = [
         "fixture.toml",
         "select = [9]",
         "select = [3]",
-        "hookup[1].select: switchboard channel 3 already energises line swap",
+        "setup[1].select: switchboard channel 3 already energises line swap",
     ),
     (
         "fixture.toml",
         "select = [10]",
         "select = [9]",
-        'hookup[2].select: the same channels make hookup "through reference"',
+        'setup[2].select: the same channels make setup "through reference"',
     ),
     (
         "fixture.toml",
@@ -211,25 +211,25 @@ SPOILT = [
         "fixture.toml",
         'drive = "left.in"',
         'drive = "left.out"',
-        "hookup[2].drive: left.out is a port of role output; expected an input: left.in, right.in",
+        "setup[2].drive: left.out is a port of role output; expected an input: left.in, right.in",
     ),
     (
         "fixture.toml",
         'view = ["left.in", "left.out"]',
         'view = ["left.in", "lft.out"]',
-        'hookup[2].view[2]: found "lft.out": no such port; did you mean left.out?',
+        'setup[2].view[2]: found "lft.out": no such port; did you mean left.out?',
     ),
     (
         "fixture.toml",
         'links = ["key_a", "key_b"]',
         'links = ["key_a", "ky_b"]',
-        "hookup[2].links[2]: no such link; fixture.toml has key_a, key_b; did you mean key_b?",
+        "setup[2].links[2]: no such link; fixture.toml has key_a, key_b; did you mean key_b?",
     ),
     (
         "fixture.toml",
         "through = true",
         'through = true\ndrive = "left.in"',
-        "+1 hookup[1].drive: a through hookup bypasses the unit; expected no drive",
+        "+1 setup[1].drive: a through setup bypasses the unit; expected no drive",
     ),
     # sequence.toml
     (
@@ -354,12 +354,12 @@ def test_a_mistake_is_told_once_at_its_line_word_for_word(job, file, right, wron
     assert mistakes_of(job) == [f"{file}:{line}: {message.format(line=line)}"]
 
 
-def test_a_port_that_no_hookup_views_is_told_with_the_hookup_to_add(job):
+def test_a_port_that_no_setup_views_is_told_with_the_setup_to_add(job):
     line = spoil(job, "sequence.toml", 'at = ["out"]\nwithin = "3 deg"', 'at = ["a_send"]\nwithin = "3 deg"')
     assert mistakes_of(job) == [
         f"sequence.toml:{line}: check[3].at[1]: phase is measured against the drive, and no "
-        "hookup that drives "
-        f'{channel} views both; expected a [[hookup]] with drive = "{channel}.in", '
+        "setup that drives "
+        f'{channel} views both; expected a [[setup]] with drive = "{channel}.in", '
         f'view = ["{channel}.in", "{channel}.a_send"]'
         for channel in ("left", "right")
     ]
@@ -370,15 +370,15 @@ def test_crosstalk_asks_for_both_channels_viewed_at_once(job):
     assert mistakes_of(job)[0] == (
         f"sequence.toml:{line}: check[8].at[1]: crosstalk needs left driven and both channels "
         "viewed at once; "
-        'expected a [[hookup]] with drive = "left.in", view = ["left.b_send", "right.b_send"]'
+        'expected a [[setup]] with drive = "left.in", view = ["left.b_send", "right.b_send"]'
     )
 
 
 def test_a_gain_where_no_lead_goes_is_told_for_each_channel(job):
     line = spoil(job, "sequence.toml", '"a_send", "b_send"]\nwithin', '"a_return"]\nwithin')
     assert mistakes_of(job) == [
-        f"sequence.toml:{line}: check[1].at[2]: no hookup that drives {channel} views {channel}.a_return; "
-        f'expected a [[hookup]] with drive = "{channel}.in", view = ["{channel}.a_return"]'
+        f"sequence.toml:{line}: check[1].at[2]: no setup that drives {channel} views {channel}.a_return; "
+        f'expected a [[setup]] with drive = "{channel}.in", view = ["{channel}.a_return"]'
         for channel in ("left", "right")
     ]
 
@@ -401,14 +401,14 @@ def test_an_output_that_no_contact_leads_to_is_told(job):
     ]
 
 
-def test_an_input_that_no_hookup_drives_is_told(job):
+def test_an_input_that_no_setup_drives_is_told(job):
     text = (job / "module.toml").read_text()
     text = text.replace('b_return = "return"\n', 'b_return = "return"\ncue = "input"\n')
     text += '\n[[resistor]]\nnames = { left = "R1", right = "R2" }\nacross = "cue"\nvalue = "10 kohm"\n'
     (job / "module.toml").write_text(text)
     (expected,) = mistakes_of(job)
     assert expected.endswith(
-        'hookup: nothing drives cue, an input; expected a [[hookup]] with drive = "left.cue"'
+        'setup: nothing drives cue, an input; expected a [[setup]] with drive = "left.cue"'
     )
 
 

@@ -37,7 +37,7 @@ def test_the_bench_file_holds_documentation_addresses_only(job):
 
 
 def test_a_cheap_board_of_sixteen_channels_is_enough(job):
-    selected = [channel for hookup in job.fixture.hookups for channel in hookup.select]
+    selected = [channel for setup in job.fixture.setups for channel in setup.select]
     assert max([*job.fixture.lines.values(), *selected]) <= 16
 
 

@@ -77,14 +77,14 @@ def test_what_makes_no_sense_is_refused_at_its_line(tmp_path: Path, one: str, sa
     assert said in str(caught.value)
 
 
-def test_an_unequal_source_needs_a_hookup_with_the_resistor(tmp_path: Path) -> None:
+def test_an_unequal_source_needs_a_setup_with_the_resistor(tmp_path: Path) -> None:
     one = check_of("common_mode_rejection", at=["a_send"], source="unequal", above="60 dB")
     with pytest.raises(JobError, match=r'expected a .*source_added = { leg = "hot", series = "10 ohm" }'):
         load(tmp_path, one)
 
 
-def test_an_exchanged_hookup_needs_its_partner(tmp_path: Path) -> None:
+def test_an_exchanged_setup_needs_its_partner(tmp_path: Path) -> None:
     right = 'view = ["left.in", "left.out"]\nlinks = ["key_a", "key_b"]\nexchanged = true'
     lonely = ("fixture.toml", right, right.replace(', "key_b"', ""))
-    with pytest.raises(JobError, match="exchanged: no hookup is the partner of this one"):
+    with pytest.raises(JobError, match="exchanged: no setup is the partner of this one"):
         load(tmp_path, check_of("gain", within="0.2 dB"), lonely)

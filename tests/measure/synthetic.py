@@ -94,7 +94,7 @@ def fit_of(capture: Capture, tones: TonePair) -> ToneFit:
 
 
 def through(legs: int, value: complex = 0.99995) -> NDArray[np.complex128]:
-    """What a through hookup shows: hot output on hot inputs, cold output on cold ones."""
+    """What a through setup shows: hot output on hot inputs, cold output on cold ones."""
     transfer = np.zeros((legs, 2), dtype=np.complex128)
     transfer[0::2, 0] = value
     transfer[1::2, 1] = value

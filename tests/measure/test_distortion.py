@@ -144,7 +144,7 @@ def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor() -> None:
     assert both.floor
 
 
-def test_without_a_through_hookup_nothing_is_laid_to_the_unit() -> None:
+def test_without_a_through_setup_nothing_is_laid_to_the_unit() -> None:
     seen = harmonics({1: 1.0, 2: 1e-3}, seed=11)
     found = thd(seen, None, largest_residual=0.00075)
     assert found.floor
@@ -173,7 +173,7 @@ def test_silence_has_no_distortion() -> None:
         harmonics({1: 1e-9}, noise_v=1e-3)
 
 
-def test_a_through_hookup_of_another_tone_is_refused() -> None:
+def test_a_through_setup_of_another_tone_is_refused() -> None:
     other = measure_harmonics(record(PURE), 1 / RATE_HZ, HZ, step_v=STEPS, highest_hz=9000)
     with pytest.raises(ReadingError, match="harmonics are of"):
         thd(harmonics(PURE), other)

@@ -1,4 +1,4 @@
-"""Two hookups with each pair's inputs exchanged: the ratio of the gains must go, whatever it is."""
+"""Two setups with each pair's inputs exchanged: the ratio of the gains must go, whatever it is."""
 
 from collections.abc import Callable
 from typing import Any

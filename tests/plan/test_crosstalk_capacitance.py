@@ -8,7 +8,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances, pin_name
 from harness.circuit.expand import build_circuit
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import load_job
 from harness.job.module import LEGS, node_name
 from harness.job.sequence import Check, Tone
@@ -27,7 +27,7 @@ SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 REST, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each leg
 
 
-def planned(name: str) -> tuple[tuple[Planned, Hookup], ...]:
+def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
     job = load_job(SEQUENCES / name)
     asked = Check(
         name="Coupling", quantity=QUANTITIES["capacitance"], at=("out",),
@@ -36,15 +36,15 @@ def planned(name: str) -> tuple[tuple[Planned, Hookup], ...]:
     )  # fmt: skip
     job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
     plan = build_plan(job, impedances=BenchImpedances())
-    numbers = {one.number: one.hookup for one in plan.acquisitions}
-    hookups = {hookup.name: hookup for hookup in job.fixture.hookups}
-    return tuple((one, hookups[numbers[one.captures[0]]]) for one in plan.readings)
+    numbers = {one.number: one.setup for one in plan.acquisitions}
+    setups = {setup.name: setup for setup in job.fixture.setups}
+    return tuple((one, setups[numbers[one.captures[0]]]) for one in plan.readings)
 
 
-def solved(name: str, hookup: Hookup, farads: tuple[float, float], folder: Path) -> np.ndarray:
+def solved(name: str, setup: Setup, farads: tuple[float, float], folder: Path) -> np.ndarray:
     """Transfers by ngspice, with a capacitor between the channels' hot and cold legs at the output."""
     job = load_job(SEQUENCES / name)
-    block = from_elements(build_circuit(job.module, job.fixture, hookup, REST, BenchImpedances()))
+    block = from_elements(build_circuit(job.module, job.fixture, setup, REST, BenchImpedances()))
     extra = tuple(
         ("C", *(pin_name(node_name(channel, "out", leg)) for channel in ("left", "right")), repr(value))
         for leg, value in zip(LEGS, farads, strict=True)
@@ -81,9 +81,9 @@ def test_known_capacitors_between_the_channels_come_back(
 ) -> None:
     readings = planned(name)
     assert {driven_channel(one) for one, _ in readings} == {"left", "right"}
-    one, hookup = next(found for found in readings if driven_channel(found[0]) == "left")
+    one, setup = next(found for found in readings if driven_channel(found[0]) == "left")
     assert one.given.load is not None
-    found = solved(name, hookup, farads, tmp_path)
+    found = solved(name, setup, farads, tmp_path)
     looks = [
         Look(transfer=seen(values), view=view) for view, values in zip(one.given.views, found, strict=True)
     ]

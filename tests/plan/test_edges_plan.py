@@ -48,8 +48,8 @@ def test_a_race_has_both_directions_or_one() -> None:
     assert Edge(before=LOOP_A, after=SWAP).lines == ("loop_a", "swap")
 
 
-def test_edges_come_in_hookups_whose_spare_input_sees_the_lines(plan: Plan) -> None:
-    assert {visit.hookup.name for visit in plan.visits if visit.edges} == {
+def test_edges_come_in_setups_whose_spare_input_sees_the_lines(plan: Plan) -> None:
+    assert {visit.setup.name for visit in plan.visits if visit.edges} == {
         "drive left, view output and lines",
         "drive right, view output and lines",
     }
@@ -98,11 +98,11 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
         for check in job.sequence.checks
         if check.name == "Bounce"
     )
-    hookups = tuple(replace(hookup, lines_on={}) for hookup in job.fixture.hookups if "sends" in hookup.name)
+    setups = tuple(replace(setup, lines_on={}) for setup in job.fixture.setups if "sends" in setup.name)
     sends = replace(
         job,
         sequence=replace(job.sequence, checks=timed),
-        fixture=replace(job.fixture, hookups=hookups),
+        fixture=replace(job.fixture, setups=setups),
     )
     readings = build_plan(sends, impedances=BenchImpedances()).edge_readings
     found = {reading.measurand.state for reading in readings}
@@ -116,7 +116,7 @@ def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
     assert cost.unavoidable_s == pytest.approx(
         len(plan.edges) * EDGE_RECORD_S + (len(walked(plan)) - len(plan.edges)) * 0.035
     )
-    # each line is energised once under either stimulus in both hookups
+    # each line is energised once under either stimulus in both setups
     assert min(cost.operations.values()) >= 4
 
 

@@ -99,8 +99,8 @@ def test_a_state_in_which_nothing_is_to_be_had_is_refused(
 ) -> None:
     job = job_with("source_selector", check(quantity, taken))
     if quantity == "capacitance":  # one source, so that no other is silent while it is selected
-        kept = tuple(h for h in job.fixture.hookups if h.through or "source 1" in h.name)
-        job = replace(job, fixture=replace(job.fixture, hookups=kept))
+        kept = tuple(h for h in job.fixture.setups if h.through or "source 1" in h.name)
+        job = replace(job, fixture=replace(job.fixture, setups=kept))
     assert expected in refusal(job)
 
 

@@ -9,15 +9,15 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
-from harness.job.fixture import Hookup, PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job, load_job
 from harness.job.module import Amplifier
 from harness.job.state import State, all_states
 from harness.measure.tones import choose_tones
 from harness.plan import states
 from harness.plan.build import build_plan
-from harness.plan.hookups import lead_moves, ordered
 from harness.plan.model import Plan
+from harness.plan.setups import lead_moves, ordered
 from harness.plan.states import EDGE_RECORD_S, estimate, expected_current_a
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
@@ -39,7 +39,7 @@ def test_every_state_is_visited_in_both_channels(job: Job, plan: Plan) -> None:
         visited = {
             state.state.name
             for visit in plan.visits
-            if visit.hookup.drive is not None and visit.hookup.drive.channel == channel
+            if visit.setup.drive is not None and visit.setup.drive.channel == channel
             for state in visit.states
         }
         assert visited == {state.name for state in job.sequence.states}
@@ -51,7 +51,7 @@ def test_acquisitions_are_numbered_in_the_order_they_are_made(plan: Plan) -> Non
 
 
 def test_one_acquisition_serves_every_check_that_can_use_it(plan: Plan) -> None:
-    keys = [(one.hookup, one.state.name, one.stimulus) for one in plan.acquisitions]
+    keys = [(one.setup, one.state.name, one.stimulus) for one in plan.acquisitions]
     assert len(keys) == len(set(keys))
     uses = Counter(number for reading in plan.of("steady", "residual") for number in reading.captures)
     assert set(uses) == set(range(1, len(keys) + 1))
@@ -79,7 +79,7 @@ def test_the_supply_current_is_judged_once_in_every_powered_state(job: Job, plan
     assert set(visits.values()) == {1}
 
 
-def test_between_hookups_no_relay_moves_because_the_walk_turns_round(plan: Plan) -> None:
+def test_between_setups_no_relay_moves_because_the_walk_turns_round(plan: Plan) -> None:
     for before, after in pairwise(visit for visit in plan.visits if visit.states):
         assert before.states[-1].state == after.states[0].state
 
@@ -109,10 +109,10 @@ def test_the_predicted_current_is_quiescent_plus_twelve_volts_over_each_coil() -
     assert expected_current_a(module, State(on=(), powered=False)) == 0.0
 
 
-def hookup(
+def setup(
     name: str, *, view: str, select: tuple[int, ...] | None = None, links: tuple[str, ...] = ()
-) -> Hookup:
-    return Hookup(
+) -> Setup:
+    return Setup(
         name=name,
         through=False,
         drive=PortName(channel="left", net="in"),
@@ -122,11 +122,11 @@ def hookup(
     )
 
 
-def test_hookups_that_need_hands_come_last_and_nearest_first() -> None:
-    far = hookup("far", view="b_send", links=("key_a",))
-    near = hookup("near", view="out", links=("key_a",))
-    bare = hookup("bare", view="out")
-    chosen = ordered([far, bare, hookup("by relay", view="out", select=(9,)), near])
+def test_setups_that_need_hands_come_last_and_nearest_first() -> None:
+    far = setup("far", view="b_send", links=("key_a",))
+    near = setup("near", view="out", links=("key_a",))
+    bare = setup("bare", view="out")
+    chosen = ordered([far, bare, setup("by relay", view="out", select=(9,)), near])
     assert [one.name for one in chosen] == ["by relay", "bare", "near", "far"]
     assert lead_moves(bare, near) == 1
     assert lead_moves(bare, far) == 2
@@ -139,12 +139,12 @@ def test_polarity_through_an_amplifier_needs_the_drive_in_view() -> None:
         common_mode_rejection_db=None,
     )  # fmt: skip
     views_output_only = tuple(
-        one for one in job.fixture.hookups if one.through or "sends" in one.name or "both outputs" in one.name
+        one for one in job.fixture.setups if one.through or "sends" in one.name or "both outputs" in one.name
     )
     job = replace(
         job,
         module=replace(job.module, amplifiers=(amplifier,)),
-        fixture=replace(job.fixture, hookups=views_output_only),
+        fixture=replace(job.fixture, setups=views_output_only),
         sequence=replace(
             job.sequence, checks=tuple(one for one in job.sequence.checks if one.quantity.name == "polarity")
         ),
@@ -154,9 +154,9 @@ def test_polarity_through_an_amplifier_needs_the_drive_in_view() -> None:
 
 
 def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
-    by_hand = tuple(replace(one, select=None) for one in job.fixture.hookups)
+    by_hand = tuple(replace(one, select=None) for one in job.fixture.setups)
     plan = build_plan(
-        replace(job, fixture=replace(job.fixture, hookups=by_hand)), impedances=BenchImpedances()
+        replace(job, fixture=replace(job.fixture, setups=by_hand)), impedances=BenchImpedances()
     )
     cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
     assert cost.hands_s >= 30.0 * len(plan.visits)

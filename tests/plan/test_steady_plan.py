@@ -70,17 +70,17 @@ def test_a_response_has_a_reading_for_each_frequency_but_the_one_it_refers_to() 
 
 def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can() -> None:
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB), check("balance", DB)))
-    hookups = {one.number: one.hookup for one in plan.acquisitions}
+    setups = {one.number: one.setup for one in plan.acquisitions}
     for reading in plan.readings:
-        one, other = (hookups[number] for number in reading.captures)
+        one, other = (setups[number] for number in reading.captures)
         assert other == f"{one}, scope inputs exchanged"
 
 
 def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB, source="unequal")))
-    hookups = {one.number: one.hookup for one in plan.acquisitions}
+    setups = {one.number: one.setup for one in plan.acquisitions}
     for reading in plan.readings:
-        names = [hookups[number] for number in reading.captures]
+        names = [setups[number] for number in reading.captures]
         assert [("10 ohm in hot" in name, "10 ohm in cold" in name) for name in names] == [
             (True, False), (True, False), (False, True), (False, True),
         ]  # fmt: skip
@@ -112,8 +112,8 @@ def test_a_capacitance_is_read_where_one_open_contact_couples() -> None:
         )
     )
     # Source 1 lies behind one open contact, source 4 too; source 2 is through, source 3 behind two in a row.
-    hookups = {one.number: one.hookup for one in plan.acquisitions}
-    sources = {hookups[reading.captures[0]].split(" source ")[1][0] for reading in plan.readings}
+    setups = {one.number: one.setup for one in plan.acquisitions}
+    sources = {setups[reading.captures[0]].split(" source ")[1][0] for reading in plan.readings}
     assert sources == {"1", "4"}
     for reading in plan.readings:
         assert reading.given.load is not None

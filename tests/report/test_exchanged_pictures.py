@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from harness.job.fixture import Hookup, PortName
-from harness.plan.hookups import input_numbers
+from harness.job.fixture import PortName, Setup
+from harness.plan.setups import input_numbers
 from harness.report.waveforms import draw_change, draw_waveform
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.recorder import in_order
@@ -16,7 +16,7 @@ HOT_V, COLD_V = 1.0, -2.0
 def capture(*, exchanged: bool) -> Capture:
     """As a run has it: the hot leg stands at 1 V, the cold one at -2 V, whichever input sees it."""
     numbers = input_numbers(
-        Hookup(name="h", through=False, drive=OUT, view=(OUT,), links=(), select=(1,), exchanged=exchanged)
+        Setup(name="h", through=False, drive=OUT, view=(OUT,), links=(), select=(1,), exchanged=exchanged)
     )
     volts = dict(zip(numbers, (HOT_V, COLD_V), strict=True))
     scope = Capture(

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from harness.job.load import load_job
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
-from harness.job.load import load_job
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
@@ -56,12 +56,12 @@ mute = 1
 [loads]
 out = "10 kohm"
 
-[[hookup]]
+[[setup]]
 name = "through reference"
 through = true
 select = [5]
 
-[[hookup]]
+[[setup]]
 name = "drive, view both ends"
 drive = "left.in"
 view = ["left.in", "left.out"]

@@ -163,9 +163,9 @@ def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[st
     text = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["loop_a+loop_b"]')
     sequence.write_text(text, encoding="utf-8")
     tight = of(run(capsys, job), "balance")
-    head, *hookups = fixture.read_text(encoding="utf-8").split("[[hookup]]")
-    kept = [one for one in hookups if "exchanged = true" not in one]
-    fixture.write_text("[[hookup]]".join([head, *kept]), encoding="utf-8")
+    head, *setups = fixture.read_text(encoding="utf-8").split("[[setup]]")
+    kept = [one for one in setups if "exchanged = true" not in one]
+    fixture.write_text("[[setup]]".join([head, *kept]), encoding="utf-8")
     loose = of(run(capsys, job), "balance")
     for one, other in zip(tight, loose, strict=True):
         assert one.estimate.standard < other.estimate.standard / 4

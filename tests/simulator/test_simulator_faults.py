@@ -23,18 +23,18 @@ INSERT, OUTPUTS = "insert", "outputs"
 
 
 def levels(
-    job: Job, faults: tuple[Fault, ...], hookup_name: str, on: Sequence[Any] = (), hz: float = 1000.0
+    job: Job, faults: tuple[Fault, ...], setup_name: str, on: Sequence[Any] = (), hz: float = 1000.0
 ) -> NDArray[np.complex128]:
     """Volts at the scope's inputs (rows) per volt of the hot and cold e.m.f. (columns)."""
     wrong = apply(faults, job.module)
     built = build(job.module, "F1", wrong.damage)
-    hookup = next(h for h in job.fixture.hookups if h.name == hookup_name)
+    setup = next(h for h in job.fixture.setups if h.name == setup_name)
     parts = connect(
         job.module,
         job.fixture,
         built,
         plugs=wrong.plugs,
-        hookup=hookup,
+        setup=setup,
         leads=Leads(inputs=4, probe=1.0, seed=1),
     )
     lines = energised(job.module, built, frozenset(on))
@@ -50,35 +50,35 @@ def job(job_folder: Path) -> Job:
     return load_job(job_folder)
 
 
-def faulty(job: Job, name: str, hookup: str, on: Sequence[Any] = ()) -> NDArray[np.complex128]:
-    return levels(job, parse_fault(name, job.module, job.fixture), hookup, on)
+def faulty(job: Job, name: str, setup: str, on: Sequence[Any] = ()) -> NDArray[np.complex128]:
+    return levels(job, parse_fault(name, job.module, job.fixture), setup, on)
 
 
 @pytest.mark.parametrize("name", JOBS)
 def test_every_kind_of_fault_of_the_shipped_jobs_can_be_put_in(name: str) -> None:
     job = load_job(SEQUENCES / name)
-    hookup = next(h.name for h in job.fixture.hookups if not h.through)
+    setup = next(h.name for h in job.fixture.setups if not h.through)
     of_a_kind = {fault.kind: fault for fault in single_faults(job.module, job.fixture)}
     assert len(of_a_kind) > 10
     for fault in of_a_kind.values():
-        assert np.isfinite(levels(job, (fault,), hookup)).all(), fault.name
+        assert np.isfinite(levels(job, (fault,), setup)).all(), fault.name
 
 
 def test_a_broken_leg_into_a_floating_load_copies_the_other_leg() -> None:
     """Closed form: 10 Mohm/(10 Mohm + 10 kohm) is -0.009 dB, 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     job = load_job(SEQUENCES / "two_loop_switcher")
-    hookup = "drive left, view both outputs"
-    healthy = levels(job, (), hookup)
-    broken = faulty(job, "left.out.cold open", hookup)
+    setup = "drive left, view both outputs"
+    healthy = levels(job, (), setup)
+    broken = faulty(job, "left.out.cold open", setup)
     copy_db = 20 * np.log10(abs(broken[1, 0] / healthy[0, 0]))
     assert copy_db == pytest.approx(-0.09, abs=0.09)
     assert abs(np.angle(broken[1, 0] / healthy[0, 0], deg=True)) < 1
     assert abs(broken[1, 1]) < 1e-3  # nothing of its own
 
 
-@pytest.mark.parametrize("hookup", [OUTPUTS, "by hand"])
-def test_a_healthy_unit_drives_its_own_legs(job: Job, hookup: str) -> None:
-    seen = abs(levels(job, (), hookup))
+@pytest.mark.parametrize("setup", [OUTPUTS, "by hand"])
+def test_a_healthy_unit_drives_its_own_legs(job: Job, setup: str) -> None:
+    seen = abs(levels(job, (), setup))
     assert seen[0, 0] > 0.98
     assert seen[1, 1] > 0.98
 
@@ -154,9 +154,9 @@ def test_a_crossed_plug_inverts_the_insert(job: Job) -> None:
 
 def test_a_stuck_closed_contact_joins_both_throws() -> None:
     job = load_job(SEQUENCES / "two_loop_switcher")
-    hookup = "drive left, view both outputs"
-    states = [levels(job, (), hookup, on)[0, 0] for on in ((), ("loop_a",))]
-    welded = faulty(job, "K1.1.hot rest stuck closed", hookup, ("loop_a",))[0, 0]
+    setup = "drive left, view both outputs"
+    states = [levels(job, (), setup, on)[0, 0] for on in ((), ("loop_a",))]
+    welded = faulty(job, "K1.1.hot rest stuck closed", setup, ("loop_a",))[0, 0]
     assert abs(welded - states[1]) > 0.01
 
 

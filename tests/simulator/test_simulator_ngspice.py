@@ -73,18 +73,18 @@ def moving_with(built: Built, relays: tuple[str, ...] | None) -> NDArray[np.bool
 
 
 @pytest.mark.parametrize("on", STATES, ids=lambda on: "+".join(on) or "rest")
-@pytest.mark.parametrize("hookup_name", ["drive left, view both outputs", "drive left, view sends"])
+@pytest.mark.parametrize("setup_name", ["drive left, view both outputs", "drive left, view sends"])
 @pytest.mark.parametrize("moving", [None, ("K1", "K2"), EVERY_RELAY], ids=["whole", "two move", "all move"])
 def test_the_solver_agrees_with_ngspice(
-    on: tuple[str, ...], hookup_name: str, moving: tuple[str, ...] | None, tmp_path: Path
+    on: tuple[str, ...], setup_name: str, moving: tuple[str, ...] | None, tmp_path: Path
 ) -> None:
     needs_ngspice()
     job = load_job(JOB)
     module, fixture = job.module, job.fixture
     built = build(module, "NG-1", Damage())
-    hookup = next(h for h in fixture.hookups if h.name == hookup_name)
+    setup = next(h for h in fixture.setups if h.name == setup_name)
     leads = Leads(inputs=4, probe=1.0, seed=3)
-    parts = connect(module, fixture, built, plugs=Plugs(), hookup=hookup, leads=leads)
+    parts = connect(module, fixture, built, plugs=Plugs(), setup=setup, leads=leads)
     positions = [[OPERATED if relay.line in on else REST] * len(relay.poles) for relay in module.relays]
     closed = built.closed(positions)
     volts = Network(parts).solve_at(closed, (True, True), FREQUENCIES_HZ, moving_with(built, moving))

@@ -27,7 +27,7 @@ def measured(bench: Bench, *channels: int, scale_v: float = 0.5, vpp: float = 2.
 
 
 @pytest.mark.parametrize("vpp", [0.5, 2.0, 6.0])
-def test_a_through_hookup_shows_the_amplitude_that_was_set(bench: Bench, vpp: float) -> None:
+def test_a_through_setup_shows_the_amplitude_that_was_set(bench: Bench, vpp: float) -> None:
     seen = np.abs(measured(bench, 9, vpp=vpp, scale_v=vpp / 6))
     assert seen[[0, 2], 0] == pytest.approx(1.0, rel=RANGE_ERROR)
     assert seen[[1, 3], 1] == pytest.approx(1.0, rel=RANGE_ERROR)
@@ -51,7 +51,7 @@ def test_antiphase_outputs_are_a_balanced_pair(bench: Bench) -> None:
     assert np.angle(seen[1] / seen[0], deg=True) % 360 == pytest.approx(180, abs=0.5)
 
 
-def test_with_no_hookup_made_there_is_hum_and_noise_only(bench: Bench) -> None:
+def test_with_no_setup_made_there_is_hum_and_noise_only(bench: Bench) -> None:
     for channels in ((), (10,), (9, 10, 11)):
         assert np.abs(measured(bench, *channels)).max() < 2e-3
 
@@ -168,7 +168,7 @@ def test_leads_are_moved_by_hand_where_no_channel_selects_them(bench: Bench) -> 
     bench.tones(HOT_HZ, COLD_HZ)
     bench.close_channels()
     assert np.abs(bench.phasors((HOT_HZ,), 0.5)).max() < 2e-3
-    assert bench.hand(hookup="by hand") == {"ok": True}
+    assert bench.hand(setup="by hand") == {"ok": True}
     seen = np.abs(bench.phasors((HOT_HZ, COLD_HZ), 0.5))
     assert seen[[0, 2], 0] == pytest.approx(LOAD_OHM / (LOAD_OHM + SOURCE_OHM), rel=RANGE_ERROR)
 

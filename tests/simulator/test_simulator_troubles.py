@@ -128,9 +128,9 @@ def test_an_unknown_trouble_is_refused_with_what_there_is(text: str) -> None:
     [
         ({"unit": "S2", "faults": ["K9 explodes"]}, "no such fault"),
         ({"unit": 3}, "expected a text"),
-        ({"hookup": "nowhere"}, "the fixture has: through, outputs, by hand"),
+        ({"setup": "nowhere"}, "the fixture has: through, outputs, by hand"),
         ({"trouble": "tea"}, "expected INSTRUMENT"),
-        ({"what": "do you see"}, "expected one of unit, empty, hookup, trouble, quit"),
+        ({"what": "do you see"}, "expected one of unit, empty, setup, trouble, quit"),
     ],
 )
 def test_the_control_port_says_what_it_did_not_understand(

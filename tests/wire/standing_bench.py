@@ -30,14 +30,14 @@ TINY = sequence(ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT, states=["rest", "
 
 
 def tiny_job(folder: Path) -> Path:
-    """The two-loop switcher in two states, with a reading that needs two hookups."""
+    """The two-loop switcher in two states, with a reading that needs two setups."""
     job = job_in(folder / "tiny")
     (job / "sequence.toml").write_text(TINY, encoding="utf-8")
     return job
 
 
 def smaller_job(folder: Path) -> Path:
-    """The same in one state: two readings, one of which needs two hookups."""
+    """The same in one state: two readings, one of which needs two setups."""
     return job_in(folder / "smaller", CHANNELS_ALIKE, RELAY_CURRENT, states=["loop_a"], name="Tiny")
 
 

@@ -15,7 +15,7 @@ from harness.records.store import open_records
 from tests.wire.standing_bench import Bench, kept, nursery, smaller_job, standing_bench
 
 LATE_S = 0.12  # sequence and board of the job settle within 35 ms
-LINES = (1, 2, 3)  # channels of the unit's control lines; the others select a hookup
+LINES = (1, 2, 3)  # channels of the unit's control lines; the others select a setup
 FRAME = 4
 
 

@@ -42,11 +42,11 @@ def refused(bench: Bench, run: int, serial: str, *, code: int = 2) -> str:
 
 
 def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
-    run = killed(bench, "GOES-ON", groups=3)  # in the second of two hookups
+    run = killed(bench, "GOES-ON", groups=3)  # in the second of two setups
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "interrupted"
         references = len(store.references(run))
-        # Of the hookup that it came to the end of: each line alone, then loop_a in it.
+        # Of the setup that it came to the end of: each line alone, then loop_a in it.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 2
     code, said = bench.nursery.run(*bench.resume_arguments(run, "GOES-ON"))
     assert code == 0, said
@@ -55,7 +55,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert len(store.references(run)) == references + 1  # a new one was taken
         kinds = [event.kind for event in store.events(run) if event.kind != "relays"]
         assert kinds == ["currents", "resumed", "ended"]
-        # And each line alone once more; what is left of the second hookup is at rest.
+        # And each line alone once more; what is left of the second setup is at rest.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
     assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
 
@@ -69,7 +69,7 @@ def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench
     by_line = {"loop_a": ("K1", "K6"), "loop_b": ("K2", "K7")}
     for names in by_line.values():
         assert len({relays["operations"][name] for name in names}) == 1, "two relays on one line"
-    # Each line alone; then loop_a, which stays on from one hookup to the next.
+    # Each line alone; then loop_a, which stays on from one setup to the next.
     assert relays["operations"]["K1"] == 2
     assert relays["operations"]["K2"] == 1
     assert relays["read_back"] is True

@@ -95,7 +95,7 @@ def test_a_measured_plug_is_bought_as_what_it_was_made_of() -> None:
 
 
 def test_the_command_reads_at_eighty_columns_and_as_json(capsys: pytest.CaptureFixture[str]) -> None:
-    printed = switchwalk(capsys, "wiring", str(SWITCHER), "--hookups")
+    printed = switchwalk(capsys, "wiring", str(SWITCHER), "--setups")
     assert printed.code == 0
     assert max(map(len, printed.out.splitlines())) <= 80
     assert "J1.21" in printed.out

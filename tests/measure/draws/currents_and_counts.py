@@ -21,7 +21,7 @@ PAIR, LEG = {0: 1.0, 1: -1.0}, {0: 1.0}  # signs of the rows
 
 
 def offsets(seed: int) -> dict[str, list[Drawn]]:
-    """Mean of a leg and of a pair, with the inputs' zeros from a through hookup and without."""
+    """Mean of a leg and of a pair, with the inputs' zeros from a through setup and without."""
     random = np.random.default_rng(seed)
     gains = 1 + random.uniform(-GAIN_ACCURACY, GAIN_ACCURACY, 2)
     own_v = random.uniform(-OFFSET_ACCURACY_V, OFFSET_ACCURACY_V, 2)

@@ -22,7 +22,7 @@ JOB = Path(__file__).parents[3] / "sequences" / "two_loop_switcher"
 TONES = choose_tones(2e3)
 INTERVAL_S, SAMPLES = 4e-6, 15_000
 MOVES = 2  # edges of each unit
-LOOP_A, HOOKUP = 1, 8
+LOOP_A, SETUP = 1, 8
 RANGE_V = 0.5
 
 
@@ -49,7 +49,7 @@ def relays(seed: int) -> dict[str, list[Drawn]]:
     world = World(job, clock, serial=f"D{seed}", wrong=apply([], job.module), bench_seed=seed)
     frontend = Frontend(inputs=4, probe=1.0, seed=seed)
     world.set_supply(SupplySetting(voltage_v=12.0, limit_a=0.4, on=True))
-    world.set_channels(frozenset({HOOKUP}))
+    world.set_channels(frozenset({SETUP}))
     phase_deg = float(random.uniform(0, 360))
     for number, hz in ((1, TONES.hot_hz), (2, TONES.cold_hz)):
         output = Output(on=True, frequency_hz=hz, amplitude_vpp=1.7, phase_deg=phase_deg)
@@ -58,7 +58,7 @@ def relays(seed: int) -> dict[str, list[Drawn]]:
     for move in range(MOVES):
         clock.at_s += 1.0 + float(random.uniform(0, 1e-3))
         start_s = clock.at_s - 0.028 + float(random.uniform(0, INTERVAL_S))
-        world.set_channels(frozenset({HOOKUP, LOOP_A} if move % 2 == 0 else {HOOKUP}))
+        world.set_channels(frozenset({SETUP, LOOP_A} if move % 2 == 0 else {SETUP}))
         name = "operate_time" if move % 2 == 0 else "release_time"
         for quantity, reading in _read(world, frontend, start_s, random, name):
             found.setdefault(quantity, []).append(reading)

@@ -61,14 +61,14 @@ def quasi_peaks(seed: int) -> dict[str, list[Drawn]]:
 
 
 def _tone_records(seed: int) -> list[Floats]:
-    """A tone in the unit's hookup and in the through hookup; source and scope add harmonics to both."""
+    """A tone in the unit's setup and in the through setup; source and scope add harmonics to both."""
     random = np.random.default_rng(seed)
     source = {n: 1e-3 * (random.normal() + 1j * random.normal()) for n in (2, 3, 4)}
     clock = 1 + random.uniform(-1e-4, 1e-4)
     gains = 1 + random.uniform(-GAIN_ACCURACY, GAIN_ACCURACY, (2, 1))
     records = []
     for unit in (True, False):
-        # the source's harmonics come out a little otherwise in another hookup: 5 %, standard
+        # the source's harmonics come out a little otherwise in another setup: 5 %, standard
         otherwise = 0.05 / math.sqrt(2) * (random.normal(size=3) + 1j * random.normal(size=3))
         series: dict[int, complex] = {1: 1.0} | {
             n: each * (1 + (change if unit else 0))

@@ -1,50 +1,50 @@
-"""Which hookups a sequence needs, and in which order they are made."""
+"""Which setups a sequence needs, and in which order they are made."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from harness.errors import JobError, Mistake
-from harness.job.fixture import Fixture, Hookup, PortName
+from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.module import Module
 from harness.job.sequence import Check
 from harness.job.sequence import Sequence as CheckSequence
 
 
-def input_numbers(hookup: Hookup) -> tuple[int, ...]:
+def input_numbers(setup: Setup) -> tuple[int, ...]:
     """Numbers of the scope's inputs in the order of the viewed legs: hot, cold, hot, cold."""
-    pairs = range(1, 2 * len(hookup.view), 2)
-    if hookup.exchanged:
+    pairs = range(1, 2 * len(setup.view), 2)
+    if setup.exchanged:
         return tuple(number for first in pairs for number in (first + 1, first))
     return tuple(number for first in pairs for number in (first, first + 1))
 
 
-def drive_rows(hookup: Hookup) -> tuple[int, int] | None:
+def drive_rows(setup: Setup) -> tuple[int, int] | None:
     """Rows that view the driven port, where the setup does."""
-    if hookup.drive is None or hookup.drive not in hookup.view:
+    if setup.drive is None or setup.drive not in setup.view:
         return None
-    return hookup.rows(hookup.drive)
+    return setup.rows(setup.drive)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Need:
-    """A check at one port under one drive, and the hookups that could serve it."""
+    """A check at one port under one drive, and the setups that could serve it."""
 
     check: Check
     drive: PortName
     channel: str
     port: str
-    candidates: tuple[Hookup, ...]
+    candidates: tuple[Setup, ...]
 
 
-def _same_circuit(one: Hookup, other: Hookup) -> bool:
-    """Whether two hookups differ at most in what they view."""
+def _same_circuit(one: Setup, other: Setup) -> bool:
+    """Whether two setups differ at most in what they view."""
     return one.drive == other.drive and set(one.links) == set(other.links)
 
 
 def _viewed_ports(
     check: Check, module: Module, drive: PortName, channel: str, port: str
 ) -> frozenset[PortName]:
-    """What a hookup must have in view for this check.
+    """What a setup must have in view for this check.
 
     Phases are against the drive, so the drive is in view; so it is for the polarity of a module with an
     amplifier, which can invert without exchanging the legs. Crosstalk compares one port of both channels.
@@ -71,20 +71,20 @@ def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ..
 def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Need, ...]:
     """Every check at every port it asks for, once for each circuit (drive and links) that can show it.
 
-    Raises JobError for a port that no hookup shows as the check needs it.
+    Raises JobError for a port that no setup shows as the check needs it.
     """
     usable = [
-        hookup
-        for hookup in fixture.hookups
-        if not hookup.through
-        and not hookup.exchanged
-        and hookup.drive is not None
-        and hookup.drive.channel in sequence.channels
+        setup
+        for setup in fixture.setups
+        if not setup.through
+        and not setup.exchanged
+        and setup.drive is not None
+        and setup.drive.channel in sequence.channels
     ]
-    circuits: list[Hookup] = []
-    for hookup in usable:
-        if not any(_same_circuit(hookup, seen) for seen in circuits):
-            circuits.append(hookup)
+    circuits: list[Setup] = []
+    for setup in usable:
+        if not any(_same_circuit(setup, seen) for seen in circuits):
+            circuits.append(setup)
     found: list[Need] = []
     mistakes: list[Mistake] = []
     for check in sequence.checks:
@@ -93,9 +93,9 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
         here: list[Need] = []
         for circuit in circuits:
             same = [
-                hookup
-                for hookup in usable
-                if _same_circuit(hookup, circuit) and is_unequal(check) == (hookup.source_added is not None)
+                setup
+                for setup in usable
+                if _same_circuit(setup, circuit) and is_unequal(check) == (setup.source_added is not None)
             ]
             here += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
         mistakes += [
@@ -112,8 +112,8 @@ def _not_viewed(check: Check, port: str) -> Mistake:
         file="sequence.toml",
         line=check.line,
         key=f"check {check.name!r}",
-        message=f"no hookup shows the {check.quantity.spoken} of {port}; where the unit can "
-        "invert, polarity and phase are read against the drive: add a [[hookup]] that views the driven port "
+        message=f"no setup shows the {check.quantity.spoken} of {port}; where the unit can "
+        "invert, polarity and phase are read against the drive: add a [[setup]] that views the driven port "
         "as well",
     )
 
@@ -123,26 +123,26 @@ def is_unequal(check: Check) -> bool:
     return check.quantity.source_added(check.options)
 
 
-def partner_of(hookup: Hookup, fixture: Fixture) -> Hookup | None:
-    """The same hookup with the scope's pairs the other way round, where the fixture has it."""
-    return next((other for other in fixture.hookups if other.is_exchange_of(hookup)), None)
+def partner_of(setup: Setup, fixture: Fixture) -> Setup | None:
+    """The same setup with the scope's pairs the other way round, where the fixture has it."""
+    return next((other for other in fixture.setups if other.is_exchange_of(setup)), None)
 
 
-def _with_partner(check: Check, hookups: list[Hookup], fixture: Fixture) -> list[Hookup]:
-    """For what compares two legs, the hookups that can be had with the inputs exchanged, if there are any."""
+def _with_partner(check: Check, setups: list[Setup], fixture: Fixture) -> list[Setup]:
+    """For what compares two legs, the setups that can be had with the inputs exchanged, if there are any."""
     if not check.quantity.inputs_swapped:
-        return hookups
-    return [hookup for hookup in hookups if partner_of(hookup, fixture)] or hookups
+        return setups
+    return [setup for setup in setups if partner_of(setup, fixture)] or setups
 
 
-def _needs_in_circuit(check: Check, module: Module, hookups: Sequence[Hookup]) -> Iterable[Need]:
-    drive = hookups[0].drive if hookups else None
+def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> Iterable[Need]:
+    drive = setups[0].drive if setups else None
     if drive is None:
         return
     for channel in _served_channels(check, module, drive.channel):
         for port in check.at:
             wanted = _viewed_ports(check, module, drive, channel, port)
-            candidates = tuple(hookup for hookup in hookups if wanted <= set(hookup.view))
+            candidates = tuple(setup for setup in setups if wanted <= set(setup.view))
             if candidates:
                 yield Need(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
 
@@ -167,29 +167,29 @@ def _once_per_port(found: Iterable[Need]) -> Iterable[Need]:
     yield from offsets.values()
 
 
-def choose(wanted: Sequence[Need]) -> dict[Need, Hookup]:
-    """Assign each need to a hookup, with few of them: always the one that serves most of what is open.
+def choose(wanted: Sequence[Need]) -> dict[Need, Setup]:
+    """Assign each need to a setup, with few of them: always the one that serves most of what is open.
 
-    Ties go to the hookup named first in the fixture's file, so the same job always gives the same plan.
+    Ties go to the setup named first in the fixture's file, so the same job always gives the same plan.
     """
     open_needs = list(wanted)
-    assigned: dict[Need, Hookup] = {}
+    assigned: dict[Need, Setup] = {}
     while open_needs:
         counts: dict[str, int] = {}
         for need in open_needs:
-            for hookup in need.candidates:
-                counts[hookup.name] = counts.get(hookup.name, 0) + 1
+            for setup in need.candidates:
+                counts[setup.name] = counts.get(setup.name, 0) + 1
         best = max(counts, key=lambda name: counts[name])
         for need in open_needs:
-            serving = next((hookup for hookup in need.candidates if hookup.name == best), None)
+            serving = next((setup for setup in need.candidates if setup.name == best), None)
             if serving is not None:
                 assigned[need] = serving
         open_needs = [need for need in open_needs if need not in assigned]
     return assigned
 
 
-def lead_moves(one: Hookup | None, other: Hookup) -> int:
-    """How many things a person moves between two hookups: the drive, each viewed port, each plug."""
+def lead_moves(one: Setup | None, other: Setup) -> int:
+    """How many things a person moves between two setups: the drive, each viewed port, each plug."""
     if one is None:
         return (other.drive is not None) + len(other.view) + len(other.links)
     views = sum(
@@ -203,14 +203,14 @@ def lead_moves(one: Hookup | None, other: Hookup) -> int:
     return source + views + len(set(one.links) ^ set(other.links))
 
 
-def ordered(hookups: Sequence[Hookup]) -> tuple[Hookup, ...]:
+def ordered(setups: Sequence[Setup]) -> tuple[Setup, ...]:
     """Those that relays select first, as they stand; then those that need hands, nearest neighbour first."""
-    selected = [hookup for hookup in hookups if hookup.select is not None]
-    by_hand = [hookup for hookup in hookups if hookup.select is None]
+    selected = [setup for setup in setups if setup.select is not None]
+    by_hand = [setup for setup in setups if setup.select is None]
     order = list(selected)
     last = order[-1] if order else None
     while by_hand:
-        nearest = min(by_hand, key=lambda hookup: lead_moves(last, hookup))
+        nearest = min(by_hand, key=lambda setup: lead_moves(last, setup))
         by_hand.remove(nearest)
         order.append(nearest)
         last = nearest

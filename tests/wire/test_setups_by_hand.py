@@ -1,4 +1,4 @@
-"""Hookups that hands make: every slip is found before anything is measured, and never the unit's.
+"""Setups that hands make: every slip is found before anything is measured, and never the unit's.
 
 The bench is the simulator's, over its sockets and pty; its hands are told to slip.
 """
@@ -15,18 +15,18 @@ import pytest
 
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
-from harness.errors import HookupError
-from harness.job.fixture import Hookup
+from harness.errors import SetupError
+from harness.job.fixture import Setup
 from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.run import BY_HAND
 from harness.records.store import open_records
-from harness.report.hookup_picture import drawing
+from harness.report.setup_picture import drawing
 from harness.session.context import RunContext
 from harness.session.events import Event, Remark
-from harness.session.hookup_check import make_by_hand
 from harness.session.line_currents import energise
 from harness.session.open_bench import WallClock
+from harness.session.setup_check import make_by_hand
 from harness.session.unit_run import run_context
 from simulator.server import Places, Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
@@ -55,14 +55,14 @@ class SlippingHands:
     keep_slipping: bool = False
     asked: list[tuple[str, ...]] = field(default_factory=list)
 
-    def make(self, hookup: Hookup) -> None:
-        self.simulator.move_leads(hookup.name, self.slips)
+    def make(self, setup: Setup) -> None:
+        self.simulator.move_leads(setup.name, self.slips)
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
         self.asked.append(tuple(leads))
         if not self.keep_slipping:
             left = {lead: place for lead, place in self.slips.items() if leads and lead not in leads}
-            self.simulator.move_leads(hookup.name, left)
+            self.simulator.move_leads(setup.name, left)
 
 
 @dataclass
@@ -73,10 +73,10 @@ class Scene:
     simulator: Simulator
     said: list[str]
 
-    def make(self, slips: Places, *, hookup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
-        """Have a hookup made with these slips."""
+    def make(self, slips: Places, *, setup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
+        """Have a setup made with these slips."""
         hands = SlippingHands(self.simulator, slips, keep_slipping)
-        found = next(each for each in self.context.job.fixture.hookups if each.name == hookup)
+        found = next(each for each in self.context.job.fixture.setups if each.name == setup)
         self.said.clear()
         notes: list[str] = []
         make_by_hand(replace(self.context, hands=hands), found, lambda _, text: notes.append(text))
@@ -90,7 +90,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
     said: list[str] = []
 
     def observe(event: Event) -> None:
-        if isinstance(event, Remark) and event.text.startswith("hookup"):
+        if isinstance(event, Remark) and event.text.startswith("setup"):
             said.append(event.text)
 
     with Simulator(load_job(hand_job(folder)), serial="OB-0001", hasten=20.0) as simulator:
@@ -110,7 +110,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
             yield Scene(context, simulator, said)
 
 
-def test_a_hookup_that_is_right_is_not_asked_about(scene: Scene) -> None:
+def test_a_setup_that_is_right_is_not_asked_about(scene: Scene) -> None:
     assert scene.make({}).asked == []
     assert scene.said == []
 
@@ -160,29 +160,29 @@ def test_what_stays_after_every_lead_was_looked_at_is_measured_as_the_units(scen
 
 @dataclass
 class IdleHands(SlippingHands):
-    """Hands that leave the leads in the through hookup, until they were asked so many times."""
+    """Hands that leave the leads in the through setup, until they were asked so many times."""
 
     asks: int = 1
 
-    def make(self, hookup: Hookup) -> None:
+    def make(self, setup: Setup) -> None:
         self.simulator.move_leads("through reference", {})
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
         self.asked.append(tuple(leads))
         if len(self.asked) >= self.asks:
-            self.simulator.move_leads(hookup.name, {})
+            self.simulator.move_leads(setup.name, {})
 
 
-def test_leads_left_in_the_through_hookup_are_not_taken_for_a_straight_route(scene: Scene) -> None:
+def test_leads_left_in_the_through_setup_are_not_taken_for_a_straight_route(scene: Scene) -> None:
     hands = IdleHands(scene.simulator)
     scene.said.clear()
-    hookup = next(each for each in scene.context.job.fixture.hookups if each.name == LEFT)
-    make_by_hand(replace(scene.context, hands=hands), hookup, lambda _, text: None)
-    assert "still where they were in the through hookup" in scene.said[0]
+    setup = next(each for each in scene.context.job.fixture.setups if each.name == LEFT)
+    make_by_hand(replace(scene.context, hands=hands), setup, lambda _, text: None)
+    assert "still where they were in the through setup" in scene.said[0]
     assert scene.said[-1].endswith("now every lead is where it should be")
-    with pytest.raises(HookupError, match="still where they were in the through hookup"):
+    with pytest.raises(SetupError, match="still where they were in the through setup"):
         make_by_hand(
-            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), hookup, lambda _, text: None
+            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), setup, lambda _, text: None
         )
 
 
@@ -213,11 +213,11 @@ def test_a_lead_and_a_faulty_unit_at_once_end_with_the_lead_right(scene: Scene) 
         scene.simulator.place_unit("OB-0001")
 
 
-def test_a_hookup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
-    hookups = {each.name: each for each in scene.context.job.fixture.hookups}
-    drawn = drawing(scene.context.job, hookups[LEFT])
+def test_a_setup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
+    setups = {each.name: each for each in scene.context.job.fixture.setups}
+    drawn = drawing(scene.context.job, setups[LEFT])
     assert drawn.splitlines() == [
-        "Hookup 'drive left, probe left output':",
+        "Setup 'drive left, probe left output':",
         "  generator output 1 (hot)          ------> left.in hot",
         "  generator output 2 (cold)         ------> left.in cold",
         "  scope input 1                     ------> left.out hot",
@@ -226,7 +226,7 @@ def test_a_hookup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
         "  plug straight_b, in every channel ------> from b_send to b_return",
         "  every ground clip on pin 1 of its connector",
     ]
-    through = drawing(scene.context.job, hookups["through reference"])
+    through = drawing(scene.context.job, setups["through reference"])
     assert "generator output 2 (cold) ------> scope input 2" in through
 
 
@@ -257,13 +257,13 @@ def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
         by_hand = [event.text for event in store.events(1) if event.kind in BY_HAND]
         assert all(reading.verdict == "pass" for reading in store.readings(1))
     assert len(kept) == 4
-    for hookup in ("through reference", LEFT, LEFT.replace("left", "right")):
-        told = [text.removeprefix(f"hookup {hookup!r}: ") for text in by_hand if repr(hookup) in text]
+    for setup in ("through reference", LEFT, LEFT.replace("left", "right")):
+        told = [text.removeprefix(f"setup {setup!r}: ") for text in by_hand if repr(setup) in text]
         assert told[0] == "made by hand, says simulated hands"
         assert sum(text.endswith(" looked at, says simulated hands") for text in told) == 1
         assert told[-1] == "proven electrically, at 50 mV every lead showed what belongs on its pin"
     page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
-    assert "Hookups made by hand" in page
+    assert "Setups made by hand" in page
     assert "made by hand, says simulated hands" in page
     assert page.count("now every lead is where it should be") == 2
     pictures = re.findall(r'alt="(generator output 1[^"]*)"', page)
@@ -301,7 +301,7 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
         try:
             terminal.until("generator output 1 (hot)  ------> scope input 1")
             terminal.until("Press Enter when it is made. ")
-            bench.by_hand(hookup="through reference")
+            bench.by_hand(setup="through reference")
             terminal.types("")
             terminal.until("scope input 1                     ------> left.out hot")
             terminal.until("Press Enter when it is made. ")
@@ -310,11 +310,11 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
             terminal.until("the leads are still where they were")
             terminal.until("Please look at every lead of it.")
             terminal.until("Press Enter when it is as drawn. ")
-            bench.by_hand(hookup=LEFT)
+            bench.by_hand(setup=LEFT)
             terminal.types("")
             terminal.until("now every lead is where it should be")
             terminal.until("Press Enter when it is made. ")
-            bench.by_hand(hookup=LEFT.replace("left", "right"))
+            bench.by_hand(setup=LEFT.replace("left", "right"))
             terminal.types("")
             terminal.until("PASS  unit OB-0001, run 1: 8 pass")
             assert terminal.ended() == 0

@@ -1,6 +1,6 @@
-"""Whether a hookup is as it should be: no DC on its pins, a route that is live, and leads that hands moved.
+"""Whether a setup is as it should be: no DC on its pins, a route that is live, and leads that hands moved.
 
-Hookups that hands make are asked for, proven at a low level, and put right before anything is measured.
+Setups that hands make are asked for, proven at a low level, and put right before anything is measured.
 """
 
 from collections.abc import Callable, Sequence
@@ -10,12 +10,12 @@ from math import sqrt
 import numpy as np
 
 from harness.circuit.predict import predict, predict_states
-from harness.errors import BenchError, HookupError
-from harness.job.fixture import Hookup, PortName, SourceAdded
+from harness.errors import BenchError, SetupError
+from harness.job.fixture import PortName, Setup, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import State
 from harness.measure.tones import SILENCE, Stimulus
-from harness.plan.hookups import input_numbers
+from harness.plan.setups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
@@ -29,10 +29,10 @@ FOREIGN_LEG = 3.0  # a pin that sees the other leg's tone this many times above 
 NOTHING = 0.02  # of what the circuit predicts: less is nothing
 
 
-def check_hookup(context: RunContext, hookup: Hookup, state: State) -> None:
+def check_setup(context: RunContext, setup: Setup, state: State) -> None:
     """Refuse DC and leads that are surely wrong; remark on what may be a lead as well as the unit."""
     context.drive.silence()
-    refuse_dc(context, hookup, state)
+    refuse_dc(context, setup, state)
     frequency_hz = context.plan.stimuli[0].frequency_hz if context.plan.stimuli else None
     if frequency_hz is None:
         return
@@ -41,80 +41,80 @@ def check_hookup(context: RunContext, hookup: Hookup, state: State) -> None:
     prediction = predict(
         context.job.module,
         context.job.fixture,
-        hookup,
+        setup,
         state,
         frequencies_hz=tones.frequencies_hz,
         impedances=impedances(context.bench),
     )
     levels = np.abs(prediction.transfer).sum(axis=1) * LOW_LEVEL_VRMS / sqrt(2.0)
-    numbers = input_numbers(hookup)
+    numbers = input_numbers(setup)
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
-    taken = capture_low(context, hookup, state, stimulus, peaks_v)
+    taken = capture_low(context, setup, state, stimulus, peaks_v)
     seen = np.abs(taken.fit.phasors) / (LOW_LEVEL_VRMS / 2)
-    _refuse_exchanged(hookup, seen)
+    _refuse_exchanged(setup, seen)
     for row, number in enumerate(numbers):
         expected = np.abs(prediction.transfer[row])
         if expected.max() > 0.01 and seen[row].max() < NOTHING * expected.max():
             leg = "hot" if row % 2 == 0 else "cold"
             context.observe(
                 Remark(
-                    text=f"{hookup.name}: input {number} sees nothing at {hookup.view[row // 2]}.{leg}. "
+                    text=f"{setup.name}: input {number} sees nothing at {setup.view[row // 2]}.{leg}. "
                     "A lead or the unit; it is measured as the unit's"
                 )
             )
 
 
 def capture_low(
-    context: RunContext, hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
+    context: RunContext, setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
 ) -> Taken:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     context.drive.apply(stimulus)
-    return context.recorder.take(_ask(hookup, state, stimulus, peaks_v))
+    return context.recorder.take(_ask(setup, state, stimulus, peaks_v))
 
 
-def refuse_dc(context: RunContext, hookup: Hookup, state: State) -> None:
+def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
     """Raise BenchError where a viewed pin has DC on it, with the generator silent."""
-    peaks_v = dict.fromkeys(input_numbers(hookup), DC_PEAK_V)
+    peaks_v = dict.fromkeys(input_numbers(setup), DC_PEAK_V)
     scope = context.bench.oscilloscope
     coarse = min(
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),
         default=max(scope.volts_per_division),
     )
     taken: Taken = context.recorder.take_at(
-        _ask(hookup, state, SILENCE, peaks_v), dict.fromkeys(peaks_v, coarse)
+        _ask(setup, state, SILENCE, peaks_v), dict.fromkeys(peaks_v, coarse)
     )
     for row, number in enumerate(taken.capture.inputs):
         offset_v = float(taken.fit.offset_v[row])
         if taken.capture.clipped[row] or abs(offset_v) > LARGEST_DC_V:
             leg = "hot" if row % 2 == 0 else "cold"
             raise BenchError(
-                f"{offset_v:+.2f} V DC at {hookup.view[row // 2]}.{leg} (input {number}), more than "
+                f"{offset_v:+.2f} V DC at {setup.view[row // 2]}.{leg} (input {number}), more than "
                 f"{LARGEST_DC_V:g} V: nothing is driven. Take off what feeds it: phantom power, an "
                 "amplifier, a supply on the wrong pins",
                 instrument="the wiring",
             )
 
 
-def _refuse_exchanged(hookup: Hookup, seen: np.ndarray) -> None:
+def _refuse_exchanged(setup: Setup, seen: np.ndarray) -> None:
     """The driven port's own pins can't be exchanged by the unit: generator or scope leads are."""
-    if hookup.drive is None or hookup.drive not in hookup.view:
+    if setup.drive is None or setup.drive not in setup.view:
         return
-    hot, cold = hookup.rows(hookup.drive)
+    hot, cold = setup.rows(setup.drive)
     own = seen[hot, 0], seen[cold, 1]
     other = seen[hot, 1], seen[cold, 0]
     if all(wrong > FOREIGN_LEG * right and wrong > 0.1 for wrong, right in zip(other, own, strict=True)):
-        raise HookupError(
-            f"hookup {hookup.name!r}: {hookup.drive} shows the cold output on its hot pin and the hot output "
+        raise SetupError(
+            f"setup {setup.name!r}: {setup.drive} shows the cold output on its hot pin and the hot output "
             "on its cold pin: the generator's leads or the scope's are exchanged there. Nothing is said of "
             "the unit",
             instrument="the wiring",
         )
 
 
-def _ask(hookup: Hookup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
+def _ask(setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
     return Ask(
         number=0,
-        hookup=hookup.name,
+        setup=setup.name,
         state=state.name,
         stimulus=stimulus,
         purpose="leads",
@@ -130,44 +130,44 @@ REST = State(on=())
 
 
 class KeptHands:
-    """Hands whose word is kept with the run: which hookup they made, or saw to, and when."""
+    """Hands whose word is kept with the run: which setup they made, or saw to, and when."""
 
     def __init__(self, hands: Hands, who: str, keep: Callable[[Event, str], None]) -> None:
         self._hands, self._who, self._keep = hands, who, keep
 
-    def make(self, hookup: Hookup) -> None:
-        """Have a hookup made."""
-        self._hands.make(hookup)
-        made = MadeByHand(setup=hookup.name, who=self._who)
-        self._keep(made, f"hookup {hookup.name!r}: made by hand, says {self._who}")
+    def make(self, setup: Setup) -> None:
+        """Have a setup made."""
+        self._hands.make(setup)
+        made = MadeByHand(setup=setup.name, who=self._who)
+        self._keep(made, f"setup {setup.name!r}: made by hand, says {self._who}")
 
-    def correct(self, hookup: Hookup, leads: Sequence[str], said: str) -> None:
-        """Have leads of a hookup seen to."""
-        self._hands.correct(hookup, leads, said)
-        seen_to = LeadsSeenTo(setup=hookup.name, who=self._who, leads=tuple(leads))
+    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+        """Have leads of a setup seen to."""
+        self._hands.correct(setup, leads, said)
+        seen_to = LeadsSeenTo(setup=setup.name, who=self._who, leads=tuple(leads))
         which = ", ".join(leads) or "every lead"
-        self._keep(seen_to, f"hookup {hookup.name!r}: {which} looked at, says {self._who}")
+        self._keep(seen_to, f"setup {setup.name!r}: {which} looked at, says {self._who}")
 
 
-def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[Event, str], None]) -> bool:
-    """Have a hookup made, and its leads put right until each shows what it should; whether each did.
+def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str], None]) -> bool:
+    """Have a setup made, and its leads put right until each shows what it should; whether each did.
 
     What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
-    so. note: keeps what was found with the run. Raises BenchError for DC on a pin, HookupError where the
+    so. note: keeps what was found with the run. Raises BenchError for DC on a pin, SetupError where the
     unit is not in the circuit at all.
     """
     _make_safe(context)
-    context.hands.make(hookup)
-    foretold = _foretell(context, hookup)
+    context.hands.make(setup)
+    foretold = _foretell(context, setup)
     if foretold is None:
         return False
     before: Misplaced | None = None
     for look in range(LOOKS):
-        found = _look(context, hookup, foretold)
+        found = _look(context, setup, foretold)
         if found is None:
             if before is not None:
-                text = f"hookup {hookup.name!r}: now every lead is where it should be"
-                _say(context, note, LeadsLookedAt(setup=hookup.name, leads=()), text)
+                text = f"setup {setup.name!r}: now every lead is where it should be"
+                _say(context, note, LeadsLookedAt(setup=setup.name, leads=()), text)
             return True
         if look == LOOKS - 1:
             break
@@ -175,18 +175,18 @@ def make_by_hand(context: RunContext, hookup: Hookup, note: Callable[[Event, str
         _say(
             context,
             note,
-            LeadsLookedAt(setup=hookup.name, leads=found.leads),
-            f"hookup {hookup.name!r}: {found.said}. Nothing is measured of the unit until this is seen to",
+            LeadsLookedAt(setup=setup.name, leads=found.leads),
+            f"setup {setup.name!r}: {found.said}. Nothing is measured of the unit until this is seen to",
         )
-        context.hands.correct(hookup, () if before is not None else found.leads, found.said)
+        context.hands.correct(setup, () if before is not None else found.leads, found.said)
         before = found
     if found is not None and not found.leads:
-        raise HookupError(f"hookup {hookup.name!r}: {found.said}", instrument="the wiring")
+        raise SetupError(f"setup {setup.name!r}: {found.said}", instrument="the wiring")
     _say(
         context,
         note,
-        LeadsLookedAt(setup=hookup.name, leads=found.leads if found else ()),
-        f"hookup {hookup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
+        LeadsLookedAt(setup=setup.name, leads=found.leads if found else ()),
+        f"setup {setup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
         "as the unit's",
     )
     return False
@@ -207,30 +207,30 @@ def _states(context: RunContext) -> tuple[State, ...]:
     return (REST, *(State(on=(line,)) for line in context.job.module.line_names))
 
 
-def _look(context: RunContext, hookup: Hookup, foretold: Foretold) -> Misplaced | None:
+def _look(context: RunContext, setup: Setup, foretold: Foretold) -> Misplaced | None:
     """Look at the leads in the states that tell them apart; at rest alone where that is enough."""
     states, taken = [0], []
-    context.set_state(hookup, REST)
-    refuse_dc(context, hookup, REST)
-    taken.append(_levels(context, hookup, REST))
+    context.set_state(setup, REST)
+    refuse_dc(context, setup, REST)
+    taken.append(_levels(context, setup, REST))
     more = telling_states(foretold)
     if not all_fit(foretold, np.stack(taken), states):
         more = tuple(range(1, len(_states(context))))
     for index in more:
         state = _states(context)[index]
-        context.set_state(hookup, state)
+        context.set_state(setup, state)
         states.append(index)
-        taken.append(_levels(context, hookup, state))
-    context.set_state(hookup, REST)
+        taken.append(_levels(context, setup, state))
+    context.set_state(setup, REST)
     found = misplaced(foretold, np.stack(taken), states)
     alone = unmoved(foretold, taken[0]) if found is None else ""
     return Misplaced(leads=(), said=alone) if alone else found
 
 
-def _levels(context: RunContext, hookup: Hookup, state: State) -> Levels:
+def _levels(context: RunContext, setup: Setup, state: State) -> Levels:
     stimulus = _stimulus(context)
-    numbers = input_numbers(hookup)
-    taken = capture_low(context, hookup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
+    numbers = input_numbers(setup)
+    taken = capture_low(context, setup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
     return np.asarray(np.abs(taken.fit.phasors[:, :2]) / (LOW_LEVEL_VRMS / 2))
 
 
@@ -238,14 +238,14 @@ def _stimulus(context: RunContext) -> Stimulus:
     return Stimulus(kind="pair", frequency_hz=context.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
 
 
-def _foretell(context: RunContext, hookup: Hookup) -> Foretold | None:
+def _foretell(context: RunContext, setup: Setup) -> Foretold | None:
     """What each pin shows, however the generator's leads are; None where nothing is driven by the plan."""
-    if hookup.drive is None or not hookup.view or not context.plan.stimuli:
+    if setup.drive is None or not setup.view or not context.plan.stimuli:
         return None
     module = context.job.module
     ports = [PortName(channel=c, net=port.net) for c in module.channels for port in module.ports]
     pins = tuple(f"{port}.{leg}" for port in ports for leg in LEGS)
-    whole = replace(hookup, view=tuple(ports), lines_on={})
+    whole = replace(setup, view=tuple(ports), lines_on={})
 
     def levels(source: SourceAdded | None) -> Levels:
         found = predict_states(
@@ -258,7 +258,7 @@ def _foretell(context: RunContext, hookup: Hookup) -> Foretold | None:
         )
         return np.abs(np.stack([each.transfer for each in found]))
 
-    right = levels(hookup.source_added)
+    right = levels(setup.source_added)
     by_words = {"": right, "the generator's hot and cold leads are exchanged": right[..., ::-1]}
     leads: dict[str, tuple[str, ...]] = {
         words: ("generator hot", "generator cold") for words in by_words if words
@@ -268,14 +268,14 @@ def _foretell(context: RunContext, hookup: Hookup) -> Foretold | None:
         both = np.repeat(off[..., [1 - column]] / 2, 2, axis=-1)  # two outputs of one impedance on one pin
         other = LEGS[1 - column]
         for words, found in (
-            (f"the generator's {leg} lead is off, or not on {hookup.drive}.{leg}", off),
-            (f"the generator's {leg} lead is on {hookup.drive}.{other} with the {other} one", both),
+            (f"the generator's {leg} lead is off, or not on {setup.drive}.{leg}", off),
+            (f"the generator's {leg} lead is on {setup.drive}.{other} with the {other} one", both),
         ):
             by_words[words], leads[words] = found, (f"generator {leg}",)
     return Foretold(
         pins=pins,
-        own=tuple(pins.index(f"{port}.{leg}") for port in hookup.view for leg in LEGS),
-        inputs=input_numbers(hookup),
+        own=tuple(pins.index(f"{port}.{leg}") for port in setup.view for leg in LEGS),
+        inputs=input_numbers(setup),
         levels=by_words,
         generator_leads=leads,
     )

@@ -1,9 +1,9 @@
-"""A hookup that hands make, lead by lead: as rows for a terminal, and as a picture."""
+"""A setup that hands make, lead by lead: as rows for a terminal, and as a picture."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from harness.job.fixture import Hookup
+from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import LEGS
 from harness.report.plotter import Figure, Picture
@@ -21,24 +21,24 @@ GROUND_CLIPS = "every ground clip on pin 1 of its connector"
 
 
 @dataclass(frozen=True, kw_only=True)
-class HookupFigure:
-    """A hookup's picture with its name."""
+class SetupFigure:
+    """A setup's picture with its name."""
 
     name: str
     figure: Figure
 
 
-def leads_of(job: Job, hookup: Hookup) -> tuple[tuple[str, str], ...]:
-    """From where to where each lead and plug of a hookup goes, in words."""
-    return (*_generator(job, hookup), *_scope(job, hookup), *_plugs(job, hookup))
+def leads_of(job: Job, setup: Setup) -> tuple[tuple[str, str], ...]:
+    """From where to where each lead and plug of a setup goes, in words."""
+    return (*_generator(job, setup), *_scope(job, setup), *_plugs(job, setup))
 
 
-def drawing(job: Job, hookup: Hookup) -> str:
-    """Draw a hookup in plain text: the generator's leads, the scope's, the plugs."""
-    rows = leads_of(job, hookup)
+def drawing(job: Job, setup: Setup) -> str:
+    """Draw a setup in plain text: the generator's leads, the scope's, the plugs."""
+    rows = leads_of(job, setup)
     width = max(len(left) for left, _ in rows)
     lines = [f"  {left:<{width}}{TEXT_WIRE}{right}" for left, right in rows]
-    return "\n".join([f"Hookup {hookup.name!r}:", *lines, f"  {GROUND_CLIPS}"])
+    return "\n".join([f"Setup {setup.name!r}:", *lines, f"  {GROUND_CLIPS}"])
 
 
 def lead_words(job: Job, lead: str) -> str:
@@ -55,52 +55,52 @@ def output_words(job: Job, leg: str) -> str:
     return f"generator output {number} ({leg})"
 
 
-def _generator(job: Job, hookup: Hookup) -> Iterator[tuple[str, str]]:
+def _generator(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
     for offset, leg in enumerate(LEGS):
-        if hookup.through:
-            pairs = len(hookup.view) or max(len(other.view) for other in job.fixture.hookups)
+        if setup.through:
+            pairs = len(setup.view) or max(len(other.view) for other in job.fixture.setups)
             numbers = [str(2 * pair + 1 + offset) for pair in range(pairs)]
             inputs = f"scope input {numbers[0]}" if pairs == 1 else f"scope inputs {' and '.join(numbers)}"
             yield output_words(job, leg), inputs
-        elif hookup.drive is not None:
-            added = hookup.source_added
+        elif setup.drive is not None:
+            added = setup.source_added
             through = f"{added.series_ohm:g} ohm, then " if added is not None and added.leg == leg else ""
-            yield output_words(job, leg), f"{through}{hookup.drive} {leg}"
+            yield output_words(job, leg), f"{through}{setup.drive} {leg}"
 
 
-def _scope(job: Job, hookup: Hookup) -> Iterator[tuple[str, str]]:
-    legs = LEGS[::-1] if hookup.exchanged else LEGS
-    if not hookup.through:
+def _scope(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
+    legs = LEGS[::-1] if setup.exchanged else LEGS
+    if not setup.through:
         probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
         how = f" (probe {probe:g}x)" if probe != 1.0 else ""
-        for index, port in enumerate(hookup.view):
+        for index, port in enumerate(setup.view):
             for offset, leg in enumerate(legs):
                 yield f"scope input {2 * index + 1 + offset}{how}", f"{port} {leg}"
-    for line, number in hookup.lines_on.items():
+    for line, number in setup.lines_on.items():
         yield f"scope input {number}", f"control line {line}"
 
 
-def _plugs(job: Job, hookup: Hookup) -> Iterator[tuple[str, str]]:
-    for name in hookup.links:
+def _plugs(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
+    for name in setup.links:
         link = job.fixture.links[name]
         yield f"plug {name}, in every channel", f"from {link.from_net} to {link.to_net}"
 
 
-def draw_hookups(job: Job, hookups: Sequence[Hookup]) -> tuple[HookupFigure, ...]:
+def draw_setups(job: Job, setups: Sequence[Setup]) -> tuple[SetupFigure, ...]:
     """Draw those that no switchboard channel selects, each once."""
-    by_hand = {hookup.name: hookup for hookup in hookups if hookup.select is None}
-    return tuple(_draw(job, hookup) for hookup in by_hand.values())
+    by_hand = {setup.name: setup for setup in setups if setup.select is None}
+    return tuple(_draw(job, setup) for setup in by_hand.values())
 
 
-def _draw(job: Job, hookup: Hookup) -> HookupFigure:
-    rows = leads_of(job, hookup)
+def _draw(job: Job, setup: Setup) -> SetupFigure:
+    rows = leads_of(job, setup)
     left, right = (round(LETTER * max(len(row[side]) for row in rows)) + 2 * EDGE for side in (0, 1))
     picture = Picture(left + WIRE + right + 2 * EDGE, BOX + ROW * len(rows))
-    picture.text(EDGE, 20, hookup.name, kind="title")
+    picture.text(EDGE, 20, setup.name, kind="title")
     for number, row in enumerate(rows):
         _draw_lead(picture, row, number, left, right)
     text = "; ".join(f"{start} to {end}" for start, end in rows) + f"; {GROUND_CLIPS}"
-    return HookupFigure(name=hookup.name, figure=picture.alone(text, _LOOKS))
+    return SetupFigure(name=setup.name, figure=picture.alone(text, _LOOKS))
 
 
 def _draw_lead(picture: Picture, row: tuple[str, str], number: int, left: int, right: int) -> None:
