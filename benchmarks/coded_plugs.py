@@ -2,7 +2,7 @@
 
 python -m benchmarks.coded_plugs
 
-Prints the table that tests/circuit/test_keyed_loops.py compares the harness with. It shares no code with
+Prints the table that tests/circuit/test_coded_loops.py compares the harness with. It shares no code with
 the harness: ideal e.m.f. behind 50 ohm in each leg, closed contacts of 50 mohm, open ones left out, 10 kohm
 across the output, 10 Mohm from each leg to ground for the scope, and Kirchhoff's current law at every node.
 """

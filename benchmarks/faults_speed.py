@@ -127,12 +127,12 @@ def its_fixture() -> Fixture:
         through=False,
         drive=PortName(channel="main", net="in"),
         view=(PortName(channel="main", net="in"), PortName(channel="main", net="out")),
-        links=(),
+        loopbacks=(),
         select=None,
     )
     load = Termination(across_ohm=10e3, leg_ohm=None, tolerance=0.01)
     return Fixture(
-        name="Bench", lines={}, loads={"out": load}, undriven_inputs=None, links={}, setups=(setup,)
+        name="Bench", lines={}, loads={"out": load}, undriven_inputs=None, loopbacks={}, setups=(setup,)
     )
 
 

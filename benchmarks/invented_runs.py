@@ -88,7 +88,7 @@ def _reading(number: int, deviation: float, acquisition: int) -> Reading:
             check=check if rest < len(KINDS) else f"{check} {1 + rest // len(KINDS)}",
             measurand=Measurand(
                 quantity=quantity,
-                options=(("loopbacks", "key_a+key_b"),),
+                options=(("loopbacks", "pad_a+pad_b"),),
                 state=STATES[state],
                 channel=channel,
                 port=PORTS[port],
@@ -117,7 +117,7 @@ def _reading(number: int, deviation: float, acquisition: int) -> Reading:
         reason="",
         facts=(),
         acquisitions=(acquisition,),
-        route=f"{channel}.in > K1 > {channel}.a_send > key_a > {channel}.a_return > {channel}.out",
+        route=f"{channel}.in > K1 > {channel}.a_send > pad_a > {channel}.a_return > {channel}.out",
         setup=f"drive {channel}, view outputs",
     )
 

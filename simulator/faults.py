@@ -34,8 +34,8 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
             _relay(damage, fault)
         elif fault.kind.startswith("line"):
             _line(damage, fault)
-        elif fault.kind.startswith("link"):
-            _link(plugs, fault, module)
+        elif fault.kind.startswith("loopback"):
+            _loopback(plugs, fault, module)
         elif fault.kind.startswith("part"):
             _part(damage, fault, module)
         else:
@@ -100,17 +100,17 @@ def _line(damage: Damage, fault: Fault) -> None:
         feeds[fault.other] = first
 
 
-def _link(plugs: Plugs, fault: Fault, module: Module) -> None:
+def _loopback(plugs: Plugs, fault: Fault, module: Module) -> None:
     channels = module.channels if fault.channel is None else (fault.channel,)
     places = {(channel, fault.subject) for channel in channels}
     match fault.kind:
-        case "link missing":
+        case "loopback missing":
             plugs.missing.update(places)
-        case "link straight":
+        case "loopback straight":
             plugs.straight.update(places)
-        case "link legs swapped":
+        case "loopback legs swapped":
             plugs.crossed.update(places)
-        case "link channels swapped":
+        case "loopback channels swapped":
             plugs.of_other_channel.update(places)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from harness.job.fixture import Fixture, Link, LinkLeg, Setup, Termination
+from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
 from harness.job.module import GROUND, LEGS, Leg, Module
 from simulator.circuit import Element, Parts, Source
 from simulator.sources import generator_for
@@ -21,12 +21,12 @@ PROBES = {1.0: (1e6, 15e-12), 10.0: (10e6, 12e-12)}
 Places = Mapping[str, str | None]
 """Of leads (`generator hot`, `input 1`) the nodes that they are on; None: on nothing."""
 
-Place = tuple[str, str]  # a channel and a link
+Place = tuple[str, str]  # a channel and a loopback
 
 
 @dataclass(kw_only=True)
 class Plugs:
-    """What is wrong with the loop plugs, place by place."""
+    """What is wrong with the loopback plugs, place by place."""
 
     missing: set[Place] = field(default_factory=set)
     straight: set[Place] = field(default_factory=set)  # a plain plug in place of the right one
@@ -61,7 +61,7 @@ def connect(
                 driven = setup is not None and setup.drive is not None and str(setup.drive)
                 if port.role == "input" and f"{channel}.{port.net}" != driven:
                     resistors += _terminate(channel, port.net, fixture.undriven_inputs, leads)
-        for name in setup.links if setup is not None else ():
+        for name in setup.loopbacks if setup is not None else ():
             plugged, joined = _plug(module, fixture, name, channel, plugs, leads)
             resistors += plugged
             wires += joined
@@ -130,8 +130,8 @@ def _terminate(channel: str, net: str, load: Termination, leads: Leads) -> Itera
 def _plug(
     module: Module, fixture: Fixture, name: str, channel: str, plugs: Plugs, leads: Leads
 ) -> tuple[list[Element], list[tuple[str, str]]]:
-    """One loop plug in one channel, as it really sits there: its resistors, its wires."""
-    fitted = fixture.links[name]
+    """One loopback plug in one channel, as it really sits there: its resistors, its wires."""
+    fitted = fixture.loopbacks[name]
     place = (channel, name)
     if place in plugs.missing:
         return [], []
@@ -159,29 +159,29 @@ def _plug(
 
 
 def _keyed(
-    leg: LinkLeg, ends: tuple[str, str], tolerance: float, rng: np.random.Generator
+    leg: LoopbackLeg, ends: tuple[str, str], tolerance: float, rng: np.random.Generator
 ) -> Iterator[Element]:
     start, end = ends
-    # A keyed leg of 0 ohm is a wire: a micro-ohm says so without a second kind of element.
+    # A coded leg of 0 ohm is a wire: a micro-ohm says so without a second kind of element.
     yield Element(a=start, b=end, value=max(leg.series_ohm * within(tolerance, rng), 1e-6))
     if leg.shunt_ohm is not None:
         yield Element(a=end, b=GROUND, value=leg.shunt_ohm * within(tolerance, rng))
 
 
 def _pad(
-    link: Link, name: str, channel: str, ends: Mapping[Leg, tuple[str, str]], rng: np.random.Generator
+    loopback: Loopback, name: str, channel: str, ends: Mapping[Leg, tuple[str, str]], rng: np.random.Generator
 ) -> Iterator[Element]:
     """A balanced H pad: four arms R1/2 and a shunt R3.
 
     With K = 10^(dB/20): R1 = Z (K-1)/(K+1), R3 = 2 Z K/(K^2-1), the handbooks' T pad with its arms shared
     between the legs.
     """
-    ratio = 10 ** ((link.pad_db or 0.0) / 20)
-    impedance_ohm = link.pad_impedance_ohm or 600.0
+    ratio = 10 ** ((loopback.pad_db or 0.0) / 20)
+    impedance_ohm = loopback.pad_impedance_ohm or 600.0
     arm_ohm = impedance_ohm * (ratio - 1) / (ratio + 1) / 2
     shunt_ohm = 2 * impedance_ohm * ratio / (ratio**2 - 1)
     middle: dict[Leg, str] = {leg: f"pad {name} {channel} {leg}" for leg in LEGS}
     for leg in LEGS:
         for end in ends[leg]:
-            yield Element(a=end, b=middle[leg], value=arm_ohm * within(link.tolerance, rng))
-    yield Element(a=middle["hot"], b=middle["cold"], value=shunt_ohm * within(link.tolerance, rng))
+            yield Element(a=end, b=middle[leg], value=arm_ohm * within(loopback.tolerance, rng))
+    yield Element(a=middle["hot"], b=middle["cold"], value=shunt_ohm * within(loopback.tolerance, rng))

@@ -136,7 +136,7 @@ insert = 1
 mute = 2
 [loads]
 out = { legs = "5 kohm" }
-[links.plug]
+[loopbacks.plug]
 from = "send"
 to = "return"
 loss = "0 dB"
@@ -148,13 +148,13 @@ select = [9]
 name = "outputs"
 drive = "left.in"
 view = ["left.out", "right.out"]
-links = ["plug"]
+loopbacks = ["plug"]
 select = [10, 11]
 [[setup]]
 name = "by hand"
 drive = "left.in"
 view = ["left.in", "left.out"]
-links = ["plug"]
+loopbacks = ["plug"]
 """
 
 

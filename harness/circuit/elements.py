@@ -20,7 +20,7 @@ IDEAL_CONTACT_OHM = 1e-8  # of a contact that is taken for none
 PIN = ".pin"
 THROUGH = "through"  # the net that joins generator and scope in a through setup
 
-Kind = Literal["contact", "resistor", "capacitor", "connector", "link", "load", "scope"]
+Kind = Literal["contact", "resistor", "capacitor", "connector", "loopback", "load", "scope"]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,7 +17,7 @@ from harness.circuit.elements import (
     resistor,
     terminal,
 )
-from harness.job.fixture import Fixture, Link, PortName, Setup, Termination
+from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
 from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, node_name
 from harness.job.state import State
 
@@ -60,7 +60,11 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
         *_parts(module),
         *_connectors(module),
         *load_elements(module, fixture, setup),
-        *(element for name in setup.links for element in link_elements(module, fixture.links[name])),
+        *(
+            element
+            for name in setup.loopbacks
+            for element in loopback_elements(module, fixture.loopbacks[name])
+        ),
         *source_elements(module, setup),
         *(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
     ]
@@ -241,45 +245,53 @@ def source_elements(module: Module, setup: Setup) -> Iterator[Element]:
         )
 
 
-def link_elements(module: Module, link: Link) -> Iterator[Element]:
-    """A loop plug in every channel that it is made for."""
+def loopback_elements(module: Module, loopback: Loopback) -> Iterator[Element]:
+    """A loopback plug in every channel that it is made for."""
     for channel in module.channels:
-        if link.legs is not None and channel not in link.legs:
+        if loopback.legs is not None and channel not in loopback.legs:
             continue
         ends = {
             leg: (
-                terminal(module, channel, link.from_net, leg),
-                terminal(module, channel, link.to_net, leg),
+                terminal(module, channel, loopback.from_net, leg),
+                terminal(module, channel, loopback.to_net, leg),
             )
             for leg in LEGS
         }
-        place = f"{link.name} {channel}"
-        if link.legs is not None:
-            yield from _leg_link(link, channel, place, ends)
-        elif link.pad_db:
-            yield from _pad_link(link, channel, place, ends)
+        place = f"{loopback.name} {channel}"
+        if loopback.legs is not None:
+            yield from _leg_loopback(loopback, channel, place, ends)
+        elif loopback.pad_db:
+            yield from _pad_loopback(loopback, channel, place, ends)
         else:
             for leg, (near, far) in ends.items():
-                yield resistor(f"{place}.{leg}", "link", near, far, JOINT_OHM, 0.0, part=link.name)
+                yield resistor(f"{place}.{leg}", "loopback", near, far, JOINT_OHM, 0.0, part=loopback.name)
 
 
-def _leg_link(link: Link, channel: str, place: str, ends: dict[Leg, tuple[str, str]]) -> Iterator[Element]:
+def _leg_loopback(
+    loopback: Loopback, channel: str, place: str, ends: dict[Leg, tuple[str, str]]
+) -> Iterator[Element]:
     """Series from the send, then the shunt at the return's end."""
-    assembly = link.legs[channel] if link.legs is not None else {}
+    assembly = loopback.legs[channel] if loopback.legs is not None else {}
     for leg, resistors in assembly.items():
         near, far = ends[leg]
         yield resistor(
-            f"{place}.{leg}.series", "link", near, far, resistors.series_ohm, link.tolerance, part=link.name
+            f"{place}.{leg}.series",
+            "loopback",
+            near,
+            far,
+            resistors.series_ohm,
+            loopback.tolerance,
+            part=loopback.name,
         )
         if resistors.shunt_ohm is not None:
             yield resistor(
                 f"{place}.{leg}.shunt",
-                "link",
+                "loopback",
                 far,
                 GROUND,
                 resistors.shunt_ohm,
-                link.tolerance,
-                part=link.name,
+                loopback.tolerance,
+                part=loopback.name,
             )
 
 
@@ -293,13 +305,25 @@ def pad_resistors(loss_db: float, impedance_ohm: float) -> tuple[float, float]:
     return series / 2, 2 * impedance_ohm * ratio / (ratio**2 - 1)
 
 
-def _pad_link(link: Link, channel: str, place: str, ends: dict[Leg, tuple[str, str]]) -> Iterator[Element]:
+def _pad_loopback(
+    loopback: Loopback, channel: str, place: str, ends: dict[Leg, tuple[str, str]]
+) -> Iterator[Element]:
     """A balanced H pad, floating: half of R1 in each of four arms, R2 across the middle."""
-    arm, shunt = pad_resistors(link.pad_db or 0.0, link.pad_impedance_ohm or 600.0)
-    middle = {leg: f"{channel}.{link.name} middle.{leg}" for leg in LEGS}
+    arm, shunt = pad_resistors(loopback.pad_db or 0.0, loopback.pad_impedance_ohm or 600.0)
+    middle = {leg: f"{channel}.{loopback.name} middle.{leg}" for leg in LEGS}
     for leg, (near, far) in ends.items():
-        yield resistor(f"{place}.{leg}.in", "link", near, middle[leg], arm, link.tolerance, part=link.name)
-        yield resistor(f"{place}.{leg}.out", "link", middle[leg], far, arm, link.tolerance, part=link.name)
+        yield resistor(
+            f"{place}.{leg}.in", "loopback", near, middle[leg], arm, loopback.tolerance, part=loopback.name
+        )
+        yield resistor(
+            f"{place}.{leg}.out", "loopback", middle[leg], far, arm, loopback.tolerance, part=loopback.name
+        )
     yield resistor(
-        f"{place}.shunt", "link", middle["hot"], middle["cold"], shunt, link.tolerance, part=link.name
+        f"{place}.shunt",
+        "loopback",
+        middle["hot"],
+        middle["cold"],
+        shunt,
+        loopback.tolerance,
+        part=loopback.name,
     )

@@ -14,7 +14,7 @@ from harness.job.state import State
 SILENT = "silent"
 THROUGH_ROUTE = "generator > scope"
 
-SPOKEN = ("link", "resistor", "capacitor")
+SPOKEN = ("loopback", "resistor", "capacitor")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, order=True)
@@ -27,10 +27,10 @@ class _Step:
 
 
 def route(module: Module, fixture: Fixture, setup: Setup, state: State, port: PortName) -> str:
-    """Say how the drive reaches a port in a state: `in > a_send > key_a > a_return > out`, or `silent`.
+    """Say how the drive reaches a port in a state: `in > a_send > pad_a > a_return > out`, or `silent`.
 
-    Named are the ports whose connector is passed, loop plugs, and parts in series. Where several ways lead
-    there, it is the one of least resistance. Ports of another channel than the driven one carry their
+    Named are the ports whose connector is passed, loopback plugs, and parts in series. Where several ways
+    lead there, it is the one of least resistance. Ports of another channel than the driven one carry their
     channel's name.
     """
     if setup.through:

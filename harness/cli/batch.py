@@ -354,11 +354,11 @@ class Units:
 def draw_faults(serials: Sequence[str], share: float, job: Job, *, seed: int) -> dict[str, str]:
     """Give as many simulated units as the share asks for a single fault each, by serial number.
 
-    Any single fault that a unit can have, each as likely as the others; those of the loop plugs are the
+    Any single fault that a unit can have, each as likely as the others; those of the loopback plugs are the
     fixture's, which all units share, and are left out.
     """
     listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
-    faults = [fault.name for fault in listed if not fault.kind.startswith("link")]
+    faults = [fault.name for fault in listed if not fault.kind.startswith("loopback")]
     draw = random.Random(f"faulty {seed}")
     chosen = sorted(draw.sample(range(len(serials)), round(share * len(serials))))
     return {serials[index]: draw.choice(faults) for index in chosen}

@@ -223,7 +223,7 @@ def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
     return (
         _of_files(error)
         or _of_the_device(error, address)
-        or _of_the_link(error, address)
+        or _of_the_loopback(error, address)
         or _of_the_answers(error, profile)
         or f"it does not do what {profile!r} says: hold its manual against the profile's commands and limits"
     )
@@ -272,7 +272,7 @@ def _whose(address: str) -> str:
     return f" {found[1]}: become a member of its group {group!r} and log in anew"
 
 
-def _of_the_link(error: SwitchwalkError, address: str) -> str:
+def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
     if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
         return (
             "the termination: it ends its answers with something else than a line feed; set it so in its menu"
@@ -360,7 +360,7 @@ def _serial_ports() -> Iterator[Seen]:
     """Serial ports by name; by the name that stays the same over a restart where there is one."""
     from serial.tools.list_ports import comports
 
-    lasting = {link.resolve(): str(link) for link in sorted(Path("/dev/serial/by-id").glob("*"))}
+    lasting = {loopback.resolve(): str(loopback) for loopback in sorted(Path("/dev/serial/by-id").glob("*"))}
     for port in sorted(comports()):
         what = ", ".join(
             text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"

@@ -27,7 +27,7 @@ from harness.faults.coverage import cover as find_coverage
 from harness.faults.minimal import Minimal, smallest_plan
 from harness.faults.plugs import PlugDesign, design_plugs
 from harness.job.faults import parse_fault
-from harness.job.fixture import Link
+from harness.job.fixture import Loopback
 from harness.job.job import Job
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
@@ -80,7 +80,7 @@ def cover(
         typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.", show_default=False),
     ] = None,
     design: Annotated[
-        bool, typer.Option("--design-plugs", help="Search E24 resistors for keyed loop plugs.")
+        bool, typer.Option("--design-plugs", help="Search E24 resistors for coded loopback plugs.")
     ] = False,
     minimal: Annotated[
         bool, typer.Option("--minimal", help="Find the fewest steps that see as much.")
@@ -245,9 +245,9 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
                     leg: {"series_ohm": part.series_ohm, "shunt_ohm": part.shunt_ohm}
                     for leg, part in legs.items()
                 }
-                for channel, legs in (link.legs or {}).items()
+                for channel, legs in (loopback.legs or {}).items()
             }
-            for name, link in plugs.best.links.items()
+            for name, loopback in plugs.best.loopbacks.items()
         },
     }
 
@@ -415,7 +415,7 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
 def plug_lines(plugs: PlugDesign) -> Iterator[str]:
     """What each set of plugs would show, and the best of them for fixture.toml."""
     yield ""
-    yield from _folded(f"Loop plugs, by what the outputs alone see ({plugs.tried} sets tried):")
+    yield from _folded(f"Loopback plugs, by what the outputs alone see ({plugs.tried} sets tried):")
     for one in (*plugs.others, plugs.best):
         yield from _folded(
             f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2
@@ -426,15 +426,15 @@ def plug_lines(plugs: PlugDesign) -> Iterator[str]:
             yield from _folded(f"states that read alike: {pairs}{more}", indent=6)
     yield ""
     yield "For fixture.toml:"
-    for link in plugs.best.links.values():
-        yield from _toml(link)
+    for loopback in plugs.best.loopbacks.values():
+        yield from _toml(loopback)
 
 
-def _toml(link: Link) -> Iterator[str]:
-    yield f"[links.{link.name}]"
-    yield f'from = "{link.from_net}"'
-    yield f'to = "{link.to_net}"'
-    for channel, legs in (link.legs or {}).items():
+def _toml(loopback: Loopback) -> Iterator[str]:
+    yield f"[loopbacks.{loopback.name}]"
+    yield f'from = "{loopback.from_net}"'
+    yield f'to = "{loopback.to_net}"'
+    for channel, legs in (loopback.legs or {}).items():
         parts = ", ".join(
             f'{leg} = {{ series = "{part.series_ohm:g} ohm", shunt = "{part.shunt_ohm or 0:g} ohm" }}'
             for leg, part in legs.items()

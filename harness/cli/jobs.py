@@ -204,8 +204,8 @@ def _leads(visit: SetupVisit) -> str:
     for number in sorted(set(setup.lines_on.values())):
         lines = ", ".join(line for line, on in setup.lines_on.items() if on == number)
         views += f", input {number} on {lines}"
-    links = f"; plugs {', '.join(setup.links)}" if setup.links else ""
-    return f"generator on {setup.drive}; {views}{links}"
+    loopbacks = f"; plugs {', '.join(setup.loopbacks)}" if setup.loopbacks else ""
+    return f"generator on {setup.drive}; {views}{loopbacks}"
 
 
 def _columns(items: list[str], *, width: int = 76) -> list[str]:
@@ -235,7 +235,7 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                 "select": list(visit.setup.select) if visit.setup.select is not None else None,
                 "drive": str(visit.setup.drive),
                 "view": [str(port) for port in visit.setup.view],
-                "links": list(visit.setup.links),
+                "loopbacks": list(visit.setup.loopbacks),
                 "states": [
                     {
                         "state": state.state.name,
@@ -358,7 +358,9 @@ def wiring(
     setups: Annotated[bool, typer.Option("--setups", help="Draw every test setup's leads too.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Print the fixture's pin lists, its loop plugs with the resistors to buy, and the bill of materials."""
+    """Print the fixture's pin lists, its loopback plugs with the resistors to buy, and the bill of
+    materials.
+    """
     described = read_job(job, bench)
     document = wiring_of(described)
     drawn = [drawing(described, setup) for setup in described.fixture.setups]

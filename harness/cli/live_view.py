@@ -354,7 +354,7 @@ class Routes:
                 for other in self._job.fixture.setups
                 if other.drive is not None
                 and (other.drive.channel, other.drive.net) == (channel, net)
-                and other.links == setup.links
+                and other.loopbacks == setup.loopbacks
             ),
             None,
         )
@@ -370,7 +370,7 @@ class Routes:
     def _words(self, setup: Setup, state: State, port: PortName) -> str:
         if setup.drive is None:
             return SILENT
-        key = setup.drive, setup.links, state, port
+        key = setup.drive, setup.loopbacks, state, port
         if key not in self._known:
             try:
                 words = route(self._job.module, self._job.fixture, setup, state, port)

@@ -224,8 +224,8 @@ def _part_names(answers: Answers, number: int) -> str:
     return f'name = "R{number}"' if answers.channels == 1 else _names(answers, "R", number)
 
 
-# A keyed plug for each loop: a series resistor for each leg of each channel, no two alike, and their shunt.
-_KEYS = (
+# A coded plug for each loop: a series resistor for each leg of each channel, no two alike, and their shunt.
+_PADS = (
     (("390 ohm", "510 ohm", "620 ohm", "750 ohm"), "1.1 kohm"),
     (("2 kohm", "2.4 kohm", "3 kohm", "3.6 kohm"), "5.1 kohm"),
     (("820 ohm", "910 ohm", "1 kohm", "1.2 kohm"), "2.2 kohm"),
@@ -246,9 +246,9 @@ undriven_inputs = {{ legs = "50 ohm" }}   # what ends an input that the generato
 out = "10 kohm"
 """
 
-_LINKS = """
-# Loop plugs, one in each loop. They are keyed: every leg differs, so that a reading at the output says which
-# leg of which loop it came through. Measure yours and write them under [plugs.NAME] (docs/files.md).
+_LOOPBACKS = """
+# Loopback plugs, one in each loop. They are coded: every leg differs, so that a reading at the output says
+# which leg of which loop it came through. Measure yours and write them under [measured.NAME] (docs/files.md).
 """
 
 _SETUPS = """
@@ -294,25 +294,25 @@ settle = "15 ms"
 def fixture_text(answers: Answers) -> str:
     """Write fixture.toml. The answers are checked before."""
     lines = [f"{name} = {number}" for number, name in enumerate(answers.line_names, start=1)]
-    links = "".join(_link(answers, place) for place in range(answers.loops))
+    loopbacks = "".join(_loopback(answers, place) for place in range(answers.loops))
     through = len(answers.line_names) + 1
     return (
         _FIXTURE.format(lines="\n".join(lines))
-        + (_LINKS + links if links else "")
+        + (_LOOPBACKS + loopbacks if loopbacks else "")
         + _SETUPS.format(through=through)
         + "".join(_setups(answers, through + 1))
     )
 
 
-def _link(answers: Answers, place: int) -> str:
+def _loopback(answers: Answers, place: int) -> str:
     name = answers.loop_names[place]
-    series, shunt = _KEYS[place]
+    series, shunt = _PADS[place]
     legs = []
     for index, channel in enumerate(answers.channel_names):
         hot, cold = (f'{{ series = "{series[2 * index + offset]}", shunt = "{shunt}" }}' for offset in (0, 1))
         legs.append(f"legs.{channel} = {{ hot = {hot}, cold = {cold} }}\n")
     ends = f'from = "{name}_send"\nto = "{name}_return"\n'
-    return f"[links.key_{name.removeprefix('loop_')}]\n{ends}{''.join(legs)}\n"
+    return f"[loopbacks.pad_{name.removeprefix('loop_')}]\n{ends}{''.join(legs)}\n"
 
 
 def _setups(answers: Answers, free: int) -> Iterator[str]:
@@ -342,7 +342,7 @@ def _setup(
 ) -> str:
     rows = ["", "[[setup]]", f'name = "{name}"', f'drive = "{channel}.in"', f"view = {_listed(view)}"]
     if answers.loops:
-        rows.append(f"links = {_listed([name.replace('loop', 'key') for name in answers.loop_names])}")
+        rows.append(f"loopbacks = {_listed([name.replace('loop', 'pad') for name in answers.loop_names])}")
     rows.append(f"select = {select}")
     if with_lines:
         lines = ", ".join(f"{line} = 3" for line in answers.line_names)

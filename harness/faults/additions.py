@@ -17,7 +17,7 @@ from harness.errors import SwitchwalkError
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
 from harness.job.faults import Fault
-from harness.job.fixture import Fixture, LinkLeg, PortName, Setup, Termination
+from harness.job.fixture import Fixture, LoopbackLeg, PortName, Setup, Termination
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
@@ -130,7 +130,9 @@ def _try(
         plan = build_plan(candidate.job, impedances=impedances)
         if not plan.state_readings:
             return nothing, 0.0
-        known = [fault for fault in unseen if fault.kind[:4] != "link" or _has_link(candidate.job, fault)]
+        known = [
+            fault for fault in unseen if fault.kind[:8] != "loopback" or _has_loopback(candidate.job, fault)
+        ]
         shown = signatures(candidate.job, plan, known, impedances=impedances, executor=executor)
         made = weigh_margins(candidate.job, plan, shown)
     except SwitchwalkError:
@@ -145,8 +147,8 @@ def _try(
     return nothing, cost.unavoidable_s + candidate.hands_s
 
 
-def _has_link(job: Job, fault: Fault) -> bool:
-    return fault.subject in job.fixture.links
+def _has_loopback(job: Job, fault: Fault) -> bool:
+    return fault.subject in job.fixture.loopbacks
 
 
 def _candidates(job: Job) -> Iterator[Candidate]:
@@ -239,7 +241,7 @@ def _viewing(job: Job, net: str, *, both: bool) -> tuple[Fixture, float]:
         channels = (setup.drive.channel, *job.module.channels) if both else (setup.drive.channel,)
         view = tuple(PortName(channel=channel, net=net) for channel in dict.fromkeys(channels))
         copy = replace(setup, name=f"{setup.name}, {net}", view=view)
-        if made.setdefault((setup.drive, setup.links), copy) is copy and setup.select is None:
+        if made.setdefault((setup.drive, setup.loopbacks), copy) is copy and setup.select is None:
             hands_s += HANDS_S * lead_moves(setup, copy)
     throughs = tuple(setup for setup in job.fixture.setups if setup.through)
     return replace(job.fixture, setups=(*throughs, *made.values())), hands_s
@@ -260,27 +262,28 @@ def _states(job: Job) -> Iterator[Candidate]:
 
 def _plugs(job: Job) -> Iterator[Candidate]:
     """Unequal pads in place of plugs that are alike in every leg: a low one first, a high one after it."""
-    alike = [link for link in job.fixture.links.values() if link.legs is None]
+    alike = [loopback for loopback in job.fixture.loopbacks.values() if loopback.legs is None]
     if not alike:
         return
-    links = dict(job.fixture.links)
-    for place, link in enumerate(alike):
-        links[link.name] = replace(link, legs=_unequal(job, 400.0 * 5**place), pad_db=None)
+    loopbacks = dict(job.fixture.loopbacks)
+    for place, loopback in enumerate(alike):
+        loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**place), pad_db=None)
     yield Candidate(
-        words=f"unequal pads, every leg another, in place of {', '.join(link.name for link in alike)} "
+        words="unequal pads, every leg another, in place of "
+        f"{', '.join(loopback.name for loopback in alike)} "
         "(--design-plugs chooses them)",
-        job=replace(job, fixture=replace(job.fixture, links=links)),
+        job=replace(job, fixture=replace(job.fixture, loopbacks=loopbacks)),
         instead=True,
     )
 
 
-def _unequal(job: Job, ohm: float) -> dict[str, dict[Leg, LinkLeg]]:
-    legs: dict[str, dict[Leg, LinkLeg]] = {}
+def _unequal(job: Job, ohm: float) -> dict[str, dict[Leg, LoopbackLeg]]:
+    legs: dict[str, dict[Leg, LoopbackLeg]] = {}
     for place, channel in enumerate(job.module.channels):
         legs[channel] = {}
         for other, leg in enumerate(LEGS):
             series_ohm = ohm * (1 + 0.6 * place + 0.25 * other)
-            legs[channel][leg] = LinkLeg(series_ohm=series_ohm, shunt_ohm=2.5 * ohm)
+            legs[channel][leg] = LoopbackLeg(series_ohm=series_ohm, shunt_ohm=2.5 * ohm)
     return legs
 
 

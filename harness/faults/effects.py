@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit, Element, pin_name, terminal
-from harness.circuit.expand import contacts, is_operated, link_elements
+from harness.circuit.expand import contacts, is_operated, loopback_elements
 from harness.job.faults import USUAL_CHANCE, Fault
-from harness.job.fixture import Fixture, Link
+from harness.job.fixture import Fixture, Loopback
 from harness.job.module import GROUND, LEGS, Module, Relay, node_name
 from harness.job.state import State
 from harness.plan.states import energised
@@ -55,7 +55,8 @@ def with_fault(
 ) -> Circuit:
     """Apply faults to the circuit of one setup in `state`, as `build_circuit` made it.
 
-    A link's fault leaves a setup that doesn't use the link as it is; so does any fault a through setup.
+    A loopback's fault leaves a setup that doesn't use the loopback as it is; so does any fault a through
+    setup.
     """
     suspect = (faults,) if isinstance(faults, Fault) else faults
     control = control_of(suspect)
@@ -258,8 +259,8 @@ def edit_wiring(
     elements: Sequence[Element], fault: Fault, *, module: Module, fixture: Fixture
 ) -> list[Element]:
     """Apply a fault of connectors, plugs or parts; others leave the wiring as it is."""
-    if fault.kind.startswith("link"):
-        return _edit_link(elements, fault, module, fixture.links[fault.subject])
+    if fault.kind.startswith("loopback"):
+        return _edit_loopback(elements, fault, module, fixture.loopbacks[fault.subject])
     if fault.kind.startswith("part"):
         return [_edit_part(element, fault) for element in elements]
     if fault.kind in ("leg open", "legs swapped", "channels swapped"):
@@ -324,36 +325,38 @@ def _bridges(fault: Fault, module: Module) -> Iterator[Element]:
         )
 
 
-def _edit_link(elements: Sequence[Element], fault: Fault, module: Module, link: Link) -> list[Element]:
-    """Put another plug, or none, where a link's elements stand."""
+def _edit_loopback(
+    elements: Sequence[Element], fault: Fault, module: Module, loopback: Loopback
+) -> list[Element]:
+    """Put another plug, or none, where a loopback's elements stand."""
     channels = module.channels if fault.channel is None else (fault.channel,)
-    starts = tuple(f"{link.name} {channel}." for channel in channels)
-    ours = [e for e in elements if e.kind == "link" and e.name.startswith(starts)]
+    starts = tuple(f"{loopback.name} {channel}." for channel in channels)
+    ours = [e for e in elements if e.kind == "loopback" and e.name.startswith(starts)]
     if not ours:
         return list(elements)
     others = [element for element in elements if element not in ours]
     match fault.kind:
-        case "link straight":
-            straight = replace(link, legs=None, pad_db=None)
-            return [*others, *link_elements(replace(module, channels=tuple(channels)), straight)]
-        case "link legs swapped":
-            return [*others, *_crossed(ours, module, channels, link)]
-        case "link channels swapped":
-            legs = link.legs or {}
+        case "loopback straight":
+            straight = replace(loopback, legs=None, pad_db=None)
+            return [*others, *loopback_elements(replace(module, channels=tuple(channels)), straight)]
+        case "loopback legs swapped":
+            return [*others, *_crossed(ours, module, channels, loopback)]
+        case "loopback channels swapped":
+            legs = loopback.legs or {}
             one, other = channels
-            exchanged = replace(link, legs={one: legs[other], other: legs[one]})
-            return [*others, *link_elements(module, exchanged)]
+            exchanged = replace(loopback, legs={one: legs[other], other: legs[one]})
+            return [*others, *loopback_elements(module, exchanged)]
         case _:
             return others
 
 
 def _crossed(
-    ours: Sequence[Element], module: Module, channels: Sequence[str], link: Link
+    ours: Sequence[Element], module: Module, channels: Sequence[str], loopback: Loopback
 ) -> Iterator[Element]:
     """The same plug with its return's hot and cold pin exchanged."""
     other: dict[str, str] = {}
     for channel in channels:
-        hot, cold = (terminal(module, channel, link.to_net, leg) for leg in LEGS)
+        hot, cold = (terminal(module, channel, loopback.to_net, leg) for leg in LEGS)
         other |= {hot: cold, cold: hot}
     for element in ours:
         yield replace(element, a=other.get(element.a, element.a), b=other.get(element.b, element.b))

@@ -1,4 +1,4 @@
-"""Loop plugs that let the outputs alone tell most faults apart, chosen by search over E24 values.
+"""Loopback plugs that let the outputs alone tell most faults apart, chosen by search over E24 values.
 
 Nothing here knows what makes a good plug. Straight plugs and matched pads are tried like any other set; that
 two matched pads give the same level in either order, so that no reading at the output can prove an order
@@ -18,7 +18,7 @@ from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, PredictedReadings, groups_of, told_apart, weigh_margins
 from harness.faults.signatures import signatures
-from harness.job.fixture import Fixture, Link, LinkLeg, PortName, Setup
+from harness.job.fixture import Fixture, Loopback, LoopbackLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
 from harness.job.sequence import Tone
@@ -41,7 +41,7 @@ class PlugSet:
     """
 
     words: str
-    links: Mapping[str, Link]
+    loopbacks: Mapping[str, Loopback]
     possible: int
     seen: int
     distinct: int
@@ -74,29 +74,31 @@ def design_plugs(
     """Search E24 values for every leg of every loop.
 
     Starts at random sets and changes one thing at a time, keeping what is better. Raises UsageError for a
-    fixture without links.
+    fixture without loopbacks.
     """
-    if not job.fixture.links:
-        raise UsageError(f"{job.folder}: fixture.toml has no [links.…]; there are no loop plugs to design")
+    if not job.fixture.loopbacks:
+        raise UsageError(
+            f"{job.folder}: fixture.toml has no [loopbacks.…]; there are no loopback plugs to design"
+        )
     rng = np.random.default_rng(seed)
     total = STARTS + TRIES + 3
 
-    def tried(words: str, links: Mapping[str, Link]) -> PlugSet:
-        made = _evaluate(job, words, links, impedances, executor)
+    def tried(words: str, loopbacks: Mapping[str, Loopback]) -> PlugSet:
+        made = _evaluate(job, words, loopbacks, impedances, executor)
         counter.append(made)
         progress(len(counter), total)
         return made
 
     counter: list[PlugSet] = []
-    others = [tried("the plugs as they are", job.fixture.links)]
-    others += [tried(words, links) for words, links in _ready_made(job)]
+    others = [tried("the plugs as they are", job.fixture.loopbacks)]
+    others += [tried(words, loopbacks) for words, loopbacks in _ready_made(job)]
     genes = [_keyed(partial(_random, job, rng)) for _ in range(STARTS)]
-    sets = [tried("keyed plugs", _links(job, gene)) for gene in genes]
+    sets = [tried("coded plugs", _loopbacks(job, gene)) for gene in genes]
     place = max(range(STARTS), key=lambda index: sets[index].score)
     gene, best = genes[place], sets[place]
     for _ in range(TRIES):
         other = _keyed(partial(_mutated, gene, rng))
-        made = tried("keyed plugs", _links(job, other))
+        made = tried("coded plugs", _loopbacks(job, other))
         if made.score >= best.score:
             gene, best = other, made
     return PlugDesign(best=best, others=tuple(others), tried=len(counter))
@@ -104,7 +106,7 @@ def design_plugs(
 
 @dataclass(frozen=True, kw_only=True)
 class _Gene:
-    """Places in VALUES_OHM: series by link, channel and leg; shunt by link."""
+    """Places in VALUES_OHM: series by loopback, channel and leg; shunt by loopback."""
 
     series: tuple[tuple[int, ...], ...]
     shunt: tuple[int, ...]
@@ -114,7 +116,7 @@ def _keyed(draw: Callable[[], _Gene]) -> _Gene:
     """Draw until every leg of every loop has a series resistor that no other has."""
     while True:
         gene = draw()
-        series = [value for link in gene.series for value in link]
+        series = [value for loopback in gene.series for value in loopback]
         if len(set(series)) == len(series):
             return gene
 
@@ -123,15 +125,17 @@ def _random(job: Job, rng: np.random.Generator) -> _Gene:
     legs = len(job.module.channels) * len(LEGS)
     last = len(VALUES_OHM) - 1
     series = []
-    for _ in job.fixture.links:
+    for _ in job.fixture.loopbacks:
         start, step = int(rng.integers(0, last - 3 * legs)), int(rng.integers(1, 4))
         series.append(tuple(min(start + step * leg, last) for leg in range(legs)))
-    return _Gene(series=tuple(series), shunt=tuple(int(rng.integers(12, last)) for _ in job.fixture.links))
+    return _Gene(
+        series=tuple(series), shunt=tuple(int(rng.integers(12, last)) for _ in job.fixture.loopbacks)
+    )
 
 
 def _mutated(gene: _Gene, rng: np.random.Generator) -> _Gene:
-    """One link's values moved up or down together, or one of them alone, or its shunt."""
-    link = int(rng.integers(len(gene.series)))
+    """One loopback's values moved up or down together, or one of them alone, or its shunt."""
+    loopback = int(rng.integers(len(gene.series)))
     step = int(rng.choice([-6, -3, -2, -1, 1, 2, 3, 6]))
     last = len(VALUES_OHM) - 1
 
@@ -141,48 +145,49 @@ def _mutated(gene: _Gene, rng: np.random.Generator) -> _Gene:
     series, shunt = list(gene.series), list(gene.shunt)
     match int(rng.integers(3)):
         case 0:
-            series[link] = tuple(moved(value) for value in series[link])
+            series[loopback] = tuple(moved(value) for value in series[loopback])
         case 1:
-            leg = int(rng.integers(len(series[link])))
-            series[link] = tuple(
-                moved(value) if place == leg else value for place, value in enumerate(series[link])
+            leg = int(rng.integers(len(series[loopback])))
+            series[loopback] = tuple(
+                moved(value) if place == leg else value for place, value in enumerate(series[loopback])
             )
         case _:
-            shunt[link] = moved(shunt[link])
+            shunt[loopback] = moved(shunt[loopback])
     return _Gene(series=tuple(series), shunt=tuple(shunt))
 
 
-def _links(job: Job, gene: _Gene) -> dict[str, Link]:
-    made: dict[str, Link] = {}
-    for link, series, shunt in zip(job.fixture.links.values(), gene.series, gene.shunt, strict=True):
+def _loopbacks(job: Job, gene: _Gene) -> dict[str, Loopback]:
+    made: dict[str, Loopback] = {}
+    for loopback, series, shunt in zip(job.fixture.loopbacks.values(), gene.series, gene.shunt, strict=True):
         values = iter(series)
-        legs: dict[str, dict[Leg, LinkLeg]] = {
+        legs: dict[str, dict[Leg, LoopbackLeg]] = {
             channel: {
-                leg: LinkLeg(series_ohm=VALUES_OHM[next(values)], shunt_ohm=VALUES_OHM[shunt]) for leg in LEGS
+                leg: LoopbackLeg(series_ohm=VALUES_OHM[next(values)], shunt_ohm=VALUES_OHM[shunt])
+                for leg in LEGS
             }
             for channel in job.module.channels
         }
-        made[link.name] = replace(
-            link, legs=legs, pad_db=None, pad_impedance_ohm=None, tolerance=TOLERANCE, plug=None
+        made[loopback.name] = replace(
+            loopback, legs=legs, pad_db=None, pad_impedance_ohm=None, tolerance=TOLERANCE, plug=None
         )
     return made
 
 
-def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Link]]]:
+def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Loopback]]]:
     """Plugs that need no design: straight ones, and symmetric pads matched to one impedance."""
-    links = job.fixture.links
+    loopbacks = job.fixture.loopbacks
     plain = {
-        name: replace(link, legs=None, pad_db=0.0, pad_impedance_ohm=None, plug=None)
-        for name, link in links.items()
+        name: replace(loopback, legs=None, pad_db=0.0, pad_impedance_ohm=None, plug=None)
+        for name, loopback in loopbacks.items()
     }
     yield "straight plugs", plain
-    losses = [MATCHED[place % len(MATCHED)] for place in range(len(links))]
+    losses = [MATCHED[place % len(MATCHED)] for place in range(len(loopbacks))]
     words = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
     yield (
         f"matched pads, {words} at {MATCHED[0][1]:g} ohm",
         {
-            name: replace(link, pad_db=loss_db, pad_impedance_ohm=ohm, tolerance=TOLERANCE)
-            for (name, link), (loss_db, ohm) in zip(plain.items(), losses, strict=True)
+            name: replace(loopback, pad_db=loss_db, pad_impedance_ohm=ohm, tolerance=TOLERANCE)
+            for (name, loopback), (loss_db, ohm) in zip(plain.items(), losses, strict=True)
         },
     )
 
@@ -190,12 +195,12 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Link]]]:
 def _evaluate(
     job: Job,
     words: str,
-    links: Mapping[str, Link],
+    loopbacks: Mapping[str, Loopback],
     impedances: BenchImpedances,
     executor: Executor | None,
 ) -> PlugSet:
     """What the outputs alone see with these plugs, in the sequence's states."""
-    trial = _at_outputs(job, links)
+    trial = _at_outputs(job, loopbacks)
     plan = trial_plan(trial, impedances=impedances)
     faults = hard_faults(trial)
     shown = signatures(trial, plan, faults, impedances=impedances, executor=executor)
@@ -206,7 +211,7 @@ def _evaluate(
     groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
     return PlugSet(
         words=words,
-        links=links,
+        loopbacks=loopbacks,
         possible=len(faults),
         seen=int(seen.sum()),
         distinct=len(groups),
@@ -234,7 +239,7 @@ def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
+def _at_outputs(job: Job, loopbacks: Mapping[str, Loopback]) -> Job:
     """The job with levels at the outputs alone, each channel driven in turn, and the supply current."""
     outputs = tuple(port.net for port in job.module.ports if port.role == "output")
     drives = dict.fromkeys(
@@ -248,7 +253,7 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
             through=False,
             drive=drive,
             view=(PortName(channel=drive.channel, net=net),),
-            links=tuple(links),
+            loopbacks=tuple(loopbacks),
             select=(),
         )
         for drive in drives
@@ -266,5 +271,5 @@ def _at_outputs(job: Job, links: Mapping[str, Link]) -> Job:
     checks = tuple(suggested_check(suggestion, outputs, tone) for suggestion in one_channel)
     supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
     through = tuple(setup for setup in job.fixture.setups if setup.through)
-    fixture: Fixture = replace(job.fixture, links=links, setups=(*through, *setups))
+    fixture: Fixture = replace(job.fixture, loopbacks=loopbacks, setups=(*through, *setups))
     return replace(job, fixture=fixture, sequence=replace(job.sequence, checks=(*checks, *supply)))

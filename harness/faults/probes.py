@@ -39,7 +39,7 @@ class Probe:
     place: str
     inside: bool
     driven: str
-    links: tuple[str, ...]
+    loopbacks: tuple[str, ...]
     state: str
     information: float
 
@@ -88,7 +88,7 @@ def _of_supply(
                 place="",
                 inside=False,
                 driven="",
-                links=(),
+                loopbacks=(),
                 state=state.name,
                 information=expected_information(weights, squared),
             )
@@ -107,12 +107,12 @@ def _of_views(
     nodes = tuple(node for place in places for node in place.nodes)
     seen = _seen(job, plan)
     drives = dict.fromkeys(
-        (setup.drive, setup.links)
+        (setup.drive, setup.loopbacks)
         for setup in job.fixture.setups
         if setup.drive is not None and not setup.through
     )
-    for drive, links in drives:
-        setup = Setup(name="probe", through=False, drive=drive, view=(), links=links, select=None)
+    for drive, loopbacks in drives:
+        setup = Setup(name="probe", through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
         wiring = _probed(build_wiring(job.module, job.fixture, setup, impedances), nodes)
         for state in states:
             sound = in_state(wiring, job.module, setup, state)
@@ -126,14 +126,14 @@ def _of_views(
                 ]
             )
             for number, place in enumerate(places):
-                if (place.name, str(drive), links, state.name) in seen:
+                if (place.name, str(drive), loopbacks, state.name) in seen:
                     continue
                 here = legs[:, 2 * number : 2 * number + 2]
                 yield Probe(
                     place=place.name,
                     inside=place.inside,
                     driven=str(drive),
-                    links=links,
+                    loopbacks=loopbacks,
                     state=state.name,
                     information=expected_information(weights, _apart(here)),
                 )
@@ -185,7 +185,7 @@ def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
 def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
     setups = {setup.name: setup for setup in job.fixture.setups}
     return {
-        (str(port), str(setups[one.setup].drive), setups[one.setup].links, one.state.name)
+        (str(port), str(setups[one.setup].drive), setups[one.setup].loopbacks, one.state.name)
         for one in plan.acquisitions
         for port in setups[one.setup].view
         if one.stimulus.kind == "pair"

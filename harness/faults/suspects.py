@@ -24,7 +24,7 @@ from harness.job.module import Module
 from harness.job.state import State
 
 Places = NDArray[np.intp]
-WIRING = ("leg", "channels", "link", "part")  # how the kinds that change the wiring begin
+WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change the wiring begin
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -1,4 +1,4 @@
-"""The names of single faults that a unit, its connectors or its loop plugs can have.
+"""The names of single faults that a unit, its connectors or its loopback plugs can have.
 
 Names only: the circuit and the simulator apply them, each in its own way. A name is short and stable, because
 records and the command line use it: `K3 never operates`, `left.out.cold open`. Several at once are joined
@@ -38,10 +38,10 @@ FaultKind = Literal[
     "channels swapped",  # both legs of a port exchanged between the channels
     "line dead",  # energising it does nothing
     "lines swapped",
-    "link missing",  # the loop plug of one channel is not in
-    "link straight",  # a straight plug stands where another belongs
-    "link legs swapped",  # the plug's hot path ends on the cold pin, and the reverse
-    "link channels swapped",  # each of the two channels has the other's plug
+    "loopback missing",  # the loopback plug of one channel is not in
+    "loopback straight",  # a straight plug stands where another belongs
+    "loopback legs swapped",  # the plug's hot path ends on the cold pin, and the reverse
+    "loopback channels swapped",  # each of the two channels has the other's plug
     "part open",
     "part shorted",
     "part tenfold",  # ten times its value
@@ -70,10 +70,10 @@ _TEMPLATES: dict[FaultKind, str] = {
     "channels swapped": "{subject} channels swapped",
     "line dead": "line {subject} dead",
     "lines swapped": "lines {subject} and {other} swapped",
-    "link missing": "{channel}.{subject} missing",
-    "link straight": "{channel}.{subject} straight",
-    "link legs swapped": "{channel}.{subject} legs swapped",
-    "link channels swapped": "{subject} channels swapped",
+    "loopback missing": "{channel}.{subject} missing",
+    "loopback straight": "{channel}.{subject} straight",
+    "loopback legs swapped": "{channel}.{subject} legs swapped",
+    "loopback channels swapped": "{subject} channels swapped",
     "part open": "{subject} open",
     "part shorted": "{subject} shorted",
     "part tenfold": "{subject} tenfold",
@@ -90,10 +90,12 @@ _RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) (?P<resistance
 
 @dataclass(frozen=True, kw_only=True)
 class Fault:
-    """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a link, a part.
+    """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a loopback, a
+    part.
 
-    The other fields are set where the kind needs them: `channel`, `leg` of a port's or link's fault, `throw`
-    of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent one.
+    The other fields are set where the kind needs them: `channel`, `leg` of a port's or loopback's fault,
+    `throw` of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent
+    one.
     """
 
     kind: FaultKind
@@ -135,7 +137,7 @@ def single_faults(
         *(fault for relay in module.relays for fault in _relay_faults(relay, contact_ohm)),
         *_port_faults(module),
         *_line_faults(module),
-        *_link_faults(module, fixture),
+        *_loopback_faults(module, fixture),
         *(fault for part in (*module.resistors, *module.capacitors) for fault in _part_faults(part)),
     )
 
@@ -259,16 +261,18 @@ def _line_faults(module: Module) -> Iterator[Fault]:
             yield Fault(kind="lines swapped", subject=line, other=other)
 
 
-def _link_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
-    for link in fixture.links.values():
-        straight = link.legs is None and not link.pad_db
+def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
+    for loopback in fixture.loopbacks.values():
+        straight = loopback.legs is None and not loopback.pad_db
         for channel in module.channels:
-            yield Fault(kind="link missing", subject=link.name, channel=channel)
+            yield Fault(kind="loopback missing", subject=loopback.name, channel=channel)
             if not straight:
-                yield Fault(kind="link straight", subject=link.name, channel=channel)
-            yield Fault(kind="link legs swapped", subject=link.name, channel=channel)
-        if link.legs is not None and len(module.channels) == 2:  # other plugs are the same in every channel
-            yield Fault(kind="link channels swapped", subject=link.name)
+                yield Fault(kind="loopback straight", subject=loopback.name, channel=channel)
+            yield Fault(kind="loopback legs swapped", subject=loopback.name, channel=channel)
+        if (
+            loopback.legs is not None and len(module.channels) == 2
+        ):  # other plugs are the same in every channel
+            yield Fault(kind="loopback channels swapped", subject=loopback.name)
 
 
 def _part_faults(part: Part) -> Iterator[Fault]:

@@ -43,32 +43,36 @@ TerminationOrText = Annotated[Termination, BeforeValidator(_across)]  # a resist
 
 
 @dataclass(frozen=True, kw_only=True)
-class LinkLeg(Table):
-    """One leg of a loop plug: a series resistor, then perhaps a shunt to pin 1 at the return end."""
+class LoopbackLeg(Table):
+    """One leg of a loopback plug: a series resistor, then perhaps a shunt to pin 1 at the return end."""
 
     series_ohm: Annotated[SeriesResistance, Field(alias="series")]
     shunt_ohm: Annotated[Resistance | None, Field(alias="shunt")] = None
 
 
 @dataclass(frozen=True, kw_only=True)
-class LinkLegs(Table):
-    """Both legs of a loop plug, in the file."""
+class LoopbackLegs(Table):
+    """Both legs of a loopback plug, in the file."""
 
-    hot: Annotated[LinkLeg, Field(description='a table such as { series = "470 ohm", shunt = "1 kohm" }')]
-    cold: Annotated[LinkLeg, Field(description='a table such as { series = "560 ohm", shunt = "1 kohm" }')]
+    hot: Annotated[LoopbackLeg, Field(description='a table such as { series = "470 ohm", shunt = "1 kohm" }')]
+    cold: Annotated[
+        LoopbackLeg, Field(description='a table such as { series = "560 ohm", shunt = "1 kohm" }')
+    ]
 
     @property
-    def by_leg(self) -> Mapping[Leg, LinkLeg]:
+    def by_leg(self) -> Mapping[Leg, LoopbackLeg]:
         """Each leg by its name."""
         return {"hot": self.hot, "cold": self.cold}
 
 
-LegsOfChannels = Mapping[str, Annotated[Mapping[Leg, LinkLeg], ReadAs(LinkLegs, lambda legs: legs.by_leg)]]
+LegsOfChannels = Mapping[
+    str, Annotated[Mapping[Leg, LoopbackLeg], ReadAs(LoopbackLegs, lambda legs: legs.by_leg)]
+]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Link(Table):
-    """[links.NAME]: what joins a send to its return in every channel, a loop plug.
+class Loopback(Table):
+    """[loopbacks.NAME]: what joins a send to its return in every channel, a loopback plug.
 
     Either `legs[channel][leg]` is given, or the plug is straight (`pad_db` 0) or a balanced H pad of
     `pad_db` and `pad_impedance_ohm`.
@@ -86,7 +90,7 @@ class Link(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class MeasuredPlug(Table):
-    """[plugs.NAME]: the measured resistors of one plug."""
+    """[measured.NAME]: the measured resistors of one plug."""
 
     legs: Annotated[LegsOfChannels, Field(description="the measured legs of every channel")]
     tolerance: Fraction = 0.001
@@ -137,7 +141,7 @@ class Setup(Table):
     through: Flag = False  # the generator goes straight to every scope pair
     drive: PortText | None = None  # what the generator feeds, hot output on hot; None in a through setup
     view: tuple[PortText, ...] = ()  # on scope inputs 1-2, 3-4, ..., hot first
-    links: tuple[Text, ...] = ()
+    loopbacks: tuple[Text, ...] = ()
     select: tuple[Whole, ...] | None = None  # switchboard channels; None where a person moves the leads
     exchanged: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
     source_added: SourceAdded | None = None
@@ -158,7 +162,7 @@ class Setup(Table):
             and not other.through
             and self.drive == other.drive
             and self.view == other.view
-            and set(self.links) == set(other.links)
+            and set(self.loopbacks) == set(other.loopbacks)
             and self.source_added == other.source_added
         )
 
@@ -195,6 +199,6 @@ class Fixture:
     lines: Mapping[str, int]  # control line → switchboard channel
     loads: Mapping[str, Termination]  # net → what ends it, in every channel
     undriven_inputs: Termination | None  # what ends an input port that no generator feeds
-    links: Mapping[str, Link]
+    loopbacks: Mapping[str, Loopback]
     setups: tuple[Setup, ...]
     connectors: tuple[Connector, ...] = ()  # as fixture.toml gives them; only the wiring's drawings ask

@@ -12,7 +12,7 @@ from harness.job.fixture import (
     Connector,
     Fixture,
     LegsOfChannels,
-    Link,
+    Loopback,
     MeasuredPlug,
     PortName,
     Setup,
@@ -52,8 +52,8 @@ class FixtureFile(Table):
         default_factory=dict
     )
     loads: Mapping[str, TerminationOrText] = field(default_factory=dict)
-    links: Mapping[str, Link] = field(default_factory=dict)
-    plugs: Mapping[str, MeasuredPlug] = field(default_factory=dict)
+    loopbacks: Mapping[str, Loopback] = field(default_factory=dict)
+    measured: Mapping[str, MeasuredPlug] = field(default_factory=dict)
     setup: tuple[Setup, ...] = ()
     connectors: Mapping[str, Connector] = field(default_factory=dict)
 
@@ -68,7 +68,7 @@ def read_fixture(source: Source, names: Names) -> Fixture:
     for net, load in file.loads.items():
         _is_port(source, net, ("loads", net), names)
         _check_termination(source, load, ("loads", net))
-    _check_links(source, file, names)
+    _check_loopbacks(source, file, names)
     _check_plugs(source, file, names)
     _check_setups(source, file, names)
     _check_connectors(source, file.connectors, names)
@@ -77,7 +77,10 @@ def read_fixture(source: Source, names: Names) -> Fixture:
         lines=file.lines,
         loads=file.loads,
         undriven_inputs=undriven,
-        links={name: _link(name, link, file.plugs.get(link.plug or "")) for name, link in file.links.items()},
+        loopbacks={
+            name: _loopback(name, loopback, file.measured.get(loopback.plug or ""))
+            for name, loopback in file.loopbacks.items()
+        },
         setups=tuple(
             replace(setup, line=source.located.line(("setup", index)) or 0)
             for index, setup in enumerate(file.setup)
@@ -93,12 +96,12 @@ def has_every_view(source: Source) -> bool:
     )
 
 
-def _link(name: str, link: Link, plug: MeasuredPlug | None) -> Link:
+def _loopback(name: str, loopback: Loopback, plug: MeasuredPlug | None) -> Loopback:
     """A plug that has been measured replaces the nominal resistors."""
     if plug is None:
-        return replace(link, name=name)
+        return replace(loopback, name=name)
     return replace(
-        link, name=name, legs=plug.legs, pad_db=None, pad_impedance_ohm=None, tolerance=plug.tolerance
+        loopback, name=name, legs=plug.legs, pad_db=None, pad_impedance_ohm=None, tolerance=plug.tolerance
     )
 
 
@@ -140,14 +143,14 @@ def _is_port(source: Source, net: str, key: Key, names: Names) -> bool:
     return net in names.ports
 
 
-def _check_links(source: Source, file: FixtureFile, names: Names) -> None:
-    for name, link in file.links.items():
-        key: Key = ("links", name)
+def _check_loopbacks(source: Source, file: FixtureFile, names: Names) -> None:
+    for name, loopback in file.loopbacks.items():
+        key: Key = ("loopbacks", name)
         if not NAME.fullmatch(name) or name in names.ports:
             source.wrong(key, "expected a name in lower case with underscores that is no port's name")
         for net, which, roles in (
-            (link.from_net, "from", ("send", "output")),
-            (link.to_net, "to", ("return", "input")),
+            (loopback.from_net, "from", ("send", "output")),
+            (loopback.to_net, "to", ("return", "input")),
         ):
             if not _is_port(source, net, (*key, which), names):
                 continue
@@ -156,24 +159,24 @@ def _check_links(source: Source, file: FixtureFile, names: Names) -> None:
                 source.wrong(
                     (*key, which), f"{net} is a port of role {names.ports[net]}; expected one of {fitting}"
                 )
-        if (link.legs is None) == (link.pad_db is None):
+        if (loopback.legs is None) == (loopback.pad_db is None):
             source.wrong(key, 'expected either legs, or loss such as "0 dB" for a straight plug')
-        elif link.legs is not None and link.pad_impedance_ohm is not None:
+        elif loopback.legs is not None and loopback.pad_impedance_ohm is not None:
             source.wrong((*key, "impedance"), "belongs to loss; the legs' resistors say it already")
-        elif link.pad_db and link.pad_impedance_ohm is None:
+        elif loopback.pad_db and loopback.pad_impedance_ohm is None:
             source.wrong(key, 'a pad with a loss needs its impedance; expected impedance = "600 ohm" or so')
-        if link.legs is not None:
-            _check_legs(source, link.legs, (*key, "legs"), names)
+        if loopback.legs is not None:
+            _check_legs(source, loopback.legs, (*key, "legs"), names)
 
 
 def _check_plugs(source: Source, file: FixtureFile, names: Names) -> None:
-    used = [link.plug for link in file.links.values() if link.plug is not None]
-    for name, plug in file.plugs.items():
-        _check_legs(source, plug.legs, ("plugs", name, "legs"), names)
+    used = [loopback.plug for loopback in file.loopbacks.values() if loopback.plug is not None]
+    for name, plug in file.measured.items():
+        _check_legs(source, plug.legs, ("measured", name, "legs"), names)
         if name not in used and "" not in used:
             source.wrong(
-                ("plugs", name),
-                f"no link says that it uses this plug; those used are {', '.join(used) or 'none'}",
+                ("measured", name),
+                f"no loopback says that this is its plug; those used are {', '.join(used) or 'none'}",
             )
 
 
@@ -189,9 +192,12 @@ def _check_legs(source: Source, legs: LegsOfChannels, key: Key, names: Names) ->
 def _check_setups(source: Source, file: FixtureFile, names: Names) -> None:
     for index, setup in enumerate(file.setup):
         key: Key = ("setup", index)
-        for position, link in enumerate(setup.links):
-            if link not in file.links:
-                source.wrong((*key, "links", position), unknown("link", link, file.links, where=source.name))
+        for position, loopback in enumerate(setup.loopbacks):
+            if loopback not in file.loopbacks:
+                source.wrong(
+                    (*key, "loopbacks", position),
+                    unknown("loopback", loopback, file.loopbacks, where=source.name),
+                )
         _check_select(source, setup, key, file.lines)
         _check_leads(source, setup, key)
         _check_lines_on(source, setup, key, names)
@@ -217,7 +223,7 @@ def _check_port(source: Source, port: PortName, key: Key, names: Names, *, is_in
 
 def _check_leads(source: Source, setup: Setup, key: Key) -> None:
     if setup.through:
-        for name in ("drive", "exchanged", "source_added", "links"):
+        for name in ("drive", "exchanged", "source_added", "loopbacks"):
             if getattr(setup, name):
                 source.wrong((*key, name), f"a through setup bypasses the unit; expected no {name}")
     if not setup.through and setup.drive is None:
@@ -225,7 +231,7 @@ def _check_leads(source: Source, setup: Setup, key: Key) -> None:
     if not setup.through and not setup.view:
         source.wrong((*key, "view"), 'missing; expected ports such as ["left.out"]', missing=True)
     _check_once(source, setup.view, (*key, "view"))
-    _check_once(source, setup.links, (*key, "links"))
+    _check_once(source, setup.loopbacks, (*key, "loopbacks"))
 
 
 def _check_select(source: Source, setup: Setup, key: Key, lines: Mapping[str, int]) -> None:
@@ -274,15 +280,15 @@ def _check_apart(source: Source, setups: Sequence[Setup]) -> None:
 
 def _check_exchanged(source: Source, setups: Sequence[Setup]) -> None:
     """Note an exchanged setup that is nothing's partner; of one that is wrong no partner can be told."""
-    keys = ("through", "drive", "view", "links", "exchanged", "source_added")
+    keys = ("through", "drive", "view", "loopbacks", "exchanged", "source_added")
     if not all(source.without_mistake("setup", None, key) for key in keys):
         return
     for index, setup in enumerate(setups):
         if setup.exchanged and not any(setup.is_exchange_of(other) for other in setups):
             source.wrong(
                 ("setup", index, "exchanged"),
-                "no setup is the partner of this one; expected another with the same drive, view, links and "
-                "source_added, its scope inputs the plain way round",
+                "no setup is the partner of this one; expected another with the same drive, view, loopbacks "
+                "and source_added, its scope inputs the plain way round",
             )
 
 

@@ -212,7 +212,7 @@ def _of_channels(
                 for other in matches
                 if other.channel == first
                 and (other.check, other.port, other.drive.net) == (need.check, need.port, need.drive.net)
-                and set(assigned[other].links) == set(setup.links)
+                and set(assigned[other].loopbacks) == set(setup.loopbacks)
             ),
             None,
         )

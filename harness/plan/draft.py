@@ -98,7 +98,7 @@ def _refuse_other_parts(
                         key=f"check {check.name!r}",
                         message=f"contact resistance is not observable here: in state {state.name} of "
                         f"{setup.name!r} other parts stand between the contacts of the path. Leave that "
-                        "state out with states = [...], or use straight loop plugs",
+                        "state out with states = [...], or use straight loopback plugs",
                     )
                 ]
             )
@@ -238,7 +238,7 @@ class NeedInState:
     @property
     def loopbacks(self) -> tuple[str, ...]:
         """Those of the setup."""
-        return self.setup.links
+        return self.setup.loopbacks
 
     @cached_property
     def live(self) -> bool:

@@ -303,8 +303,8 @@ def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple
 def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRecordAcross]]:
     check, setup = want.check, want.setup
     options = check.options.of_measurand()
-    if setup.links:
-        options["loopbacks"] = "+".join(sorted(setup.links))
+    if setup.loopbacks:
+        options["loopbacks"] = "+".join(sorted(setup.loopbacks))
     for leg in want.places:
         rows = setup.rows(want.port)
         yield PlannedReading(

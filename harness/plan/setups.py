@@ -38,7 +38,7 @@ class Need:
 
 def _same_circuit(one: Setup, other: Setup) -> bool:
     """Whether two setups differ at most in what they view."""
-    return one.drive == other.drive and set(one.links) == set(other.links)
+    return one.drive == other.drive and set(one.loopbacks) == set(other.loopbacks)
 
 
 def _viewed_ports(
@@ -69,7 +69,7 @@ def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ..
 
 
 def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Need, ...]:
-    """Every check at every port it asks for, once for each circuit (drive and links) that can show it.
+    """Every check at every port it asks for, once for each circuit (drive and loopbacks) that can show it.
 
     Raises JobError for a port that no setup shows as the check needs it.
     """
@@ -191,7 +191,7 @@ def choose(wanted: Sequence[Need]) -> dict[Need, Setup]:
 def lead_moves(one: Setup | None, other: Setup) -> int:
     """How many things a person moves between two setups: the drive, each viewed port, each plug."""
     if one is None:
-        return (other.drive is not None) + len(other.view) + len(other.links)
+        return (other.drive is not None) + len(other.view) + len(other.loopbacks)
     views = sum(
         1
         for index in range(max(len(one.view), len(other.view)))
@@ -200,7 +200,7 @@ def lead_moves(one: Setup | None, other: Setup) -> int:
     if one.exchanged != other.exchanged:
         views = max(views, len(other.view))
     source = (one.drive, one.source_added) != (other.drive, other.source_added)
-    return source + views + len(set(one.links) ^ set(other.links))
+    return source + views + len(set(one.loopbacks) ^ set(other.loopbacks))
 
 
 def ordered(setups: Sequence[Setup]) -> tuple[Setup, ...]:

@@ -100,7 +100,7 @@ def reading_to_json(reading: Reading) -> dict[str, Any]:
 
 
 def reading_to_row(reading: Reading) -> dict[str, Any]:
-    """One flat row for a table, with the columns `COLUMNS`; options as `weighting A, loopbacks key_a`.
+    """One flat row for a table, with the columns `COLUMNS`; options as `weighting A, loopbacks pad_a`.
 
     Numbers stay numbers, also infinite ones; what is not known is None.
     """

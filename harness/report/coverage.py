@@ -54,10 +54,10 @@ PANELS: dict[str, dict[FaultKind, str]] = {
     },
     "Control lines": {"line dead": "dead", "lines swapped": "swapped with another"},
     "Plugs": {
-        "link missing": "missing",
-        "link straight": "straight",
-        "link legs swapped": "legs swapped",
-        "link channels swapped": "channels swapped",
+        "loopback missing": "missing",
+        "loopback straight": "straight",
+        "loopback legs swapped": "legs swapped",
+        "loopback channels swapped": "channels swapped",
     },
     "Parts": {
         "part open": "open",

@@ -36,7 +36,7 @@ def _sentence(fault: Fault, module: Module, fixture: Fixture) -> str:
         return _of_contact(fault, module)
     if kind.startswith("line"):
         return _of_line(fault, module)
-    if kind.startswith("link"):
+    if kind.startswith("loopback"):
         return _of_plug(fault, fixture)
     if kind.startswith("part"):
         return _of_part(fault, module)
@@ -139,15 +139,15 @@ def _lines_of(relay: Relay) -> tuple[str | None, ...]:
 
 
 def _of_plug(fault: Fault, fixture: Fixture) -> str:
-    link = fixture.links[fault.subject]
+    loopback = fixture.loopbacks[fault.subject]
     whose = f"{fault.channel} plug" if fault.channel else "plugs"
-    where = f"{whose} {fault.subject}, {link.from_net} to {link.to_net}"
+    where = f"{whose} {fault.subject}, {loopback.from_net} to {loopback.to_net}"
     match fault.kind:
-        case "link missing":
+        case "loopback missing":
             return f"{where}: not in, or not seated: look at the fixture, not the unit"
-        case "link straight":
+        case "loopback straight":
             return f"{where}: a straight plug stands in its place: look at the fixture, not the unit"
-        case "link legs swapped":
+        case "loopback legs swapped":
             return f"{where}: hot and cold are exchanged in it: look at the plug, then at the return's pins"
         case _:
             return f"{where}: left and right are exchanged: look at the fixture, not the unit"
@@ -242,7 +242,7 @@ def percent(share: float) -> str:
 def _probe(probe: Probe) -> str:
     if not probe.place:
         return f"read the relay supply's current in state {probe.state}"
-    plugs = f", plugs {', '.join(probe.links)} in" if probe.links else ", no plugs in"
+    plugs = f", plugs {', '.join(probe.loopbacks)} in" if probe.loopbacks else ", no plugs in"
     inside = " (inside the unit)" if probe.inside else ""
     return f"probe both legs of {probe.place}{inside} in state {probe.state}, {probe.driven} driven{plugs}"
 
@@ -272,7 +272,7 @@ def _remarks(found: Diagnosis) -> list[str]:
             "Pairs of faults were tried too. Look for what is not on the list: wiring, wrong parts, a lead."
         )
     if any(
-        fault.kind.startswith("link") for group in found.groups[:1] for s in group.suspects for fault in s
+        fault.kind.startswith("loopback") for group in found.groups[:1] for s in group.suspects for fault in s
     ):
         remarks.append("A plug belongs to the fixture: correct it and test again before you open the unit.")
     return [*remarks, *_unweighed(found.unweighed), *found.notes]
@@ -321,7 +321,7 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
             "place": probe.place or "supply current",
             "state": probe.state,
             "driven": probe.driven or None,
-            "plugs": list(probe.links),
+            "plugs": list(probe.loopbacks),
             "information_nats": probe.information,
             "words": _probe(probe),
         },

@@ -81,9 +81,9 @@ def _scope(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
 
 
 def _plugs(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
-    for name in setup.links:
-        link = job.fixture.links[name]
-        yield f"plug {name}, in every channel", f"from {link.from_net} to {link.to_net}"
+    for name in setup.loopbacks:
+        loopback = job.fixture.loopbacks[name]
+        yield f"plug {name}, in every channel", f"from {loopback.from_net} to {loopback.to_net}"
 
 
 def draw_setups(job: Job, setups: Sequence[Setup]) -> tuple[SetupFigure, ...]:

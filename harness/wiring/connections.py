@@ -1,4 +1,5 @@
-"""What is soldered: which leg of which port is on which pin of the fixture's connectors, and the loop plugs.
+"""What is soldered: which leg of which port is on which pin of the fixture's connectors, and the loopback
+plugs.
 
 Of a plug each resistor, the value to buy, and the error that brings. Values to buy are of the E24 and E96
 series of IEC 60063.
@@ -11,7 +12,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from harness.circuit.expand import pad_resistors
-from harness.job.fixture import Connector, Fixture, Link, LinkLeg, PortName
+from harness.job.fixture import Connector, Fixture, Loopback, LoopbackLeg, PortName
 from harness.job.module import LEGS, Module
 
 # AES59: eight balanced channels on a 25-way D connector, (hot, cold, ground); pin 13 is not connected.
@@ -170,12 +171,12 @@ class PlugLoss:
 
 @dataclass(frozen=True, kw_only=True)
 class Plug:
-    """A loop plug in one channel."""
+    """A loopback plug in one channel."""
 
-    link: str
+    loopback: str
     start: PortName
     end: PortName
-    kind: str  # `straight`, `pad` or `keyed`
+    kind: str  # `straight`, `pad` or `coded`
     label: str  # what is written on it, "" where nothing is
     resistors: tuple[Chosen, ...]
     paths: tuple[PlugLoss, ...]
@@ -193,10 +194,10 @@ def choose(place: str, wanted_ohm: float, tolerance: float) -> Chosen:
 def plugs(module: Module, fixture: Fixture) -> tuple[Plug, ...]:
     """Give every plug of every channel."""
     return tuple(
-        _plug(link, channel)
-        for link in fixture.links.values()
+        _plug(loopback, channel)
+        for loopback in fixture.loopbacks.values()
         for channel in module.channels
-        if link.legs is None or channel in link.legs
+        if loopback.legs is None or channel in loopback.legs
     )
 
 
@@ -211,36 +212,38 @@ def pad_loss_db(arm_ohm: float, shunt_ohm: float, impedance_ohm: float) -> float
     return -20 * math.log10(2 * ratio)
 
 
-def _plug(link: Link, channel: str) -> Plug:
+def _plug(loopback: Loopback, channel: str) -> Plug:
     kind = "straight"
     resistors: tuple[Chosen, ...] = ()
     paths: tuple[PlugLoss, ...] = ()
-    if link.legs is not None:
-        chosen = tuple(_keyed(link, channel))
-        kind = "keyed"
+    if loopback.legs is not None:
+        chosen = tuple(_keyed(loopback, channel))
+        kind = "coded"
         resistors = tuple(each for of_leg, _ in chosen for each in of_leg)
         paths = tuple(path for _, path in chosen if path is not None)
-    elif link.pad_db:
+    elif loopback.pad_db:
         kind = "pad"
-        resistors, paths = _pad(link, link.pad_db, link.pad_impedance_ohm or 600.0)
+        resistors, paths = _pad(loopback, loopback.pad_db, loopback.pad_impedance_ohm or 600.0)
     return Plug(
-        link=link.name,
-        start=PortName(channel=channel, net=link.from_net),
-        end=PortName(channel=channel, net=link.to_net),
+        loopback=loopback.name,
+        start=PortName(channel=channel, net=loopback.from_net),
+        end=PortName(channel=channel, net=loopback.to_net),
         kind=kind,
-        label=link.plug or "",
+        label=loopback.plug or "",
         resistors=resistors,
         paths=paths,
     )
 
 
-def _keyed(link: Link, channel: str) -> Iterator[tuple[tuple[Chosen, ...], PlugLoss | None]]:
-    legs = link.legs[channel] if link.legs is not None else {}
+def _keyed(loopback: Loopback, channel: str) -> Iterator[tuple[tuple[Chosen, ...], PlugLoss | None]]:
+    legs = loopback.legs[channel] if loopback.legs is not None else {}
     for leg in LEGS:
-        parts: LinkLeg = legs[leg]
-        series = choose(f"{leg} series", parts.series_ohm, link.tolerance) if parts.series_ohm else None
+        parts: LoopbackLeg = legs[leg]
+        series = choose(f"{leg} series", parts.series_ohm, loopback.tolerance) if parts.series_ohm else None
         shunt = (
-            choose(f"{leg} shunt", parts.shunt_ohm, link.tolerance) if parts.shunt_ohm is not None else None
+            choose(f"{leg} shunt", parts.shunt_ohm, loopback.tolerance)
+            if parts.shunt_ohm is not None
+            else None
         )
         path = None
         if series is not None and shunt is not None:
@@ -256,11 +259,13 @@ def _divider_db(series_ohm: float, shunt_ohm: float) -> float:
     return 20 * math.log10((series_ohm + shunt_ohm) / shunt_ohm)
 
 
-def _pad(link: Link, loss_db: float, impedance_ohm: float) -> tuple[tuple[Chosen, ...], tuple[PlugLoss, ...]]:
+def _pad(
+    loopback: Loopback, loss_db: float, impedance_ohm: float
+) -> tuple[tuple[Chosen, ...], tuple[PlugLoss, ...]]:
     arm_ohm, shunt_ohm = pad_resistors(loss_db, impedance_ohm)
     places = [f"{leg} {end}" for leg in LEGS for end in ("in", "out")]
-    arms = tuple(choose(place, arm_ohm, link.tolerance) for place in places)
-    shunt = choose("shunt", shunt_ohm, link.tolerance)
+    arms = tuple(choose(place, arm_ohm, loopback.tolerance) for place in places)
+    shunt = choose("shunt", shunt_ohm, loopback.tolerance)
     bought_db = pad_loss_db(arms[0].bought_ohm, shunt.bought_ohm, impedance_ohm)
     path = PlugLoss(name=f"pad at {impedance_ohm:g} ohm", wanted_db=loss_db, bought_db=bought_db)
     return (*arms, shunt), (path,)

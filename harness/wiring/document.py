@@ -76,7 +76,7 @@ def bill(
 def _values(module: Module, fixture: Fixture, made: tuple[Plug, ...]) -> Iterator[tuple[float, str, str]]:
     for plug in made:
         for each in plug.resistors:
-            yield each.bought_ohm, each.series, f"plug {plug.link}"
+            yield each.bought_ohm, each.series, f"plug {plug.loopback}"
     for each in loads(module, fixture):
         yield each.bought_ohm, each.series, "loads" if each.place.startswith("load") else "undriven inputs"
     joined = {
@@ -191,7 +191,7 @@ def d_rows(connector: Fitted) -> Iterator[str]:
 def plug_lines(plug: Plug, pins: Mapping[tuple[str, str], Pin]) -> Iterator[str]:
     """One plug: ends with their pins, a drawing, and the error of the values to buy."""
     label = f', marked "{plug.label}"' if plug.label else ""
-    yield f"{plug.link}{label} ({plug.kind}): {plug.start} to {plug.end}"
+    yield f"{plug.loopback}{label} ({plug.kind}): {plug.start} to {plug.end}"
     by_place = {each.place: each for each in plug.resistors}
     for leg in ("hot", "cold"):
         start, end = _pin(pins, str(plug.start), leg), _pin(pins, str(plug.end), leg)
@@ -249,7 +249,7 @@ def wiring_lines(wiring: Wiring) -> Iterator[str]:
         yield f"  {board.channel:2d}  {board.does}"
     if wiring.plugs:
         yield ""
-        yield "Loop plugs:"
+        yield "Loopback plugs:"
         for plug in wiring.plugs:
             yield ""
             yield from plug_lines(plug, pins)

@@ -87,7 +87,7 @@ def plug_drawing(plug: Plug, pins: dict[tuple[str, str], Pin]) -> Markup:
             text = f"{signal} {pin}" if pin else signal
             picture.text(x, y + 4, text, anchor="end" if anchor == "end" else "start")
     return picture.finish(
-        f"Plug {plug.link}, {plug.start} to {plug.end}", "; ".join(f"{k} {v}" for k, v in values.items())
+        f"Plug {plug.loopback}, {plug.start} to {plug.end}", "; ".join(f"{k} {v}" for k, v in values.items())
     )
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from harness.job.fixture import Fixture, Link, PortName, Setup, Termination
+from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
 from harness.job.module import (
     LEGS,
     Amplifier,
@@ -69,27 +69,27 @@ def fixture(
     *,
     loads: Mapping[str, Termination] | None = None,
     undriven: Termination | None = None,
-    links: Sequence[Link] = (),
+    loopbacks: Sequence[Loopback] = (),
 ) -> Fixture:
     return Fixture(
         name="Fixture",
         lines={},
         loads=loads or {},
         undriven_inputs=undriven,
-        links={link.name: link for link in links},
+        loopbacks={loopback.name: loopback for loopback in loopbacks},
         setups=(setup,),
     )
 
 
 def setup(
-    drive: str | None = "left.in", view: Sequence[str] = ("left.out",), *, links: Sequence[str] = ()
+    drive: str | None = "left.in", view: Sequence[str] = ("left.out",), *, loopbacks: Sequence[str] = ()
 ) -> Setup:
     return Setup(
         name="setup",
         through=drive is None,
         drive=None if drive is None else port(drive),
         view=tuple(port(name) for name in view),
-        links=tuple(links),
+        loopbacks=tuple(loopbacks),
         select=None,
     )
 

@@ -13,7 +13,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit
 from harness.circuit.solve import LEAK_S
-from harness.job.fixture import Fixture, Link, Setup
+from harness.job.fixture import Fixture, Loopback, Setup
 from harness.job.module import GROUND, LEGS, Amplifier, Module
 from harness.job.state import State
 
@@ -148,8 +148,8 @@ def described_block(
                 continue
             if str(setup.drive) != f"{channel}.{port.net}":
                 lines += _ended(channel, port.net, idle.across_ohm, idle.leg_ohm)
-        for name in setup.links:
-            lines += _plug(channel, fixture.links[name])
+        for name in setup.loopbacks:
+            lines += _plug(channel, fixture.loopbacks[name])
     view = tuple(f"{port}.{leg}" for port in setup.view for leg in LEGS)
     for node in view:
         lines.append(("R", node, GROUND, repr(bench.input_ohm)))
@@ -191,22 +191,24 @@ def _ended(
             yield ("R", f"{channel}.{net}.{leg}", GROUND, repr(leg_ohm))
 
 
-def _plug(channel: str, link: Link) -> Iterator[tuple[str, ...]]:
-    ends = {leg: (f"{channel}.{link.from_net}.{leg}", f"{channel}.{link.to_net}.{leg}") for leg in LEGS}
-    if link.legs is not None:
+def _plug(channel: str, loopback: Loopback) -> Iterator[tuple[str, ...]]:
+    ends = {
+        leg: (f"{channel}.{loopback.from_net}.{leg}", f"{channel}.{loopback.to_net}.{leg}") for leg in LEGS
+    }
+    if loopback.legs is not None:
         for leg, (near, far) in ends.items():
-            yield ("R", near, far, repr(link.legs[channel][leg].series_ohm or 1e-6))
-            shunt_ohm = link.legs[channel][leg].shunt_ohm
+            yield ("R", near, far, repr(loopback.legs[channel][leg].series_ohm or 1e-6))
+            shunt_ohm = loopback.legs[channel][leg].shunt_ohm
             if shunt_ohm is not None:
                 yield ("R", far, GROUND, repr(shunt_ohm))
-    elif not link.pad_db or link.pad_impedance_ohm is None:
+    elif not loopback.pad_db or loopback.pad_impedance_ohm is None:
         for near, far in ends.values():
             yield ("R", near, far, "1e-6")
     else:
         # an O pad has the same three-terminal behaviour as the H pad of that loss, with other parts
-        ratio = 10 ** (link.pad_db / 20)
-        shunt = link.pad_impedance_ohm * (ratio + 1) / (ratio - 1)
-        arm = link.pad_impedance_ohm * (ratio - 1 / ratio) / 4
+        ratio = 10 ** (loopback.pad_db / 20)
+        shunt = loopback.pad_impedance_ohm * (ratio + 1) / (ratio - 1)
+        arm = loopback.pad_impedance_ohm * (ratio - 1 / ratio) / 4
         for near, far in ends.values():
             yield ("R", near, far, repr(arm))
         for end in (0, 1):

@@ -13,7 +13,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
-from harness.job.fixture import Fixture, Link, Setup
+from harness.job.fixture import Fixture, Loopback, Setup
 from harness.job.job import load_job
 from harness.job.module import Amplifier, Module
 from harness.job.state import all_states
@@ -69,7 +69,7 @@ def compare(
 def test_a_shipped_job_agrees_with_ngspice_in_every_state(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
     circuits = {  # setups that differ in what a circuit doesn't know, as exchanged inputs, are solved once
-        (setup.drive, setup.view, setup.links, setup.source_added): setup
+        (setup.drive, setup.view, setup.loopbacks, setup.source_added): setup
         for setup in job.fixture.setups
         if setup.drive is not None
     }
@@ -90,7 +90,7 @@ def test_ngspice_solves_the_harness_s_own_elements_alike(name: str, tmp_path: Pa
 
 def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path: Path) -> None:
     """What no shipped job has: an H pad (against an O pad), an amplifier, a capacitor, legs to ground."""
-    pad = Link(
+    pad = Loopback(
         name="pad",
         from_net="a_send",
         to_net="a_return",
@@ -125,9 +125,9 @@ def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path:
             )
         ],
     )
-    setup = boards.setup(view=["left.out", "left.a_send"], links=["pad", "plain"])
+    setup = boards.setup(view=["left.out", "left.a_send"], loopbacks=["pad", "plain"])
     fixture = boards.fixture(
-        setup, loads={"out": boards.each_leg(300)}, undriven=boards.across(600), links=[pad, straight]
+        setup, loads={"out": boards.each_leg(300)}, undriven=boards.across(600), loopbacks=[pad, straight]
     )
     made_db, silent_db = compare(module, fixture, [setup], spice.described_block, tmp_path)
     assert made_db < 0.001

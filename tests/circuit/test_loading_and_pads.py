@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import pad_resistors
 from harness.circuit.predict import differential, predict
-from harness.job.fixture import Fixture, Link, Termination
+from harness.job.fixture import Fixture, Loopback, Termination
 from harness.job.module import Amplifier, Module, Part
 from harness.job.state import State
 from harness.quantities.forms import converted
@@ -97,7 +97,7 @@ def test_an_h_pad_has_the_published_resistors(loss_db: float, arm_ohm: float, sh
 
 @pytest.mark.parametrize("loss_db", [row[0] for row in H_PADS])
 def test_an_h_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db: float) -> None:
-    pad = Link(
+    pad = Loopback(
         name="pad",
         from_net="in",
         to_net="out",
@@ -107,8 +107,8 @@ def test_an_h_pad_between_600_ohm_and_600_ohm_loses_its_name(loss_db: float) -> 
         tolerance=0.0,
         plug=None,
     )
-    setup = boards.setup(links=["pad"])
-    fixture = boards.fixture(setup, loads={"out": boards.across(600)}, links=[pad])
+    setup = boards.setup(loopbacks=["pad"])
+    fixture = boards.fixture(setup, loads={"out": boards.across(600)}, loopbacks=[pad])
     got = decibels(gain(boards.module(), fixture, 600)) - decibels(0.5)
     assert got == pytest.approx(-loss_db, abs=1e-6)
 

@@ -27,7 +27,7 @@ def rows_of(module: Module, fixture: Fixture, states: tuple[State, ...] = (REST,
 
 
 def test_a_port_is_computed_in_the_first_setup_that_drives_and_views_it() -> None:
-    light, heavy = boards.setup(view=["left.out"]), boards.setup(view=["left.out"], links=["load"])
+    light, heavy = boards.setup(view=["left.out"]), boards.setup(view=["left.out"], loopbacks=["load"])
     first, second = replace(light, name="first"), replace(heavy, name="second")
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
     fixture = replace(boards.fixture(first), setups=(first, second))
@@ -80,8 +80,8 @@ def test_the_order_of_two_loops_reads_in_the_table() -> None:
     job = load_job(SEQUENCES / "two_loop_switcher")
     rows = rows_of(job.module, job.fixture, all_states(job.module.line_names))
     routes = {row.state: row.route for row in rows if (row.driven, row.port) == ("left.in", "left.out")}
-    assert routes["loop_a+loop_b"] == "in > a_send > key_a > a_return > b_send > key_b > b_return > out"
-    assert routes["loop_a+loop_b+swap"] == "in > b_send > key_b > b_return > a_send > key_a > a_return > out"
+    assert routes["loop_a+loop_b"] == "in > a_send > pad_a > a_return > b_send > pad_b > b_return > out"
+    assert routes["loop_a+loop_b+swap"] == "in > b_send > pad_b > b_return > a_send > pad_a > a_return > out"
 
 
 def test_a_long_state_is_folded_after_a_plus() -> None:

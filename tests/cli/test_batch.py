@@ -152,7 +152,7 @@ def test_faults_are_drawn_by_seed_and_share_alone(place: Place) -> None:
     assert len(first) == 10
     assert first == draw_faults(serials, 0.25, job, seed=1)
     assert first != draw_faults(serials, 0.25, job, seed=2)
-    assert not any("key_a" in fault for fault in first.values())  # plugs are the fixture's
+    assert not any("pad_a" in fault for fault in first.values())  # plugs are the fixture's
 
 
 def test_a_list_with_mistakes_is_told_line_by_line(tmp_path: Path, place: Place) -> None:

@@ -68,8 +68,8 @@ def test_the_view_holds_state_routes_readings_time_left_and_relay_operations(fau
         "drive left, view input and output",
         "leads    generator on left.in; scope on left.in, left.out",
         "state    loop_a (1 of 3 lines on)",
-        "route    left: in → a_send → key_a → a_return → out",
-        "         right (if driven): in → a_send → key_a → a_return → out",
+        "route    left: in → a_send → pad_a → a_return → out",
+        "         right (if driven): in → a_send → pad_a → a_return → out",
         "of 4 acquisitions",
         "left     a",
         "relays   operated so far: K1 ",
@@ -125,7 +125,7 @@ def test_a_terminal_of_the_plain_locale_is_sent_ascii_alone(tmp_path: Path) -> N
     plain = seen_run(tmp_path, REAL | {"LC_ALL": "C"})
     assert plain.code == 0
     assert plain.raw.isascii()
-    assert plain.all_on_one("route    left: in > a_send > key_a > a_return > out")
+    assert plain.all_on_one("route    left: in > a_send > pad_a > a_return > out")
     assert plain.all_on_one(" +/- ", " dB, limit -0.6")
 
 

@@ -24,7 +24,7 @@ def test_whatever_is_answered_the_four_files_are_a_valid_job(answers: Answers, t
     job = load_job(tmp_path)
     assert job.module.line_names == answers.line_names
     assert len(job.module.relays) == answers.lines * answers.relays_per_line
-    assert len(job.fixture.links) == answers.loops
+    assert len(job.fixture.loopbacks) == answers.loops
 
 
 def test_a_new_job_passes_on_the_simulator_at_once(

@@ -68,7 +68,7 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed):
     faults = single_faults(job.module, job.fixture)
     rng = np.random.default_rng(seed)
     suspects = [tuple(faults[i] for i in rng.choice(len(faults), 2, replace=False)) for _ in range(40)]
-    plugs = [fault for fault in faults if fault.kind.startswith("link") and fault.subject == "key_a"]
+    plugs = [fault for fault in faults if fault.kind.startswith("loopback") and fault.subject == "pad_a"]
     suspects += [(one, other) for one in plugs for other in plugs if one is not other]  # both in one plug
     np.testing.assert_allclose(
         batch_transfers(job, plan, suspects, impedances=BENCH),

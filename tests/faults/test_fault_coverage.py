@@ -130,7 +130,7 @@ def test_unequal_pads_are_what_the_hand_test_lacks(by_hand, hand_coverage):
 def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
     groups = [set(group) for group in shipped_coverage.groups]
     assert {"K1.1.hot operated stuck open", "left.a_return.hot open"} in groups  # the same wire, broken
-    assert {"left.a_return legs swapped", "left.key_a legs swapped"} in groups
+    assert {"left.a_return legs swapped", "left.pad_a legs swapped"} in groups
     assert shipped_coverage.distinct > 200
     counted = sum(map(len, groups)) + shipped_coverage.distinct - len(groups)
     assert counted == len(shipped_coverage.seen)
@@ -266,7 +266,10 @@ def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand
     assert "K1 never operates" in straight.unseen
     assert found.best.seen / found.best.possible > 0.9
     parts = [
-        part for link in found.best.links.values() for legs in link.legs.values() for part in legs.values()
+        part
+        for loopback in found.best.loopbacks.values()
+        for legs in loopback.legs.values()
+        for part in legs.values()
     ]
     assert {part.series_ohm for part in parts} <= set(VALUES_OHM)
     assert len({part.series_ohm for part in parts}) == len(parts)
@@ -274,7 +277,7 @@ def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand
 
 def test_a_job_without_plugs_has_none_to_design():
     job = load_job(SWITCHER.parent / "stepped_attenuator")
-    with pytest.raises(UsageError, match="no loop plugs"):
+    with pytest.raises(UsageError, match="no loopback plugs"):
         design_plugs(job, impedances=BENCH)
 
 

@@ -10,7 +10,7 @@ from harness.circuit.expand import build_circuit
 from harness.circuit.solve import transfer
 from harness.faults.effects import SHORT_OHM, supply_current_a, with_fault
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.fixture import Link, LinkLeg
+from harness.job.fixture import Loopback, LoopbackLeg
 from harness.job.job import load_job
 from harness.job.module import Part
 from harness.job.state import State, all_states
@@ -163,7 +163,7 @@ def test_swapped_lines_operate_each_other_relays():
     assert found[2, 0] < 0.02
 
 
-PLUG = {"hot": LinkLeg(series_ohm=1e3, shunt_ohm=2e3), "cold": LinkLeg(series_ohm=3e3, shunt_ohm=1e3)}
+PLUG = {"hot": LoopbackLeg(series_ohm=1e3, shunt_ohm=2e3), "cold": LoopbackLeg(series_ohm=3e3, shunt_ohm=1e3)}
 
 
 def looped(legs):
@@ -172,8 +172,8 @@ def looped(legs):
         *boards.in_series("R1", "in", "a_send", 0.0),
         *boards.in_series("R2", "a_return", "out", 0.0),
     ]
-    link = Link(
-        name="key",
+    loopback = Loopback(
+        name="pad",
         from_net="a_send",
         to_net="a_return",
         legs={"left": legs} if legs else None,
@@ -183,7 +183,7 @@ def looped(legs):
         plug=None,
     )
     module = boards.module(ports=("in", "out", "a_send", "a_return"), resistors=parts)
-    return module, boards.fixture(boards.setup(links=("key",)), links=[link])
+    return module, boards.fixture(boards.setup(loopbacks=("pad",)), loopbacks=[loopback])
 
 
 def divided(series_ohm, shunt_ohm):
@@ -194,16 +194,16 @@ def divided(series_ohm, shunt_ohm):
 @pytest.mark.parametrize(
     ("kind", "expected"),
     [
-        ("link missing", [[0, 0], [0, 0]]),
-        ("link straight", [[1, 0], [0, 1]]),
-        ("link legs swapped", [[0, divided(3e3, 1e3)], [divided(1e3, 2e3), 0]]),
+        ("loopback missing", [[0, 0], [0, 0]]),
+        ("loopback straight", [[1, 0], [0, 1]]),
+        ("loopback legs swapped", [[0, divided(3e3, 1e3)], [divided(1e3, 2e3), 0]]),
     ],
 )
 def test_a_wrong_plug_is_another_plug(kind, expected):
     module, fixture = looped(PLUG)
     sound = np.abs(shown(module, fixture, ()))
     np.testing.assert_allclose(np.diag(sound), [divided(1e3, 2e3), divided(3e3, 1e3)], rtol=1e-6)
-    found = np.abs(shown(module, fixture, Fault(kind=kind, subject="key", channel="left")))
+    found = np.abs(shown(module, fixture, Fault(kind=kind, subject="pad", channel="left")))
     np.testing.assert_allclose(found, expected, atol=1e-4)
 
 
@@ -212,13 +212,13 @@ def test_plugs_exchanged_between_channels_bring_the_other_channels_loss(switcher
     setup = next(h for h in fixture.setups if h.name == "drive left, view input and output")
     state = State(on=("loop_a",))
     sound = build_circuit(switcher.module, fixture, setup, state, BENCH)
-    fault = Fault(kind="link channels swapped", subject="key_a")
+    fault = Fault(kind="loopback channels swapped", subject="pad_a")
     circuit = with_fault(sound, fault, module=switcher.module, fixture=fixture, state=state)
     values = {element.name: element.resistance_ohm for element in circuit.elements}
     healthy = {element.name: element.resistance_ohm for element in sound.elements}
     for part in ("hot.series", "cold.series", "hot.shunt", "cold.shunt"):
-        assert values[f"key_a left.{part}"] == healthy[f"key_a right.{part}"]
-        assert values[f"key_a right.{part}"] == healthy[f"key_a left.{part}"]
+        assert values[f"pad_a left.{part}"] == healthy[f"pad_a right.{part}"]
+        assert values[f"pad_a right.{part}"] == healthy[f"pad_a left.{part}"]
 
 
 @pytest.mark.parametrize(

@@ -70,9 +70,9 @@ def _edit(lines: list[str], act: int, high: int, low: int, value: int, values: t
     if not lines:
         return
     place = (256 * high + low) % len(lines)
-    keyed = KEYED.match(lines[place])
-    if act % 8 < 5 and keyed:
-        lines[place] = keyed[1] + values[value % len(values)]
+    coded = KEYED.match(lines[place])
+    if act % 8 < 5 and coded:
+        lines[place] = coded[1] + values[value % len(values)]
     elif act % 8 == 5:
         lines.insert(value % (len(lines) + 1), lines[place])
     elif act % 8 == 6:

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import JobError
-from harness.job.fixture import LinkLeg, PortName, Termination
+from harness.job.fixture import LoopbackLeg, PortName, Termination
 from harness.job.job import load_job
 
 MODULE = """
@@ -79,17 +79,17 @@ cue_off = 2
 [loads]
 out = { legs = "5 kohm", tolerance = "0.1 %" }
 loop_send = { across = "10 kohm" }
-[links.straight]
+[loopbacks.straight]
 from = "loop_send"
 to = "loop_return"
 loss = "0 dB"
-[links.pad]
+[loopbacks.pad]
 from = "loop_send"
 to = "loop_return"
 loss = "6 dB"
 impedance = "600 ohm"
 plug = "P3"
-[links.keyed]
+[loopbacks.coded]
 from = "loop_send"
 to = "loop_return"
 legs.left = { hot = { series = "0 ohm" }, cold = { series = "10 ohm", shunt = "1 kohm" } }
@@ -98,12 +98,12 @@ legs.right = { hot = { series = "20 ohm" }, cold = { series = "30 ohm" } }
 name = "left"
 drive = "left.in"
 view = ["left.in", "left.out"]
-links = ["pad"]
+loopbacks = ["pad"]
 [[setup]]
 name = "right"
 drive = "right.in"
 view = ["right.in", "right.out"]
-links = ["pad"]
+loopbacks = ["pad"]
 """
 SEQUENCE = """
 [sequence]
@@ -179,11 +179,15 @@ def test_terminations_in_every_form(job):
     assert fixture.loads["loop_send"] == Termination(across_ohm=10_000.0, leg_ohm=None, tolerance=0.01)
 
 
-def test_links_in_every_form(job):
-    links = job.fixture.links
-    assert (links["straight"].pad_db, links["straight"].pad_impedance_ohm) == (0.0, None)
-    assert (links["pad"].pad_db, links["pad"].pad_impedance_ohm, links["pad"].plug) == (6.0, 600.0, "P3")
-    assert links["keyed"].legs["left"]["hot"] == LinkLeg(series_ohm=0.0, shunt_ohm=None)
+def test_loopbacks_in_every_form(job):
+    loopbacks = job.fixture.loopbacks
+    assert (loopbacks["straight"].pad_db, loopbacks["straight"].pad_impedance_ohm) == (0.0, None)
+    assert (loopbacks["pad"].pad_db, loopbacks["pad"].pad_impedance_ohm, loopbacks["pad"].plug) == (
+        6.0,
+        600.0,
+        "P3",
+    )
+    assert loopbacks["coded"].legs["left"]["hot"] == LoopbackLeg(series_ohm=0.0, shunt_ohm=None)
 
 
 def test_a_sequences_own_choices(job):

@@ -110,7 +110,7 @@ def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, lines_on: str, said: st
 name = "one more"
 drive = "left.in"
 view = ["left.out"]
-links = ["key_a", "key_b"]
+loopbacks = ["pad_a", "pad_b"]
 select = [6]
 lines_on = {lines_on}
 """

@@ -55,10 +55,10 @@ def test_every_fault_of_a_job_has_a_name_of_its_own_that_reads_back(any_job):
         "out channels swapped",
         "line swap dead",
         "lines loop_a and loop_b swapped",
-        "left.key_a missing",
-        "left.key_a straight",
-        "left.key_a legs swapped",
-        "key_a channels swapped",
+        "left.pad_a missing",
+        "left.pad_a straight",
+        "left.pad_a legs swapped",
+        "pad_a channels swapped",
     ],
 )
 def test_the_names_that_records_keep_do_not_change(switcher, name):
@@ -118,7 +118,7 @@ def test_a_bad_contact_is_listed_at_1_10_and_100_ohm_for_each_throw_and_leg(swit
 
 def test_plugs_that_are_alike_in_both_channels_cannot_be_exchanged(selector, switcher):
     kinds = Counter(fault.kind for fault in single_faults(switcher.module, switcher.fixture))
-    assert kinds["link channels swapped"] == 2
+    assert kinds["loopback channels swapped"] == 2
     assert not any(
-        fault.kind.startswith("link") for fault in single_faults(selector.module, selector.fixture)
+        fault.kind.startswith("loopback") for fault in single_faults(selector.module, selector.fixture)
     )

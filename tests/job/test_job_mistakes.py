@@ -186,26 +186,27 @@ SPOILT = [
         "fixture.toml",
         'from = "a_send"',
         'from = "a_sendd"',
-        "links.key_a.from: no such port; module.toml has in, out, a_send, a_return, b_send, b_return; "
+        "loopbacks.pad_a.from: no such port; module.toml has in, out, a_send, a_return, b_send, b_return; "
         "did you mean a_send?",
     ),
     (
         "fixture.toml",
         'to = "a_return"',
         'to = "b_send"',
-        "links.key_a.to: b_send is a port of role send; expected one of in, a_return, b_return",
+        "loopbacks.pad_a.to: b_send is a port of role send; expected one of in, a_return, b_return",
     ),
     (
         "fixture.toml",
         'series = "390 ohm", shunt',
         'serie = "390 ohm", shunt',
-        "links.key_a.legs.left.hot.serie: no such key; this table has series, shunt; did you mean series?",
+        "loopbacks.pad_a.legs.left.hot.serie: no such key; this table has series, shunt; did you mean "
+        "series?",
     ),
     (
         "fixture.toml",
         'plug = "A1"',
         'plug = "A2"',
-        "+10 plugs.A1: no link says that it uses this plug; those used are A2, B1",
+        "+10 measured.A1: no loopback says that this is its plug; those used are A2, B1",
     ),
     (
         "fixture.toml",
@@ -221,9 +222,9 @@ SPOILT = [
     ),
     (
         "fixture.toml",
-        'links = ["key_a", "key_b"]',
-        'links = ["key_a", "ky_b"]',
-        "setup[2].links[2]: no such link; fixture.toml has key_a, key_b; did you mean key_b?",
+        'loopbacks = ["pad_a", "pad_b"]',
+        'loopbacks = ["pad_a", "pd_b"]',
+        "setup[2].loopbacks[2]: no such loopback; fixture.toml has pad_a, pad_b; did you mean pad_b?",
     ),
     (
         "fixture.toml",

@@ -59,18 +59,21 @@ def test_the_switcher_has_one_pole_for_each_leg_of_ten_relays():
     )
 
 
-def test_every_leg_of_every_keyed_plug_differs_from_every_other():
-    links = load_job(SEQUENCES / "two_loop_switcher").fixture.links
+def test_every_leg_of_every_coded_plug_differs_from_every_other():
+    loopbacks = load_job(SEQUENCES / "two_loop_switcher").fixture.loopbacks
     series = [
-        leg.series_ohm for link in links.values() for legs in link.legs.values() for leg in legs.values()
+        leg.series_ohm
+        for loopback in loopbacks.values()
+        for legs in loopback.legs.values()
+        for leg in legs.values()
     ]
     assert len(set(series)) == 8
 
 
 def test_measured_plugs_replace_the_nominal_resistors():
-    link = load_job(SEQUENCES / "two_loop_switcher").fixture.links["key_a"]
-    assert (link.plug, link.tolerance) == ("A1", 0.001)
-    assert link.legs["left"]["hot"].series_ohm == pytest.approx(391.2)
+    loopback = load_job(SEQUENCES / "two_loop_switcher").fixture.loopbacks["pad_a"]
+    assert (loopback.plug, loopback.tolerance) == ("A1", 0.001)
+    assert loopback.legs["left"]["hot"].series_ohm == pytest.approx(391.2)
 
 
 def test_muting_grounds_the_selectors_output():

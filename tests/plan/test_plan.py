@@ -110,21 +110,21 @@ def test_the_predicted_current_is_quiescent_plus_twelve_volts_over_each_coil() -
 
 
 def setup(
-    name: str, *, view: str, select: tuple[int, ...] | None = None, links: tuple[str, ...] = ()
+    name: str, *, view: str, select: tuple[int, ...] | None = None, loopbacks: tuple[str, ...] = ()
 ) -> Setup:
     return Setup(
         name=name,
         through=False,
         drive=PortName(channel="left", net="in"),
         view=(PortName(channel="left", net=view),),
-        links=links,
+        loopbacks=loopbacks,
         select=select,
     )
 
 
 def test_setups_that_need_hands_come_last_and_nearest_first() -> None:
-    far = setup("far", view="b_send", links=("key_a",))
-    near = setup("near", view="out", links=("key_a",))
+    far = setup("far", view="b_send", loopbacks=("pad_a",))
+    near = setup("near", view="out", loopbacks=("pad_a",))
     bare = setup("bare", view="out")
     chosen = ordered([far, bare, setup("by relay", view="out", select=(9,)), near])
     assert [one.name for one in chosen] == ["by relay", "bare", "near", "far"]

@@ -73,7 +73,7 @@ READING = Reading(
         check="Route and gain",
         measurand=Measurand(
             quantity="gain",
-            options=(("loopbacks", "key_a"),),
+            options=(("loopbacks", "pad_a"),),
             state="loop_a",
             channel="left",
             port="out",
@@ -101,7 +101,7 @@ READING = Reading(
     reason="",
     facts=(),
     acquisitions=(1,),
-    route="left.in > K1 > left.a_send > key_a > left.a_return > left.out",
+    route="left.in > K1 > left.a_send > pad_a > left.a_return > left.out",
     setup="drive left, view outputs",
 )
 

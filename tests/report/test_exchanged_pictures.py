@@ -16,7 +16,7 @@ HOT_V, COLD_V = 1.0, -2.0
 def capture(*, exchanged: bool) -> Capture:
     """As a run has it: the hot leg stands at 1 V, the cold one at -2 V, whichever input sees it."""
     numbers = input_numbers(
-        Setup(name="h", through=False, drive=OUT, view=(OUT,), links=(), select=(1,), exchanged=exchanged)
+        Setup(name="h", through=False, drive=OUT, view=(OUT,), loopbacks=(), select=(1,), exchanged=exchanged)
     )
     volts = dict(zip(numbers, (HOT_V, COLD_V), strict=True))
     scope = Capture(

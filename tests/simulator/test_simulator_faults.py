@@ -164,7 +164,7 @@ def test_the_plugs_of_two_channels_exchanged() -> None:
     """Left then reads as right does, but for the idle loop B, whose own plug loads the line a little."""
     job = load_job(SEQUENCES / "two_loop_switcher")
     left, right = "drive left, view both outputs", "drive right, view both outputs"
-    exchanged = faulty(job, "key_a channels swapped", left, ("loop_a",))
+    exchanged = faulty(job, "pad_a channels swapped", left, ("loop_a",))
     assert abs(exchanged[0, 0]) == pytest.approx(abs(levels(job, (), right, ("loop_a",))[0, 0]), rel=0.02)
     assert abs(exchanged[0, 0]) < 0.9 * abs(levels(job, (), left, ("loop_a",))[0, 0])
 

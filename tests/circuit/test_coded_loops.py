@@ -7,7 +7,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict_states
 from harness.circuit.routes import route
-from harness.job.fixture import Fixture, Link, LinkLeg, Setup
+from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup
 from harness.job.state import State
 from tests.circuit import boards
 
@@ -15,15 +15,15 @@ CHANNELS = ("left", "right")
 PORTS = ("in", "out", "a_send", "a_return", "b_send", "b_return")
 
 
-def plug(name: str, loop: str, ohms: dict[str, tuple[float, float, float, float]]) -> Link:
-    return Link(
+def plug(name: str, loop: str, ohms: dict[str, tuple[float, float, float, float]]) -> Loopback:
+    return Loopback(
         name=name,
         from_net=f"{loop}_send",
         to_net=f"{loop}_return",
         legs={
             channel: {
-                "hot": LinkLeg(series_ohm=hot, shunt_ohm=hot_shunt),
-                "cold": LinkLeg(series_ohm=cold, shunt_ohm=cold_shunt),
+                "hot": LoopbackLeg(series_ohm=hot, shunt_ohm=hot_shunt),
+                "cold": LoopbackLeg(series_ohm=cold, shunt_ohm=cold_shunt),
             }
             for channel, (hot, hot_shunt, cold, cold_shunt) in ohms.items()
         },
@@ -34,8 +34,8 @@ def plug(name: str, loop: str, ohms: dict[str, tuple[float, float, float, float]
     )
 
 
-PLUG_A = plug("key_a", "a", {"left": (470, 1e3, 560, 1e3), "right": (680, 1e3, 820, 1e3)})
-PLUG_B = plug("key_b", "b", {"left": (2200, 4700, 2700, 4700), "right": (3300, 4700, 3900, 4700)})
+PLUG_A = plug("pad_a", "a", {"left": (470, 1e3, 560, 1e3), "right": (680, 1e3, 820, 1e3)})
+PLUG_B = plug("pad_b", "b", {"left": (2200, 4700, 2700, 4700), "right": (3300, 4700, 3900, 4700)})
 
 # The send always live ("half"): one change-over per loop, three for the order.
 CONTACTS = [
@@ -71,19 +71,19 @@ OUT_DB = {
 ROUTES = {
     "": "in > out",
     "swap": "in > out",
-    "a": "in > a_send > key_a > a_return > out",
-    "a+swap": "in > a_send > key_a > a_return > out",
-    "b": "in > b_send > key_b > b_return > out",
-    "b+swap": "in > b_send > key_b > b_return > out",
-    "a+b": "in > a_send > key_a > a_return > b_send > key_b > b_return > out",
-    "a+b+swap": "in > b_send > key_b > b_return > a_send > key_a > a_return > out",
+    "a": "in > a_send > pad_a > a_return > out",
+    "a+swap": "in > a_send > pad_a > a_return > out",
+    "b": "in > b_send > pad_b > b_return > out",
+    "b+swap": "in > b_send > pad_b > b_return > out",
+    "a+b": "in > a_send > pad_a > a_return > b_send > pad_b > b_return > out",
+    "a+b+swap": "in > b_send > pad_b > b_return > a_send > pad_a > a_return > out",
 }
 
 
 def driven(channel: str) -> tuple[Setup, Fixture]:
-    setup = boards.setup(f"{channel}.in", [f"{channel}.out"], links=["key_a", "key_b"])
+    setup = boards.setup(f"{channel}.in", [f"{channel}.out"], loopbacks=["pad_a", "pad_b"])
     loads = {"out": boards.across(10e3)}
-    return setup, boards.fixture(setup, loads=loads, links=[PLUG_A, PLUG_B])
+    return setup, boards.fixture(setup, loads=loads, loopbacks=[PLUG_A, PLUG_B])
 
 
 def state(name: str) -> State:
@@ -121,7 +121,7 @@ def test_nothing_reaches_the_other_channel() -> None:
 
 
 def test_without_its_plug_a_loop_that_is_in_is_silent() -> None:
-    setup = boards.setup(links=["key_b"])
-    fixture = boards.fixture(setup, loads={"out": boards.across(10e3)}, links=[PLUG_A, PLUG_B])
+    setup = boards.setup(loopbacks=["pad_b"])
+    fixture = boards.fixture(setup, loads={"out": boards.across(10e3)}, loopbacks=[PLUG_A, PLUG_B])
     words = [route(MODULE, fixture, setup, state(name), boards.port("left.out")) for name in ("a", "b")]
-    assert words == ["silent", "in > b_send > key_b > b_return > out"]
+    assert words == ["silent", "in > b_send > pad_b > b_return > out"]
