@@ -31,7 +31,9 @@ Resistor = tuple[str, str, float]
 
 
 def board(channel: str, on: tuple[str, ...]) -> list[Resistor]:
-    """Every resistor of a channel with these lines on; a net is "GROUND", or a leg's, such as "hot in"."""
+    """Every resistor of a channel with these control lines on; a net is "GROUND", or a leg's, such as "hot
+    in".
+    """
     found: list[Resistor] = [("hot out", "cold out", LOAD_OHM)]
     for leg in ("hot", "cold"):
         found.append((f"{leg} e.m.f.", f"{leg} in", SOURCE_OHM))

@@ -35,7 +35,7 @@ from harness.job.job import load_job  # noqa: E402
 from harness.job.module import (  # noqa: E402
     GROUND,
     LEGS,
-    Line,
+    ControlLine,
     Module,
     ModuleSupply,
     Part,
@@ -47,7 +47,7 @@ from harness.job.module import (  # noqa: E402
 )
 from harness.job.state import all_states  # noqa: E402
 
-LINES = 10
+CONTROLS = 10
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)
 BENCH = BenchImpedances()
 SIGNAL = RelayType(
@@ -65,8 +65,8 @@ SIGNAL = RelayType(
 def ten_pads() -> Module:
     """One channel; pad n lies between the nets n and n+1, or a wire does while its relay rests."""
     relays, parts = [], []
-    nets = ["in", *(f"n{number}" for number in range(1, LINES)), "out"]
-    for number in range(LINES):
+    nets = ["in", *(f"n{number}" for number in range(1, CONTROLS)), "out"]
+    for number in range(CONTROLS):
         name = f"K{number + 1}"
         poles = []
         for contact, (net, end) in enumerate(((nets[number], "head"), (nets[number + 1], "tail")), start=1):
@@ -100,9 +100,9 @@ def ten_pads() -> Module:
             Relay(
                 name=name,
                 type=SIGNAL,
-                line=f"line{number + 1}",
-                set_line=None,
-                reset_line=None,
+                control=f"line{number + 1}",
+                set_control=None,
+                reset_control=None,
                 poles=tuple(poles),
             )
         )
@@ -112,7 +112,7 @@ def ten_pads() -> Module:
         revision="A",
         channels=("main",),
         supply=ModuleSupply(voltage_v=12.0, limit_a=0.4, quiescent_a=0.0),
-        lines=tuple(Line(name=f"line{n + 1}", title=f"pad {n + 1}") for n in range(LINES)),
+        controls=tuple(ControlLine(name=f"line{n + 1}", title=f"pad {n + 1}") for n in range(CONTROLS)),
         ports=(Port(net="in", role="input"), Port(net="out", role="output")),
         relays=tuple(relays),
         resistors=tuple(parts),
@@ -132,7 +132,7 @@ def its_fixture() -> Fixture:
     )
     load = Termination(across_ohm=10e3, leg_ohm=None, tolerance=0.01)
     return Fixture(
-        name="Bench", lines={}, loads={"out": load}, undriven_inputs=None, loopbacks={}, setups=(setup,)
+        name="Bench", controls={}, loads={"out": load}, undriven_inputs=None, loopbacks={}, setups=(setup,)
     )
 
 
@@ -205,7 +205,7 @@ def dense_seconds(circuits) -> float:
 def ten_lines(count: int) -> None:
     module, fixture = ten_pads(), its_fixture()
     setup = fixture.setups[0]
-    states = all_states(module.line_names)[:count]
+    states = all_states(module.control_names)[:count]
     suspects = as_suspects(single_faults(module, fixture))
     wiring = build_wiring(module, fixture, setup, BENCH)
     made = {}
@@ -219,7 +219,7 @@ def ten_lines(count: int) -> None:
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
     growth = []
     # Exchanged lines lead out of a part of the states, into as many others: they would hide the growth.
-    staying = tuple(one for one in suspects if one[0].kind != "lines swapped")
+    staying = tuple(one for one in suspects if one[0].kind != "control lines swapped")
     for size, some in ((8, 1), (4, 1), (2, 1), (1, 8), (1, 4), (1, 2), (1, 1)):
         these, those = states[: count // size], staying[::some]
         growth.append((len(these), len(those), seconds(lambda t=these, f=those: batch(t, f))))
@@ -245,7 +245,7 @@ def ten_lines(count: int) -> None:
     results = sum(array.nbytes for array in made.values()) / 2**20
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
-        f"{LINES} lines, {len(states)} states, {len(suspects)} faults, {len(FREQUENCIES_HZ)} frequencies; "
+        f"{CONTROLS} lines, {len(states)} states, {len(suspects)} faults, {len(FREQUENCIES_HZ)} frequencies; "
         f"{planned.network.size} unknowns. Processor seconds:"
     )
     print(f"inverse of the base matrices        {inverse_s:8.2f} s")
@@ -284,7 +284,7 @@ def all_pairs() -> None:
     pairs = [(one, other) for place, one in enumerate(faults) for other in faults[place + 1 :]]
     setup = next(setup for setup in job.fixture.setups if not setup.through)
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
-    states = all_states(job.module.line_names)
+    states = all_states(job.module.control_names)
 
     def work() -> None:
         planner = Planner.of(wiring, job.module, job.fixture)
@@ -296,7 +296,7 @@ def all_pairs() -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--states", type=int, default=1 << LINES)
+    parser.add_argument("--states", type=int, default=1 << CONTROLS)
     asked = parser.parse_args()
     ten_lines(asked.states)
     all_pairs()

@@ -46,7 +46,7 @@ def walked(plan: Plan, job: Job) -> Iterator[Set]:
     """Every state that a run sets, in order; one that stands already may come again."""
     if plan.through is not None:
         yield Set(setup=plan.through, state=State(on=(), powered=False))
-    for state in (REST, *(State(on=(line,)) for line in job.module.line_names)):
+    for state in (REST, *(State(on=(line,)) for line in job.module.control_names)):
         yield Set(setup=None, state=state)
     for visit in plan.visits:
         yield from walked_in(visit)
@@ -72,7 +72,7 @@ def settling_s(plan: Plan, job: Job) -> float:
     before: frozenset[int] = frozenset()
     for one in walked(plan, job):
         select = () if one.setup is None or one.setup.select is None else one.setup.select
-        channels = frozenset((*select, *(job.fixture.lines[line] for line in one.state.on)))
+        channels = frozenset((*select, *(job.fixture.controls[line] for line in one.state.on)))
         if channels != before and one.settles:
             total_s += job.sequence.settle_s + BOARD_SETTLE_S
         if channels - before and before - channels:

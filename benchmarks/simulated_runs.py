@@ -134,12 +134,12 @@ class Bench:
             verdicts.append(reading.verdict)
         return unit_verdict(verdicts)
 
-    def _lines(self, state: State) -> frozenset[str]:
+    def _controls(self, state: State) -> frozenset[str]:
         return frozenset(state.on) if state.powered else frozenset()
 
     def _positions(self, built, state: State) -> list[list[int]]:
         module = self._job.module
-        on = dynamics.energised(module, built, self._lines(state))
+        on = dynamics.energised(module, built, self._controls(state))
         setting = dynamics.SupplySetting(
             voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=state.powered
         )
@@ -151,7 +151,7 @@ class Bench:
                     built,
                     voltage_v=there.voltage_v,
                     nominal_v=module.supply.voltage_v,
-                    lines=on,
+                    controls=on,
                     now=built.held.get(relay.name, REST),
                 )
             ]
@@ -162,11 +162,11 @@ class Bench:
     def _supply(self, built) -> tuple[list[SupplyTrial], dict[str, float]]:
         module = self._job.module
         trials: list[SupplyTrial] = []
-        for state in (State(on=()), *(State(on=(line,)) for line in module.line_names)):
+        for state in (State(on=()), *(State(on=(control,)) for control in module.control_names)):
             limit_a = limit_of(module, state)
             setting = dynamics.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
             found = dynamics.supply_state(
-                module, built, setting, dynamics.energised(module, built, self._lines(state))
+                module, built, setting, dynamics.energised(module, built, self._controls(state))
             )
             trials.append(
                 SupplyTrial(
@@ -185,7 +185,7 @@ class Bench:
                     voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=True
                 )
                 there = dynamics.supply_state(
-                    module, built, setting, dynamics.energised(module, built, self._lines(state))
+                    module, built, setting, dynamics.energised(module, built, self._controls(state))
                 )
                 supply[state.name] = there.current_a * self._meter
         return trials, supply

@@ -130,20 +130,24 @@ class SupplyState:
     limiting: bool
 
 
-def energised(module: Module, built: Built, closed_lines: frozenset[str]) -> frozenset[str]:
+def energised(module: Module, built: Built, closed_controls: frozenset[str]) -> frozenset[str]:
     """Lines inside the unit that are connected to the supply, its wiring faults included."""
-    return frozenset(line for line in module.line_names if built.line_feeds[line] & closed_lines)
+    return frozenset(
+        control for control in module.control_names if built.control_feeds[control] & closed_controls
+    )
 
 
-def supply_state(module: Module, built: Built, setting: SupplySetting, lines: frozenset[str]) -> SupplyState:
+def supply_state(
+    module: Module, built: Built, setting: SupplySetting, controls: frozenset[str]
+) -> SupplyState:
     """Voltage and current of the supply: constant voltage, or constant current at its limit."""
     if not setting.on:
         return SupplyState(voltage_v=0.0, current_a=0.0, limiting=False)
     conductance_s = sum(
         1 / built.coil_ohm[relay.name]
         for relay in module.relays
-        for line in (relay.line, relay.set_line, relay.reset_line)
-        if line in lines
+        for control in (relay.control, relay.set_control, relay.reset_control)
+        if control in controls
     )
     quiescent_a = module.supply.quiescent_a * min(1.0, setting.voltage_v / module.supply.voltage_v)
     quiescent_a *= built.supplied
@@ -155,18 +159,18 @@ def supply_state(module: Module, built: Built, setting: SupplySetting, lines: fr
 
 
 def position(
-    relay: Relay, built: Built, *, voltage_v: float, nominal_v: float, lines: frozenset[str], now: int
+    relay: Relay, built: Built, *, voltage_v: float, nominal_v: float, controls: frozenset[str], now: int
 ) -> int:
     """Where a relay's armature goes, `now` being where it is."""
     if relay.name in built.held:
         return built.held[relay.name]
-    if relay.line is not None:
-        coil_v = voltage_v if relay.line in lines else 0.0
+    if relay.control is not None:
+        coil_v = voltage_v if relay.control in controls else 0.0
         if coil_v >= PICK_UP * nominal_v and _has_coil(relay, built):
             return OPERATED
         return REST if coil_v <= DROP_OUT * nominal_v or not _has_coil(relay, built) else now
     if voltage_v >= PICK_UP * nominal_v and _has_coil(relay, built):
-        pulled = (relay.set_line in lines, relay.reset_line in lines)
+        pulled = (relay.set_control in controls, relay.reset_control in controls)
         if pulled == (True, False):
             return OPERATED
         if pulled == (False, True):

@@ -32,8 +32,8 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
     for fault in faults:
         if fault.kind.startswith(("relay", "coil", "pole", "throw")):
             _relay(damage, fault)
-        elif fault.kind.startswith("line"):
-            _line(damage, fault)
+        elif fault.kind.startswith("control"):
+            _control(damage, fault)
         elif fault.kind.startswith("loopback"):
             _loopback(plugs, fault, module)
         elif fault.kind.startswith("part"):
@@ -90,10 +90,10 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.intermittent[subject, fault.throw] = fault.chance or 0.0
 
 
-def _line(damage: Damage, fault: Fault) -> None:
-    feeds = damage.line_feeds
+def _control(damage: Damage, fault: Fault) -> None:
+    feeds = damage.control_feeds
     first = feeds.get(fault.subject, frozenset({fault.subject}))
-    if fault.kind == "line dead":
+    if fault.kind == "control line dead":
         feeds[fault.subject] = frozenset()
     elif fault.other is not None:
         feeds[fault.subject] = feeds.get(fault.other, frozenset({fault.other}))

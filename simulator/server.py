@@ -434,4 +434,4 @@ def _text(request: Mapping[str, Any], name: str) -> str:
 
 def _highest_channel(job: Job) -> int:
     selected = [channel for setup in job.fixture.setups for channel in setup.select or ()]
-    return max([*job.fixture.lines.values(), *selected], default=1)
+    return max([*job.fixture.controls.values(), *selected], default=1)

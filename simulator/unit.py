@@ -56,7 +56,9 @@ class Built:
     coil_ohm: Mapping[str, float]  # infinite where the coil is open
     held: Mapping[str, int]  # relay → position that its armature never leaves
     pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
-    line_feeds: Mapping[str, frozenset[str]]  # module's line → fixture's lines that energise it
+    control_feeds: Mapping[
+        str, frozenset[str]
+    ]  # module's control line → fixture's control lines that energise it
     coil_f: Mapping[str, tuple[float, ...]]  # relay → from its coil to each of its poles
     misses: Mapping[tuple[int, int], Mapping[int, float]]  # relay, pole → throw → chance not to conduct
     supplied: bool  # whether the supply reaches what draws current beside the coils
@@ -101,7 +103,7 @@ class Damage:
     bridges: list[Element] = field(default_factory=list)
     slowed: dict[str, Slowed] = field(default_factory=dict)
     part_value: dict[str, float] = field(default_factory=dict)  # infinite: not there
-    line_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
+    control_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
     supplied: bool = True  # whether the supply reaches what draws current beside the coils
 
 
@@ -155,7 +157,10 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
         coil_f=_coil_capacitances(module, serial),
         misses=misses,
         supplied=damage.supplied,
-        line_feeds={line: damage.line_feeds.get(line, frozenset({line})) for line in module.line_names},
+        control_feeds={
+            control: damage.control_feeds.get(control, frozenset({control}))
+            for control in module.control_names
+        },
     )
 
 

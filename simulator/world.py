@@ -83,7 +83,7 @@ class _Scene:
     network: Network
     setup: Setup | None
     built: Built
-    lines_v: tuple[tuple[str, float], ...]  # of each control line, at the fixture
+    controls_v: tuple[tuple[str, float], ...]  # of each control line, at the fixture
 
 
 class World:
@@ -138,7 +138,7 @@ class World:
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
         with self.lock:
-            return dynamics.supply_state(self._job.module, self._built, self._supply, self._lines())
+            return dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
 
     def set_channels(self, closed: frozenset[int]) -> None:
         """Close exactly these channels of the switchboard, after its own delay."""
@@ -234,14 +234,14 @@ class World:
         self._latest_s = max(self._latest_s, self.clock.now() + delay_s)
         return self._latest_s
 
-    def _lines(self) -> frozenset[str]:
+    def _controls(self) -> frozenset[str]:
         closed = frozenset(
-            line for line, channel in self._job.fixture.lines.items() if channel in self._channels
+            control for control, channel in self._job.fixture.controls.items() if channel in self._channels
         )
         return dynamics.energised(self._job.module, self._built, closed)
 
     def _move_relays(self, instant_s: float) -> None:
-        energised = self._lines()
+        energised = self._controls()
         state = dynamics.supply_state(self._job.module, self._built, self._supply, energised)
         for relay, motion in zip(self._job.module.relays, self._motions, strict=True):
             target = dynamics.position(
@@ -249,11 +249,13 @@ class World:
                 self._built,
                 voltage_v=state.voltage_v,
                 nominal_v=self._job.module.supply.voltage_v,
-                lines=energised,
+                controls=energised,
                 now=motion.target,
             )
             motion.command(instant_s, target)
-            fed = any(line in energised for line in (relay.line, relay.set_line, relay.reset_line))
+            fed = any(
+                control in energised for control in (relay.control, relay.set_control, relay.reset_control)
+            )
             self._feed_coil(relay, instant_s, state.voltage_v if fed else 0.0)
 
     def _feed_coil(self, relay: Relay, instant_s: float, coil_v: float) -> None:
@@ -315,14 +317,14 @@ class World:
             network=self._networks[made],
             setup=setup,
             built=self._built,
-            lines_v=self._lines_v(),
+            controls_v=self._controls_v(),
         )
 
-    def _lines_v(self) -> tuple[tuple[str, float], ...]:
-        state = dynamics.supply_state(self._job.module, self._built, self._supply, self._lines())
+    def _controls_v(self) -> tuple[tuple[str, float], ...]:
+        state = dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
         return tuple(
-            (line, state.voltage_v if channel in self._channels else 0.0)
-            for line, channel in self._job.fixture.lines.items()
+            (control, state.voltage_v if channel in self._channels else 0.0)
+            for control, channel in self._job.fixture.controls.items()
         )
 
     def _change(self, instant_s: float, outputs: tuple[Output, ...]) -> None:
@@ -375,7 +377,7 @@ class World:
         if edges:
             decays = (*decays, *coupled(network, closed, on, edges))
         inputs_v = constant_v[: self.inputs].copy()
-        for number, volts in _line_views(scene).items():
+        for number, volts in _control_views(scene).items():
             if number <= self.inputs:
                 inputs_v[number - 1] += volts
         hum = self._hum if scene.setup is not None else HUM_OPEN * self._hum
@@ -388,10 +390,10 @@ class World:
         )
 
 
-def _line_views(scene: _Scene) -> dict[int, float]:
+def _control_views(scene: _Scene) -> dict[int, float]:
     """Volts of spare scope inputs that see control lines: of several, the mean, through equal resistors."""
     views: dict[int, list[float]] = {}
-    lines_v = dict(scene.lines_v)
-    for line, number in (scene.setup.lines_on if scene.setup is not None else {}).items():
-        views.setdefault(number, []).append(lines_v[line])
+    controls_v = dict(scene.controls_v)
+    for control, number in (scene.setup.controls_viewed if scene.setup is not None else {}).items():
+        views.setdefault(number, []).append(controls_v[control])
     return {number: sum(volts) / len(volts) for number, volts in views.items()}

@@ -96,7 +96,7 @@ channels = ["left", "right"]
 voltage = "12 V"
 limit = "200 mA"
 quiescent = "5 mA"
-[lines]
+[controls]
 insert = "Insert"
 mute = "Mute"
 [ports]
@@ -114,12 +114,12 @@ bounce_max = "3 ms"
 off_capacitance = "1 pF"
 [[relay]]
 names = { left = "K1", right = "K2" }
-line = "insert"
+control = "insert"
 type = "signal"
 contacts = [{ common = "bus", rest = "in", operated = "return" }]
 [[relay]]
 names = { left = "K3", right = "K4" }
-line = "mute"
+control = "mute"
 type = "signal"
 contacts = [{ common = "bus", rest = "out" }]
 [[resistor]]
@@ -131,7 +131,7 @@ tolerance = "1 %"
 INSERT_SWITCH_FIXTURE = """
 [fixture]
 name = "Test fixture"
-[lines]
+[controls]
 insert = 1
 mute = 2
 [loads]

@@ -26,9 +26,9 @@ def is_operated(relay: Relay, state: State) -> bool:
     """Tell whether a relay stands in its operated position.
 
     A latching relay keeps what the last pulse left; a state alone doesn't know that, so it counts as operated
-    only while its set line is on, and at rest otherwise.
+    only while its set control is on, and at rest otherwise.
     """
-    return state.powered and relay.operating_line in state.on
+    return state.powered and relay.operating_control in state.on
 
 
 def build_circuit(

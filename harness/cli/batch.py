@@ -313,7 +313,8 @@ class Units:
                 return ()
             if arrived.what == "nothing":
                 told = (
-                    "nothing in the fixture draws current, at rest or on any line: no unit, or no supply lead"
+                    "nothing in the fixture draws current, at rest or on any control line: no unit, or no "
+                    "supply lead"
                 )
             else:
                 before = self.made.units[-1].serial if self.made.units else ""

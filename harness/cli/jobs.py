@@ -15,7 +15,7 @@ from rich.table import Table
 
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder, duration, say
-from harness.drafts.job_text import EXTRA_LINES, USUAL, Answers, check_answers, job_texts, write_new
+from harness.drafts.job_text import EXTRA_CONTROLS, USUAL, Answers, check_answers, job_texts, write_new
 from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
 from harness.drafts.netlist import read_netlist
@@ -42,9 +42,9 @@ def new(
     loops: Annotated[
         int | None, typer.Option("--loops", help="Send/return loops: 0 to 4.", show_default=False)
     ] = None,
-    lines: Annotated[
+    controls: Annotated[
         int | None,
-        typer.Option("--lines", help="Control lines: one a loop, then mute, dim.", show_default=False),
+        typer.Option("--controls", help="Control lines: one a loop, then mute, dim.", show_default=False),
     ] = None,
     relays: Annotated[
         int | None,
@@ -70,16 +70,18 @@ def new(
     ask = template is None and sys.stdin.isatty()
     many = _answer(ask, "Audio channels (1 or 2)", channels, usual.channels)
     in_loops = _answer(ask, "Send/return loops (0 to 4)", loops, usual.loops)
-    most = in_loops + len(EXTRA_LINES)
-    extra = min(max(usual.lines - usual.loops, 0 if in_loops else 1), len(EXTRA_LINES))
-    on_lines = _answer(ask, f"Control lines (up to {most})", lines, in_loops + extra)
-    each = usual.relays_per_line if usual.relays_per_line == 1 else many
+    most = in_loops + len(EXTRA_CONTROLS)
+    extra = min(max(usual.controls - usual.loops, 0 if in_loops else 1), len(EXTRA_CONTROLS))
+    on_controls = _answer(ask, f"Control lines (up to {most})", controls, in_loops + extra)
+    each = usual.relays_per_control if usual.relays_per_control == 1 else many
     each = _answer(ask and many > 1, f"Relays on each line (1 or {many})", relays, each)
-    answers = check_answers(Answers(channels=many, lines=on_lines, loops=in_loops, relays_per_line=each))
+    answers = check_answers(
+        Answers(channels=many, controls=on_controls, loops=in_loops, relays_per_control=each)
+    )
     write_new({folder / name: text for name, text in job_texts(answers).items()})
     say(
-        f"{folder}: a job with {counted(len(answers.line_names), 'line')} "
-        f"({', '.join(answers.line_names)}). Try it:",
+        f"{folder}: a job with {counted(len(answers.control_names), 'line')} "
+        f"({', '.join(answers.control_names)}). Try it:",
         err=True,
     )
     for command in (f"run {folder} --serial OB-0001 --simulate", f"cover {folder}", f"wiring {folder}"):
@@ -168,7 +170,8 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
             if visit.edges:
                 said.append(counted(len(visit.edges), "change of state", "changes of state"))
             said += [
-                f"{one.given.line} operated {counted(one.given.operations, 'time')}" for one in visit.cycles
+                f"{one.given.control} operated {counted(one.given.operations, 'time')}"
+                for one in visit.cycles
             ]
             say("; ".join(said), indent=5)
     typer.echo("")
@@ -183,7 +186,10 @@ def _print_steps(visit: SetupVisit) -> None:
         for acquisition in state.acquisitions:
             typer.echo(f"       {acquisition.number:4d}  {acquisition.stimulus}")
     for cycle in visit.cycles:
-        say(f"{cycle.given.line} on and off {cycle.given.operations} times, {cycle.given.stimulus}", indent=5)
+        say(
+            f"{cycle.given.control} on and off {cycle.given.operations} times, {cycle.given.stimulus}",
+            indent=5,
+        )
     for edge in visit.edges:
         typer.echo(f"     {edge.edge.name}")
         typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
@@ -201,9 +207,9 @@ def _leads(visit: SetupVisit) -> str:
     views = ", ".join(
         f"inputs {2 * index + 1}-{2 * index + 2} on {port}" for index, port in enumerate(setup.view)
     )
-    for number in sorted(set(setup.lines_on.values())):
-        lines = ", ".join(line for line, on in setup.lines_on.items() if on == number)
-        views += f", input {number} on {lines}"
+    for number in sorted(set(setup.controls_viewed.values())):
+        controls = ", ".join(line for line, on in setup.controls_viewed.items() if on == number)
+        views += f", input {number} on {controls}"
     loopbacks = f"; plugs {', '.join(setup.loopbacks)}" if setup.loopbacks else ""
     return f"generator on {setup.drive}; {views}{loopbacks}"
 
@@ -249,7 +255,7 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                 ],
                 "cycles": [
                     {
-                        "line": one.given.line,
+                        "line": one.given.control,
                         "operations": one.given.operations,
                         "stimulus": str(one.given.stimulus),
                     }
@@ -338,14 +344,14 @@ def _level(row: TruthRow) -> str:
 
 def _folded_state(state: str) -> str:
     """Break a state's name after a `+` where it is longer than its column."""
-    lines = [""]
+    controls = [""]
     for line in state.split("+"):
-        joined = f"{lines[-1]}+{line}" if lines[-1] else line
+        joined = f"{controls[-1]}+{line}" if controls[-1] else line
         if len(joined) < STATE_WIDTH:  # room for the + that follows
-            lines[-1] = joined
+            controls[-1] = joined
         else:
-            lines.append(line)
-    return "+\n".join(lines)
+            controls.append(line)
+    return "+\n".join(controls)
 
 
 def wiring(

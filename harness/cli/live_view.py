@@ -235,7 +235,7 @@ class LiveView:
         begun = place.begun
         if begun is None or place.setup is None:
             return []
-        state, lines_there = begun.state, len(self._job.module.line_names)
+        state, lines_there = begun.state, len(self._job.module.control_names)
         on = f"{len(state.on) or 'none'} of {counted(lines_there, 'line')} on"
         words = f"{state.name} ({on if state.powered else 'relay supply off'})"
         if begun.doing:

@@ -68,7 +68,9 @@ def measure(
     job: JobFolder,
     state: Annotated[
         str,
-        typer.Argument(metavar="STATE", help="rest, unpowered, or lines: loop_a+swap.", show_default=False),
+        typer.Argument(
+            metavar="STATE", help="rest, unpowered, or control lines: loop_a+swap.", show_default=False
+        ),
     ],
     setup: Annotated[
         str | None, typer.Option(metavar="NAME", help="In this setup only.", show_default=False)

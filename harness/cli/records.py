@@ -232,11 +232,12 @@ def wear_of(
     readings: Sequence[Reading],
     events: Sequence[RunEvent[Event | Remembered]],
 ) -> dict[str, Any] | None:
-    """Keys: operations, unit_operations (by relay), read_back, line_currents_a (by state), contact_readings.
+    """Keys: operations, unit_operations (by relay), read_back, control_currents_a (by state),
+    contact_readings.
 
-    unit_operations: in all runs of the unit that this run belongs to. line_currents_a: what each line alone
-    drew. contact_readings: how many levels were measured along a predicted route, by verdict. None for a run
-    that came to the end of no setup, or before this was counted.
+    unit_operations: in all runs of the unit that this run belongs to. control_currents_a: what each control
+    line alone drew. contact_readings: how many levels were measured along a predicted route, by verdict. None
+    for a run that came to the end of no setup, or before this was counted.
     """
     header = record.header
     own = [each.event for each in events if isinstance(each.event, RelaysOperated)]
@@ -248,7 +249,7 @@ def wear_of(
         "operations": dict(sum((Counter(one.operations) for one in own), Counter())),
         "unit_operations": dict(unit),
         "read_back": all(one.read_back for one in own),
-        "line_currents_a": dict(currents[-1]) if currents else {},
+        "control_currents_a": dict(currents[-1]) if currents else {},
         "contact_readings": Counter(one.verdict for one in readings if one.route and one.verdict in SEEN),
     }
 
@@ -257,7 +258,7 @@ def wear_lines(wear: dict[str, Any]) -> list[str]:
     """The same in words."""
     unit = wear["unit_operations"]
     counts = ", ".join(f"{name} {wear['operations'].get(name, 0)} of {unit[name]}" for name in unit)
-    currents = ", ".join(f"{state} {1e3 * amp:.1f} mA" for state, amp in wear["line_currents_a"].items())
+    currents = ", ".join(f"{state} {1e3 * amp:.1f} mA" for state, amp in wear["control_currents_a"].items())
     contacts = ", ".join(f"{count} {verdict}" for verdict, count in wear["contact_readings"].items())
     return [
         f"relays commanded, in this run of all of the unit's: {counts or 'none'}",

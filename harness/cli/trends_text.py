@@ -11,7 +11,7 @@ from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
 from harness.statistics.capability import Doubt, Index
 from harness.statistics.compare import CORRECTION_MEANS, compare, side_differences
-from harness.statistics.control import IndividualsChart, cusum_chart, ewma_chart
+from harness.statistics.control_charts import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, golden_drift, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
 from harness.units import counted, format_difference, format_value

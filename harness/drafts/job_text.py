@@ -10,20 +10,20 @@ from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE
 
 MOST_CHANNELS = 2  # four scope inputs see two balanced pairs
 MOST_LOOPS = 4
-EXTRA_LINES = ("mute", "dim")  # what the lines that are no loop's do, in this order
+EXTRA_CONTROLS = ("mute", "dim")  # what the control lines that are no loop's do, in this order
 
 
 @dataclass(frozen=True, kw_only=True)
 class Answers:
     """A line switcher: `loops` send/return loops, each on a line of its own, then the extra lines.
 
-    relays_per_line: 1 for one relay that serves every channel, or one relay for each channel.
+    relays_per_control: 1 for one relay that serves every channel, or one relay for each channel.
     """
 
     channels: int
-    lines: int
+    controls: int
     loops: int
-    relays_per_line: int
+    relays_per_control: int
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -37,20 +37,20 @@ class Answers:
 
     @property
     def extra_names(self) -> tuple[str, ...]:
-        """The lines that are no loop's."""
-        return EXTRA_LINES[: self.lines - self.loops]
+        """The control lines that are no loop's."""
+        return EXTRA_CONTROLS[: self.controls - self.loops]
 
     @property
-    def line_names(self) -> tuple[str, ...]:
-        """Every line, in the order that states are written."""
+    def control_names(self) -> tuple[str, ...]:
+        """Every control line, in the order that states are written."""
         return (*self.loop_names, *self.extra_names)
 
 
 TEMPLATES: Mapping[str, Answers] = MappingProxyType(
     {
-        "stereo-loops": Answers(channels=2, lines=3, loops=2, relays_per_line=2),
-        "mono-insert": Answers(channels=1, lines=1, loops=1, relays_per_line=1),
-        "stereo-mute": Answers(channels=2, lines=2, loops=0, relays_per_line=1),
+        "stereo-loops": Answers(channels=2, controls=3, loops=2, relays_per_control=2),
+        "mono-insert": Answers(channels=1, controls=1, loops=1, relays_per_control=1),
+        "stereo-mute": Answers(channels=2, controls=2, loops=0, relays_per_control=1),
     }
 )
 USUAL = "stereo-loops"
@@ -65,21 +65,21 @@ def template(name: str) -> Answers:
 
 def check_answers(answers: Answers) -> Answers:
     """Give the answers back where they fit together. Raises UsageError for the first that does not."""
-    loops, lines = answers.loops, answers.lines
-    most = loops + len(EXTRA_LINES)
+    loops, controls = answers.loops, answers.controls
+    most = loops + len(EXTRA_CONTROLS)
     if not 1 <= answers.channels <= MOST_CHANNELS:
         raise UsageError(f"channels: found {answers.channels}; expected 1 (mono) or 2 (left and right)")
     if not 0 <= loops <= MOST_LOOPS:
         raise UsageError(f"loops: found {loops}; expected 0 to {MOST_LOOPS}")
-    if not max(1, loops) <= lines <= most:
+    if not max(1, loops) <= controls <= most:
         raise UsageError(
-            f"lines: found {lines}; expected {max(1, loops)} to {most} with {loops} loops: a line for each "
-            f"loop, then {' and '.join(EXTRA_LINES)}"
+            f"control lines: found {controls}; expected {max(1, loops)} to {most} with {loops} loops: a "
+            f"control line for each loop, then {' and '.join(EXTRA_CONTROLS)}"
         )
-    if answers.relays_per_line not in (1, answers.channels):
+    if answers.relays_per_control not in (1, answers.channels):
         raise UsageError(
-            f"relays per line: found {answers.relays_per_line}; expected 1, which serves every channel, or "
-            f"{answers.channels}, one for each channel"
+            f"relays per control line: found {answers.relays_per_control}; expected 1, which serves every "
+            f"channel, or {answers.channels}, one for each channel"
         )
     return answers
 
@@ -99,10 +99,10 @@ channels = [{channels}]
 [supply]                       # the relay supply
 voltage = "12 V"
 limit = "{limit}"               # current limit to set: all coils at once, and some room
-quiescent = "6 mA"             # drawn with no line on
+quiescent = "6 mA"             # drawn with no control line on
 
-[lines]                        # control lines, in the order that states are written
-{lines}
+[controls]                        # control lines, in the order that states are written
+{controls}
 
 [ports]                        # balanced ports; each exists once in every channel
 in = "input"
@@ -139,19 +139,19 @@ Contact = tuple[tuple[str, str], ...]
 def module_text(answers: Answers) -> str:
     """Write module.toml. The answers are checked before."""
     nets = route_nets(answers)
-    coils = len(answers.line_names) * answers.relays_per_line
+    coils = len(answers.control_names) * answers.relays_per_control
     head = _HEAD.format(
         channels=", ".join(f'"{name}"' for name in answers.channel_names),
         limit=f"{50 + 25 * coils} mA",
-        lines="\n".join(f'{name} = "{_title(name)}"' for name in answers.line_names),
+        controls="\n".join(f'{name} = "{_title(name)}"' for name in answers.control_names),
         ports="".join(f'{name}_send = "send"\n{name}_return = "return"\n' for name in answers.loop_names),
     )
     relays = [
-        _relay(answers, number, line, comment, contacts)
-        for number, (line, comment, contacts) in enumerate(_switching(answers, nets), start=1)
+        _relay(answers, number, control, comment, contacts)
+        for number, (control, comment, contacts) in enumerate(_switching(answers, nets), start=1)
     ]
     pad = ""
-    if "dim" in answers.line_names:
+    if "dim" in answers.control_names:
         before = nets[-2]
         pad = _PAD.format(
             before=before, series_names=_part_names(answers, 1), shunt_names=_part_names(answers, 2)
@@ -160,8 +160,8 @@ def module_text(answers: Answers) -> str:
 
 
 def route_nets(answers: Answers) -> tuple[str, ...]:
-    """Nets along the route: the input, what is behind each line's relay, the output last."""
-    between = [f"after_{name}" for name in answers.line_names[:-1]]
+    """Nets along the route: the input, what is behind each control line's relay, the output last."""
+    between = [f"after_{name}" for name in answers.control_names[:-1]]
     return ("in", *between, "out")
 
 
@@ -170,34 +170,34 @@ def _title(line: str) -> str:
 
 
 def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, str, tuple[Contact, ...]]]:
-    """Give line, comment and contacts of every line's relay, along the route."""
-    for line, before, after in zip(answers.line_names, nets[:-1], nets[1:], strict=True):
-        if line == "mute":
+    """Give control line, comment and contacts of every control line's relay, along the route."""
+    for control, before, after in zip(answers.control_names, nets[:-1], nets[1:], strict=True):
+        if control == "mute":
             yield (
-                line,
+                control,
                 "Mute: operated, the route ends on ground.",
                 ((("common", after), ("rest", before), ("operated", "ground")),),
             )
-        elif line == "dim":
+        elif control == "dim":
             yield (
-                line,
+                control,
                 "Dim: operated, the output comes from the pad.",
                 ((("common", after), ("rest", before), ("operated", "dim_pad")),),
             )
         else:
             yield (
-                line,
-                f"{_title(line)}: at rest the route goes past it and its send is on ground.",
+                control,
+                f"{_title(control)}: at rest the route goes past it and its send is on ground.",
                 (
-                    (("common", f"{line}_send"), ("rest", "ground"), ("operated", before)),
-                    (("common", after), ("rest", before), ("operated", f"{line}_return")),
+                    (("common", f"{control}_send"), ("rest", "ground"), ("operated", before)),
+                    (("common", after), ("rest", before), ("operated", f"{control}_return")),
                 ),
             )
 
 
-def _relay(answers: Answers, number: int, line: str, comment: str, contacts: tuple[Contact, ...]) -> str:
+def _relay(answers: Answers, number: int, control: str, comment: str, contacts: tuple[Contact, ...]) -> str:
     """One [[relay]] with `names` for a relay in each channel, or with `name` for one that serves all."""
-    each = answers.relays_per_line == answers.channels and answers.channels > 1
+    each = answers.relays_per_control == answers.channels and answers.channels > 1
     name = _names(answers, "K", number) if each else f'name = "K{number}"'
     owners: tuple[str | None, ...] = (None,) if each or answers.channels == 1 else answers.channel_names
     rows = [
@@ -205,7 +205,15 @@ def _relay(answers: Answers, number: int, line: str, comment: str, contacts: tup
         for owner in owners
         for contact in contacts
     ]
-    head = ["", f"# {comment}", "[[relay]]", name, f'line = "{line}"', 'type = "signal"', "contacts = ["]
+    head = [
+        "",
+        f"# {comment}",
+        "[[relay]]",
+        name,
+        f'control = "{control}"',
+        'type = "signal"',
+        "contacts = [",
+    ]
     return "\n".join([*head, *rows, "]", ""])
 
 
@@ -239,8 +247,8 @@ _FIXTURE = """\
 name = "Drawer fixture with selector relays"
 undriven_inputs = {{ legs = "50 ohm" }}   # what ends an input that the generator is not on
 
-[lines]                        # switchboard channel that energises each control line
-{lines}
+[controls]                        # switchboard channel that energises each control line
+{controls}
 
 [loads]                        # across the pair, in every channel
 out = "10 kohm"
@@ -293,9 +301,9 @@ settle = "15 ms"
 
 def fixture_text(answers: Answers) -> str:
     """Write fixture.toml. The answers are checked before."""
-    lines = [f"{name} = {number}" for number, name in enumerate(answers.line_names, start=1)]
+    lines = [f"{name} = {number}" for number, name in enumerate(answers.control_names, start=1)]
     loopbacks = "".join(_loopback(answers, place) for place in range(answers.loops))
-    through = len(answers.line_names) + 1
+    through = len(answers.control_names) + 1
     return (
         _FIXTURE.format(lines="\n".join(lines))
         + (_LOOPBACKS + loopbacks if loopbacks else "")
@@ -327,26 +335,31 @@ def _setups(answers: Answers, free: int) -> Iterator[str]:
     for first in range(0, len(sends), 2):
         pair = sends[first : first + 2]
         views.append((f"view {' and '.join(pair)}", tuple(f".{net}" for net in pair), False))
-    views.append(("view output and lines", (".out",), True))
-    for what, nets, with_lines in views:
+    views.append(("view output and control lines", (".out",), True))
+    for what, nets, with_controls in views:
         kind = next(kinds)
         for place, channel in enumerate(channels):
             other = channels[1 - place] if len(channels) == 2 else channel
             view = [f"{other if net.startswith('other') else channel}.{net.split('.')[1]}" for net in nets]
             select = [kind, side] if place else [kind]
-            yield _setup(answers, f"drive {channel}, {what}", channel, view, select, with_lines=with_lines)
+            yield _setup(
+                answers, f"drive {channel}, {what}", channel, view, select, with_controls=with_controls
+            )
 
 
 def _setup(
-    answers: Answers, name: str, channel: str, view: list[str], select: list[int], *, with_lines: bool
+    answers: Answers, name: str, channel: str, view: list[str], select: list[int], *, with_controls: bool
 ) -> str:
     rows = ["", "[[setup]]", f'name = "{name}"', f'drive = "{channel}.in"', f"view = {_listed(view)}"]
     if answers.loops:
         rows.append(f"loopbacks = {_listed([name.replace('loop', 'pad') for name in answers.loop_names])}")
     rows.append(f"select = {select}")
-    if with_lines:
-        lines = ", ".join(f"{line} = 3" for line in answers.line_names)
-        rows.append(f"lines_on = {{ {lines} }}   # through equal resistors on scope input 3: the edges' time")
+    if with_controls:
+        controls = ", ".join(f"{control} = 3" for control in answers.control_names)
+        rows.append(
+            f"controls_viewed = {{ {controls} }}   # through equal resistors on scope input 3: the edges' "
+            "time"
+        )
     return "\n".join([*rows, ""])
 
 
@@ -360,7 +373,7 @@ _SEQUENCE = """\
 
 [sequence]
 name = "First sequence"
-states = ["all", "unpowered"]  # every combination of the lines, and the relay supply off
+states = ["all", "unpowered"]  # every combination of the control lines, and the relay supply off
 channels = "all"
 tone = { frequency = "1 kHz", level = "+4 dBu" }
 settle = "20 ms"
@@ -370,7 +383,7 @@ settle = "20 ms"
 def sequence_text(answers: Answers) -> str:
     """Write sequence.toml. The answers are checked before."""
     everywhere = ", ".join(f'"{net}"' for net in ("out", *(f"{loop}_send" for loop in answers.loop_names)))
-    edges = ", ".join(f'"{state}"' for state in ("rest", *answers.line_names))
+    edges = ", ".join(f'"{state}"' for state in ("rest", *answers.control_names))
     # Each plug's resistors of 1 % are unsure by about as much as the narrower limits.
     gain, pair = ("0.3 dB", "0.5 dB") if answers.loops else ("0.2 dB", "0.2 dB")
     checks = [
@@ -400,14 +413,15 @@ def sequence_text(answers: Answers) -> str:
             f'within = "{gain}"',
             'silent_below = "-60 dB"',
         ),
-        "# Each line ten times: a contact that fails every third time does not come through.\n"
+        "# Each control line ten times: a contact that fails every third time does not come through.\n"
         + _check(
             "Intermittent contacts", "intermittency", 'at = ["out"]', "operations = 10", 'below = "30 %"'
         ),
         _check("Noise", "noise", 'at = ["out"]', 'states = ["rest"]', 'below = "-80 dBu"'),
         _check("Direct voltage", "offset", 'at = ["out"]', 'between = ["-5 mV", "5 mV"]'),
         _check("Relay current", "supply_current", 'within = "8 %"'),
-        "# Changes of one line at a time between these states: the relay's 4 ms, and 3 ms of bounce.\n"
+        "# Changes of one control line at a time between these states: the relay's 4 ms, and 3 ms of "
+        "bounce.\n"
         + _check("Operate time", "operate_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
         _check("Release time", "release_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
         _check("Bounce", "bounce", 'at = ["out"]', f"states = [{edges}]", 'below = "3 ms"'),

@@ -29,7 +29,7 @@ class _Draft:
     """What has been made of the netlist so far."""
 
     doubts: list[str]
-    lines: dict[str, str] = field(default_factory=dict)
+    controls: dict[str, str] = field(default_factory=dict)
     types: dict[str, str] = field(default_factory=dict)
     relays: list[str] = field(default_factory=list)
     parts: list[str] = field(default_factory=list)
@@ -89,7 +89,7 @@ def draft_module(netlist: Netlist) -> Drafted:
 
 
 def _relay(draft: _Draft, part: NetPart) -> None:
-    line = _line(draft, part)
+    line = _control(draft, part)
     contacts: dict[str, dict[str, Node]] = {}
     for pin, node in part.pins:
         if pin in ("A1", "A2"):
@@ -100,29 +100,31 @@ def _relay(draft: _Draft, part: NetPart) -> None:
             draft.doubts.append(f"{part.reference} pin {pin} on {node}: left out, no contact by its name")
     rows = list(_contacts(draft, part.reference, contacts))
     if not rows or line is None:
-        draft.doubts.append(f"{part.reference}: left out, {'no contact' if line else 'no line for its coil'}")
+        draft.doubts.append(
+            f"{part.reference}: left out, {'no contact' if line else 'no control line for its coil'}"
+        )
         return
     type_name = plain_name(part.value or "relay")
     draft.types.setdefault(type_name, part.value)
     draft.relays.append(
-        f'[[relay]]\nname = "{_part_name(part.reference)}"\nline = "{line}"\ntype = "{type_name}"\n'
+        f'[[relay]]\nname = "{_part_name(part.reference)}"\ncontrol = "{line}"\ntype = "{type_name}"\n'
         "contacts = [\n" + "".join(f"  {{ {row} }},\n" for row in rows) + "]\n"
     )
 
 
-def _line(draft: _Draft, part: NetPart) -> str | None:
-    """The line is the coil's end that is no supply."""
+def _control(draft: _Draft, part: NetPart) -> str | None:
+    """The control line is the coil's end that is no supply."""
     ends = [node for pin, node in part.pins if pin in ("A1", "A2")]
     controls = [node for node in ends if not is_supply(node)]
     if len(controls) != 1:
         draft.doubts.append(
             f"{part.reference}: which end of its coil is the control line? found {' and '.join(ends)}; "
-            "expected one supply such as 12V or 0, and one line"
+            "expected one supply such as 12V or 0, and one control line"
         )
     if not controls:
         return None
     name = plain_name(controls[0])
-    draft.lines.setdefault(name, controls[0])
+    draft.controls.setdefault(name, controls[0])
     return name
 
 
@@ -184,7 +186,7 @@ def _ports(draft: _Draft, connectors: list[NetPart]) -> Iterator[tuple[str, str]
     """Nets on connectors, or where there are none nets by their names, with the role that the name tells."""
     on = [draft.node(node) for each in connectors for _, node in each.pins if not is_supply(node)]
     for net in dict.fromkeys(node.net for node in (on or list(draft.nodes.values()))):
-        if net == GROUND or net in draft.lines:
+        if net == GROUND or net in draft.controls:
             continue
         role = next((role for word, role in _ROLES if word in net.split("_")), None)
         if role is not None:
@@ -218,7 +220,7 @@ def _text(netlist: Netlist, draft: _Draft, ports: dict[str, str], connectors: li
         f'[module]\nname = "{title}"\nchannels = [{listed}]\n',
         '[supply]                       # not in a netlist: put in what the relays need\nvoltage = "12 V"\n'
         'limit = "400 mA"\n',
-        "[lines]\n" + "".join(f'{name} = "{_comment(node)}"\n' for name, node in draft.lines.items()),
+        "[controls]\n" + "".join(f'{name} = "{_comment(node)}"\n' for name, node in draft.controls.items()),
         "[ports]\n" + "".join(f'{net} = "{role}"\n' for net, role in ports.items()),
         types,
         *draft.relays,

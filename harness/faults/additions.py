@@ -251,7 +251,7 @@ def _states(job: Job) -> Iterator[Candidate]:
     """One more state, with the checks as they are."""
     missing = [
         state
-        for state in (*all_states(job.module.line_names), State(on=(), powered=False))
+        for state in (*all_states(job.module.control_names), State(on=(), powered=False))
         if state not in job.sequence.states
     ]
     for state in missing[:EXTRA_STATES]:

@@ -1,4 +1,4 @@
-"""What faults do to changes of state, and to a line that is operated again and again."""
+"""What faults do to changes of state, and to a control line that is operated again and again."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -11,17 +11,17 @@ from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_circuit, build_wiring, is_operated
 from harness.circuit.solve import transfer
 from harness.faults.effects import (
-    Control,
+    ControlSide,
     Suspect,
     Throw,
     Throws,
     armature,
     as_open,
     comes_and_goes,
-    control_of,
     edit_wiring,
     faulty_contacts,
     reached_state,
+    side_of,
     with_fault,
 )
 from harness.faults.evidence import JudgedCycle, Missed
@@ -103,15 +103,15 @@ class EdgeMoves:
         """As `with_fault` has them in one state; of two, the relays that move have left either throw."""
         key = (suspect, setup.name, states)
         if key not in self._elements:
-            module, fixture, control = self.job.module, self.job.fixture, control_of(suspect)
+            module, fixture, side = self.job.module, self.job.fixture, side_of(suspect)
             if setup.name not in self._wiring:
                 self._wiring[setup.name] = build_wiring(module, fixture, setup, self.impedances)
             wiring = list(self._wiring[setup.name].elements)
             for fault in suspect:
                 wiring = edit_wiring(wiring, fault, module=module, fixture=fixture)
             state = next(iter(states))
-            opened = _in_flight(self.job, control, states, self._throws)
-            standing = faulty_contacts(module, state, control, self._throws)
+            opened = _in_flight(self.job, side, states, self._throws)
+            standing = faulty_contacts(module, state, side, self._throws)
             self._elements[key] = (*wiring, *(opened.get(element.name, element) for element in standing))
         return self._elements[key]
 
@@ -120,22 +120,22 @@ class EdgeMoves:
         return Throws.of(self.job.module)
 
 
-def _in_flight(job: Job, control: Control, states: frozenset[State], throws: Throws) -> dict[str, Element]:
+def _in_flight(job: Job, side: ControlSide, states: frozenset[State], throws: Throws) -> dict[str, Element]:
     """The open contacts, by name, of every pole that moves from one of two states to the other."""
     opened: dict[str, Element] = {}
     for relay in job.module.relays:
         stands = {
-            armature(relay.name, is_operated(relay, reached_state(job.module, state, control)), control)
+            armature(relay.name, is_operated(relay, reached_state(job.module, state, side)), side)
             for state in states
         }
         if len(stands) == 1:
             continue
         for pole in relay.poles:
-            if pole.name in control.poles:
+            if pole.name in side.poles:
                 continue
             keys: tuple[Throw, Throw] = ((pole.name, "rest"), (pole.name, "operated"))
             for key in keys:
-                if key in throws.known and not control.conducting.get(key, False):
+                if key in throws.known and not side.conducting.get(key, False):
                     _, element = throws.known[key]
                     opened[element.name] = element
     return opened
@@ -239,7 +239,7 @@ class Cycles:
         given = cycle.given
         setup = next(one for one in self.job.fixture.setups if one.name == given.setup)
         hot, cold = given.rows
-        operated = State(on=(given.line,))
+        operated = State(on=(given.control,))
         states = (State(on=()), operated)
         for step, state, wanted in zip(STEPS, states, (given.at_rest, given.operated), strict=True):
             if not suspect or (comes_and_goes(suspect) and not self._made_anew(suspect, step, operated)):

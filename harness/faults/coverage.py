@@ -36,7 +36,7 @@ TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change 
 NOT_STEADY = ("relay slow to operate", "relay slow to release", "relay long bounce", "throw intermittent")
 COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
 FINE = 8  # steps within one coarse step: 15 % each
-OVER_CURRENT = "over-current, each line alone before the plan"
+OVER_CURRENT = "over-current, each control line alone before the plan"
 
 
 @dataclass(frozen=True, kw_only=True)

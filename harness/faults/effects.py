@@ -28,8 +28,10 @@ Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a healthy o
 
 
 @dataclass(frozen=True, kw_only=True)
-class Control:
-    """What faults do on the control side and in the relays. feeds: the unit's line → the line on it."""
+class ControlSide:
+    """What faults do on the control side and in the relays. feeds: the unit's control line → the control line
+    on it.
+    """
 
     feeds: Mapping[str, str | None] = field(default_factory=dict)
     held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or at rest for good
@@ -46,7 +48,7 @@ class Control:
 
 
 def suspect_name(suspect: Suspect) -> str:
-    """`K3 never operates + line swap dead`; `healthy` where nothing is wrong."""
+    """`K3 never operates + control line swap dead`; `healthy` where nothing is wrong."""
     return " + ".join(fault.name for fault in suspect) or "healthy"
 
 
@@ -59,10 +61,8 @@ def with_fault(
     setup.
     """
     suspect = (faults,) if isinstance(faults, Fault) else faults
-    control = control_of(suspect)
-    standing = {
-        element.name: element for element in faulty_contacts(module, state, control, Throws.of(module))
-    }
+    side = side_of(suspect)
+    standing = {element.name: element for element in faulty_contacts(module, state, side, Throws.of(module))}
     elements = [
         standing[element.name] if element.kind == "contact" else element for element in circuit.elements
     ]
@@ -73,7 +73,7 @@ def with_fault(
     return replace(circuit, elements=tuple(elements))
 
 
-def control_of(suspect: Suspect) -> Control:
+def side_of(suspect: Suspect) -> ControlSide:
     """Collect what faults do to lines, coils and contacts."""
     feeds: dict[str, str | None] = {}
     held: dict[str, bool] = {}
@@ -96,14 +96,14 @@ def control_of(suspect: Suspect) -> Control:
                 conducting[subject, throw] = fault.kind == "throw stuck closed"
             case "throw resistance":
                 contact_ohm[subject, throw] = fault.resistance_ohm or 0.0
-            case "line dead":
+            case "control line dead":
                 feeds[subject] = None
-            case "lines swapped":
+            case "control lines swapped":
                 other = fault.other or subject
                 feeds[subject], feeds[other] = feeds.get(other, other), feeds.get(subject, subject)
             case _:
                 pass  # of the wiring: edit_wiring does it
-    return Control(
+    return ControlSide(
         feeds=feeds,
         held=held,
         poles=poles,
@@ -114,48 +114,48 @@ def control_of(suspect: Suspect) -> Control:
     )
 
 
-def reached_state(module: Module, state: State, control: Control) -> State:
-    """What the unit's own lines are when the switchboard sets `state`.
+def reached_state(module: Module, state: State, side: ControlSide) -> State:
+    """What the unit's own control lines are when the switchboard sets `state`.
 
     A shorted coil that is energised takes all that the supply gives: every relay is left without.
     """
-    return UNPOWERED if shorts(module, state, control) else _lines_of_the_unit(module, state, control)
+    return UNPOWERED if shorts(module, state, side) else _controls_of_the_unit(module, state, side)
 
 
-def shorts(module: Module, state: State, control: Control) -> bool:
+def shorts(module: Module, state: State, side: ControlSide) -> bool:
     """Whether a state energises a shorted coil."""
-    if not control.coil_shorted:  # asked of every suspect in every state
+    if not side.coil_shorted:  # asked of every suspect in every state
         return False
-    return any(relay.name in control.coil_shorted for relay in _driven(module, state, control))
+    return any(relay.name in side.coil_shorted for relay in _driven(module, state, side))
 
 
-def drawn_a(module: Module, state: State, control: Control) -> float:
+def drawn_a(module: Module, state: State, side: ControlSide) -> float:
     """What the relay supply is asked for in a state, in amperes, where no shorted coil is energised."""
     if not state.powered:
         return 0.0
     return module.supply.quiescent_a + sum(
         module.supply.voltage_v / relay.type.coil_ohm
-        for relay in _driven(module, state, control)
-        if relay.name not in control.coil_open
+        for relay in _driven(module, state, side)
+        if relay.name not in side.coil_open
     )
 
 
-def _driven(module: Module, state: State, control: Control) -> list[Relay]:
-    """Relays whose coils the switchboard's state drives, through lines as they are wired."""
-    lines = _lines_of_the_unit(module, state, control)
-    return [relay for relay in module.relays if energised(relay, lines)]
+def _driven(module: Module, state: State, side: ControlSide) -> list[Relay]:
+    """Relays whose coils the switchboard's state drives, through control lines as they are wired."""
+    controls = _controls_of_the_unit(module, state, side)
+    return [relay for relay in module.relays if energised(relay, controls)]
 
 
-def _lines_of_the_unit(module: Module, state: State, control: Control) -> State:
-    on = tuple(line for line in module.line_names if control.feeds.get(line, line) in state.on)
+def _controls_of_the_unit(module: Module, state: State, side: ControlSide) -> State:
+    on = tuple(control for control in module.control_names if side.feeds.get(control, control) in state.on)
     return State(on=on, powered=state.powered)
 
 
-def armature(relay: str, operated: bool, control: Control) -> bool:
+def armature(relay: str, operated: bool, side: ControlSide) -> bool:
     """Where a relay's armature stands, `operated` being where a sound one would."""
-    if relay in control.held:
-        return control.held[relay]
-    return operated and relay not in control.coil_open and relay not in control.coil_shorted
+    if relay in side.held:
+        return side.held[relay]
+    return operated and relay not in side.coil_open and relay not in side.coil_shorted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -168,7 +168,7 @@ class Throws:
     def of(cls, module: Module) -> "Throws":
         """Expanded once, for many suspects."""
         at_rest = {element.name: element for element in contacts(module, UNPOWERED)}
-        thrown = {element.name: element for element in contacts(module, State(on=module.line_names))}
+        thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
         known: dict[Throw, tuple[Element, Element]] = {}
         for relay in module.relays:
             for pole in relay.poles:
@@ -180,38 +180,38 @@ class Throws:
         return cls(known=known)
 
 
-def faulty_contacts(module: Module, state: State, control: Control, throws: Throws) -> Iterator[Element]:
+def faulty_contacts(module: Module, state: State, side: ControlSide, throws: Throws) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
-    reached = reached_state(module, state, control)
+    reached = reached_state(module, state, side)
     sound = {relay.name: is_operated(relay, reached) for relay in module.relays}
-    return contacts_standing(module.relays, sound, control, throws)
+    return contacts_standing(module.relays, sound, side, throws)
 
 
 def contacts_standing(
-    relays: Sequence[Relay], sound: Mapping[str, bool], control: Control, throws: Throws
+    relays: Sequence[Relay], sound: Mapping[str, bool], side: ControlSide, throws: Throws
 ) -> Iterator[Element]:
     """Both throws of these relays' poles, where sound ones would be operated or not as `sound` says."""
     for relay in relays:
-        standing = armature(relay.name, sound[relay.name], control)
+        standing = armature(relay.name, sound[relay.name], side)
         for pole in relay.poles:
             name = pole.name
-            operated = control.poles.get(name, standing)
+            operated = side.poles.get(name, standing)
             keys: tuple[Throw, Throw] = ((name, "rest"), (name, "operated"))
             for key in keys:
                 if key not in throws.known:
                     continue
                 closed, opened = throws.known[key]
-                if not control.conducting.get(key, operated == (key[1] == "operated")):
+                if not side.conducting.get(key, operated == (key[1] == "operated")):
                     yield opened
-                elif key in control.contact_ohm:
-                    yield replace(closed, resistance_ohm=control.contact_ohm[key], resistance_spread_ohm=0.0)
+                elif key in side.contact_ohm:
+                    yield replace(closed, resistance_ohm=side.contact_ohm[key], resistance_spread_ohm=0.0)
                 else:
                     yield closed
 
 
 def supply_current_a(module: Module, state: State, faults: Fault | Suspect) -> float:
     """What the relay supply gives in a state: as `expected_current_a` for a healthy unit."""
-    return _given_a(module, state, control_of((faults,) if isinstance(faults, Fault) else faults))
+    return _given_a(module, state, side_of((faults,) if isinstance(faults, Fault) else faults))
 
 
 def supply_currents_a(
@@ -221,15 +221,15 @@ def supply_currents_a(
     sound = [supply_current_a(module, state, ()) for state in states]
     rows = []
     for suspect in suspects:
-        control = control_of(suspect)
-        other = control.draws_otherwise
-        rows.append([_given_a(module, state, control) for state in states] if other else sound)
+        side = side_of(suspect)
+        other = side.draws_otherwise
+        rows.append([_given_a(module, state, side) for state in states] if other else sound)
     return np.array(rows, dtype=float).reshape(len(suspects), len(states))
 
 
-def _given_a(module: Module, state: State, control: Control) -> float:
+def _given_a(module: Module, state: State, side: ControlSide) -> float:
     """What the supply gives: at a short its limit."""
-    return module.supply.limit_a if shorts(module, state, control) else drawn_a(module, state, control)
+    return module.supply.limit_a if shorts(module, state, side) else drawn_a(module, state, side)
 
 
 def _holds_the_unit(circuit: Circuit) -> bool:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_wiring, contacts, in_state
 from harness.circuit.predict import Prediction, predict_circuit
-from harness.faults.effects import Suspect, Throws, control_of, edit_wiring, faulty_contacts
+from harness.faults.effects import Suspect, Throws, edit_wiring, faulty_contacts, side_of
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State
@@ -106,11 +106,11 @@ class Expecter:
 
         As `with_fault` has it; but contacts are the same in every setup, and the wiring in every state.
         """
-        module, control = self._job.module, control_of(suspect)
+        module, side = self._job.module, side_of(suspect)
         places = dict.fromkeys(map(_place, self._acquisitions))
         standing: dict[State, tuple[Element, ...] | None] = {}
         for state in dict.fromkeys(state for _, state in places):
-            made = tuple(faulty_contacts(module, state, control, self._throws)) if suspect else ()
+            made = tuple(faulty_contacts(module, state, side, self._throws)) if suspect else ()
             standing[state] = None if not suspect or made == self._contacts(state) else made
         wiring: dict[str, list[Element] | None] = {}
         for setup in self._setups:

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.effects import Control, Suspect, control_of, drawn_a, shorts
+from harness.faults.effects import ControlSide, Suspect, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
 from harness.job.fixture import Setup
 from harness.job.job import Job
@@ -137,7 +137,7 @@ Flags = NDArray[np.bool_]
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Margins:
     """Margins of every reading for every fault set, (sets, readings + 1); the last column is that of the
-    over-current check of each line before the plan.
+    over-current check of each control line before the plan.
 
     sound: the same for a good unit, (readings,): how far inside its limits it is, in expanded uncertainties;
     below 1 a good unit may not pass.
@@ -190,17 +190,17 @@ def over_currents(
 
     Margin, in expanded uncertainties past the limit, and state in which the supply first reaches it. A run
     stops there with the verdict fail, and nothing else is measured. The margin is infinite at a short; the
-    state is "" where no line alone surely draws too much.
+    state is "" where no control line alone surely draws too much.
     """
-    states = (State(on=()), *(State(on=(line,)) for line in module.line_names))
+    states = (State(on=()), *(State(on=(control,)) for control in module.control_names))
     limits_a = [limit_of(module, state) for state in states]
 
-    def checked(control: Control) -> tuple[float, str]:
+    def checked(side: ControlSide) -> tuple[float, str]:
         worst = -math.inf
         for state, limit_a in zip(states, limits_a, strict=True):
-            if shorts(module, state, control):
+            if shorts(module, state, side):
                 return math.inf, state.name
-            wanted_a = drawn_a(module, state, control)
+            wanted_a = drawn_a(module, state, side)
             doubt_a = coverage_factor * float(current_standard(wanted_a, wanted_a))
             if doubt_a:
                 worst = max(worst, (wanted_a - LIMIT_REACHED * limit_a) / doubt_a)
@@ -208,9 +208,9 @@ def over_currents(
                 return worst, state.name
         return worst, ""
 
-    good = checked(Control())
-    controls = (control_of(suspect) for suspect in suspects)
-    return [checked(control) if control.draws_otherwise else good for control in controls]
+    good = checked(ControlSide())
+    sides = (side_of(suspect) for suspect in suspects)
+    return [checked(side) if side.draws_otherwise else good for side in sides]
 
 
 def told_apart(units: PredictedReadings) -> Flags:

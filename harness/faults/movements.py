@@ -69,7 +69,7 @@ class Movements:
 
     @cached_property
     def cycles(self) -> Cycles:
-        """The same job's lines that are operated again and again."""
+        """The same job's control lines that are operated again and again."""
         return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
 
     def _one(self, suspect: Suspect, reading: Planned) -> Moved:

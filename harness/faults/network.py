@@ -190,7 +190,7 @@ def make_network(wiring: Circuit, module: Module) -> Network:
 
 def _poles(module: Module) -> Sequence[PoleBranch]:
     at_rest = {element.name: element for element in contacts(module, State(on=(), powered=False))}
-    thrown = {element.name: element for element in contacts(module, State(on=module.line_names))}
+    thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
     return [
         PoleBranch(
             relay=number,

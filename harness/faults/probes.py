@@ -72,8 +72,8 @@ def best_probe(
 
 
 def _states(job: Job) -> tuple[State, ...]:
-    lines = job.module.line_names
-    every = all_states(lines) if 2 ** len(lines) <= MOST_STATES else ()
+    controls = job.module.control_names
+    every = all_states(controls) if 2 ** len(controls) <= MOST_STATES else ()
     return tuple(dict.fromkeys((*job.sequence.states, *every)))[:MOST_STATES]
 
 

@@ -31,10 +31,10 @@ WEIGHTS: dict[FaultKind, float] = {
     "throw stuck open": 3.0,
     "throw intermittent": 2.0,
     "loopback missing": 6.0,
-    "line dead": 6.0,
+    "control line dead": 6.0,
     "legs swapped": 5.0,
     "channels swapped": 4.0,
-    "lines swapped": 4.0,
+    "control lines swapped": 4.0,
     "loopback straight": 4.0,
     "loopback legs swapped": 4.0,
     "loopback channels swapped": 4.0,
@@ -198,4 +198,4 @@ def propose_pairs(
 def _sensible(one: Suspect, other: Suspect) -> bool:
     """Not two faults of the same relay, contact or line, of which one hides the other."""
     together = {fault.subject for fault in one} & {fault.subject for fault in other}
-    return not together or not one[0].kind.startswith(("relay", "coil", "pole", "throw", "line"))
+    return not together or not one[0].kind.startswith(("relay", "coil", "pole", "throw", "control"))

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from harness.circuit.elements import Circuit, Element
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
 from harness.faults.effects import (
-    Control,
+    ControlSide,
     Suspect,
     Throws,
     contacts_standing,
-    control_of,
     edit_wiring,
+    side_of,
 )
 from harness.faults.network import Complex, Flags, Network, make_network
 from harness.job.faults import Fault
@@ -39,30 +39,32 @@ class Positions:
     place: Places
 
 
-def positions_of(module: Module, states: Sequence[State], controls: Sequence[Control]) -> Positions:
-    """Find where each state leads the relays under each suspect's faults of lines and coils.
+def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
+    """Find where each state leads the relays under each suspect's faults of control lines and coils.
 
     As `reached_state` and `is_operated` have it, for all states at once.
     """
-    names = module.line_names
-    on = np.array([[line in state.on for line in names] for state in states]).reshape(len(states), len(names))
+    names = module.control_names
+    on = np.array([[control in state.on for control in names] for state in states]).reshape(
+        len(states), len(names)
+    )
     on &= np.array([state.powered for state in states], dtype=bool)[:, None]
-    lines = [names.index(relay.operating_line) for relay in module.relays]
+    controls = [names.index(relay.operating_control) for relay in module.relays]
     numbers = {relay.name: number for number, relay in enumerate(module.relays)}
     known: dict[bytes, int] = {}
 
     def places(operated: Flags) -> list[int]:
         return [known.setdefault(row.tobytes(), len(known)) for row in operated]
 
-    place = np.tile(np.array(places(on[:, lines]), dtype=np.intp), (len(controls) + 1, 1))
-    for row, control in enumerate(controls):
-        if not control.feeds and not control.coil_shorted:
+    place = np.tile(np.array(places(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
+    for row, side in enumerate(sides):
+        if not side.feeds and not side.coil_shorted:
             continue
         reached = on.copy()
-        for line, feed in control.feeds.items():
-            reached[:, names.index(line)] = False if feed is None else on[:, names.index(feed)]
-        operated = reached[:, lines]
-        shorted = operated[:, [numbers[name] for name in control.coil_shorted]].any(axis=1)
+        for control, feed in side.feeds.items():
+            reached[:, names.index(control)] = False if feed is None else on[:, names.index(feed)]
+        operated = reached[:, controls]
+        shorted = operated[:, [numbers[name] for name in side.coil_shorted]].any(axis=1)
         operated[shorted] = False
         place[row] = places(operated)
     operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
@@ -131,14 +133,14 @@ class _Moves:
 def _moves_of(module: Module, states: tuple[State, ...], suspects: tuple[Suspect, ...]) -> _Moves:
     """Kept, because every setup asks for the same few sets of states."""
     moving = tuple(tuple(fault for fault in suspect if not _is_wiring(fault)) for suspect in suspects)
-    controls = {faults: control_of(faults) for faults in moving}
-    positions = positions_of(module, states, [controls[faults] for faults in moving])
+    sides = {faults: side_of(faults) for faults in moving}
+    positions = positions_of(module, states, [sides[faults] for faults in moving])
     throws = Throws.of(module)
     ways: dict[Suspect, tuple[_Way, ...]] = {}
     for row, faults in enumerate(moving):
         if faults not in ways:
             place = positions.place[row]
-            ways[faults] = tuple(_ways(module, controls[faults], positions.operated, place, throws))
+            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, place, throws))
     return _Moves(positions=positions, moving=moving, ways=ways)
 
 
@@ -216,11 +218,11 @@ def _holds(edit: Edit) -> bool:
 
 
 def _ways(
-    module: Module, control: Control, operated: Flags, places: Places, throws: Throws
+    module: Module, side: ControlSide, operated: Flags, places: Places, throws: Throws
 ) -> Iterator[_Way]:
     """Every position that is reached, in one entry for each way that the touched relays may stand."""
     reached = np.array(sorted(set(places.tolist())), dtype=np.intp)
-    touched = _touched_relays(module, control)
+    touched = _touched_relays(module, side)
     if not touched:
         yield _Way(
             standing={},
@@ -239,20 +241,20 @@ def _ways(
         positions = reached[alike]
         yield _Way(
             standing=dict(zip(touched, flags, strict=True)),
-            wanted={each.name: each for each in contacts_standing(relays, sound, control, throws)},
+            wanted={each.name: each for each in contacts_standing(relays, sound, side, throws)},
             positions=positions,
             states=at,
             rows=np.searchsorted(positions, places[at]),
         )
 
 
-def _touched_relays(module: Module, control: Control) -> list[int]:
+def _touched_relays(module: Module, side: ControlSide) -> list[int]:
     """Relays that a suspect's own faults are in."""
-    poles = {*control.poles, *(pole for pole, _ in control.conducting), *(p for p, _ in control.contact_ohm)}
+    poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
     names = {
-        *control.held,
-        *control.coil_open,
-        *control.coil_shorted,
+        *side.held,
+        *side.coil_open,
+        *side.coil_shorted,
         *(pole.rsplit(".", 2)[0] for pole in poles),
     }
     return [number for number, relay in enumerate(module.relays) if relay.name in names]

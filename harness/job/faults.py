@@ -36,8 +36,8 @@ FaultKind = Literal[
     "legs shorted",  # to each other
     "channels bridged",  # the same leg of both channels joined at a port's connector
     "channels swapped",  # both legs of a port exchanged between the channels
-    "line dead",  # energising it does nothing
-    "lines swapped",
+    "control line dead",  # energising it does nothing
+    "control lines swapped",
     "loopback missing",  # the loopback plug of one channel is not in
     "loopback straight",  # a straight plug stands where another belongs
     "loopback legs swapped",  # the plug's hot path ends on the cold pin, and the reverse
@@ -68,8 +68,8 @@ _TEMPLATES: dict[FaultKind, str] = {
     "legs shorted": "{channel}.{subject} legs shorted",
     "channels bridged": "{subject}.{leg} bridged",
     "channels swapped": "{subject} channels swapped",
-    "line dead": "line {subject} dead",
-    "lines swapped": "lines {subject} and {other} swapped",
+    "control line dead": "control line {subject} dead",
+    "control lines swapped": "control lines {subject} and {other} swapped",
     "loopback missing": "{channel}.{subject} missing",
     "loopback straight": "{channel}.{subject} straight",
     "loopback legs swapped": "{channel}.{subject} legs swapped",
@@ -136,7 +136,7 @@ def single_faults(
     return (
         *(fault for relay in module.relays for fault in _relay_faults(relay, contact_ohm)),
         *_port_faults(module),
-        *_line_faults(module),
+        *_control_faults(module),
         *_loopback_faults(module, fixture),
         *(fault for part in (*module.resistors, *module.capacitors) for fault in _part_faults(part)),
     )
@@ -252,13 +252,13 @@ def _port_faults(module: Module) -> Iterator[Fault]:
             yield Fault(kind="channels swapped", subject=port.net)
 
 
-def _line_faults(module: Module) -> Iterator[Fault]:
-    lines = module.line_names
-    for line in lines:
-        yield Fault(kind="line dead", subject=line)
-    for index, line in enumerate(lines):
-        for other in lines[index + 1 :]:
-            yield Fault(kind="lines swapped", subject=line, other=other)
+def _control_faults(module: Module) -> Iterator[Fault]:
+    controls = module.control_names
+    for control in controls:
+        yield Fault(kind="control line dead", subject=control)
+    for index, control in enumerate(controls):
+        for other in controls[index + 1 :]:
+            yield Fault(kind="control lines swapped", subject=control, other=other)
 
 
 def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:

@@ -146,7 +146,7 @@ class Setup(Table):
     exchanged: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
     source_added: SourceAdded | None = None
     # Control lines that spare scope inputs see; an input of several sees their mean, by equal resistors.
-    lines_on: Mapping[str, Whole] = field(default_factory=dict, hash=False)
+    controls_viewed: Mapping[str, Whole] = field(default_factory=dict, hash=False)
     line: Annotated[int, NotAKey] = 0  # in fixture.toml
 
     def rows(self, port: PortName) -> tuple[int, int]:
@@ -196,7 +196,7 @@ class Fixture:
     """Everything between the unit's pins and the bench."""
 
     name: str
-    lines: Mapping[str, int]  # control line → switchboard channel
+    controls: Mapping[str, int]  # control line → switchboard channel
     loads: Mapping[str, Termination]  # net → what ends it, in every channel
     undriven_inputs: Termination | None  # what ends an input port that no generator feeds
     loopbacks: Mapping[str, Loopback]

@@ -48,7 +48,7 @@ def node_name(channel: str, net: str, leg: Leg) -> str:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Line:
+class ControlLine:
     """A control line, in the module's order."""
 
     name: str
@@ -114,19 +114,21 @@ class Pole:
 
 @dataclass(frozen=True, kw_only=True)
 class Relay:
-    """A relay: on `line`, or latching between `set_line` and `reset_line`."""
+    """A relay: on `control`, or latching between `set_control` and `reset_control`."""
 
     name: str
     type: RelayType
-    line: str | None
-    set_line: str | None
-    reset_line: str | None
+    control: str | None
+    set_control: str | None
+    reset_control: str | None
     poles: tuple[Pole, ...]
 
     @property
-    def operating_line(self) -> str:
-        """The line that moves it to its operated side: its only one, or a latching relay's set line."""
-        return self.line or self.set_line or ""
+    def operating_control(self) -> str:
+        """The control line that moves it to its operated side: its only one, or a latching relay's set
+        control.
+        """
+        return self.control or self.set_control or ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,7 +165,7 @@ class ModuleSupply(Table):
 
     voltage_v: Annotated[Voltage, Field(alias="voltage")]
     limit_a: Annotated[CurrentLimit, Field(alias="limit")]
-    quiescent_a: Annotated[Current, Field(alias="quiescent")] = 0.0  # drawn with no line on
+    quiescent_a: Annotated[Current, Field(alias="quiescent")] = 0.0  # drawn with no control line on
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,7 +177,7 @@ class Module:
     revision: str
     channels: tuple[str, ...]
     supply: ModuleSupply
-    lines: tuple[Line, ...]
+    controls: tuple[ControlLine, ...]
     ports: tuple[Port, ...]
     relays: tuple[Relay, ...]
     resistors: tuple[Part, ...]
@@ -183,14 +185,14 @@ class Module:
     amplifiers: tuple[Amplifier, ...]
 
     @property
-    def line_names(self) -> tuple[str, ...]:
-        """The lines' names, in the order that states are written."""
-        return tuple(line.name for line in self.lines)
+    def control_names(self) -> tuple[str, ...]:
+        """The control lines' names, in the order that states are written."""
+        return tuple(control.name for control in self.controls)
 
 
 def _title(value: object) -> object:
     if not isinstance(value, str):
-        raise ValueError(f"found {shown_value(value)}; expected what the line does, in quotes")
+        raise ValueError(f"found {shown_value(value)}; expected what the control line does, in quotes")
     return value
 
 
@@ -231,9 +233,9 @@ class NamedEntry(Table):
 class RelayEntry(NamedEntry):
     """[[relay]]."""
 
-    line: Name | None = None
-    set_line: Name | None = None
-    reset_line: Name | None = None
+    control: Name | None = None
+    set_control: Name | None = None
+    reset_control: Name | None = None
     type: Name
     contacts: Annotated[
         tuple[ContactEntry, ...], Field(min_length=1, description="a list of contacts"), StandIn(())
@@ -287,7 +289,7 @@ class ModuleFile(Table):
 
     module: ModuleHead
     supply: ModuleSupply
-    lines: Mapping[str, Annotated[str, BeforeValidator(_title), StandIn("")]]
+    controls: Mapping[str, Annotated[str, BeforeValidator(_title), StandIn("")]]
     ports: Mapping[str, Annotated[Role, StandIn("")]]
     relay_types: Mapping[str, RelayType] = field(default_factory=dict)
     relay: tuple[RelayEntry, ...] = ()
@@ -304,14 +306,14 @@ def read_tables(source: Source) -> ModuleFile:
             source.wrong(
                 ("module", "channels"), f"channel {channel} stands here {times} times; expected once"
             )
-    for name in file.lines:
+    for name in file.controls:
         if not NAME.fullmatch(name) or name in (REST, UNPOWERED, "all"):
             source.wrong(
-                ("lines", name),
+                ("controls", name),
                 "expected a name in lower case with underscores, and none of rest, unpowered, all",
             )
-    if not file.lines:
-        source.wrong(("lines",), 'found none; expected lines such as loop_a = "what it does"')
+    if not file.controls:
+        source.wrong(("controls",), 'found none; expected control lines such as loop_a = "what it does"')
     for net in file.ports:
         if not NAME.fullmatch(net) or net == GROUND:
             source.wrong(("ports", net), "expected a name in lower case with underscores, other than ground")
@@ -330,7 +332,7 @@ class Names:
     """
 
     channels: tuple[str, ...] = ()
-    lines: tuple[str, ...] = ()
+    controls: tuple[str, ...] = ()
     ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" where it did not read
 
     @property
@@ -352,6 +354,6 @@ def names_of(source: Source, file: ModuleFile) -> Names:
     """Take the names out of module.toml."""
     return Names(
         channels=file.module.channels if source.reads("module", "channels") else (),
-        lines=tuple(file.lines),
+        controls=tuple(file.controls),
         ports=file.ports,
     )

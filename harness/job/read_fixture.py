@@ -48,7 +48,7 @@ class FixtureFile(Table):
     """fixture.toml."""
 
     fixture: FixtureHead
-    lines: Mapping[str, Annotated[int, BeforeValidator(_channel_number), StandIn(0)]] = field(
+    controls: Mapping[str, Annotated[int, BeforeValidator(_channel_number), StandIn(0)]] = field(
         default_factory=dict
     )
     loads: Mapping[str, TerminationOrText] = field(default_factory=dict)
@@ -61,7 +61,7 @@ class FixtureFile(Table):
 def read_fixture(source: Source, names: Names) -> Fixture:
     """Read fixture.toml; notes its mistakes."""
     file = source.read(FixtureFile)
-    _check_lines(source, file.lines, names)
+    _check_controls(source, file.controls, names)
     undriven = file.fixture.undriven_inputs
     if undriven is not None:
         _check_termination(source, undriven, ("fixture", "undriven_inputs"))
@@ -74,7 +74,7 @@ def read_fixture(source: Source, names: Names) -> Fixture:
     _check_connectors(source, file.connectors, names)
     return Fixture(
         name=file.fixture.name,
-        lines=file.lines,
+        controls=file.controls,
         loads=file.loads,
         undriven_inputs=undriven,
         loopbacks={
@@ -112,22 +112,24 @@ def _connector(name: str, connector: Connector) -> Connector:
     return replace(connector, name=name, ports=ports)
 
 
-def _check_lines(source: Source, lines: Mapping[str, int], names: Names) -> None:
+def _check_controls(source: Source, controls: Mapping[str, int], names: Names) -> None:
     energised: dict[int, str] = {}
     misspelt = []
-    for line, channel in lines.items():
-        key: Key = ("lines", line)
-        if names.lines and line not in names.lines:
-            source.wrong(key, unknown("line", line, names.lines, where=MODULE_FILE))
-            misspelt.append(line)
+    for control, channel in controls.items():
+        key: Key = ("controls", control)
+        if names.controls and control not in names.controls:
+            source.wrong(key, unknown("control line", control, names.controls, where=MODULE_FILE))
+            misspelt.append(control)
         if channel in energised:
             source.wrong(key, f"switchboard channel {channel} already energises {energised[channel]}")
-        energised.setdefault(channel, line)
-    meant = {nearest(line, names.lines) for line in misspelt}
-    for line in names.lines:
-        if line not in lines and line not in meant:
+        energised.setdefault(channel, control)
+    meant = {nearest(control, names.controls) for control in misspelt}
+    for control in names.controls:
+        if control not in controls and control not in meant:
             source.wrong(
-                ("lines", line), "missing; expected the switchboard channel of this line", missing=True
+                ("controls", control),
+                "missing; expected the switchboard channel of this control line",
+                missing=True,
             )
 
 
@@ -198,7 +200,7 @@ def _check_setups(source: Source, file: FixtureFile, names: Names) -> None:
                     (*key, "loopbacks", position),
                     unknown("loopback", loopback, file.loopbacks, where=source.name),
                 )
-        _check_select(source, setup, key, file.lines)
+        _check_select(source, setup, key, file.controls)
         _check_leads(source, setup, key)
         _check_lines_on(source, setup, key, names)
         if setup.drive is not None:
@@ -234,26 +236,31 @@ def _check_leads(source: Source, setup: Setup, key: Key) -> None:
     _check_once(source, setup.loopbacks, (*key, "loopbacks"))
 
 
-def _check_select(source: Source, setup: Setup, key: Key, lines: Mapping[str, int]) -> None:
+def _check_select(source: Source, setup: Setup, key: Key, controls: Mapping[str, int]) -> None:
     place: Key = (*key, "select")
     for channel in setup.select or ():
         if channel < 1:
             source.wrong(place, f"found {channel}; expected switchboard channels, 1 or more")
-        for line, used in lines.items():
+        for control, used in controls.items():
             if used == channel:
-                source.wrong(place, f"switchboard channel {channel} already energises line {line}")
+                source.wrong(place, f"switchboard channel {channel} already energises control line {control}")
     _check_once(source, setup.select or (), place)
 
 
 def _check_lines_on(source: Source, setup: Setup, key: Key, names: Names) -> None:
-    """Note lines that there aren't, and inputs that view a leg; the bench knows how many there are."""
-    if setup.through and setup.lines_on:
-        source.wrong((*key, "lines_on"), "a through setup is used with no line on; expected no lines_on")
+    """Note control lines that there aren't, and inputs that view a leg; the bench knows how many there
+    are.
+    """
+    if setup.through and setup.controls_viewed:
+        source.wrong(
+            (*key, "controls_viewed"),
+            "a through setup is used with no control line on; expected no controls_viewed",
+        )
     taken = 2 * len(setup.view)
-    for line, number in setup.lines_on.items():
-        place: Key = (*key, "lines_on", line)
-        if names.lines and line not in names.lines:
-            source.wrong(place, unknown("line", line, names.lines, where=MODULE_FILE))
+    for control, number in setup.controls_viewed.items():
+        place: Key = (*key, "controls_viewed", control)
+        if names.controls and control not in names.controls:
+            source.wrong(place, unknown("control line", control, names.controls, where=MODULE_FILE))
         if number < 1 or (number <= taken and not setup.through):
             source.wrong(
                 place,

@@ -13,8 +13,8 @@ from harness.job.module import (
     Amplifier,
     CapacitorEntry,
     ContactEntry,
+    ControlLine,
     Leg,
-    Line,
     Module,
     ModuleFile,
     NamedEntry,
@@ -72,19 +72,28 @@ class Nets:
             self.part_names[name] = key
 
 
-def check_lines_used(source: Source, file: ModuleFile) -> None:
-    """Note every line that is no relay's; a misspelt line elsewhere is reported there and not again here."""
+def check_controls_used(source: Source, file: ModuleFile) -> None:
+    """Note every control line that is no relay's; a misspelt control line elsewhere is reported there and not
+    again here.
+    """
     used: set[str | None] = set()
     for relay in file.relay:
-        if {relay.line, relay.set_line, relay.reset_line} == {None}:
-            return  # that relay is told of already, and its line may be any
-        used |= {relay.line, relay.set_line, relay.reset_line}
+        if {relay.control, relay.set_control, relay.reset_control} == {None}:
+            return  # that relay is told of already, and its control line may be any
+        used |= {relay.control, relay.set_control, relay.reset_control}
     if not file.relay or "" in used:
         return
-    meant = {nearest(line, file.lines) for line in used if line is not None and line not in file.lines}
-    for line in file.lines:
-        if line not in used and line not in meant:
-            source.wrong(("lines", line), "no relay uses this line; expected it as the line of a [[relay]]")
+    meant = {
+        nearest(control, file.controls)
+        for control in used
+        if control is not None and control not in file.controls
+    }
+    for control in file.controls:
+        if control not in used and control not in meant:
+            source.wrong(
+                ("controls", control),
+                "no relay uses this control line; expected it as the control of a [[relay]]",
+            )
 
 
 def check_nets(nets: Nets) -> None:
@@ -165,7 +174,7 @@ def read_module(source: Source) -> tuple[Module, Names]:
     resistors = tuple(_parts(nets, "resistor", file.resistor))
     capacitors = tuple(_parts(nets, "capacitor", file.capacitor))
     amplifiers = tuple(_amplifiers(nets, file))
-    check_lines_used(source, file)
+    check_controls_used(source, file)
     check_nets(nets)
     module = Module(
         name=file.module.name,
@@ -173,7 +182,7 @@ def read_module(source: Source) -> tuple[Module, Names]:
         revision=file.module.revision,
         channels=file.module.channels,
         supply=file.supply,
-        lines=tuple(Line(name=name, title=title) for name, title in file.lines.items()),
+        controls=tuple(ControlLine(name=name, title=title) for name, title in file.controls.items()),
         ports=tuple(Port(net=net, role=role) for net, role in file.ports.items()),
         relays=relays,
         resistors=resistors,
@@ -244,30 +253,30 @@ def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
         if entry.type not in types:
             message = unknown("relay type", entry.type, types, where=nets.source.name)
             nets.source.wrong((*key, "type"), message)
-        _check_relay_lines(nets.source, entry, key, nets.names)
+        _check_relay_controls(nets.source, entry, key, nets.names)
         for channel, name in _owners(nets, entry, key):
             poles = tuple(_poles(nets, entry, name, channel, key))
             if entry.type in types:
                 yield Relay(
                     name=name,
                     type=types[entry.type],
-                    line=entry.line,
-                    set_line=entry.set_line,
-                    reset_line=entry.reset_line,
+                    control=entry.control,
+                    set_control=entry.set_control,
+                    reset_control=entry.reset_control,
                     poles=poles,
                 )
 
 
-def _check_relay_lines(source: Source, relay: RelayEntry, key: Key, names: Names) -> None:
-    given = {"line": relay.line, "set_line": relay.set_line, "reset_line": relay.reset_line}
-    named = [which for which, line in given.items() if line is not None]
-    if named not in (["line"], ["set_line", "reset_line"]):
-        source.wrong(key, "expected line, or set_line and reset_line of a latching relay")
-    if relay.set_line and relay.set_line == relay.reset_line:
-        source.wrong((*key, "reset_line"), "the same line sets and resets; expected two lines")
-    for which, line in given.items():
-        if line is not None and names.lines and line not in names.lines:
-            source.wrong((*key, which), unknown("line", line, names.lines, where="[lines]"))
+def _check_relay_controls(source: Source, relay: RelayEntry, key: Key, names: Names) -> None:
+    given = {"control": relay.control, "set_control": relay.set_control, "reset_control": relay.reset_control}
+    named = [which for which, control in given.items() if control is not None]
+    if named not in (["control"], ["set_control", "reset_control"]):
+        source.wrong(key, "expected control, or set_control and reset_control of a latching relay")
+    if relay.set_control and relay.set_control == relay.reset_control:
+        source.wrong((*key, "reset_control"), "the same control line sets and resets; expected two")
+    for which, control in given.items():
+        if control is not None and names.controls and control not in names.controls:
+            source.wrong((*key, which), unknown("control line", control, names.controls, where="[controls]"))
 
 
 def _poles(nets: Nets, entry: RelayEntry, relay: str, channel: str | None, key: Key) -> Iterator[Pole]:

@@ -16,7 +16,7 @@ from harness.toml_files.messages import did_you_mean, shown_value, unknown
 from harness.toml_files.source import Source
 from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_quantity, unit_of
 
-MOST_LINES_FOR_ALL = 12
+MOST_CONTROLS_FOR_ALL = 12
 
 
 def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None) -> Sequence:
@@ -49,12 +49,12 @@ def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None
 
 def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, ...]:
     states: list[State] = []
-    if not names.lines:
+    if not names.controls:
         return ()
     for index, text in enumerate(texts):
         key: Key = ("sequence", "states", index)
         try:
-            found = _all(names.lines) if text == "all" else (parse_state(text, names.lines),)
+            found = _all(names.controls) if text == "all" else (parse_state(text, names.controls),)
         except ValueError as error:
             source.wrong(key, str(error))
             continue
@@ -64,13 +64,13 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
     return tuple(states)
 
 
-def _all(lines: tuple[str, ...]) -> tuple[State, ...]:
-    if len(lines) > MOST_LINES_FOR_ALL:
+def _all(controls: tuple[str, ...]) -> tuple[State, ...]:
+    if len(controls) > MOST_CONTROLS_FOR_ALL:
         raise ValueError(
-            f"{len(lines)} lines have {2 ** len(lines)} states, and a run through all is no test but a "
-            f"wait; expected a list of states (all: up to {MOST_LINES_FOR_ALL} lines)"
+            f"{len(controls)} control lines have {2 ** len(controls)} states, and a run through all is no "
+            f"test but a wait; expected a list of states (all: up to {MOST_CONTROLS_FOR_ALL} control lines)"
         )
-    return all_states(lines)
+    return all_states(controls)
 
 
 def _channels(source: Source, texts: tuple[str, ...], names: Names) -> tuple[str, ...]:
@@ -251,7 +251,7 @@ def _races(
             continue
         if not states:
             for end in ends:
-                _check_lines(source, end, place, names)
+                _check_controls(source, end, place, names)
             continue
         powered = [name for name, state in states.items() if state.powered]
         if unknown := [end for end in ends if end not in powered]:
@@ -268,11 +268,13 @@ def _races(
         yield edge
 
 
-def _check_lines(source: Source, state: str, key: Key, names: Names) -> None:
-    """Note a line in a state's name that there isn't: all that can be said where no states are known."""
+def _check_controls(source: Source, state: str, key: Key, names: Names) -> None:
+    """Note a control line in a state's name that there isn't: all that can be said where no states are
+    known.
+    """
     try:
-        if names.lines:
-            parse_state(state, names.lines)
+        if names.controls:
+            parse_state(state, names.controls)
     except ValueError as error:
         source.wrong(key, str(error))
 
@@ -331,7 +333,7 @@ def _states_of_check(
     for index, text in enumerate(entry.states):
         place: Key = (*key, "states", index)
         if not states:
-            _check_lines(source, text, place, names)
+            _check_controls(source, text, place, names)
             continue
         state = _state(text, states)
         if state is None:

@@ -1,4 +1,6 @@
-"""Switch states (the lines that are on, and whether the relay supply is) and changes from one to another."""
+"""Switch states (the control lines that are on, and whether the relay supply is) and changes from one to
+another.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -14,7 +16,9 @@ Direction = Literal["operate", "release", "mixed"]
 
 @dataclass(frozen=True, kw_only=True)
 class State:
-    """The lines that are on, in the module's order; `unpowered` is the supply off, with no line on."""
+    """The control lines that are on, in the module's order; `unpowered` is the supply off, with no control
+    line on.
+    """
 
     on: tuple[str, ...]
     powered: bool = True
@@ -40,50 +44,56 @@ class Edge:
         return f"{self.before.name}{BECOMES}{self.after.name}"
 
     @property
-    def lines(self) -> tuple[str, ...]:
-        """Lines that change."""
-        return tuple(line for line in (*self.before.on, *self.after.on) if self._changes(line))
+    def controls(self) -> tuple[str, ...]:
+        """Control lines that change."""
+        return tuple(control for control in (*self.before.on, *self.after.on) if self._changes(control))
 
     @property
     def direction(self) -> Direction:
-        """Whether lines are only energised, only released, or some of each."""
+        """Whether control lines are only energised, only released, or some of each."""
         if set(self.before.on) < set(self.after.on):
             return "operate"
         return "release" if set(self.after.on) < set(self.before.on) else "mixed"
 
-    def _changes(self, line: str) -> bool:
-        return (line in self.before.on) != (line in self.after.on)
+    def _changes(self, control: str) -> bool:
+        return (control in self.before.on) != (control in self.after.on)
 
 
-def all_states(lines: Sequence[str]) -> tuple[State, ...]:
-    """Every combination of the lines, in Gray-code order: one line changes from each to the next."""
+def all_states(controls: Sequence[str]) -> tuple[State, ...]:
+    """Every combination of the control lines, in Gray-code order: one control line changes from each to the
+    next.
+    """
     states = []
-    for index in range(1 << len(lines)):
+    for index in range(1 << len(controls)):
         gray = index ^ (index >> 1)
-        states.append(State(on=tuple(line for bit, line in enumerate(lines) if gray >> bit & 1)))
+        states.append(State(on=tuple(control for bit, control in enumerate(controls) if gray >> bit & 1)))
     return tuple(states)
 
 
-def parse_state(text: str, lines: tuple[str, ...]) -> State:
-    """Read a state as people write it, its lines in any order; raises ValueError with what was expected."""
+def parse_state(text: str, controls: tuple[str, ...]) -> State:
+    """Read a state as people write it, its control lines in any order; raises ValueError with what was
+    expected.
+    """
     if text == UNPOWERED:
         return State(on=(), powered=False)
     if text == REST:
         return State(on=())
-    wanted = [line.strip() for line in text.split("+")]
-    for line in wanted:
-        if line not in lines:
-            message = unknown("line", line, lines, where="module.toml")
+    wanted = [control.strip() for control in text.split("+")]
+    for control in wanted:
+        if control not in controls:
+            message = unknown("control line", control, controls, where="module.toml")
             if len(wanted) == 1 and "did you mean" not in message:
-                message += did_you_mean(line, (REST, UNPOWERED))
+                message += did_you_mean(control, (REST, UNPOWERED))
             raise ValueError(f'found state "{text}": {message}')
     if len(set(wanted)) < len(wanted):
-        raise ValueError(f'found state "{text}"; expected every line once')
-    return State(on=tuple(line for line in lines if line in wanted))
+        raise ValueError(f'found state "{text}"; expected every control line once')
+    return State(on=tuple(control for control in controls if control in wanted))
 
 
-def single_line_edges(states: Sequence[State]) -> tuple[Edge, ...]:
-    """Every change of exactly one line between two of these states, both ways; the supply stays on."""
+def single_control_edges(states: Sequence[State]) -> tuple[Edge, ...]:
+    """Every change of exactly one control line between two of these states, both ways; the supply stays
+    on.
+    """
     powered = [state for state in states if state.powered]
     return tuple(
         Edge(before=before, after=after)

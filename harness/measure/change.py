@@ -131,10 +131,10 @@ def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tu
     return best
 
 
-def line_edge(line_v: Floats, interval_s: float) -> Instant | str:
+def control_edge(control_v: Floats, interval_s: float) -> Instant | str:
     """The control line's edge on a spare input, or the reason why there is none."""
     try:
-        return find_edge(line_v, interval_s)
+        return find_edge(control_v, interval_s)
     except ReadingError as error:
         return str(error)
 

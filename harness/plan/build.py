@@ -41,8 +41,8 @@ def arrange(
 
     Volts mend bad contacts. So what is recorded at a dry level comes before anything louder: in every setup
     that relays select before the first loud one, in one that needs hands before it is driven louder itself.
-    Lines that are operated again and again are so before a visit's states. edged: setups that changes of
-    state are recorded in.
+    Control lines that are operated again and again are so before a visit's states. edged: setups that changes
+    of state are recorded in.
     """
     walking = _Walk(draft=draft, walk=walk)
     visits: list[SetupVisit] = []
@@ -102,7 +102,7 @@ class _Walk:
 # Where a check says nothing else, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
 DEFAULT_SILENT_BELOW_DB = -60.0
-SILENT = 0.01  # of a leg's drive: a line that is operated between two states below this shows nothing
+SILENT = 0.01  # of a leg's drive: a control line that is operated between two states below this shows nothing
 
 
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
@@ -248,8 +248,8 @@ def _renumber_reading(reading: Planned, renumbered: dict[int, int]) -> Planned:
 def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading[OfOperations]]:
     """One for each control line, operated from rest, at whose port a signal shows before or after.
 
-    A line that leaves the port silent both times is left out: no failure could be seen there, and none in ten
-    operations would mean nothing.
+    A control line that leaves the port silent both times is left out: no failure could be seen there, and
+    none in ten operations would mean nothing.
     """
     tone = need.check.tone
     rows = setup.rows(PortName(channel=need.channel, net=need.port))
@@ -258,8 +258,8 @@ def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading
         transfer = draft.predict(setup, state, tone.frequency_hz).transfer
         return levels_of((transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms, rows)
 
-    for line in draft.job.module.line_names:
-        state = State(on=(line,))
+    for control in draft.job.module.control_names:
+        state = State(on=(control,))
         if not need.check.covers(state):
             continue
         at_rest, operated = levels(State(on=())), levels(state)
@@ -267,5 +267,5 @@ def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading
         if most > SILENT * tone.level_vrms / 2:
             here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
             yield cast(OfCycle, need.check.quantity).planned(
-                here, setup=setup.name, line=line, rows=rows, at_rest=at_rest, operated=operated
+                here, setup=setup.name, control=control, rows=rows, at_rest=at_rest, operated=operated
             )

@@ -14,7 +14,7 @@ from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
-from harness.job.state import Edge, State, named_edge, single_line_edges
+from harness.job.state import Edge, State, named_edge, single_control_edges
 from harness.measure.segments import Floating
 from harness.measure.tones import IDLE, Stimulus, choose_tones
 from harness.plan.model import EdgeAcquisition, SetupVisit
@@ -108,10 +108,15 @@ def _opened(relay: Relay, leg: Leg | None) -> Relay:
 
 
 def moves(relay: Relay, edge: Edge) -> bool:
-    """Whether a relay changes sides at an edge; a latching one may, when either of its lines comes on."""
-    if relay.line is not None:
+    """Whether a relay changes sides at an edge; a latching one may, when either of its control lines comes
+    on.
+    """
+    if relay.control is not None:
         return energised(relay, edge.before) != energised(relay, edge.after)
-    return any(line in edge.lines and line in edge.after.on for line in (relay.set_line, relay.reset_line))
+    return any(
+        control in edge.controls and control in edge.after.on
+        for control in (relay.set_control, relay.reset_control)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,9 +141,11 @@ def edge_checks(job: Job) -> tuple[Check, ...]:
 
 
 def edges_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
-    """The edges that a check is taken at: of single lines between its states, then the races it names."""
+    """The edges that a check is taken at: of single control lines between its states, then the races it
+    names.
+    """
     own = [state for state in states if check.covers(state)]
-    return tuple(edge for edge in (*single_line_edges(own), *races_of(check, states)) if fits(check, edge))
+    return tuple(edge for edge in (*single_control_edges(own), *races_of(check, states)) if fits(check, edge))
 
 
 def fits(check: Check, edge: Edge) -> bool:
@@ -147,15 +154,16 @@ def fits(check: Check, edge: Edge) -> bool:
 
 
 def races_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
-    """The changes of several lines at once that a check names."""
+    """The changes of several control lines at once that a check names."""
     return tuple(named_edge(name, states) for name in check.options.races)
 
 
 def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
     """Every check at every edge and port that some setup views, with the setup that shows most of it.
 
-    One whose spare inputs see the line comes first, where times are asked for; then one that serves already;
-    then the first in the file. Nothing is read of a route's times where no contact of the route moves.
+    One whose spare inputs see the control line comes first, where times are asked for; then one that serves
+    already; then the first in the file. Nothing is read of a route's times where no contact of the route
+    moves.
     """
     job = routes.job
     checks = edge_checks(job)
@@ -168,10 +176,13 @@ def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
                 port = PortName(channel=channel, net=net)
                 fitting = fitting_setups(job, port)
                 for edge in edges_of(check, job.sequence.states):
-                    lines = set(edge.lines) if timed else set()
+                    controls = set(edge.controls) if timed else set()
                     ranked = sorted(
                         fitting,
-                        key=lambda setup: (-len(lines & set(setup.lines_on)), setup.name not in used),
+                        key=lambda setup: (
+                            -len(controls & set(setup.controls_viewed)),
+                            setup.name not in used,
+                        ),
                     )
                     if ranked:
                         want = best_view(routes, check, edge, port, ranked)
@@ -325,7 +336,7 @@ def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRec
             captures=(acquisition,),
             given=OfRecordAcross(
                 rows=(rows[LEGS.index(leg)],) if leg else rows,
-                lines=want.edge.lines,
+                controls=want.edge.controls,
                 options=check.options,
             ),
         )

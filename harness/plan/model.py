@@ -59,7 +59,7 @@ class StateVisit:
 class SetupVisit:
     """One setup: made once, then every state it is needed in, then the changes between states.
 
-    cycles: the readings of lines that are operated again and again, before all else.
+    cycles: the readings of control lines that are operated again and again, before all else.
     """
 
     setup: Setup
@@ -105,7 +105,7 @@ class Plan:
 
     @property
     def cycles(self) -> tuple[PlannedReading[OfOperations], ...]:
-        """Those of every line that is operated again and again, in order."""
+        """Those of every control line that is operated again and again, in order."""
         return tuple(cycle for visit in self.visits for cycle in visit.cycles)
 
     @property

@@ -34,7 +34,7 @@ def ordered(states: Sequence[State]) -> tuple[State, ...]:
 
 def energised(relay: Relay, state: State) -> bool:
     """Whether the relay's coil is driven in a state; of a latching relay, its set coil."""
-    return state.powered and relay.operating_line in state.on
+    return state.powered and relay.operating_control in state.on
 
 
 def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:
@@ -97,7 +97,7 @@ def walked(plan: Plan) -> list[State]:
     for visit in plan.visits:
         walk += [here.state for here in visit.states]
         for cycle in visit.cycles:
-            walk += [State(on=()), State(on=(cycle.given.line,))] * cycle.given.operations
+            walk += [State(on=()), State(on=(cycle.given.control,))] * cycle.given.operations
         for edge in visit.edges:
             if not walk or walk[-1] != edge.edge.before:
                 walk.append(edge.edge.before)

@@ -83,8 +83,10 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
     """Why a check in states gives nothing there, and what would."""
     job = routes.job
     if check.quantity.family == "cycle":
-        some = ", ".join(f'"{line}"' for line in job.module.line_names[:SOME])
-        return f"lines are operated one by one, from rest; expected states such as {some}, or no states"
+        some = ", ".join(f'"{control}"' for control in job.module.control_names[:SOME])
+        return (
+            f"control lines are operated one by one, from rest; expected states such as {some}, or no states"
+        )
     if check.quantity.between_channels:
         if len(job.sequence.channels) < len(job.module.channels):
             return f'the sequence drives {", ".join(job.sequence.channels)} alone; expected channels = "all"'
@@ -148,7 +150,7 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
     edges = list(edges)
     quantity = as_of_change(check.quantity)
     if not edges:
-        reason = "no two of its states differ by one line" + (
+        reason = "no two of its states differ by one control line" + (
             " that this is a time of" if quantity.direction else ""
         )
     elif quantity.of_one_relay and (names := _several(routes, check, edges, port)):
@@ -158,7 +160,7 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
     would = list(islice(_would(routes, check, port), SOME))
     if would:
         return f"{reason}; expected states with a change such as {', '.join(would)}"
-    return f"{reason}; and no change of one line from rest would show it: leave this port out"
+    return f"{reason}; and no change of one control line from rest would show it: leave this port out"
 
 
 def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> tuple[str, ...]:
@@ -172,9 +174,9 @@ def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName
 
 
 def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
-    """Changes of one line from rest, or back, that would show what is asked."""
-    for line in routes.job.module.line_names:
-        pair = (REST, State(on=(line,)))
+    """Changes of one control line from rest, or back, that would show what is asked."""
+    for control in routes.job.module.control_names:
+        pair = (REST, State(on=(control,)))
         for before, after in (pair, pair[::-1]):
             edge = Edge(before=before, after=after)
             if (

@@ -51,7 +51,7 @@ class OfRecordAcross:
     """Rows of what is read in a record across a change, hot first; lines that change; the check's options."""
 
     rows: tuple[int, ...]
-    lines: tuple[str, ...]
+    controls: tuple[str, ...]
     options: Options
 
 
@@ -68,7 +68,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
 
     family: ClassVar[Family] = "change"
     direction: ClassVar[Direction | None] = None
-    """Of which changes it is: lines energised only, lines released only; None: any."""
+    """Of which changes it is: control lines energised only, lines released only; None: any."""
     needs_route: ClassVar[bool] = True
     """Whether it is read only where a contact of the port's route is seen to move."""
     of_one_relay: ClassVar[bool] = False
@@ -146,10 +146,11 @@ class SwitchingTime(OfChange):
         largest = max((abs(end) for end in (judged.low, judged.high) if end is not None), default=inf)
         half = (found.high - found.low) / 2
         if largest < half < inf:
-            lines = " or ".join(planned.given.lines)
+            controls = " or ".join(planned.given.lines)
             raise ReadingError(
                 f"the control edge is known by the computer's clock alone, to ± {1e3 * half:.2g} ms, more "
-                f"than the limit. Bring {lines} to a spare scope input and say so by lines_on in the setup"
+                f"than the limit. Bring {controls} to a spare scope input and say so by controls_viewed in "
+                "the setup"
             )
         if self.is_still(found):
             return replace(
@@ -163,34 +164,34 @@ class SwitchingTime(OfChange):
         if judged.verdict == "unproven" and not found.floor and by_clock:
             return replace(
                 judged,
-                reason="the control edge is known by the computer's clock alone; bring its line to a spare "
-                "scope input",
+                reason="the control edge is known by the computer's clock alone; bring its control line to "
+                "a spare scope input",
             )
         return judged
 
 
 class OperateTime(SwitchingTime):
-    """Of a line that is energised."""
+    """Of a control line that is energised."""
 
     name, words = "operate_time", "operate time"
     direction = "operate"
     relay_faults = frozenset({"relay slow to operate", "relay long bounce"})
-    refuses = MappingProxyType({"also": "is of one line that is energised; expected no races"})
+    refuses = MappingProxyType({"also": "is of one control line that is energised; expected no races"})
 
 
 class ReleaseTime(SwitchingTime):
-    """Of a line that is released."""
+    """Of a control line that is released."""
 
     name, words = "release_time", "release time"
     direction = "release"
     relay_faults = frozenset({"relay slow to release", "relay long bounce"})
-    refuses = MappingProxyType({"also": "is of one line that is released; expected no races"})
+    refuses = MappingProxyType({"also": "is of one control line that is released; expected no races"})
 
 
 class ChangeOptions(Options):
     """Of a check of changes of state.
 
-    also: changes of several lines at once, `loop_a > loop_b`, besides those of a single line.
+    also: changes of several control lines at once, `loop_a > loop_b`, besides those of a single line.
     """
 
     also: Annotated[tuple[str, ...], as_tuple] = ()

@@ -53,10 +53,12 @@ def levels_of(volts: NDArray[np.complex128], rows: tuple[int, int]) -> CycleLeve
 
 @dataclass(frozen=True, kw_only=True)
 class OfOperations:
-    """A line that is operated from rest, what is looked at after each step, and what the circuit expects."""
+    """A control line that is operated from rest, what is looked at after each step, and what the circuit
+    expects.
+    """
 
     setup: str
-    line: str
+    control: str
     operations: int
     stimulus: Stimulus
     rows: tuple[int, int]
@@ -90,7 +92,7 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
         need: Need,
         *,
         setup: str,
-        line: str,
+        control: str,
         rows: tuple[int, int],
         at_rest: CycleLevels,
         operated: CycleLevels,
@@ -104,7 +106,7 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
             captures=(),
             given=OfOperations(
                 setup=setup,
-                line=line,
+                control=control,
                 operations=options.operations,
                 stimulus=one_tone(need),
                 rows=rows,

@@ -117,7 +117,7 @@ class Options(BaseModel):
 
     @property
     def races(self) -> tuple[str, ...]:
-        """Changes of several lines at once that a check asks for, as `loop_a > loop_b`."""
+        """Changes of several control lines at once that a check asks for, as `loop_a > loop_b`."""
         return ()
 
     def of_measurand(self) -> dict[str, str]:

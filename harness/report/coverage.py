@@ -52,7 +52,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "channels bridged": "channels bridged",
         "channels swapped": "channels swapped",
     },
-    "Control lines": {"line dead": "dead", "lines swapped": "swapped with another"},
+    "Control lines": {"control line dead": "dead", "control lines swapped": "swapped with another"},
     "Plugs": {
         "loopback missing": "missing",
         "loopback straight": "straight",

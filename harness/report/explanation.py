@@ -34,7 +34,7 @@ def _sentence(fault: Fault, module: Module, fixture: Fixture) -> str:
         return _of_relay(fault, module)
     if kind.startswith(("pole", "throw")):
         return _of_contact(fault, module)
-    if kind.startswith("line"):
+    if kind.startswith("control"):
         return _of_line(fault, module)
     if kind.startswith("loopback"):
         return _of_plug(fault, fixture)
@@ -126,16 +126,18 @@ def _of_contact(fault: Fault, module: Module) -> str:
 def _of_line(fault: Fault, module: Module) -> str:
     relays = [each.name for each in module.relays if fault.subject in _lines_of(each)]
     moved = f" ({', '.join(relays)})" if relays else ""
-    if fault.kind == "line dead":
+    if fault.kind == "control line dead":
         return (
-            f"line {fault.subject}{moved}: energising it does nothing: look at its connector pin and the "
-            "wire to the coils"
+            f"control line {fault.subject}{moved}: energising it does nothing: look at its connector pin "
+            "and the wire to the coils"
         )
-    return f"lines {fault.subject} and {fault.other}: exchanged: look at the two wires at the connector"
+    return (
+        f"control lines {fault.subject} and {fault.other}: exchanged: look at the two wires at the connector"
+    )
 
 
 def _lines_of(relay: Relay) -> tuple[str | None, ...]:
-    return relay.line, relay.set_line, relay.reset_line
+    return relay.control, relay.set_control, relay.reset_control
 
 
 def _of_plug(fault: Fault, fixture: Fixture) -> str:
@@ -253,7 +255,7 @@ def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
     if len(suspects) < 2 or not all(map(comes_and_goes, suspects)):
         return ""
     relays = {suspect[0].subject.split(".")[0] for suspect in suspects}
-    lines = dict.fromkeys(relay.operating_line for relay in module.relays if relay.name in relays)
+    lines = dict.fromkeys(relay.operating_control for relay in module.relays if relay.name in relays)
     several = "lines" if len(lines) > 1 else "line"
     return f"check the intermittency of {several} {' and '.join(lines)} with more operations"
 

@@ -290,7 +290,7 @@ class Raster:
 
 
 def _dashed(points: Sequence[Point], dashes: Sequence[float]) -> list[list[Point]]:
-    """The pieces of a line that its dashes are."""
+    """The pieces of a control line that its dashes are."""
     pieces: list[list[Point]] = [[points[0]]]
     number, left = 0, dashes[0]
     for start, end in pairwise(points):

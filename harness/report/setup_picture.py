@@ -76,8 +76,8 @@ def _scope(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
         for index, port in enumerate(setup.view):
             for offset, leg in enumerate(legs):
                 yield f"scope input {2 * index + 1 + offset}{how}", f"{port} {leg}"
-    for line, number in setup.lines_on.items():
-        yield f"scope input {number}", f"control line {line}"
+    for control, number in setup.controls_viewed.items():
+        yield f"scope input {number}", f"control line {control}"
 
 
 def _plugs(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:

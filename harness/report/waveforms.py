@@ -132,7 +132,7 @@ def _named(capture: Capture, row: int, place: int) -> tuple[str, str]:
 
 def draw_change(capture: Capture) -> Figure:
     """Draw the stretch around the marks of a capture that has some."""
-    lines = [row for row, number in enumerate(capture.inputs) if number in _line_inputs(capture)]
+    lines = [row for row, number in enumerate(capture.inputs) if number in _control_inputs(capture)]
     legs = [row for row in range(len(capture.inputs)) if row not in lines]
     picture = Picture(WIDTH, CHANGE_HEIGHT)
     bottom = CHANGE_HEIGHT - BELOW
@@ -173,7 +173,7 @@ def _describe_change(capture: Capture) -> str:
     return f"A change of state{since}: {', '.join(said) or 'no leg changes'}"
 
 
-def _line_inputs(capture: Capture) -> set[int]:
+def _control_inputs(capture: Capture) -> set[int]:
     """Inputs that see a control line: an edge was marked there."""
     return {mark.input for mark in capture.marks if mark.kind == "edge"}
 

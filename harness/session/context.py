@@ -102,21 +102,26 @@ class SupplyWatch:
         return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
 
     def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
-        """Whether another state could draw this: too much, or, where no board denies it, one line off.
+        """Whether another state could draw this: too much, or, where no board denies it, one control line
+        off.
 
-        A change from a line to another that draws the same shows in no current.
+        A change from a control line to another that draws the same shows in no current.
         """
         if self._is_over(reading, state):
             return True
         off_a = abs(reading.current_a - expected_current_a(self._module, state))
-        return not self._switchboard.reads_back and off_a > self._half_a_line_a()
+        return not self._switchboard.reads_back and off_a > self._half_a_control_a()
 
-    def _half_a_line_a(self) -> float:
-        """Half of what the line draws that draws least; nothing is said by lines that draw nothing."""
+    def _half_a_control_a(self) -> float:
+        """Half of what the control line draws that draws least; nothing is said by lines that draw
+        nothing.
+        """
         module = self._module
         rest_a = expected_current_a(module, State(on=()))
-        lines_a = [expected_current_a(module, State(on=(line,))) - rest_a for line in module.line_names]
-        return min((line_a for line_a in lines_a if line_a > 0.0), default=inf) / 2
+        controls_a = [
+            expected_current_a(module, State(on=(control,))) - rest_a for control in module.control_names
+        ]
+        return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
 
     def _when_in_time(self, seen: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Look again until the current fits the state, or two looks agree that it is the unit's own."""
@@ -126,7 +131,7 @@ class SupplyWatch:
             if not self._may_be_late(seen, state):
                 self._clock.wait(self._settle_s)  # what was late has only just moved
                 break
-            if abs(seen.current_a - before.current_a) <= self._half_a_line_a():
+            if abs(seen.current_a - before.current_a) <= self._half_a_control_a():
                 break
         return seen
 
@@ -141,7 +146,7 @@ class SupplyWatch:
             f"over-current in state {state.name}: the relay supply gives "
             f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
             f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
-            "Look for a shorted coil, a reversed diode, or lines exchanged or bridged",
+            "Look for a shorted coil, a reversed diode, or control lines exchanged or bridged",
             state=state.name,
             limit_a=limit_a,
             current_a=again.current_a,
@@ -204,8 +209,8 @@ class BenchContext:
     def begin_state(self, setup: Setup | None, state: State) -> float:
         """Set a setup's select channels and a state's lines; returns the time when they have settled."""
         select = () if setup is None or setup.select is None else setup.select
-        lines = tuple(self.job.fixture.lines[line] for line in state.on)
-        self.bench.switchboard.set(frozenset(select + lines))
+        controls = tuple(self.job.fixture.controls[control] for control in state.on)
+        self.bench.switchboard.set(frozenset(select + controls))
         return self.clock.now_s() + self.settle_s
 
     def wait_until(self, time_s: float) -> None:

@@ -1,9 +1,9 @@
-"""The walk through a setup's changes of state, and through a line that is operated again and again.
+"""The walk through a setup's changes of state, and through a control line that is operated again and again.
 
 Each change is armed, made and triggered; while the next one is armed, it is computed. The scope waits for the
-computer (no wire triggers it): its record's first half is full when the lines are commanded, and it is
-triggered right after. While that half fills, the record before is looked at; where the scope triggers itself
-(`waits_for_trigger`), before it is armed, since it would not wait for a slow computer.
+computer (no wire triggers it): its record's first half is full when the control lines are commanded, and it
+is triggered right after. While that half fills, the record before is looked at; where the scope triggers
+itself (`waits_for_trigger`), before it is armed, since it would not wait for a slow computer.
 
 A line whose contacts may come and go is operated many times at a level that mends no contact, and looked at
 after every step.
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.captures import pick_range
-from harness.measure.change import Change, HostTimes, host_edge, line_edge, look_at
+from harness.measure.change import Change, HostTimes, control_edge, host_edge, look_at
 from harness.measure.sides import Instant, Sides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
@@ -178,30 +178,33 @@ class EdgeWalk:
 
     def _missed(self, planned: EdgeAcquisition, capture: Capture) -> bool:
         """Whether a control line that is viewed has its edge outside the record, or too near its ends."""
-        row = self._line_row(planned, capture)
+        row = self._control_row(planned, capture)
         if row is None:
             return False
-        found = line_edge(capture.volts[row], capture.interval_s)
+        found = control_edge(capture.volts[row], capture.interval_s)
         length_s = capture.volts.shape[1] * capture.interval_s
         return isinstance(found, str) or not EARLIEST < found.time_s / length_s < LATEST
 
     def _ranges(self, planned: EdgeAcquisition) -> dict[int, float]:
-        """Volts per division of every viewed leg, with room for a click, and of the lines that are viewed."""
+        """Volts per division of every viewed leg, with room for a click, and of the control lines that are
+        viewed.
+        """
         scope = self._context.bench.oscilloscope
         rooms_v = [one.quantity.room_v(one.limit) for one in self._readings_of(planned)]
         room_v = max([CLICK_ROOM_V, *rooms_v])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
-        for line in planned.edge.lines:
-            if line in self._visit.setup.lines_on:
-                number = self._visit.setup.lines_on[line]
-                peaks_v[number] = self._line_peak_v(number, planned)
+        for control in planned.edge.controls:
+            if control in self._visit.setup.controls_viewed:
+                number = self._visit.setup.controls_viewed[control]
+                peaks_v[number] = self._control_peak_v(number, planned)
         return {n: pick_range(peak, scope.volts_per_division, scope.divisions) for n, peak in peaks_v.items()}
 
-    def _line_peak_v(self, number: int, planned: EdgeAcquisition) -> float:
+    def _control_peak_v(self, number: int, planned: EdgeAcquisition) -> float:
         """What a spare input sees of the lines at most; of several through equal resistors, their mean."""
-        here = [line for line, other in self._visit.setup.lines_on.items() if other == number]
+        here = [control for control, other in self._visit.setup.controls_viewed.items() if other == number]
         on = max(
-            sum(line in state.on for line in here) for state in (planned.edge.before, planned.edge.after)
+            sum(control in state.on for control in here)
+            for state in (planned.edge.before, planned.edge.after)
         )
         return self._context.job.module.supply.voltage_v * on / len(here)
 
@@ -289,9 +292,9 @@ class EdgeWalk:
 
     def _edge(self, planned: EdgeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
         """The control edge: on a spare input where the fixture has it there, else by the computer's clock."""
-        row = self._line_row(planned, capture)
+        row = self._control_row(planned, capture)
         if row is not None:
-            return line_edge(capture.volts[row], capture.interval_s)
+            return control_edge(capture.volts[row], capture.interval_s)
         found = host_edge(
             times,
             origin_s=capture.origin_s,
@@ -301,14 +304,15 @@ class EdgeWalk:
         if isinstance(found, Instant):
             return found
         return (
-            f"{found}. Bring {' or '.join(planned.edge.lines)} to a spare scope input: lines_on in the setup"
+            f"{found}. Bring {' or '.join(planned.edge.controls)} to a spare scope input: controls_viewed "
+            "in the setup"
         )
 
     def _marks(self, planned: EdgeAcquisition, capture: Capture, change: Change | None) -> tuple[Mark, ...]:
         """What was found, for whoever looks at the record: times on it."""
         if change is None:
             return ()
-        row = self._line_row(planned, capture)
+        row = self._control_row(planned, capture)
         marks: list[Mark] = []
         if row is not None and not isinstance(change.edge, str):
             marks.append(Mark(kind="edge", input=capture.inputs[row], time_s=change.edge.time_s))
@@ -322,11 +326,11 @@ class EdgeWalk:
             ]
         return tuple(marks)
 
-    def _line_row(self, planned: EdgeAcquisition, capture: Capture) -> int | None:
-        """Row that shows the line of an edge, where one line changes and a spare input views it."""
-        if len(planned.edge.lines) != 1:
+    def _control_row(self, planned: EdgeAcquisition, capture: Capture) -> int | None:
+        """Row that shows the line of an edge, where one control line changes and a spare input views it."""
+        if len(planned.edge.controls) != 1:
             return None
-        number = self._visit.setup.lines_on.get(planned.edge.lines[0])
+        number = self._visit.setup.controls_viewed.get(planned.edge.controls[0])
         return None if number is None else capture.inputs.index(number)
 
     def _as_record(self, recorded: _Recorded, capture: Capture, change: Change | None) -> AcquisitionRecord:
@@ -398,7 +402,7 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
     """
     steps: tuple[tuple[State, CycleLevels, CycleLevels, Step], ...] = (
         (State(on=()), given.at_rest, given.operated, "released"),
-        (State(on=(given.line,)), given.operated, given.at_rest, "operated"),
+        (State(on=(given.control,)), given.operated, given.at_rest, "operated"),
     )
     for state, expected, before, step in steps:
         context.set_state(visit.setup, state)

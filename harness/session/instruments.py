@@ -128,9 +128,13 @@ class CountedSwitchboard:
 
 
 def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
-    """How often each relay's line was energised (of a latching one, the line that sets it)."""
-    lines = {relay.name: relay.operating_line for relay in job.module.relays}
-    return {name: board.closings[job.fixture.lines[line]] for name, line in lines.items() if line is not None}
+    """How often each relay's control line was energised (of a latching one, the line that sets it)."""
+    controls = {relay.name: relay.operating_control for relay in job.module.relays}
+    return {
+        name: board.closings[job.fixture.controls[control]]
+        for name, control in controls.items()
+        if control is not None
+    }
 
 
 TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
@@ -171,7 +175,7 @@ class Recovery:
         if not bench.switchboard.reads_back:
             error.add_note(
                 "the switchboard says nothing of what it does, so that the run cannot go on after a fault; "
-                "`switchwalk resume` goes on with it, and proves the lines anew"
+                "`switchwalk resume` goes on with it, and proves the control lines anew"
             )
             raise error
         self._drive.forget()

@@ -24,7 +24,7 @@ KEPT_WITHIN_A = 0.001
 # From unit to unit: a meter's own repeatability, and a coil that cooled by a kelvin.
 SAME_WITHIN = 0.004  # of a current
 SAME_WITHIN_A = 0.0002  # a supply's meter near zero
-NOTHING = 0.25  # of what the coils of the best line should add: less is no unit, or no supply lead
+NOTHING = 0.25  # of what the coils of the best control line should add: less is no unit, or no supply lead
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +53,7 @@ def energise(context: BenchContext) -> dict[str, float]:
     """
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
-    states = [IDLE, *(State(on=(line,)) for line in module.line_names)]
+    states = [IDLE, *(State(on=(control,)) for control in module.control_names)]
     for state in states:
         limit_a = limit_of(module, state)
         supply.set(voltage_v=module.supply.voltage_v, limit_a=limit_a)
@@ -63,8 +63,8 @@ def energise(context: BenchContext) -> dict[str, float]:
         currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
     context.begin_state(None, IDLE)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
-    lines = counted(len(states) - 1, "line")
-    context.observe(Remark(text=f"relay supply: {IDLE.name} and {lines} one by one, none over its limit"))
+    controls = counted(len(states) - 1, "line")
+    context.observe(Remark(text=f"relay supply: {IDLE.name} and {controls} one by one, none over its limit"))
     return currents_a
 
 
@@ -93,7 +93,9 @@ def look_at_unit(context: BenchContext, left_a: Mapping[str, float]) -> Arrived:
 
 
 def line_currents(context: BenchContext) -> Mapping[str, float]:
-    """What the unit draws idle and with each line alone; {} if it draws too much. Leaves everything off."""
+    """What the unit draws idle and with each control line alone; {} if it draws too much. Leaves everything
+    off.
+    """
     try:
         return energise(context)
     except OverCurrentError:
@@ -103,12 +105,12 @@ def line_currents(context: BenchContext) -> Mapping[str, float]:
 
 
 def draws_nothing(module: Module, now_a: Mapping[str, float]) -> bool:
-    """Whether no line adds what even a single coil of it would."""
+    """Whether no control line adds what even a single coil of it would."""
     idle_a = expected_current_a(module, IDLE)
     added = [
-        (now_a[line] - now_a[IDLE.name], expected_current_a(module, State(on=(line,))) - idle_a)
-        for line in module.line_names
-        if line in now_a
+        (now_a[control] - now_a[IDLE.name], expected_current_a(module, State(on=(control,))) - idle_a)
+        for control in module.control_names
+        if control in now_a
     ]
     coils = any(found > NOTHING * wanted for found, wanted in added if wanted > 0)
     return not coils and now_a[IDLE.name] < max(0.5 * idle_a, SAME_WITHIN_A)

@@ -99,12 +99,12 @@ def _oscilloscope(job: Job, profile: OscilloscopeProfile) -> Iterator[Mistake]:
                 message=f"{setup.name!r} views {2 * len(setup.view)} legs; the scope has {profile.inputs} "
                 "inputs: view fewer ports, in one more setup",
             )
-        for line, number in setup.lines_on.items():
+        for control, number in setup.controls_viewed.items():
             if number > profile.inputs:
                 yield Mistake(
                     file="fixture.toml",
                     line=setup.line or None,
-                    key=f"setup[{index}].lines_on.{line}",
+                    key=f"setup[{index}].controls_viewed.{control}",
                     message=f"found input {number}; the scope has inputs 1 to {profile.inputs}",
                 )
 
@@ -140,10 +140,10 @@ def _supply(job: Job, profile: SupplyProfile) -> Iterator[Mistake]:
 
 def _switchboard(job: Job, profile: SwitchboardProfile) -> Iterator[Mistake]:
     channels = profile.channels
-    for line, channel in job.fixture.lines.items():
+    for control, channel in job.fixture.controls.items():
         if channel > channels:
             message = f"found channel {channel}; the switchboard has channels 1 to {channels}"
-            yield Mistake(file="fixture.toml", line=None, key=f"lines.{line}", message=message)
+            yield Mistake(file="fixture.toml", line=None, key=f"controls.{control}", message=message)
     for index, setup in enumerate(job.fixture.setups, start=1):
         beyond = [channel for channel in setup.select or () if channel > channels]
         if beyond:

@@ -1,7 +1,8 @@
 """Whether each instrument does what it is told: set, read back, looked at; and the bench's through signal.
 
 Each function gives in words what was done and found, and raises BenchError for what was not obeyed. Nothing
-louder than 50 mV is driven, and the unit, if there is one, has no line energised while its supply is on.
+louder than 50 mV is driven, and the unit, if there is one, has no control line energised while its supply is
+on.
 """
 
 from collections.abc import Callable, Sequence
@@ -71,7 +72,9 @@ def try_oscilloscope(scope: Oscilloscope) -> str:
 
 
 def try_supply(supply: Supply, job: Job) -> str:
-    """Switch the module's supply on with no line energised, look at its voltage, and switch it off."""
+    """Switch the module's supply on with no control line energised, look at its voltage, and switch it
+    off.
+    """
     wanted_v, limit_a = job.module.supply.voltage_v, limit_of(job.module, State(on=()))
     supply.set(voltage_v=wanted_v, limit_a=limit_a)
     supply.switch(on=True)
@@ -83,7 +86,8 @@ def try_supply(supply: Supply, job: Job) -> str:
     if found.voltage_v < VOLTAGE_HELD * wanted_v:
         raise failed(
             f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V at {found.current_a * 1e3:.0f} mA "
-            f"(limit {limit_a * 1e3:.0f} mA) with no line energised: something draws current that should not"
+            f"(limit {limit_a * 1e3:.0f} mA) with no control line energised: something draws current that "
+            "should not"
         )
     return (
         f"{wanted_v:g} V set, {found.voltage_v:.2f} V and {found.current_a * 1e3:.1f} mA measured with no "
@@ -94,7 +98,7 @@ def try_supply(supply: Supply, job: Job) -> str:
 def try_switchboard(board: Switchboard, job: Job) -> str:
     """Close each channel that the job uses alone, then none; with everything else off."""
     selected = {channel for setup in job.fixture.setups for channel in setup.select or ()}
-    channels = sorted(selected | set(job.fixture.lines.values()))
+    channels = sorted(selected | set(job.fixture.controls.values()))
     for channel in channels:
         board.set(frozenset([channel]))
     board.set(frozenset())

@@ -204,7 +204,7 @@ def _make_safe(context: RunContext) -> None:
 
 
 def _states(context: RunContext) -> tuple[State, ...]:
-    return (REST, *(State(on=(line,)) for line in context.job.module.line_names))
+    return (REST, *(State(on=(control,)) for control in context.job.module.control_names))
 
 
 def _look(context: RunContext, setup: Setup, foretold: Foretold) -> Misplaced | None:
@@ -245,7 +245,7 @@ def _foretell(context: RunContext, setup: Setup) -> Foretold | None:
     module = context.job.module
     ports = [PortName(channel=c, net=port.net) for c in module.channels for port in module.ports]
     pins = tuple(f"{port}.{leg}" for port in ports for leg in LEGS)
-    whole = replace(setup, view=tuple(ports), lines_on={})
+    whole = replace(setup, view=tuple(ports), controls_viewed={})
 
     def levels(source: SourceAdded | None) -> Levels:
         found = predict_states(

@@ -84,8 +84,9 @@ class UnitRun:
 
     A context manager: within it the run is locked against other processes, and what is raised goes on up
     while the run stands as `stopped`, with no verdict on the unit. The bench's own gain is measured before
-    the first part, at every tone of the whole plan. Before every part the lines are switched on one by one at
-    a limited current, and the unit must draw what it drew at first. Whoever opened the bench leaves it safe.
+    the first part, at every tone of the whole plan. Before every part the control lines are switched on one
+    by one at a limited current, and the unit must draw what it drew at first. Whoever opened the bench leaves
+    it safe.
     """
 
     def __init__(

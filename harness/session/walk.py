@@ -86,12 +86,12 @@ class Walk:
             self._through_edges(visit, proven=proven)
 
     def _through_cycles(self, visit: SetupVisit) -> None:
-        """The lines that are operated again and again, before anything louder."""
+        """The control lines that are operated again and again, before anything louder."""
         context, rest = self._context, State(on=())
         context.set_state(visit.setup, rest)
         check_setup(context, visit.setup, rest)
         for cycle in visit.cycles:
-            operated = State(on=(cycle.given.line,))
+            operated = State(on=(cycle.given.control,))
             context.observe(
                 StateBegun(
                     setup=visit.setup.name,
@@ -99,7 +99,7 @@ class Walk:
                     done=self._begun,
                     total=self._total,
                     operations=context.operations(),
-                    doing=f"{cycle.given.line} on and off {cycle.given.operations} times",
+                    doing=f"{cycle.given.control} on and off {cycle.given.operations} times",
                 )
             )
             reading = cycle_reading(context, visit, cycle, recover=self._recover_in)

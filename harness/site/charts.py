@@ -13,7 +13,7 @@ from harness.records.history import RunLine, label_of
 from harness.report.plotter import Axis, Picture, Scale, Shape, roomy, scale_of, ticks
 from harness.statistics.batch import class_count
 from harness.statistics.compare import SideDifference
-from harness.statistics.control import RUN_RULES, IndividualsChart
+from harness.statistics.control_charts import RUN_RULES, IndividualsChart
 from harness.statistics.yields import Proportion, clopper_pearson
 from harness.units import difference_unit, format_value
 

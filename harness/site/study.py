@@ -37,7 +37,7 @@ from harness.statistics.batch import (
     least_capable_first,
 )
 from harness.statistics.compare import SideDifference, shared_values, side_differences
-from harness.statistics.control import RUN_RULES
+from harness.statistics.control_charts import RUN_RULES
 from harness.statistics.yields import ParetoLine, first_complete_runs, pareto
 
 LATEST_UNITS = 200

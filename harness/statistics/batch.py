@@ -28,7 +28,13 @@ from harness.statistics.capability import (
 from harness.statistics.compare import (
     Comparison,
 )
-from harness.statistics.control import IndividualsChart, individuals_chart, mean_and_sigma, middle, varies
+from harness.statistics.control_charts import (
+    IndividualsChart,
+    individuals_chart,
+    mean_and_sigma,
+    middle,
+    varies,
+)
 from harness.statistics.yields import (
     YIELD_DEFINITION,
     ParetoLine,

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from harness.statistics.control import (
+from harness.statistics.control_charts import (
     EXACT,
     finite_values,
     instability,

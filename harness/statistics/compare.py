@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from harness.reading import ReadingKey
 from harness.records.history import Series
-from harness.statistics.control import ROUNDING, finite_values, mean_and_sigma, middle, varies
+from harness.statistics.control_charts import ROUNDING, finite_values, mean_and_sigma, middle, varies
 
 Test = Literal["welch", "mann-whitney"]
 Correction = Literal["holm", "benjamini-hochberg", "none"]

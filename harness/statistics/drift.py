@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from harness.reading import ReadingKey
 from harness.records.history import RunLine, Series
 from harness.statistics.compare import correct_p
-from harness.statistics.control import finite_values
+from harness.statistics.control_charts import finite_values
 from harness.statistics.yields import COMPLETE
 
 FEWEST_FOR_SLOPES = 5

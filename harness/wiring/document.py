@@ -26,7 +26,7 @@ CLAMP = (
     "coil clamp across a control line: a diode for 1 A and 100 V or more, cathode on the line; if release "
     "times are checked, the kind of clamp that the unit has (with a plain diode a relay releases later)"
 )
-LINES_SUM_OHM = 10_000.0  # joins control lines on one scope input; any value will do where all are equal
+CONTROLS_SUM_OHM = 10_000.0  # joins control lines on one scope input; any value will do where all are equal
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,8 +57,8 @@ def bill(
     lines = [
         Needed(count=1, what=f"{each.title}, mating with the unit's", where=each.name) for each in connectors
     ]
-    if fixture.lines:
-        lines.append(Needed(count=len(fixture.lines), what=CLAMP, where=", ".join(fixture.lines)))
+    if fixture.controls:
+        lines.append(Needed(count=len(fixture.controls), what=CLAMP, where=", ".join(fixture.controls)))
     where: dict[tuple[float, str], Counter[str]] = {}
     for value, series, place in _values(module, fixture, made):
         where.setdefault((value, series), Counter())[place] += 1
@@ -80,13 +80,13 @@ def _values(module: Module, fixture: Fixture, made: tuple[Plug, ...]) -> Iterato
     for each in loads(module, fixture):
         yield each.bought_ohm, each.series, "loads" if each.place.startswith("load") else "undriven inputs"
     joined = {
-        (setup.lines_on[line], line)
+        (setup.controls_viewed[control], control)
         for setup in fixture.setups
-        for line in setup.lines_on
-        if list(setup.lines_on.values()).count(setup.lines_on[line]) > 1
+        for control in setup.controls_viewed
+        if list(setup.controls_viewed.values()).count(setup.controls_viewed[control]) > 1
     }
     for _ in joined:
-        yield LINES_SUM_OHM, "E24", "control lines to the scope"
+        yield CONTROLS_SUM_OHM, "E24", "control lines to the scope"
 
 
 def _termination(place: str, end: Termination) -> Iterator[Chosen]:
@@ -136,8 +136,9 @@ def wiring_of(job: Job) -> Wiring:
 
 def _board(job: Job) -> tuple[ChannelUse, ...]:
     """The control lines' channels, then the setups that each other channel takes part in."""
-    lines = [
-        ChannelUse(channel=number, does=f"energises {line}") for line, number in job.fixture.lines.items()
+    controls = [
+        ChannelUse(channel=number, does=f"energises {control}")
+        for control, number in job.fixture.controls.items()
     ]
     uses: dict[int, list[str]] = {}
     for setup in job.fixture.setups:
@@ -147,7 +148,7 @@ def _board(job: Job) -> tuple[ChannelUse, ...]:
         ChannelUse(channel=number, does=f"closed for: {'; '.join(names)}")
         for number, names in sorted(uses.items())
     ]
-    return (*sorted(lines, key=lambda each: each.channel), *selects)
+    return (*sorted(controls, key=lambda each: each.channel), *selects)
 
 
 TAGS = {"hot": "+", "cold": "-", "ground": "g"}

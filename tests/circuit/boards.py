@@ -7,7 +7,7 @@ from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
 from harness.job.module import (
     LEGS,
     Amplifier,
-    Line,
+    ControlLine,
     Module,
     ModuleSupply,
     Part,
@@ -43,7 +43,7 @@ def module(
     *,
     ports: Sequence[str] = ("in", "out"),
     channels: Sequence[str] = ("left",),
-    lines: Sequence[str] = (),
+    controls: Sequence[str] = (),
     relays: Sequence[Relay] = (),
     resistors: Sequence[Part] = (),
     capacitors: Sequence[Part] = (),
@@ -55,7 +55,7 @@ def module(
         revision="A",
         channels=tuple(channels),
         supply=ModuleSupply(voltage_v=12.0, limit_a=0.4, quiescent_a=0.0),
-        lines=tuple(Line(name=line, title=line) for line in lines),
+        controls=tuple(ControlLine(name=control, title=control) for control in controls),
         ports=tuple(Port(net=net, role=ROLES[net]) for net in ports),
         relays=tuple(relays),
         resistors=tuple(resistors),
@@ -73,7 +73,7 @@ def fixture(
 ) -> Fixture:
     return Fixture(
         name="Fixture",
-        lines={},
+        controls={},
         loads=loads or {},
         undriven_inputs=undriven,
         loopbacks={loopback.name: loopback for loopback in loopbacks},
@@ -126,15 +126,15 @@ def across_pair(name: str, net: str, value: float, tolerance: float = 0.0) -> Pa
 
 
 def change_over(
-    name: str, line: str, common: str, rest: str | None, operated: str | None, channel: str = "left"
+    name: str, control: str, common: str, rest: str | None, operated: str | None, channel: str = "left"
 ) -> Relay:
     """Both legs of a pair, switched by one relay."""
     return Relay(
         name=name,
         type=SIGNAL,
-        line=line,
-        set_line=None,
-        reset_line=None,
+        control=control,
+        set_control=None,
+        reset_control=None,
         poles=tuple(
             Pole(
                 relay=name,

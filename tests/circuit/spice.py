@@ -130,7 +130,7 @@ def described_block(
     lines: list[tuple[str, ...]] = [("R", part.a, part.b, repr(part.value)) for part in module.resistors]
     lines += [("C", part.a, part.b, repr(part.value)) for part in module.capacitors]
     for relay in module.relays:
-        thrown = state.powered and (relay.line or relay.set_line) in state.on
+        thrown = state.powered and (relay.control or relay.set_control) in state.on
         for pole in relay.poles:
             for far, made in ((pole.rest, not thrown), (pole.operated, thrown)):
                 if far is not None and made:

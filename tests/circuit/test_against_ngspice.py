@@ -31,7 +31,7 @@ def compare(
     module: Module, fixture: Fixture, setups: list[Setup], make_block: Callable[..., Any], folder: Path
 ) -> tuple[float, float]:
     """Largest differences in dB, where the path is made and where it is not."""
-    states = [*all_states(module.line_names)]
+    states = [*all_states(module.control_names)]
     cases = [(setup, state) for setup in setups for state in states]
     blocks = [make_block(module, fixture, setup, state, BENCH) for setup, state in cases]
     solved = spice.transfers(blocks, FREQUENCIES_HZ, folder)
@@ -103,7 +103,7 @@ def test_pads_amplifiers_and_an_order_of_two_relays_agree_with_ngspice(tmp_path:
     straight = replace(pad, name="plain", from_net="b_send", to_net="b_return", pad_db=0.0)
     module = boards.module(
         ports=("in", "aux", "out", "a_send", "a_return", "b_send", "b_return"),
-        lines=["a", "b"],
+        controls=["a", "b"],
         relays=[
             boards.change_over("K1", "a", "a_out", "in", "a_return"),
             boards.change_over("K2", "a", "in", None, "a_send"),

@@ -48,7 +48,7 @@ CONTACTS = [
 MODULE = boards.module(
     channels=CHANNELS,
     ports=PORTS,
-    lines=["a", "b", "swap"],
+    controls=["a", "b", "swap"],
     relays=[
         boards.change_over(f"K{number + 5 * place}", *contact, channel=channel)
         for place, channel in enumerate(CHANNELS)

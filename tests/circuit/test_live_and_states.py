@@ -19,7 +19,7 @@ REST = State(on=())
 BENCH = BenchImpedances()
 SELECTOR = boards.module(
     ports=["in", "aux", "out"],
-    lines=["other", "mute"],
+    controls=["other", "mute"],
     relays=[
         boards.change_over("K1", "other", "chosen", "in", "aux"),
         boards.change_over("K2", "mute", "out", "chosen", None),
@@ -67,7 +67,9 @@ def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_someth
             ),
         ),
     )
-    module = boards.module(lines=["mute"], relays=[short], resistors=boards.in_series("R1", "in", "out", 22))
+    module = boards.module(
+        controls=["mute"], relays=[short], resistors=boards.in_series("R1", "in", "out", 22)
+    )
     setup = boards.setup()
     fixture = boards.fixture(setup, loads={"out": boards.across(10e3)})
     muted = look(module, setup, fixture, State(on=("mute",)))
@@ -80,7 +82,7 @@ def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_someth
 
 def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not() -> None:
     module = boards.module(
-        lines=["bypass"],
+        controls=["bypass"],
         relays=[boards.change_over("K1", "bypass", "in", None, "out")],
         resistors=boards.in_series("R1", "in", "out", 1e3),
     )
@@ -118,7 +120,7 @@ def amplifier(
 
 def test_relays_stand_as_their_lines_and_the_supply_say() -> None:
     relay = boards.change_over("K1", "on", "in", "out", None)
-    latching = replace(relay, line=None, set_line="set", reset_line="reset")
+    latching = replace(relay, control=None, set_control="set", reset_control="reset")
     assert is_operated(relay, State(on=("on",)))
     assert not is_operated(relay, REST)
     assert not is_operated(relay, State(on=(), powered=False))
@@ -131,7 +133,7 @@ def test_two_relays_that_fight_over_a_net_are_solved_as_they_are() -> None:
     """Both sources' contacts closed on one net: the idle one's 50 ohm legs load the driven one to a half."""
     module = boards.module(
         ports=["in", "aux", "out"],
-        lines=["one", "two"],
+        controls=["one", "two"],
         relays=[
             boards.change_over("K1", "one", "out", None, "in"),
             boards.change_over("K2", "two", "out", None, "aux"),

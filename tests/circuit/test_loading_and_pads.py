@@ -230,7 +230,7 @@ def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz: float, reject
 def test_an_open_contact_leaks_what_its_capacitance_passes(
     frequency_hz: float, load_ohm: float, expected_db: float
 ) -> None:
-    module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", None, "out")])
+    module = boards.module(controls=["on"], relays=[boards.change_over("K1", "on", "in", None, "out")])
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(load_ohm)})
     assert decibels(gain(module, fixture, 0.0, frequency_hz)) == pytest.approx(expected_db, abs=6e-3)
 
@@ -281,7 +281,7 @@ def test_an_undriven_input_is_ended_as_the_fixture_says() -> None:
     """A contact joins the driven input to another; there its 600 ohm are seen, as 100 ohm into 600 ohm."""
     module = boards.module(
         ports=["in", "aux", "out"],
-        lines=["join"],
+        controls=["join"],
         relays=[boards.change_over("K1", "join", "in", "aux", None)],
     )
     setup = boards.setup(view=["left.in"])
@@ -317,8 +317,8 @@ def broken_cold_leg(
     relay = boards.change_over("K1", "broken", "out", "in", None)
     hot, cold = relay.poles
     module = boards.module(
-        lines=["broken"],
-        relays=[replace(relay, line="never", poles=(hot,)), replace(relay, name="K2", poles=(cold,))],
+        controls=["broken"],
+        relays=[replace(relay, control="never", poles=(hot,)), replace(relay, name="K2", poles=(cold,))],
     )
     setup = boards.setup()
     fixture = boards.fixture(setup, loads={"out": load})
@@ -347,7 +347,7 @@ def test_a_leak_holds_what_floats_behind_a_chain_of_contacts() -> None:
         boards.change_over(f"K{index + 1}", "never", near, far, None)
         for index, (near, far) in enumerate(zip(nets, [*nets[1:], "out"], strict=True))
     ]
-    module = boards.module(lines=["on"], relays=relays)
+    module = boards.module(controls=["on"], relays=relays)
     frequency_hz = 0.5
     got = gain(module, boards.fixture(boards.setup()), 0.0, frequency_hz)
     coupling = 2j * pi * frequency_hz * 1e-12

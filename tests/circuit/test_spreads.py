@@ -90,7 +90,7 @@ def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives() -> None
 
 def test_a_contact_is_as_uncertain_as_its_limit_allows() -> None:
     """50 mohm typical, 100 mohm at most: 50 mohm/√3 in each leg; into 600 ohm twice that over 700 ohm."""
-    module = boards.module(lines=["on"], relays=[boards.change_over("K1", "on", "in", "out", None)])
+    module = boards.module(controls=["on"], relays=[boards.change_over("K1", "on", "in", "out", None)])
     setup = boards.setup()
     fixture = boards.fixture(setup, loads={"out": boards.across(600)})
     circuit = build_circuit(module, fixture, setup, State(on=()), BenchImpedances(input_ohm=1e12))

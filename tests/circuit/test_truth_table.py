@@ -63,7 +63,7 @@ def test_a_port_that_nothing_reaches_has_no_level_and_no_polarity() -> None:
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
 def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name: str) -> None:
     job = load_job(SEQUENCES / name)
-    states = all_states(job.module.line_names)
+    states = all_states(job.module.control_names)
     rows = rows_of(job.module, job.fixture, states)
     drives = {setup.drive for setup in job.fixture.setups if setup.drive is not None}
     assert {row.driven for row in rows} == {str(drive) for drive in drives}
@@ -78,7 +78,7 @@ def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name: 
 
 def test_the_order_of_two_loops_reads_in_the_table() -> None:
     job = load_job(SEQUENCES / "two_loop_switcher")
-    rows = rows_of(job.module, job.fixture, all_states(job.module.line_names))
+    rows = rows_of(job.module, job.fixture, all_states(job.module.control_names))
     routes = {row.state: row.route for row in rows if (row.driven, row.port) == ("left.in", "left.out")}
     assert routes["loop_a+loop_b"] == "in > a_send > pad_a > a_return > b_send > pad_b > b_return > out"
     assert routes["loop_a+loop_b+swap"] == "in > b_send > pad_b > b_return > a_send > pad_a > a_return > out"

@@ -97,12 +97,12 @@ def test_a_relay_that_moves_wrongly_fails_by_what_is_wrong(
 def test_without_a_line_in_view_the_times_are_missing_and_say_what_would_help(
     capsys: pytest.CaptureFixture[str], job: Path
 ) -> None:
-    edit(job / "fixture.toml", "lines_on = { loop_a = 3, loop_b = 3, swap = 3 }", "", every=True)
+    edit(job / "fixture.toml", "controls_viewed = { loop_a = 3, loop_b = 3, swap = 3 }", "", every=True)
     code, readings, _ = run(capsys, job)
     assert code == 3
     time = readings["operate_time", "out", "rest > loop_a"]
     assert time.verdict == "missing"
-    assert "lines_on" in time.reason
+    assert "controls_viewed" in time.reason
     # what needs no reference is there, or, where a hurried bench missed the command, says so
     for quantity in ("gap", "bounce"):
         assert readings[quantity, "out.hot", "rest > loop_a"].verdict in ("pass", "missing")

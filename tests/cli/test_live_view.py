@@ -67,7 +67,7 @@ def test_the_view_holds_state_routes_readings_time_left_and_relay_operations(fau
         "unit     OB-0001, simulated: Tiny",
         "drive left, view input and output",
         "leads    generator on left.in; scope on left.in, left.out",
-        "state    loop_a (1 of 3 lines on)",
+        "state    loop_a (1 of 3 control lines on)",
         "route    left: in → a_send → pad_a → a_return → out",
         "         right (if driven): in → a_send → pad_a → a_return → out",
         "of 4 acquisitions",

@@ -72,7 +72,7 @@ KNOWN_BAD = {
         *(f"K{number} never operates" for number in range(1, 11)),
         "left.out.cold open",
         "left.in legs swapped",
-        "lines loop_a and loop_b swapped",
+        "control lines loop_a and loop_b swapped",
         "K3 coil shorted",
     ),
     "source_selector": ("K1 never operates", "K5 always operated", "K10 coil open"),

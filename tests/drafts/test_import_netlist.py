@@ -83,7 +83,7 @@ def test_a_netlist_is_drafted_as_the_module_it_describes(
     module = drafted(netlist, tmp_path, capsys)
     (relay,) = module.relays
     poles = {(pole.leg, pole.common, pole.rest, pole.operated) for pole in relay.poles}
-    assert relay.line == "loop_1"
+    assert relay.control == "loop_1"
     assert poles == {
         (leg, f"mono.{common}.{leg}", rest if rest == "ground" else f"mono.{rest}.{leg}", f"mono.{to}.{leg}")
         for leg in ("hot", "cold")

@@ -9,10 +9,10 @@ from harness.job.job import load_job
 from tests.cli.commands import switchwalk
 
 FITTING = [
-    Answers(channels=channels, lines=lines, loops=loops, relays_per_line=relays)
+    Answers(channels=channels, controls=controls, loops=loops, relays_per_control=relays)
     for channels in (1, 2)
     for loops in range(5)
-    for lines in range(max(1, loops), loops + 3)
+    for controls in range(max(1, loops), loops + 3)
     for relays in {1, channels}
 ]
 
@@ -22,8 +22,8 @@ def test_whatever_is_answered_the_four_files_are_a_valid_job(answers: Answers, t
     for name, text in job_texts(answers).items():
         (tmp_path / name).write_text(text, encoding="utf-8")
     job = load_job(tmp_path)
-    assert job.module.line_names == answers.line_names
-    assert len(job.module.relays) == answers.lines * answers.relays_per_line
+    assert job.module.control_names == answers.control_names
+    assert len(job.module.relays) == answers.controls * answers.relays_per_control
     assert len(job.fixture.loopbacks) == answers.loops
 
 
@@ -40,9 +40,9 @@ def test_a_new_job_passes_on_the_simulator_at_once(
 
 def test_options_say_what_a_person_would_answer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "job"
-    printed = switchwalk(capsys, "new", str(folder), "--channels", "1", "--loops", "2", "--lines", "3")
+    printed = switchwalk(capsys, "new", str(folder), "--channels", "1", "--loops", "2", "--controls", "3")
     assert printed.code == 0
-    assert load_job(folder).module.line_names == ("loop_1", "loop_2", "mute")
+    assert load_job(folder).module.control_names == ("loop_1", "loop_2", "mute")
 
 
 @pytest.mark.parametrize("name", ["module.toml", "fixture.toml", "sequence.toml", "bench.toml"])
@@ -62,8 +62,8 @@ def test_a_file_that_is_there_is_never_written_over(
     [
         (["--channels", "3"], "1 (mono) or 2"),
         (["--loops", "9"], "0 to 4"),
-        (["--loops", "2", "--lines", "1"], "expected 2 to 4"),
-        (["--relays-per-line", "7"], "relays per line"),
+        (["--loops", "2", "--controls", "1"], "expected 2 to 4"),
+        (["--relays-per-line", "7"], "relays per control line"),
         (["--template", "disco"], "stereo-loops"),
     ],
 )

@@ -1,4 +1,6 @@
-"""A contact that comes and goes, a line operated again and again, and a record that is out of line."""
+"""A contact that comes and goes, a control line operated again and again, and a record that is out of
+line.
+"""
 
 from dataclasses import replace
 
@@ -35,7 +37,7 @@ def cycles(laboratory, failed):
         JudgedCycle(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
         for visit in laboratory.plan.visits
         for cycle in visit.cycles
-        for share, missed in [failed.get((cycle.given.line, cycle.measurand.channel), (0.0, ()))]
+        for share, missed in [failed.get((cycle.given.control, cycle.measurand.channel), (0.0, ()))]
     )
 
 
@@ -44,12 +46,12 @@ def words_of(laboratory, found):
 
 
 @pytest.mark.parametrize(
-    ("contact", "line"), [("K1.1.hot operated", "loop_a"), ("K7.1.cold operated", "loop_b")]
+    ("contact", "control"), [("K1.1.hot operated", "loop_a"), ("K7.1.cold operated", "loop_b")]
 )
-def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, line):
+def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, control):
     rng = np.random.default_rng(11)
     fault = f"{contact} stuck open"
-    evidence = mixed(laboratory, fault, "I-1", lambda each: line in each.state.on and rng.random() < 0.5)
+    evidence = mixed(laboratory, fault, "I-1", lambda each: control in each.state.on and rng.random() < 0.5)
     found = laboratory.diagnose(evidence, double=False)
     assert found.groups[0].names[0] == f"{contact} intermittent"
     assert found.explained

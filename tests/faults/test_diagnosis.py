@@ -91,8 +91,8 @@ def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):
 
 
 def test_exchanged_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(laboratory):
-    found = laboratory.diagnose(laboratory.evidence("lines loop_a and swap swapped"))
-    assert found.groups[0].names == ("lines loop_a and swap swapped",)
+    found = laboratory.diagnose(laboratory.evidence("control lines loop_a and swap swapped"))
+    assert found.groups[0].names == ("control lines loop_a and swap swapped",)
 
 
 def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_split_it(laboratory):

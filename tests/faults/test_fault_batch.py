@@ -92,7 +92,7 @@ def chain(contact_ohm, leak_ohm):
     """A contact that feeds nothing but `leak_ohm`, with no capacitance anywhere."""
     relay = boards.change_over("K1", "go", "out", "in", None)
     relay = replace(relay, type=replace(relay.type, contact_ohm=contact_ohm, off_capacitance_f=0.0))
-    module = boards.module(lines=("go",), relays=[relay])
+    module = boards.module(controls=("go",), relays=[relay])
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(leak_ohm)})
     return module, fixture
 
@@ -167,7 +167,7 @@ def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path
     ngspice's own nodal analysis can hold beside 1e-12 S.
     """
     relay = boards.change_over("K1", "go", "out", "in", None)
-    module = boards.module(lines=("go",), relays=[relay])
+    module = boards.module(controls=("go",), relays=[relay])
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(leak_ohm)})
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
     fault = Fault(kind="throw stuck open", subject="K1.1.hot", throw="rest")
@@ -188,7 +188,7 @@ def test_a_suspect_that_changes_nothing_costs_nothing():
     job = small("two_loop_switcher")
     setup = next(h for h in job.fixture.setups if not h.through)
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
-    states = all_states(job.module.line_names)
+    states = all_states(job.module.control_names)
     suspects = as_suspects(single_faults(job.module, job.fixture))
     batch = Planner.of(wiring, job.module, job.fixture).plan(states, suspects)
     solved = sum(len(work.positions) for work in batch.works)
@@ -211,7 +211,7 @@ def test_a_circuit_without_a_solution_is_no_number():
         for name, near, far in (("U1", "ring", "back"), ("U2", "back", "ring"))
     ]
     resistors = boards.in_series("R1", "in", "ring", 1e3)
-    module = boards.module(lines=("go",), amplifiers=ring, resistors=resistors)
+    module = boards.module(controls=("go",), amplifiers=ring, resistors=resistors)
     fixture = boards.fixture(boards.setup(view=("left.in",)))
     with pytest.raises(CircuitError, match="no solution"):
         of_batch(module, fixture, (Fault(kind="part open", subject="R1.hot"),), State(on=()), BENCH)

@@ -111,13 +111,13 @@ def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
     for relay in ("K1", "K2", "K3", "K5", "K6", "K7", "K8", "K10"):
         assert f"{relay} never operates" in missed
     assert "K1 always operated" in missed
-    assert "lines loop_a and loop_b swapped" in missed
+    assert "control lines loop_a and loop_b swapped" in missed
 
 
 def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage):
     reasons = {one.fault.name: one.why for one in hand_coverage.unseen}
     assert reasons["K1 never operates"] == "changes nothing that the sequence looks at"
-    assert "supply's current" in reasons["line loop_a dead"]
+    assert "supply's current" in reasons["control line loop_a dead"]
 
 
 def test_unequal_pads_are_what_the_hand_test_lacks(by_hand, hand_coverage):
@@ -139,7 +139,7 @@ def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
 def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage):
     by = {one.fault.name: one.by for one in shipped_coverage.faults}
     assert by["K3 coil shorted"] == OVER_CURRENT
-    wrong = [_named(shipped, "lines loop_a and swap swapped"), _named(shipped, "K3 coil open")]
+    wrong = [_named(shipped, "control lines loop_a and swap swapped"), _named(shipped, "K3 coil open")]
     (swapped, state), (coil_open, _) = over_currents(shipped.module, wrong, coverage_factor=2.0)
     assert (swapped > SURE, state) == (True, "loop_a")
     assert coil_open < SURE

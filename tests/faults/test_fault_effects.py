@@ -46,7 +46,7 @@ def wire(view=("left.out",), channels=("left",), loads=None):
         boards.change_over(f"K{place}", "go", "out", "in", None, channel)
         for place, channel in enumerate(channels, start=1)
     ]
-    module = boards.module(channels=channels, lines=("go",), relays=relays)
+    module = boards.module(channels=channels, controls=("go",), relays=relays)
     return module, boards.fixture(boards.setup(view=view), loads=loads)
 
 
@@ -109,14 +109,14 @@ RELAY_FAULTS = [
     ("relay always operated", 0.0, 0.0),
     ("coil open", 1.0, 1.0),
     ("coil shorted", 1.0, 1.0),
-    ("line dead", 1.0, 1.0),
+    ("control line dead", 1.0, 1.0),
 ]
 
 
 @pytest.mark.parametrize(("kind", "at_rest", "operated"), RELAY_FAULTS)
 def test_a_relay_stands_where_its_fault_leaves_it(kind, at_rest, operated):
     module, fixture = wire()
-    fault = Fault(kind=kind, subject="go" if kind.startswith("line") else "K1")
+    fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
     for state, expected in ((REST_STATE, at_rest), (ON, operated)):
         found = np.abs(shown(module, fixture, fault, state))
         assert found[0, 0] == pytest.approx(expected, abs=0.02)
@@ -155,9 +155,9 @@ def test_swapped_lines_operate_each_other_relays():
         boards.change_over("K1", "one", "out", "in", None),
         boards.change_over("K2", "two", "aux", "in", None),
     ]
-    module = boards.module(ports=("in", "out", "aux"), lines=("one", "two"), relays=relays)
+    module = boards.module(ports=("in", "out", "aux"), controls=("one", "two"), relays=relays)
     fixture = boards.fixture(boards.setup(view=("left.out", "left.aux")))
-    fault = Fault(kind="lines swapped", subject="one", other="two")
+    fault = Fault(kind="control lines swapped", subject="one", other="two")
     found = np.abs(shown(module, fixture, fault, State(on=("one",))))
     assert found[0, 0] == pytest.approx(1.0, abs=1e-3)
     assert found[2, 0] < 0.02
@@ -261,13 +261,13 @@ def test_faults_add_up_in_any_order():
 
 COIL_A = 12 / 1028
 CURRENTS = [
-    # of the two-loop switcher: fault, lines on, coils' worth over the lamp's 6 mA
+    # of the two-loop switcher: fault, control lines on, coils' worth over the lamp's 6 mA
     ("K3 never operates", ("swap",), 6 * COIL_A),
     ("K3 always operated", (), 0.0),
     ("K3 coil open", ("swap",), 5 * COIL_A),
     ("K3.1.hot stuck at rest", ("swap",), 6 * COIL_A),
-    ("line loop_a dead", ("loop_a", "loop_b"), 2 * COIL_A),
-    ("lines loop_a and swap swapped", ("loop_a",), 6 * COIL_A),
+    ("control line loop_a dead", ("loop_a", "loop_b"), 2 * COIL_A),
+    ("control lines loop_a and swap swapped", ("loop_a",), 6 * COIL_A),
     ("K3 coil shorted", ("swap",), 0.4 - 0.006),
     ("K3 coil shorted", ("loop_a",), 2 * COIL_A),
 ]
@@ -280,7 +280,7 @@ def test_the_supply_current_tells_coils_from_mechanics(switcher, name, on, coils
 
 
 def test_without_a_fault_the_current_is_the_plans(switcher):
-    for state in (*all_states(switcher.module.line_names), State(on=(), powered=False)):
+    for state in (*all_states(switcher.module.control_names), State(on=(), powered=False)):
         assert supply_current_a(switcher.module, state, ()) == expected_current_a(switcher.module, state)
 
 
@@ -307,9 +307,9 @@ def simulated(job, faults, setup, on):
     built = build(job.module, "F1", wrong.damage)
     leads = Leads(inputs=4, probe=1.0, seed=1)
     parts = connect(job.module, job.fixture, built, plugs=wrong.plugs, setup=setup, leads=leads)
-    lines = energised(job.module, built, frozenset(on))
+    controls = energised(job.module, built, frozenset(on))
     positions = [
-        [built.held.get(relay.name, OPERATED if relay.line in lines else REST)] * len(relay.poles)
+        [built.held.get(relay.name, OPERATED if relay.control in controls else REST)] * len(relay.poles)
         for relay in job.module.relays
     ]
     volts = Network(parts).solve(built.closed(positions), (True, True), 1e3)

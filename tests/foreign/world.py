@@ -13,7 +13,7 @@ from tests.foreign.box import COIL_OHM, QUIESCENT_A, RATED_V, RELAYS, Unit, volt
 OPERATE_S, RELEASE_S = 3e-3, 2.5e-3
 RAMP_S = 0.1
 GENERATOR_CLOCK = 1 + 60e-6
-LINES = {"pad": 1, "insert": 3, "reverse": 7}
+CONTROLS = {"pad": 1, "insert": 3, "reverse": 7}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,14 +80,14 @@ class World:
         """Tell what the relay supply gives."""
         share = self.voltage(at) / RATED_V
         held = sum(
-            LINES[line] in self._told for relay, line in RELAYS.items() if relay not in self.unit.coil_open
+            CONTROLS[line] in self._told for relay, line in RELAYS.items() if relay not in self.unit.coil_open
         )
         return share * (QUIESCENT_A + held * RATED_V / COIL_OHM)
 
     def _move(self, now: float) -> None:
         since, start, end = self._ramp
         for relay, line in RELAYS.items():
-            wanted = LINES[line] in self._told and end >= 0.7 * RATED_V
+            wanted = CONTROLS[line] in self._told and end >= 0.7 * RATED_V
             last = self._relays[relay][-1][1]
             if relay in self.unit.coil_open or (wanted == (last == "operated")):
                 continue

@@ -6,7 +6,7 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
-from harness.measure.change import HostTimes, host_edge, line_edge, look_at
+from harness.measure.change import HostTimes, control_edge, host_edge, look_at
 from harness.measure.clock import Clock
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
@@ -59,7 +59,7 @@ def plan_rows(plan: Plan) -> dict[str, list[Row]]:
                 for here in visit.states
             ],
             [one.number for one in visit.edges],
-            [[one.measurand.channel, one.measurand.port, one.given.line] for one in visit.cycles],
+            [[one.measurand.channel, one.measurand.port, one.given.control] for one in visit.cycles],
         ]
         for visit in plan.visits
     ]
@@ -197,8 +197,8 @@ def _change(job: Job, acquisition: EdgeAcquisition, setup: Any, kept: Kept) -> A
     """The record looked at; every other time by the computer's clock, as if no input saw the line."""
     found = kept.found["edges"][str(acquisition.number)]
     capture = kept.as_capture(found["capture"], f"edge {acquisition.number}")
-    number = setup.lines_on[acquisition.edge.lines[0]]
-    edge = line_edge(capture.volts[capture.inputs.index(number)], capture.interval_s)
+    number = setup.controls_viewed[acquisition.edge.controls[0]]
+    edge = control_edge(capture.volts[capture.inputs.index(number)], capture.interval_s)
     if acquisition.number % 2 == 0:
         edge = host_edge(
             HostTimes(**found["times"]),
@@ -229,13 +229,13 @@ def _levels_of_cycles(plan: Plan, kept: Kept) -> list[Row]:
         cycle = next(
             one
             for one in plan.cycles
-            if (one.measurand.channel, one.given.line) == (found["channel"], found["line"])
+            if (one.measurand.channel, one.given.control) == (found["channel"], found["line"])
         )
         capture = kept.as_capture(found["capture"], f"cycle {index}")
         hz = cycle.given.stimulus.tones.hot_hz
         fit = fit_tones(capture.volts, capture.interval_s, [hz], step_v=capture.step_v)
         levels = levels_of(fit.phasors[:, 0], cycle.given.rows)
-        rows.append([cycle.key.check, cycle.given.line, *levels.legs_vrms, levels.pair_vrms])
+        rows.append([cycle.key.check, cycle.given.control, *levels.legs_vrms, levels.pair_vrms])
     return rows
 
 

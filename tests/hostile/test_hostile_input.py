@@ -88,7 +88,7 @@ def test_hostile_bytes_are_refused_in_our_own_words(name: str) -> None:
 
 FOUND = (
     ("description", b""),  # no channels, and two are needed
-    ("description", b"\x00[lines]\n" + b"".join(b"l%d = 'x'\n" % n for n in range(40))),  # 2^40 states
+    ("description", b"\x00[controls]\n" + b"".join(b"l%d = 'x'\n" % n for n in range(40))),  # 2^40 states
     ("description", b"\x02[" + b"a." * 50_000 + b"b]\n"),  # minutes
     ("description", b"\x02" + b"[[check]]\n" * 20_000),  # minutes
     ("description", b"\x02a = " + b"[" * 100_000),

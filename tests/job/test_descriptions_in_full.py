@@ -16,7 +16,7 @@ channels = ["left", "right"]
 [supply]
 voltage = "5 V"
 limit = "200 mA"
-[lines]
+[controls]
 cue_on = "Cue"
 cue_off = "Cue off"
 [ports]
@@ -29,8 +29,8 @@ coil = "178 Ω"
 contact = "60 mΩ"
 [[relay]]
 name = "K1"
-set_line = "cue_on"
-reset_line = "cue_off"
+set_control = "cue_on"
+reset_control = "cue_off"
 type = "bistable"
 contacts = [
     { channel = "left", common = "mix", rest = "loop_return", operated = "amp" },
@@ -73,7 +73,7 @@ FIXTURE = """
 [fixture]
 name = "Bench leads"
 undriven_inputs = "100 ohm"
-[lines]
+[controls]
 cue_on = 1
 cue_off = 2
 [loads]
@@ -147,7 +147,7 @@ def job(tmp_path):
 
 def test_a_latching_relay_that_serves_both_channels(job):
     (relay,) = job.module.relays
-    assert (relay.line, relay.set_line, relay.reset_line) == (None, "cue_on", "cue_off")
+    assert (relay.control, relay.set_control, relay.reset_control) == (None, "cue_on", "cue_off")
     assert [pole.name for pole in relay.poles] == ["K1.1.hot", "K1.1.cold", "K1.2.cold"]
     assert (relay.poles[2].common, relay.poles[2].rest) == ("right.mix.cold", None)
 
@@ -205,7 +205,12 @@ def test_a_sequences_own_choices(job):
 @pytest.mark.parametrize(
     ("which", "right", "wrong", "message"),
     [
-        ("module", 'reset_line = "cue_off"', 'reset_line = "cue_on"', "the same line sets and resets"),
+        (
+            "module",
+            'reset_control = "cue_off"',
+            'reset_control = "cue_on"',
+            "the same control line sets and resets",
+        ),
         ("module", 'channel = "left", common', "common", "channel: missing; expected one of left, right"),
         ("module", 'value = "10 ohm"', 'value = "10 nF"', 'whose unit is "F"; expected a resistance'),
         ("module", 'value = "100 pF"', 'value = "100"', "has no unit; expected a capacitance"),

@@ -1,4 +1,6 @@
-"""Checks of changes of state, and lines on spare inputs: what is read, and every mistake at its place."""
+"""Checks of changes of state, and control lines on spare inputs: what is read, and every mistake at its
+place.
+"""
 
 from functools import partial
 from pathlib import Path
@@ -80,7 +82,7 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
         ),
         (
             check_of("operate_time", below="4 ms", also=["rest > loop_a"]),
-            "check[1].also: operate_time is of one line that is energised; expected no races",
+            "check[1].also: operate_time is of one control line that is energised; expected no races",
         ),
         (check_of("gap", above="1 us", also=["rest"]), 'check[1].also[1]: found "rest"; expected two'),
         (
@@ -97,14 +99,17 @@ def test_a_mistake_of_an_edge_is_told(tmp_path: Path, edges: str, said: str) -> 
 
 
 @pytest.mark.parametrize(
-    ("lines_on", "said"),
+    ("controls_viewed", "said"),
     [
-        ("{ loop_a = 2 }", "lines_on.loop_a: found input 2; inputs 1 to 2 view the legs of left.out"),
-        ("{ loop_a = 0 }", "lines_on.loop_a: found input 0"),
-        ("{ loop_x = 3 }", "lines_on.loop_x: no such line; module.toml has loop_a, loop_b, swap"),
+        ("{ loop_a = 2 }", "controls_viewed.loop_a: found input 2; inputs 1 to 2 view the legs of left.out"),
+        ("{ loop_a = 0 }", "controls_viewed.loop_a: found input 0"),
+        (
+            "{ loop_x = 3 }",
+            "controls_viewed.loop_x: no such control line; module.toml has loop_a, loop_b, swap",
+        ),
     ],
 )
-def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, lines_on: str, said: str) -> None:
+def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, controls_viewed: str, said: str) -> None:
     setup = f"""
 [[setup]]
 name = "one more"
@@ -112,7 +117,7 @@ drive = "left.in"
 view = ["left.out"]
 loopbacks = ["pad_a", "pad_b"]
 select = [6]
-lines_on = {lines_on}
+controls_viewed = {controls_viewed}
 """
     with pytest.raises(JobError) as error:
         job_of(tmp_path, check_of("bounce", below="3 ms"), setup=setup)

@@ -38,8 +38,8 @@ def test_a_typo_in_every_file_is_told_four_times(job):
         f"module.toml:{lines[0]}: module.revison: no such key; this table has name, part, "
         "revision, channels; "
         "did you mean revision?",
-        f"fixture.toml:{lines[1]}: lines.lop_a: no such line; module.toml has loop_a, loop_b, swap; "
-        "did you mean loop_a?",
+        f"fixture.toml:{lines[1]}: controls.lop_a: no such control line; module.toml has loop_a, loop_b, "
+        "swap; did you mean loop_a?",
         f"sequence.toml:{lines[2]}: check[2].quantity: no such quantity; did you mean polarity?",
         f"bench.toml:{lines[3]}: osciloscope: no such table; bench.toml has bench, generator, oscilloscope, "
         "supply, switchboard; did you mean oscilloscope?",
@@ -103,15 +103,15 @@ SPOILT = [
     ),
     (
         "module.toml",
-        'line = "loop_a"',
-        'line = "lop_a"',
-        "relay[1].line: no such line; [lines] has loop_a, loop_b, swap; did you mean loop_a?",
+        'control = "loop_a"',
+        'control = "lop_a"',
+        "relay[1].control: no such control line; [controls] has loop_a, loop_b, swap; did you mean loop_a?",
     ),
     (
         "module.toml",
-        'line = "loop_a"',
+        'control = "loop_a"',
         "",
-        "-2 relay[1]: expected line, or set_line and reset_line of a latching relay",
+        "-2 relay[1]: expected control, or set_control and reset_control of a latching relay",
     ),
     (
         "module.toml",
@@ -148,20 +148,20 @@ SPOILT = [
         "fixture.toml",
         "swap = 3\n",
         "",
-        "-3 lines.swap: missing; expected the switchboard channel of this line",
+        "-3 controls.swap: missing; expected the switchboard channel of this control line",
     ),
-    ("fixture.toml", "swap = 3", "swap = 2", "lines.swap: switchboard channel 2 already energises loop_b"),
+    ("fixture.toml", "swap = 3", "swap = 2", "controls.swap: switchboard channel 2 already energises loop_b"),
     (
         "fixture.toml",
         "swap = 3",
         'swap = "3"',
-        'lines.swap: found "3"; expected a switchboard channel, 1 or more',
+        'controls.swap: found "3"; expected a switchboard channel, 1 or more',
     ),
     (
         "fixture.toml",
         "select = [9]",
         "select = [3]",
-        "setup[1].select: switchboard channel 3 already energises line swap",
+        "setup[1].select: switchboard channel 3 already energises control line swap",
     ),
     (
         "fixture.toml",
@@ -275,7 +275,8 @@ SPOILT = [
         "sequence.toml",
         'states = ["all", "unpowered"]',
         'states = ["rest", "loop_a+swop"]',
-        'sequence.states[2]: found state "loop_a+swop": no such line; module.toml has loop_a, loop_b, swap; '
+        'sequence.states[2]: found state "loop_a+swop": no such control line; module.toml has loop_a, '
+        "loop_b, swap; "
         "did you mean swap?",
     ),
     (
@@ -387,7 +388,8 @@ def test_a_gain_where_no_lead_goes_is_told_for_each_channel(job):
 def test_a_line_that_no_relay_uses_is_told(job):
     line = spoil(job, "module.toml", "[ports]", 'spare = "Nothing"\n[ports]')
     assert mistakes_of(job)[0] == (
-        f"module.toml:{line}: lines.spare: no relay uses this line; expected it as the line of a [[relay]]"
+        f"module.toml:{line}: controls.spare: no relay uses this control line; expected it as the control "
+        "of a [[relay]]"
     )
 
 
@@ -416,7 +418,7 @@ def test_an_input_that_no_setup_drives_is_told(job):
 def test_two_relays_that_fight_over_one_net_are_legal(job):
     with (job / "module.toml").open("a") as file:
         file.write(
-            '\n[[relay]]\nnames = { left = "K11", right = "K12" }\nline = "swap"\ntype = "signal"\n'
+            '\n[[relay]]\nnames = { left = "K11", right = "K12" }\ncontrol = "swap"\ntype = "signal"\n'
             'contacts = [{ common = "out", operated = "in" }]\n'
         )
     assert len(load_job(job).module.relays) == 12
@@ -465,7 +467,7 @@ def test_one_missing_file_does_not_hide_the_others_mistakes(job):
     (job / "sequence.toml").unlink()
     line = spoil(job, "fixture.toml", "swap = 3", "swap = 2")
     assert mistakes_of(job) == [
-        f"fixture.toml:{line}: lines.swap: switchboard channel 2 already energises loop_b",
+        f"fixture.toml:{line}: controls.swap: switchboard channel 2 already energises loop_b",
         f"sequence.toml: missing in {job}; expected module.toml, fixture.toml, sequence.toml and, "
         "unless --bench is given, bench.toml",
     ]

@@ -19,7 +19,7 @@ def job(request):
 
 
 def test_every_shipped_job_loads_with_all_its_states_and_the_supply_off(job):
-    assert len(job.sequence.states) == 2 ** len(job.module.lines) + 1
+    assert len(job.sequence.states) == 2 ** len(job.module.controls) + 1
     assert job.sequence.states[-1].name == "unpowered"
     assert {file.name for file in job.files} == {"module.toml", "fixture.toml", "sequence.toml", "bench.toml"}
 
@@ -38,7 +38,7 @@ def test_the_bench_file_holds_documentation_addresses_only(job):
 
 def test_a_cheap_board_of_sixteen_channels_is_enough(job):
     selected = [channel for setup in job.fixture.setups for channel in setup.select]
-    assert max([*job.fixture.lines.values(), *selected]) <= 16
+    assert max([*job.fixture.controls.values(), *selected]) <= 16
 
 
 def test_the_supply_can_feed_every_coil_at_once(job):

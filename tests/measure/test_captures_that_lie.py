@@ -77,8 +77,10 @@ def test_a_line_as_noise_makes_one_is_no_signal_beside_a_tone_that_hardly_shows(
     """One bin in ten million of noise stands so far out, and a batch of units has thousands of millions."""
     silent = shoot((1e-9, 1e-9))
     fit = fit_of(silent, TONES)
-    line_v = 5.0 * fit.quiet_v[0] / math.sqrt(len(INSTANTS) / 2)  # 25 times the power of a bin of the noise
-    line = line_v * math.sqrt(2) * np.sin(2 * np.pi * 8530.0 * INSTANTS)
+    control_v = (
+        5.0 * fit.quiet_v[0] / math.sqrt(len(INSTANTS) / 2)
+    )  # 25 times the power of a bin of the noise
+    line = control_v * math.sqrt(2) * np.sin(2 * np.pi * 8530.0 * INSTANTS)
     capture = shoot((above_floor * fit.standard[0, 0], 1e-9), added=line[None])
     found = fit_of(capture, TONES)
     assert found.lines_v[0] > 0.03 * abs(found.phasors[0]).max()

@@ -8,7 +8,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
-from harness.job.state import Edge, State, all_states, single_line_edges
+from harness.job.state import Edge, State, all_states, single_control_edges
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
@@ -32,12 +32,12 @@ def plan(job: Job) -> Plan:
     return build_plan(job, impedances=BenchImpedances())
 
 
-@pytest.mark.parametrize("lines", [1, 2, 3, 4])
-def test_every_line_has_two_edges_in_every_state_of_the_others(lines: int) -> None:
+@pytest.mark.parametrize("controls", [1, 2, 3, 4])
+def test_every_line_has_two_edges_in_every_state_of_the_others(controls: int) -> None:
     # Closed form: each of n lines goes on and off in 2^(n - 1) states of the others, n 2^n in all.
-    states = all_states([f"line_{index}" for index in range(lines)])
-    edges = single_line_edges((*states, State(on=(), powered=False)))
-    assert len(edges) == lines * 2**lines
+    states = all_states([f"line_{index}" for index in range(controls)])
+    edges = single_control_edges((*states, State(on=(), powered=False)))
+    assert len(edges) == controls * 2**controls
     assert len(set(edges)) == len(edges)
     assert {edge.direction for edge in edges} == {"operate", "release"}
 
@@ -50,8 +50,8 @@ def test_a_race_has_both_directions_or_one() -> None:
 
 def test_edges_come_in_setups_whose_spare_input_sees_the_lines(plan: Plan) -> None:
     assert {visit.setup.name for visit in plan.visits if visit.edges} == {
-        "drive left, view output and lines",
-        "drive right, view output and lines",
+        "drive left, view output and control lines",
+        "drive right, view output and control lines",
     }
 
 
@@ -98,7 +98,9 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
         for check in job.sequence.checks
         if check.name == "Bounce"
     )
-    setups = tuple(replace(setup, lines_on={}) for setup in job.fixture.setups if "sends" in setup.name)
+    setups = tuple(
+        replace(setup, controls_viewed={}) for setup in job.fixture.setups if "sends" in setup.name
+    )
     sends = replace(
         job,
         sequence=replace(job.sequence, checks=timed),
@@ -116,7 +118,7 @@ def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
     assert cost.unavoidable_s == pytest.approx(
         len(plan.edges) * EDGE_RECORD_S + (len(walked(plan)) - len(plan.edges)) * 0.035
     )
-    # each line is energised once under either stimulus in both setups
+    # each control line is energised once under either stimulus in both setups
     assert min(cost.operations.values()) >= 4
 
 

@@ -71,7 +71,7 @@ def test_a_gap_beside_a_silent_side_is_refused() -> None:
 @pytest.mark.parametrize("quantity", ["bounce", "gap", "operate_time", "release_time", "click_peak"])
 def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
     said = refusal(job_with("two_loop_switcher", check(quantity, states("rest", "loop_a+loop_b"))))
-    assert "no two of its states differ by one line" in said
+    assert "no two of its states differ by one control line" in said
     assert "loop_a" in said.partition("expected states with a change such as")[2]
 
 
@@ -90,7 +90,7 @@ def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
         ("polarity", states("rest", "mute"), "gives no polarity in mute"),
         ("channel_match", states("mute"), "expected states in which it is"),
         ("supply_current", states("unpowered"), "none of its states has the relay supply on"),
-        ("intermittency", states("mute+dim"), "lines are operated one by one, from rest"),
+        ("intermittency", states("mute+dim"), "control lines are operated one by one, from rest"),
         ("capacitance", states("rest"), "silent through one open contact"),
     ],
 )
@@ -135,6 +135,6 @@ def test_no_line_is_operated_where_its_failing_could_not_be_seen() -> None:
     plan = build_plan(
         job_with("source_selector", check("intermittency", None, operations=10)), impedances=BenchImpedances()
     )
-    lines = {(cycle.given.setup.split(" source ")[1][0], cycle.given.line) for cycle in plan.cycles}
+    lines = {(cycle.given.setup.split(" source ")[1][0], cycle.given.control) for cycle in plan.cycles}
     first = {("1", line) for line in ("select_low", "select_high", "mute", "dim")}
     assert lines == first | {("2", "select_low"), ("3", "select_high")}

@@ -84,20 +84,20 @@ def test_between_setups_no_relay_moves_because_the_walk_turns_round(plan: Plan) 
         assert before.states[-1].state == after.states[0].state
 
 
-@pytest.mark.parametrize("lines", range(1, 8))
-def test_all_combinations_of_the_lines_are_walked_in_a_gray_code(lines: int) -> None:
+@pytest.mark.parametrize("controls", range(1, 8))
+def test_all_combinations_of_the_lines_are_walked_in_a_gray_code(controls: int) -> None:
     # Gray, US patent 2,632,058 (1953): neighbours differ in one digit, and every word occurs once.
-    walk = states.ordered(all_states([f"line_{index}" for index in range(lines)]))
-    assert len({state.name for state in walk}) == 2**lines
+    walk = states.ordered(all_states([f"line_{index}" for index in range(controls)]))
+    assert len({state.name for state in walk}) == 2**controls
     assert all(len(set(one.on) ^ set(other.on)) == 1 for one, other in pairwise(walk))
 
 
 def test_a_gray_walk_operates_each_relay_as_seldom_as_it_can() -> None:
     # A Gray code of n lines toggles its lines 2^n - 1 times in all; half of the toggles operate, rounded up.
     module = load_job(SEQUENCES / "two_loop_switcher").module
-    walk = states.ordered(all_states(module.line_names))
+    walk = states.ordered(all_states(module.control_names))
     counts = states.operations(module, walk)
-    by_line = {relay.line: counts[relay.name] for relay in module.relays}
+    by_line = {relay.control: counts[relay.name] for relay in module.relays}
     assert by_line == {"loop_a": 2, "loop_b": 1, "swap": 1}
 
 
@@ -105,7 +105,7 @@ def test_the_predicted_current_is_quiescent_plus_twelve_volts_over_each_coil() -
     # 140 mW coils of 1028 ohm draw 11.7 mA at 12 V: data sheet of a two-pole signal relay (Omron G6H-2).
     module = load_job(SEQUENCES / "two_loop_switcher").module
     assert expected_current_a(module, State(on=("loop_a",))) == pytest.approx(6e-3 + 2 * 11.67e-3, rel=1e-3)
-    assert expected_current_a(module, State(on=module.line_names)) == pytest.approx(0.1227, rel=1e-3)
+    assert expected_current_a(module, State(on=module.control_names)) == pytest.approx(0.1227, rel=1e-3)
     assert expected_current_a(module, State(on=(), powered=False)) == 0.0
 
 

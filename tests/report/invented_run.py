@@ -40,11 +40,11 @@ def run_record(
     )
 
 
-def walk(*, lines: Sequence[str] = LINES, ports: Sequence[str] = PORTS, seed: int = 7) -> list[Reading]:
+def walk(*, controls: Sequence[str] = LINES, ports: Sequence[str] = PORTS, seed: int = 7) -> list[Reading]:
     """All states on both channels: gain, polarity, isolation, crosstalk, offset and current, all passing."""
     rng = np.random.default_rng(seed)
     readings = []
-    for number, state in enumerate(all_states(lines), start=1):
+    for number, state in enumerate(all_states(controls), start=1):
         for channel in CHANNELS:
             about: dict[str, Any] = {"state": state.name, "channel": channel, "acquisitions": (number,)}
             for port in ports:
@@ -188,8 +188,8 @@ def _offset(rng: np.random.Generator, about: dict[str, Any]) -> Reading:
     )
 
 
-def _current(state: str, lines_on: int) -> Reading:
-    expected = 0.006 + 0.0234 * lines_on
+def _current(state: str, controls_viewed: int) -> Reading:
+    expected = 0.006 + 0.0234 * controls_viewed
     return changed(
         READING,
         state=state,

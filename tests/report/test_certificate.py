@@ -227,7 +227,7 @@ def test_without_a_browser_it_says_what_to_do(
 def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path: Path) -> None:
     if page_files.find_browser() is None:
         pytest.skip("no browser is installed")
-    states = walk(lines=tuple(f"step_{2**power}" for power in range(6)))[:2000:29]
+    states = walk(controls=tuple(f"step_{2**power}" for power in range(6)))[:2000:29]
     readings = [
         changed(one, check=f"A rather long name of check number {number}", frequency_hz=20.0 + 100 * place)
         for number in range(MOST_LINES)

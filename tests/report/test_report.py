@@ -255,7 +255,7 @@ def test_a_clipped_input_is_named(failed: str) -> None:
 
 def test_a_64_state_job_stays_small_quick_and_folded() -> None:
     lines = tuple(f"step_{2**power}" for power in range(6))
-    readings = walk(lines=lines, ports=("out", "tap_a", "tap_b", "tap_c", "tap_d", "tap_e", "tap_f"))
+    readings = walk(controls=lines, ports=("out", "tap_a", "tap_b", "tap_c", "tap_d", "tap_e", "tap_f"))
     assert len(readings) > 2000
     started = time.process_time()
     html = render_report(run_record(readings, outcome="pass"), readings, {})

@@ -28,7 +28,7 @@ channels = ["left"]
 voltage = "12 V"
 limit = "200 mA"
 
-[lines]
+[controls]
 mute = "Opens both legs of the output"
 
 [ports]
@@ -42,7 +42,7 @@ contact_max = "100 mohm"
 
 [[relay]]
 name = "K1"
-line = "mute"
+control = "mute"
 type = "signal"
 contacts = [{ common = "out", rest = "in" }]
 """
@@ -50,7 +50,7 @@ FIXTURE = """
 [fixture]
 name = "A load that floats"
 
-[lines]
+[controls]
 mute = 1
 
 [loads]

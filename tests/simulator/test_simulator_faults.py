@@ -37,9 +37,9 @@ def levels(
         setup=setup,
         leads=Leads(inputs=4, probe=1.0, seed=1),
     )
-    lines = energised(job.module, built, frozenset(on))
+    controls = energised(job.module, built, frozenset(on))
     positions = [
-        [built.held.get(relay.name, OPERATED if relay.line in lines else REST)] * len(relay.poles)
+        [built.held.get(relay.name, OPERATED if relay.control in controls else REST)] * len(relay.poles)
         for relay in job.module.relays
     ]
     return Network(parts).solve(built.closed(positions), (True, True), hz)[:, :2]
@@ -127,8 +127,8 @@ def test_bridged_channels_share_a_leg(job: Job) -> None:
         ("K1 never operates", (INSERT,), 0.99),
         ("K1 coil open", (), 0.99),
         ("K1 always operated", (), 0.826),
-        ("line insert dead", (INSERT,), 0.99),
-        ("lines insert and mute swapped", (INSERT,), 0.0),
+        ("control line insert dead", (INSERT,), 0.99),
+        ("control lines insert and mute swapped", (INSERT,), 0.0),
         ("K1.1.hot stuck at rest", (INSERT,), 0.99),
         ("K1.1.hot stuck operated", (), 0.826),
         ("K1.1.hot rest stuck open", (), 0.0),
@@ -171,7 +171,7 @@ def test_the_plugs_of_two_channels_exchanged() -> None:
 
 @pytest.mark.parametrize(
     ("fault", "coils"),
-    [("K1 coil open", 1), ("K1 never operates", 2), ("line insert dead", 0), ("K3 coil open", 2)],
+    [("K1 coil open", 1), ("K1 never operates", 2), ("control line insert dead", 0), ("K3 coil open", 2)],
 )
 def test_the_current_tells_coils_from_mechanics(job: Job, fault: str, coils: int) -> None:
     wrong = apply(parse_fault(fault, job.module, job.fixture), job.module)

@@ -85,7 +85,7 @@ def test_the_solver_agrees_with_ngspice(
     setup = next(h for h in fixture.setups if h.name == setup_name)
     leads = Leads(inputs=4, probe=1.0, seed=3)
     parts = connect(module, fixture, built, plugs=Plugs(), setup=setup, leads=leads)
-    positions = [[OPERATED if relay.line in on else REST] * len(relay.poles) for relay in module.relays]
+    positions = [[OPERATED if relay.control in on else REST] * len(relay.poles) for relay in module.relays]
     closed = built.closed(positions)
     volts = Network(parts).solve_at(closed, (True, True), FREQUENCIES_HZ, moving_with(built, moving))
     for source in (0, 1):

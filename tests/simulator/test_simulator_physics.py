@@ -160,7 +160,7 @@ def test_another_unit_is_put_in_by_hand(start: Callable[..., Any]) -> None:
     bench = start()
     bench.power()
     bench.close_channels(1)
-    assert bench.hand(unit="S9", faults=["line insert dead"]) == {"ok": True}
+    assert bench.hand(unit="S9", faults=["control line insert dead"]) == {"ok": True}
     assert float(bench.supply.query("MEAS:CURR?")) == pytest.approx(0.005, abs=5e-4)
 
 

@@ -31,7 +31,7 @@ LINE = RunLine(
 def test_faults_are_counted_by_what_was_named_once_a_unit() -> None:
     firsts = tuple(replace(LINE, run_id=number, serial=f"OB-{number}") for number in range(1, 7))
     passed = replace(LINE, run_id=7, serial="OB-7", outcome="pass")
-    named = {1: ["K1 coil open"], 2: ["K1 coil open"], 3: ["K2 coil open", "line loop_a dead"], 4: []}
+    named = {1: ["K1 coil open"], 2: ["K1 coil open"], 3: ["K2 coil open", "control line loop_a dead"], 4: []}
     batch = Batch(lines=firsts, firsts=(*firsts, passed), series=(), diagnosed=named)
     assert [(line.label, line.count) for line in batch.diagnosed_faults] == [
         ("K1 coil open", 2),

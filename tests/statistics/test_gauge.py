@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from harness.statistics.control import mean_and_sigma
+from harness.statistics.control_charts import mean_and_sigma
 from harness.statistics.gauge import gauge_anova, gauge_average_range, tolerance_width
 from tests.statistics.msa import MSA
 

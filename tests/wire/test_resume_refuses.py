@@ -46,7 +46,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "interrupted"
         references = len(store.references(run))
-        # Of the setup that it came to the end of: each line alone, then loop_a in it.
+        # Of the setup that it came to the end of: each control line alone, then loop_a in it.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 2
     code, said = bench.nursery.run(*bench.resume_arguments(run, "GOES-ON"))
     assert code == 0, said
@@ -55,7 +55,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert len(store.references(run)) == references + 1  # a new one was taken
         kinds = [event.kind for event in store.events(run) if event.kind != "relays"]
         assert kinds == ["currents", "resumed", "ended"]
-        # And each line alone once more; what is left of the second setup is at rest.
+        # And each control line alone once more; what is left of the second setup is at rest.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
     assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
 
@@ -73,7 +73,7 @@ def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench
     assert relays["operations"]["K1"] == 2
     assert relays["operations"]["K2"] == 1
     assert relays["read_back"] is True
-    assert relays["line_currents_a"]["loop_a"] > relays["line_currents_a"]["rest"] > 0.0
+    assert relays["control_currents_a"]["loop_a"] > relays["control_currents_a"]["rest"] > 0.0
     assert relays["contact_readings"] == {"pass": 4}
     code, said = bench.nursery.run(*bench.run_arguments("PASSED"), "--again", "anew")
     assert code == 0, said

@@ -67,7 +67,7 @@ class SlippingHands:
 
 @dataclass
 class Scene:
-    """A bench that is open, with a unit whose lines were energised."""
+    """A bench that is open, with a unit whose control lines were energised."""
 
     context: RunContext
     simulator: Simulator

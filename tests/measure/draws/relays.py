@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from harness.job.job import Job, load_job
-from harness.measure.change import line_edge, look_at, read_bounce, read_gap, read_switching
+from harness.measure.change import control_edge, look_at, read_bounce, read_gap, read_switching
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.reading import Estimate
@@ -85,7 +85,7 @@ def _read(
         step_v=(8 * RANGE_V / 256,) * 2,
         joined=True,
         floating=(Floating(copy=(0.42, 0.42)), Floating(copy=(0.43, 0.43))),
-        edge=line_edge(volts[2], INTERVAL_S),
+        edge=control_edge(volts[2], INTERVAL_S),
     )
     k1 = world._motions[0]
     readings, made = [], []

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from harness.statistics.control import (
+from harness.statistics.control_charts import (
     EXACT,
     RUN_RULES,
     TABLED,
