@@ -78,7 +78,7 @@ def ten_pads() -> Module:
                         channel="main",
                         leg=leg,
                         common=node_name("main", net, leg),
-                        rest=node_name("main", f"wire{number}", leg),
+                        released=node_name("main", f"wire{number}", leg),
                         operated=node_name("main", f"{end}{number}", leg),
                     )
                 )

@@ -21,7 +21,7 @@ from simulator.circuit import Network
 from simulator.unit import Built, Timing
 
 OPEN, REST, OPERATED = 0, 1, 2
-"""Where a pole's common is: in the air, on its rest throw, on its operated throw."""
+"""Where a pole's common is: in the air, on its released throw, on its operated throw."""
 
 PICK_UP = 0.7  # of the nominal coil voltage, signal relays' data sheets
 DROP_OUT = 0.1

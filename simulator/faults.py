@@ -73,7 +73,7 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.slowed[subject] = replace(slowed, release=SLOW)
         case "relay long bounce":
             damage.slowed[subject] = replace(slowed, bounce=LONG_BOUNCE)
-        case "pole stuck at rest":
+        case "pole stuck released":
             damage.pole_held[subject] = REST
         case "pole stuck operated":
             damage.pole_held[subject] = OPERATED

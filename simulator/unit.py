@@ -11,7 +11,7 @@ from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
 from simulator.circuit import Balanced, Contact, Element
 from simulator.sources import generator_for
 
-Throw = tuple[str, Literal["rest", "operated"]]  # a pole's name and one of its throws
+Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
 
 COIL_LOT = 0.03  # coils of one lot differ from nominal by up to this fraction ...
 COIL_SPREAD = 0.015  # ... and from each other by this; data sheets allow 0.1
@@ -166,12 +166,12 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
 
 def _throws(
     module: Module,
-) -> Iterator[tuple[int, tuple[Relay, Pole, Literal["rest", "operated"], int, str]]]:
+) -> Iterator[tuple[int, tuple[Relay, Pole, Literal["released", "operated"], int, str]]]:
     number = 0
     for relay in module.relays:
         for pole in relay.poles:
-            if pole.rest is not None:
-                yield number, (relay, pole, "rest", 1, pole.rest)
+            if pole.released is not None:
+                yield number, (relay, pole, "released", 1, pole.released)
             if pole.operated is not None:
                 yield number, (relay, pole, "operated", 2, pole.operated)
             number += 1

@@ -162,7 +162,7 @@ class World:
             self._change(self._instant(), self._scenes[-1].outputs)
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:
-        """Put another unit into the fixture, its relays at rest."""
+        """Put another unit into the fixture, its relays released."""
         with self.lock:
             self._fit(serial, wrong)
             instant_s = self._instant()

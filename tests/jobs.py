@@ -116,12 +116,12 @@ off_capacitance = "1 pF"
 names = { left = "K1", right = "K2" }
 control = "insert"
 type = "signal"
-contacts = [{ common = "bus", rest = "in", operated = "return" }]
+contacts = [{ common = "bus", released = "in", operated = "return" }]
 [[relay]]
 names = { left = "K3", right = "K4" }
 control = "mute"
 type = "signal"
-contacts = [{ common = "bus", rest = "out" }]
+contacts = [{ common = "bus", released = "out" }]
 [[resistor]]
 names = { left = "R1", right = "R2" }
 series = ["in", "send"]

@@ -26,7 +26,7 @@ def is_operated(relay: Relay, state: State) -> bool:
     """Tell whether a relay stands in its operated position.
 
     A latching relay keeps what the last pulse left; a state alone doesn't know that, so it counts as operated
-    only while its set control is on, and at rest otherwise.
+    only while its set control is on, and released otherwise.
     """
     return state.powered and relay.operating_control in state.on
 
@@ -86,13 +86,15 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
 
 
 def contacts(module: Module, state: State) -> Iterator[Element]:
-    """Give both throws of every pole as they stand in a state, named `K1.1.hot.rest`, `K1.1.hot.operated`."""
+    """Give both throws of every pole as they stand in a state, named `K1.1.hot.released`,
+    `K1.1.hot.operated`.
+    """
     for relay in module.relays:
         kind, operated = relay.type, is_operated(relay, state)
         spread_ohm = (kind.contact_max_ohm - kind.contact_ohm) / sqrt(3)
         for pole in relay.poles:
             for throw, far, closed in (
-                ("rest", pole.rest, not operated),
+                ("released", pole.released, not operated),
                 ("operated", pole.operated, operated),
             ):
                 if far is None:

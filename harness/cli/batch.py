@@ -313,7 +313,7 @@ class Units:
                 return ()
             if arrived.what == "nothing":
                 told = (
-                    "nothing in the fixture draws current, at rest or on any control line: no unit, or no "
+                    "nothing in the fixture draws current, released or on any control line: no unit, or no "
                     "supply lead"
                 )
             else:

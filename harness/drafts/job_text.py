@@ -176,21 +176,21 @@ def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, s
             yield (
                 control,
                 "Mute: operated, the route ends on ground.",
-                ((("common", after), ("rest", before), ("operated", "ground")),),
+                ((("common", after), ("released", before), ("operated", "ground")),),
             )
         elif control == "dim":
             yield (
                 control,
                 "Dim: operated, the output comes from the pad.",
-                ((("common", after), ("rest", before), ("operated", "dim_pad")),),
+                ((("common", after), ("released", before), ("operated", "dim_pad")),),
             )
         else:
             yield (
                 control,
-                f"{_title(control)}: at rest the route goes past it and its send is on ground.",
+                f"{_title(control)}: released the route goes past it and its send is on ground.",
                 (
-                    (("common", f"{control}_send"), ("rest", "ground"), ("operated", before)),
-                    (("common", after), ("rest", before), ("operated", f"{control}_return")),
+                    (("common", f"{control}_send"), ("released", "ground"), ("operated", before)),
+                    (("common", after), ("released", before), ("operated", f"{control}_return")),
                 ),
             )
 

@@ -20,7 +20,7 @@ from harness.units import format_value
 
 _ROLES = (("send", "send"), ("return", "return"), ("ret", "return"), ("out", "output"), ("in", "input"))
 _CONNECTORS = ("J", "P", "CN")
-_THROWS = {"1": "common", "2": "rest", "4": "operated"}
+_THROWS = {"1": "common", "2": "released", "4": "operated"}
 USUAL_CHANNEL = "mono"
 
 

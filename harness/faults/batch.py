@@ -257,7 +257,7 @@ def contact_edits(
     """What must change at some relays' poles, standing as `position` says, for `wanted` contacts."""
     for index in (index for relay in position for index in network.poles_of.get(relay, ())):
         pole = network.poles[index]
-        closed, opened = pole.rest, pole.operated
+        closed, opened = pole.released, pole.operated
         if position[pole.relay]:
             closed, opened = opened, closed
         if closed is not None:

@@ -133,7 +133,7 @@ def _in_flight(job: Job, side: ControlSide, states: frozenset[State], throws: Th
         for pole in relay.poles:
             if pole.name in side.poles:
                 continue
-            keys: tuple[Throw, Throw] = ((pole.name, "rest"), (pole.name, "operated"))
+            keys: tuple[Throw, Throw] = ((pole.name, "released"), (pole.name, "operated"))
             for key in keys:
                 if key in throws.known and not side.conducting.get(key, False):
                     _, element = throws.known[key]
@@ -241,7 +241,7 @@ class Cycles:
         hot, cold = given.rows
         operated = State(on=(given.control,))
         states = (State(on=()), operated)
-        for step, state, wanted in zip(STEPS, states, (given.at_rest, given.operated), strict=True):
+        for step, state, wanted in zip(STEPS, states, (given.released, given.operated), strict=True):
             if not suspect or (comes_and_goes(suspect) and not self._made_anew(suspect, step, operated)):
                 continue
             found = levels_of(self._volts(suspect, setup, state, given), given.rows)
@@ -259,7 +259,7 @@ class Cycles:
         """Whether the step is the operation that may fail: the relay moves, onto this throw."""
         fault = suspect[0]
         relay = next(one for one in self.job.module.relays if one.name == fault.subject.rsplit(".", 2)[0])
-        throw = "rest" if step == "released" else "operated"
+        throw = "released" if step == "released" else "operated"
         return fault.throw == throw and energised(relay, operated)
 
     def _volts(

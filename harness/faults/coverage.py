@@ -85,7 +85,7 @@ class TightLimit:
 class WorstContact:
     """What a contact may read unseen: up to `smallest_seen_ohm`; None where no resistance is seen."""
 
-    contact: str  # `K1.1.hot rest`
+    contact: str  # `K1.1.hot released`
     smallest_seen_ohm: float | None
     by: str  # the reading that sees it first
     check: str  # and the name of its check; "" where no resistance is seen
@@ -263,7 +263,7 @@ def _idle(job: Job, shown: Signatures, suspect: Suspect) -> str:
             continue
         stands = {is_operated(relay, state) for state in shown.states}
         if len(stands) == 1:
-            return f": {relay.name} is {'operated' if stands.pop() else 'at rest'} in every state"
+            return f": {relay.name} is {'operated' if stands.pop() else 'released'} in every state"
     return ""
 
 
@@ -278,13 +278,13 @@ def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
 
 def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
     """Every contact, of this resistance."""
-    throws: tuple[Literal["rest", "operated"], ...] = ("rest", "operated")
+    throws: tuple[Literal["released", "operated"], ...] = ("released", "operated")
     return tuple(
         Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
         for relay in module.relays
         for pole in relay.poles
         for throw in throws
-        if (pole.rest if throw == "rest" else pole.operated) is not None
+        if (pole.released if throw == "released" else pole.operated) is not None
     )
 
 

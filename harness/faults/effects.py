@@ -23,7 +23,7 @@ UNPOWERED = State(on=(), powered=False)
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
-Throw = tuple[str, Literal["rest", "operated"]]  # a pole's name and one of its throws
+Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
 Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a healthy one
 
 
@@ -34,7 +34,7 @@ class ControlSide:
     """
 
     feeds: Mapping[str, str | None] = field(default_factory=dict)
-    held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or at rest for good
+    held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or released for good
     poles: Mapping[str, bool] = field(default_factory=dict)
     conducting: Mapping[Throw, bool] = field(default_factory=dict)
     contact_ohm: Mapping[Throw, float] = field(default_factory=dict)
@@ -82,7 +82,7 @@ def side_of(suspect: Suspect) -> ControlSide:
     contact_ohm: dict[Throw, float] = {}
     coil_open, coil_shorted = set(), set()
     for fault in suspect:
-        subject, throw = fault.subject, fault.throw or "rest"
+        subject, throw = fault.subject, fault.throw or "released"
         match fault.kind:
             case "relay never operates" | "relay always operated":
                 held[subject] = fault.kind == "relay always operated"
@@ -90,7 +90,7 @@ def side_of(suspect: Suspect) -> ControlSide:
                 coil_open.add(subject)
             case "coil shorted":
                 coil_shorted.add(subject)
-            case "pole stuck at rest" | "pole stuck operated":
+            case "pole stuck released" | "pole stuck operated":
                 poles[subject] = fault.kind == "pole stuck operated"
             case "throw stuck open" | "throw stuck closed":
                 conducting[subject, throw] = fault.kind == "throw stuck closed"
@@ -167,16 +167,16 @@ class Throws:
     @classmethod
     def of(cls, module: Module) -> "Throws":
         """Expanded once, for many suspects."""
-        at_rest = {element.name: element for element in contacts(module, UNPOWERED)}
+        when_released = {element.name: element for element in contacts(module, UNPOWERED)}
         thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
         known: dict[Throw, tuple[Element, Element]] = {}
         for relay in module.relays:
             for pole in relay.poles:
-                rest, operated = f"{pole.name}.rest", f"{pole.name}.operated"
-                if rest in at_rest:
-                    known[pole.name, "rest"] = at_rest[rest], thrown[rest]
-                if operated in at_rest:
-                    known[pole.name, "operated"] = thrown[operated], at_rest[operated]
+                released, operated = f"{pole.name}.released", f"{pole.name}.operated"
+                if released in when_released:
+                    known[pole.name, "released"] = when_released[released], thrown[released]
+                if operated in when_released:
+                    known[pole.name, "operated"] = thrown[operated], when_released[operated]
         return cls(known=known)
 
 
@@ -196,7 +196,7 @@ def contacts_standing(
         for pole in relay.poles:
             name = pole.name
             operated = side.poles.get(name, standing)
-            keys: tuple[Throw, Throw] = ((name, "rest"), (name, "operated"))
+            keys: tuple[Throw, Throw] = ((name, "released"), (name, "operated"))
             for key in keys:
                 if key not in throws.known:
                     continue

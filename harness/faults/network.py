@@ -33,7 +33,7 @@ class PoleBranch:
 
     relay: int
     common: str
-    rest: tuple[Element, Element] | None
+    released: tuple[Element, Element] | None
     operated: tuple[Element, Element] | None
 
 
@@ -86,7 +86,7 @@ class Network:
         for index, pole in enumerate(self.poles):
             thrown = operated[:, pole.relay]
             row = self.row[f"pole {index}"]
-            for throw, there in ((pole.rest, every[~thrown]), (pole.operated, every[thrown])):
+            for throw, there in ((pole.released, every[~thrown]), (pole.operated, every[thrown])):
                 if throw is None:
                     matrix[there, row, row] = -1.0
                     continue
@@ -97,7 +97,7 @@ class Network:
                 matrix[there, a, row] += 1.0
                 matrix[there, b, row] -= 1.0
                 matrix[there, row, row] = -q
-            for throw, there in ((pole.operated, every[~thrown]), (pole.rest, every[thrown])):
+            for throw, there in ((pole.operated, every[~thrown]), (pole.released, every[thrown])):
                 if throw is not None and throw[1].capacitance_f:
                     stray = 1j * omega * throw[1].capacitance_f
                     a, b = self.row[throw[1].a], self.row[throw[1].b]
@@ -163,7 +163,7 @@ def make_network(wiring: Circuit, module: Module) -> Network:
     nodes: set[str] = set(wiring.view)
     for element in (
         *wiring.elements,
-        *(e for pole in poles for e in (pole.rest or ()) + (pole.operated or ())),
+        *(e for pole in poles for e in (pole.released or ()) + (pole.operated or ())),
     ):
         nodes |= {element.a, element.b}
     for leg in wiring.amplifiers:
@@ -189,16 +189,18 @@ def make_network(wiring: Circuit, module: Module) -> Network:
 
 
 def _poles(module: Module) -> Sequence[PoleBranch]:
-    at_rest = {element.name: element for element in contacts(module, State(on=(), powered=False))}
+    when_released = {element.name: element for element in contacts(module, State(on=(), powered=False))}
     thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
     return [
         PoleBranch(
             relay=number,
             common=pole.common,
-            rest=None if pole.rest is None else (at_rest[f"{pole.name}.rest"], thrown[f"{pole.name}.rest"]),
+            released=None
+            if pole.released is None
+            else (when_released[f"{pole.name}.released"], thrown[f"{pole.name}.released"]),
             operated=None
             if pole.operated is None
-            else (thrown[f"{pole.name}.operated"], at_rest[f"{pole.name}.operated"]),
+            else (thrown[f"{pole.name}.operated"], when_released[f"{pole.name}.operated"]),
         )
         for number, relay in enumerate(module.relays)
         for pole in relay.poles

@@ -155,7 +155,7 @@ def _places(module: Module) -> Iterator[_Place]:
         node
         for relay in module.relays
         for pole in relay.poles
-        for node in (pole.common, pole.rest, pole.operated)
+        for node in (pole.common, pole.released, pole.operated)
         if node is not None
     ]
     nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]

@@ -49,7 +49,7 @@ WEIGHTS: dict[FaultKind, float] = {
     "coil open": 2.0,
     "relay always operated": 0.5,
     "coil shorted": 0.5,
-    "pole stuck at rest": 0.5,
+    "pole stuck released": 0.5,
     "pole stuck operated": 0.5,
     "throw stuck closed": 0.5,
     "relay slow to operate": 1.0,

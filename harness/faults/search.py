@@ -61,8 +61,8 @@ class Search:
         expected = expecter.of(())
         self._healthy = yardstick.entries(expected.transfers)
         self._sound = self._spread(expected)
-        self._at_rest = self._healthy * yardstick.turns(self._healthy)
-        self._residual = yardstick.white(yardstick.measured - self._at_rest)
+        self._turned = self._healthy * yardstick.turns(self._healthy)
+        self._residual = yardstick.white(yardstick.measured - self._turned)
 
     def rank(self, pool: Pool) -> list[Candidate]:
         """The likeliest of a pool, each computed with its own spread, best first."""

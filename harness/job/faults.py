@@ -17,14 +17,14 @@ from harness.job.module import LEGS, Leg, Module, Part, Relay
 from harness.units import format_value, parse_quantity
 
 FaultKind = Literal[
-    "relay never operates",  # stays at rest though its coil draws current
+    "relay never operates",  # stays released though its coil draws current
     "relay always operated",  # stays operated, with or without current
-    "coil open",  # at rest, and draws nothing
-    "coil shorted",  # at rest, and takes what the supply gives
+    "coil open",  # released, and draws nothing
+    "coil shorted",  # released, and takes what the supply gives
     "relay slow to operate",  # several times slower than any healthy one
     "relay slow to release",
     "relay long bounce",
-    "pole stuck at rest",  # one pole of a relay whose others move
+    "pole stuck released",  # one pole of a relay whose others move
     "pole stuck operated",
     "throw stuck open",  # never conducts
     "throw stuck closed",  # conducts in either position
@@ -56,7 +56,7 @@ _TEMPLATES: dict[FaultKind, str] = {
     "relay slow to operate": "{subject} slow to operate",
     "relay slow to release": "{subject} slow to release",
     "relay long bounce": "{subject} long bounce",
-    "pole stuck at rest": "{subject} stuck at rest",
+    "pole stuck released": "{subject} stuck released",
     "pole stuck operated": "{subject} stuck operated",
     "throw stuck open": "{subject} {throw} stuck open",
     "throw stuck closed": "{subject} {throw} stuck closed",
@@ -83,9 +83,11 @@ LISTED_RESISTANCES_OHM = (1.0, 10.0, 100.0)  # of a bad contact; any other may b
 ONE_RESISTANCE_OHM = (10.0,)  # where a bad contact stands once, whatever it reads
 
 USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other
-_INTERMITTENT = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) intermittent(?P<chance> [\d.]+ ?\S*)?")
+_INTERMITTENT = re.compile(
+    r"(?P<pole>\S+) (?P<throw>released|operated) intermittent(?P<chance> [\d.]+ ?\S*)?"
+)
 FAR_MATCH = 0.4  # likeness from which a name is worth offering where nothing is nearer
-_RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>rest|operated) (?P<resistance>[\d.]+ ?\S*)")
+_RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>released|operated) (?P<resistance>[\d.]+ ?\S*)")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +104,7 @@ class Fault:
     subject: str
     channel: str | None = None
     leg: Leg | None = None
-    throw: Literal["rest", "operated"] | None = None
+    throw: Literal["released", "operated"] | None = None
     other: str | None = None
     resistance_ohm: float | None = None
     chance: float | None = None
@@ -179,7 +181,7 @@ def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
 
 
 def _bad_contact(wanted: str, module: Module) -> Fault | None:
-    """Read `K1.1.hot rest 2 ohm`, for any resistance."""
+    """Read `K1.1.hot released 2 ohm`, for any resistance."""
     match = _RESISTANCE.fullmatch(wanted)
     found = None if match is None else _throw_of(match, module)
     if match is None or found is None:
@@ -208,14 +210,16 @@ def _intermittent(wanted: str, module: Module) -> Fault | None:
     return Fault(kind="throw intermittent", subject=found[0], throw=found[1], chance=chance)
 
 
-def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["rest", "operated"]] | None:
+def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["released", "operated"]] | None:
     """The pole and the throw that a name begins with; None where the module has no such one."""
-    throw: Literal["rest", "operated"] = "rest" if match["throw"] == "rest" else "operated"
+    throw: Literal["released", "operated"] = "released" if match["throw"] == "released" else "operated"
     for relay in module.relays:
         for pole in relay.poles:
             if pole.name.casefold() == match["pole"].casefold():
                 return (
-                    None if (pole.rest if throw == "rest" else pole.operated) is None else (pole.name, throw)
+                    None
+                    if (pole.released if throw == "released" else pole.operated) is None
+                    else (pole.name, throw)
                 )
     return None
 
@@ -226,11 +230,11 @@ def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]
     yield Fault(kind="coil open", subject=relay.name)
     yield Fault(kind="coil shorted", subject=relay.name)
     for pole in relay.poles:
-        yield Fault(kind="pole stuck at rest", subject=pole.name)
+        yield Fault(kind="pole stuck released", subject=pole.name)
         yield Fault(kind="pole stuck operated", subject=pole.name)
-        throws: tuple[Literal["rest", "operated"], ...] = ("rest", "operated")
+        throws: tuple[Literal["released", "operated"], ...] = ("released", "operated")
         for throw in throws:
-            if (pole.rest if throw == "rest" else pole.operated) is None:
+            if (pole.released if throw == "released" else pole.operated) is None:
                 continue
             yield Fault(kind="throw stuck open", subject=pole.name, throw=throw)
             yield Fault(kind="throw stuck closed", subject=pole.name, throw=throw)

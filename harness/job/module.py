@@ -95,7 +95,7 @@ class RelayType(Table):
 class Pole:
     """One leg of one contact set: a common that rests on one throw and is operated to the other.
 
-    `rest` or `operated` is None where that throw is not fitted or not wired.
+    `released` or `operated` is None where that throw is not fitted or not wired.
     """
 
     relay: str
@@ -103,7 +103,7 @@ class Pole:
     channel: str
     leg: Leg
     common: str
-    rest: str | None
+    released: str | None
     operated: str | None
 
     @property
@@ -215,7 +215,7 @@ class ContactEntry(Table):
     """One of a relay's contacts; beside a `leg`, a throw may be the other leg: `operated = "bus.cold"`."""
 
     common: Name
-    rest: Throw | None = None
+    released: Throw | None = None
     operated: Throw | None = None
     channel: Name | None = None
     leg: LegName | None = None

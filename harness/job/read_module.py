@@ -285,14 +285,14 @@ def _poles(nets: Nets, entry: RelayEntry, relay: str, channel: str | None, key: 
         place: Key = (*key, "contacts", index)
         _check_contact(nets.source, contact, place)
         owner = _channel(nets, channel, contact.channel, place)
-        throwless = contact.rest is None and contact.operated is None
+        throwless = contact.released is None and contact.operated is None
         if owner is None or throwless or not nets.source.reads(*place):
             nets.complete = False
             continue
         for leg in LEGS if contact.leg is None else (contact.leg,):
             throws = {
                 throw: nets.attach(owner, *_throw(net, leg), (*place, throw))
-                for throw, net in (("rest", contact.rest), ("operated", contact.operated))
+                for throw, net in (("released", contact.released), ("operated", contact.operated))
                 if net is not None
             }
             common = nets.attach(owner, contact.common, leg, (*place, "common"))
@@ -304,7 +304,7 @@ def _poles(nets: Nets, entry: RelayEntry, relay: str, channel: str | None, key: 
                 channel=owner,
                 leg=leg,
                 common=common,
-                rest=throws.get("rest"),
+                released=throws.get("released"),
                 operated=throws.get("operated"),
             )
 
@@ -318,14 +318,16 @@ def _throw(net: str, leg: Leg) -> tuple[str, Leg]:
 
 
 def _check_contact(source: Source, contact: ContactEntry, key: Key) -> None:
-    nets = [net for net in (contact.common, contact.rest, contact.operated) if net is not None]
-    for which, net in (("rest", contact.rest), ("operated", contact.operated)):
+    nets = [net for net in (contact.common, contact.released, contact.operated) if net is not None]
+    for which, net in (("released", contact.released), ("operated", contact.operated)):
         if contact.leg is None and net is not None and "." in net:
             source.wrong((*key, which), f'found "{net}", one leg; expected leg beside it in this contact')
     if len(nets) == 1:
-        source.wrong(key, "a contact with no throw; expected rest, operated, or both")
+        source.wrong(key, "a contact with no throw; expected released, operated, or both")
     elif "" not in nets and len({_throw(net, contact.leg or "hot") for net in nets}) < len(nets):
-        source.wrong(key, "a contact with the same net twice; expected common, rest and operated to differ")
+        source.wrong(
+            key, "a contact with the same net twice; expected common, released and operated to differ"
+        )
 
 
 def _parts(nets: Nets, kind: str, entries: Sequence[ResistorEntry | CapacitorEntry]) -> Iterator[Part]:

@@ -262,10 +262,10 @@ def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading
         state = State(on=(control,))
         if not need.check.covers(state):
             continue
-        at_rest, operated = levels(State(on=())), levels(state)
-        most = max(one.legs_vrms[row] for one in (at_rest, operated) for row in rows)
+        released, operated = levels(State(on=())), levels(state)
+        most = max(one.legs_vrms[row] for one in (released, operated) for row in rows)
         if most > SILENT * tone.level_vrms / 2:
             here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
             yield cast(OfCycle, need.check.quantity).planned(
-                here, setup=setup.name, control=control, rows=rows, at_rest=at_rest, operated=operated
+                here, setup=setup.name, control=control, rows=rows, released=released, operated=operated
             )

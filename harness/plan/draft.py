@@ -70,7 +70,7 @@ def path_between(
 
 
 def _is_contact(name: str) -> bool:
-    return name.endswith((".rest", ".operated"))
+    return name.endswith((".released", ".operated"))
 
 
 def _refuse_other_parts(

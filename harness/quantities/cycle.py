@@ -62,7 +62,7 @@ class OfOperations:
     operations: int
     stimulus: Stimulus
     rows: tuple[int, int]
-    at_rest: CycleLevels
+    released: CycleLevels
     operated: CycleLevels
 
 
@@ -94,7 +94,7 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
         setup: str,
         control: str,
         rows: tuple[int, int],
-        at_rest: CycleLevels,
+        released: CycleLevels,
         operated: CycleLevels,
     ) -> PlannedReading[OfOperations]:
         """The reading of one line, in the state in which it alone is on."""
@@ -110,7 +110,7 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
                 operations=options.operations,
                 stimulus=one_tone(need),
                 rows=rows,
-                at_rest=at_rest,
+                released=released,
                 operated=operated,
             ),
         )

@@ -39,7 +39,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "relay always operated": "armature",
         "coil open": "coil",
         "coil shorted": "coil",
-        "pole stuck at rest": "one pole stuck",
+        "pole stuck released": "one pole stuck",
         "pole stuck operated": "one pole stuck",
         "throw stuck open": "throw open",
         "throw stuck closed": "throw closed",

@@ -56,7 +56,7 @@ def _of_relay(fault: Fault, module: Module) -> str:
         case "relay never operates":
             return (
                 f"{relay}: never operates though its coil draws current: look for an armature that sticks, "
-                "or a bridge over its rest contacts; else change the relay"
+                "or a bridge over its released contacts; else change the relay"
             )
         case "relay always operated":
             return (
@@ -93,11 +93,11 @@ def _of_contact(fault: Fault, module: Module) -> str:
     where = f"{_relay(name, module)}, contact {contact}, {leg} leg"
     between = ""
     if pole is not None and fault.throw is not None:
-        far = pole.rest if fault.throw == "rest" else pole.operated
+        far = pole.released if fault.throw == "released" else pole.operated
         between = f" between {pole.common} and {far}"
     match fault.kind:
-        case "pole stuck at rest":
-            return f"{where}: stays at rest while the relay's other contacts move: change the relay"
+        case "pole stuck released":
+            return f"{where}: stays released while the relay's other contacts move: change the relay"
         case "pole stuck operated":
             return f"{where}: stays operated while the relay's other contacts move: change the relay"
         case "throw stuck open":

@@ -401,8 +401,8 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
     not close looks like neither; a relay that never moves looks the same again.
     """
     steps: tuple[tuple[State, CycleLevels, CycleLevels, Step], ...] = (
-        (State(on=()), given.at_rest, given.operated, "released"),
-        (State(on=(given.control,)), given.operated, given.at_rest, "operated"),
+        (State(on=()), given.released, given.operated, "released"),
+        (State(on=(given.control,)), given.operated, given.released, "operated"),
     )
     for state, expected, before, step in steps:
         context.set_state(visit.setup, state)

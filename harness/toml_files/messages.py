@@ -31,7 +31,7 @@ _BOUNDS = {
 
 
 def dotted(key: Key) -> str:
-    """Write a key as people read it: `relay[2].contacts[1].rest`, elements counted from 1."""
+    """Write a key as people read it: `relay[2].contacts[1].released`, elements counted from 1."""
     text = ""
     for part in key:
         if isinstance(part, int):

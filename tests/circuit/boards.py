@@ -126,7 +126,7 @@ def across_pair(name: str, net: str, value: float, tolerance: float = 0.0) -> Pa
 
 
 def change_over(
-    name: str, control: str, common: str, rest: str | None, operated: str | None, channel: str = "left"
+    name: str, control: str, common: str, released: str | None, operated: str | None, channel: str = "left"
 ) -> Relay:
     """Both legs of a pair, switched by one relay."""
     return Relay(
@@ -142,7 +142,7 @@ def change_over(
                 channel=channel,
                 leg=leg,
                 common=node_name(channel, common, leg),
-                rest=None if rest is None else node_name(channel, rest, leg),
+                released=None if released is None else node_name(channel, released, leg),
                 operated=None if operated is None else node_name(channel, operated, leg),
             )
             for leg in LEGS

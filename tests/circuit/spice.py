@@ -132,7 +132,7 @@ def described_block(
     for relay in module.relays:
         thrown = state.powered and (relay.control or relay.set_control) in state.on
         for pole in relay.poles:
-            for far, made in ((pole.rest, not thrown), (pole.operated, thrown)):
+            for far, made in ((pole.released, not thrown), (pole.operated, thrown)):
                 if far is not None and made:
                     lines.append(("R", pole.common, far, repr(relay.type.contact_ohm)))
                 elif far is not None:

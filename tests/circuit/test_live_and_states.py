@@ -62,7 +62,7 @@ def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_someth
                 channel="left",
                 leg="hot",
                 common="left.out.hot",
-                rest=None,
+                released=None,
                 operated="left.out.cold",
             ),
         ),

@@ -95,7 +95,7 @@ def test_a_contact_is_as_uncertain_as_its_limit_allows() -> None:
     fixture = boards.fixture(setup, loads={"out": boards.across(600)})
     circuit = build_circuit(module, fixture, setup, State(on=()), BenchImpedances(input_ohm=1e12))
     prediction = predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ)
-    assert prediction.spread_names == ("K1.1.hot.rest", "K1.1.cold.rest")
+    assert prediction.spread_names == ("K1.1.hot.released", "K1.1.cold.released")
     pairs = prediction.spreads[:, 0] - prediction.spreads[:, 1]
     differential = (pairs[:, 0] - pairs[:, 1]) / 2
     expected = -600 / 700**2 * 0.05 / sqrt(3)

@@ -9,7 +9,7 @@ from harness.session.line_currents import draws_nothing, draws_the_same
 
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 MODULE = load_job(JOB).module
-# 6 mA at rest, and about what two and eight coils of 1028 ohm draw at 12 V: the shipped job's own lines.
+# 6 mA released, and about what two and eight coils of 1028 ohm draw at 12 V: the shipped job's own lines.
 UNIT_A = {"rest": 6.0e-3, "loop_a": 29.4e-3, "loop_b": 29.1e-3, "swap": 75.9e-3}
 
 

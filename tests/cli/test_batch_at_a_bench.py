@@ -280,7 +280,7 @@ def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: Standi
         terminal.until("Its serial (empty ends): ")
         bench.by_hand(empty=True)
         terminal.types("OB-0005")
-        terminal.until("Nothing in the fixture draws current, at rest or on any control line")
+        terminal.until("Nothing in the fixture draws current, released or on any control line")
         terminal.until("Put OB-0005 in and press Enter; or type run, or skip: ")
         assert bench.left_on() == []  # hands are about to be there
         terminal.types("")  # and nobody has put it in

@@ -108,7 +108,7 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     unknown = place.gauge(capsys, *golden, "--fault", "K99 never works")
     assert (unknown.code, unknown.err[:30]) == (2, 'no such fault: "K99 never work')
     # 60 ohm in a path of 10 kohm: still within the limits of 0.2 dB, and far from where it was
-    moved = place.gauge(capsys, *golden, "--fault", "K1.1.hot rest 60 ohm")
+    moved = place.gauge(capsys, *golden, "--fault", "K1.1.hot released 60 ohm")
     assert moved.code == 4
     assert re.search(r"^MOVED  bench 'Simulated bench' by golden unit OB-9001, run 10$", moved.out, re.M)
     assert re.search(r"^[1-3] of \d readings of OB-9001 moved: ", moved.out, re.M)

@@ -82,12 +82,17 @@ def test_a_netlist_is_drafted_as_the_module_it_describes(
 ) -> None:
     module = drafted(netlist, tmp_path, capsys)
     (relay,) = module.relays
-    poles = {(pole.leg, pole.common, pole.rest, pole.operated) for pole in relay.poles}
+    poles = {(pole.leg, pole.common, pole.released, pole.operated) for pole in relay.poles}
     assert relay.control == "loop_1"
     assert poles == {
-        (leg, f"mono.{common}.{leg}", rest if rest == "ground" else f"mono.{rest}.{leg}", f"mono.{to}.{leg}")
+        (
+            leg,
+            f"mono.{common}.{leg}",
+            released if released == "ground" else f"mono.{released}.{leg}",
+            f"mono.{to}.{leg}",
+        )
         for leg in ("hot", "cold")
-        for common, rest, to in (("loop_1_send", "ground", "in"), ("out", "in", "loop_1_return"))
+        for common, released, to in (("loop_1_send", "ground", "in"), ("out", "in", "loop_1_return"))
     }
     assert {port.net: port.role for port in module.ports} == {
         "in": "input",

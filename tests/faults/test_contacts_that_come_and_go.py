@@ -59,11 +59,11 @@ def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, co
 
 
 def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(laboratory):
-    """At rest the load floats: whichever leg is open, both carry the same, and nothing is between them."""
+    """Released the load floats: whichever leg is open, both carry the same, and nothing is between them."""
     failed = {("loop_b", "right"): (0.3, [("released", "between the legs")])}
     evidence = replace(laboratory.evidence("", "I-2"), cycles=cycles(laboratory, failed))
     found = laboratory.diagnose(evidence)
-    assert set(found.groups[0].names) == {"K7.1.hot rest intermittent", "K7.1.cold rest intermittent"}
+    assert set(found.groups[0].names) == {"K7.1.hot released intermittent", "K7.1.cold released intermittent"}
     assert found.explained
     assert not found.says_healthy
 
@@ -105,7 +105,7 @@ def test_a_relay_that_never_operates_explains_that_every_operation_failed(labora
     assert said == bool(left)
 
 
-@pytest.mark.parametrize("name", ["K2.1.cold stuck at rest", ""])
+@pytest.mark.parametrize("name", ["K2.1.cold stuck released", ""])
 def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
     """As where the switchboard was late: in one record the unit still stands in the state before."""
     evidence = laboratory.evidence(name, "I-5")

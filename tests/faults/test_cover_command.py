@@ -66,9 +66,9 @@ def test_json_has_the_figures_that_were_promised(hand_json):
     assert "K1 never operates" in hand_json["unseen"]
     assert all(len(group) > 1 for group in hand_json["groups"])
     assert {"contact", "smallest_seen_ohm"} <= set(hand_json["contacts"][0])
-    assert hand_json["contacts"][0]["contact"] == "K1.1.hot rest"
+    assert hand_json["contacts"][0]["contact"] == "K1.1.hot released"
     assert len(hand_json["resistive"]) == 3 * len(hand_json["contacts"])
-    assert hand_json["resistive"][0]["fault"] == "K1.1.hot rest 1 ohm"
+    assert hand_json["resistive"][0]["fault"] == "K1.1.hot released 1 ohm"
     assert [len(load["smallest_seen_ohm"]) for load in hand_json["loads"]] == [len(hand_json["contacts"])] * 2
 
 
@@ -97,7 +97,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
     reason = next(place for place, line in enumerate(lines) if line.startswith("  changes nothing that"))
     assert lines[reason + 1].startswith("      K1 never operates | K1 always operated | ")
     assert any(line.startswith("  unequal pads, every leg another") for line in lines)
-    assert any(line.startswith("  K1.1.hot rest  ") for line in lines)
+    assert any(line.startswith("  K1.1.hot released  ") for line in lines)
     start = next(place for place, line in enumerate(lines) if line.startswith("Seen, by how many times"))
     end = next(place for place, line in enumerate(lines) if line.startswith("Seen, and not told apart"))
     assert sum(line.startswith("  ") and line[2] != " " for line in lines[start:end]) == 164

@@ -153,7 +153,7 @@ def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, 
     """
     module, fixture = chain(1 / sound_siemens, leak_ohm)
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
-    fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="rest", resistance_ohm=1 / siemens)
+    fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=1 / siemens)
     state = State(on=())
     sound = build_circuit(module, fixture, fixture.setups[0], state, bench)
     wanted = exact(with_fault(sound, fault, module=module, fixture=fixture, state=state))
@@ -170,7 +170,7 @@ def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path
     module = boards.module(controls=("go",), relays=[relay])
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(leak_ohm)})
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
-    fault = Fault(kind="throw stuck open", subject="K1.1.hot", throw="rest")
+    fault = Fault(kind="throw stuck open", subject="K1.1.hot", throw="released")
     lines = [("C", "in.hot", "out.hot", "1e-12"), ("R", "in.cold", "out.cold", "0.05")]
     for leg in ("hot", "cold"):
         lines.append(("R", f"out.{leg}", GROUND, repr(leak_ohm)))

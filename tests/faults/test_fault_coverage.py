@@ -155,9 +155,9 @@ def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_co
     assert len(found) == 40
     assert all(ohm is not None and 10 < ohm < 200 for ohm in found.values())
     plan = build_plan(shipped, impedances=BENCH)
-    wanted = found["K5.1.hot rest"]
+    wanted = found["K5.1.hot released"]
     for factor, seen in ((0.8, False), (1.0, True)):
-        fault = _resistive("K5.1.hot", "rest", factor * wanted)
+        fault = _resistive("K5.1.hot", "released", factor * wanted)
         made = weigh_margins(shipped, plan, signatures(shipped, plan, [fault], impedances=BENCH))
         assert (made.best[0] >= SURE) == seen
 
@@ -313,6 +313,6 @@ def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pas
     pole = job.module.relays[0].poles[0].name
     margins = []
     for ohm in (0.1, 10.0, 100.0):
-        fault = parse_fault(f"{pole} rest {ohm} ohm", job.module, job.fixture)
+        fault = parse_fault(f"{pole} released {ohm} ohm", job.module, job.fixture)
         margins.append(weigh_margins(job, plan, signatures(job, plan, [fault], impedances=BENCH)).best[0])
     assert margins[0] < SURE < margins[1] < margins[2]

@@ -104,7 +104,7 @@ def test_channels_swapped_at_a_connector_lead_the_tone_to_the_other_channel():
 
 
 RELAY_FAULTS = [
-    # kind, shown at rest, shown operated: the board is a wire at rest and nothing when operated
+    # kind, shown released, shown operated: the board is a wire when released and nothing when operated
     ("relay never operates", 1.0, 1.0),
     ("relay always operated", 0.0, 0.0),
     ("coil open", 1.0, 1.0),
@@ -114,35 +114,35 @@ RELAY_FAULTS = [
 
 
 @pytest.mark.parametrize(("kind", "at_rest", "operated"), RELAY_FAULTS)
-def test_a_relay_stands_where_its_fault_leaves_it(kind, at_rest, operated):
+def test_a_relay_stands_where_its_fault_leaves_it(kind, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
-    for state, expected in ((REST_STATE, at_rest), (ON, operated)):
+    for state, expected in ((REST_STATE, released), (ON, operated)):
         found = np.abs(shown(module, fixture, fault, state))
         assert found[0, 0] == pytest.approx(expected, abs=0.02)
         assert found[1, 1] == pytest.approx(expected, abs=0.02)
 
 
 POLE_FAULTS = [
-    ("pole stuck at rest", None, (1, 1), (1, 0)),
+    ("pole stuck released", None, (1, 1), (1, 0)),
     ("pole stuck operated", None, (0, 1), (0, 0)),
-    ("throw stuck open", "rest", (0, 1), (0, 0)),
-    ("throw stuck closed", "rest", (1, 1), (1, 0)),
+    ("throw stuck open", "released", (0, 1), (0, 0)),
+    ("throw stuck closed", "released", (1, 1), (1, 0)),
 ]
 
 
 @pytest.mark.parametrize(("kind", "throw", "at_rest", "operated"), POLE_FAULTS)
-def test_a_pole_fails_on_its_own_leg_alone(kind, throw, at_rest, operated):
+def test_a_pole_fails_on_its_own_leg_alone(kind, throw, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="K1.1.hot", throw=throw)
-    for state, expected in ((REST_STATE, at_rest), (ON, operated)):
+    for state, expected in ((REST_STATE, released), (ON, operated)):
         found = np.abs(shown(module, fixture, fault, state))
         np.testing.assert_allclose(np.diag(found), expected, atol=0.02)
 
 
 def test_a_bad_contact_is_a_resistance_in_series():
     module, fixture = wire(loads={"out": boards.each_leg(600.0)})
-    fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="rest", resistance_ohm=100.0)
+    fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=100.0)
     found = np.abs(shown(module, fixture, fault))
     end_ohm = 1 / (1 / 600 + 1 / SCOPE_OHM)
     assert found[0, 0] == pytest.approx(end_ohm / (end_ohm + 100 + SOURCE_OHM), rel=1e-5)
@@ -265,7 +265,7 @@ CURRENTS = [
     ("K3 never operates", ("swap",), 6 * COIL_A),
     ("K3 always operated", (), 0.0),
     ("K3 coil open", ("swap",), 5 * COIL_A),
-    ("K3.1.hot stuck at rest", ("swap",), 6 * COIL_A),
+    ("K3.1.hot stuck released", ("swap",), 6 * COIL_A),
     ("control line loop_a dead", ("loop_a", "loop_b"), 2 * COIL_A),
     ("control lines loop_a and swap swapped", ("loop_a",), 6 * COIL_A),
     ("K3 coil shorted", ("swap",), 0.4 - 0.006),

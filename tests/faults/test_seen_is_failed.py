@@ -19,7 +19,7 @@ FAULTS = [
     "K3.1.cold stuck operated",
     "right.b_return.hot open",
     "control lines loop_a and loop_b swapped",
-    "K10.1.hot rest 200 ohm",
+    "K10.1.hot released 200 ohm",
     "K2.1.hot operated stuck closed",  # not seen, so the unit must pass
 ]
 

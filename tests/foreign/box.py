@@ -4,9 +4,9 @@ Nothing here comes from the project: admittances are stamped from the drawing be
 
     in ──┬─R1 22─── ins_send ⇢ plug ⇢ ins_return       per channel, each leg
          │                              │ operated
-         └────────── rest  K1/K4 common ┘ = bus
-    bus ── K2/K5: rest straight, operated crossed ── rev
-    rev ──┬───────────── rest  K3 common = out ── R4 100k to 0 V
+         └────────── released  K1/K4 common ┘ = bus
+    bus ── K2/K5: released straight, operated crossed ── rev
+    rev ──┬───────────── released  K3 common = out ── R4 100k to 0 V
           └─R2 1k5── padded ── operated ┘
                        └ R3 1k0 across the pair
 """
@@ -31,7 +31,7 @@ OPEN_F = 0.8e-12
 SCOPE_OHM, SCOPE_F = 1e6, 18e-12
 
 Branch = tuple[str, str, complex]  # node, node, siemens
-Position = str  # rest, operated, or moving
+Position = str  # released, operated, or moving
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,12 +110,12 @@ def _channel(
         }
         yield _ohm(node["in"], f"{channel}.in_pin.{leg}", 1e-3)
         yield _ohm(node["in"], node["ins_send"], 22.0)
-        yield _throw(node["bus"], node["in"], made=at[insert] == "rest", omega=omega)
+        yield _throw(node["bus"], node["in"], made=at[insert] == "released", omega=omega)
         yield _throw(node["bus"], node["ins_return"], made=at[insert] == "operated", omega=omega)
-        yield _throw(node["rev"], node["bus"], made=at[reverse] == "rest", omega=omega)
+        yield _throw(node["rev"], node["bus"], made=at[reverse] == "released", omega=omega)
         yield _throw(node["rev"], f"{channel}.bus.{other}", made=at[reverse] == "operated", omega=omega)
         yield _ohm(node["rev"], node["padded"], unit.pad_ohm.get(f"R{ten}2", 1500.0))
-        yield _throw(node["out"], node["rev"], made=at["K3"] == "rest", omega=omega)
+        yield _throw(node["out"], node["rev"], made=at["K3"] == "released", omega=omega)
         yield _throw(node["out"], node["padded"], made=at["K3"] == "operated", omega=omega)
         yield _ohm(node["out"], "0", 100e3)
         pin = other if unit.swapped_out == channel else leg

@@ -84,7 +84,7 @@ def hand_made_gain_db(unit: Unit, reading: dict[str, Any]) -> float:
     """The level that the box's own circuit gives: ½[(Hhh - Hch) - (Hhc - Hcc)] of the port that was read."""
     state = reading["state"].split("+")
     moved = {relay for relay, line in RELAYS.items() if line in state} - unit.coil_open
-    at = {relay: unit.stuck.get(relay, "operated" if relay in moved else "rest") for relay in RELAYS}
+    at = {relay: unit.stuck.get(relay, "operated" if relay in moved else "released") for relay in RELAYS}
     setup = reading["setup"]
     h = volts(unit, at, wiring(frozenset(SELECTS[setup]), unit), (True, True), reading["frequency_hz"])
     legs = (h[:, 0] - h[:, 1]) / 2

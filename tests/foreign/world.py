@@ -40,7 +40,7 @@ class World:
         self._closed: list[tuple[float, frozenset[int]]] = [(-1.0, frozenset())]
         self._told: frozenset[int] = frozenset()
         self._ramp = (-1.0, 0.0, 0.0)  # since when, from, to
-        self._relays = {relay: [(-1.0, "rest")] for relay in RELAYS}
+        self._relays = {relay: [(-1.0, "released")] for relay in RELAYS}
 
     def now(self) -> float:
         """Tell the bench's own time in seconds."""
@@ -97,7 +97,10 @@ class World:
                 moment = max(now, since + RAMP_S * (threshold - start) / (end - start))
             history = self._relays[relay]
             takes = OPERATE_S if wanted else RELEASE_S
-            history += [(moment + takes / 2, "moving"), (moment + takes, "operated" if wanted else "rest")]
+            history += [
+                (moment + takes / 2, "moving"),
+                (moment + takes, "operated" if wanted else "released"),
+            ]
 
     def _position(self, relay: str, at: float) -> str:
         if relay in self.unit.stuck:

@@ -83,7 +83,7 @@ def _planned(one: PlannedReading[Any]) -> Row:
         both = (one.given.source, one.given.load)
         known = [None if found is None else [found.ohm, found.standard_ohm] for found in both]
     if isinstance(one.given, OfOperations):
-        known = [[*levels.legs_vrms, levels.pair_vrms] for levels in (one.given.at_rest, one.given.operated)]
+        known = [[*levels.legs_vrms, levels.pair_vrms] for levels in (one.given.released, one.given.operated)]
     return [
         one.key.check, one.quantity.name, one.measurand.state, driven, one.measurand.channel,
         one.measurand.port, one.measurand.frequency_hz, list(one.captures), one.route, known,

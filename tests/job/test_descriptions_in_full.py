@@ -33,7 +33,7 @@ set_control = "cue_on"
 reset_control = "cue_off"
 type = "bistable"
 contacts = [
-    { channel = "left", common = "mix", rest = "loop_return", operated = "amp" },
+    { channel = "left", common = "mix", released = "loop_return", operated = "amp" },
     { channel = "right", leg = "cold", common = "mix", operated = "amp" },
 ]
 [[resistor]]
@@ -149,7 +149,7 @@ def test_a_latching_relay_that_serves_both_channels(job):
     (relay,) = job.module.relays
     assert (relay.control, relay.set_control, relay.reset_control) == (None, "cue_on", "cue_off")
     assert [pole.name for pole in relay.poles] == ["K1.1.hot", "K1.1.cold", "K1.2.cold"]
-    assert (relay.poles[2].common, relay.poles[2].rest) == ("right.mix.cold", None)
+    assert (relay.poles[2].common, relay.poles[2].released) == ("right.mix.cold", None)
 
 
 def test_what_a_relay_type_does_not_say_has_a_default(job):

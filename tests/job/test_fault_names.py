@@ -42,10 +42,10 @@ def test_every_fault_of_a_job_has_a_name_of_its_own_that_reads_back(any_job):
         "K3 always operated",
         "K3 coil open",
         "K3 coil shorted",
-        "K1.1.hot stuck at rest",
-        "K1.1.hot rest stuck open",
+        "K1.1.hot stuck released",
+        "K1.1.hot released stuck open",
         "K1.1.hot operated stuck closed",
-        "K1.1.hot rest 10 ohm",
+        "K1.1.hot released 10 ohm",
         "K1.1.hot operated 2.5 ohm",
         "left.out.cold open",
         "left.out.hot grounded",
@@ -75,9 +75,9 @@ def test_parts_fail_by_name(selector, name):
 
 
 def test_a_fault_says_what_is_wrong_in_fields(switcher):
-    read = parse_fault("  K1.1.HOT   rest 3 ohm + left.out.cold open", switcher.module, switcher.fixture)
+    read = parse_fault("  K1.1.HOT   released 3 ohm + left.out.cold open", switcher.module, switcher.fixture)
     assert read == (
-        Fault(kind="throw resistance", subject="K1.1.hot", throw="rest", resistance_ohm=3.0),
+        Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=3.0),
         Fault(kind="leg open", subject="out", channel="left", leg="cold"),
     )
 
@@ -94,8 +94,8 @@ def test_a_fault_says_what_is_wrong_in_fields(switcher):
             '"K1 coil open" stands twice in "K1 coil open + K1 coil open"; expected every fault once',
         ),
         (
-            "K1.1.hot rest 10",
-            'fault "K1.1.hot rest 10": found "10", which has no unit; expected a resistance '
+            "K1.1.hot released 10",
+            'fault "K1.1.hot released 10": found "10", which has no unit; expected a resistance '
             'such as "50 mohm"',
         ),
     ],

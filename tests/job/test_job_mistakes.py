@@ -71,9 +71,10 @@ SPOILT = [
     # module.toml
     (
         "module.toml",
-        'rest = "a_send", operated = "a_return"',
-        'rest = "a_sned", operated = "a_return"',
-        "relay[1].contacts[1].rest: nothing else is on net a_sned, and it is no port; did you mean a_send?",
+        'released = "a_send", operated = "a_return"',
+        'released = "a_sned", operated = "a_return"',
+        "relay[1].contacts[1].released: nothing else is on net a_sned, and it is no port; did you mean "
+        "a_send?",
     ),
     (
         "module.toml",
@@ -121,9 +122,9 @@ SPOILT = [
     ),
     (
         "module.toml",
-        ', rest = "a_send", operated = "a_return"',
+        ', released = "a_send", operated = "a_return"',
         "",
-        "relay[1].contacts[1]: a contact with no throw; expected rest, operated, or both",
+        "relay[1].contacts[1]: a contact with no throw; expected released, operated, or both",
     ),
     (
         "module.toml",

@@ -52,7 +52,7 @@ def test_the_switcher_has_one_pole_for_each_leg_of_ten_relays():
     assert [relay.name for relay in module.relays[:4]] == ["K1", "K6", "K2", "K7"]
     assert [pole.name for pole in module.relays[0].poles] == ["K1.1.hot", "K1.1.cold"]
     pole = module.relays[1].poles[1]
-    assert (pole.common, pole.rest, pole.operated) == (
+    assert (pole.common, pole.released, pole.operated) == (
         "right.a_out.cold",
         "right.a_send.cold",
         "right.a_return.cold",

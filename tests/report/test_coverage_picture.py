@@ -26,7 +26,7 @@ def drawn() -> CoverageFigure:
         judged("relay never operates", "K1", seen=True),
         judged("relay always operated", "K1", seen=False),
         judged("leg open", "out", seen=True, channel="left", leg="hot"),
-        judged("throw stuck open", "K2.1.hot", seen=False, throw="rest"),
+        judged("throw stuck open", "K2.1.hot", seen=False, throw="released"),
         *(judged("part open", f"R{n}.hot", seen=False) for n in range(MOST_TOLD)),
     ]
     figure = draw_coverage(faults)

@@ -1,7 +1,7 @@
 """Leads by what they show, where one state is not enough to tell them apart: levels made up for a changeover.
 
-Four pins: in.hot, in.cold, out.hot, out.cold. At rest the output is the input; with the relay operated it has
-its legs exchanged. The scope's inputs 1 and 2 belong on the output.
+Four pins: in.hot, in.cold, out.hot, out.cold. Released the output is the input; with the relay operated it
+has its legs exchanged. The scope's inputs 1 and 2 belong on the output.
 """
 
 import numpy as np

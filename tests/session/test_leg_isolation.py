@@ -18,7 +18,7 @@ from tests.cli.commands import switchwalk
 from tests.jobs import SHIPPED, check_of, sequence
 from tests.measure.measured import View, measured
 
-STUCK = "K1.1.hot rest stuck closed"
+STUCK = "K1.1.hot released stuck closed"
 MODULE = """
 [module]
 name = "Mute in series"
@@ -44,7 +44,7 @@ contact_max = "100 mohm"
 name = "K1"
 control = "mute"
 type = "signal"
-contacts = [{ common = "out", rest = "in" }]
+contacts = [{ common = "out", released = "in" }]
 """
 FIXTURE = """
 [fixture]

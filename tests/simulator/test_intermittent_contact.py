@@ -39,7 +39,7 @@ def job() -> Job:
     ("name", "chance"),
     [
         ("K3.1.hot operated intermittent", 1 / 3),
-        ("K3.1.hot rest intermittent 10 %", 0.1),
+        ("K3.1.hot released intermittent 10 %", 0.1),
         ("K10.1.cold operated intermittent 0.5 %", 0.005),
     ],
 )

@@ -123,16 +123,16 @@ def test_bridged_channels_share_a_leg(job: Job) -> None:
 
 @pytest.mark.parametrize(
     ("fault", "on", "expected"),
-    [  # rest route 0.99; insert route through 1 kohm 0.83; an open contact nearly nothing
+    [  # idle route 0.99; insert route through 1 kohm 0.83; an open contact nearly nothing
         ("K1 never operates", (INSERT,), 0.99),
         ("K1 coil open", (), 0.99),
         ("K1 always operated", (), 0.826),
         ("control line insert dead", (INSERT,), 0.99),
         ("control lines insert and mute swapped", (INSERT,), 0.0),
-        ("K1.1.hot stuck at rest", (INSERT,), 0.99),
+        ("K1.1.hot stuck released", (INSERT,), 0.99),
         ("K1.1.hot stuck operated", (), 0.826),
-        ("K1.1.hot rest stuck open", (), 0.0),
-        ("K1.1.hot rest 50 ohm", (), 0.9804),
+        ("K1.1.hot released stuck open", (), 0.0),
+        ("K1.1.hot released 50 ohm", (), 0.9804),
         ("left.plug missing", (INSERT,), 0.0),
         ("left.in.hot open", (), 0.0),
         ("R1.hot shorted", (INSERT,), 0.99),
@@ -156,7 +156,7 @@ def test_a_stuck_closed_contact_joins_both_throws() -> None:
     job = load_job(SEQUENCES / "two_loop_switcher")
     setup = "drive left, view both outputs"
     states = [levels(job, (), setup, on)[0, 0] for on in ((), ("loop_a",))]
-    welded = faulty(job, "K1.1.hot rest stuck closed", setup, ("loop_a",))[0, 0]
+    welded = faulty(job, "K1.1.hot released stuck closed", setup, ("loop_a",))[0, 0]
     assert abs(welded - states[1]) > 0.01
 
 

@@ -55,7 +55,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert len(store.references(run)) == references + 1  # a new one was taken
         kinds = [event.kind for event in store.events(run) if event.kind != "relays"]
         assert kinds == ["currents", "resumed", "ended"]
-        # And each control line alone once more; what is left of the second setup is at rest.
+        # And each control line alone once more; what is left of the second setup is released.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
     assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
 
