@@ -47,7 +47,7 @@ READINGS_AN_ACQUISITION = 4
 FAILING = 0.0002  # of all readings
 EVERY = 20  # so many runs there is a retest and a check of the bench
 STARTED = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
-STATES = ("rest", "loop_a", "loop_b", "loop_a+loop_b", "swap", "loop_a+swap", "loop_b+swap", "all")
+STATES = ("idle", "loop_a", "loop_b", "loop_a+loop_b", "swap", "loop_a+swap", "loop_b+swap", "all")
 PORTS = ("out", "a_send", "b_send", "out.hot", "out.cold")
 KINDS = (
     ("Route and gain", "gain", 1e3, "dB", -0.09, 0.004, -0.29, 0.11),

@@ -30,7 +30,7 @@ from switchwalk import BenchImpedances
 ROOT = Path(__file__).resolve().parents[1]
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
 BOARD_SETTLE_S = 0.015  # of the simulated switchboard's bench file
-REST = State(on=())
+IDLE = State(on=())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +46,7 @@ def walked(plan: Plan, job: Job) -> Iterator[Set]:
     """Every state that a run sets, in order; one that stands already may come again."""
     if plan.through is not None:
         yield Set(setup=plan.through, state=State(on=(), powered=False))
-    for state in (REST, *(State(on=(line,)) for line in job.module.control_names)):
+    for state in (IDLE, *(State(on=(line,)) for line in job.module.control_names)):
         yield Set(setup=None, state=state)
     for visit in plan.visits:
         yield from walked_in(visit)
@@ -57,7 +57,7 @@ def walked_in(visit: SetupVisit) -> Iterator[Set]:
     setup = visit.setup
     for cycle in visit.cycles:
         for _ in range(cycle.given.operations):
-            yield Set(setup=setup, state=REST)
+            yield Set(setup=setup, state=IDLE)
             yield Set(setup=setup, state=cycle.state)
     for here in visit.states:
         yield Set(setup=setup, state=here.state)

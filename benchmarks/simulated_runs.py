@@ -29,7 +29,7 @@ from harness.session.instruments import NotTaken
 from harness.session.recorder import Measured, Taken, make_reading, make_state_reading
 from simulator import dynamics, wiring
 from simulator.circuit import Network
-from simulator.dynamics import REST
+from simulator.dynamics import RELEASED
 from simulator.faults import apply
 from simulator.unit import build
 
@@ -152,7 +152,7 @@ class Bench:
                     voltage_v=there.voltage_v,
                     nominal_v=module.supply.voltage_v,
                     controls=on,
-                    now=built.held.get(relay.name, REST),
+                    now=built.held.get(relay.name, RELEASED),
                 )
             ]
             * len(relay.poles)

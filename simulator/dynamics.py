@@ -20,7 +20,7 @@ from harness.job.module import Module, Relay
 from simulator.circuit import Network
 from simulator.unit import Built, Timing
 
-OPEN, REST, OPERATED = 0, 1, 2
+OPEN, RELEASED, OPERATED = 0, 1, 2
 """Where a pole's common is: in the air, on its released throw, on its operated throw."""
 
 PICK_UP = 0.7  # of the nominal coil voltage, signal relays' data sheets
@@ -168,13 +168,13 @@ def position(
         coil_v = voltage_v if relay.control in controls else 0.0
         if coil_v >= PICK_UP * nominal_v and _has_coil(relay, built):
             return OPERATED
-        return REST if coil_v <= DROP_OUT * nominal_v or not _has_coil(relay, built) else now
+        return RELEASED if coil_v <= DROP_OUT * nominal_v or not _has_coil(relay, built) else now
     if voltage_v >= PICK_UP * nominal_v and _has_coil(relay, built):
         pulled = (relay.set_control in controls, relay.reset_control in controls)
         if pulled == (True, False):
             return OPERATED
         if pulled == (False, True):
-            return REST
+            return RELEASED
     return now
 
 

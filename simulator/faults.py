@@ -7,7 +7,7 @@ from math import inf
 from harness.job.faults import Fault
 from harness.job.module import GROUND, LEGS, Module, Part, node_name
 from simulator.circuit import Element
-from simulator.dynamics import OPERATED, REST
+from simulator.dynamics import OPERATED, RELEASED
 from simulator.unit import Damage, Slowed, pin
 from simulator.wiring import Plugs
 
@@ -60,7 +60,7 @@ def _relay(damage: Damage, fault: Fault) -> None:
     slowed = damage.slowed.get(subject, Slowed())
     match fault.kind:
         case "relay never operates":
-            damage.held[subject] = REST
+            damage.held[subject] = RELEASED
         case "relay always operated":
             damage.held[subject] = OPERATED
         case "coil open":
@@ -74,7 +74,7 @@ def _relay(damage: Damage, fault: Fault) -> None:
         case "relay long bounce":
             damage.slowed[subject] = replace(slowed, bounce=LONG_BOUNCE)
         case "pole stuck released":
-            damage.pole_held[subject] = REST
+            damage.pole_held[subject] = RELEASED
         case "pole stuck operated":
             damage.pole_held[subject] = OPERATED
     if fault.throw is None:

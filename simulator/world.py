@@ -25,7 +25,7 @@ from simulator.dynamics import (
     CLAMP_V,
     LOOK_BACK_S,
     MEMORY_S,
-    REST,
+    RELEASED,
     CoilEdge,
     CoilEdges,
     Decay,
@@ -217,7 +217,7 @@ class World:
         self._motions = [
             Motion(
                 timing,
-                position=self._built.held.get(relay.name, REST),
+                position=self._built.held.get(relay.name, RELEASED),
                 seed=seed_of("motion", serial, relay.name),
                 misses={
                     pole: chances for (index, pole), chances in self._built.misses.items() if index == number

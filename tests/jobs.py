@@ -1,6 +1,6 @@
 """Jobs for tests: a shipped unit on its own fixture and bench, with the checks that a test is about.
 
-    job = job_in(tmp_path / "job", check_of("gain", within="0.2 dB"), states=["rest", "loop_a"])
+    job = job_in(tmp_path / "job", check_of("gain", within="0.2 dB"), states=["idle", "loop_a"])
 
 is the folder of the two-loop switcher with that one check; `edits` change what its files say elsewhere.
 """

@@ -69,7 +69,7 @@ def measure(
     state: Annotated[
         str,
         typer.Argument(
-            metavar="STATE", help="rest, unpowered, or control lines: loop_a+swap.", show_default=False
+            metavar="STATE", help="idle, unpowered, or control lines: loop_a+swap.", show_default=False
         ),
     ],
     setup: Annotated[

@@ -383,7 +383,7 @@ settle = "20 ms"
 def sequence_text(answers: Answers) -> str:
     """Write sequence.toml. The answers are checked before."""
     everywhere = ", ".join(f'"{net}"' for net in ("out", *(f"{loop}_send" for loop in answers.loop_names)))
-    edges = ", ".join(f'"{state}"' for state in ("rest", *answers.control_names))
+    edges = ", ".join(f'"{state}"' for state in ("idle", *answers.control_names))
     # Each plug's resistors of 1 % are unsure by about as much as the narrower limits.
     gain, pair = ("0.3 dB", "0.5 dB") if answers.loops else ("0.2 dB", "0.2 dB")
     checks = [
@@ -417,7 +417,7 @@ def sequence_text(answers: Answers) -> str:
         + _check(
             "Intermittent contacts", "intermittency", 'at = ["out"]', "operations = 10", 'below = "30 %"'
         ),
-        _check("Noise", "noise", 'at = ["out"]', 'states = ["rest"]', 'below = "-80 dBu"'),
+        _check("Noise", "noise", 'at = ["out"]', 'states = ["idle"]', 'below = "-80 dBu"'),
         _check("Direct voltage", "offset", 'at = ["out"]', 'between = ["-5 mV", "5 mV"]'),
         _check("Relay current", "supply_current", 'within = "8 %"'),
         "# Changes of one control line at a time between these states: the relay's 4 ms, and 3 ms of "

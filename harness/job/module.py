@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
 
-from harness.job.state import REST, UNPOWERED
+from harness.job.state import IDLE, UNPOWERED
 from harness.toml_files.messages import shown_value
 from harness.toml_files.source import Source
 from harness.toml_files.values import (
@@ -307,10 +307,10 @@ def read_tables(source: Source) -> ModuleFile:
                 ("module", "channels"), f"channel {channel} stands here {times} times; expected once"
             )
     for name in file.controls:
-        if not NAME.fullmatch(name) or name in (REST, UNPOWERED, "all"):
+        if not NAME.fullmatch(name) or name in (IDLE, UNPOWERED, "all"):
             source.wrong(
                 ("controls", name),
-                "expected a name in lower case with underscores, and none of rest, unpowered, all",
+                "expected a name in lower case with underscores, and none of idle, unpowered, all",
             )
     if not file.controls:
         source.wrong(("controls",), 'found none; expected control lines such as loop_a = "what it does"')

@@ -328,7 +328,7 @@ def _states_of_check(
     if entry.states is None:
         return None
     if not entry.states:
-        source.wrong((*key, "states"), 'found none; expected states such as ["rest"]')
+        source.wrong((*key, "states"), 'found none; expected states such as ["idle"]')
     found: list[State] = []
     for index, text in enumerate(entry.states):
         place: Key = (*key, "states", index)

@@ -8,7 +8,7 @@ from typing import Literal
 
 from harness.toml_files.messages import did_you_mean, unknown
 
-REST = "rest"
+IDLE = "idle"
 UNPOWERED = "unpowered"
 BECOMES = " > "  # in the name of a change of state, and of no state
 Direction = Literal["operate", "release", "mixed"]
@@ -25,10 +25,10 @@ class State:
 
     @property
     def name(self) -> str:
-        """`loop_a+swap`, `rest` or `unpowered`."""
+        """`loop_a+swap`, `idle` or `unpowered`."""
         if not self.powered:
             return UNPOWERED
-        return "+".join(self.on) or REST
+        return "+".join(self.on) or IDLE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,7 +40,7 @@ class Edge:
 
     @property
     def name(self) -> str:
-        """`rest > loop_a`."""
+        """`idle > loop_a`."""
         return f"{self.before.name}{BECOMES}{self.after.name}"
 
     @property
@@ -76,14 +76,14 @@ def parse_state(text: str, controls: tuple[str, ...]) -> State:
     """
     if text == UNPOWERED:
         return State(on=(), powered=False)
-    if text == REST:
+    if text == IDLE:
         return State(on=())
     wanted = [control.strip() for control in text.split("+")]
     for control in wanted:
         if control not in controls:
             message = unknown("control line", control, controls, where="module.toml")
             if len(wanted) == 1 and "did you mean" not in message:
-                message += did_you_mean(control, (REST, UNPOWERED))
+                message += did_you_mean(control, (IDLE, UNPOWERED))
             raise ValueError(f'found state "{text}": {message}')
     if len(set(wanted)) < len(wanted):
         raise ValueError(f'found state "{text}"; expected every control line once')

@@ -29,7 +29,7 @@ Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's place in the v
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Bare:
-    """noise: a record of all inputs with the sources idle, None where there is none."""
+    """noise: a record of all inputs with the inputs terminated, None where there is none."""
 
     noise: Capture | None = None
     harmonics: Mapping[Key, Harmonics] = field(default_factory=dict)

@@ -93,7 +93,7 @@ def is_mains(frequency_hz: float, duration_s: float) -> bool:
     )
 
 
-IDLE_HZ = 60e3
+TERMINATED_HZ = 60e3
 SILENT_RECORD_HZ = 1e3  # with the outputs off nothing is looked for, but mains is averaged as with a tone
 
 
@@ -103,12 +103,12 @@ class Stimulus:
 
     `pair`: the hot output at the lower, the cold output at the upper of two neighbouring frequencies around
     `frequency_hz`, each at half of the differential level. `antiphase`: both at one frequency, the cold one
-    inverted. `silence`: both outputs off, and with them nothing on the input. `idle`: both on at the
+    inverted. `silence`: both outputs off, and with them nothing on the input. `terminated`: both on at the
     generator's smallest amplitude and far above the audio band, so that their resistances end the input and
     nothing else of them is there.
     """
 
-    kind: Literal["pair", "antiphase", "silence", "idle"]
+    kind: Literal["pair", "antiphase", "silence", "terminated"]
     frequency_hz: float = 0.0
     level_vrms: float = 0.0
 
@@ -130,4 +130,4 @@ class Stimulus:
 
 
 SILENCE = Stimulus(kind="silence")
-IDLE = Stimulus(kind="idle", frequency_hz=IDLE_HZ)
+TERMINATED = Stimulus(kind="terminated", frequency_hz=TERMINATED_HZ)

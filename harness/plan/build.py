@@ -246,7 +246,7 @@ def _renumber_reading(reading: Planned, renumbered: dict[int, int]) -> Planned:
 
 
 def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading[OfOperations]]:
-    """One for each control line, operated from rest, at whose port a signal shows before or after.
+    """One for each control line, operated from idle, at whose port a signal shows before or after.
 
     A control line that leaves the port silent both times is left out: no failure could be seen there, and
     none in ten operations would mean nothing.

@@ -16,7 +16,7 @@ from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
 from harness.job.state import Edge, State, named_edge, single_control_edges
 from harness.measure.segments import Floating
-from harness.measure.tones import IDLE, Stimulus, choose_tones
+from harness.measure.tones import TERMINATED, Stimulus, choose_tones
 from harness.plan.model import EdgeAcquisition, SetupVisit
 from harness.plan.states import distance, energised
 from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
@@ -262,7 +262,7 @@ def add_edges(
 
 def _stimulus(check: Check) -> Stimulus:
     if check.tone.level_vrms == 0.0:
-        return IDLE
+        return TERMINATED
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
 

@@ -21,7 +21,7 @@ def distance(one: State, other: State) -> int:
 
 
 def ordered(states: Sequence[State]) -> tuple[State, ...]:
-    """Nearest neighbour from rest, ties in the order given: for all combinations this is a Gray code."""
+    """Nearest neighbour from idle, ties in the order given: for all combinations this is a Gray code."""
     left = list(states)
     order: list[State] = []
     here = State(on=())

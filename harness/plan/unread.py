@@ -14,7 +14,7 @@ from harness.plan.model import Plan, Planned
 from harness.quantities.change import as_of_change
 
 SOME = 3  # examples of what would help
-REST = State(on=())
+IDLE = State(on=())
 
 Place = tuple[str, str]  # a channel that is driven, or read where no matter which is; a net
 
@@ -40,7 +40,7 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     job, words = routes.job, check.quantity.spoken
     if check.quantity.family == "supply":
         if not any(_of_check(plan, check)):
-            yield "none of its states has the relay supply on; expected one that has, such as rest"
+            yield "none of its states has the relay supply on; expected one that has, such as idle"
         return
     read = set(_read(plan, check))
     missing = [place for place in _asked(job, check) if place not in read]
@@ -50,7 +50,7 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
         return
     silent = [state.name for state in check.states or () if state.name not in _states_read(plan, check)]
     if check.quantity.family == "cycle":
-        silent = [name for name in silent if name != REST.name]
+        silent = [name for name in silent if name != IDLE.name]
     if silent:
         yield f"gives no {words} in {', '.join(silent)}: {_why(routes, check, [])}"
 
@@ -85,7 +85,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
     if check.quantity.family == "cycle":
         some = ", ".join(f'"{control}"' for control in job.module.control_names[:SOME])
         return (
-            f"control lines are operated one by one, from rest; expected states such as {some}, or no states"
+            f"control lines are operated one by one, from idle; expected states such as {some}, or no states"
         )
     if check.quantity.between_channels:
         if len(job.sequence.channels) < len(job.module.channels):
@@ -160,7 +160,7 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
     would = list(islice(_would(routes, check, port), SOME))
     if would:
         return f"{reason}; expected states with a change such as {', '.join(would)}"
-    return f"{reason}; and no change of one control line from rest would show it: leave this port out"
+    return f"{reason}; and no change of one control line from idle would show it: leave this port out"
 
 
 def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> tuple[str, ...]:
@@ -174,9 +174,9 @@ def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName
 
 
 def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
-    """Changes of one control line from rest, or back, that would show what is asked."""
+    """Changes of one control line from idle, or back, that would show what is asked."""
     for control in routes.job.module.control_names:
-        pair = (REST, State(on=(control,)))
+        pair = (IDLE, State(on=(control,)))
         for before, after in (pair, pair[::-1]):
             edge = Edge(before=before, after=after)
             if (

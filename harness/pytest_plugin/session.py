@@ -99,7 +99,7 @@ class BenchSession:
             yield
         finally:
             if self._tests is not None and NEEDS_BENCH in getattr(item, "fixturenames", ()):
-                self._tests.rest()
+                self._tests.idle()
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session, exitstatus: int) -> None:

@@ -53,7 +53,7 @@ def levels_of(volts: NDArray[np.complex128], rows: tuple[int, int]) -> CycleLeve
 
 @dataclass(frozen=True, kw_only=True)
 class OfOperations:
-    """A control line that is operated from rest, what is looked at after each step, and what the circuit
+    """A control line that is operated from idle, what is looked at after each step, and what the circuit
     expects.
     """
 

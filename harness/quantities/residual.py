@@ -13,7 +13,7 @@ from harness.measure.reference import Bare, harmonics_of
 from harness.measure.reference import Offset as Zero
 from harness.measure.residuals import least_noise_vrms, noise, quasi_peak, thd, thd_and_noise
 from harness.measure.tone import ToneFit
-from harness.measure.tones import IDLE, SILENCE, Stimulus
+from harness.measure.tones import SILENCE, TERMINATED, Stimulus
 from harness.quantities.forms import StateSeen
 from harness.quantities.need import Need, PortView, key_for, one_tone
 from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
@@ -97,11 +97,11 @@ class Noise(Residual):
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
         """With the source idle."""
-        return self.planned(need, IDLE)
+        return self.planned(need, TERMINATED)
 
     def scope_floor(self, options: NoiseOptions, volts_per_division: float, k: float) -> float:
         """In dBu."""
-        least_vrms = least_noise_vrms(volts_per_division, IDLE.tones, weighting=options.weighting, k=k)
+        least_vrms = least_noise_vrms(volts_per_division, TERMINATED.tones, weighting=options.weighting, k=k)
         return dbu_from_vrms(least_vrms)
 
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:

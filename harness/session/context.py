@@ -117,9 +117,9 @@ class SupplyWatch:
         nothing.
         """
         module = self._module
-        rest_a = expected_current_a(module, State(on=()))
+        idle_a = expected_current_a(module, State(on=()))
         controls_a = [
-            expected_current_a(module, State(on=(control,))) - rest_a for control in module.control_names
+            expected_current_a(module, State(on=(control,))) - idle_a for control in module.control_names
         ]
         return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
 

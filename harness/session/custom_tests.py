@@ -59,7 +59,7 @@ class CustomTests:
         return self.bench.instruments()
 
     def measure(self, state: str) -> tuple[Reading, ...]:
-        """Measure what the sequence checks in a state (`loop_a+swap`, `rest`, `unpowered`), in every setup.
+        """Measure what the sequence checks in a state (`loop_a+swap`, `idle`, `unpowered`), in every setup.
 
         A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
         for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.
@@ -72,18 +72,18 @@ class CustomTests:
             raise self._is_over()
         try:
             self._made[name] = self._run.carry_out(part)
-            self._run.rest()
+            self._run.idle()
         except BaseException as error:
             self._stop(error)
             raise
         return self._made[name]
 
-    def rest(self) -> None:
+    def idle(self) -> None:
         """Everything off, whatever a test has left on; the bench stays open."""
         if not self._is_open:
             return
         try:
-            self._run.rest()
+            self._run.idle()
         except BaseException as error:
             self._stop(error)
             raise

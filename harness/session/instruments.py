@@ -63,7 +63,7 @@ class Drive:
         """Frequency, amplitude and phase of the hot and of the cold output."""
         tones = stimulus.tones
         amplitude_vpp = leg_vpp(stimulus.level_vrms)
-        if stimulus.kind == "idle":
+        if stimulus.kind == "terminated":
             amplitude_vpp = self._generator.amplitude_range_vpp[0]
         if stimulus.kind == "antiphase":
             return (tones.hot_hz, amplitude_vpp, 0.0), (tones.hot_hz, amplitude_vpp, 180.0)

@@ -16,7 +16,7 @@ from harness.session.context import BenchContext
 from harness.session.events import Remark
 from harness.units import counted
 
-IDLE = State(on=())
+TERMINATED = State(on=())
 
 # While a unit stays in: copper is 4 % more after warming up by 10 K, a supply's meter 1 % wrong.
 KEPT_WITHIN = 0.06  # of a current
@@ -53,18 +53,20 @@ def energise(context: BenchContext) -> dict[str, float]:
     """
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
-    states = [IDLE, *(State(on=(control,)) for control in module.control_names)]
+    states = [TERMINATED, *(State(on=(control,)) for control in module.control_names)]
     for state in states:
         limit_a = limit_of(module, state)
         supply.set(voltage_v=module.supply.voltage_v, limit_a=limit_a)
-        if state is IDLE:
+        if state is TERMINATED:
             supply.switch(on=True)
         context.set_state(None, state)
         currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
-    context.begin_state(None, IDLE)  # whatever comes next settles by itself
+    context.begin_state(None, TERMINATED)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
     controls = counted(len(states) - 1, "line")
-    context.observe(Remark(text=f"relay supply: {IDLE.name} and {controls} one by one, none over its limit"))
+    context.observe(
+        Remark(text=f"relay supply: {TERMINATED.name} and {controls} one by one, none over its limit")
+    )
     return currents_a
 
 
@@ -106,14 +108,14 @@ def line_currents(context: BenchContext) -> Mapping[str, float]:
 
 def draws_nothing(module: Module, now_a: Mapping[str, float]) -> bool:
     """Whether no control line adds what even a single coil of it would."""
-    idle_a = expected_current_a(module, IDLE)
+    idle_a = expected_current_a(module, TERMINATED)
     added = [
-        (now_a[control] - now_a[IDLE.name], expected_current_a(module, State(on=(control,))) - idle_a)
+        (now_a[control] - now_a[TERMINATED.name], expected_current_a(module, State(on=(control,))) - idle_a)
         for control in module.control_names
         if control in now_a
     ]
     coils = any(found > NOTHING * wanted for found, wanted in added if wanted > 0)
-    return not coils and now_a[IDLE.name] < max(0.5 * idle_a, SAME_WITHIN_A)
+    return not coils and now_a[TERMINATED.name] < max(0.5 * idle_a, SAME_WITHIN_A)
 
 
 def draws_the_same(before_a: Mapping[str, float], now_a: Mapping[str, float]) -> bool:

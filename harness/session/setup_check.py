@@ -126,7 +126,7 @@ def _ask(setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, floa
 
 LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's
 OFF_OHM = 1e9
-REST = State(on=())
+IDLE = State(on=())
 
 
 class KeptHands:
@@ -200,19 +200,19 @@ def _say(context: RunContext, note: Callable[[Event, str], None], event: Event, 
 def _make_safe(context: RunContext) -> None:
     """Nothing drives the leads, and no relay moves, while hands are at them."""
     context.drive.silence()
-    context.set_state(None, REST)
+    context.set_state(None, IDLE)
 
 
 def _states(context: RunContext) -> tuple[State, ...]:
-    return (REST, *(State(on=(control,)) for control in context.job.module.control_names))
+    return (IDLE, *(State(on=(control,)) for control in context.job.module.control_names))
 
 
 def _look(context: RunContext, setup: Setup, foretold: Foretold) -> Misplaced | None:
-    """Look at the leads in the states that tell them apart; at rest alone where that is enough."""
+    """Look at the leads in the states that tell them apart; in idle alone where that is enough."""
     states, taken = [0], []
-    context.set_state(setup, REST)
-    refuse_dc(context, setup, REST)
-    taken.append(_levels(context, setup, REST))
+    context.set_state(setup, IDLE)
+    refuse_dc(context, setup, IDLE)
+    taken.append(_levels(context, setup, IDLE))
     more = telling_states(foretold)
     if not all_fit(foretold, np.stack(taken), states):
         more = tuple(range(1, len(_states(context))))
@@ -221,7 +221,7 @@ def _look(context: RunContext, setup: Setup, foretold: Foretold) -> Misplaced | 
         context.set_state(setup, state)
         states.append(index)
         taken.append(_levels(context, setup, state))
-    context.set_state(setup, REST)
+    context.set_state(setup, IDLE)
     found = misplaced(foretold, np.stack(taken), states)
     alone = unmoved(foretold, taken[0]) if found is None else ""
     return Misplaced(leads=(), said=alone) if alone else found

@@ -207,7 +207,7 @@ class UnitRun:
             self._over = error
             raise
 
-    def rest(self) -> None:
+    def idle(self) -> None:
         """Everything off and verified until the next part; the bench stays open. Raises BenchError."""
         self._context.drive.forget()
         make_idle(self._context.bench)

@@ -29,7 +29,7 @@ AVERAGES = (2, 1024)
 SCALE_MAX_S = 5.0  # the world remembers a minute: the longest record has to fit
 INTERVAL_MIN_S = 1e-9
 AVERAGE_TYPE = 2  # NORMal is 0, in the second field of the preamble
-REST_INPUT = InputSetting(on=False, coupling="DC", probe=1.0, scale_v=1.0, offset_v=0.0)
+RESET_INPUT = InputSetting(on=False, coupling="DC", probe=1.0, scale_v=1.0, offset_v=0.0)
 
 
 class Oscilloscope(Device):
@@ -39,15 +39,15 @@ class Oscilloscope(Device):
         self._world = world
         self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
         self._rng = generator_for("noise", seed)
-        self._rest()
+        self._set_all()
         super().__init__(clock, model="OSC4", serial=serial)
 
     def reset(self) -> None:
         """Input 1 on, 1 V and 100 us a division, automatic trigger, stopped."""
-        self._rest()
+        self._set_all()
 
-    def _rest(self) -> None:
-        self._inputs = [replace(REST_INPUT, on=i == 0) for i in range(self._world.inputs)]
+    def _set_all(self) -> None:
+        self._inputs = [replace(RESET_INPUT, on=i == 0) for i in range(self._world.inputs)]
         self._scale_s, self._position_s, self._points = 1e-4, 0.0, 1000
         self._source, self._level_v, self._slope, self._sweep = 1, 0.0, "POS", "AUTO"
         self._type, self._count = "NORM", 8

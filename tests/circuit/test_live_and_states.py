@@ -15,7 +15,7 @@ from harness.job.module import Amplifier, Module, Pole
 from harness.job.state import State
 from tests.circuit import boards
 
-REST = State(on=())
+IDLE = State(on=())
 BENCH = BenchImpedances()
 SELECTOR = boards.module(
     ports=["in", "aux", "out"],
@@ -73,7 +73,7 @@ def test_a_pair_that_a_contact_shorts_is_silent_though_the_contact_leaves_someth
     setup = boards.setup()
     fixture = boards.fixture(setup, loads={"out": boards.across(10e3)})
     muted = look(module, setup, fixture, State(on=("mute",)))
-    assert look(module, setup, fixture, REST).live == (True,)
+    assert look(module, setup, fixture, IDLE).live == (True,)
     assert muted.live == (False,)
     # 50 mohm against 50 + 22 ohm in each leg
     assert abs(differential(muted.transfer)[0]) == pytest.approx(0.05 / 144.07, rel=1e-3)
@@ -90,7 +90,7 @@ def test_a_part_in_series_is_named_once_and_a_bypassed_one_is_not() -> None:
     fixture = boards.fixture(setup)
     words = [
         route(module, fixture, setup, state, boards.port("left.out"))
-        for state in (REST, State(on=("bypass",)))
+        for state in (IDLE, State(on=("bypass",)))
     ]
     assert words == ["in > R1 > out", "in > out"]
 
@@ -99,8 +99,8 @@ def test_a_route_through_an_amplifier_names_it_and_does_not_run_backwards() -> N
     module = boards.module(amplifiers=[amplifier("U1", "in", "out")])
     forward, backward = boards.setup(), boards.setup("left.out", ["left.in"])
     fixture = boards.fixture(forward)
-    assert route(module, fixture, forward, REST, boards.port("left.out")) == "in > U1 > out"
-    assert route(module, fixture, backward, REST, boards.port("left.in")) == "silent"
+    assert route(module, fixture, forward, IDLE, boards.port("left.out")) == "in > U1 > out"
+    assert route(module, fixture, backward, IDLE, boards.port("left.in")) == "silent"
 
 
 def amplifier(
@@ -122,11 +122,11 @@ def test_relays_stand_as_their_lines_and_the_supply_say() -> None:
     relay = boards.change_over("K1", "on", "in", "out", None)
     latching = replace(relay, control=None, set_control="set", reset_control="reset")
     assert is_operated(relay, State(on=("on",)))
-    assert not is_operated(relay, REST)
+    assert not is_operated(relay, IDLE)
     assert not is_operated(relay, State(on=(), powered=False))
     assert is_operated(latching, State(on=("set",)))
     assert not is_operated(latching, State(on=("reset",)))
-    assert not is_operated(latching, REST)
+    assert not is_operated(latching, IDLE)
 
 
 def test_two_relays_that_fight_over_a_net_are_solved_as_they_are() -> None:
@@ -154,14 +154,14 @@ def test_amplifiers_fed_back_with_a_gain_of_one_have_no_solution_and_a_net_is_na
         resistors=boards.in_series("R1", "in", "ring", 1e3),
     )
     setup = boards.setup(view=["left.in"])
-    circuit = build_circuit(module, boards.fixture(setup), setup, REST, BENCH)
+    circuit = build_circuit(module, boards.fixture(setup), setup, IDLE, BENCH)
     with pytest.raises(CircuitError, match=r"no solution.*left\.(ring|back)\.(hot|cold)"):
         transfer(circuit, (1e3, 1e3))
 
 
 def test_a_setup_that_drives_nothing_shows_nothing() -> None:
     setup = replace(boards.setup(), drive=None)
-    prediction = look(SELECTOR, setup, boards.fixture(setup), REST)
+    prediction = look(SELECTOR, setup, boards.fixture(setup), IDLE)
     assert not prediction.transfer.any()
     assert prediction.live == (False,)
 
@@ -170,4 +170,4 @@ def test_a_through_setup_without_a_view_has_the_widest_setup_s_inputs() -> None:
     through = boards.setup(None, [])
     wide = boards.setup(view=["left.in", "left.out"])
     fixture = replace(boards.fixture(through), setups=(through, wide))
-    assert look(SELECTOR, through, fixture, REST).transfer.shape == (4, 2)
+    assert look(SELECTOR, through, fixture, IDLE).transfer.shape == (4, 2)

@@ -17,7 +17,7 @@ from harness.job.state import State
 from harness.quantities.forms import converted
 from tests.circuit import boards
 
-REST = State(on=())
+IDLE = State(on=())
 
 
 def ideal(source_ohm: float) -> BenchImpedances:
@@ -26,7 +26,7 @@ def ideal(source_ohm: float) -> BenchImpedances:
 
 
 def gain(
-    module: Module, fixture: Fixture, source_ohm: float, frequency_hz: float = 1e3, state: State = REST
+    module: Module, fixture: Fixture, source_ohm: float, frequency_hz: float = 1e3, state: State = IDLE
 ) -> complex:
     prediction = predict(
         module,
@@ -206,7 +206,7 @@ def test_cables_of_unlike_capacitance_cost_rejection(frequency_hz: float, reject
     )
     setup = boards.setup()
     prediction = predict(
-        module, boards.fixture(setup), setup, REST,
+        module, boards.fixture(setup), setup, IDLE,
         frequencies_hz=(frequency_hz, frequency_hz), impedances=ideal(0.0),
     )  # fmt: skip
     assert -decibels(complex(converted(prediction.transfer, (0, 1)))) == pytest.approx(
@@ -242,7 +242,7 @@ def test_scope_inputs_in_parallel_load_a_through_setup() -> None:
         boards.module(),
         boards.fixture(setup),
         setup,
-        REST,
+        IDLE,
         frequencies_hz=(1e3, 1e3),
         impedances=BenchImpedances(input_f=0.0),
     )
@@ -269,7 +269,7 @@ def test_an_amplifier_has_its_gain_its_impedances_and_its_common_mode_rejection(
     )
     setup = boards.setup()
     fixture = boards.fixture(setup, loads={"out": boards.across(600)})
-    prediction = predict(module, fixture, setup, REST, frequencies_hz=(1e3, 1e3), impedances=ideal(100.0))
+    prediction = predict(module, fixture, setup, IDLE, frequencies_hz=(1e3, 1e3), impedances=ideal(100.0))
     answer = prediction.transfer[0] - prediction.transfer[1]
     assert differential(prediction.transfer)[0] == pytest.approx(-2 * 10e3 / 10100 * 600 / 700, rel=1e-4)
     # both legs driven alike: no current flows between them, all of it is common mode at the input
@@ -331,7 +331,7 @@ def broken_cold_leg(
             frequencies_hz=(1e3, 1e3),
             impedances=BenchImpedances(input_ohm=input_ohm),
         ).transfer
-        for state in (REST, State(on=("broken",)))
+        for state in (IDLE, State(on=("broken",)))
     )
     return whole, broken
 

@@ -19,10 +19,10 @@ from harness.job.state import State, all_states
 from tests.circuit import boards
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
-REST = State(on=())
+IDLE = State(on=())
 
 
-def rows_of(module: Module, fixture: Fixture, states: tuple[State, ...] = (REST,)) -> tuple[TruthRow, ...]:
+def rows_of(module: Module, fixture: Fixture, states: tuple[State, ...] = (IDLE,)) -> tuple[TruthRow, ...]:
     return truth_table(module, fixture, states, frequency_hz=1e3, impedances=BenchImpedances())
 
 
@@ -69,7 +69,7 @@ def test_a_shipped_job_has_a_row_for_every_state_and_prints_in_80_columns(name: 
     assert {row.driven for row in rows} == {str(drive) for drive in drives}
     for driven in drives:
         assert {row.state for row in rows if row.driven == str(driven)} == {state.name for state in states}
-    assert json.loads(json.dumps(truth_data(job, rows)))["rows"][0]["state"] == "rest"
+    assert json.loads(json.dumps(truth_data(job, rows)))["rows"][0]["state"] == "idle"
     text = printed(rows)
     assert max(map(len, text.splitlines())) <= 80
     assert "…" not in text

@@ -92,7 +92,7 @@ def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture
 def test_noise_that_the_scopes_own_hides_is_refused_with_the_floor(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, limit: str, probe: str, said: str
 ) -> None:
-    noise = check_of("noise", states=["rest"], below=limit)
+    noise = check_of("noise", states=["idle"], below=limit)
     job = job_in(tmp_path / "job", noise, edits=[("bench.toml", 'probe = "1x"', f'probe = "{probe}"')])
     printed = switchwalk(capsys, "plan", str(job))
     assert printed.code == (2 if said else 0)

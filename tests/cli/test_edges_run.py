@@ -20,7 +20,7 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         check_of("bounce", below="3 ms"),
         check_of("gap", between=["50 us", "4 ms"]),
         check_of("click_peak", band="audio", below="10 mV"),
-        states=["rest", "loop_a"],
+        states=["idle", "loop_a"],
         channels=["left"],
     )
 
@@ -49,19 +49,19 @@ def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
     code, readings, marked = run(capsys, job)
     assert [one.verdict for one in readings.values()] == ["pass"] * len(readings)
     assert code == 0
-    operate = readings["operate_time", "out", "rest > loop_a"].estimate
+    operate = readings["operate_time", "out", "idle > loop_a"].estimate
     # the module's relays: 0.35 to 0.7 of 4 ms, 3 % about it; no reading is as sure as a sample is long
     assert operate is not None
     assert operate.standard is not None
     assert 1.3e-3 < operate.value < 2.9e-3
     assert 0.5e-6 < operate.standard < 50e-6
     assert {one.name for one in operate.budget} == {"control edge", "closing"}
-    assert readings["gap", "out.hot", "loop_a > rest"].unit == "s"
-    assert readings["click_peak", "out", "rest > loop_a"].key.measurand.frequency_hz is None
+    assert readings["gap", "out.hot", "loop_a > idle"].unit == "s"
+    assert readings["click_peak", "out", "idle > loop_a"].key.measurand.frequency_hz is None
     assert marked >= 2
     report = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "first closes at" in report
-    assert "rest &gt; loop_a" in report
+    assert "idle &gt; loop_a" in report
 
 
 @pytest.mark.parametrize(
@@ -69,15 +69,15 @@ def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
     [
         (
             ("K1 slow to operate", "K1 slow to release"),
-            {("operate_time", "out", "rest > loop_a"), ("release_time", "out", "loop_a > rest")},
+            {("operate_time", "out", "idle > loop_a"), ("release_time", "out", "loop_a > idle")},
         ),
         (
             ("K1 long bounce",),
-            {("bounce", "out.hot", "rest > loop_a"), ("bounce", "out.hot", "loop_a > rest")},
+            {("bounce", "out.hot", "idle > loop_a"), ("bounce", "out.hot", "loop_a > idle")},
         ),
         (
             ("K1 never operates",),
-            {("operate_time", "out", "rest > loop_a"), ("gap", "out.hot", "rest > loop_a")},
+            {("operate_time", "out", "idle > loop_a"), ("gap", "out.hot", "idle > loop_a")},
         ),
     ],
 )
@@ -91,7 +91,7 @@ def test_a_relay_that_moves_wrongly_fails_by_what_is_wrong(
     assert code == 1
     assert {key for key, one in readings.items() if one.verdict == "fail"} >= failing
     if "K1 never operates" in faults:
-        assert "a relay did not move" in readings["operate_time", "out", "rest > loop_a"].reason
+        assert "a relay did not move" in readings["operate_time", "out", "idle > loop_a"].reason
 
 
 def test_without_a_line_in_view_the_times_are_missing_and_say_what_would_help(
@@ -100,9 +100,9 @@ def test_without_a_line_in_view_the_times_are_missing_and_say_what_would_help(
     edit(job / "fixture.toml", "controls_viewed = { loop_a = 3, loop_b = 3, swap = 3 }", "", every=True)
     code, readings, _ = run(capsys, job)
     assert code == 3
-    time = readings["operate_time", "out", "rest > loop_a"]
+    time = readings["operate_time", "out", "idle > loop_a"]
     assert time.verdict == "missing"
     assert "controls_viewed" in time.reason
     # what needs no reference is there, or, where a hurried bench missed the command, says so
     for quantity in ("gap", "bounce"):
-        assert readings[quantity, "out.hot", "rest > loop_a"].verdict in ("pass", "missing")
+        assert readings[quantity, "out.hot", "idle > loop_a"].verdict in ("pass", "missing")

@@ -112,7 +112,7 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     assert moved.code == 4
     assert re.search(r"^MOVED  bench 'Simulated bench' by golden unit OB-9001, run 10$", moved.out, re.M)
     assert re.search(r"^[1-3] of \d readings of OB-9001 moved: ", moved.out, re.M)
-    assert "Route and gain: rest left.out 1 kHz" in " ".join(moved.out.split())
+    assert "Route and gain: idle left.out 1 kHz" in " ".join(moved.out.split())
     assert max(map(len, moved.out.splitlines())) <= 80
     unit = ("--serial", "OB-0005")
     refused = place.does(capsys, ("run",), *unit)

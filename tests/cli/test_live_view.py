@@ -75,7 +75,7 @@ def test_the_view_holds_state_routes_readings_time_left_and_relay_operations(fau
         "relays   operated so far: K1 ",
     )
     assert faulty.all_on_one(
-        "ok       gain left.out in rest (Route and gain)\n",
+        "ok       gain left.out in idle (Route and gain)\n",
         " dB, limit -0.6",
         "FAIL     gain left.out in loop_a (Route and gain)\n",
         "4 of 8 readings: 3 pass, 1 fail",
@@ -107,18 +107,18 @@ def test_verdicts_have_a_colour_unless_it_is_declined_and_the_words_in_any_case(
     plain = seen_run(tmp_path, REAL | {"NO_COLOR": "1"})
     assert plain.code == 0
     assert not plain.screen.attributes & COLOURS
-    assert plain.all_on_one("ok       gain left.out in rest (Route and gain)")
+    assert plain.all_on_one("ok       gain left.out in idle (Route and gain)")
 
 
 def test_a_wide_terminal_has_each_reading_in_one_line(tmp_path: Path) -> None:
     wide = seen_run(tmp_path, REAL | {"COLUMNS": "120", "LINES": "30"})
-    assert wide.all_on_one("ok       gain left.out in rest (Route and gain): -0.4", " dB, limit -0.6")
+    assert wide.all_on_one("ok       gain left.out in idle (Route and gain): -0.4", " dB, limit -0.6")
 
 
 def test_a_terminal_that_cannot_move_its_cursor_has_plain_lines(tmp_path: Path) -> None:
     dumb = seen_run(tmp_path, DUMB)
     assert "\x1b" not in dumb.raw
-    assert "  [1 of 4 acquisitions] rest: 2 of 2 readings pass" in dumb.screens[-1].splitlines()
+    assert "  [1 of 4 acquisitions] idle: 2 of 2 readings pass" in dumb.screens[-1].splitlines()
 
 
 def test_a_terminal_of_the_plain_locale_is_sent_ascii_alone(tmp_path: Path) -> None:
@@ -133,7 +133,7 @@ def test_the_view_is_put_away_while_a_person_is_asked(tmp_path: Path) -> None:
     job = hand_job(tmp_path)
     sequence = job / "sequence.toml"
     text = sequence.read_text(encoding="utf-8")
-    sequence.write_text(text.replace('["all", "unpowered"]', '["rest", "loop_a"]'), encoding="utf-8")
+    sequence.write_text(text.replace('["all", "unpowered"]', '["idle", "loop_a"]'), encoding="utf-8")
     made = "Press Enter when it is made. "
     with standing_bench(job) as bench:
         terminal = Terminal(

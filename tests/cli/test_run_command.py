@@ -33,7 +33,7 @@ def short_job(tmp_path: Path) -> Path:
         tmp_path / "short_job",
         ROUTE_AND_GAIN,
         RELAY_CURRENT,
-        states=["rest", "loop_a", "loop_a+loop_b+swap"],
+        states=["idle", "loop_a", "loop_a+loop_b+swap"],
         serial_pattern="OB-[0-9]{4}",
     )
 
@@ -82,12 +82,12 @@ KNOWN_BAD = {
 
 # Every line on at least once, and all together: what other combinations add tells none of these apart.
 STATES = {
-    "two_loop_switcher": ("rest", "loop_a", "loop_b", "swap", "loop_a+loop_b+swap", "unpowered"),
+    "two_loop_switcher": ("idle", "loop_a", "loop_b", "swap", "loop_a+loop_b+swap", "unpowered"),
     "source_selector": (
-        *("rest", "select_low", "select_high", "select_low+select_high", "mute", "dim", "unpowered"),
+        *("idle", "select_low", "select_high", "select_low+select_high", "mute", "dim", "unpowered"),
     ),
     "stepped_attenuator": (
-        *("rest", "db_1", "db_2", "db_4", "db_8", "db_16", "db_32", "db_1+db_2+db_4+db_8+db_16+db_32"),
+        *("idle", "db_1", "db_2", "db_4", "db_8", "db_16", "db_32", "db_1+db_2+db_4+db_8+db_16+db_32"),
         "unpowered",
     ),
 }

@@ -35,7 +35,7 @@ PLACEHOLDERS = {"RUN": "1", "JOB": OF_THE_TUTORIAL, "DIR": "pages"}
 SHORT = sequence(
     check_of("gain", name="Route and gain", at=["out", "loop_1_send"], within="0.3 dB"),
     RELAY_CURRENT,
-    states=["rest", "loop_1", "mute"],
+    states=["idle", "loop_1", "mute"],
 )
 
 

@@ -47,7 +47,7 @@ def few_states(tmp_path_factory):
     text = Path(BY_HAND[1]).read_text(encoding="utf-8")
     every = 'states = ["all", "unpowered"]'
     assert every in text
-    few = text.replace(every, 'states = ["rest", "loop_a", "loop_b", "swap", "loop_a+loop_b+swap"]')
+    few = text.replace(every, 'states = ["idle", "loop_a", "loop_b", "swap", "loop_a+loop_b+swap"]')
     sequence.write_text(few, encoding="utf-8")
     return (SWITCHER, "--sequence", sequence, *BY_HAND[2:], "--json", "--minimal", "--fault", OWN)
 

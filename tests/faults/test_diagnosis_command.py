@@ -102,7 +102,7 @@ def test_a_relay_that_comes_late_is_named_by_its_change_of_state(tmp_path, capsy
         tmp_path / "job",
         ROUTE_AND_GAIN,
         check_of("operate_time", below="7 ms"),
-        states=["rest", "loop_a"],
+        states=["idle", "loop_a"],
         channels=["left"],
     )
     records = tmp_path / "records.sqlite"

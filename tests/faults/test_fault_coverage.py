@@ -90,7 +90,7 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
 def test_a_relay_that_never_moves_has_no_operate_time(whole):
     plan = build_plan(whole, impedances=BENCH)
     (found,) = weigh_edges(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
-    assert found.by == "operate time at left.out, rest > loop_a"
+    assert found.by == "operate time at left.out, idle > loop_a"
 
 
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):

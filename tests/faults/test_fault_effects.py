@@ -17,7 +17,7 @@ from harness.job.state import State, all_states
 from harness.plan.states import expected_current_a
 from simulator import faults as broken
 from simulator.circuit import Network
-from simulator.dynamics import OPERATED, REST, energised
+from simulator.dynamics import OPERATED, RELEASED, energised
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 from tests.circuit import boards, spice
@@ -26,7 +26,7 @@ SEQUENCES = Path(__file__).parents[2] / "sequences"
 SCOPE_OHM, SOURCE_OHM = 1e6, 50.0
 BENCH = BenchImpedances(source_ohm=SOURCE_OHM, input_ohm=SCOPE_OHM, input_f=0.0)
 ONE_KHZ = (1e3, 1e3)
-REST_STATE, ON = State(on=()), State(on=("go",))
+IDLE_STATE, ON = State(on=()), State(on=("go",))
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +34,7 @@ def switcher():
     return load_job(SEQUENCES / "two_loop_switcher")
 
 
-def shown(module, fixture, fault, state=REST_STATE, bench=BENCH):
+def shown(module, fixture, fault, state=IDLE_STATE, bench=BENCH):
     """Legs by sources, of the fixture's one setup with a fault in it."""
     sound = build_circuit(module, fixture, fixture.setups[0], state, bench)
     return transfer(with_fault(sound, fault, module=module, fixture=fixture, state=state), ONE_KHZ)
@@ -117,7 +117,7 @@ RELAY_FAULTS = [
 def test_a_relay_stands_where_its_fault_leaves_it(kind, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
-    for state, expected in ((REST_STATE, released), (ON, operated)):
+    for state, expected in ((IDLE_STATE, released), (ON, operated)):
         found = np.abs(shown(module, fixture, fault, state))
         assert found[0, 0] == pytest.approx(expected, abs=0.02)
         assert found[1, 1] == pytest.approx(expected, abs=0.02)
@@ -135,7 +135,7 @@ POLE_FAULTS = [
 def test_a_pole_fails_on_its_own_leg_alone(kind, throw, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="K1.1.hot", throw=throw)
-    for state, expected in ((REST_STATE, released), (ON, operated)):
+    for state, expected in ((IDLE_STATE, released), (ON, operated)):
         found = np.abs(shown(module, fixture, fault, state))
         np.testing.assert_allclose(np.diag(found), expected, atol=0.02)
 
@@ -309,7 +309,7 @@ def simulated(job, faults, setup, on):
     parts = connect(job.module, job.fixture, built, plugs=wrong.plugs, setup=setup, leads=leads)
     controls = energised(job.module, built, frozenset(on))
     positions = [
-        [built.held.get(relay.name, OPERATED if relay.control in controls else REST)] * len(relay.poles)
+        [built.held.get(relay.name, OPERATED if relay.control in controls else RELEASED)] * len(relay.poles)
         for relay in job.module.relays
     ]
     volts = Network(parts).solve(built.closed(positions), (True, True), 1e3)

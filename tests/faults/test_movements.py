@@ -28,9 +28,9 @@ def diagnose(laboratory, wrong, **more):
 @pytest.mark.parametrize(
     ("quantity", "edge", "moved", "name"),
     [
-        ("operate_time", "rest > loop_a", "late", "K1 slow to operate"),
-        ("release_time", "loop_a > rest", "late", "K1 slow to release"),
-        ("operate_time", "rest > loop_b", "late", "K2 slow to operate"),
+        ("operate_time", "idle > loop_a", "late", "K1 slow to operate"),
+        ("release_time", "loop_a > idle", "late", "K1 slow to release"),
+        ("operate_time", "idle > loop_b", "late", "K2 slow to operate"),
     ],
 )
 def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, quantity, edge, moved, name):
@@ -41,7 +41,7 @@ def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, qu
 
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory):
-    wrong = {("bounce", edge, "right"): "bounces" for edge in ("rest > loop_b", "loop_b > rest")}
+    wrong = {("bounce", edge, "right"): "bounces" for edge in ("idle > loop_b", "loop_b > idle")}
     found = diagnose(laboratory, wrong)
     assert found.groups[0].names == ("K7 long bounce",)
 
@@ -51,7 +51,7 @@ def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
     edges = tuple(
         JudgedChange(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
         for one in plan.edge_readings
-        if one.quantity.name == "gap" and one.measurand.state == "rest > loop_b"
+        if one.quantity.name == "gap" and one.measurand.state == "idle > loop_b"
     )
     movements = Movements(job=job, plan=plan, impedances=IMPEDANCES)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)
@@ -63,9 +63,9 @@ def test_edges_that_no_fault_explains_are_said_to_be_so(laboratory):
     wrong = {
         (quantity, edge, channel): moved
         for quantity, edge, channel, moved in (
-            ("operate_time", "rest > loop_a", "left", "late"),
-            ("release_time", "loop_b > rest", "right", "late"),
-            ("bounce", "swap > rest", "left", "bounces"),
+            ("operate_time", "idle > loop_a", "left", "late"),
+            ("release_time", "loop_b > idle", "right", "late"),
+            ("bounce", "swap > idle", "left", "bounces"),
         )
     }
     found = diagnose(laboratory, wrong)

@@ -55,7 +55,7 @@ def short_job(tmp_path: Path) -> Path:
         check_of("crosstalk", frequency="10 kHz", below="-70 dB"),
         RELAY_CURRENT,
         of=JOB,
-        states=["rest", "insert", "reverse+pad"],
+        states=["idle", "insert", "reverse+pad"],
         settle="10 ms",
     )
 
@@ -119,7 +119,7 @@ def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.
     # By hand, from the drawing, no plug: each leg 50 ohm into 10k, 100k, 1M and half the pad (1k5 + 1k/2).
     leg_ohm = 1 / (1 / 10e3 + 1 / 100e3 + 1 / 1e6 + 1 / 2000)
     by_hand_db = 20 * np.log10(leg_ohm / (leg_ohm + 50 + 3 * 0.06))
-    bare = [one for one in gains(ran) if "no plug" in one["setup"] and one["state"] in ("rest", "unpowered")]
+    bare = [one for one in gains(ran) if "no plug" in one["setup"] and one["state"] in ("idle", "unpowered")]
     assert len(bare) == 2
     for one in bare:
         assert one["value"] == pytest.approx(by_hand_db, abs=0.01)
@@ -128,7 +128,7 @@ def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.
     assert all(one["high"] < -95 for one in silent)
     current = {one["state"]: one["value"] for one in ran.readings if one["quantity"] == "supply_current"}
     scatter = [
-        line for line in one_reading(ran, "supply_current", "rest")["budget"] if "scatter" in line["name"]
+        line for line in one_reading(ran, "supply_current", "idle")["budget"] if "scatter" in line["name"]
     ]
     assert 5e-6 < scatter[0]["standard"] < 2e-4  # the meter's noise is 50 µA, five times read
     assert current["insert+reverse+pad"] == pytest.approx(0.003 + 5 * 24 / 2880, rel=0.02)
@@ -136,9 +136,9 @@ def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.
 
 FAULTS = [
     (Unit(coil_open=frozenset({"K2"})), "supply current in reverse+pad"),
-    (Unit(stuck={"K4": "operated"}), "gain right.out in rest"),
-    (Unit(open_leg="left.cold"), "gain left.out in rest"),
-    (Unit(swapped_out="right"), "polarity right.out in rest"),
+    (Unit(stuck={"K4": "operated"}), "gain right.out in idle"),
+    (Unit(open_leg="left.cold"), "gain left.out in idle"),
+    (Unit(swapped_out="right"), "polarity right.out in idle"),
     (Unit(pad_ohm={"R3": 820.0}), "gain left.out in reverse+pad"),
     (Unit(crosstalk_f=1e-9), "crosstalk right.out in insert"),
 ]

@@ -24,7 +24,7 @@ SEQUENCE = sequence(
     channels="all",
 )
 STRANGE = (
-    *('""', '"x"', "0", "-1", "7", "true", "[]", "{}", '[""]', "nan", "inf", "1e400", '"rest"', '"all"'),
+    *('""', '"x"', "0", "-1", "7", "true", "[]", "{}", '[""]', "nan", "inf", "1e400", '"idle"', '"all"'),
     *('["all", "unpowered"]', '"unpowered"', '"left"', '"hot"', '"left.in"', '"in"', '"out"', '"\\u0000"'),
     *('"0 ohm"', '"-5 ohm"', '"1e-30 ohm"', '"1e30 ohm"', '"nan ohm"', '"inf Hz"', '"1 uHz"', '"1 THz"'),
     *('"0 dB"', '"300 dB"', '"-1e9 dB"', '"1e9 s"', '"1 ps"', '"0 %"', '"1e6 %"', '"0 V"', '"1e9 V"'),

@@ -26,7 +26,7 @@ SEQUENCE = sequence(
     check_of("gain", name="Route and gain", within="0.3 dB"),
     RELAY_CURRENT,
     check_of("operate_time", below="7 ms"),
-    states=["rest", "loop_1"],
+    states=["idle", "loop_1"],
 )
 TAG = "hostile"  # of an element or attribute that must nowhere come into being
 
@@ -85,7 +85,7 @@ def _texts() -> tuple[str, ...]:
         "click",
         "operate_time",
         "supply_current",
-        "rest",
+        "idle",
         "relays",
         "currents",
         "leads",

@@ -108,7 +108,7 @@ loopbacks = ["pad"]
 SEQUENCE = """
 [sequence]
 name = "Quick look"
-states = ["cue_on", "rest"]
+states = ["cue_on", "idle"]
 channels = ["left"]
 tone = { frequency = "1 kHz", level = "775 mV" }
 settle = "0 s"
@@ -192,7 +192,7 @@ def test_loopbacks_in_every_form(job):
 
 def test_a_sequences_own_choices(job):
     sequence = job.sequence
-    assert [state.name for state in sequence.states] == ["cue_on", "rest"]
+    assert [state.name for state in sequence.states] == ["cue_on", "idle"]
     assert sequence.channels == ("left",)
     assert (sequence.coverage_factor, sequence.decision) == (3.0, "simple")
     gain, phase, current = sequence.checks
@@ -222,7 +222,7 @@ def test_a_sequences_own_choices(job):
         ),
         ("module", 'series = ["mix", "out"]', 'series = ["mix"]', "expected two different nets"),
         ("module", 'contact = "60 mΩ"', 'contact = "60 mΩ"\ncontact_max = "10 mΩ"', "less than contact"),
-        ("module", 'cue_on = "Cue"', 'Cue_on = "Cue"', "none of rest, unpowered, all"),
+        ("module", 'cue_on = "Cue"', 'Cue_on = "Cue"', "none of idle, unpowered, all"),
         ("module", 'gain = "6 dB"', "gain = 2", "found 2, which has no unit"),
         ("fixture", 'impedance = "600 ohm"\n', "", "a pad with a loss needs its impedance"),
         ("fixture", 'loss = "0 dB"\n', "", "expected either legs, or loss"),

@@ -53,9 +53,9 @@ def test_a_click_is_looked_for_without_a_tone_unless_one_is_asked_for(tmp_path: 
 
 def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
     check = job_of(
-        tmp_path, check_of("gap", above="20 us", also=["loop_a > loop_b", "rest > loop_a+swap"])
+        tmp_path, check_of("gap", above="20 us", also=["loop_a > loop_b", "idle > loop_a+swap"])
     ).sequence.checks[0]
-    assert list(check.options.races) == ["loop_a > loop_b", "rest > loop_a+swap"]
+    assert list(check.options.races) == ["loop_a > loop_b", "idle > loop_a+swap"]
 
 
 @pytest.mark.parametrize(
@@ -77,17 +77,17 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
         ),
         (check_of("gap", above="1 us", band="audio"), "check[1].band: belongs to a click_peak or"),
         (
-            check_of("gain", within="1 dB", also=["rest > loop_a"]),
+            check_of("gain", within="1 dB", also=["idle > loop_a"]),
             "check[1].also: belongs to a click_peak or",
         ),
         (
-            check_of("operate_time", below="4 ms", also=["rest > loop_a"]),
+            check_of("operate_time", below="4 ms", also=["idle > loop_a"]),
             "check[1].also: operate_time is of one control line that is energised; expected no races",
         ),
-        (check_of("gap", above="1 us", also=["rest"]), 'check[1].also[1]: found "rest"; expected two'),
+        (check_of("gap", above="1 us", also=["idle"]), 'check[1].also[1]: found "idle"; expected two'),
         (
-            check_of("gap", above="1 us", also=["rest > unpowered"]),
-            'check[1].also[1]: found "rest > unpowered"; expected two powered states',
+            check_of("gap", above="1 us", also=["idle > unpowered"]),
+            'check[1].also[1]: found "idle > unpowered"; expected two powered states',
         ),
     ],
 )

@@ -275,7 +275,7 @@ SPOILT = [
     (
         "sequence.toml",
         'states = ["all", "unpowered"]',
-        'states = ["rest", "loop_a+swop"]',
+        'states = ["idle", "loop_a+swop"]',
         'sequence.states[2]: found state "loop_a+swop": no such control line; module.toml has loop_a, '
         "loop_b, swap; "
         "did you mean swap?",

@@ -12,13 +12,13 @@ from tests.jobs import Edit, check_of, job_in
 
 
 def load(tmp_path: Path, one: str, *edits: Edit) -> Job:
-    return load_job(job_in(tmp_path / "job", one, states=["rest", "loop_a", "loop_a+swap"], edits=edits))
+    return load_job(job_in(tmp_path / "job", one, states=["idle", "loop_a", "loop_a+swap"], edits=edits))
 
 
 def test_a_check_chooses_its_states_their_lines_in_any_order(tmp_path: Path) -> None:
-    job = load(tmp_path, check_of("gain", within="0.2 dB", states=["swap+loop_a", "rest"]))
+    job = load(tmp_path, check_of("gain", within="0.2 dB", states=["swap+loop_a", "idle"]))
     check = job.sequence.checks[0]
-    assert [state.name for state in job.sequence.states if check.covers(state)] == ["rest", "loop_a+swap"]
+    assert [state.name for state in job.sequence.states if check.covers(state)] == ["idle", "loop_a+swap"]
 
 
 def test_noise_is_limited_in_dbu_whatever_its_limit_was_written_in(tmp_path: Path) -> None:
@@ -39,11 +39,11 @@ def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_
     [
         (
             check_of("gain", within="0.2 dB", states=["loop_b"]),
-            'check[1].states[1]: found "loop_b"; expected one of the sequence\'s states: rest, loop_a, ',
+            'check[1].states[1]: found "loop_b"; expected one of the sequence\'s states: idle, loop_a, ',
         ),
         (
-            check_of("gain", within="0.2 dB", states=["rest", "rest"]),
-            "check[1].states[2]: rest stands here twice; expected once",
+            check_of("gain", within="0.2 dB", states=["idle", "idle"]),
+            "check[1].states[2]: idle stands here twice; expected once",
         ),
         (
             check_of("gain", within="0.2 dB", weighting="A"),

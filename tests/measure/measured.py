@@ -45,7 +45,7 @@ def measured(
     quantity = QUANTITIES[name]
     assert isinstance(quantity, Steady)
     planned = PlannedReading(
-        key=ReadingKey(check=name, measurand=Measurand(quantity=name, state="rest")),
+        key=ReadingKey(check=name, measurand=Measurand(quantity=name, state="idle")),
         quantity=quantity,
         limit=limit,
         captures=tuple(range(len(looks))),

@@ -24,7 +24,7 @@ from harness.reading import Limit
 from tests.circuit.spice import Block, from_elements, transfers
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
-REST, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each leg
+IDLE, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each leg
 
 
 def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
@@ -32,7 +32,7 @@ def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
     asked = Check(
         name="Coupling", quantity=QUANTITIES["capacitance"], at=("out",),
         tone=Tone(frequency_hz=1e3, level_vrms=1.228), limit=Limit(kind="below", unit="F", high=1e-10),
-        options=CapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"), states=(REST,),
+        options=CapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"), states=(IDLE,),
     )  # fmt: skip
     job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
     plan = build_plan(job, impedances=BenchImpedances())
@@ -44,7 +44,7 @@ def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
 def solved(name: str, setup: Setup, farads: tuple[float, float], folder: Path) -> np.ndarray:
     """Transfers by ngspice, with a capacitor between the channels' hot and cold legs at the output."""
     job = load_job(SEQUENCES / name)
-    block = from_elements(build_circuit(job.module, job.fixture, setup, REST, BenchImpedances()))
+    block = from_elements(build_circuit(job.module, job.fixture, setup, IDLE, BenchImpedances()))
     extra = tuple(
         ("C", *(pin_name(node_name(channel, "out", leg)) for channel in ("left", "right")), repr(value))
         for leg, value in zip(LEGS, farads, strict=True)

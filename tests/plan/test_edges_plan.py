@@ -16,7 +16,7 @@ from harness.plan.states import EDGE_RECORD_S, estimate, walked
 from harness.reading import Estimate, Reading, ReadingKey
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
-REST, LOOP_A, SWAP = State(on=()), State(on=("loop_a",)), State(on=("swap",))
+IDLE, LOOP_A, SWAP = State(on=()), State(on=("loop_a",)), State(on=("swap",))
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def test_every_line_has_two_edges_in_every_state_of_the_others(controls: int) ->
 
 def test_a_race_has_both_directions_or_one() -> None:
     assert Edge(before=LOOP_A, after=SWAP).direction == "mixed"
-    assert Edge(before=REST, after=State(on=("loop_a", "swap"))).direction == "operate"
+    assert Edge(before=IDLE, after=State(on=("loop_a", "swap"))).direction == "operate"
     assert Edge(before=LOOP_A, after=SWAP).lines == ("loop_a", "swap")
 
 
@@ -56,7 +56,7 @@ def test_edges_come_in_setups_whose_spare_input_sees_the_lines(plan: Plan) -> No
 
 
 def test_one_record_serves_every_check_of_an_edge(plan: Plan) -> None:
-    # six edges between rest and three single lines; in tone and beside the idle source; two channels
+    # six edges between idle and three single lines; in tone and beside the terminated source; two channels
     assert len(plan.edges) == 6 * 2 * 2
     in_tone = [reading for reading in plan.edge_readings if plan.edges[0].number in reading.captures]
     assert [reading.quantity.name for reading in in_tone] == [
@@ -83,9 +83,9 @@ def test_each_edge_begins_where_the_last_one_ended(plan: Plan) -> None:
 
 
 def test_the_open_leg_copies_what_the_load_lets_through(plan: Plan) -> None:
-    # rest > loop_b opens right before the output: 10 kohm to the other leg, 1 Mohm to ground: 0.990, by hand;
+    # idle > loop_b opens right before the output: 10 kohm to the other leg, 1 Mohm to ground: 0.990, by hand;
     # and the other leg rises as its 50 ohm source no longer feeds 10 kohm into it: 1 + 50/10k.
-    edge = next(one for one in plan.edges if one.edge.name == "rest > loop_b")
+    edge = next(one for one in plan.edges if one.edge.name == "idle > loop_b")
     assert edge.floating[0].copy[0] == pytest.approx(0.9901 * 1.0050, abs=1e-3)
     assert edge.floating[0].alone[0] == pytest.approx(1.0048, abs=5e-4)
 
@@ -108,7 +108,7 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
     )
     readings = build_plan(sends, impedances=BenchImpedances()).edge_readings
     found = {reading.measurand.state for reading in readings}
-    assert found == {"rest > swap", "swap > rest"}
+    assert found == {"idle > swap", "swap > idle"}
 
 
 def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:

@@ -21,7 +21,7 @@ JOBS = {name: load_job(SEQUENCES / name) for name in ("two_loop_switcher", "sour
 
 def states(*names: str) -> tuple[State, ...]:
     return tuple(
-        State(on=tuple(part for part in name.split("+") if part not in ("rest", "unpowered")),
+        State(on=tuple(part for part in name.split("+") if part not in ("idle", "unpowered")),
               powered=name != "unpowered")
         for name in names
     )  # fmt: skip
@@ -55,29 +55,29 @@ def refusal(job: Job) -> str:
 
 
 def test_a_gap_where_several_relays_move_at_once_is_refused_and_told_where_one_moves_alone() -> None:
-    said = refusal(job_with("two_loop_switcher", check("gap", states("rest", "swap"))))
+    said = refusal(job_with("two_loop_switcher", check("gap", states("idle", "swap"))))
     assert "gap at left.out: several relays move at once (K3, K4, K5), and their gaps overlap" in said
     assert "gap at right.out: several relays move at once (K8, K9, K10)" in said
-    assert '"rest > loop_a"' in said
+    assert '"idle > loop_a"' in said
 
 
 def test_a_gap_beside_a_silent_side_is_refused() -> None:
     """A selector's contact leaves one source, which is driven, and reaches another, which is not."""
-    said = refusal(job_with("source_selector", check("gap", states("rest", "select_low", "mute"))))
+    said = refusal(job_with("source_selector", check("gap", states("idle", "select_low", "mute"))))
     assert "no contact is seen to leave one signal and to reach another" in said
-    assert '"rest > dim"' in said
+    assert '"idle > dim"' in said
 
 
 @pytest.mark.parametrize("quantity", ["bounce", "gap", "operate_time", "release_time", "click_peak"])
 def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
-    said = refusal(job_with("two_loop_switcher", check(quantity, states("rest", "loop_a+loop_b"))))
+    said = refusal(job_with("two_loop_switcher", check(quantity, states("idle", "loop_a+loop_b"))))
     assert "no two of its states differ by one control line" in said
     assert "loop_a" in said.partition("expected states with a change such as")[2]
 
 
 def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
     race = BECOMES.join(["loop_a", "loop_b"])
-    said = refusal(job_with("two_loop_switcher", check("gap", states("rest", "loop_a"), also=(race,))))
+    said = refusal(job_with("two_loop_switcher", check("gap", states("idle", "loop_a"), also=(race,))))
     assert "in loop_a > loop_b: several relays move at once (K1, K2)" in said
 
 
@@ -87,11 +87,11 @@ def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
         ("response", states("mute"), "the drive is not led there; expected states in which it is, such as"),
         ("phase", states("mute"), "the drive is not led there"),
         ("distortion", states("mute"), "the drive is not led there"),
-        ("polarity", states("rest", "mute"), "gives no polarity in mute"),
+        ("polarity", states("idle", "mute"), "gives no polarity in mute"),
         ("channel_match", states("mute"), "expected states in which it is"),
         ("supply_current", states("unpowered"), "none of its states has the relay supply on"),
-        ("intermittency", states("mute+dim"), "control lines are operated one by one, from rest"),
-        ("capacitance", states("rest"), "silent through one open contact"),
+        ("intermittency", states("mute+dim"), "control lines are operated one by one, from idle"),
+        ("capacitance", states("idle"), "silent through one open contact"),
     ],
 )
 def test_a_state_in_which_nothing_is_to_be_had_is_refused(
@@ -105,12 +105,12 @@ def test_a_state_in_which_nothing_is_to_be_had_is_refused(
 
 
 def test_isolation_of_a_port_that_is_never_silent_is_refused() -> None:
-    said = refusal(job_with("two_loop_switcher", check("isolation", states("rest", "loop_a"))))
+    said = refusal(job_with("two_loop_switcher", check("isolation", states("idle", "loop_a"))))
     assert "isolation is of a port that is silent" in said
 
 
 def test_channels_cannot_be_matched_with_one_of_them() -> None:
-    job = job_with("two_loop_switcher", check("channel_match", states("rest")))
+    job = job_with("two_loop_switcher", check("channel_match", states("idle")))
     job = replace(job, sequence=replace(job.sequence, channels=("left",)))
     assert 'expected channels = "all"' in refusal(job)
 
@@ -125,7 +125,7 @@ def test_all_of_them_are_told_in_one_go() -> None:
 
 
 def test_a_job_that_is_only_tried_loses_such_checks_and_no_more() -> None:
-    gap, bounce = check("gap", states("rest", "swap")), check("bounce", states("rest", "swap"))
+    gap, bounce = check("gap", states("idle", "swap")), check("bounce", states("idle", "swap"))
     plan = trial_plan(job_with("two_loop_switcher", gap, bounce), impedances=BenchImpedances())
     assert {reading.quantity.name for reading in plan.edge_readings} == {"bounce"}
 

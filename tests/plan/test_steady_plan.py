@@ -16,7 +16,7 @@ from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
-REST = State(on=())
+IDLE = State(on=())
 
 
 def job_with(name: str, *checks: Check) -> Job:
@@ -35,7 +35,7 @@ def check(name: str, limit: Limit, **more: object) -> Check:
         limit=limit,
         options=quantity.options(**more),
         line=1,
-        states=(REST,),
+        states=(IDLE,),
     )
 
 
@@ -98,7 +98,7 @@ def test_the_attenuators_path_lies_between_a_hundred_and_six_hundred_ohm() -> No
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector"])
 def test_a_path_with_other_parts_in_it_is_refused_as_not_observable(name: str) -> None:
-    with pytest.raises(JobError, match="not observable here: in state rest"):
+    with pytest.raises(JobError, match="not observable here: in state idle"):
         planned(job_with(name, check("contact_resistance", OHM)))
 
 

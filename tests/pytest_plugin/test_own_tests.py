@@ -73,7 +73,7 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
         run, readings, lines = store.run(1), store.readings(1), store.lines()
         assert store.verify(1).findings == ()
         assert [one.text for one in store.events(1) if one.kind == "test"] == [
-            "passed test_levels.py::test_levels[rest]",
+            "passed test_levels.py::test_levels[idle]",
             "passed test_levels.py::test_levels[loop_a]",
             "passed test_levels.py::test_both_channels_are_read",
         ]
@@ -151,7 +151,7 @@ def test_a_unit_that_changes_between_two_tests_is_not_measured_on(
                 assert json.loads(link.makefile().readline())["ok"]
 
         def test_of_one_unit(switchwalk_measure):
-            assert switchwalk_measure("rest")
+            assert switchwalk_measure("idle")
             put_in("OB-0999", "K1 coil open")
 
         def test_of_another(switchwalk_measure):

@@ -161,13 +161,13 @@ def test_no_two_cases_of_junit_have_one_name(export: Callable[..., Any], place: 
         run = store.begin(replace(HEADER, serial="OB-0027"))
         store.add_acquisition(run, ACQUISITION)
         both = [changed(READING, driven=f"left.source_{source}") for source in (1, 2)]
-        store.add_readings(run, [*both, changed(READING, state="rest")])
+        store.add_readings(run, [*both, changed(READING, state="idle")])
         store.finish(run, "pass", "", ENDED)
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
     assert [case.get("name") for case in suite.findall("testcase")] == [
         "loop_a left.out 1000 Hz, left.source_1 driven",
         "loop_a left.out 1000 Hz, left.source_2 driven",
-        "rest left.out 1000 Hz",
+        "idle left.out 1000 Hz",
     ]
 
 

@@ -22,7 +22,7 @@ from tests.records.postgresql_server import PostgreSQL, postgresql_server
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Where the commands run, with a job of two states."""
     folder = tmp_path_factory.mktemp("bench")
-    job_in(folder / "job", ROUTE_AND_GAIN, states=["rest", "loop_a"])
+    job_in(folder / "job", ROUTE_AND_GAIN, states=["idle", "loop_a"])
     return folder
 
 

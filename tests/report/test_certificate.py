@@ -76,7 +76,7 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
         seal = store.seal(1)
         assert store.verify(1, noted=seal).findings == ()
     for said in (
-        "Test certificate", "serial OB-1", "✓ PASS", "batch autumn", "Ada, Van bench", "8: rest, loop_a",
+        "Test certificate", "serial OB-1", "✓ PASS", "batch autumn", "Ada, Van bench", "8: idle, loop_a",
         "Example,G2,1001,1.0", "U: expanded uncertainty, k = 2.", "It is not a calibration and not by an",
         "Nothing is claimed for any state, port, frequency", seal, "at most −80.00 dB",
     ):  # fmt: skip
@@ -91,17 +91,17 @@ def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs() -
     one = walk()[0]
     found = [
         changed(one, state=state, channel="left", port=port)
-        for state in ("rest", "loop_a", "rest > loop_a", "loop_a > rest", "rest > swap")
+        for state in ("idle", "loop_a", "idle > loop_a", "loop_a > idle", "idle > swap")
         for port in ("out", "out.hot", "out.cold", "in.hot")
     ]
-    found.append(changed(one, state="rest", channel="", port=""))
+    found.append(changed(one, state="idle", channel="", port=""))
     standing = Standing(seal="0" * 64, later=None)
 
     def words_of(readings: list[Reading]) -> str:
         return Page(render_certificate(run_record(readings, outcome="pass"), readings, standing)).words
 
     words = words_of(found)
-    assert "States 2: rest, loop_a Changes of state 3: rest > loop_a, loop_a > rest, rest > swap" in words
+    assert "States 2: idle, loop_a Changes of state 3: idle > loop_a, loop_a > idle, idle > swap" in words
     assert "Ports 2: left.out, left.in " in words
     assert "Changes of state" not in words_of([one for one in found if ">" not in one.key.measurand.state])
 

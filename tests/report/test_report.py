@@ -160,7 +160,7 @@ def test_the_matrix_has_a_row_for_each_state_and_shows_the_worst() -> None:
     worst = matrix.cells[FAULTY, "right", "out"]
     assert (worst.verdict, worst.value, worst.others) == ("fail", "-6.11", ("polarity", "crosstalk"))
     assert matrix.cells["loop_a", "left", "b_send"].verdict == "unproven"
-    silent = matrix.cells["rest", "left", "a_send"]
+    silent = matrix.cells["idle", "left", "a_send"]
     assert (silent.verdict, silent.value[:3], silent.anchor) == ("pass", "< -", None)
     others = [
         cell.verdict

@@ -10,8 +10,8 @@ import pytest
 from harness.session.leads import Foretold, Levels, all_fit, misplaced, telling_states
 
 HOT, COLD, NOTHING = (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)
-REST, OPERATED = (HOT, COLD, HOT, COLD), (HOT, COLD, COLD, HOT)
-RIGHT = np.array([REST, OPERATED])
+IDLE, OPERATED = (HOT, COLD, HOT, COLD), (HOT, COLD, COLD, HOT)
+RIGHT = np.array([IDLE, OPERATED])
 FORETOLD = Foretold(
     pins=("in.hot", "in.cold", "out.hot", "out.cold"),
     own=(2, 3),

@@ -77,7 +77,7 @@ def folder(tmp_path: Path) -> Path:
     folder.mkdir()
     (folder / "module.toml").write_text(MODULE, encoding="utf-8")
     (folder / "fixture.toml").write_text(FIXTURE, encoding="utf-8")
-    (folder / "sequence.toml").write_text(sequence(GAIN, states=["rest", "mute"]), encoding="utf-8")
+    (folder / "sequence.toml").write_text(sequence(GAIN, states=["idle", "mute"]), encoding="utf-8")
     (folder / "bench.toml").write_bytes((SHIPPED / "source_selector" / "bench.toml").read_bytes())
     return folder
 

@@ -127,8 +127,8 @@ def test_a_capacitor_from_one_leg_to_earth_turns_it_by_the_closed_form(
     """1/(1 + j 2 pi f R C): R is the source's 50 ohm beside both plugs and half the load; no C elsewhere."""
     job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "balance_phase", "channel_phase")
     sequence, module = job / "sequence.toml", job / "module.toml"
-    only_rest = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["rest"]')
-    sequence.write_text(only_rest, encoding="utf-8")
+    only_idle = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["idle"]')
+    sequence.write_text(only_idle, encoding="utf-8")
     capacitor = """
 [[capacitor]]
 name = "C1"

@@ -10,7 +10,7 @@ from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job, load_job
 from harness.reading import Reading
 from harness.records.store import open_records
-from simulator.dynamics import OPEN, OPERATED, REST, Motion, SupplySetting
+from simulator.dynamics import OPEN, OPERATED, RELEASED, Motion, SupplySetting
 from simulator.faults import apply
 from simulator.unit import Timing
 from simulator.world import Clock, World
@@ -57,11 +57,11 @@ def test_a_chance_that_is_none_is_refused(job: Job, chance: str) -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_it_misses_as_often_as_said_and_its_other_pole_and_throw_never(seed: int) -> None:
-    motion = Motion(TIMING, position=REST, seed=seed, misses={0: {OPERATED: 0.2}})
-    sound = Motion(TIMING, position=REST, seed=seed)
+    motion = Motion(TIMING, position=RELEASED, seed=seed, misses={0: {OPERATED: 0.2}})
+    sound = Motion(TIMING, position=RELEASED, seed=seed)
     missed, operations = 0, 1000
     for number in range(operations):
-        for at_s, target in ((number + 0.0, OPERATED), (number + 0.5, REST)):
+        for at_s, target in ((number + 0.0, OPERATED), (number + 0.5, RELEASED)):
             motion.command(at_s, target)
             sound.command(at_s, target)
             first, other = motion.at(at_s + 0.1)

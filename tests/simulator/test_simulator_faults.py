@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.job import Job, load_job
 from simulator.circuit import Network
-from simulator.dynamics import OPERATED, REST, SupplySetting, energised, supply_state
+from simulator.dynamics import OPERATED, RELEASED, SupplySetting, energised, supply_state
 from simulator.faults import apply
 from simulator.unit import build
 from simulator.wiring import Leads, connect
@@ -39,7 +39,7 @@ def levels(
     )
     controls = energised(job.module, built, frozenset(on))
     positions = [
-        [built.held.get(relay.name, OPERATED if relay.control in controls else REST)] * len(relay.poles)
+        [built.held.get(relay.name, OPERATED if relay.control in controls else RELEASED)] * len(relay.poles)
         for relay in job.module.relays
     ]
     return Network(parts).solve(built.closed(positions), (True, True), hz)[:, :2]

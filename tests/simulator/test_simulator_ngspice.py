@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from harness.job.job import load_job
 from simulator.circuit import GROUND, LEAK_S, Balanced, Element, Network, Parts, Source
-from simulator.dynamics import OPERATED, REST
+from simulator.dynamics import OPERATED, RELEASED
 from simulator.unit import Built, Damage, build
 from simulator.wiring import Leads, Plugs, connect
 
@@ -72,7 +72,7 @@ def moving_with(built: Built, relays: tuple[str, ...] | None) -> NDArray[np.bool
     return built.of_poles([pole for pole in built.poles if pole[0] in numbers])
 
 
-@pytest.mark.parametrize("on", STATES, ids=lambda on: "+".join(on) or "rest")
+@pytest.mark.parametrize("on", STATES, ids=lambda on: "+".join(on) or "idle")
 @pytest.mark.parametrize("setup_name", ["drive left, view both outputs", "drive left, view sends"])
 @pytest.mark.parametrize("moving", [None, ("K1", "K2"), EVERY_RELAY], ids=["whole", "two move", "all move"])
 def test_the_solver_agrees_with_ngspice(
@@ -85,7 +85,9 @@ def test_the_solver_agrees_with_ngspice(
     setup = next(h for h in fixture.setups if h.name == setup_name)
     leads = Leads(inputs=4, probe=1.0, seed=3)
     parts = connect(module, fixture, built, plugs=Plugs(), setup=setup, leads=leads)
-    positions = [[OPERATED if relay.control in on else REST] * len(relay.poles) for relay in module.relays]
+    positions = [
+        [OPERATED if relay.control in on else RELEASED] * len(relay.poles) for relay in module.relays
+    ]
     closed = built.closed(positions)
     volts = Network(parts).solve_at(closed, (True, True), FREQUENCIES_HZ, moving_with(built, moving))
     for source in (0, 1):

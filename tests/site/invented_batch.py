@@ -20,7 +20,7 @@ CHECKS = (  # name, quantity, unit, middle, spread, limits
     ("Operate time", "operate_time", "s", 0.0021, 0.0003, None, 0.004),
 )
 STATES = (
-    "rest",
+    "idle",
     "loop_a",
     "loop_b",
     "loop_a+loop_b",

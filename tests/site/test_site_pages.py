@@ -190,7 +190,7 @@ def test_the_table_of_a_batch_leads_to_every_chart_also_where_a_reading_has_none
         # The first in the table are those that failed: one of them has no value in most units, so no chart.
         plain.execute(
             "UPDATE readings SET verdict = 'fail', value = CASE WHEN run_id < 4 THEN 0.2 * run_id END "
-            "WHERE check_name = 'Contact resistance' AND state = 'rest' AND channel = 'left'"
+            "WHERE check_name = 'Contact resistance' AND state = 'idle' AND channel = 'left'"
         )
         plain.commit()
     with open_records(records, read_only=True) as store:

@@ -109,14 +109,14 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart() -> None:
     )
     batch = Batch(lines=(), firsts=(), series=read)
     assert [batch.labels[one.key] for one in read] == [
-        "Gain: rest left.out 1 kHz, left.source_1 driven",
-        "Gain: rest left.out 1 kHz, left.source_2 driven",
-        "Gain: rest right.out 1 kHz",
+        "Gain: idle left.out 1 kHz, left.source_1 driven",
+        "Gain: idle left.out 1 kHz, left.source_2 driven",
+        "Gain: idle right.out 1 kHz",
     ]
     assert [(line.label, line.count) for line in batch.failing_readings] == [
-        ("Gain: rest left.out 1 kHz, left.source_1 driven", 2),
-        ("Gain: rest left.out 1 kHz, left.source_2 driven", 2),
-        ("Gain: rest right.out 1 kHz", 2),
+        ("Gain: idle left.out 1 kHz, left.source_1 driven", 2),
+        ("Gain: idle left.out 1 kHz, left.source_2 driven", 2),
+        ("Gain: idle right.out 1 kHz", 2),
     ]
 
 

@@ -11,7 +11,7 @@ from harness.statistics.drift import golden_shifts
 KEY = ReadingKey(
     check="Gain",
     measurand=Measurand(
-        quantity="gain", state="rest", channel="left", port="out", driven="left.in", frequency_hz=1e3
+        quantity="gain", state="idle", channel="left", port="out", driven="left.in", frequency_hz=1e3
     ),
 )
 

@@ -26,7 +26,7 @@ HASTEN = 20.0
 CHANNELS_ALIKE = check_of("channel_match", name="Channels alike", between=["-20 dB", "20 dB"])
 
 
-TINY = sequence(ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT, states=["rest", "loop_a"], name="Tiny")
+TINY = sequence(ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT, states=["idle", "loop_a"], name="Tiny")
 
 
 def tiny_job(folder: Path) -> Path:

@@ -18,7 +18,7 @@ CONSTANT = "nothing to read here"
 SEQUENCE = """
 [sequence]
 name = "Short"
-states = ["rest", "loop_a"]
+states = ["idle", "loop_a"]
 channels = ["left"]
 tone = { frequency = "1 kHz", level = "+4 dBu" }
 settle = "20 ms"

@@ -73,7 +73,7 @@ def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench
     assert relays["operations"]["K1"] == 2
     assert relays["operations"]["K2"] == 1
     assert relays["read_back"] is True
-    assert relays["control_currents_a"]["loop_a"] > relays["control_currents_a"]["rest"] > 0.0
+    assert relays["control_currents_a"]["loop_a"] > relays["control_currents_a"]["idle"] > 0.0
     assert relays["contact_readings"] == {"pass": 4}
     code, said = bench.nursery.run(*bench.run_arguments("PASSED"), "--again", "anew")
     assert code == 0, said
@@ -216,7 +216,7 @@ def passed(lasting_bench: Bench) -> int:
         ('between = ["-20 dB", "20 dB"]', 'within = "0.1 dB"', 0, "pass", set(), 0),
         ('"loop_a"]', '"loop_a", "swap"]', 3, "unproven", set(), 4),
         ('at = ["out"]\nwithin', 'at = ["out", "in"]\nwithin', 3, "unproven", set(), 4),
-        ('"rest", "loop_a"', '"rest"', 0, "pass", set(), 0),
+        ('"idle", "loop_a"', '"idle"', 0, "pass", set(), 0),
     ],
 )
 def test_kept_readings_are_judged_by_another_sequence(

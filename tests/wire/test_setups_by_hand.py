@@ -240,7 +240,7 @@ def short_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     job = hand_job(tmp_path)
     sequence = job / "sequence.toml"
     text = sequence.read_text(encoding="utf-8")
-    sequence.write_text(text.replace('["all", "unpowered"]', '["rest", "loop_a"]'), encoding="utf-8")
+    sequence.write_text(text.replace('["all", "unpowered"]', '["idle", "loop_a"]'), encoding="utf-8")
     return job
 
 
@@ -275,7 +275,7 @@ def test_clumsy_hands_hide_no_fault_of_the_unit(capsys: pytest.CaptureFixture[st
     printed = simulated(capsys, short_job, "--clumsy", "1", "--fault", "left.out.cold open")
     assert printed.code == 1, printed.out + printed.err
     assert "measured as the unit's" in " ".join(printed.out.split())
-    assert "FAIL gain left.out in rest" in printed.out
+    assert "FAIL gain left.out in idle" in printed.out
     assert "FAIL gain right" not in printed.out
 
 
