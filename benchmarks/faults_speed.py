@@ -218,7 +218,7 @@ def ten_lines(count: int) -> None:
     planned = Planner.of(wiring, module, fixture).plan(states, suspects)
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
     growth = []
-    # Exchanged lines lead out of a part of the states, into as many others: they would hide the growth.
+    # Swapped lines lead out of a part of the states, into as many others: they would hide the growth.
     staying = tuple(one for one in suspects if one[0].kind != "control lines swapped")
     for size, some in ((8, 1), (4, 1), (2, 1), (1, 8), (1, 4), (1, 2), (1, 1)):
         these, those = states[: count // size], staying[::some]

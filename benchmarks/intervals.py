@@ -18,7 +18,7 @@ DRAWS: dict[str, Draw] = {
     "levels": transfers.levels,
     "phases": transfers.phases,
     "ratios": transfers.ratios,
-    "exchange": transfers.exchange,
+    "swap": transfers.exchange,
     "repeats": repeats.repeats,
     "capacitance": transfers.capacitance,
     "offsets": currents_and_counts.offsets,

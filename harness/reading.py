@@ -100,7 +100,7 @@ class Measurand:
         return f"{self.channel}.{self.net}" if self.channel else self.net
 
     def mirrored(self, left: str, right: str) -> "Measurand":
-        """The same in the other of two channels, the driven channel exchanged as well."""
+        """The same in the other of two channels, the driven channel swapped as well."""
         other = {left: right, right: left}
         channel, dot, net = self.driven.partition(".")
         return replace(

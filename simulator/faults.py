@@ -160,16 +160,16 @@ def _connector(damage: Damage, fault: Fault, module: Module) -> None:
             )
         case "legs swapped":
             for hot, cold in pins:
-                _exchange(damage, hot, cold)
+                _swap(damage, hot, cold)
         case "legs shorted":
             damage.bridges.extend(Element(a=pin(hot), b=pin(cold), value=SHORT_OHM) for hot, cold in pins)
         case "channels bridged":
             damage.bridges.append(Element(a=pin(pins[0][0]), b=pin(pins[1][0]), value=SHORT_OHM))
         case "channels swapped":
             for first, second in zip(*pins, strict=True):
-                _exchange(damage, first, second)
+                _swap(damage, first, second)
 
 
-def _exchange(damage: Damage, first: str, second: str) -> None:
+def _swap(damage: Damage, first: str, second: str) -> None:
     reached = damage.pins
     reached[first], reached[second] = reached.get(second, second), reached.get(first, first)

@@ -1,6 +1,6 @@
 """The simulator as a whole: one world, its instruments behind sockets and a pty, and the control port.
 
-A slip is one a setup at most: two leads exchanged, one left off, or one on the neighbouring pin. Told which
+A slip is one a setup at most: two leads swapped, one left off, or one on the neighbouring pin. Told which
 leads to look at the hands put these right; told to look at all, they put all right.
 
 The control port takes lines of JSON, each answered by one:

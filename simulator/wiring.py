@@ -30,7 +30,7 @@ class Plugs:
 
     missing: set[Place] = field(default_factory=set)
     straight: set[Place] = field(default_factory=set)  # a plain plug in place of the right one
-    crossed: set[Place] = field(default_factory=set)  # hot and cold exchanged at the return
+    crossed: set[Place] = field(default_factory=set)  # hot and cold swapped at the return
     of_other_channel: set[Place] = field(default_factory=set)
 
 
@@ -92,7 +92,7 @@ def proper_places(setup: Setup, inputs: int) -> dict[str, str]:
     places = {}
     if setup.drive is not None:
         places = {f"generator {leg}": pin(f"{setup.drive}.{leg}") for leg in LEGS}
-    legs = LEGS[::-1] if setup.exchanged else LEGS
+    legs = LEGS[::-1] if setup.inputs_swapped else LEGS
     viewed = [pin(f"{port}.{leg}") for port in setup.view for leg in legs]
     return places | {f"input {n}": place for n, place in enumerate(viewed[:inputs], start=1)}
 

@@ -277,7 +277,7 @@ class World:
     def _setup(self) -> Setup | None:
         """The setup that is made: all its channels closed and no other's; else the one made by hand.
 
-        A setup whose channels are some of another's is not made where the other is: a relay that exchanges
+        A setup whose channels are some of another's is not made where the other is: a relay that swaps
         the scope's inputs has a channel of its own.
         """
         closed = [

@@ -98,12 +98,12 @@ def _note(acquisition: Acquisition) -> str:
 def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
     """The acquisitions that a diagnosis goes by: tones, the lowest and the highest in each setup and state.
 
-    What lies between them, and the same leads with the scope's inputs exchanged, would tell little more.
+    What lies between them, and the same leads with the scope's inputs swapped, would tell little more.
     """
-    exchanged = {setup.name for setup in job.fixture.setups if setup.exchanged}
+    swapped = {setup.name for setup in job.fixture.setups if setup.inputs_swapped}
     by_place: dict[tuple[str, str], list[Acquisition]] = {}
     for each in pairs_of(plan):
-        if each.setup not in exchanged:
+        if each.setup not in swapped:
             by_place.setdefault((each.setup, each.state.name), []).append(each)
     kept = {
         each.number

@@ -304,12 +304,12 @@ def _edit_joints(elements: Sequence[Element], fault: Fault, module: Module) -> l
         ]
     pairs = rows if fault.kind == "legs swapped" else list(zip(*rows, strict=True))
     ends = {element.name: element.b for element in elements if element.kind == "connector"}
-    exchanged: dict[str, str] = {}
+    swapped: dict[str, str] = {}
     for one, other in pairs:
         first, second = f"connector {one}", f"connector {other}"
-        exchanged[first], exchanged[second] = ends[second], ends[first]
+        swapped[first], swapped[second] = ends[second], ends[first]
     return [
-        replace(element, b=exchanged[element.name]) if element.name in exchanged else element
+        replace(element, b=swapped[element.name]) if element.name in swapped else element
         for element in elements
     ]
 
@@ -344,8 +344,8 @@ def _edit_loopback(
         case "loopback channels swapped":
             legs = loopback.legs or {}
             one, other = channels
-            exchanged = replace(loopback, legs={one: legs[other], other: legs[one]})
-            return [*others, *loopback_elements(module, exchanged)]
+            swapped = replace(loopback, legs={one: legs[other], other: legs[one]})
+            return [*others, *loopback_elements(module, swapped)]
         case _:
             return others
 
@@ -353,7 +353,7 @@ def _edit_loopback(
 def _crossed(
     ours: Sequence[Element], module: Module, channels: Sequence[str], loopback: Loopback
 ) -> Iterator[Element]:
-    """The same plug with its return's hot and cold pin exchanged."""
+    """The same plug with its return's hot and cold pin swapped."""
     other: dict[str, str] = {}
     for channel in channels:
         hot, cold = (terminal(module, channel, loopback.to_net, leg) for leg in LEGS)

@@ -32,10 +32,10 @@ FaultKind = Literal[
     "throw intermittent",  # now and then does not conduct, from one operation to the next: `chance` of each
     "leg open",  # one pin of a port's connector; the module and the outside are no longer joined there
     "leg grounded",
-    "legs swapped",  # hot and cold exchanged at a port's connector
+    "legs swapped",  # hot and cold swapped at a port's connector
     "legs shorted",  # to each other
     "channels bridged",  # the same leg of both channels joined at a port's connector
-    "channels swapped",  # both legs of a port exchanged between the channels
+    "channels swapped",  # both legs of a port swapped between the channels
     "control line dead",  # energising it does nothing
     "control lines swapped",
     "loopback missing",  # the loopback plug of one channel is not in

@@ -143,7 +143,7 @@ class Setup(Table):
     view: tuple[PortText, ...] = ()  # on scope inputs 1-2, 3-4, ..., hot first
     loopbacks: tuple[Text, ...] = ()
     select: tuple[Whole, ...] | None = None  # switchboard channels; None where a person moves the leads
-    exchanged: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
+    inputs_swapped: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
     source_added: SourceAdded | None = None
     # Control lines that spare scope inputs see; an input of several sees their mean, by equal resistors.
     controls_viewed: Mapping[str, Whole] = field(default_factory=dict, hash=False)
@@ -154,10 +154,10 @@ class Setup(Table):
         hot = 2 * self.view.index(port)
         return hot, hot + 1
 
-    def is_exchange_of(self, other: "Setup") -> bool:
+    def is_swap_of(self, other: "Setup") -> bool:
         """Whether both differ in nothing but which way round the scope's pairs are."""
         return (
-            self.exchanged != other.exchanged
+            self.inputs_swapped != other.inputs_swapped
             and not self.through
             and not other.through
             and self.drive == other.drive

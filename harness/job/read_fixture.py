@@ -208,7 +208,7 @@ def _check_setups(source: Source, file: FixtureFile, names: Names) -> None:
         for position, port in enumerate(setup.view):
             _check_port(source, port, (*key, "view", position), names)
     _check_apart(source, file.setup)
-    _check_exchanged(source, file.setup)
+    _check_swapped(source, file.setup)
     _check_driven(source, file.setup, names)
 
 
@@ -225,7 +225,7 @@ def _check_port(source: Source, port: PortName, key: Key, names: Names, *, is_in
 
 def _check_leads(source: Source, setup: Setup, key: Key) -> None:
     if setup.through:
-        for name in ("drive", "exchanged", "source_added", "loopbacks"):
+        for name in ("drive", "inputs_swapped", "source_added", "loopbacks"):
             if getattr(setup, name):
                 source.wrong((*key, name), f"a through setup bypasses the unit; expected no {name}")
     if not setup.through and setup.drive is None:
@@ -285,15 +285,17 @@ def _check_apart(source: Source, setups: Sequence[Setup]) -> None:
             selects[chosen] = setup.name
 
 
-def _check_exchanged(source: Source, setups: Sequence[Setup]) -> None:
-    """Note an exchanged setup that is nothing's partner; of one that is wrong no partner can be told."""
-    keys = ("through", "drive", "view", "loopbacks", "exchanged", "source_added")
+def _check_swapped(source: Source, setups: Sequence[Setup]) -> None:
+    """Note a setup with swapped inputs that is nothing's partner; of one that is wrong no partner can be
+    told.
+    """
+    keys = ("through", "drive", "view", "loopbacks", "inputs_swapped", "source_added")
     if not all(source.without_mistake("setup", None, key) for key in keys):
         return
     for index, setup in enumerate(setups):
-        if setup.exchanged and not any(setup.is_exchange_of(other) for other in setups):
+        if setup.inputs_swapped and not any(setup.is_swap_of(other) for other in setups):
             source.wrong(
-                ("setup", index, "exchanged"),
+                ("setup", index, "inputs_swapped"),
                 "no setup is the partner of this one; expected another with the same drive, view, loopbacks "
                 "and source_added, its scope inputs the plain way round",
             )

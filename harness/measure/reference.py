@@ -290,7 +290,7 @@ class ToneReference:
     def check_serves(self, inputs: tuple[int, ...], frequencies_hz: Sequence[float]) -> None:
         """Raise ReadingError unless this reference was taken of these inputs at these tones.
 
-        The two inputs of a pair may be exchanged.
+        The two inputs of a pair may be swapped.
         """
         if tuple(sorted(inputs)) != self.inputs[: len(inputs)] or len(inputs) % 2:
             raise ReadingError(f"the through reference has inputs {self.inputs}, the capture {inputs}")

@@ -215,7 +215,7 @@ def through_problems(
 
     fit: of tones hot, cold and then perhaps the mains (50 and 60 Hz), at a low level; emf_vrms as set.
     through_prediction: (legs, 2), from the circuit of the through setup.
-    Looks for: exchanged leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
+    Looks for: swapped leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
     set for a 50 ohm load, any other wrong level, DC, hum.
     """
     rows = np.arange(len(inputs))
@@ -253,8 +253,8 @@ def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.
         if swapped[row] and swapped[partner]:
             if row % 2 == 0:
                 said.append(
-                    f"inputs {number} and {inputs[partner]} are exchanged: {number} sees the cold output and "
-                    f"{inputs[partner]} the hot one. Exchange their leads"
+                    f"inputs {number} and {inputs[partner]} are swapped: {number} sees the cold output and "
+                    f"{inputs[partner]} the hot one. Swap their leads"
                 )
         elif swapped[row]:
             said.append(f"input {number} sees the {wrong} output and should see the {leg} one")

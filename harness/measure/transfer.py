@@ -1,9 +1,9 @@
 """From a fit to the transfer matrix: complex volts at each viewed leg per volt of each source leg.
 
-Of two transfers of the same legs, taken with each pair's scope inputs exchanged, one is made. A through
+Of two transfers of the same legs, taken with each pair's scope inputs swapped, one is made. A through
 reference has each input's reading of one source alone, so the ratio r of a pair's two gains is unknown. With
 the inputs one way round r is in the entries that cross, where an input sees the source that its partner saw
-in the reference; with the inputs exchanged it is in the others. Together the two transfers show r, and both
+in the reference; with the inputs swapped it is in the others. Together the two transfers show r, and both
 can be freed of it. Without a reference both legs' means have the same gain.
 """
 
@@ -158,13 +158,14 @@ CLEAR = 20.0  # times its standard uncertainty: below, a leg's signal tells no r
 
 
 def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
-    """Combine the transfers of a setup and of its exchange, both by leg, both corrected by the reference.
+    """Combine the transfers of a setup and of its partner with swapped inputs, both by leg, both corrected by
+    the reference.
 
     A pair one of whose legs shows too little of its own source to tell a ratio by is left as `plain` has it.
     Raises ReadingError for transfers of different legs.
     """
     if plain.values.shape != swapped.values.shape:
-        raise ReadingError("an exchange of inputs needs two transfers of the same legs")
+        raise ReadingError("a swap of inputs needs two transfers of the same legs")
     told = _told(plain) & _told(swapped)
     both = (
         (component, place, component.delta)
@@ -212,8 +213,8 @@ def _told(transfer: Transfer) -> NDArray[np.bool_]:
     return np.asarray(own > np.maximum(CLEAR * np.sqrt(square[rows, rows % 2]), 1e-9))
 
 
-def exchanged(first: Transfer, second: Transfer) -> Transfer:
-    """Combine two transfers of the same legs, taken with the pairs' two scope inputs exchanged.
+def combine_swapped(first: Transfer, second: Transfer) -> Transfer:
+    """Combine two transfers of the same legs, taken with the pairs' two scope inputs swapped.
 
     Both have their rows by leg: hot, cold, hot, cold… In `second` each leg was seen through the input that
     its partner had in `first`. The mean of both sees both legs of a pair through the mean of its two gains: a
@@ -222,7 +223,7 @@ def exchanged(first: Transfer, second: Transfer) -> Transfer:
     legs.
     """
     if first.values.shape != second.values.shape:
-        raise ReadingError("an exchange of inputs needs two transfers of the same legs")
+        raise ReadingError("a swap of inputs needs two transfers of the same legs")
     halves = (
         (component, slice(None), component.delta / 2)
         for transfer in (first, second)

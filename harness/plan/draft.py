@@ -310,7 +310,7 @@ class NeedInState:
             driven_rows=setup.rows(self._heard) if self._across else None,
             frequency_hz=stimulus.frequency_hz,
             source_leg=_source_leg(setup),
-            swapped=setup.exchanged,
+            swapped=setup.inputs_swapped,
         )
 
 

@@ -199,7 +199,7 @@ def fitting_setups(job: Job, port: PortName) -> list[Setup]:
         if setup.drive is not None
         and setup.drive.channel == port.channel
         and port in setup.view
-        and not setup.exchanged
+        and not setup.inputs_swapped
         and setup.source_added is None
     ]
 

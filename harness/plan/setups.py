@@ -13,7 +13,7 @@ from harness.job.sequence import Sequence as CheckSequence
 def input_numbers(setup: Setup) -> tuple[int, ...]:
     """Numbers of the scope's inputs in the order of the viewed legs: hot, cold, hot, cold."""
     pairs = range(1, 2 * len(setup.view), 2)
-    if setup.exchanged:
+    if setup.inputs_swapped:
         return tuple(number for first in pairs for number in (first + 1, first))
     return tuple(number for first in pairs for number in (first, first + 1))
 
@@ -47,7 +47,7 @@ def _viewed_ports(
     """What a setup must have in view for this check.
 
     Phases are against the drive, so the drive is in view; so it is for the polarity of a module with an
-    amplifier, which can invert without exchanging the legs. Crosstalk compares one port of both channels.
+    amplifier, which can invert without swapping the legs. Crosstalk compares one port of both channels.
     """
     wanted = {PortName(channel=channel, net=port)}
     if check.quantity.drive_in_view(amplified=bool(module.amplifiers)):
@@ -77,7 +77,7 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
         setup
         for setup in fixture.setups
         if not setup.through
-        and not setup.exchanged
+        and not setup.inputs_swapped
         and setup.drive is not None
         and setup.drive.channel in sequence.channels
     ]
@@ -125,11 +125,11 @@ def is_unequal(check: Check) -> bool:
 
 def partner_of(setup: Setup, fixture: Fixture) -> Setup | None:
     """The same setup with the scope's pairs the other way round, where the fixture has it."""
-    return next((other for other in fixture.setups if other.is_exchange_of(setup)), None)
+    return next((other for other in fixture.setups if other.is_swap_of(setup)), None)
 
 
 def _with_partner(check: Check, setups: list[Setup], fixture: Fixture) -> list[Setup]:
-    """For what compares two legs, the setups that can be had with the inputs exchanged, if there are any."""
+    """For what compares two legs, the setups that can be had with the inputs swapped, if there are any."""
     if not check.quantity.inputs_swapped:
         return setups
     return [setup for setup in setups if partner_of(setup, fixture)] or setups
@@ -197,7 +197,7 @@ def lead_moves(one: Setup | None, other: Setup) -> int:
         for index in range(max(len(one.view), len(other.view)))
         if one.view[index : index + 1] != other.view[index : index + 1]
     )
-    if one.exchanged != other.exchanged:
+    if one.inputs_swapped != other.inputs_swapped:
         views = max(views, len(other.view))
     source = (one.drive, one.source_added) != (other.drive, other.source_added)
     return source + views + len(set(one.loopbacks) ^ set(other.loopbacks))

@@ -144,7 +144,7 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
     setups = fitting_setups(routes.job, port)
     if not setups:
         return (
-            f"no [[setup]] drives {port.channel} and views {port}, other than with inputs exchanged or a "
+            f"no [[setup]] drives {port.channel} and views {port}, other than with inputs swapped or a "
             "resistor added; expected one"
         )
     edges = list(edges)

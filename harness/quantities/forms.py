@@ -15,7 +15,7 @@ from harness.measure.budget import Component, merged
 from harness.measure.reference import NOTHING_BARE, Bare, Offset, Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
-from harness.measure.transfer import Transfer, exchanged, without_gain_ratios
+from harness.measure.transfer import Transfer, combine_swapped, without_gain_ratios
 from harness.quantities.need import PortView
 from harness.roles import Capture
 
@@ -101,7 +101,7 @@ def looks_of(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[L
     plain = next((look for look in looks if not look.view.swapped), looks[0])
     if plain.transfer.made == "predicted":
         return [plain]
-    combine = without_gain_ratios if plain.transfer.made == "referenced" else exchanged
+    combine = without_gain_ratios if plain.transfer.made == "referenced" else combine_swapped
     return [Look(transfer=combine(plain.transfer, swapped.transfer), view=plain.view)]
 
 

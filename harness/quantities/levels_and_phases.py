@@ -201,7 +201,7 @@ class Polarity(Ratio):
     only_with_signal = True
 
     def drive_in_view(self, *, amplified: bool) -> bool:
-        """An amplifier can invert without exchanging the legs."""
+        """An amplifier can invert without swapping the legs."""
         return amplified
 
     def of_transfers(

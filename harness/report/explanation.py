@@ -131,9 +131,7 @@ def _of_line(fault: Fault, module: Module) -> str:
             f"control line {fault.subject}{moved}: energising it does nothing: look at its connector pin "
             "and the wire to the coils"
         )
-    return (
-        f"control lines {fault.subject} and {fault.other}: exchanged: look at the two wires at the connector"
-    )
+    return f"control lines {fault.subject} and {fault.other}: swapped: look at the two wires at the connector"
 
 
 def _lines_of(relay: Relay) -> tuple[str | None, ...]:
@@ -150,9 +148,9 @@ def _of_plug(fault: Fault, fixture: Fixture) -> str:
         case "loopback straight":
             return f"{where}: a straight plug stands in its place: look at the fixture, not the unit"
         case "loopback legs swapped":
-            return f"{where}: hot and cold are exchanged in it: look at the plug, then at the return's pins"
+            return f"{where}: hot and cold are swapped in it: look at the plug, then at the return's pins"
         case _:
-            return f"{where}: left and right are exchanged: look at the fixture, not the unit"
+            return f"{where}: left and right are swapped: look at the fixture, not the unit"
 
 
 def _of_part(fault: Fault, module: Module) -> str:
@@ -181,13 +179,13 @@ def _of_port(fault: Fault) -> str:
                 f"port {port}, {fault.leg} leg: at 0 V: look for a bridge or a whisker to pin 1 or the screen"
             )
         case "legs swapped":
-            return f"port {port}: hot and cold are exchanged: look at the two wires at the connector"
+            return f"port {port}: hot and cold are swapped: look at the two wires at the connector"
         case "legs shorted":
             return f"port {port}: hot and cold are shorted to each other: look for a bridge at the connector"
         case "channels bridged":
             return f"port {port}, {fault.leg} leg: left and right are joined: look for a bridge between them"
         case _:
-            return f"port {port}: left and right are exchanged: look at the wires or the connectors"
+            return f"port {port}: left and right are swapped: look at the wires or the connectors"
 
 
 def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:

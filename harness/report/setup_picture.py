@@ -69,7 +69,7 @@ def _generator(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
 
 
 def _scope(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
-    legs = LEGS[::-1] if setup.exchanged else LEGS
+    legs = LEGS[::-1] if setup.inputs_swapped else LEGS
     if not setup.through:
         probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
         how = f" (probe {probe:g}x)" if probe != 1.0 else ""

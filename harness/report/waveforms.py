@@ -77,7 +77,7 @@ _LOOKS = {
 def draw_waveform(capture: Capture, *, window_s: float) -> Figure:
     """Draw the first `window_s` of a capture, one panel for each pair of inputs.
 
-    A capture's rows are legs, hot first, whichever input of a pair sees them: an exchange swaps the inputs.
+    A capture's rows are legs, hot first, whichever input of a pair sees them: a setup may swap the inputs.
     """
     picture = Picture(WIDTH, HEIGHT)
     _draw_pairs(picture, capture, window_s, top=0)

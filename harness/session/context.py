@@ -146,7 +146,7 @@ class SupplyWatch:
             f"over-current in state {state.name}: the relay supply gives "
             f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
             f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
-            "Look for a shorted coil, a reversed diode, or control lines exchanged or bridged",
+            "Look for a shorted coil, a reversed diode, or control lines swapped or bridged",
             state=state.name,
             limit_a=limit_a,
             current_a=again.current_a,

@@ -1,7 +1,7 @@
 """Which leads of a setup are not where they should be, by what every viewed leg shows in a few states.
 
 What the scope sees is held against what the circuit foretells for every place that a lead can be on: its own
-pin, any other pin of the unit, nothing; and for the generator's two leads exchanged, off, or both on one pin.
+pin, any other pin of the unit, nothing; and for the generator's two leads swapped, off, or both on one pin.
 A lead that is right only where the unit is not would be taken for wrong: so states in which the unit moves
 its relays are looked at as well, and what fits its own pin in one of them and no other place in all is right.
 """
@@ -87,10 +87,10 @@ def misplaced(foretold: Foretold, seen: Levels, states: Sequence[int]) -> Mispla
     ]
     leads = [lead for words in generator[:1] for lead in foretold.generator_leads[words]]
     said = list(generator[:1])
-    exchanged = _exchanged(foretold, seen, right, wrong)
-    if not generator or len(wrong) == 1 or exchanged:
+    swapped = _swapped(foretold, seen, right, wrong)
+    if not generator or len(wrong) == 1 or swapped:
         leads += [f"input {foretold.inputs[row]}" for row in wrong]
-        inputs = exchanged or "; ".join(
+        inputs = swapped or "; ".join(
             _of_input(foretold, row, places[row], seen[:, row], right[:, foretold.own[row]]) for row in wrong
         )
         said.append(inputs)
@@ -127,8 +127,8 @@ def _places(foretold: Foretold, seen: Levels, right: Levels) -> tuple[str, ...]:
     return tuple(on)
 
 
-def _exchanged(foretold: Foretold, seen: Levels, right: Levels, wrong: Sequence[int]) -> str:
-    """Say it where exactly the two inputs of a pair are exchanged."""
+def _swapped(foretold: Foretold, seen: Levels, right: Levels, wrong: Sequence[int]) -> str:
+    """Say it where exactly the two inputs of a pair are swapped."""
     if len(wrong) != 2 or wrong[0] // 2 != wrong[1] // 2:
         return ""
     one, other = wrong
@@ -140,7 +140,7 @@ def _exchanged(foretold: Foretold, seen: Levels, right: Levels, wrong: Sequence[
     first, second = foretold.inputs[one], foretold.inputs[other]
     pins = foretold.pins
     return (
-        f"inputs {first} and {second} are exchanged: input {first} belongs on {pins[foretold.own[one]]} and "
+        f"inputs {first} and {second} are swapped: input {first} belongs on {pins[foretold.own[one]]} and "
         f"input {second} on {pins[foretold.own[other]]}"
     )
 

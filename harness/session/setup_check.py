@@ -51,7 +51,7 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> None:
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
     taken = capture_low(context, setup, state, stimulus, peaks_v)
     seen = np.abs(taken.fit.phasors) / (LOW_LEVEL_VRMS / 2)
-    _refuse_exchanged(setup, seen)
+    _refuse_swapped(setup, seen)
     for row, number in enumerate(numbers):
         expected = np.abs(prediction.transfer[row])
         if expected.max() > 0.01 and seen[row].max() < NOTHING * expected.max():
@@ -95,8 +95,8 @@ def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
             )
 
 
-def _refuse_exchanged(setup: Setup, seen: np.ndarray) -> None:
-    """The driven port's own pins can't be exchanged by the unit: generator or scope leads are."""
+def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
+    """The driven port's own pins can't be swapped by the unit: generator or scope leads are."""
     if setup.drive is None or setup.drive not in setup.view:
         return
     hot, cold = setup.rows(setup.drive)
@@ -105,7 +105,7 @@ def _refuse_exchanged(setup: Setup, seen: np.ndarray) -> None:
     if all(wrong > FOREIGN_LEG * right and wrong > 0.1 for wrong, right in zip(other, own, strict=True)):
         raise SetupError(
             f"setup {setup.name!r}: {setup.drive} shows the cold output on its hot pin and the hot output "
-            "on its cold pin: the generator's leads or the scope's are exchanged there. Nothing is said of "
+            "on its cold pin: the generator's leads or the scope's are swapped there. Nothing is said of "
             "the unit",
             instrument="the wiring",
         )
@@ -259,7 +259,7 @@ def _foretell(context: RunContext, setup: Setup) -> Foretold | None:
         return np.abs(np.stack([each.transfer for each in found]))
 
     right = levels(setup.source_added)
-    by_words = {"": right, "the generator's hot and cold leads are exchanged": right[..., ::-1]}
+    by_words = {"": right, "the generator's hot and cold leads are swapped": right[..., ::-1]}
     leads: dict[str, tuple[str, ...]] = {
         words: ("generator hot", "generator cold") for words in by_words if words
     }

@@ -68,7 +68,7 @@ def compare(
 @pytest.mark.parametrize("name", JOBS)
 def test_a_shipped_job_agrees_with_ngspice_in_every_state(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
-    circuits = {  # setups that differ in what a circuit doesn't know, as exchanged inputs, are solved once
+    circuits = {  # setups that differ in what a circuit doesn't know, as swapped inputs, are solved once
         (setup.drive, setup.view, setup.loopbacks, setup.source_added): setup
         for setup in job.fixture.setups
         if setup.drive is not None

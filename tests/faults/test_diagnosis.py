@@ -90,7 +90,7 @@ def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):
     assert found.over_current == "loop_a"
 
 
-def test_exchanged_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(laboratory):
+def test_swapped_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(laboratory):
     found = laboratory.diagnose(laboratory.evidence("control lines loop_a and swap swapped"))
     assert found.groups[0].names == ("control lines loop_a and swap swapped",)
 

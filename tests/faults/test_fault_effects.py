@@ -207,7 +207,7 @@ def test_a_wrong_plug_is_another_plug(kind, expected):
     np.testing.assert_allclose(found, expected, atol=1e-4)
 
 
-def test_plugs_exchanged_between_channels_bring_the_other_channels_loss(switcher):
+def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher):
     fixture = switcher.fixture
     setup = next(h for h in fixture.setups if h.name == "drive left, view input and output")
     state = State(on=("loop_a",))

@@ -42,11 +42,11 @@ class Unit:
     stuck: Mapping[str, Position] = field(default_factory=dict)  # relay → where it stays
     coil_open: frozenset[str] = frozenset()
     open_leg: str | None = None  # a leg of `out` whose pin is not soldered, such as left.hot
-    swapped_out: str | None = None  # the channel whose output connector has its legs exchanged
+    swapped_out: str | None = None  # the channel whose output connector has its legs swapped
     crosstalk_f: float = 0.0  # between left.rev.hot and right.rev.hot
     dc_on: str | None = None  # left.hot: 1 V behind 100 ohm on that leg of the output
     lost_lead: int | None = None  # scope input whose lead is off in the through setup and elsewhere
-    exchanged: tuple[int, int] | None = None  # scope inputs whose leads are exchanged
+    inputs_swapped: tuple[int, int] | None = None  # scope inputs whose leads are swapped
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,8 +76,8 @@ def wiring(closed: frozenset[int], unit: Unit) -> Wiring:
         for channel, (drive, ports) in views.items():
             if channel in closed:
                 driven, inputs = drive, [f"{port}_pin.{leg}" for port in ports for leg in LEGS]
-    if unit.exchanged:
-        a, b = (number - 1 for number in unit.exchanged)
+    if unit.inputs_swapped:
+        a, b = (number - 1 for number in unit.inputs_swapped)
         inputs[a], inputs[b] = inputs[b], inputs[a]
     if unit.lost_lead:
         inputs[unit.lost_lead - 1] = f"nowhere{unit.lost_lead}"

@@ -160,7 +160,7 @@ def test_a_fault_fails_the_unit_where_it_shows(
     ("unit", "told"),
     [
         (Unit(lost_lead=3), "input 3 sees neither output"),
-        (Unit(exchanged=(1, 2)), "inputs 1 and 2 are exchanged"),
+        (Unit(inputs_swapped=(1, 2)), "inputs 1 and 2 are swapped"),
         (Unit(dc_on="left.hot"), "DC at left.out.hot (input 1), more than 0.5 V: nothing is driven"),
     ],
 )

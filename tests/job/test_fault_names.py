@@ -116,7 +116,7 @@ def test_a_bad_contact_is_listed_at_1_10_and_100_ohm_for_each_throw_and_leg(swit
     assert len(faults) - len(once) == 2 * throws
 
 
-def test_plugs_that_are_alike_in_both_channels_cannot_be_exchanged(selector, switcher):
+def test_plugs_that_are_alike_in_both_channels_cannot_be_swapped(selector, switcher):
     kinds = Counter(fault.kind for fault in single_faults(switcher.module, switcher.fixture))
     assert kinds["loopback channels swapped"] == 2
     assert not any(

@@ -1,4 +1,4 @@
-"""Common-mode rejection against the closed form, and the exchange of two scope inputs."""
+"""Common-mode rejection against the closed form, and two scope inputs swapped."""
 
 import math
 from collections.abc import Sequence
@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
-from harness.measure.transfer import Transfer, exchanged
+from harness.measure.transfer import Transfer, combine_swapped
 from harness.quantities.forms import converted
 from tests.measure.measured import View, common_mode_rejection, gain, measured
 
@@ -102,11 +102,11 @@ def seen_through(hot_input: int, cold_input: int, name: str) -> Transfer:
     return transfer(values, parts)
 
 
-def test_an_exchange_of_inputs_cancels_their_gains() -> None:
+def test_a_swap_of_inputs_cancels_their_gains() -> None:
     """(g1 h - g2 c) + (g2 h - g1 c) = (g1 + g2)(h - c): closed form."""
     first, second = seen_through(1, 2, "first"), seen_through(2, 1, "second")
     alone = common_mode_rejection(View(transfer=first, hot=0, cold=1))
-    both = View(transfer=exchanged(first, second), hot=0, cold=1)
+    both = View(transfer=combine_swapped(first, second), hot=0, cold=1)
     found = common_mode_rejection(both)
     true = common_mode_rejection(view(LEGS)).value
     assert found.value == pytest.approx(true, abs=1e-9)
@@ -117,6 +117,6 @@ def test_an_exchange_of_inputs_cancels_their_gains() -> None:
     assert next(line.standard for line in gain(both).budget if line.name == "input gain") > 0.1
 
 
-def test_transfers_of_other_legs_make_no_exchange() -> None:
+def test_transfers_of_other_legs_make_no_swap() -> None:
     with pytest.raises(ReadingError, match="same legs"):
-        exchanged(transfer(LEGS), transfer(np.ones((4, 2))))
+        combine_swapped(transfer(LEGS), transfer(np.ones((4, 2))))

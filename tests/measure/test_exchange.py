@@ -1,4 +1,4 @@
-"""Two setups with each pair's inputs exchanged: the ratio of the gains must go, whatever it is."""
+"""Two setups with each pair's inputs swapped: the ratio of the gains must go, whatever it is."""
 
 from collections.abc import Callable
 from typing import Any
@@ -18,7 +18,7 @@ LIMIT = 0.02 * np.sqrt(2 / 3)
 def seen(ratio: float, rng: np.random.Generator, *, swapped: bool) -> Transfer:
     """The legs as a through reference corrects them: the ratio of the gains is where `make_transfer` puts it.
 
-    As taken the entries that cross carry it, exchanged those that don't.
+    As taken the entries that cross carry it, swapped those that don't.
     """
     values = LEGS.copy()
     share = np.zeros(LEGS.shape)

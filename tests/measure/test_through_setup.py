@@ -57,7 +57,7 @@ def test_right_leads_are_not_remarked_upon() -> None:
     [
         (
             changed(i3=[0, 1], i4=[1, 0]),
-            ["inputs 3 and 4 are exchanged: 3 sees the cold output and 4 the hot one. Exchange their leads"],
+            ["inputs 3 and 4 are swapped: 3 sees the cold output and 4 the hot one. Swap their leads"],
         ),
         (changed(i2=[1, 0]), ["input 2 sees the hot output and should see the cold one"]),
         (changed(i3=[0, 0]), ["input 3 sees neither output: its lead is open, shorted or on nothing"]),
@@ -87,7 +87,7 @@ def test_right_leads_are_not_remarked_upon() -> None:
             ],
         ),
     ],
-    ids=["exchanged", "wrong leg", "open", "joined", "probe", "odd level", "load setting"],
+    ids=["inputs_swapped", "wrong leg", "open", "joined", "probe", "odd level", "load setting"],
 )
 def test_a_wrong_lead_is_named(transfer: NDArray[np.complex128], sentences: list[str]) -> None:
     def rough(sentence: str) -> list[str]:  # the decibels depend on the bench's own errors

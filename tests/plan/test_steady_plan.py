@@ -1,4 +1,4 @@
-"""How the steady quantities are planned: sources, exchanges, frequencies; and dry before loud."""
+"""How the steady quantities are planned: sources, swapped inputs, frequencies; and dry before loud."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -73,7 +73,7 @@ def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can()
     setups = {one.number: one.setup for one in plan.acquisitions}
     for reading in plan.readings:
         one, other = (setups[number] for number in reading.captures)
-        assert other == f"{one}, scope inputs exchanged"
+        assert other == f"{one}, scope inputs swapped"
 
 
 def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:

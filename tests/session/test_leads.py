@@ -1,7 +1,7 @@
 """Leads by what they show, where one state is not enough to tell them apart: levels made up for a changeover.
 
 Four pins: in.hot, in.cold, out.hot, out.cold. Released the output is the input; with the relay operated it
-has its legs exchanged. The scope's inputs 1 and 2 belong on the output.
+has its legs swapped. The scope's inputs 1 and 2 belong on the output.
 """
 
 import numpy as np
@@ -16,8 +16,8 @@ FORETOLD = Foretold(
     pins=("in.hot", "in.cold", "out.hot", "out.cold"),
     own=(2, 3),
     inputs=(1, 2),
-    levels={"": RIGHT, "the generator's leads are exchanged": RIGHT[..., ::-1]},
-    generator_leads={"the generator's leads are exchanged": ("generator hot", "generator cold")},
+    levels={"": RIGHT, "the generator's leads are swapped": RIGHT[..., ::-1]},
+    generator_leads={"the generator's leads are swapped": ("generator hot", "generator cold")},
 )
 
 
@@ -45,7 +45,7 @@ def test_a_lead_on_the_input_is_told_by_the_second_state(rows: tuple[int, int], 
     assert f"{lead} shows what is on {pin}" in found.said
 
 
-def test_exchanged_leads_may_be_the_generators_or_the_scopes_where_only_one_port_is_viewed() -> None:
+def test_swapped_leads_may_be_the_generators_or_the_scopes_where_only_one_port_is_viewed() -> None:
     found = misplaced(FORETOLD, seen(3, 2), (0, 1))
     assert found is not None
     assert set(found.leads) == {"generator hot", "generator cold", "input 1", "input 2"}

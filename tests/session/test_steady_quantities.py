@@ -156,7 +156,7 @@ tolerance = "1 %"
     assert {one.verdict for one in readings} == {"pass"}  # as predicted, of this module
 
 
-def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]) -> None:
+def test_swapped_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]) -> None:
     job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "balance")
     fixture = job / "fixture.toml"
     sequence = job / "sequence.toml"
@@ -164,7 +164,7 @@ def test_exchanged_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[st
     sequence.write_text(text, encoding="utf-8")
     tight = of(run(capsys, job), "balance")
     head, *setups = fixture.read_text(encoding="utf-8").split("[[setup]]")
-    kept = [one for one in setups if "exchanged = true" not in one]
+    kept = [one for one in setups if "inputs_swapped = true" not in one]
     fixture.write_text("[[setup]]".join([head, *kept]), encoding="utf-8")
     loose = of(run(capsys, job), "balance")
     for one, other in zip(tight, loose, strict=True):

@@ -83,7 +83,7 @@ def test_a_healthy_unit_drives_its_own_legs(job: Job, setup: str) -> None:
     assert seen[1, 1] > 0.98
 
 
-def test_legs_swapped_exchange_hot_and_cold(job: Job) -> None:
+def test_legs_swapped_swap_hot_and_cold(job: Job) -> None:
     seen = abs(faulty(job, "left.out legs swapped", OUTPUTS))
     assert seen[0, 1] > 0.98
     assert seen[1, 0] > 0.98
@@ -160,13 +160,13 @@ def test_a_stuck_closed_contact_joins_both_throws() -> None:
     assert abs(welded - states[1]) > 0.01
 
 
-def test_the_plugs_of_two_channels_exchanged() -> None:
+def test_the_plugs_of_two_channels_swapped() -> None:
     """Left then reads as right does, but for the idle loop B, whose own plug loads the line a little."""
     job = load_job(SEQUENCES / "two_loop_switcher")
     left, right = "drive left, view both outputs", "drive right, view both outputs"
-    exchanged = faulty(job, "pad_a channels swapped", left, ("loop_a",))
-    assert abs(exchanged[0, 0]) == pytest.approx(abs(levels(job, (), right, ("loop_a",))[0, 0]), rel=0.02)
-    assert abs(exchanged[0, 0]) < 0.9 * abs(levels(job, (), left, ("loop_a",))[0, 0])
+    swapped = faulty(job, "pad_a channels swapped", left, ("loop_a",))
+    assert abs(swapped[0, 0]) == pytest.approx(abs(levels(job, (), right, ("loop_a",))[0, 0]), rel=0.02)
+    assert abs(swapped[0, 0]) < 0.9 * abs(levels(job, (), left, ("loop_a",))[0, 0])
 
 
 @pytest.mark.parametrize(

@@ -127,7 +127,7 @@ DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
         ({"input 1": "ground"}, {"input 1"}, "input 1 sees nothing"),
         ({"input 1": COLD}, {"input 1"}, "belongs on left.out.hot"),
         ({"input 2": HOT}, {"input 2"}, "belongs on left.out.cold"),
-        ({"input 1": COLD, "input 2": HOT}, {"input 1", "input 2"}, "inputs 1 and 2 are exchanged"),
+        ({"input 1": COLD, "input 2": HOT}, {"input 1", "input 2"}, "inputs 1 and 2 are swapped"),
         ({"input 2": "pin right.out.cold"}, {"input 2"}, "input 2 sees nothing"),
         ({"generator hot": None}, {"generator hot"}, "the generator's hot lead is off"),
         ({"generator cold": None}, {"generator cold"}, "the generator's cold lead is off"),
@@ -137,7 +137,7 @@ DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
         (
             {"generator hot": DRIVE_COLD, "generator cold": DRIVE_HOT},
             {"generator hot", "generator cold"},
-            "the generator's hot and cold leads are exchanged",
+            "the generator's hot and cold leads are swapped",
         ),
         ({"input 1": None, "input 2": None}, {"input 1", "input 2"}, "input 2 sees nothing"),
     ],

@@ -13,7 +13,7 @@ from harness.measure.budget import Component
 from harness.measure.reference import ToneReference
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair
-from harness.measure.transfer import Transfer, exchanged, make_transfer
+from harness.measure.transfer import Transfer, combine_swapped, make_transfer
 from harness.quantities.contacts import coupling_capacitance, series_resistance
 from harness.quantities.need import KnownOhm
 from tests.measure.draws.shares import Drawn, drawn
@@ -170,7 +170,9 @@ LOAD_OHM, LOAD_STANDARD_OHM, SOURCE_OHM = 600.0, 0.3, 100.0
 
 
 def ratios(seed: int) -> dict[str, list[Drawn]]:
-    """Response, rejection and resistance, on a bench whose inputs differ little, as an exchange leaves it."""
+    """Response, rejection and resistance, on a bench whose inputs differ little, as swapped inputs leave
+    it.
+    """
     bench = SyntheticBench(seed, inputs=(1, 2), gain_accuracy=1e-3)
     prediction = np.diag([0.8, 0.8])
     references = {tones: take_reference(bench, tones, str(tones)) for tones in (TONES, HIGH_TONES)}
@@ -226,16 +228,16 @@ def noisy(
 
 
 def exchange(seed: int) -> dict[str, list[Drawn]]:
-    """Rejection by two inputs 2 % uncertain each, exchanged: what is left is the noise."""
+    """Rejection by two inputs 2 % uncertain each, swapped: what is left is the noise."""
     true = np.array([[0.95, 0.002], [0.001, 0.93]])
     random = np.random.default_rng(seed)
     hot, cold = 1 + random.normal(scale=0.02, size=2)
     first = noisy(true, 3e-4, "first", random, (hot, cold), (1, 2))
     second = noisy(true, 3e-4, "second", random, (cold, hot), (2, 1))
-    both = View(transfer=exchanged(first.transfer, second.transfer), hot=0, cold=1)
+    both = View(transfer=combine_swapped(first.transfer, second.transfer), hot=0, cold=1)
     converted = true[0].sum() - true[1].sum()
     rejection = decibels(differential(true, 0) / converted)
-    return {"common_mode_rejection, exchanged": [drawn(common_mode_rejection(both), rejection)]}
+    return {"common_mode_rejection, swapped": [drawn(common_mode_rejection(both), rejection)]}
 
 
 def capacitance(seed: int) -> dict[str, list[Drawn]]:

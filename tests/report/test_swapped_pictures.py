@@ -1,4 +1,4 @@
-"""A picture's legend says which input saw which leg, also where the scope's inputs are exchanged."""
+"""A picture's legend says which input saw which leg, also where the scope's inputs are swapped."""
 
 import numpy as np
 import pytest
@@ -13,10 +13,18 @@ OUT = PortName(channel="left", net="out")
 HOT_V, COLD_V = 1.0, -2.0
 
 
-def capture(*, exchanged: bool) -> Capture:
+def capture(*, inputs_swapped: bool) -> Capture:
     """As a run has it: the hot leg stands at 1 V, the cold one at -2 V, whichever input sees it."""
     numbers = input_numbers(
-        Setup(name="h", through=False, drive=OUT, view=(OUT,), loopbacks=(), select=(1,), exchanged=exchanged)
+        Setup(
+            name="h",
+            through=False,
+            drive=OUT,
+            view=(OUT,),
+            loopbacks=(),
+            select=(1,),
+            inputs_swapped=inputs_swapped,
+        )
     )
     volts = dict(zip(numbers, (HOT_V, COLD_V), strict=True))
     scope = Capture(
@@ -32,11 +40,11 @@ def capture(*, exchanged: bool) -> Capture:
 
 
 @pytest.mark.parametrize(
-    ("exchanged", "hot", "cold"),
+    ("inputs_swapped", "hot", "cold"),
     [(False, "input 1, hot", "input 2, cold"), (True, "input 2, hot", "input 1, cold")],
 )
-def test_the_legend_follows_the_leads(exchanged: bool, hot: str, cold: str) -> None:
-    made = capture(exchanged=exchanged)
+def test_the_legend_follows_the_leads(inputs_swapped: bool, hot: str, cold: str) -> None:
+    made = capture(inputs_swapped=inputs_swapped)
     assert [float(row.mean()) for row in made.volts] == [HOT_V, COLD_V]
     for figure in (draw_waveform(made, window_s=5e-3), draw_change(made)):
         picture = figure.svg
