@@ -392,7 +392,7 @@ def sequence_text(answers: Answers) -> str:
             "gain",
             f"at = [{everywhere}]",
             f'within = "{gain}"              # of what the circuit predicts for that state and port',
-            'silent_below = "-80 dB"        # where it predicts silence',
+            'silent_ports_below = "-80 dB"        # where it predicts silence',
         ),
         _check("Polarity", "polarity", f"at = [{everywhere}]"),
         _check("Phase", "phase", 'at = ["out"]', 'within = "3 deg"'),
@@ -411,7 +411,7 @@ def sequence_text(answers: Answers) -> str:
             'level = "50 mV"',
             'at = ["out"]',
             f'within = "{gain}"',
-            'silent_below = "-60 dB"',
+            'silent_ports_below = "-60 dB"',
         ),
         "# Each control line ten times: a contact that fails every third time does not come through.\n"
         + _check(

@@ -191,7 +191,7 @@ def _of_state(draft: Draft, need: Need, setup: Setup, state: State) -> Iterator[
     here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=check)
     yield from check.quantity.readings(here)
     if check.quantity.judges_silent_ports and not here.live:
-        asked = check.options.silent_below_db
+        asked = check.options.silent_ports_below_db
         silent_db = DEFAULT_SILENT_BELOW_DB if asked is None else asked
         limit = Limit(kind="below", unit="dB", high=silent_db)
         for other in AT_SILENT_PORTS:

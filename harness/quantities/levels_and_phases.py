@@ -42,15 +42,15 @@ RESPONSE_HZ = (
 class GainOptions(Options):
     """Of a gain check, which judges ports that the circuit predicts silent as well.
 
-    silent_below: dB; None: the usual.
+    silent_ports_below: dB; None: the usual.
     """
 
-    silent_below: Annotated[float, InQuantity("ratio_db")] | None = None
+    silent_ports_below: Annotated[float, InQuantity("ratio_db")] | None = None
 
     @property
-    def silent_below_db(self) -> float | None:
+    def silent_ports_below_db(self) -> float | None:
         """That."""
-        return self.silent_below
+        return self.silent_ports_below
 
 
 class Gain(Ratio):

@@ -111,7 +111,7 @@ class Options(BaseModel):
         return ()
 
     @property
-    def silent_below_db(self) -> float | None:
+    def silent_ports_below_db(self) -> float | None:
         """What ports that the circuit predicts silent must be below, where a check says so."""
         return None
 

@@ -50,7 +50,7 @@ def short_job(tmp_path: Path) -> Path:
     """The box's job with three states and few checks."""
     return job_in(
         tmp_path / "job",
-        check_of("gain", within="0.2 dB", silent_below="-60 dB"),
+        check_of("gain", within="0.2 dB", silent_ports_below="-60 dB"),
         check_of("polarity"),
         check_of("crosstalk", frequency="10 kHz", below="-70 dB"),
         RELAY_CURRENT,

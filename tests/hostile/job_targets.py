@@ -16,7 +16,7 @@ from tests.jobs import RELAY_CURRENT, check_of, sequence
 
 JOBS = ("source_selector", "two_loop_switcher")
 SEQUENCE = sequence(
-    check_of("gain", name="Route and gain", within="0.2 dB", silent_below="-80 dB"),
+    check_of("gain", name="Route and gain", within="0.2 dB", silent_ports_below="-80 dB"),
     check_of("crosstalk", frequency="10 kHz", below="-80 dB"),
     check_of("operate_time", states="all", below="7 ms"),
     RELAY_CURRENT,

@@ -234,7 +234,7 @@ def test_a_sequences_own_choices(job):
         (
             "sequence",
             'above = "-5 deg"',
-            'above = "-5 deg"\nsilent_below = "-80 dB"',
+            'above = "-5 deg"\nsilent_ports_below = "-80 dB"',
             "belongs to a gain check",
         ),
         ("sequence", "coverage_factor = 3", "coverage_factor = nan", "coverage_factor"),

@@ -67,7 +67,7 @@ drive = "left.in"
 view = ["left.in", "left.out"]
 select = [6]
 """
-GAIN = check_of("gain", within="0.2 dB", silent_below="-80 dB")
+GAIN = check_of("gain", within="0.2 dB", silent_ports_below="-80 dB")
 
 
 @pytest.fixture
