@@ -20,7 +20,7 @@ DRAWS: dict[str, Draw] = {
     "ratios": transfers.ratios,
     "swap": transfers.exchange,
     "repeats": repeats.repeats,
-    "capacitance": transfers.capacitance,
+    "coupling_capacitance": transfers.capacitance,
     "offsets": currents_and_counts.offsets,
     "currents": currents_and_counts.currents,
     "noise": spectra.noises,

@@ -57,7 +57,7 @@ KINDS = (
     ("Polarity", "polarity", 1e3, "", 1.0, 0.0, 0.5, None),
     ("Crosstalk", "crosstalk", 10e3, "dB", -101.0, 0.8, None, -80.0),
     ("Common mode", "common_mode_rejection", 1e3, "dB", 71.0, 1.2, 50.0, None),
-    ("Offset", "offset", None, "V", 2e-4, 5e-5, -2e-3, 2e-3),
+    ("DC offset", "dc_offset", None, "V", 2e-4, 5e-5, -2e-3, 2e-3),
     ("Click", "click_peak", None, "V", 4e-3, 4e-4, None, 2e-2),
     ("Operate time", "operate_time", None, "s", 2.1e-3, 1e-4, None, 4e-3),
     ("Release time", "release_time", None, "s", 1.2e-3, 1e-4, None, 4e-3),

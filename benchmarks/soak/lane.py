@@ -47,7 +47,7 @@ at = ["out"]
 
 [[check]]
 name = "Channels alike"
-quantity = "channel_match"
+quantity = "channel_gain_difference"
 at = ["out"]
 within = "0.2 dB"
 

@@ -396,11 +396,13 @@ def sequence_text(answers: Answers) -> str:
         ),
         _check("Polarity", "polarity", f"at = [{everywhere}]"),
         _check("Phase", "phase", 'at = ["out"]', 'within = "3 deg"'),
-        _check("Leg balance", "balance", 'at = ["out"]', f'within = "{pair}"'),
+        _check("Leg gain difference", "leg_gain_difference", 'at = ["out"]', f'within = "{pair}"'),
     ]
     if answers.channels == 2:
         checks += [
-            _check("Channel match", "channel_match", 'at = ["out"]', f'within = "{pair}"'),
+            _check(
+                "Channel gain difference", "channel_gain_difference", 'at = ["out"]', f'within = "{pair}"'
+            ),
             _check("Crosstalk", "crosstalk", 'at = ["out"]', 'frequency = "10 kHz"', 'below = "-70 dB"'),
         ]
     checks += [
@@ -418,13 +420,13 @@ def sequence_text(answers: Answers) -> str:
             "Intermittent contacts", "intermittency", 'at = ["out"]', "operations = 10", 'below = "30 %"'
         ),
         _check("Noise", "noise", 'at = ["out"]', 'states = ["idle"]', 'below = "-80 dBu"'),
-        _check("Direct voltage", "offset", 'at = ["out"]', 'between = ["-5 mV", "5 mV"]'),
+        _check("DC offset", "dc_offset", 'at = ["out"]', 'between = ["-5 mV", "5 mV"]'),
         _check("Relay current", "supply_current", 'within = "8 %"'),
         "# Changes of one control line at a time between these states: the relay's 4 ms, and 3 ms of "
         "bounce.\n"
         + _check("Operate time", "operate_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
         _check("Release time", "release_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
-        _check("Bounce", "bounce", 'at = ["out"]', f"states = [{edges}]", 'below = "3 ms"'),
+        _check("Bounce time", "bounce_time", 'at = ["out"]', f"states = [{edges}]", 'below = "3 ms"'),
     ]
     return "\n".join([_SEQUENCE, *checks])
 

@@ -20,7 +20,7 @@ from harness.measure.transition import (
     LegChange,
     Transition,
     band_limited,
-    bounce,
+    bounce_time,
     drop,
     excess_of,
     find_transition,
@@ -173,12 +173,12 @@ def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
     return switching_time(legs, change.edge, k)
 
 
-def read_bounce(change: Change, row: int, k: float) -> Estimate:
+def read_bounce_time(change: Change, row: int, k: float) -> Estimate:
     """How long a leg goes on opening after it first closed, s."""
-    return bounce(_moved(change, row), k)
+    return bounce_time(_moved(change, row), k)
 
 
-def read_gap(change: Change, row: int, k: float) -> Estimate:
+def read_transfer_time(change: Change, row: int, k: float) -> Estimate:
     """How long a leg shows neither route, s; a floor where no gap is seen."""
     if not change.transition.legs:
         if isinstance(change.edge, str):

@@ -104,7 +104,7 @@ def drop(leg: LegChange, k: float = 2.0) -> Estimate:
     return between(leg.left, leg.arrived, names=("opening", "closing"), k=k)
 
 
-def bounce(leg: LegChange, k: float = 2.0) -> Estimate:
+def bounce_time(leg: LegChange, k: float = 2.0) -> Estimate:
     """Time from a leg's first closing to its final one, s; a floor where it closed once."""
     if leg.arrived is None or leg.settled is None or leg.openings == 0:
         return below(leg.smallest_s, k=k)

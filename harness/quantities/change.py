@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal, cast
 
 from harness.errors import ReadingError
-from harness.measure.change import Change, read_bounce, read_click, read_gap, read_switching
+from harness.measure.change import Change, read_bounce_time, read_click, read_switching, read_transfer_time
 from harness.quantities.quantity import (
     DURATION,
     OF_WHAT_IS_NOT_PREDICTED,
@@ -205,7 +205,7 @@ class ChangeOptions(Options):
 class Bounce(OfChange):
     """How long a leg goes on opening after it first closed."""
 
-    name, words, unit, limits = "bounce", "bounce", "s", DURATION
+    name, words, unit, limits = "bounce_time", "bounce_time", "s", DURATION
     options = ChangeOptions
     relay_faults = frozenset({"relay long bounce"})
     fails_as = "bounces"
@@ -217,13 +217,13 @@ class Bounce(OfChange):
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
         """See OfChange."""
-        return read_bounce(seen.change, planned.given.rows[0], k)
+        return read_bounce_time(seen.change, planned.given.rows[0], k)
 
 
 class Gap(OfChange):
     """How long a leg shows neither the old route nor the new one."""
 
-    name, words, unit, limits = "gap", "break before make", "s", DURATION
+    name, words, unit, limits = "transfer_time", "transfer time", "s", DURATION
     options = ChangeOptions
     of_one_relay = True
     sign = "dip"
@@ -235,7 +235,7 @@ class Gap(OfChange):
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
         """See OfChange."""
-        return read_gap(seen.change, planned.given.rows[0], k)
+        return read_transfer_time(seen.change, planned.given.rows[0], k)
 
     def is_still(self, found: Estimate) -> bool:
         """No gap is seen."""

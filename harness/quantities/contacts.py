@@ -163,7 +163,7 @@ class CapacitanceOptions(SweptOptions):
 class Capacitance(Steady):
     """What couples a port that should be silent to one that is driven."""
 
-    name, words, unit = "capacitance", "stray capacitance", "F"
+    name, words, unit = "coupling_capacitance", "coupling capacitance", "F"
     limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
     options = CapacitanceOptions
     swept = True

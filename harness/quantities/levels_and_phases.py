@@ -86,7 +86,7 @@ class Isolation(Ratio):
 class Balance(Ratio):
     """Hot leg's level over the cold leg's."""
 
-    name, words, unit, limits = "balance", "balance of the legs", "dB", DECIBELS
+    name, words, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
     suggested = Suggestion(rank=3, limit=CLOSE)
     inputs_swapped = True
     only_with_signal = True
@@ -105,7 +105,7 @@ class Balance(Ratio):
 class ChannelMatch(Ratio):
     """A channel's gain less the first channel's, at the same port in the same state."""
 
-    name, words, unit, limits = "channel_match", "match of the channels", "dB", DECIBELS
+    name, words, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
     suggested = Suggestion(rank=5, limit=CLOSE)
     between_channels = True
     needs = "denominator"
@@ -260,7 +260,7 @@ class Phase(Ratio):
 class BalancePhase(Phase):
     """Departure of the legs' phases from opposite ones: hot less cold."""
 
-    name, words, unit, limits = "balance_phase", "phase between the legs", "deg", DEGREES
+    name, words, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
     needs = "both"
     lacks = "a leg shows no signal, so the legs can't be compared"
 
@@ -276,7 +276,7 @@ class BalancePhase(Phase):
 class ChannelPhase(Phase):
     """A channel's phase less the first channel's, at the same port in the same state."""
 
-    name, words, unit, limits = "channel_phase", "phase between the channels", "deg", DEGREES
+    name, words, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
     between_channels = True
     needs = "both"
 

@@ -1,4 +1,4 @@
-"""Quantities of a state at rest that are in a record besides its tone: noise, distortion, direct voltage."""
+"""Quantities of a state at rest that are in a record besides its tone: noise, distortion, DC offset."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -180,7 +180,7 @@ class Distortion(Residual):
 class Offset(Residual):
     """Direct voltage of each leg, and between them, less what the inputs themselves add."""
 
-    name, words, unit = "offset", "direct voltage", "V"
+    name, words, unit = "dc_offset", "DC offset", "V"
     limits = LimitRule(dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]')
     takes_tone = False
     driven = False

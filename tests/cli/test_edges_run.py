@@ -17,8 +17,8 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         tmp_path / "edges",
         check_of("operate_time", below="4 ms"),
         check_of("release_time", below="4 ms"),
-        check_of("bounce", below="3 ms"),
-        check_of("gap", between=["50 us", "4 ms"]),
+        check_of("bounce_time", below="3 ms"),
+        check_of("transfer_time", between=["50 us", "4 ms"]),
         check_of("click_peak", band="audio", below="10 mV"),
         states=["idle", "loop_a"],
         channels=["left"],
@@ -56,7 +56,7 @@ def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
     assert 1.3e-3 < operate.value < 2.9e-3
     assert 0.5e-6 < operate.standard < 50e-6
     assert {one.name for one in operate.budget} == {"control edge", "closing"}
-    assert readings["gap", "out.hot", "loop_a > idle"].unit == "s"
+    assert readings["transfer_time", "out.hot", "loop_a > idle"].unit == "s"
     assert readings["click_peak", "out", "idle > loop_a"].key.measurand.frequency_hz is None
     assert marked >= 2
     report = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
@@ -73,11 +73,11 @@ def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
         ),
         (
             ("K1 long bounce",),
-            {("bounce", "out.hot", "idle > loop_a"), ("bounce", "out.hot", "loop_a > idle")},
+            {("bounce_time", "out.hot", "idle > loop_a"), ("bounce_time", "out.hot", "loop_a > idle")},
         ),
         (
             ("K1 never operates",),
-            {("operate_time", "out", "idle > loop_a"), ("gap", "out.hot", "idle > loop_a")},
+            {("operate_time", "out", "idle > loop_a"), ("transfer_time", "out.hot", "idle > loop_a")},
         ),
     ],
 )
@@ -104,5 +104,5 @@ def test_without_a_line_in_view_the_times_are_missing_and_say_what_would_help(
     assert time.verdict == "missing"
     assert "controls_viewed" in time.reason
     # what needs no reference is there, or, where a hurried bench missed the command, says so
-    for quantity in ("gap", "bounce"):
+    for quantity in ("transfer_time", "bounce_time"):
         assert readings[quantity, "out.hot", "idle > loop_a"].verdict in ("pass", "missing")

@@ -30,7 +30,15 @@ SWITCHER = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 BENCH = BenchImpedances()
 
 
-LEVELS = ("Route and gain", "Polarity", "Phase", "Leg balance", "Channel match", "Crosstalk", "Relay current")
+LEVELS = (
+    "Route and gain",
+    "Polarity",
+    "Phase",
+    "Leg gain difference",
+    "Channel gain difference",
+    "Crosstalk",
+    "Relay current",
+)
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +90,9 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
     found = weigh_edges(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
-    assert all(one is not None and one.by.startswith("gap at left.out") for one in found[: len(left)])
+    assert all(
+        one is not None and one.by.startswith("transfer time at left.out") for one in found[: len(left)]
+    )
     assert found[len(left)] is None  # a healthy unit breaks nothing of it
     assert found[-1] is None  # that relay's pole alone changes no level of the output by so much
 
@@ -100,7 +110,7 @@ def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
     unseen = [one.fault for one in shipped_coverage.unseen]
     additions = cheapest_additions(shipped, unseen, impedances=BENCH)
     assert sum(len(one.sees) for one in additions) == len(unseen)
-    assert additions[0].words == '"Leg balance" within 0.1 dB'
+    assert additions[0].words == '"Leg gain difference" within 0.1 dB'
     assert additions[0].cost_s == 0.0
 
 
@@ -204,7 +214,7 @@ def test_states_that_are_left_out_are_the_addition(shipped):
 def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
     narrow = Limit(kind="within", unit="dB", high=0.005)
     checks = tuple(
-        replace(check, limit=narrow) if check.quantity.name == "balance" else check
+        replace(check, limit=narrow) if check.quantity.name == "leg_gain_difference" else check
         for check in shipped.sequence.checks
     )
     job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
@@ -212,7 +222,7 @@ def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
     made = weigh_margins(job, plan, signatures(job, plan, [], impedances=BENCH))
     tight = tight_limits(made)
     assert tight
-    assert all(one.reading.startswith("balance") and one.margin < 1 for one in tight)
+    assert all(one.reading.startswith("leg_gain_difference") and one.margin < 1 for one in tight)
 
 
 def test_healthy_units_keep_the_shipped_limits(shipped_coverage):
@@ -245,7 +255,7 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
 
 
 def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
-    offset = tuple(check for check in whole.sequence.checks if check.quantity.name == "offset")
+    offset = tuple(check for check in whole.sequence.checks if check.quantity.name == "dc_offset")
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="sees no fault"):

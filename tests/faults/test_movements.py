@@ -41,7 +41,7 @@ def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, qu
 
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory):
-    wrong = {("bounce", edge, "right"): "bounces" for edge in ("idle > loop_b", "loop_b > idle")}
+    wrong = {("bounce_time", edge, "right"): "bounces" for edge in ("idle > loop_b", "loop_b > idle")}
     found = diagnose(laboratory, wrong)
     assert found.groups[0].names == ("K7 long bounce",)
 
@@ -51,7 +51,7 @@ def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
     edges = tuple(
         JudgedChange(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
         for one in plan.edge_readings
-        if one.quantity.name == "gap" and one.measurand.state == "idle > loop_b"
+        if one.quantity.name == "transfer_time" and one.measurand.state == "idle > loop_b"
     )
     movements = Movements(job=job, plan=plan, impedances=IMPEDANCES)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)
@@ -65,7 +65,7 @@ def test_edges_that_no_fault_explains_are_said_to_be_so(laboratory):
         for quantity, edge, channel, moved in (
             ("operate_time", "idle > loop_a", "left", "late"),
             ("release_time", "loop_b > idle", "right", "late"),
-            ("bounce", "swap > idle", "left", "bounces"),
+            ("bounce_time", "swap > idle", "left", "bounces"),
         )
     }
     found = diagnose(laboratory, wrong)

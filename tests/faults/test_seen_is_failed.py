@@ -31,7 +31,7 @@ def folder(tmp_path_factory):
         tmp_path_factory.mktemp("levels") / "job",
         check_of("gain", within="0.2 dB"),
         check_of("polarity"),
-        check_of("balance", within="0.2 dB"),
+        check_of("leg_gain_difference", within="0.2 dB"),
         RELAY_CURRENT,
     )
 

@@ -25,7 +25,7 @@ def job_of(tmp_path: Path, edges: str, *, setup: str = "") -> Job:
     ("edges", "unit", "low", "high"),
     [
         (check_of("operate_time", below="4 ms"), "s", None, 4e-3),
-        (check_of("gap", between=["50 us", "2 ms"]), "s", 50e-6, 2e-3),
+        (check_of("transfer_time", between=["50 us", "2 ms"]), "s", 50e-6, 2e-3),
         (check_of("click_peak", below="10 mV"), "V", None, 10e-3),
         (check_of("click_energy", below="50 nV2s"), "V²s", None, 50e-9),
         (check_of("click_energy", below="1 uV²s"), "V²s", None, 1e-6),
@@ -53,7 +53,7 @@ def test_a_click_is_looked_for_without_a_tone_unless_one_is_asked_for(tmp_path: 
 
 def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
     check = job_of(
-        tmp_path, check_of("gap", above="20 us", also=["loop_a > loop_b", "idle > loop_a+swap"])
+        tmp_path, check_of("transfer_time", above="20 us", also=["loop_a > loop_b", "idle > loop_a+swap"])
     ).sequence.checks[0]
     assert list(check.options.races) == ["loop_a > loop_b", "idle > loop_a+swap"]
 
@@ -62,11 +62,14 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
     ("edges", "said"),
     [
         (
-            check_of("bounce", below="3 mV"),
+            check_of("bounce_time", below="3 mV"),
             'check[1].below: found "3 mV", whose unit is "V"; expected a',
         ),
-        (check_of("bounce", below="3"), 'check[1].below: found "3", which has no unit'),
-        (check_of("gap", within="1 ms"), "check[1].within: gap takes below, above, between only"),
+        (check_of("bounce_time", below="3"), 'check[1].below: found "3", which has no unit'),
+        (
+            check_of("transfer_time", within="1 ms"),
+            "check[1].within: transfer_time takes below, above, between only",
+        ),
         (
             check_of("click_peek", below="3 mV"),
             "check[1].quantity: no such quantity; did you mean click_peak",
@@ -75,7 +78,7 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
             check_of("click_energy", below="3 mV"),
             'check[1].below: found "3 mV", whose unit is "V"; expected an energy in volts squared',
         ),
-        (check_of("gap", above="1 us", band="audio"), "check[1].band: belongs to a click_peak or"),
+        (check_of("transfer_time", above="1 us", band="audio"), "check[1].band: belongs to a click_peak or"),
         (
             check_of("gain", within="1 dB", also=["idle > loop_a"]),
             "check[1].also: belongs to a click_peak or",
@@ -84,9 +87,12 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
             check_of("operate_time", below="4 ms", also=["idle > loop_a"]),
             "check[1].also: operate_time is of one control line that is energised; expected no races",
         ),
-        (check_of("gap", above="1 us", also=["idle"]), 'check[1].also[1]: found "idle"; expected two'),
         (
-            check_of("gap", above="1 us", also=["idle > unpowered"]),
+            check_of("transfer_time", above="1 us", also=["idle"]),
+            'check[1].also[1]: found "idle"; expected two',
+        ),
+        (
+            check_of("transfer_time", above="1 us", also=["idle > unpowered"]),
             'check[1].also[1]: found "idle > unpowered"; expected two powered states',
         ),
     ],
@@ -120,5 +126,5 @@ select = [6]
 controls_viewed = {controls_viewed}
 """
     with pytest.raises(JobError) as error:
-        job_of(tmp_path, check_of("bounce", below="3 ms"), setup=setup)
+        job_of(tmp_path, check_of("bounce_time", below="3 ms"), setup=setup)
     assert said in str(error.value)

@@ -62,7 +62,7 @@ def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_
             "check[1].level: found 1.22765 V; expected at most 50 mV, as more would mend the contact",
         ),
         (
-            check_of("capacitance", below="5 pF", frequencies=["1 kHz", "2 kHz"]),
+            check_of("coupling_capacitance", below="5 pF", frequencies=["1 kHz", "2 kHz"]),
             "check[1].frequencies: found 2; expected at least 3",
         ),
         (

@@ -66,12 +66,12 @@ def phase(view: View, k: float = 2.0) -> Estimate:
     return measured("phase", [view.look()], k)
 
 
-def balance(view: View, k: float = 2.0) -> Estimate:
-    return measured("balance", [view.look()], k)
+def leg_gain_difference(view: View, k: float = 2.0) -> Estimate:
+    return measured("leg_gain_difference", [view.look()], k)
 
 
-def balance_phase(view: View, k: float = 2.0) -> Estimate:
-    return measured("balance_phase", [view.look()], k)
+def leg_phase_error(view: View, k: float = 2.0) -> Estimate:
+    return measured("leg_phase_error", [view.look()], k)
 
 
 def common_mode_rejection(view: View, k: float = 2.0) -> Estimate:
@@ -83,12 +83,12 @@ def crosstalk(quiet: View, driven: View, k: float = 2.0) -> Estimate:
     return measured("crosstalk", [quiet.look(driven=driven)], k)
 
 
-def channel_match(right: View, left: View, k: float = 2.0) -> Estimate:
-    return measured("channel_match", [left.look(), right.look()], k)
+def channel_gain_difference(right: View, left: View, k: float = 2.0) -> Estimate:
+    return measured("channel_gain_difference", [left.look(), right.look()], k)
 
 
-def channel_phase(right: View, left: View, k: float = 2.0) -> Estimate:
-    return measured("channel_phase", [left.look(), right.look()], k)
+def channel_phase_difference(right: View, left: View, k: float = 2.0) -> Estimate:
+    return measured("channel_phase_difference", [left.look(), right.look()], k)
 
 
 def response(view: View, reference: View, k: float = 2.0) -> Estimate:

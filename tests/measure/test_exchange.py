@@ -8,7 +8,7 @@ import pytest
 
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer, without_gain_ratios
-from tests.measure.measured import View, balance, common_mode_rejection
+from tests.measure.measured import View, common_mode_rejection, leg_gain_difference
 
 LEGS = np.array([[0.95, 0.30], [0.28, 0.9499], [1e-9, 0], [0, 1e-9]], dtype=np.complex128)
 NOISE = 1e-5
@@ -53,7 +53,7 @@ def truth() -> View:
 
 
 @pytest.mark.parametrize("ratio", [0.96, 1.0, 1.04])
-@pytest.mark.parametrize("quantity", [balance, common_mode_rejection])
+@pytest.mark.parametrize("quantity", [leg_gain_difference, common_mode_rejection])
 def test_the_intervals_hold_the_truth_as_often_as_they_say(
     quantity: Callable[..., Any], ratio: float
 ) -> None:
@@ -68,8 +68,8 @@ def test_the_intervals_hold_the_truth_as_often_as_they_say(
 
 def test_what_the_ratio_left_in_doubt_is_gone() -> None:
     rng = np.random.default_rng(1)
-    alone = balance(View(transfer=seen(1.03, rng, swapped=False), hot=0, cold=1))
-    together = balance(both(1.03, 1))
+    alone = leg_gain_difference(View(transfer=seen(1.03, rng, swapped=False), hot=0, cold=1))
+    together = leg_gain_difference(both(1.03, 1))
     assert together.standard is not None
     assert alone.standard is not None
     assert together.standard < alone.standard / 20

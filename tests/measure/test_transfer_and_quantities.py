@@ -17,13 +17,13 @@ from harness.measure.transfer import Transfer, make_transfer, predicted_transfer
 from harness.quantities.residual import direct_voltage
 from tests.measure.measured import (
     View,
-    balance,
-    balance_phase,
-    channel_match,
-    channel_phase,
+    channel_gain_difference,
+    channel_phase_difference,
     crosstalk,
     gain,
     leg_gain,
+    leg_gain_difference,
+    leg_phase_error,
     near_deg,
     phase,
     polarity,
@@ -152,18 +152,18 @@ def test_phase_is_against_the_drive_when_it_is_in_view(degrees: float) -> None:
     assert found.low <= degrees <= found.high
     assert found.standard is not None
     assert found.standard < 0.1
-    between = near_deg(channel_phase(port(transfer, 1), port(transfer, 0)), degrees + 2)
+    between = near_deg(channel_phase_difference(port(transfer, 1), port(transfer, 0)), degrees + 2)
     assert between.low <= degrees + 2 <= between.high
 
 
 def test_phase_is_not_claimed_when_the_drive_is_not_in_view() -> None:
     transfer = transfer_of(straight(turned(0.9, 20.0)))
     assert not transfer.phase_known
-    for quantity in (phase, balance_phase):
+    for quantity in (phase, leg_phase_error):
         with pytest.raises(ReadingError, match="the driven port is not in view"):
             quantity(port(transfer))
     with pytest.raises(ReadingError, match="the driven port is not in view"):
-        channel_phase(port(transfer), port(transfer))
+        channel_phase_difference(port(transfer), port(transfer))
 
 
 def test_a_drive_that_is_in_view_and_dead_claims_no_phase() -> None:
@@ -175,14 +175,14 @@ def test_a_drive_that_is_in_view_and_dead_claims_no_phase() -> None:
 def test_balance_compares_the_legs() -> None:
     true: list[list[complex]] = [[0.95, 0], [0, 0.95], [turned(0.90, 3.0), 0], [0, 0.80]]
     transfer = transfer_of(true, prediction=true, drive_rows=(0, 1))
-    level, angle = balance(port(transfer, 1)), balance_phase(port(transfer, 1))
+    level, angle = leg_gain_difference(port(transfer, 1)), leg_phase_error(port(transfer, 1))
     assert level.low <= 20 * math.log10(0.90 / 0.80) <= level.high
     assert angle.low <= 3.0 <= angle.high
 
 
 def test_a_dead_leg_has_no_balance() -> None:
     with pytest.raises(ReadingError, match="a leg shows no signal"):
-        balance(port(transfer_of([[0.9, 0], [0, 0]])))
+        leg_gain_difference(port(transfer_of([[0.9, 0], [0, 0]])))
 
 
 def test_a_copied_leg_is_a_floor_in_the_differential_and_full_size_in_each_leg() -> None:
@@ -211,7 +211,7 @@ def test_what_two_acquisitions_share_cancels_in_their_ratio() -> None:
         transfer_of(straight(level), bench=bench, reference=reference, name=name)
         for level, name in ((0.9, "left"), (0.92, "right"))
     )
-    match = channel_match(port(right), port(left))
+    match = channel_gain_difference(port(right), port(left))
     assert match.low <= 20 * math.log10(0.92 / 0.9) <= match.high
     shares = {line.name: line.standard for line in match.budget}
     assert set(shares) <= {"noise", "through reference", "input gain"}

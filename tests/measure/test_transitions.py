@@ -37,7 +37,7 @@ def test_break_before_make_with_a_bounce_is_told(seed: int, copies: bool) -> Non
     assert covers(switching_time(found.legs, edge), 0.08185 - 0.08, more=1.5)
     for leg in found.legs:
         assert covers(drop(leg), 0.6e-3, more=1.5)
-        assert covers(bounce(leg), 0.3e-3, more=1.5)
+        assert covers(bounce_time(leg), 0.3e-3, more=1.5)
         assert leg.openings == 1
 
 
@@ -46,8 +46,8 @@ def test_a_clean_change_over_has_a_drop_and_no_bounce(seed: int) -> None:
     found, _ = seen(Change(), seed)
     for leg in found.legs:
         assert leg.kinds == ("drop",)
-        assert bounce(leg).floor
-        assert bounce(leg).value < 1e-4
+        assert bounce_time(leg).floor
+        assert bounce_time(leg).value < 1e-4
 
 
 def test_make_before_break_shows_no_gap() -> None:
@@ -168,7 +168,7 @@ def test_two_changes_in_one_record_are_not_one() -> None:
     change = Change(bounces=[(0.1200, 0.1210)])
     found, _ = seen(change)
     assert all(leg.openings == 1 for leg in found.legs)
-    assert all(bounce(leg).value == pytest.approx(0.1210 - 0.0818, abs=1e-4) for leg in found.legs)
+    assert all(bounce_time(leg).value == pytest.approx(0.1210 - 0.0818, abs=1e-4) for leg in found.legs)
 
 
 @settings(max_examples=40, deadline=None)

@@ -30,7 +30,7 @@ IDLE, HZ, NOISE = State(on=()), (2e4, 5e4, 1e5), 1e-9  # of the drive, on each l
 def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
     job = load_job(SEQUENCES / name)
     asked = Check(
-        name="Coupling", quantity=QUANTITIES["capacitance"], at=("out",),
+        name="Coupling", quantity=QUANTITIES["coupling_capacitance"], at=("out",),
         tone=Tone(frequency_hz=1e3, level_vrms=1.228), limit=Limit(kind="below", unit="F", high=1e-10),
         options=CapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"), states=(IDLE,),
     )  # fmt: skip

@@ -61,10 +61,10 @@ def test_one_record_serves_every_check_of_an_edge(plan: Plan) -> None:
     in_tone = [reading for reading in plan.edge_readings if plan.edges[0].number in reading.captures]
     assert [reading.quantity.name for reading in in_tone] == [
         "operate_time",
-        "bounce",
-        "bounce",
-        "gap",
-        "gap",
+        "bounce_time",
+        "bounce_time",
+        "transfer_time",
+        "transfer_time",
     ]
     assert [reading.measurand.port for reading in in_tone] == [
         "out",
@@ -96,7 +96,7 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
     timed = tuple(
         replace(check, at=("a_send",), states=states)
         for check in job.sequence.checks
-        if check.name == "Bounce"
+        if check.name == "Bounce time"
     )
     setups = tuple(
         replace(setup, controls_viewed={}) for setup in job.fixture.setups if "sends" in setup.name

@@ -55,20 +55,24 @@ def refusal(job: Job) -> str:
 
 
 def test_a_gap_where_several_relays_move_at_once_is_refused_and_told_where_one_moves_alone() -> None:
-    said = refusal(job_with("two_loop_switcher", check("gap", states("idle", "swap"))))
-    assert "gap at left.out: several relays move at once (K3, K4, K5), and their gaps overlap" in said
-    assert "gap at right.out: several relays move at once (K8, K9, K10)" in said
+    said = refusal(job_with("two_loop_switcher", check("transfer_time", states("idle", "swap"))))
+    assert (
+        "transfer time at left.out: several relays move at once (K3, K4, K5), and their gaps overlap" in said
+    )
+    assert "transfer time at right.out: several relays move at once (K8, K9, K10)" in said
     assert '"idle > loop_a"' in said
 
 
 def test_a_gap_beside_a_silent_side_is_refused() -> None:
     """A selector's contact leaves one source, which is driven, and reaches another, which is not."""
-    said = refusal(job_with("source_selector", check("gap", states("idle", "select_low", "mute"))))
+    said = refusal(job_with("source_selector", check("transfer_time", states("idle", "select_low", "mute"))))
     assert "no contact is seen to leave one signal and to reach another" in said
     assert '"idle > dim"' in said
 
 
-@pytest.mark.parametrize("quantity", ["bounce", "gap", "operate_time", "release_time", "click_peak"])
+@pytest.mark.parametrize(
+    "quantity", ["bounce_time", "transfer_time", "operate_time", "release_time", "click_peak"]
+)
 def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
     said = refusal(job_with("two_loop_switcher", check(quantity, states("idle", "loop_a+loop_b"))))
     assert "no two of its states differ by one control line" in said
@@ -77,7 +81,9 @@ def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
 
 def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
     race = BECOMES.join(["loop_a", "loop_b"])
-    said = refusal(job_with("two_loop_switcher", check("gap", states("idle", "loop_a"), also=(race,))))
+    said = refusal(
+        job_with("two_loop_switcher", check("transfer_time", states("idle", "loop_a"), also=(race,)))
+    )
     assert "in loop_a > loop_b: several relays move at once (K1, K2)" in said
 
 
@@ -88,17 +94,17 @@ def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
         ("phase", states("mute"), "the drive is not led there"),
         ("distortion", states("mute"), "the drive is not led there"),
         ("polarity", states("idle", "mute"), "gives no polarity in mute"),
-        ("channel_match", states("mute"), "expected states in which it is"),
+        ("channel_gain_difference", states("mute"), "expected states in which it is"),
         ("supply_current", states("unpowered"), "none of its states has the relay supply on"),
         ("intermittency", states("mute+dim"), "control lines are operated one by one, from idle"),
-        ("capacitance", states("idle"), "silent through one open contact"),
+        ("coupling_capacitance", states("idle"), "silent through one open contact"),
     ],
 )
 def test_a_state_in_which_nothing_is_to_be_had_is_refused(
     quantity: str, taken: tuple[State, ...], expected: str
 ) -> None:
     job = job_with("source_selector", check(quantity, taken))
-    if quantity == "capacitance":  # one source, so that no other is silent while it is selected
+    if quantity == "coupling_capacitance":  # one source, so that no other is silent while it is selected
         kept = tuple(h for h in job.fixture.setups if h.through or "source 1" in h.name)
         job = replace(job, fixture=replace(job.fixture, setups=kept))
     assert expected in refusal(job)
@@ -110,7 +116,7 @@ def test_isolation_of_a_port_that_is_never_silent_is_refused() -> None:
 
 
 def test_channels_cannot_be_matched_with_one_of_them() -> None:
-    job = job_with("two_loop_switcher", check("channel_match", states("idle")))
+    job = job_with("two_loop_switcher", check("channel_gain_difference", states("idle")))
     job = replace(job, sequence=replace(job.sequence, channels=("left",)))
     assert 'expected channels = "all"' in refusal(job)
 
@@ -125,9 +131,9 @@ def test_all_of_them_are_told_in_one_go() -> None:
 
 
 def test_a_job_that_is_only_tried_loses_such_checks_and_no_more() -> None:
-    gap, bounce = check("gap", states("idle", "swap")), check("bounce", states("idle", "swap"))
+    gap, bounce = check("transfer_time", states("idle", "swap")), check("bounce_time", states("idle", "swap"))
     plan = trial_plan(job_with("two_loop_switcher", gap, bounce), impedances=BenchImpedances())
-    assert {reading.quantity.name for reading in plan.edge_readings} == {"bounce"}
+    assert {reading.quantity.name for reading in plan.edge_readings} == {"bounce_time"}
 
 
 def test_no_line_is_operated_where_its_failing_could_not_be_seen() -> None:

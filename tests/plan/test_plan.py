@@ -67,7 +67,7 @@ def test_a_silent_port_is_judged_as_isolation_and_a_live_one_as_gain(job: Job, p
 
 def test_nothing_that_needs_a_signal_is_read_where_there_is_none(plan: Plan) -> None:
     quiet = {reading.quantity.name for reading in plan.readings if reading.route == "silent"}
-    assert quiet <= {"isolation", "leg_isolation", "offset", "noise", "capacitance"}
+    assert quiet <= {"isolation", "leg_isolation", "dc_offset", "noise", "coupling_capacitance"}
 
 
 def test_the_supply_current_is_judged_once_in_every_powered_state(job: Job, plan: Plan) -> None:

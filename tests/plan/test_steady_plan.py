@@ -69,7 +69,9 @@ def test_a_response_has_a_reading_for_each_frequency_but_the_one_it_refers_to() 
 
 
 def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can() -> None:
-    plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB), check("balance", DB)))
+    plan = planned(
+        job_with("two_loop_switcher", check("common_mode_rejection", DB), check("leg_gain_difference", DB))
+    )
     setups = {one.number: one.setup for one in plan.acquisitions}
     for reading in plan.readings:
         one, other = (setups[number] for number in reading.captures)
@@ -108,7 +110,7 @@ def test_a_capacitance_is_read_where_one_open_contact_couples() -> None:
     plan = planned(
         job_with(
             "source_selector",
-            replace(check("capacitance", limit), states=(state,)),
+            replace(check("coupling_capacitance", limit), states=(state,)),
         )
     )
     # Source 1 lies behind one open contact, source 4 too; source 2 is through, source 3 behind two in a row.

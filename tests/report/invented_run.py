@@ -173,7 +173,7 @@ def _offset(rng: np.random.Generator, about: dict[str, Any]) -> Reading:
         **about,
         port="out.hot",
         check="Offset",
-        quantity="offset",
+        quantity="dc_offset",
         frequency_hz=None,
         unit="V",
         value=value,

@@ -101,7 +101,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed: str)
         "left.in > K1 > left.out",
         "Phantom power",
         "Never lift the earth of an instrument",
-        "Not measured in this run: phase, balance of the legs, phase between the legs, match of the",
+        "Not measured in this run: phase, gain difference of the legs, phase error of the legs, match of the",
     ):
         assert said in words, said
 

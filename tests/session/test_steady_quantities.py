@@ -72,7 +72,7 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     readings = whole_run_of_a_good_unit(capsys, "source_selector")
-    for reading in of(readings, "capacitance"):
+    for reading in of(readings, "coupling_capacitance"):
         # module.toml's off_capacitance is 1 pF; the simulated contact has 0.7 to 1.0 of it, and some stray
         # capacitance lies between neighbouring nets.
         assert 0.65e-12 < reading.estimate.value < 1.15e-12
@@ -125,7 +125,9 @@ def test_a_capacitor_from_one_leg_to_earth_turns_it_by_the_closed_form(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """1/(1 + j 2 pi f R C): R is the source's 50 ohm beside both plugs and half the load; no C elsewhere."""
-    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "balance_phase", "channel_phase")
+    job = with_checks_of(
+        SEQUENCES / "two_loop_switcher", Path("job"), "leg_phase_error", "channel_phase_difference"
+    )
     sequence, module = job / "sequence.toml", job / "module.toml"
     only_idle = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["idle"]')
     sequence.write_text(only_idle, encoding="utf-8")
@@ -142,8 +144,8 @@ tolerance = "1 %"
     readings = run(capsys, job)
     beside_ohm = 1 / (1 / 50 + 1 / (622 + 1103) + 1 / (3008 + 5109) + 1 / 5000)
     hot = 1 / (1 + 2j * math.pi * 1e3 * beside_ohm * 220e-9)
-    legs = {one.key.measurand.where: one for one in of(readings, "balance_phase")}
-    (channels,) = of(readings, "channel_phase")
+    legs = {one.key.measurand.where: one for one in of(readings, "leg_phase_error")}
+    (channels,) = of(readings, "channel_phase_difference")
     turned = math.degrees(cmath.phase(hot))  # -3.78; the capacitor's 1 % is 0.04
     for reading, true in (
         (legs["left.out"], 0.0),
@@ -157,16 +159,16 @@ tolerance = "1 %"
 
 
 def test_swapped_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]) -> None:
-    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "balance")
+    job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "leg_gain_difference")
     fixture = job / "fixture.toml"
     sequence = job / "sequence.toml"
     text = sequence.read_text(encoding="utf-8").replace('["all", "unpowered"]', '["loop_a+loop_b"]')
     sequence.write_text(text, encoding="utf-8")
-    tight = of(run(capsys, job), "balance")
+    tight = of(run(capsys, job), "leg_gain_difference")
     head, *setups = fixture.read_text(encoding="utf-8").split("[[setup]]")
     kept = [one for one in setups if "inputs_swapped = true" not in one]
     fixture.write_text("[[setup]]".join([head, *kept]), encoding="utf-8")
-    loose = of(run(capsys, job), "balance")
+    loose = of(run(capsys, job), "leg_gain_difference")
     for one, other in zip(tight, loose, strict=True):
         assert one.estimate.standard < other.estimate.standard / 4
         assert abs(one.estimate.value - other.estimate.value) < 2 * (

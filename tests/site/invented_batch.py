@@ -15,7 +15,7 @@ from tests.records.outside_broadcast import HEADER
 CHECKS = (  # name, quantity, unit, middle, spread, limits
     ("Route and gain", "gain", "dB", -0.086, 0.02, -0.286, 0.114),
     ("Crosstalk", "crosstalk", "dB", -93.0, 2.0, None, -80.0),
-    ("Offset", "offset", "V", 0.0003, 0.0008, -0.01, 0.01),
+    ("DC offset", "dc_offset", "V", 0.0003, 0.0008, -0.01, 0.01),
     ("Contact resistance", "contact_resistance", "ohm", 0.09, 0.012, None, 0.15),
     ("Operate time", "operate_time", "s", 0.0021, 0.0003, None, 0.004),
 )

@@ -23,7 +23,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = 16
 HASTEN = 20.0
 
-CHANNELS_ALIKE = check_of("channel_match", name="Channels alike", between=["-20 dB", "20 dB"])
+CHANNELS_ALIKE = check_of("channel_gain_difference", name="Channels alike", between=["-20 dB", "20 dB"])
 
 
 TINY = sequence(ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT, states=["idle", "loop_a"], name="Tiny")

@@ -48,8 +48,8 @@ quantity = "operate_time"
 at = ["out"]
 below = "4 ms"
 [[check]]
-name = "Gap"
-quantity = "gap"
+name = "Transfer time"
+quantity = "transfer_time"
 at = ["out"]
 between = ["50 us", "4 ms"]
 """

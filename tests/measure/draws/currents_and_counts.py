@@ -44,7 +44,7 @@ def offsets(seed: int) -> dict[str, list[Drawn]]:
     known = {"gain_accuracy": GAIN_ACCURACY, "offset_accuracy_v": OFFSET_ACCURACY_V}
     pair_v = TRUE_V[0] - TRUE_V[1]
     return {
-        "offset": [drawn(direct_voltage(seen, PAIR, dict(enumerate(zeros)), **known), pair_v)],
+        "dc_offset": [drawn(direct_voltage(seen, PAIR, dict(enumerate(zeros)), **known), pair_v)],
         "offset of a leg": [drawn(direct_voltage(seen, LEG, {0: zeros[0]}, **known), TRUE_V[0])],
         "offset, no zero": [drawn(direct_voltage(seen, PAIR, {0: None, 1: None}, **known), pair_v)],
         "offset of a leg, no zero": [drawn(direct_voltage(seen, LEG, {0: None}, **known), TRUE_V[0])],

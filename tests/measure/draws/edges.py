@@ -13,7 +13,7 @@ from harness.measure.sides import find_edge
 from harness.measure.transition import (
     Excess,
     band_limited,
-    bounce,
+    bounce_time,
     drop,
     excess_of,
     find_transition,
@@ -56,8 +56,8 @@ def moves(seed: int) -> dict[str, list[Drawn]]:
     operate = switching_time(seen.legs, find_edge(line, INTERVAL_S))
     return {
         "switching time": [drawn(operate, closes - edge)],
-        "gap": [drawn(drop(seen.legs[0]), closes - opens)],
-        "bounce": [drawn(bounce(seen.legs[0]), closes_again - closes)],
+        "transfer_time": [drawn(drop(seen.legs[0]), closes - opens)],
+        "bounce_time": [drawn(bounce_time(seen.legs[0]), closes_again - closes)],
     }
 
 

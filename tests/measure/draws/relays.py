@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from harness.job.job import Job, load_job
-from harness.measure.change import control_edge, look_at, read_bounce, read_gap, read_switching
+from harness.measure.change import control_edge, look_at, read_bounce_time, read_switching, read_transfer_time
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.reading import Estimate
@@ -94,7 +94,7 @@ def _read(
         ways = [mine, _without(mine, change.transition.legs[pole].smallest_s)]
         closings = [[t for t, where in way if where == k1.target] for way in ways]
         made.append([one[0] for one in closings])
-        gap, bounce = read_gap(change, pole, 2.0), read_bounce(change, pole, 2.0)
+        gap, bounce = read_transfer_time(change, pole, 2.0), read_bounce_time(change, pole, 2.0)
         readings.append(("gap, simulated relay", _nearest([one[0] - mine[0][0] for one in closings], gap)))
         spans = [one[-1] - one[0] for one in closings]
         readings.append(("bounce, simulated relay", _nearest(spans, bounce)))

@@ -16,7 +16,14 @@ from harness.measure.tone import ToneFit
 from harness.measure.transfer import make_transfer
 from harness.roles import Capture, CaptureSetting, InputSetting
 from tests.measure.draws.shares import Drawn, drawn
-from tests.measure.measured import View, balance, channel_match, gain, leg_gain, response
+from tests.measure.measured import (
+    View,
+    channel_gain_difference,
+    gain,
+    leg_gain,
+    leg_gain_difference,
+    response,
+)
 from tests.measure.synthetic import through
 
 Complex = NDArray[np.complex128]
@@ -143,8 +150,8 @@ def read(bench: Scattering) -> dict[str, list[Drawn]]:
     found = {
         "gain of a leg": drawn(leg_gain(one.transfer, 0), level),
         "gain": drawn(gain(one), level),
-        "balance": drawn(balance(one), 0.0),
-        "channel_match": drawn(channel_match(other, one), 0.0),
+        "leg_gain_difference": drawn(leg_gain_difference(one), 0.0),
+        "channel_gain_difference": drawn(channel_gain_difference(other, one), 0.0),
         "gain, finer range": drawn(gain(finer), quiet),
     }
     if len(references) > 1:

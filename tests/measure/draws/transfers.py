@@ -19,14 +19,14 @@ from harness.quantities.need import KnownOhm
 from tests.measure.draws.shares import Drawn, drawn
 from tests.measure.measured import (
     View,
-    balance,
-    balance_phase,
-    channel_match,
-    channel_phase,
+    channel_gain_difference,
+    channel_phase_difference,
     common_mode_rejection,
     crosstalk,
     gain,
     leg_gain,
+    leg_gain_difference,
+    leg_phase_error,
     phase,
     response,
 )
@@ -67,10 +67,10 @@ def leg(h: Complex, row: int) -> complex:
 TRUTH = {
     "gain": decibels(differential(TRUE, 0)),
     "gain of a leg": decibels(TRUE[0, 0] - TRUE[0, 1]),
-    "balance": decibels(leg(TRUE, 0) / leg(TRUE, 1)),
+    "leg_gain_difference": decibels(leg(TRUE, 0) / leg(TRUE, 1)),
     "crosstalk": decibels(differential(TRUE, 2) / differential(TRUE, 0)),
     "isolation": decibels(differential(TRUE, 2)),
-    "channel_match": decibels(differential(OTHER, 2) / differential(TRUE, 0)),
+    "channel_gain_difference": decibels(differential(OTHER, 2) / differential(TRUE, 0)),
 }
 
 
@@ -133,14 +133,14 @@ def levels(seed: int) -> dict[str, list[Drawn]]:
     found = {
         "gain": gain(left),
         "gain of a leg": leg_gain(one, 0),
-        "balance": balance(left),
+        "leg_gain_difference": leg_gain_difference(left),
         "crosstalk": crosstalk(quiet, left),
         "isolation": gain(quiet),
-        "channel_match": channel_match(right, left),
+        "channel_gain_difference": channel_gain_difference(right, left),
     }
     readings = {quantity: [drawn(estimate, TRUTH[quantity])] for quantity, estimate in found.items()}
     readings["gain, no reference"] = [drawn(gain(bare), TRUTH["gain"])]
-    readings["balance, no reference"] = [drawn(balance(bare), TRUTH["balance"])]
+    readings["balance, no reference"] = [drawn(leg_gain_difference(bare), TRUTH["leg_gain_difference"])]
     return readings
 
 
@@ -156,10 +156,13 @@ def phases(seed: int) -> dict[str, list[Drawn]]:
     out, right = View(transfer=one, hot=2, cold=3), View(transfer=two, hot=2, cold=3)
     return {
         "phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2)))],
-        "channel_phase": [
-            drawn(channel_phase(right, out), degrees(differential(other, 2) / differential(IN_VIEW, 2)))
+        "channel_phase_difference": [
+            drawn(
+                channel_phase_difference(right, out),
+                degrees(differential(other, 2) / differential(IN_VIEW, 2)),
+            )
         ],
-        "balance_phase": [drawn(balance_phase(out), degrees(-leg(IN_VIEW, 2) / leg(IN_VIEW, 3)))],
+        "leg_phase_error": [drawn(leg_phase_error(out), degrees(-leg(IN_VIEW, 2) / leg(IN_VIEW, 3)))],
     }
 
 
@@ -250,4 +253,4 @@ def capacitance(seed: int) -> dict[str, list[Drawn]]:
         level = reactive / (1 + reactive)
         points.append(noisy(np.diag([level, level]), 1e-6, f"{hz}", random).look(hz))
     found = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=50.0))
-    return {"capacitance": [drawn(found.capacitance_f, 2e-12)]}
+    return {"coupling_capacitance": [drawn(found.capacitance_f, 2e-12)]}
