@@ -1,11 +1,11 @@
 """Wall time of whole unattended runs over the settling and recording that they cannot avoid: at most 1.25.
 
 Unavoidable is what must pass on a bench whatever computes: the length of every record that was kept
-(through reference, DC and low-level looks before each setup, the plan, each edge with the half before its
-command), the looks between the operations of a cycled line, which are not kept, and the settling of sequence
-and switchboard after every change of its channels, with the pause between opening and closing where both
-move. Not counted: anything computed, written, sent or asked, a scope's wait for its trigger, a supply's rise,
-starting up.
+(through reference, DC and low-level looks before each setup, the plan, each change of state with the half
+before its command), the looks between the operations of a cycled line, which are not kept, and the settling
+of sequence and switchboard after every change of its channels, with the pause between opening and closing
+where both move. Not counted: anything computed, written, sent or asked, a scope's wait for its trigger, a
+supply's rise, starting up.
 """
 
 import argparse
@@ -35,7 +35,9 @@ IDLE = State(on=())
 
 @dataclass(frozen=True, kw_only=True)
 class Set:
-    """The switchboard is set. settles: whether that is waited for, or lies in an edge's record."""
+    """The switchboard is set. settles: whether that is waited for, or lies in the record of a change of
+    state.
+    """
 
     setup: Setup | None
     state: State
@@ -53,7 +55,7 @@ def walked(plan: Plan, job: Job) -> Iterator[Set]:
 
 
 def walked_in(visit: SetupVisit) -> Iterator[Set]:
-    """Every state that is set in one setup: cycles, states, edges."""
+    """Every state that is set in one setup: cycles, states, changes of state."""
     setup = visit.setup
     for cycle in visit.cycles:
         for _ in range(cycle.given.operations):
@@ -61,9 +63,9 @@ def walked_in(visit: SetupVisit) -> Iterator[Set]:
             yield Set(setup=setup, state=cycle.state)
     for here in visit.states:
         yield Set(setup=setup, state=here.state)
-    for edge in visit.edges:
-        yield Set(setup=setup, state=edge.edge.before)
-        yield Set(setup=setup, state=edge.edge.after, settles=False)
+    for change in visit.changes:
+        yield Set(setup=setup, state=change.change.before)
+        yield Set(setup=setup, state=change.change.after, settles=False)
 
 
 def settling_s(plan: Plan, job: Job) -> float:

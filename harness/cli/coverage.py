@@ -207,7 +207,7 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
             {
                 "setup": visit.setup.name,
                 "states": [state.state.name for state in visit.states],
-                "edges": [edge.edge.name for edge in visit.edges],
+                "changes": [change.change.name for change in visit.changes],
                 "acquisitions": sum(len(state.acquisitions) for state in visit.states),
             }
             for visit in shorter.plan.visits
@@ -392,7 +392,10 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
     yield from _folded(f"Steps that see the same {shorter.seen} faults, {best}:")
     steps: dict[str, list[str]] = {}
     for visit in shorter.plan.visits:
-        names = [*(state.state.name for state in visit.states), *(edge.edge.name for edge in visit.edges)]
+        names = [
+            *(state.state.name for state in visit.states),
+            *(change.change.name for change in visit.changes),
+        ]
         steps.setdefault(visit.setup.name, []).extend(names)
     for setup, names in steps.items():
         yield from _folded(f"{setup}: {', '.join(dict.fromkeys(names))}", indent=2, more=6)

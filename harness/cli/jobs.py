@@ -167,8 +167,8 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
         else:
             count = sum(len(state.acquisitions) for state in visit.states)
             said = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
-            if visit.edges:
-                said.append(counted(len(visit.edges), "change of state", "changes of state"))
+            if visit.changes:
+                said.append(counted(len(visit.changes), "change of state", "changes of state"))
             said += [
                 f"{one.given.control} operated {counted(one.given.operations, 'time')}"
                 for one in visit.cycles
@@ -190,9 +190,9 @@ def _print_steps(visit: SetupVisit) -> None:
             f"{cycle.given.control} on and off {cycle.given.operations} times, {cycle.given.stimulus}",
             indent=5,
         )
-    for edge in visit.edges:
-        typer.echo(f"     {edge.edge.name}")
-        typer.echo(f"       {edge.number:4d}  {edge.stimulus}")
+    for change in visit.changes:
+        typer.echo(f"     {change.change.name}")
+        typer.echo(f"       {change.number:4d}  {change.stimulus}")
 
 
 def _made_by(select: tuple[int, ...] | None) -> str:
@@ -261,9 +261,9 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                     }
                     for one in visit.cycles
                 ],
-                "edges": [
-                    {"number": one.number, "edge": one.edge.name, "stimulus": str(one.stimulus)}
-                    for one in visit.edges
+                "changes": [
+                    {"number": one.number, "change": one.change.name, "stimulus": str(one.stimulus)}
+                    for one in visit.changes
                 ],
             }
             for visit in made.visits

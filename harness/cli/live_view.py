@@ -25,7 +25,7 @@ from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.plan.model import Plan
-from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S, record_s
+from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S, record_s
 from harness.reading import Reading
 from harness.report.words import MARKS, place_words, reading_line, value_words
 from harness.session.events import Event, Hands, Observer, ReadingsMade, Remark, SetupBegun, StateBegun
@@ -404,8 +404,8 @@ def _planned_s(plan: Plan, settle_s: float) -> list[float]:
             for acquisition in here.acquisitions:
                 planned.append(waiting_s + record_s(acquisition))
                 waiting_s = 0.0
-        for _ in visit.edges:
-            planned.append(waiting_s + EDGE_RECORD_S)
+        for _ in visit.changes:
+            planned.append(waiting_s + CHANGE_RECORD_S)
             waiting_s = 0.0
     return planned
 

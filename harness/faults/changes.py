@@ -29,8 +29,8 @@ from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.measure.tones import choose_tones
-from harness.plan.edges import MOVES
-from harness.plan.model import EdgeAcquisition, Plan, Planned
+from harness.plan.model import ChangeAcquisition, Plan, Planned
+from harness.plan.state_changes import MOVES
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 from harness.quantities.cycle import OfOperations, levels_of, missed
@@ -42,7 +42,7 @@ NOTHING = 0.5  # of the least that a record shows
 
 
 @dataclass(frozen=True, kw_only=True)
-class EdgeEvidence:
+class ChangeEvidence:
     """The reading of a change of state that would be judged fail, and how clear what it misses would be.
 
     margin: the change that a healthy unit shows there, in the least changes that a record shows. acquisition:
@@ -55,8 +55,8 @@ class EdgeEvidence:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class EdgeMoves:
-    """How far each viewed leg's signal moves at an edge, and how deep its gap is; asked once."""
+class ChangeMoves:
+    """How far each viewed leg's signal moves at a change of state, and how deep its gap is; asked once."""
 
     job: Job
     impedances: BenchImpedances
@@ -65,17 +65,17 @@ class EdgeMoves:
     _elements: dict[tuple[Suspect, str, frozenset[State]], tuple[Element, ...]] = field(default_factory=dict)
     _solved: dict[tuple[Suspect, str, frozenset[State], float], Floats] = field(default_factory=dict)
 
-    def of(self, suspect: Suspect, acquisition: EdgeAcquisition, setup: Setup) -> Floats:
+    def of(self, suspect: Suspect, acquisition: ChangeAcquisition, setup: Setup) -> Floats:
         """(2, legs): change of the signal, and how far its own source falls below both sides between them.
 
         In the least that a record shows: above 1 it shows.
         """
         key = (suspect, acquisition.number)
         if key not in self.known:
-            edge, hz = acquisition.edge, acquisition.stimulus.frequency_hz
+            change, hz = acquisition.change, acquisition.stimulus.frequency_hz
             before, after, between = (
                 self._volts(suspect, setup, frozenset(states), hz)
-                for states in ([edge.before], [edge.after], [edge.before, edge.after])
+                for states in ([change.before], [change.after], [change.before, change.after])
             )
             change = np.maximum(np.abs(between - before), np.abs(after - before)).max(axis=1)
             level = np.maximum(before, after).max(axis=1)
@@ -141,19 +141,19 @@ def _in_flight(job: Job, side: ControlSide, states: frozenset[State], throws: Th
     return opened
 
 
-def weigh_edges(
+def weigh_changes(
     job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
-) -> tuple[EdgeEvidence | None, ...]:
+) -> tuple[ChangeEvidence | None, ...]:
     """For each suspect the reading of a change of state that sees it best; None where none does.
 
     A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
     healthy unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
     """
-    moves = EdgeMoves(job=job, impedances=impedances)
-    acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.edges}
+    moves = ChangeMoves(job=job, impedances=impedances)
+    acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.changes}
     readings = [
         one
-        for one in plan.edge_readings
+        for one in plan.change_readings
         if as_of_change(one.quantity).sign and one.captures[0] in acquisitions
     ]
     clear = [(_when_sound(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
@@ -162,15 +162,15 @@ def weigh_edges(
 
 
 def _best(
-    moves: EdgeMoves,
+    moves: ChangeMoves,
     clear: Sequence[tuple[float, Planned]],
-    acquisitions: dict[int, tuple[EdgeAcquisition, Setup]],
+    acquisitions: dict[int, tuple[ChangeAcquisition, Setup]],
     suspect: Suspect,
-) -> EdgeEvidence | None:
+) -> ChangeEvidence | None:
     """The first of the readings, the clearest first, in which a suspect shows nothing."""
     for margin, reading in clear:
         if _shows_nothing(moves, suspect, reading, *acquisitions[reading.captures[0]]):
-            return EdgeEvidence(
+            return ChangeEvidence(
                 by=f"{reading.quantity.spoken} at {reading.measurand.where}, {reading.measurand.state}",
                 margin=margin,
                 acquisition=reading.captures[0],
@@ -179,14 +179,14 @@ def _best(
 
 
 def still(
-    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, setup: Setup
+    moves: ChangeMoves, suspect: Suspect, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
 ) -> float:
     """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
     sound = _when_sound(moves, reading, acquisition, setup)
     return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, setup) else 0.0
 
 
-def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition, setup: Setup) -> float:
+def _when_sound(moves: ChangeMoves, reading: Planned, acquisition: ChangeAcquisition, setup: Setup) -> float:
     """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
     if as_of_change(reading.quantity).sign is None:
         return 0.0
@@ -195,14 +195,14 @@ def _when_sound(moves: EdgeMoves, reading: Planned, acquisition: EdgeAcquisition
 
 
 def _shows_nothing(
-    moves: EdgeMoves, suspect: Suspect, reading: Planned, acquisition: EdgeAcquisition, setup: Setup
+    moves: ChangeMoves, suspect: Suspect, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
 ) -> bool:
     found = moves.of(suspect, acquisition, setup)[_looked_at(reading), list(reading.given.rows)]
     return float(found.max()) < NOTHING
 
 
 def _looked_at(reading: Planned) -> int:
-    """Which row of `EdgeMoves.of` a reading is of."""
+    """Which row of `ChangeMoves.of` a reading is of."""
     return 1 if as_of_change(reading.quantity).sign == "dip" else 0
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
-from harness.faults.changes import weigh_edges
+from harness.faults.changes import weigh_changes
 from harness.faults.effects import Suspect
 from harness.faults.margins import (
     SURE,
@@ -181,8 +181,8 @@ def _of_faults(faults: Sequence[Fault], seen: Sequence[Seen]) -> tuple[FaultSeen
 def _judge(job: Job, plan: Plan, made: Margins, shown: Signatures, impedances: BenchImpedances) -> list[Seen]:
     """By levels and currents, and among the readings of changes of state for what none of these shows."""
     judged = _by_levels(job, plan, made, shown)
-    left = [row for row, one in enumerate(judged) if not one.seen] if plan.edge_readings else []
-    found = weigh_edges(job, plan, [shown.suspects[row] for row in left], impedances=impedances)
+    left = [row for row, one in enumerate(judged) if not one.seen] if plan.change_readings else []
+    found = weigh_changes(job, plan, [shown.suspects[row] for row in left], impedances=impedances)
     for row, evidence in zip(left, found, strict=True):
         if evidence is not None:
             judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")

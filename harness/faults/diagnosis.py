@@ -12,8 +12,8 @@ from harness.faults.changes import Cycles
 from harness.faults.effects import Suspect, intermittent, supply_currents_a
 from harness.faults.evidence import Evidence, Yardstick, fit_supply
 from harness.faults.expected import Expecter
-from harness.faults.movements import Movements, rank_by_movements
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
+from harness.faults.relay_timing import RelayTiming, rank_by_timing
 from harness.faults.search import MOST_ASIDE, Search, weigh_at_times
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
@@ -35,7 +35,7 @@ class Diagnosis:
 
     groups: of faults, the likeliest first. healthy, something_else: posteriors of a sound unit and of what is
     on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
-    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, edges: how many
+    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, changes: how many
     there were. unweighed: readings that did not pass and that no circuit foretells.
     """
 
@@ -48,7 +48,7 @@ class Diagnosis:
     supplies: int
     over_current: str
     notes: tuple[str, ...]
-    edges: int = 0
+    changes: int = 0
     unweighed: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -194,9 +194,11 @@ class Diagnoser:
         )
         pools = [pool]
         found = search.rank(pool)
-        movements = Movements(job=self._job, plan=self._whole, impedances=self._impedances)
+        relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
         if not search.agrees(found[0]):
-            found += movements.held_against(weigh_at_times(pool, search, yardstick, self._expecter), evidence)
+            found += relay_timing.held_against(
+                weigh_at_times(pool, search, yardstick, self._expecter), evidence
+            )
             found.sort(key=lambda candidate: -candidate.score)
         added = search.additions(found[0], pool, pool.predicted[0]) if double else []
         doubles = bool(added) or (double and not search.agrees(found[0]))
@@ -206,9 +208,9 @@ class Diagnoser:
             found += pairs
             pools += more
         ranking = search.conclude(found, pools)
-        moved = any(edge.moved != "fine" for edge in evidence.edges)
+        moved = any(change.moved != "fine" for change in evidence.changes)
         if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_healthy(ranking):
-            ranking = self._by_movements(movements, evidence, pool, search.likelihoods(pool), ranking)
+            ranking = self._by_timing(relay_timing, evidence, pool, search.likelihoods(pool), ranking)
         made = Diagnosis(
             groups=ranking.groups,
             healthy=ranking.healthy,
@@ -219,13 +221,13 @@ class Diagnoser:
             supplies=len(evidence.supply_a),
             over_current=evidence.over_current,
             notes=evidence.notes,
-            edges=len(evidence.edges),
-            unweighed=_unweighed(evidence, movements.cycles, ranking),
+            changes=len(evidence.changes),
+            unweighed=_unweighed(evidence, relay_timing.cycles, ranking),
         )
         return made, _stray(found, yardstick)
 
-    def _by_movements(
-        self, movements: Movements, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
+    def _by_timing(
+        self, relay_timing: RelayTiming, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
     ) -> Ranking:
         """Where levels agree with a sound unit and changes of state do not: what would explain these."""
         near = [int(place) for place in np.flatnonzero(levels > levels[0] - NEAR)]
@@ -241,7 +243,7 @@ class Diagnoser:
             for suspect in pool.suspects
             if len(suspect) == 1 and suspect[0].kind == "throw stuck open"
         ]
-        return rank_by_movements(movements, evidence, scored, ranking)
+        return rank_by_timing(relay_timing, evidence, scored, ranking)
 
     def _pairs(
         self,

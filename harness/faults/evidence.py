@@ -81,8 +81,8 @@ class Evidence:
     noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2):
     what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
-    edges: readings of changes of state. cycles: lines operated again and again. unweighed: how many readings
-    of quantities that no circuit of linear parts foretells did not pass.
+    changes: readings of changes of state. cycles: lines operated again and again. unweighed: how many
+    readings of quantities that no circuit of linear parts foretells did not pass.
     """
 
     acquisitions: tuple[Acquisition, ...]
@@ -93,7 +93,7 @@ class Evidence:
     supply_a: Mapping[str, float]
     trials: tuple[SupplyTrial, ...] = ()
     notes: tuple[str, ...] = ()
-    edges: tuple[JudgedChange, ...] = ()
+    changes: tuple[JudgedChange, ...] = ()
     cycles: tuple[JudgedCycle, ...] = ()
     unweighed: Mapping[str, int] = field(default_factory=dict)
 
@@ -111,7 +111,7 @@ def gather(
     supply_a: Mapping[str, float],
     trials: Sequence[SupplyTrial] = (),
     notes: Sequence[str] = (),
-    edges: Sequence[JudgedChange] = (),
+    changes: Sequence[JudgedChange] = (),
     cycles: Sequence[JudgedCycle] = (),
     unweighed: Mapping[str, int] | None = None,
 ) -> Evidence:
@@ -148,7 +148,7 @@ def gather(
         supply_a=supply_a,
         trials=tuple(trials),
         notes=tuple(notes),
-        edges=tuple(edges),
+        changes=tuple(changes),
         cycles=tuple(cycles),
         unweighed=unweighed or {},
     )

@@ -7,7 +7,7 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
-from harness.faults.changes import weigh_edges
+from harness.faults.changes import weigh_changes
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, weigh_margins
 from harness.faults.signatures import signatures
@@ -46,7 +46,7 @@ def smallest_plan(
     by = made.margins[:, :-1] >= SURE
     steady = np.asarray((made.margins >= SURE).any(axis=1))
     left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
-    changes = [one for one in weigh_edges(job, plan, left, impedances=impedances) if one is not None]
+    changes = [one for one in weigh_changes(job, plan, left, impedances=impedances) if one is not None]
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
         raise UsageError("this sequence sees no fault that needs a step; there is nothing to shorten")
@@ -114,9 +114,11 @@ class _Steps:
             return np.ones(len(self._cost), dtype=bool), False
         return np.asarray(result.x > 0.5), bool(result.status == 0)
 
-    def plan_of(self, chosen: np.ndarray, edges: set[int]) -> Plan:
-        """The plan with what was chosen and these edges, and every reading that they still give."""
-        visits = tuple(self._visits(chosen, edges))
+    def plan_of(self, chosen: np.ndarray, changes: set[int]) -> Plan:
+        """The plan with what was chosen and these changes of state, and every reading that they still
+        give.
+        """
+        visits = tuple(self._visits(chosen, changes))
         taken = {a.number for visit in visits for state in visit.states for a in state.acquisitions}
         states = {state.state.name for visit in visits for state in visit.states}
         return replace(
@@ -132,12 +134,12 @@ class _Steps:
                         else reading.measurand.state in states
                     )
                 ),
-                *(one for one in self._plan.edge_readings if set(one.captures) <= edges),
+                *(one for one in self._plan.change_readings if set(one.captures) <= changes),
             ),
             predictions={number: made for number, made in self._plan.predictions.items() if number in taken},
         )
 
-    def _visits(self, chosen: np.ndarray, edges: set[int]) -> list[SetupVisit]:
+    def _visits(self, chosen: np.ndarray, changes: set[int]) -> list[SetupVisit]:
         visits: list[SetupVisit] = []
         seen: set[str] = set()
         for index, visit in enumerate(self._plan.visits):
@@ -149,9 +151,9 @@ class _Steps:
                 judges = state.state.name not in seen
                 seen.add(state.state.name)
                 states.append(replace(state, acquisitions=kept, judges_supply=judges))
-            changes = tuple(edge for edge in visit.edges if edge.number in edges)
-            if states or changes:
-                visits.append(replace(visit, states=tuple(states), edges=changes, cycles=()))
+            wanted = tuple(change for change in visit.changes if change.number in changes)
+            if states or wanted:
+                visits.append(replace(visit, states=tuple(states), changes=wanted, cycles=()))
         return visits
 
     def _add(self, name: object, cost_s: float) -> int:

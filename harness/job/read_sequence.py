@@ -7,7 +7,7 @@ from harness.errors import nearest
 from harness.job.fixture import Setup
 from harness.job.module import Names
 from harness.job.sequence import OWNERS, Check, CheckEntry, Sequence, SequenceFile, Tone
-from harness.job.state import BECOMES, Edge, State, all_states, parse_state
+from harness.job.state import BECOMES, State, StateChange, all_states, parse_state
 from harness.quantities.quantity import KINDS, AnyQuantity, LimitKind, LimitRule, Options
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
@@ -240,9 +240,9 @@ def _options(
 
 def _races(
     source: Source, texts: tuple[str, ...], key: Key, names: Names, states: Mapping[str, State]
-) -> Iterator[Edge]:
+) -> Iterator[StateChange]:
     """Changes of state as people write them; notes what is none between two states of the sequence."""
-    edges: list[Edge] = []
+    changes: list[StateChange] = []
     for index, text in enumerate(texts):
         ends = [part.strip() for part in text.split(BECOMES.strip())]
         place: Key = (*key, index)
@@ -261,11 +261,11 @@ def _races(
                 + did_you_mean(unknown[0], powered),
             )
             continue
-        edge = Edge(before=states[ends[0]], after=states[ends[1]])
-        if edge in edges:
+        change = StateChange(before=states[ends[0]], after=states[ends[1]])
+        if change in changes:
             source.wrong(place, f'"{text}" stands here twice; expected once')
-        edges.append(edge)
-        yield edge
+        changes.append(change)
+        yield change
 
 
 def _check_controls(source: Source, state: str, key: Key, names: Names) -> None:

@@ -32,7 +32,7 @@ class State:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Edge:
+class StateChange:
     """A change of state: of one line, or of several at once (then they race)."""
 
     before: State
@@ -90,21 +90,21 @@ def parse_state(text: str, controls: tuple[str, ...]) -> State:
     return State(on=tuple(control for control in controls if control in wanted))
 
 
-def single_control_edges(states: Sequence[State]) -> tuple[Edge, ...]:
+def single_control_changes(states: Sequence[State]) -> tuple[StateChange, ...]:
     """Every change of exactly one control line between two of these states, both ways; the supply stays
     on.
     """
     powered = [state for state in states if state.powered]
     return tuple(
-        Edge(before=before, after=after)
+        StateChange(before=before, after=after)
         for before in powered
         for after in powered
         if len(set(before.on) ^ set(after.on)) == 1
     )
 
 
-def named_edge(name: str, states: Iterable[State]) -> Edge:
-    """The edge of that name, `loop_a > loop_b`, between two of these states."""
+def named_edge(name: str, states: Iterable[State]) -> StateChange:
+    """The change of state of that name, `loop_a > loop_b`, between two of these states."""
     before, after = name.split(BECOMES)
     known = {state.name: state for state in states}
-    return Edge(before=known[before], after=known[after])
+    return StateChange(before=known[before], after=known[after])

@@ -12,22 +12,22 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import below
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.segments import Floating
-from harness.measure.sides import UNIFORM, Instant, find_edge
-from harness.measure.tones import MAINS_HZ
-from harness.measure.transition import (
+from harness.measure.leg_changes import (
     Excess,
     LegChange,
-    Transition,
+    LegChanges,
     band_limited,
     bounce_time,
     drop,
     excess_of,
-    find_transition,
+    find_leg_changes,
     measure_click,
     smallest_interruption,
     switching_time,
 )
+from harness.measure.segments import Floating
+from harness.measure.sides import UNIFORM, Instant, find_edge
+from harness.measure.tones import MAINS_HZ
 from harness.reading import Contribution, Estimate
 
 MAINS_ORDERS = (1, 2, 3, 5)
@@ -51,11 +51,11 @@ class HostTimes:
 class Change:
     """A record across a change of state, looked at.
 
-    transition: of the viewed legs. edge: of the control line on the record's time, or why it is not known.
+    leg_changes: of the viewed legs. edge: of the control line on the record's time, or why it is not known.
     end_s: of the record. step_v: one code of each leg.
     """
 
-    transition: Transition
+    leg_changes: LegChanges
     edge: Instant | str
     end_s: float
     step_v: tuple[float, ...]
@@ -74,19 +74,19 @@ def look_at(
 ) -> Change:
     """Find what the legs do across a change; mains that makes its sides unsteady is taken out as tones are.
 
-    joined: whether a load lies across each pair; floating: what it does then, see `find_transition`. clock:
+    joined: whether a load lies across each pair; floating: what it does then, see `find_leg_changes`. clock:
     what is known of it before.
     Raises ReadingError where the record is not steady on either side.
     """
     try:
-        transition = find_transition(
+        leg_changes = find_leg_changes(
             legs_v, interval_s, tones_hz, step_v=step_v, joined=joined, floating=floating, clock=clock
         )
     except ReadingError:
         hum = mains_in(legs_v, interval_s, tones_hz)
         if not hum:
             raise
-        transition = find_transition(
+        leg_changes = find_leg_changes(
             legs_v,
             interval_s,
             (*tones_hz, *hum),
@@ -96,7 +96,7 @@ def look_at(
             clock=clock,
         )
     return Change(
-        transition=transition,
+        leg_changes=leg_changes,
         edge=edge,
         end_s=legs_v.shape[1] * interval_s,
         step_v=tuple(step_v),
@@ -167,7 +167,7 @@ def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
     """
     if isinstance(change.edge, str):
         raise ReadingError(change.edge)
-    legs = [change.transition.legs[row] for row in rows] if change.transition.legs else []
+    legs = [change.leg_changes.legs[row] for row in rows] if change.leg_changes.legs else []
     if not legs or any(leg.arrived is None for leg in legs):
         return _longer_than(max(change.end_s - change.edge.time_s - k * change.edge.standard_s, 0.0), k)
     return switching_time(legs, change.edge, k)
@@ -180,13 +180,13 @@ def read_bounce_time(change: Change, row: int, k: float) -> Estimate:
 
 def read_transfer_time(change: Change, row: int, k: float) -> Estimate:
     """How long a leg shows neither route, s; a floor where no gap is seen."""
-    if not change.transition.legs:
+    if not change.leg_changes.legs:
         if isinstance(change.edge, str):
             raise ReadingError(
                 f"nothing changes in the record, and it may have missed the command: {change.edge}"
             )
-        return below(smallest_interruption(change.transition.sides, row), k=k)
-    return drop(change.transition.legs[row], k)
+        return below(smallest_interruption(change.leg_changes.sides, row), k=k)
+    return drop(change.leg_changes.legs[row], k)
 
 
 def read_click(
@@ -212,15 +212,15 @@ def _excess(change: Change, rows: tuple[int, int], audio: bool) -> Excess:
         return band_limited(_excess(change, rows, False))
     hot, cold = rows
     step_v = sqrt(sum(change.step_v[row] ** 2 for row in rows))
-    return excess_of(change.transition, {hot: 1.0, cold: -1.0}, step_v=step_v)
+    return excess_of(change.leg_changes, {hot: 1.0, cold: -1.0}, step_v=step_v)
 
 
 def _moved(change: Change, row: int) -> LegChange:
-    if not change.transition.legs or change.transition.legs[row].arrived is None:
+    if not change.leg_changes.legs or change.leg_changes.legs[row].arrived is None:
         raise ReadingError(
             "the leg shows no change of route, so that it has no bounce: its contact did not move"
         )
-    return change.transition.legs[row]
+    return change.leg_changes.legs[row]
 
 
 def _longer_than(bound: float, k: float) -> Estimate:

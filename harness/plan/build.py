@@ -12,9 +12,9 @@ from harness.job.state import State
 from harness.measure.tones import Stimulus
 from harness.plan import setups, states
 from harness.plan.draft import Draft, NeedInState
-from harness.plan.edges import Routes, add_edges, edge_wants
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit, StateVisit
 from harness.plan.setups import Need
+from harness.plan.state_changes import Routes, add_changes, change_wants
 from harness.plan.states import expected_current_a
 from harness.plan.unread import refuse_unread
 from harness.quantities.cycle import CycleLevels, OfCycle, OfOperations, levels_of
@@ -35,7 +35,7 @@ def arrange(
     walk: tuple[State, ...],
     *,
     cycles: tuple[PlannedReading[OfOperations], ...],
-    edged: tuple[Setup, ...],
+    changing: tuple[Setup, ...],
 ) -> tuple[SetupVisit, ...]:
     """Walk through the states of each setup, forth in one and back in the next.
 
@@ -54,7 +54,7 @@ def arrange(
         first = () if setup.select is not None else walking.through(setup, dry=True)
         made = (*first, *walking.through(setup, dry=False))
         here = tuple(one for one in cycles if one.given.setup == setup.name and setup.select is None)
-        if made or here or setup in edged:
+        if made or here or setup in changing:
             visits.append(SetupVisit(setup=setup, states=made, cycles=here))
     return tuple(visits)
 
@@ -130,9 +130,9 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
             readings += _of_state(draft, need, assigned[need], state)
     readings += _of_channels(draft, wanted, assigned, walk)
     routes = Routes(job=job, impedances=impedances)
-    edges = edge_wants(routes)
-    edged = tuple(dict.fromkeys(want.setup for want in edges if want.places))
-    acquiring = (*assigned.values(), *draft.setups.values(), *edged)
+    changes = change_wants(routes)
+    changing = tuple(dict.fromkeys(want.setup for want in changes if want.places))
+    acquiring = (*assigned.values(), *draft.setups.values(), *changing)
     chosen = tuple(dict.fromkeys(acquiring)) or _any_setup(job)
     cycles = tuple(
         cycle
@@ -140,16 +140,16 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         if need.check.quantity.family == "cycle"
         for cycle in cycles_of(draft, need, assigned[need])
     )
-    visits = arrange(draft, setups.ordered(chosen), walk, cycles=cycles, edged=edged)
+    visits = arrange(draft, setups.ordered(chosen), walk, cycles=cycles, changing=changing)
     renumbered = {
         acquisition.number: number
         for number, acquisition in enumerate(
             (a for visit in visits for state in visit.states for a in state.acquisitions), start=1
         )
     }
-    visits, edge_readings = add_edges(
+    visits, change_readings = add_changes(
         routes,
-        edges,
+        changes,
         tuple(_renumber_visit(visit, renumbered) for visit in visits),
         first_number=len(renumbered) + 1,
     )
@@ -158,7 +158,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         visits=visits,
         readings=(
             *(_renumber_reading(reading, renumbered) for reading in readings),
-            *edge_readings,
+            *change_readings,
             *(cycle for visit in visits for cycle in visit.cycles),
         ),
         predictions={renumbered[number]: made for number, made in draft.predictions.items()},

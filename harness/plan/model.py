@@ -6,7 +6,7 @@ from typing import Any
 
 from harness.circuit.predict import Prediction
 from harness.job.fixture import Setup
-from harness.job.state import Edge, State
+from harness.job.state import State, StateChange
 from harness.measure.segments import Floating
 from harness.measure.tones import Stimulus
 from harness.quantities.change import OfRecordAcross
@@ -32,7 +32,7 @@ class Acquisition:
 
 
 @dataclass(frozen=True, kw_only=True)
-class EdgeAcquisition:
+class ChangeAcquisition:
     """One record of every viewed leg across a change of state.
 
     peaks_v: expected on each leg, volts. floating: what each leg shows while it, or its partner, is open.
@@ -40,7 +40,7 @@ class EdgeAcquisition:
 
     number: int
     setup: str
-    edge: Edge
+    change: StateChange
     stimulus: Stimulus
     peaks_v: tuple[float, ...]
     floating: tuple[Floating, ...]
@@ -64,7 +64,7 @@ class SetupVisit:
 
     setup: Setup
     states: tuple[StateVisit, ...]
-    edges: tuple[EdgeAcquisition, ...] = ()
+    changes: tuple[ChangeAcquisition, ...] = ()
     cycles: tuple[PlannedReading[OfOperations], ...] = ()
 
 
@@ -99,7 +99,7 @@ class Plan:
         return self.of("steady", "residual", "supply")
 
     @property
-    def edge_readings(self) -> tuple[PlannedReading[OfRecordAcross], ...]:
+    def change_readings(self) -> tuple[PlannedReading[OfRecordAcross], ...]:
         """Those of changes of state, from one acquisition that serves every check of its edge."""
         return self.of("change")
 
@@ -109,9 +109,9 @@ class Plan:
         return tuple(cycle for visit in self.visits for cycle in visit.cycles)
 
     @property
-    def edges(self) -> tuple[EdgeAcquisition, ...]:
+    def changes(self) -> tuple[ChangeAcquisition, ...]:
         """Every record across a change of state, in the order they are made."""
-        return tuple(edge for visit in self.visits for edge in visit.edges)
+        return tuple(change for visit in self.visits for change in visit.changes)
 
     @property
     def acquisitions(self) -> tuple[Acquisition, ...]:

@@ -82,10 +82,10 @@ def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:
             for here in visit.states
         )
         states = tuple(here for here in states if here.acquisitions or here.judges_supply)
-        edges = tuple(edge for edge in visit.edges if edge.number in needed)
+        changes = tuple(change for change in visit.changes if change.number in needed)
         cycles = tuple(cycle for cycle in visit.cycles if cycle in operated)
-        if states or edges or cycles:
-            visits.append(replace(visit, states=states, edges=edges, cycles=cycles))
+        if states or changes or cycles:
+            visits.append(replace(visit, states=states, changes=changes, cycles=cycles))
     stimuli = {one.stimulus for visit in visits for here in visit.states for one in here.acquisitions}
     return replace(
         plan,

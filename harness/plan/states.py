@@ -65,7 +65,7 @@ def limit_of(module: Module, state: State) -> float:
     return min(max(LIMIT_OVER_EXPECTED * expected_a, expected_a + LEAST_LIMIT_A), module.supply.limit_a)
 
 
-EDGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
+CHANGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
 CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
 HANDS_S = 30.0  # a person moving one lead
 
@@ -92,23 +92,23 @@ def record_s(acquisition: Acquisition) -> float:
 
 
 def walked(plan: Plan) -> list[State]:
-    """Every state that is set, in order, those at both ends of each edge included."""
+    """Every state that is set, in order, those at both ends of each change of state included."""
     walk: list[State] = []
     for visit in plan.visits:
         walk += [here.state for here in visit.states]
         for cycle in visit.cycles:
             walk += [State(on=()), State(on=(cycle.given.control,))] * cycle.given.operations
-        for edge in visit.edges:
-            if not walk or walk[-1] != edge.edge.before:
-                walk.append(edge.edge.before)
-            walk.append(edge.edge.after)
+        for change in visit.changes:
+            if not walk or walk[-1] != change.change.before:
+                walk.append(change.change.before)
+            walk.append(change.change.after)
     return walk
 
 
 def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: float) -> Estimate:
     """Estimate a plan, with the settling of sequence and switchboard after each change of state."""
     walk = walked(plan)
-    edges = plan.edges
+    changes = plan.changes
     hands = 0.0
     last = plan.through
     for visit in plan.visits:
@@ -117,12 +117,12 @@ def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: flo
         last = visit.setup
     acquisitions = plan.acquisitions
     return Estimate(
-        acquisitions=len(acquisitions) + len(edges),
+        acquisitions=len(acquisitions) + len(changes),
         readings=plan.count,
         state_changes=len(walk),
-        unavoidable_s=(len(walk) - len(edges)) * (settle_s + board_settle_s)
+        unavoidable_s=(len(walk) - len(changes)) * (settle_s + board_settle_s)
         + sum(map(record_s, acquisitions))
-        + len(edges) * EDGE_RECORD_S
+        + len(changes) * CHANGE_RECORD_S
         + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),
         hands_s=hands,
         operations=states.operations(module, walk),

@@ -8,9 +8,9 @@ from harness.errors import JobError, Mistake
 from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
-from harness.job.state import Edge, State
-from harness.plan.edges import Routes, best_view, edges_of, fits, fitting_setups, races_of
+from harness.job.state import State, StateChange
 from harness.plan.model import Plan, Planned
+from harness.plan.state_changes import Routes, best_view, changes_of, fits, fitting_setups, races_of
 from harness.quantities.change import as_of_change
 
 SOME = 3  # examples of what would help
@@ -26,7 +26,7 @@ def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
         Mistake(file="sequence.toml", line=check.line, key=f"check {check.name!r}", message=message)
         for check in job.sequence.checks
         for message in (
-            _edges_unread(routes, plan, check)
+            _changes_unread(routes, plan, check)
             if check.quantity.family == "change"
             else _unread(routes, plan, check)
         )
@@ -118,28 +118,28 @@ def _is_live(
     ]
 
 
-def _edges_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
-    """What a check of edges lacks: every reading at a port, else those of a race that it names."""
+def _changes_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
+    """What a check of changes of state lacks: every reading at a port, else those of a race that it names."""
     job, words = routes.job, check.quantity.spoken
     read = {
         (one.measurand.state, one.measurand.channel, one.measurand.port.partition(".")[0])
         for one in _of_check(plan, check)
     }
-    edges = edges_of(check, job.sequence.states)
+    changes = changes_of(check, job.sequence.states)
     for channel in job.sequence.channels:
         for net in check.at:
-            here = [edge for edge in edges if (edge.name, channel, net) in read]
+            here = [change for change in changes if (change.name, channel, net) in read]
             port = PortName(channel=channel, net=net)
             if not here:
-                yield f"gives no {words} at {port}: {_why_no_edge(routes, check, edges, port)}"
+                yield f"gives no {words} at {port}: {_why_no_change(routes, check, changes, port)}"
                 continue
             races = races_of(check, job.sequence.states)
             for race in (race for race in races if race not in here):
-                why = _why_no_edge(routes, check, [race], port)
+                why = _why_no_change(routes, check, [race], port)
                 yield f"gives no {words} at {port} in {race.name}: {why}"
 
 
-def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> str:
+def _why_no_change(routes: Routes, check: Check, changes: Iterable[StateChange], port: PortName) -> str:
     """Why no change of state shows what is asked, and which would."""
     setups = fitting_setups(routes.job, port)
     if not setups:
@@ -147,13 +147,13 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
             f"no [[setup]] drives {port.channel} and views {port}, other than with inputs swapped or a "
             "resistor added; expected one"
         )
-    edges = list(edges)
+    changes = list(changes)
     quantity = as_of_change(check.quantity)
-    if not edges:
+    if not changes:
         reason = "no two of its states differ by one control line" + (
             " that this is a time of" if quantity.direction else ""
         )
-    elif quantity.of_one_relay and (names := _several(routes, check, edges, port)):
+    elif quantity.of_one_relay and (names := _several(routes, check, changes, port)):
         reason = f"several relays move at once ({', '.join(names)}), and their gaps overlap"
     else:
         reason = quantity.not_shown
@@ -163,11 +163,11 @@ def _why_no_edge(routes: Routes, check: Check, edges: Iterable[Edge], port: Port
     return f"{reason}; and no change of one control line from idle would show it: leave this port out"
 
 
-def _several(routes: Routes, check: Check, edges: Iterable[Edge], port: PortName) -> tuple[str, ...]:
-    """Relays whose gaps overlap, at the first edge that would else show a gap."""
-    for edge in edges:
+def _several(routes: Routes, check: Check, changes: Iterable[StateChange], port: PortName) -> tuple[str, ...]:
+    """Relays whose gaps overlap, at the first change of state that would else show a gap."""
+    for change in changes:
         for setup in fitting_setups(routes.job, port):
-            for leg in routes.of_port(setup, edge, port, check.tone.frequency_hz):
+            for leg in routes.of_port(setup, change, port, check.tone.frequency_hz):
                 if leg.breaks and leg.closes and len(leg.relays) > 1:
                     return leg.relays
     return ()
@@ -178,9 +178,9 @@ def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
     for control in routes.job.module.control_names:
         pair = (IDLE, State(on=(control,)))
         for before, after in (pair, pair[::-1]):
-            edge = Edge(before=before, after=after)
+            change = StateChange(before=before, after=after)
             if (
-                fits(check, edge)
-                and best_view(routes, check, edge, port, fitting_setups(routes.job, port)).places
+                fits(check, change)
+                and best_view(routes, check, change, port, fitting_setups(routes.job, port)).places
             ):
-                yield f'"{edge.name}"'
+                yield f'"{change.name}"'

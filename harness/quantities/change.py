@@ -159,8 +159,8 @@ class SwitchingTime(OfChange):
                 "not move",
                 facts=(NothingMoved(),),
             )
-        edge = seen[0].change.edge
-        by_clock = not isinstance(edge, str) and edge.standard_s > COARSE_CLOCK_S
+        change = seen[0].change.edge
+        by_clock = not isinstance(change, str) and change.standard_s > COARSE_CLOCK_S
         if judged.verdict == "unproven" and not found.floor and by_clock:
             return replace(
                 judged,

@@ -133,7 +133,7 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
         },
         trials=tuple(_trials(job, kept)),
         notes=notes,
-        edges=tuple(_edges(plan, kept.readings)),
+        changes=tuple(_changes(plan, kept.readings)),
         cycles=tuple(_cycles(plan, kept.readings)),
         unweighed=Counter(
             quantity.name
@@ -151,9 +151,9 @@ def _judged(planned: Iterable[Planned], readings: Iterable[Reading]) -> Iterator
             yield one, made[one.key]
 
 
-def _edges(plan: Plan, readings: Iterable[Reading]) -> Iterator[JudgedChange]:
+def _changes(plan: Plan, readings: Iterable[Reading]) -> Iterator[JudgedChange]:
     """What the judged readings of changes of state say; those that prove nothing are left out."""
-    for planned, reading in _judged(plan.edge_readings, readings):
+    for planned, reading in _judged(plan.change_readings, readings):
         moved = _moved(planned, reading)
         if moved is not None:
             yield JudgedChange(reading=planned, moved=moved)

@@ -302,7 +302,7 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
         "pairs_tried": found.doubles,
         "acquisitions": found.acquisitions,
         "supply_readings": found.supplies,
-        "edge_readings": found.edges,
+        "change_readings": found.changes,
         "not_weighed": dict(found.unweighed),
         "over_current_in": found.over_current or None,
         "groups": [

@@ -43,7 +43,7 @@ class Recorded:
     def empty(self) -> bool:
         """Whether there is nothing to go by."""
         evidence = self.evidence
-        return not (evidence.acquisitions or evidence.supply_a or evidence.over_current or evidence.edges)
+        return not (evidence.acquisitions or evidence.supply_a or evidence.over_current or evidence.changes)
 
     @property
     def quick(self) -> bool:

@@ -21,7 +21,6 @@ from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.roles import SupplyReading
 from harness.session.context import RunContext
-from harness.session.edges import EdgeWalk, cycle_reading
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
@@ -34,6 +33,7 @@ from harness.session.recorder import (
     missing_reading,
 )
 from harness.session.setup_check import check_setup
+from harness.session.state_changes import ChangeWalk, cycle_reading
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,7 +53,7 @@ class Walk:
         self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
-        self._total = len(context.plan.acquisitions) + len(context.plan.edges)
+        self._total = len(context.plan.acquisitions) + len(context.plan.changes)
         self.readings: list[Reading] = []
 
     def measure_setup(self, visit: SetupVisit) -> None:
@@ -82,8 +82,8 @@ class Walk:
                 proven = True
             self._record(visit, here, unset)
         self._power(State(on=()))
-        if visit.edges:
-            self._through_edges(visit, proven=proven)
+        if visit.changes:
+            self._through_changes(visit, proven=proven)
 
     def _through_cycles(self, visit: SetupVisit) -> None:
         """The control lines that are operated again and again, before anything louder."""
@@ -109,13 +109,13 @@ class Walk:
                 ReadingsMade(state=operated, done=self._begun, total=self._total, readings=(reading,))
             )
 
-    def _through_edges(self, visit: SetupVisit, *, proven: bool) -> None:
+    def _through_changes(self, visit: SetupVisit, *, proven: bool) -> None:
         """The changes of state of a setup, after its levels."""
         context, rest = self._context, State(on=())
         if not proven:
             context.set_state(visit.setup, rest)
             check_setup(context, visit.setup, rest)
-        edges = EdgeWalk(context, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
+        edges = ChangeWalk(context, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
         try:
             self._begun = edges.walk()
         finally:

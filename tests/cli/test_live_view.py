@@ -15,7 +15,7 @@ from harness.cli.live_view import SURE_S, Routes, TimeLeft
 from harness.job.job import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
-from harness.plan.states import EDGE_RECORD_S, record_s
+from harness.plan.states import CHANGE_RECORD_S, record_s
 from tests.cli.screen import COLOURS, Screen
 from tests.cli.test_batch_at_a_bench import DUMB, Terminal
 from tests.wire.standing_bench import ROOT, standing_bench, tiny_job
@@ -191,8 +191,8 @@ def test_time_left_is_the_plans_at_first_and_goes_by_the_pace_that_is_seen() -> 
     plan = build_plan(job, impedances=BenchImpedances())
     left = TimeLeft(plan, settle_s=job.sequence.settle_s)
     whole_s = left.after(0, spent_s=0.0)
-    recorded_s = sum(record_s(one) for one in plan.acquisitions) + EDGE_RECORD_S * len(plan.edges)
+    recorded_s = sum(record_s(one) for one in plan.acquisitions) + CHANGE_RECORD_S * len(plan.changes)
     assert whole_s > recorded_s
     half = len(plan.acquisitions) // 2
     assert left.after(half, spent_s=100.0) == pytest.approx(2 * left.after(half, spent_s=50.0 - SURE_S / 2))
-    assert left.after(len(plan.acquisitions) + len(plan.edges), spent_s=100.0) == 0.0
+    assert left.after(len(plan.acquisitions) + len(plan.changes), spent_s=100.0) == 0.0

@@ -61,7 +61,7 @@ def test_json_holds_groups_probabilities_and_words(place, capsys):
     assert set(found) == {
         "run", "serial", "outcome", "explained", "healthy", "something_else", "beyond_standard_deviations",
         "pairs_tried", "acquisitions", "supply_readings", "over_current_in", "groups", "next_probe", "notes",
-        "edge_readings", "not_weighed",
+        "change_readings", "not_weighed",
     }  # fmt: skip
 
 

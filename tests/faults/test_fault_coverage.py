@@ -13,7 +13,7 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
-from harness.faults.changes import weigh_edges
+from harness.faults.changes import weigh_changes
 from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, smallest_seen, tight_limits, with_loads
 from harness.faults.effects import Suspect
 from harness.faults.margins import SURE, over_currents, weigh_margins
@@ -89,7 +89,7 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
     """What no level shows, the checks of changes of state do: a contact that doesn't let go."""
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
-    found = weigh_edges(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
+    found = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
     assert all(
         one is not None and one.by.startswith("transfer time at left.out") for one in found[: len(left)]
     )
@@ -99,7 +99,7 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
 
 def test_a_relay_that_never_moves_has_no_operate_time(whole):
     plan = build_plan(whole, impedances=BENCH)
-    (found,) = weigh_edges(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
+    (found,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
     assert found.by == "operate time at left.out, idle > loop_a"
 
 

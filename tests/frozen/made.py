@@ -12,7 +12,7 @@ from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
-from harness.plan.model import EdgeAcquisition, Plan, SetupVisit
+from harness.plan.model import ChangeAcquisition, Plan, SetupVisit
 from harness.plan.setups import drive_rows
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import OfOperations, levels_of
@@ -46,10 +46,10 @@ def plan_rows(plan: Plan) -> dict[str, list[Row]]:
     acquisitions = [[one.number, one.setup, one.state.name, str(one.stimulus)] for one in plan.acquisitions]
     acquisitions += [
         [
-            one.number, one.setup, one.edge.name, str(one.stimulus), list(one.peaks_v),
+            one.number, one.setup, one.change.name, str(one.stimulus), list(one.peaks_v),
             [[*leg.copy, *leg.alone] for leg in one.floating],
         ]
-        for one in plan.edges
+        for one in plan.changes
     ]  # fmt: skip
     visits = [
         [
@@ -58,7 +58,7 @@ def plan_rows(plan: Plan) -> dict[str, list[Row]]:
                 [here.state.name, [one.number for one in here.acquisitions], here.judges_supply]
                 for here in visit.states
             ],
-            [one.number for one in visit.edges],
+            [one.number for one in visit.changes],
             [[one.measurand.channel, one.measurand.port, one.given.control] for one in visit.cycles],
         ]
         for visit in plan.visits
@@ -181,23 +181,23 @@ def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
 def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     made: list[Reading] = []
     setups = {visit.setup.name: visit.setup for visit in plan.visits}
-    for planned_edge in (one for one in plan.edges if str(one.number) in kept.found["edges"]):
+    for planned_edge in (one for one in plan.changes if str(one.number) in kept.found["edges"]):
         setup = setups[planned_edge.setup]
         change = _change(job, planned_edge, setup, kept)
         seen = ChangeSeen(change=change, gain_accuracy=_accuracy(job))
         made += [
             make_reading(one, [seen], sequence=job.sequence, setup=setup.name)
-            for one in plan.edge_readings
+            for one in plan.change_readings
             if planned_edge.number in one.captures
         ]
     return made
 
 
-def _change(job: Job, acquisition: EdgeAcquisition, setup: Any, kept: Kept) -> Any:
+def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) -> Any:
     """The record looked at; every other time by the computer's clock, as if no input saw the line."""
     found = kept.found["edges"][str(acquisition.number)]
     capture = kept.as_capture(found["capture"], f"edge {acquisition.number}")
-    number = setup.controls_viewed[acquisition.edge.controls[0]]
+    number = setup.controls_viewed[acquisition.change.controls[0]]
     edge = control_edge(capture.volts[capture.inputs.index(number)], capture.interval_s)
     if acquisition.number % 2 == 0:
         edge = host_edge(
@@ -217,7 +217,7 @@ def _change(job: Job, acquisition: EdgeAcquisition, setup: Any, kept: Kept) -> A
             for port in setup.view
         ),
         floating=acquisition.floating,
-        edge=edge,
+        change=edge,
         clock=Clock(**found["clock"]),
     )
 

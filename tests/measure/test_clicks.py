@@ -10,15 +10,15 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
-from harness.measure.spectrum import band_pass
-from harness.measure.transition import (
+from harness.measure.leg_changes import (
     Excess,
-    Transition,
+    LegChanges,
     band_limited,
     excess_of,
-    find_transition,
+    find_leg_changes,
     measure_click,
 )
+from harness.measure.spectrum import band_pass
 from harness.reading import Estimate
 from tests.circuit.spice import ngspice
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
@@ -27,12 +27,12 @@ FINE_STEP_V = 1e-4
 EDGE_S = 0.0812
 
 
-def silence(seed: int, added: float | NDArray[np.float64], *, noise_v: float = 2e-4) -> Transition:
+def silence(seed: int, added: float | NDArray[np.float64], *, noise_v: float = 2e-4) -> LegChanges:
     """Two silent legs with something on the hot one."""
     volts = noise_v * np.random.default_rng(seed).normal(size=(2, SAMPLES))
     volts[0] += added
     volts = np.round(volts / FINE_STEP_V) * FINE_STEP_V
-    return find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    return find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
 
 
 def decay(peak_v: float, time_s: float, start_s: float = EDGE_S) -> NDArray[np.float64]:
@@ -91,7 +91,7 @@ def test_silence_has_no_click_and_says_below_what() -> None:
 
 def test_a_click_on_both_legs_alike_is_none_of_the_pair() -> None:
     volts = 2e-4 * np.random.default_rng(4).normal(size=(2, SAMPLES)) + decay(0.1, 1e-3)
-    found = find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    found = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
     assert not measure_click(excess_of(found, {1: 1.0}, step_v=FINE_STEP_V)).peak_v.floor
     assert measure_click(excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)).peak_v.floor
 
@@ -99,7 +99,7 @@ def test_a_click_on_both_legs_alike_is_none_of_the_pair() -> None:
 def test_a_drop_of_the_tone_is_no_click() -> None:
     """The missing tone is a discontinuity of the programme, told as a drop; nothing is left over it."""
     volts, _ = draw(Change(bounces=[(0.0820, 0.0821)]), 5)
-    found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    found = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
     assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
     for leg in (0, 1):
         assert measure_click(excess_of(found, {leg: 1.0}, step_v=STEP_V)).peak_v.floor
@@ -107,7 +107,7 @@ def test_a_drop_of_the_tone_is_no_click() -> None:
 
 def test_a_click_beside_a_drop_is_told_from_it() -> None:
     volts, _ = draw(Change(), 6, added=np.stack([decay(1.0, 1e-4, 0.0830), 0 * INSTANTS]))
-    found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    found = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
     assert "drop" in found.legs[0].kinds
     assert found.legs[1].kinds == ("drop",)
     click = measure_click(excess_of(found, {0: 1.0}, step_v=STEP_V))
@@ -140,7 +140,7 @@ def test_the_band_pass_is_that_of_scipy(samples: int, interval_s: float) -> None
 
 def test_a_coarse_record_has_no_band_to_22_khz() -> None:
     volts = 1e-3 * np.random.default_rng(9).normal(size=(1, 4000))
-    found = find_transition(volts, 2e-5, (), step_v=(1e-4,), joined=False)
+    found = find_leg_changes(volts, 2e-5, (), step_v=(1e-4,), joined=False)
     with pytest.raises(ReadingError, match="no band up to"):
         band_limited(excess_of(found, {0: 1.0}, step_v=1e-4))
 
@@ -158,7 +158,7 @@ def pair(
     """What is left of a silent pair with something on each leg, each seen through a gain of its own."""
     volts = 2e-4 * np.random.default_rng(seed).normal(size=(2, SAMPLES))
     volts += np.stack([gains[0] * hot, gains[1] * cold])
-    found = find_transition(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    found = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
     return excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)
 
 

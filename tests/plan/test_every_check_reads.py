@@ -79,7 +79,7 @@ def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
     assert "loop_a" in said.partition("expected states with a change such as")[2]
 
 
-def test_a_race_that_shows_nothing_is_refused_beside_edges_that_do() -> None:
+def test_a_race_that_shows_nothing_is_refused_beside_changes_that_do() -> None:
     race = BECOMES.join(["loop_a", "loop_b"])
     said = refusal(
         job_with("two_loop_switcher", check("transfer_time", states("idle", "loop_a"), also=(race,)))
@@ -133,7 +133,7 @@ def test_all_of_them_are_told_in_one_go() -> None:
 def test_a_job_that_is_only_tried_loses_such_checks_and_no_more() -> None:
     gap, bounce = check("transfer_time", states("idle", "swap")), check("bounce_time", states("idle", "swap"))
     plan = trial_plan(job_with("two_loop_switcher", gap, bounce), impedances=BenchImpedances())
-    assert {reading.quantity.name for reading in plan.edge_readings} == {"bounce_time"}
+    assert {reading.quantity.name for reading in plan.change_readings} == {"bounce_time"}
 
 
 def test_no_line_is_operated_where_its_failing_could_not_be_seen() -> None:

@@ -18,7 +18,7 @@ from harness.plan import states
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.setups import lead_moves, ordered
-from harness.plan.states import EDGE_RECORD_S, estimate, expected_current_a
+from harness.plan.states import CHANGE_RECORD_S, estimate, expected_current_a
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
@@ -166,8 +166,8 @@ def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
 def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
     tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
-    records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + EDGE_RECORD_S * len(plan.edges)
-    settled = cost.state_changes - len(plan.edges)
+    records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + CHANGE_RECORD_S * len(plan.changes)
+    settled = cost.state_changes - len(plan.changes)
     looks_s = 0.02 * 2 * sum(cycle.given.operations for cycle in plan.cycles)
     assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s + looks_s)
     assert cost.hands_s == 0.0

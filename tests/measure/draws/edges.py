@@ -9,17 +9,17 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.sides import find_edge
-from harness.measure.transition import (
+from harness.measure.leg_changes import (
     Excess,
     band_limited,
     bounce_time,
     drop,
     excess_of,
-    find_transition,
+    find_leg_changes,
     measure_click,
     switching_time,
 )
+from harness.measure.sides import find_edge
 from tests.measure.draws.shares import Drawn, drawn
 
 Floats = NDArray[np.float64]
@@ -52,7 +52,7 @@ def moves(seed: int) -> dict[str, list[Drawn]]:
     )
     volts = np.round((gate * wave + NOISE_V * random.normal(size=SAMPLES)) / STEP_V) * STEP_V
     line = np.where(edge <= INSTANTS, 5.0, 0.0) + 0.02 * random.normal(size=SAMPLES)
-    seen = find_transition(volts[None], INTERVAL_S, TONES_HZ, step_v=(STEP_V,), joined=False)
+    seen = find_leg_changes(volts[None], INTERVAL_S, TONES_HZ, step_v=(STEP_V,), joined=False)
     operate = switching_time(seen.legs, find_edge(line, INTERVAL_S))
     return {
         "switching time": [drawn(operate, closes - edge)],
@@ -85,12 +85,12 @@ def _show(click: Floats, random: np.random.Generator) -> Excess:
     gain = 1 + random.normal(scale=GAIN_STANDARD)
     volts = gain * click + CLICK_NOISE_V * random.normal(size=SAMPLES)
     volts = np.round(volts / CLICK_STEP_V) * CLICK_STEP_V
-    seen = find_transition(volts[None], INTERVAL_S, (), step_v=(CLICK_STEP_V,), joined=False)
+    seen = find_leg_changes(volts[None], INTERVAL_S, (), step_v=(CLICK_STEP_V,), joined=False)
     return excess_of(seen, {0: 1.0}, step_v=CLICK_STEP_V)
 
 
 def _clean(click: Floats) -> Excess:
     """The click itself, without noise, gain or codes, as an excess."""
-    seen = find_transition(np.zeros((1, SAMPLES)), INTERVAL_S, (), step_v=(1e-9,), joined=False)
+    seen = find_leg_changes(np.zeros((1, SAMPLES)), INTERVAL_S, (), step_v=(1e-9,), joined=False)
     seen.sides.volts[0] = click
     return excess_of(seen, {0: 1.0}, step_v=1e-9)

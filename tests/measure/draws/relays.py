@@ -91,7 +91,7 @@ def _read(
     readings, made = [], []
     for pole in (0, 1):
         mine = [(t, where) for t, p, where in k1.changes(start_s, start_s + 0.06) if p == pole]
-        ways = [mine, _without(mine, change.transition.legs[pole].smallest_s)]
+        ways = [mine, _without(mine, change.leg_changes.legs[pole].smallest_s)]
         closings = [[t for t, where in way if where == k1.target] for way in ways]
         made.append([one[0] for one in closings])
         gap, bounce = read_transfer_time(change, pole, 2.0), read_bounce_time(change, pole, 2.0)

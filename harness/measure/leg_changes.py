@@ -58,14 +58,14 @@ class LegChange:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Transition:
+class LegChanges:
     """A record across a change of state. legs: in the record's order; empty where nothing happened."""
 
     sides: Sides
     legs: tuple[LegChange, ...]
 
 
-def find_transition(
+def find_leg_changes(
     volts: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
     interval_s: float,
     frequencies_hz: Sequence[float],
@@ -74,7 +74,7 @@ def find_transition(
     joined: bool,
     floating: Sequence[Floating] | None = None,
     clock: Clock = NOMINAL_CLOCK,
-) -> Transition:
+) -> LegChanges:
     """Find what each leg of a record does across a change of state.
 
     volts: hot, cold, hot, cold…, shape (legs, samples), or a single leg; frequencies_hz: of the tones in it,
@@ -85,11 +85,11 @@ def find_transition(
     """
     sides = steady_sides(volts, interval_s, frequencies_hz, step_v=step_v, clock=clock)
     if sides.first is None:
-        return Transition(sides=sides, legs=())
+        return LegChanges(sides=sides, legs=())
     legs = len(volts)
     pairs = joined and legs % 2 == 0
     loads = [PLAIN] * legs if floating is None else floating
-    return Transition(
+    return LegChanges(
         sides=sides,
         legs=tuple(
             _leg(sides, leg, leg + 1 - 2 * (leg % 2) if pairs else None, loads[leg]) for leg in range(legs)
@@ -229,14 +229,14 @@ class Click:
     duration_s: Estimate
 
 
-def excess_of(transition: Transition, signs: Mapping[int, float], *, step_v: float) -> Excess:
+def excess_of(leg_changes: LegChanges, signs: Mapping[int, float], *, step_v: float) -> Excess:
     """What is left of a signed sum of legs when their courses are taken out: +1 and -1 for a pair.
 
     signs: by the leg's row. step_v: one code of the legs' inputs, root of their squares. The noise is taken
     from what lies outside the change, and the window goes on for as long again as the change lasts.
     """
-    sides = transition.sides
-    inputs_v = np.stack([sign * _left(transition, leg) for leg, sign in signs.items()])
+    sides = leg_changes.sides
+    inputs_v = np.stack([sign * _left(leg_changes, leg) for leg, sign in signs.items()])
     left = inputs_v.sum(axis=0)
     samples = len(left)
     if sides.first is None or sides.last is None:
@@ -306,13 +306,13 @@ def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0)
     return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, place, peak, excess, k))
 
 
-def _left(transition: Transition, leg: int) -> Floats:
+def _left(leg_changes: LegChanges, leg: int) -> Floats:
     """One leg less its expected courses, over the whole record."""
-    sides = transition.sides
+    sides = leg_changes.sides
     samples = sides.volts.shape[1]
     expected = sides.before.volts(0, samples)[leg]
-    if transition.legs:
-        path = transition.legs[leg].path
+    if leg_changes.legs:
+        path = leg_changes.legs[leg].path
         expected[path.start : path.stop] = path.expected
         expected[path.stop :] = sides.after.volts(path.stop, samples)[leg]
     return np.asarray(sides.volts[leg] - expected)

@@ -8,11 +8,11 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
-from harness.job.state import Edge, State, all_states, single_control_edges
+from harness.job.state import State, StateChange, all_states, single_control_changes
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
-from harness.plan.states import EDGE_RECORD_S, estimate, walked
+from harness.plan.states import CHANGE_RECORD_S, estimate, walked
 from harness.reading import Estimate, Reading, ReadingKey
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
@@ -36,29 +36,30 @@ def plan(job: Job) -> Plan:
 def test_every_line_has_two_edges_in_every_state_of_the_others(controls: int) -> None:
     # Closed form: each of n lines goes on and off in 2^(n - 1) states of the others, n 2^n in all.
     states = all_states([f"line_{index}" for index in range(controls)])
-    edges = single_control_edges((*states, State(on=(), powered=False)))
-    assert len(edges) == controls * 2**controls
-    assert len(set(edges)) == len(edges)
-    assert {edge.direction for edge in edges} == {"operate", "release"}
+    changes = single_control_changes((*states, State(on=(), powered=False)))
+    assert len(changes) == controls * 2**controls
+    assert len(set(changes)) == len(changes)
+    assert {change.direction for change in changes} == {"operate", "release"}
 
 
 def test_a_race_has_both_directions_or_one() -> None:
-    assert Edge(before=LOOP_A, after=SWAP).direction == "mixed"
-    assert Edge(before=IDLE, after=State(on=("loop_a", "swap"))).direction == "operate"
-    assert Edge(before=LOOP_A, after=SWAP).lines == ("loop_a", "swap")
+    assert StateChange(before=LOOP_A, after=SWAP).direction == "mixed"
+    assert StateChange(before=IDLE, after=State(on=("loop_a", "swap"))).direction == "operate"
+    assert StateChange(before=LOOP_A, after=SWAP).lines == ("loop_a", "swap")
 
 
-def test_edges_come_in_setups_whose_spare_input_sees_the_lines(plan: Plan) -> None:
-    assert {visit.setup.name for visit in plan.visits if visit.edges} == {
+def test_changes_come_in_setups_whose_spare_input_sees_the_lines(plan: Plan) -> None:
+    assert {visit.setup.name for visit in plan.visits if visit.changes} == {
         "drive left, view output and control lines",
         "drive right, view output and control lines",
     }
 
 
-def test_one_record_serves_every_check_of_an_edge(plan: Plan) -> None:
-    # six edges between idle and three single lines; in tone and beside the terminated source; two channels
-    assert len(plan.edges) == 6 * 2 * 2
-    in_tone = [reading for reading in plan.edge_readings if plan.edges[0].number in reading.captures]
+def test_one_record_serves_every_check_of_a_change(plan: Plan) -> None:
+    # six changes of state between idle and three single lines; in tone and beside the terminated source; two
+    # channels
+    assert len(plan.changes) == 6 * 2 * 2
+    in_tone = [reading for reading in plan.change_readings if plan.changes[0].number in reading.captures]
     assert [reading.quantity.name for reading in in_tone] == [
         "operate_time",
         "bounce_time",
@@ -73,21 +74,23 @@ def test_one_record_serves_every_check_of_an_edge(plan: Plan) -> None:
         "out.hot",
         "out.cold",
     ]
-    assert {reading.captures[0] for reading in plan.edge_readings} == {edge.number for edge in plan.edges}
+    assert {reading.captures[0] for reading in plan.change_readings} == {
+        change.number for change in plan.changes
+    }
 
 
-def test_each_edge_begins_where_the_last_one_ended(plan: Plan) -> None:
+def test_each_change_begins_where_the_last_one_ended(plan: Plan) -> None:
     for visit in plan.visits:
-        for before, after in pairwise(visit.edges):
-            assert before.edge.after == after.edge.before
+        for before, after in pairwise(visit.changes):
+            assert before.change.after == after.change.before
 
 
 def test_the_open_leg_copies_what_the_load_lets_through(plan: Plan) -> None:
     # idle > loop_b opens right before the output: 10 kohm to the other leg, 1 Mohm to ground: 0.990, by hand;
     # and the other leg rises as its 50 ohm source no longer feeds 10 kohm into it: 1 + 50/10k.
-    edge = next(one for one in plan.edges if one.edge.name == "idle > loop_b")
-    assert edge.floating[0].copy[0] == pytest.approx(0.9901 * 1.0050, abs=1e-3)
-    assert edge.floating[0].alone[0] == pytest.approx(1.0048, abs=5e-4)
+    change = next(one for one in plan.changes if one.change.name == "idle > loop_b")
+    assert change.floating[0].copy[0] == pytest.approx(0.9901 * 1.0050, abs=1e-3)
+    assert change.floating[0].alone[0] == pytest.approx(1.0048, abs=5e-4)
 
 
 def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) -> None:
@@ -106,28 +109,28 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
         sequence=replace(job.sequence, checks=timed),
         fixture=replace(job.fixture, setups=setups),
     )
-    readings = build_plan(sends, impedances=BenchImpedances()).edge_readings
+    readings = build_plan(sends, impedances=BenchImpedances()).change_readings
     found = {reading.measurand.state for reading in readings}
     assert found == {"idle > swap", "swap > idle"}
 
 
-def test_records_and_moves_of_edges_are_counted(job: Job, plan: Plan) -> None:
+def test_records_and_moves_of_state_changes_are_counted(job: Job, plan: Plan) -> None:
     cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
-    assert cost.acquisitions == len(plan.edges)
-    assert cost.readings == plan.count == len(plan.edge_readings)
+    assert cost.acquisitions == len(plan.changes)
+    assert cost.readings == plan.count == len(plan.change_readings)
     assert cost.unavoidable_s == pytest.approx(
-        len(plan.edges) * EDGE_RECORD_S + (len(walked(plan)) - len(plan.edges)) * 0.035
+        len(plan.changes) * CHANGE_RECORD_S + (len(walked(plan)) - len(plan.changes)) * 0.035
     )
     # each control line is energised once under either stimulus in both setups
     assert min(cost.operations.values()) >= 4
 
 
 @pytest.mark.parametrize("kept", [0, 1, 5, 40])
-def test_a_resumed_run_records_only_the_edges_that_are_left(plan: Plan, kept: int) -> None:
-    keys = [planned.key for planned in plan.edge_readings]
+def test_a_resumed_run_records_only_the_changes_that_are_left(plan: Plan, kept: int) -> None:
+    keys = [planned.key for planned in plan.change_readings]
     left = remaining_plan(plan, [reading_of(key) for key in keys[:kept]])
-    assert left.edge_readings == plan.edge_readings[kept:]
-    assert {edge.number for edge in left.edges} == {one.captures[0] for one in left.edge_readings}
+    assert left.change_readings == plan.change_readings[kept:]
+    assert {change.number for change in left.changes} == {one.captures[0] for one in left.change_readings}
 
 
 def reading_of(key: ReadingKey) -> Reading:

@@ -5,28 +5,30 @@ from dataclasses import replace
 import pytest
 
 from harness.faults.evidence import JudgedChange
-from harness.faults.movements import WRONG, Movements, cost
+from harness.faults.relay_timing import WRONG, RelayTiming, cost
 from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
 from tests.faults.laboratory import IMPEDANCES
 
 
 def diagnose(laboratory, wrong, **more):
-    """A sound unit's levels; wrong: quantity, edge and channel of readings that fail, and what they say."""
-    edges = tuple(
+    """A sound unit's levels; wrong: quantity, change of state and channel of readings that fail, and what
+    they say.
+    """
+    changes = tuple(
         JudgedChange(
             reading=one,
             moved=wrong.get((one.quantity.name, one.measurand.state, one.measurand.channel), "fine"),
         )
-        for one in laboratory.plan.edge_readings
+        for one in laboratory.plan.change_readings
         if not one.quantity.name.startswith("click")
     )
     sound = laboratory.evidence("", "M-1")
-    return laboratory.diagnoser.diagnose(replace(sound, edges=edges, **more), double=False)
+    return laboratory.diagnoser.diagnose(replace(sound, changes=changes, **more), double=False)
 
 
 @pytest.mark.parametrize(
-    ("quantity", "edge", "moved", "name"),
+    ("quantity", "change", "moved", "name"),
     [
         ("operate_time", "idle > loop_a", "late", "K1 slow to operate"),
         ("release_time", "loop_a > idle", "late", "K1 slow to release"),
@@ -48,18 +50,18 @@ def test_a_long_bounce_both_ways_names_the_relay(laboratory):
 
 def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
     job, plan = laboratory.job, laboratory.plan
-    edges = tuple(
+    changes = tuple(
         JudgedChange(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
-        for one in plan.edge_readings
+        for one in plan.change_readings
         if one.quantity.name == "transfer_time" and one.measurand.state == "idle > loop_b"
     )
-    movements = Movements(job=job, plan=plan, impedances=IMPEDANCES)
+    relay_timing = RelayTiming(job=job, plan=plan, impedances=IMPEDANCES)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)
-    assert cost(movements.foretold(welded, edges), edges) == 0.0
-    assert cost(movements.foretold((), edges), edges) == WRONG
+    assert cost(relay_timing.foretold(welded, changes), changes) == 0.0
+    assert cost(relay_timing.foretold((), changes), changes) == WRONG
 
 
-def test_edges_that_no_fault_explains_are_said_to_be_so(laboratory):
+def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
     wrong = {
         (quantity, edge, channel): moved
         for quantity, edge, channel, moved in (

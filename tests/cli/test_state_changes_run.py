@@ -14,7 +14,7 @@ from tests.jobs import check_of, edit, job_in
 def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     return job_in(
-        tmp_path / "edges",
+        tmp_path / "changes",
         check_of("operate_time", below="4 ms"),
         check_of("release_time", below="4 ms"),
         check_of("bounce_time", below="3 ms"),
@@ -28,7 +28,9 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def run(
     capsys: pytest.CaptureFixture[str], job: Path, *faults: str
 ) -> tuple[int, dict[tuple[str, str, str], Reading], int]:
-    """Exit code, readings by quantity, port and edge, and how many waveforms were kept with marks."""
+    """Exit code, readings by quantity, port and change of state, and how many waveforms were kept with
+    marks.
+    """
     more = [part for fault in faults for part in ("--fault", fault)]
     done = switchwalk(
         capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "10", "--again", "anew", *more
@@ -43,7 +45,7 @@ def run(
     return done.code, readings, marked
 
 
-def test_a_healthy_relay_passes_and_its_worst_edges_are_drawn(
+def test_a_healthy_relay_passes_and_its_worst_changes_are_drawn(
     capsys: pytest.CaptureFixture[str], job: Path
 ) -> None:
     code, readings, marked = run(capsys, job)

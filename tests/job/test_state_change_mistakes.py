@@ -97,7 +97,7 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_a_mistake_of_an_edge_is_told(tmp_path: Path, edges: str, said: str) -> None:
+def test_a_mistake_of_a_change_is_told(tmp_path: Path, edges: str, said: str) -> None:
     with pytest.raises(JobError) as error:
         job_of(tmp_path, edges)
     assert said in str(error.value)

@@ -26,9 +26,9 @@ from harness.measure.change import Change, HostTimes, control_edge, host_edge, l
 from harness.measure.sides import Instant, Sides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
-from harness.plan.model import EdgeAcquisition, Planned, SetupVisit
+from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.setups import input_numbers
-from harness.plan.states import CYCLE_RECORD_S, EDGE_RECORD_S
+from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
 from harness.quantities.quantity import PlannedReading
@@ -45,16 +45,16 @@ SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
 MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
-EARLIEST, LATEST = 0.2, 0.75  # of a record: where an edge leaves enough on either side
+EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
 
 Recover = Callable[[SetupVisit, State, BenchError], NotTaken]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Recorded:
-    """An edge that was recorded and not yet looked at, or why it was not recorded."""
+    """A change of state that was recorded and not yet looked at, or why it was not recorded."""
 
-    planned: EdgeAcquisition
+    planned: ChangeAcquisition
     capture: Capture | None
     times: HostTimes | None
     started: datetime
@@ -70,8 +70,8 @@ class _Looked:
     missing: NotTaken
 
 
-class EdgeWalk:
-    """The edges of one setup that is made, its supply on."""
+class ChangeWalk:
+    """The changes of state of one setup that is made, its supply on."""
 
     def __init__(
         self,
@@ -86,15 +86,15 @@ class EdgeWalk:
         self._context, self._store, self._run, self._visit = context, store, run, visit
         self._recover = recover
         self._done = done
-        self._total = len(context.plan.acquisitions) + len(context.plan.edges)
+        self._total = len(context.plan.acquisitions) + len(context.plan.changes)
         self._here: State | None = None
         self._worst: dict[str, tuple[float, int, Capture]] = {}  # by check, of what passed
         self.readings: list[Reading] = []
 
     def walk(self) -> int:
-        """Record every edge and make its readings; gives how many acquisitions are behind then."""
-        for planned in self._visit.edges:
-            state = planned.edge.after
+        """Record every change of state and make its readings; gives how many acquisitions are behind then."""
+        for planned in self._visit.changes:
+            state = planned.change.after
             self._context.observe(
                 StateBegun(
                     setup=self._visit.setup.name,
@@ -102,7 +102,7 @@ class EdgeWalk:
                     done=self._done,
                     total=self._total,
                     operations=self._context.operations(),
-                    doing=f"recorded while it changes from {planned.edge.before.name}",
+                    doing=f"recorded while it changes from {planned.change.before.name}",
                 )
             )
             recorded = self._record(planned)
@@ -113,8 +113,8 @@ class EdgeWalk:
             self._context.recorder.put_off(partial(self._store.add_waveform, self._run, record, capture))
         return self._done
 
-    def _record(self, planned: EdgeAcquisition) -> _Recorded:
-        """Record one edge, again where the screen was left or the command missed the record."""
+    def _record(self, planned: ChangeAcquisition) -> _Recorded:
+        """Record one change of state, again where the screen was left or the command missed the record."""
         started = datetime.now(UTC)
         capture: Capture | None = None
         times: HostTimes | None = None
@@ -122,7 +122,7 @@ class EdgeWalk:
         ranges = self._ranges(planned)
         try:
             self._context.drive.apply(planned.stimulus)
-            length_s = EDGE_RECORD_S
+            length_s = CHANGE_RECORD_S
             for _ in range(MOST_TRIES):
                 capture, times = self._capture(planned, ranges, length_s)
                 coarser = self._coarser(capture, ranges)
@@ -136,8 +136,8 @@ class EdgeWalk:
                     )
                 ranges = coarser or ranges
         except TRANSIENT as error:
-            missing = self._recover(self._visit, planned.edge.after, error)
-            self._here = planned.edge.after
+            missing = self._recover(self._visit, planned.change.after, error)
+            self._here = planned.change.after
         return _Recorded(
             planned=planned,
             capture=None if missing else capture,
@@ -147,12 +147,12 @@ class EdgeWalk:
         )
 
     def _capture(
-        self, planned: EdgeAcquisition, ranges: dict[int, float], length_s: float
+        self, planned: ChangeAcquisition, ranges: dict[int, float], length_s: float
     ) -> tuple[Capture, HostTimes]:
         context, scope = self._context, self._context.bench.oscilloscope
         settled_s = context.clock.now_s()
-        if self._here != planned.edge.before:
-            settled_s = context.begin_state(self._visit.setup, planned.edge.before)
+        if self._here != planned.change.before:
+            settled_s = context.begin_state(self._visit.setup, planned.change.before)
             self._here = None
         if not scope.waits_for_trigger:
             context.recorder.catch_up()
@@ -160,23 +160,23 @@ class EdgeWalk:
         setting = CaptureSetting(
             inputs={n: InputSetting(volts_per_division=ranges[n]) for n in sorted(ranges)},
             duration_s=length_s,
-            samples=round(SAMPLES * length_s / EDGE_RECORD_S),
+            samples=round(SAMPLES * length_s / CHANGE_RECORD_S),
         )
         filled_s = context.clock.now_s() + scope.begin(setting)
         if scope.waits_for_trigger:
             context.recorder.catch_up()
         context.wait_until(filled_s)
         from_s = context.clock.now_s()
-        context.begin_state(self._visit.setup, planned.edge.after)
+        context.begin_state(self._visit.setup, planned.change.after)
         to_s = context.clock.now_s()
         scope.trigger()
         by_s = context.clock.now_s()
-        self._here = planned.edge.after
+        self._here = planned.change.after
         capture = scope.complete()
-        context.supply_watch.check(planned.edge.after, limit_a=context.job.module.supply.limit_a)
+        context.supply_watch.check(planned.change.after, limit_a=context.job.module.supply.limit_a)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
 
-    def _missed(self, planned: EdgeAcquisition, capture: Capture) -> bool:
+    def _missed(self, planned: ChangeAcquisition, capture: Capture) -> bool:
         """Whether a control line that is viewed has its edge outside the record, or too near its ends."""
         row = self._control_row(planned, capture)
         if row is None:
@@ -185,7 +185,7 @@ class EdgeWalk:
         length_s = capture.volts.shape[1] * capture.interval_s
         return isinstance(found, str) or not EARLIEST < found.time_s / length_s < LATEST
 
-    def _ranges(self, planned: EdgeAcquisition) -> dict[int, float]:
+    def _ranges(self, planned: ChangeAcquisition) -> dict[int, float]:
         """Volts per division of every viewed leg, with room for a click, and of the control lines that are
         viewed.
         """
@@ -193,18 +193,18 @@ class EdgeWalk:
         rooms_v = [one.quantity.room_v(one.limit) for one in self._readings_of(planned)]
         room_v = max([CLICK_ROOM_V, *rooms_v])
         peaks_v = {n: peak_v + room_v for n, peak_v in enumerate(planned.peaks_v, start=1)}
-        for control in planned.edge.controls:
+        for control in planned.change.controls:
             if control in self._visit.setup.controls_viewed:
                 number = self._visit.setup.controls_viewed[control]
                 peaks_v[number] = self._control_peak_v(number, planned)
         return {n: pick_range(peak, scope.volts_per_division, scope.divisions) for n, peak in peaks_v.items()}
 
-    def _control_peak_v(self, number: int, planned: EdgeAcquisition) -> float:
+    def _control_peak_v(self, number: int, planned: ChangeAcquisition) -> float:
         """What a spare input sees of the lines at most; of several through equal resistors, their mean."""
         here = [control for control, other in self._visit.setup.controls_viewed.items() if other == number]
         on = max(
             sum(control in state.on for control in here)
-            for state in (planned.edge.before, planned.edge.after)
+            for state in (planned.change.before, planned.change.after)
         )
         return self._context.job.module.supply.voltage_v * on / len(here)
 
@@ -236,11 +236,11 @@ class EdgeWalk:
             marked = replace(recorded.capture, marks=self._marks(planned, recorded.capture, look.change))
             self._keep(made, look.record, marked)
         context.observe(
-            ReadingsMade(state=planned.edge.after, done=done, total=self._total, readings=tuple(made))
+            ReadingsMade(state=planned.change.after, done=done, total=self._total, readings=tuple(made))
         )
 
-    def _readings_of(self, planned: EdgeAcquisition) -> list[Planned]:
-        return [one for one in self._context.plan.edge_readings if planned.number in one.captures]
+    def _readings_of(self, planned: ChangeAcquisition) -> list[Planned]:
+        return [one for one in self._context.plan.change_readings if planned.number in one.captures]
 
     def _reading(self, planned: Planned, look: _Looked) -> Reading:
         sequence, setup = self._context.job.sequence, self._visit.setup.name
@@ -290,7 +290,7 @@ class EdgeWalk:
         record = self._store.add_acquisition(self._run, self._as_record(recorded, capture, change))
         return _Looked(change=change, record=record, missing=missing)
 
-    def _edge(self, planned: EdgeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
+    def _edge(self, planned: ChangeAcquisition, capture: Capture, times: HostTimes) -> Instant | str:
         """The control edge: on a spare input where the fixture has it there, else by the computer's clock."""
         row = self._control_row(planned, capture)
         if row is not None:
@@ -304,11 +304,11 @@ class EdgeWalk:
         if isinstance(found, Instant):
             return found
         return (
-            f"{found}. Bring {' or '.join(planned.edge.controls)} to a spare scope input: controls_viewed "
+            f"{found}. Bring {' or '.join(planned.change.controls)} to a spare scope input: controls_viewed "
             "in the setup"
         )
 
-    def _marks(self, planned: EdgeAcquisition, capture: Capture, change: Change | None) -> tuple[Mark, ...]:
+    def _marks(self, planned: ChangeAcquisition, capture: Capture, change: Change | None) -> tuple[Mark, ...]:
         """What was found, for whoever looks at the record: times on it."""
         if change is None:
             return ()
@@ -317,7 +317,7 @@ class EdgeWalk:
         if row is not None and not isinstance(change.edge, str):
             marks.append(Mark(kind="edge", input=capture.inputs[row], time_s=change.edge.time_s))
         kinds: tuple[Literal["opens", "closes", "settles"], ...] = ("opens", "closes", "settles")
-        for number, leg in zip(capture.inputs, change.transition.legs, strict=False):
+        for number, leg in zip(capture.inputs, change.leg_changes.legs, strict=False):
             found = (leg.left, leg.arrived, leg.settled if leg.openings else None)
             marks += [
                 Mark(kind=kind, input=number, time_s=instant.time_s)
@@ -326,11 +326,13 @@ class EdgeWalk:
             ]
         return tuple(marks)
 
-    def _control_row(self, planned: EdgeAcquisition, capture: Capture) -> int | None:
-        """Row that shows the line of an edge, where one control line changes and a spare input views it."""
-        if len(planned.edge.controls) != 1:
+    def _control_row(self, planned: ChangeAcquisition, capture: Capture) -> int | None:
+        """Row that shows the line of a change of state, where one control line changes and a spare input
+        views it.
+        """
+        if len(planned.change.controls) != 1:
             return None
-        number = self._visit.setup.controls_viewed.get(planned.edge.controls[0])
+        number = self._visit.setup.controls_viewed.get(planned.change.controls[0])
         return None if number is None else capture.inputs.index(number)
 
     def _as_record(self, recorded: _Recorded, capture: Capture, change: Change | None) -> AcquisitionRecord:
@@ -338,13 +340,13 @@ class EdgeWalk:
         phasors = np.zeros((len(capture.inputs), len(tones_hz)), dtype=np.complex128)
         residuals = np.zeros(len(capture.inputs))
         if change is not None:
-            sides = change.transition.sides
+            sides = change.leg_changes.sides
             phasors[: len(sides.volts)] = _phasors(sides, len(tones_hz))
             residuals[: len(sides.volts)] = sides.noise_v
         return AcquisitionRecord(
             number=recorded.planned.number,
             setup=recorded.planned.setup,
-            state=recorded.planned.edge.name,
+            state=recorded.planned.change.name,
             stimulus=recorded.planned.stimulus,
             frequencies_hz=tones_hz,
             setting=capture.setting,

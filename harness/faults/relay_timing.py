@@ -11,15 +11,15 @@ from functools import cached_property
 from math import exp, inf, log
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.changes import Cycles, EdgeMoves, still
+from harness.faults.changes import ChangeMoves, Cycles, still
 from harness.faults.effects import Suspect, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
 from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
 from harness.job.faults import FaultKind
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
-from harness.plan.edges import Routes, moves
-from harness.plan.model import EdgeAcquisition, Plan, Planned
+from harness.plan.model import ChangeAcquisition, Plan, Planned
+from harness.plan.state_changes import Routes, moves
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 
@@ -32,7 +32,7 @@ OF_TIME: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to releas
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Movements:
+class RelayTiming:
     """Weighs readings of a job's changes of state."""
 
     job: Job
@@ -40,7 +40,7 @@ class Movements:
     impedances: BenchImpedances
     _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
 
-    def foretold(self, suspect: Suspect, edges: Sequence[JudgedChange]) -> tuple[Moved, ...]:
+    def foretold(self, suspect: Suspect, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
         """What each reading should be of a unit with these faults.
 
         A contact that comes and goes may have been there: what was as it should be is not held against it.
@@ -48,20 +48,20 @@ class Movements:
         if comes_and_goes(suspect):
             opened = as_open(suspect)
             return tuple(
-                "fine" if edge.moved == "fine" else self._one(opened, edge.reading) for edge in edges
+                "fine" if change.moved == "fine" else self._one(opened, change.reading) for change in changes
             )
-        return tuple(self._one(suspect, edge.reading) for edge in edges)
+        return tuple(self._one(suspect, change.reading) for change in changes)
 
     def cost(self, suspect: Suspect, foretold: Sequence[Moved], evidence: Evidence) -> float:
         """Nats that readings of changes and of operations take from a suspect."""
-        return cost(foretold, evidence.edges) + sum(
+        return cost(foretold, evidence.changes) + sum(
             _cycle_cost(self.cycles, suspect, seen) for seen in evidence.cycles
         )
 
     def held_against(self, candidates: Iterable[Candidate], evidence: Evidence) -> list[Candidate]:
         """Those that changes of state and operations leave, with what these take from them."""
         costs = [
-            (each, self.cost(each.suspect, self.foretold(each.suspect, evidence.edges), evidence))
+            (each, self.cost(each.suspect, self.foretold(each.suspect, evidence.changes), evidence))
             for each in candidates
         ]
         least = min((nats for _, nats in costs), default=0.0)
@@ -74,15 +74,15 @@ class Movements:
 
     def _one(self, suspect: Suspect, reading: Planned) -> Moved:
         acquisition, setup = self._acquisitions[reading.captures[0]]
-        edge, quantity = acquisition.edge, as_of_change(reading.quantity)
+        change, quantity = acquisition.change, as_of_change(reading.quantity)
         for fault in suspect:
             if fault.kind in OF_TIME:
                 relay = next(each for each in self.job.module.relays if each.name == fault.subject)
-                operates = energised(relay, edge.after)
+                operates = energised(relay, change.after)
                 fits = fault.kind == "relay long bounce" or operates == (
                     fault.kind == "relay slow to operate"
                 )
-                asked = fault.kind in quantity.relay_faults and moves(relay, edge)
+                asked = fault.kind in quantity.relay_faults and moves(relay, change)
                 if fits and asked and relay.name in self._shown(reading):
                     return quantity.fails_as or "fine"
             elif still(self._moves, suspect, reading, acquisition, setup):
@@ -101,26 +101,26 @@ class Movements:
         net, _, leg = reading.measurand.port.partition(".")
         port = PortName(channel=reading.measurand.channel, net=net)
         hz = acquisition.stimulus.frequency_hz
-        hot, cold = self._routes.of_port(setup, acquisition.edge, port, hz)
+        hot, cold = self._routes.of_port(setup, acquisition.change, port, hz)
         legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
         return {name for each in legs for name in each.relays}
 
     @cached_property
-    def _moves(self) -> EdgeMoves:
-        return EdgeMoves(job=self.job, impedances=self.impedances)
+    def _moves(self) -> ChangeMoves:
+        return ChangeMoves(job=self.job, impedances=self.impedances)
 
     @cached_property
     def _routes(self) -> Routes:
         return Routes(job=self.job, impedances=self.impedances)
 
     @cached_property
-    def _acquisitions(self) -> dict[int, tuple[EdgeAcquisition, Setup]]:
-        return {each.number: (each, visit.setup) for visit in self.plan.visits for each in visit.edges}
+    def _acquisitions(self) -> dict[int, tuple[ChangeAcquisition, Setup]]:
+        return {each.number: (each, visit.setup) for visit in self.plan.visits for each in visit.changes}
 
 
-def cost(foretold: Sequence[Moved], edges: Sequence[JudgedChange]) -> float:
+def cost(foretold: Sequence[Moved], changes: Sequence[JudgedChange]) -> float:
     """Nats that readings take from what foretold them."""
-    return sum(_cost(wanted, edge.moved) for wanted, edge in zip(foretold, edges, strict=True))
+    return sum(_cost(wanted, change.moved) for wanted, change in zip(foretold, changes, strict=True))
 
 
 def _cost(wanted: Moved, moved: Moved) -> float:
@@ -144,8 +144,8 @@ def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: JudgedCycle) -> float:
     return OTHERWISE if seen.failed == 1 else 0.0
 
 
-def rank_by_movements(
-    movements: Movements,
+def rank_by_timing(
+    relay_timing: RelayTiming,
     evidence: Evidence,
     scored: Sequence[tuple[Suspect, float]],
     levels: Ranking,
@@ -154,8 +154,8 @@ def rank_by_movements(
 
     The first is a sound unit. Suspects that foretell the same, with levels as likely, are one group.
     """
-    foretold = {suspect: movements.foretold(suspect, evidence.edges) for suspect, _ in scored}
-    costs = {suspect: movements.cost(suspect, foretold[suspect], evidence) for suspect, _ in scored}
+    foretold = {suspect: relay_timing.foretold(suspect, evidence.changes) for suspect, _ in scored}
+    costs = {suspect: relay_timing.cost(suspect, foretold[suspect], evidence) for suspect, _ in scored}
     scores = {suspect: level + log_prior(suspect) - costs[suspect] for suspect, level in scored}
     likelihood = dict(scored)
     other = likelihood[()] + log(SOMETHING_ELSE) - WRONG

@@ -14,10 +14,10 @@ from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
-from harness.job.state import Edge, State, named_edge, single_control_edges
+from harness.job.state import State, StateChange, named_edge, single_control_changes
 from harness.measure.segments import Floating
 from harness.measure.tones import TERMINATED, Stimulus, choose_tones
-from harness.plan.model import EdgeAcquisition, SetupVisit
+from harness.plan.model import ChangeAcquisition, SetupVisit
 from harness.plan.states import distance, energised
 from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
 from harness.quantities.quantity import PlannedReading
@@ -59,18 +59,18 @@ class Routes:
             self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
         return self.known[key]
 
-    def movers(self, edge: Edge) -> tuple[str, ...]:
-        """Relays that change sides at an edge."""
-        return tuple(relay.name for relay in self.job.module.relays if moves(relay, edge))
+    def movers(self, change: StateChange) -> tuple[str, ...]:
+        """Relays that change sides at a change of state."""
+        return tuple(relay.name for relay in self.job.module.relays if moves(relay, change))
 
     def of_port(
-        self, setup: Setup, edge: Edge, port: PortName, frequency_hz: float
+        self, setup: Setup, change: StateChange, port: PortName, frequency_hz: float
     ) -> tuple[LegMoves, LegMoves]:
         """What a record in a setup shows of a viewed port's legs, hot first."""
-        opened = self.movers(edge)
-        before = self.transfer(setup, edge.before, frequency_hz)
-        after = self.transfer(setup, edge.after, frequency_hz)
-        between = self.transfer(setup, edge.before, frequency_hz, opened)
+        opened = self.movers(change)
+        before = self.transfer(setup, change.before, frequency_hz)
+        after = self.transfer(setup, change.after, frequency_hz)
+        between = self.transfer(setup, change.before, frequency_hz, opened)
         level = np.maximum(np.abs(before), np.abs(after)).max(axis=1)
 
         def shows(change: Complex, row: int) -> bool:
@@ -88,7 +88,7 @@ class Routes:
                 for name in here
                 if any(
                     shows(self.transfer(setup, state, frequency_hz, (name,), leg) - closed, row)
-                    for state, closed in ((edge.before, before), (edge.after, after))
+                    for state, closed in ((change.before, before), (change.after, after))
                 )
             )  # fmt: skip
             found.append(
@@ -107,76 +107,79 @@ def _opened(relay: Relay, leg: Leg | None) -> Relay:
     return replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
 
 
-def moves(relay: Relay, edge: Edge) -> bool:
-    """Whether a relay changes sides at an edge; a latching one may, when either of its control lines comes
-    on.
+def moves(relay: Relay, change: StateChange) -> bool:
+    """Whether a relay changes sides at a change of state; a latching one may, when either of its control
+    lines comes on.
     """
     if relay.control is not None:
-        return energised(relay, edge.before) != energised(relay, edge.after)
+        return energised(relay, change.before) != energised(relay, change.after)
     return any(
-        control in edge.controls and control in edge.after.on
+        control in change.controls and control in change.after.on
         for control in (relay.set_control, relay.reset_control)
     )
 
 
 @dataclass(frozen=True, kw_only=True)
-class EdgeWant:
-    """A check of one edge at one port of the driven channel, and the setup that shows it.
+class ChangeWant:
+    """A check of one change of state at one port of the driven channel, and the setup that shows it.
 
     moves: of the port's legs; None where no route is needed. places: the legs that it is read at, None for
-    the pair; none where the edge shows nothing of what is asked.
+    the pair; none where the change of state shows nothing of what is asked.
     """
 
     check: Check
-    edge: Edge
+    change: StateChange
     setup: Setup
     port: PortName
     moves: tuple[LegMoves, LegMoves] | None
     places: tuple[Leg | None, ...]
 
 
-def edge_checks(job: Job) -> tuple[Check, ...]:
+def change_checks(job: Job) -> tuple[Check, ...]:
     """The checks of a sequence that are about changes of state."""
     return tuple(check for check in job.sequence.checks if check.quantity.family == "change")
 
 
-def edges_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
-    """The edges that a check is taken at: of single control lines between its states, then the races it
-    names.
+def changes_of(check: Check, states: Sequence[State]) -> tuple[StateChange, ...]:
+    """The changes of state that a check is taken at: of single control lines between its states, then the
+    races it names.
     """
     own = [state for state in states if check.covers(state)]
-    return tuple(edge for edge in (*single_control_edges(own), *races_of(check, states)) if fits(check, edge))
+    return tuple(
+        change for change in (*single_control_changes(own), *races_of(check, states)) if fits(check, change)
+    )
 
 
-def fits(check: Check, edge: Edge) -> bool:
-    """Whether an edge has the direction that a check is of."""
-    return as_of_change(check.quantity).direction in (None, edge.direction)
+def fits(check: Check, change: StateChange) -> bool:
+    """Whether a change of state has the direction that a check is of."""
+    return as_of_change(check.quantity).direction in (None, change.direction)
 
 
-def races_of(check: Check, states: Sequence[State]) -> tuple[Edge, ...]:
+def races_of(check: Check, states: Sequence[State]) -> tuple[StateChange, ...]:
     """The changes of several control lines at once that a check names."""
     return tuple(named_edge(name, states) for name in check.options.races)
 
 
-def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
-    """Every check at every edge and port that some setup views, with the setup that shows most of it.
+def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
+    """Every check at every change of state and port that some setup views, with the setup that shows most of
+    it.
 
     One whose spare inputs see the control line comes first, where times are asked for; then one that serves
     already; then the first in the file. Nothing is read of a route's times where no contact of the route
     moves.
     """
     job = routes.job
-    checks = edge_checks(job)
+    checks = change_checks(job)
     timed = any(as_of_change(check.quantity).direction is not None for check in checks)
     used: dict[str, None] = {}
-    found: list[EdgeWant] = []
+    found: list[ChangeWant] = []
     for check in checks:
         for channel in job.sequence.channels:
             for net in check.at:
                 port = PortName(channel=channel, net=net)
                 fitting = fitting_setups(job, port)
-                for edge in edges_of(check, job.sequence.states):
-                    controls = set(edge.controls) if timed else set()
+                for change in changes_of(check, job.sequence.states):
+                    controls = set(change.controls) if timed else set()
                     ranked = sorted(
                         fitting,
                         key=lambda setup: (
@@ -185,14 +188,14 @@ def edge_wants(routes: Routes) -> tuple[EdgeWant, ...]:
                         ),
                     )
                     if ranked:
-                        want = best_view(routes, check, edge, port, ranked)
+                        want = best_view(routes, check, change, port, ranked)
                         used.setdefault(want.setup.name)
                         found.append(want)
     return tuple(found)
 
 
 def fitting_setups(job: Job, port: PortName) -> list[Setup]:
-    """Setups in which a port's edges can be recorded: its channel is driven, itself viewed."""
+    """Setups in which a port's changes of state can be recorded: its channel is driven, itself viewed."""
     return [
         setup
         for setup in job.fixture.setups
@@ -204,16 +207,18 @@ def fitting_setups(job: Job, port: PortName) -> list[Setup]:
     ]
 
 
-def best_view(routes: Routes, check: Check, edge: Edge, port: PortName, setups: Sequence[Setup]) -> EdgeWant:
+def best_view(
+    routes: Routes, check: Check, change: StateChange, port: PortName, setups: Sequence[Setup]
+) -> ChangeWant:
     """The first of some setups that shows the closing of a route; else the first that shows anything."""
     quantity = as_of_change(check.quantity)
     if not quantity.needs_route:
-        return EdgeWant(check=check, edge=edge, setup=setups[0], port=port, moves=None, places=(None,))
+        return ChangeWant(check=check, change=change, setup=setups[0], port=port, moves=None, places=(None,))
     views = []
     for setup in setups:
-        moves = routes.of_port(setup, edge, port, check.tone.frequency_hz)
-        view = EdgeWant(
-            check=check, edge=edge, setup=setup, port=port, moves=moves, places=quantity.legs(moves)
+        moves = routes.of_port(setup, change, port, check.tone.frequency_hz)
+        view = ChangeWant(
+            check=check, change=change, setup=setup, port=port, moves=moves, places=quantity.legs(moves)
         )
         if view.places and all(leg.closes for leg in moves):
             return view
@@ -221,13 +226,13 @@ def best_view(routes: Routes, check: Check, edge: Edge, port: PortName, setups: 
     return next((view for view in views if view.places), views[0])
 
 
-def add_edges(
-    routes: Routes, wanted: Sequence[EdgeWant], visits: Sequence[SetupVisit], *, first_number: int
+def add_changes(
+    routes: Routes, wanted: Sequence[ChangeWant], visits: Sequence[SetupVisit], *, first_number: int
 ) -> tuple[tuple[SetupVisit, ...], tuple[PlannedReading[OfRecordAcross], ...]]:
-    """Put the edges at the end of each visit to their setup, and say what is read from them.
+    """Put the changes of state at the end of each visit to their setup, and say what is read from them.
 
-    One record serves every check of an edge under one stimulus. A setup that is visited twice has its edges
-    in the later visit, as they are loud.
+    One record serves every check of a change of state under one stimulus. A setup that is visited twice has
+    its edges in the later visit, as they are loud.
     """
     made: list[SetupVisit] = []
     readings: list[PlannedReading[OfRecordAcross]] = []
@@ -237,26 +242,26 @@ def add_edges(
         here = [want for want in wanted if want.setup == visit.setup and want.places]
         if place != last[visit.setup.name]:
             here = []
-        keys = dict.fromkeys((_stimulus(want.check), want.edge) for want in here)
+        keys = dict.fromkeys((_stimulus(want.check), want.change) for want in here)
         start = visit.states[-1].state if visit.states else State(on=())
-        numbers: dict[tuple[Stimulus, Edge], int] = {}
-        acquisitions: list[EdgeAcquisition] = []
-        for stimulus, edge in _walk(keys, start):
-            numbers[stimulus, edge] = number
+        numbers: dict[tuple[Stimulus, StateChange], int] = {}
+        acquisitions: list[ChangeAcquisition] = []
+        for stimulus, change in _walk(keys, start):
+            numbers[stimulus, change] = number
             acquisitions.append(
-                EdgeAcquisition(
+                ChangeAcquisition(
                     number=number,
                     setup=visit.setup.name,
-                    edge=edge,
+                    change=change,
                     stimulus=stimulus,
-                    peaks_v=_peaks(routes, visit.setup, edge, stimulus),
-                    floating=_floating(routes, visit.setup, edge, stimulus),
+                    peaks_v=_peaks(routes, visit.setup, change, stimulus),
+                    floating=_floating(routes, visit.setup, change, stimulus),
                 )
             )
             number += 1
         for want in here:
-            readings += _readings(want, numbers[_stimulus(want.check), want.edge])
-        made.append(replace(visit, edges=tuple(acquisitions)))
+            readings += _readings(want, numbers[_stimulus(want.check), want.change])
+        made.append(replace(visit, changes=tuple(acquisitions)))
     return tuple(made), tuple(readings)
 
 
@@ -266,23 +271,23 @@ def _stimulus(check: Check) -> Stimulus:
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
 
-def _peaks(routes: Routes, setup: Setup, edge: Edge, stimulus: Stimulus) -> tuple[float, ...]:
+def _peaks(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimulus) -> tuple[float, ...]:
     """Peak volts of each leg: in either state, or a copy of its partner while a contact is open."""
     hz = stimulus.frequency_hz
     levels = np.maximum(
-        np.abs(routes.transfer(setup, edge.before, hz)).sum(axis=1),
-        np.abs(routes.transfer(setup, edge.after, hz)).sum(axis=1),
+        np.abs(routes.transfer(setup, change.before, hz)).sum(axis=1),
+        np.abs(routes.transfer(setup, change.after, hz)).sum(axis=1),
     )
     pairs = levels.reshape(-1, 2).max(axis=1).repeat(2)
     return tuple(float(level) for level in pairs * stimulus.level_vrms / sqrt(2.0))
 
 
-def _floating(routes: Routes, setup: Setup, edge: Edge, stimulus: Stimulus) -> tuple[Floating, ...]:
+def _floating(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimulus) -> tuple[Floating, ...]:
     """What each leg shows while its own poles that move are open, or its partner's: (old, new) route."""
     legs = 2 * len(setup.view)
     copy, alone = np.ones((legs, 2)), np.ones((legs, 2))
-    hz, opened = stimulus.frequency_hz, routes.movers(edge)
-    for place, state in enumerate((edge.before, edge.after)):
+    hz, opened = stimulus.frequency_hz, routes.movers(change)
+    for place, state in enumerate((change.before, change.after)):
         closed = routes.transfer(setup, state, hz)
         for column, leg in enumerate(LEGS):  # the one that is open
             partner = 1 - column
@@ -298,20 +303,24 @@ def _floating(routes: Routes, setup: Setup, edge: Edge, stimulus: Stimulus) -> t
     )
 
 
-def _walk(keys: Iterable[tuple[Stimulus, Edge]], start: State) -> Iterable[tuple[Stimulus, Edge]]:
-    """One stimulus after the other; the next edge begins where the last one ended, or nearest to it."""
+def _walk(
+    keys: Iterable[tuple[Stimulus, StateChange]], start: State
+) -> Iterable[tuple[Stimulus, StateChange]]:
+    """One stimulus after the other; the next change of state begins where the last one ended, or nearest to
+    it.
+    """
     left = list(keys)
     here = start
     for stimulus in dict.fromkeys(stimulus for stimulus, _ in left):
-        edges = [edge for other, edge in left if other == stimulus]
-        while edges:
-            edge = min(edges, key=lambda one: distance(here, one.before))
-            edges.remove(edge)
-            here = edge.after
-            yield stimulus, edge
+        changes = [change for other, change in left if other == stimulus]
+        while changes:
+            change = min(changes, key=lambda one: distance(here, one.before))
+            changes.remove(change)
+            here = change.after
+            yield stimulus, change
 
 
-def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRecordAcross]]:
+def _readings(want: ChangeWant, acquisition: int) -> Iterator[PlannedReading[OfRecordAcross]]:
     check, setup = want.check, want.setup
     options = check.options.of_measurand()
     if setup.loopbacks:
@@ -324,7 +333,7 @@ def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRec
                 measurand=Measurand(
                     quantity=check.quantity.name,
                     options=tuple(sorted(options.items())),
-                    state=want.edge.name,
+                    state=want.change.name,
                     channel=want.port.channel,
                     port=f"{want.port.net}.{leg}" if leg else want.port.net,
                     driven=str(setup.drive),
@@ -336,7 +345,7 @@ def _readings(want: EdgeWant, acquisition: int) -> Iterator[PlannedReading[OfRec
             captures=(acquisition,),
             given=OfRecordAcross(
                 rows=(rows[LEGS.index(leg)],) if leg else rows,
-                controls=want.edge.controls,
+                controls=want.change.controls,
                 options=check.options,
             ),
         )

@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
+from harness.measure.leg_changes import LegChanges, bounce, drop, find_leg_changes, switching_time
 from harness.measure.segments import cheapest_way, one_way
 from harness.measure.sides import Instant, find_edge, state_levels
-from harness.measure.transition import Transition, bounce, drop, find_transition, switching_time
 from harness.reading import Estimate
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw
 
 
-def seen(change: Change, seed: int = 1, **how: Any) -> tuple[Transition, NDArray[np.float64]]:
+def seen(change: Change, seed: int = 1, **how: Any) -> tuple[LegChanges, NDArray[np.float64]]:
     volts, line = draw(change, seed, **how)
-    return find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=change.copies), line
+    return find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=change.copies), line
 
 
 def covers(estimate: Estimate, true: float, *, more: float = 1.0) -> bool:
@@ -71,7 +71,7 @@ def test_a_gap_in_one_leg_only_is_a_pole_that_sticks() -> None:
     volts, _ = draw(Change(new=1.0), 3)
     still, _ = draw(Change(new=1.0, opens=0.0812, closes=0.0812), 3)
     volts[1] = still[1]
-    found = find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    found = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
     assert [leg.kinds for leg in found.legs] == [("drop",), ()]
     with pytest.raises(ReadingError, match="a leg shows no change"):
         switching_time(found.legs, Instant(time_s=0.08, standard_s=0.0))
@@ -210,4 +210,4 @@ def test_noise_makes_no_change(noise_v: float, level: float, seed: int) -> None:
 def test_a_record_that_is_no_number_is_refused() -> None:
     volts = np.full((2, SAMPLES), np.nan)
     with pytest.raises(ReadingError, match="no numbers"):
-        find_transition(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+        find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
