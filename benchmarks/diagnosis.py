@@ -1,9 +1,9 @@
-"""Whether `switchwalk diagnose` names the fault: every single one, random pairs, and healthy units.
+"""Whether `switchwalk diagnose` names the fault: every single one, random pairs, and good units.
 
 Run it as `python benchmarks/diagnosis.py`; `--quick` takes every tenth, `--workers ADDRESS` a cluster's help.
 Units are the simulator's, each with tolerances of its own, on a bench with errors of its own; most are
 measured in memory, some by whole runs.
-A fault counts as detected where the run fails, or a sound unit isn't the best explanation.
+A fault counts as detected where the run fails, or a good unit isn't the best explanation.
 """
 
 import argparse
@@ -27,7 +27,7 @@ from harness.job.job import load_job
 from harness.records.store import open_records
 from harness.report.run_report import Diagnosed, read_recorded
 
-PAIRS, HEALTHY, WHOLE = 200, 50, 12
+PAIRS, GOOD_UNITS, WHOLE = 200, 50, 12
 
 
 def diagnose_units(units: Sequence[tuple[str, str]], executor: Executor | None) -> list[Case]:
@@ -97,7 +97,7 @@ def print_pairs(cases: list[Case]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="every tenth fault, pair and healthy unit")
+    parser.add_argument("--quick", action="store_true", help="every tenth fault, pair and good unit")
     parser.add_argument("--workers", metavar="ADDRESS", help="share the work with a Dask cluster's scheduler")
     given = parser.parse_args()
     with cluster(given.workers) as executor:
@@ -121,9 +121,9 @@ def experiment(step: int, executor: Executor | None) -> None:
         if one.subject != other.subject:
             chosen.append(f"{one.name} + {other.name}")
     print_pairs(diagnose_units([(f"P{n}", names) for n, names in enumerate(chosen)], executor))
-    sound = diagnose_units([(f"H{n}", "") for n in range(HEALTHY // step)], executor)
-    print("\nHealthy units, in memory")
-    print(f"  no false alarm                     {share(sum(c.healthy for c in sound), len(sound))}")
+    good = diagnose_units([(f"H{n}", "") for n in range(GOOD_UNITS // step)], executor)
+    print("\nGood units, in memory")
+    print(f"  no false alarm                     {share(sum(c.good for c in good), len(good))}")
     sys.stdout.flush()
     few = rng.sample(faults, max(2, WHOLE // step))
     with TemporaryDirectory() as folder:

@@ -24,13 +24,13 @@ class Case:
     verdict: str
     place: int | None
     size: int
-    healthy: bool
+    good: bool
     explained: bool
     seconds: float
 
     @property
     def detected(self) -> bool:
-        return self.verdict == "fail" or not self.healthy
+        return self.verdict == "fail" or not self.good
 
 
 def key(fault: Fault) -> tuple[object, ...]:
@@ -50,7 +50,7 @@ def case_of(name: str, verdict: str, faults: list[Fault], found: Diagnosis, seco
         verdict=verdict,
         place=places[0] if places else None,
         size=len(found.groups[0].suspects) if found.groups else 0,
-        healthy=found.says_healthy,
+        good=found.says_good,
         explained=found.explained,
         seconds=seconds,
     )
@@ -73,7 +73,7 @@ class Laboratory:
         start = time.perf_counter()
         diagnoser = self._full if run.evidence.acquisitions else self._stopped
         found = diagnoser.diagnose(run.evidence)
-        name = " + ".join(fault.name for fault in faults) or "healthy"
+        name = " + ".join(fault.name for fault in faults) or "good"
         return case_of(name, run.verdict, faults, found, time.perf_counter() - start)
 
 
@@ -84,7 +84,7 @@ def laboratory() -> Laboratory:
 
 
 def diagnose_unit(serial: str, names: str) -> Case:
-    """One unit with faults of these names, joined by ` + `; healthy where there are none."""
+    """One unit with faults of these names, joined by ` + `; good where there are none."""
     made = laboratory()
     faults = parse_fault(names, made.job.module, made.job.fixture) if names else ()
     return made.diagnose(serial, list(faults))

@@ -69,7 +69,7 @@ CURRENTS_A = {"loop_a": 0.0241, "loop_b": 0.0239, "swap": 0.0482}
 
 
 def invented_readings(count: int, rng: np.random.Generator, *, first: int = 1) -> list[Reading]:
-    """One healthy unit's readings."""
+    """One good unit's readings."""
     return [
         _reading(number, float(deviation), first + number // 2)
         for number, deviation in enumerate(rng.normal(0.0, 1.0, count))

@@ -13,7 +13,7 @@ from simulator.wiring import Plugs
 
 SHORT_OHM = 0.02  # a blob of solder
 COIL_SHORT_OHM = 1.0
-SLOW = 3.5  # times a healthy relay's operate or release time
+SLOW = 3.5  # times a good relay's operate or release time
 LONG_BOUNCE = 12.0
 GONE_F = 0.0  # a capacitor that is not there
 

@@ -80,7 +80,7 @@ class Built:
 
 @dataclass(frozen=True, kw_only=True)
 class Slowed:
-    """How many times longer than a healthy relay's its times are."""
+    """How many times longer than a good relay's its times are."""
 
     operate: float = 1.0
     release: float = 1.0
@@ -89,7 +89,7 @@ class Slowed:
 
 @dataclass(kw_only=True)
 class Damage:
-    """What is to be changed of a healthy unit before it is put together."""
+    """What is to be changed of a good unit before it is put together."""
 
     contact_ohm: dict[Throw, float] = field(default_factory=dict)  # in place of its own
     intermittent: dict[Throw, float] = field(default_factory=dict)  # chance of each operation not to conduct
@@ -178,7 +178,7 @@ def _throws(
 
 
 def _contact(relay: Relay, pole: Pole, other: str, rng: np.random.Generator) -> Contact:
-    """A healthy contact: most near the typical resistance, a few towards the greatest allowed."""
+    """A good contact: most near the typical resistance, a few towards the greatest allowed."""
     kind = relay.type
     return Contact(
         a=pole.common,
@@ -190,8 +190,8 @@ def _contact(relay: Relay, pole: Pole, other: str, rng: np.random.Generator) -> 
 
 
 def _coil(relay: Relay, lot: float, damage: Damage, rng: np.random.Generator) -> float:
-    healthy_ohm = relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
-    return damage.coil_ohm.get(relay.name, healthy_ohm)
+    good_ohm = relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
+    return damage.coil_ohm.get(relay.name, good_ohm)
 
 
 def _timing(relay: Relay, rng: np.random.Generator) -> Timing:

@@ -60,8 +60,8 @@ def search(name: str, cases: int, corpus: Path, seed: int) -> None:
     for number, content in enumerate(seeds(name)):
         (corpus / f"seed-{number}").write_bytes(content)
     target = TARGETS[name]
-    for sound in seeds(name):  # what a target makes once takes longer than a case may
-        target(sound)
+    for good in seeds(name):  # what a target makes once takes longer than a case may
+        target(good)
     options = [
         *(f"-runs={cases}", f"-max_len={LONGEST_BYTES}", f"-timeout={HANG_S}", f"-rss_limit_mb={MEMORY_MB}"),
         *(f"-seed={seed}", f"-artifact_prefix={corpus}/finding-", "-print_final_stats=1", "-verbosity=0"),

@@ -129,7 +129,7 @@ class Lane:
         """How many answers each instrument gives in a run without trouble."""
         code, said = self._run("CLEAN", "--transcript", str(self._transcript))
         if code:
-            raise SystemExit(f"a healthy unit on a bench without trouble: exit {code}\n{said}")
+            raise SystemExit(f"a good unit on a bench without trouble: exit {code}\n{said}")
         lines = [json.loads(line) for line in self._transcript.read_text("utf-8").splitlines()]
         return Counter(line["instrument"] for line in lines if line["direction"] == "in")
 
@@ -167,7 +167,7 @@ class Lane:
         return code, said.getvalue()
 
     def _judge(self, serial: str, faults: list[str], troubles: list[str], code: int, said: str) -> Done:
-        about = f"{serial} ({', '.join(faults) or 'healthy'}; {', '.join(troubles) or 'no trouble'})"
+        about = f"{serial} ({', '.join(faults) or 'good'}; {', '.join(troubles) or 'no trouble'})"
         wrong = []
         with open_records(self._records, read_only=True) as store:
             found = store.runs(serial=serial)
@@ -180,8 +180,8 @@ class Lane:
         if outcome != right and not (excused and outcome in ("stopped", "not begun") and code == 4):
             wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(said[-300:].split())}")
         if not faults:
-            unsound = [_told(one) for one in readings if one.verdict != "pass" and one not in lost]
-            wrong += [f"{about}: a healthy unit's {one}" for one in unsound]
+            not_passed = [_told(one) for one in readings if one.verdict != "pass" and one not in lost]
+            wrong += [f"{about}: a good unit's {one}" for one in not_passed]
         if "Traceback" in said:
             wrong.append(f"{about}: {said[-2000:]}")
         not_safe = self._left_unsafe = "NOT SAFE" in said

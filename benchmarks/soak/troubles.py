@@ -8,7 +8,7 @@ not give back adds up; its simulated bench is another process, and lives as long
 with a bench and a kind of relay board of its own, and know nothing of each other. Each run has a new unit,
 one in five with a fault, and every second run meets one to three troubles at answers drawn from the seed.
 
-A verdict is wrong where a healthy unit is not passed or a faulty one is not failed; a run may be stopped
+A verdict is wrong where a good unit is not passed or a faulty one is not failed; a run may be stopped
 instead, where there was a trouble. A line is printed every hundred runs; the table at the end, after
 --minutes, and after Ctrl-C or SIGTERM. --log FILE keeps a line of JSON for each run, --keep DIR the readings
 and every message on the wires of each run that is counted as wrong.

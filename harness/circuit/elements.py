@@ -10,7 +10,7 @@ from typing import Literal
 
 from harness.job.module import Leg, Module, node_name
 
-# A joint that is sound: a connector's pin, a straight plug, a part of 0 ohm. A job's files say nothing of
+# A good joint: a connector's pin, a straight plug, a part of 0 ohm. A job's files say nothing of
 # joints, so nothing that shows may be added: 10 milliohm a pin would shift a pad's balance by 0.003 dB.
 # It is not 0 so that joints side by side still share their current. Each is an element, so any can be broken.
 JOINT_OHM = 1e-6

@@ -175,7 +175,7 @@ def coverage_data(
             {
                 "load_ohm": one.load_ohm,
                 "smallest_seen_ohm": list(one.least_ohm),
-                "healthy_pass": one.healthy,
+                "good_units_pass": one.good,
             }
             for one in loads
         ],
@@ -279,7 +279,7 @@ def coverage_lines(
     )
     if found.tight:
         yield ""
-        yield "Limits tighter than the spread of sound units, which may end unproven:"
+        yield "Limits tighter than the spread of good units, which may end unproven:"
         for tight in found.tight[:FEW]:
             yield from _folded(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
     yield from _unseen_lines(found)
@@ -364,10 +364,10 @@ def _contact_lines(found: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[
         check = textwrap.wrap(one.check, WIDTH - len(start)) or [""]
         yield f"{start}{check[0]}".rstrip()
         yield from (" " * len(start) + more for more in check[1:])
-    narrow = [f"{load.load_ohm:g} ohm" for load in loads if not load.healthy]
+    narrow = [f"{load.load_ohm:g} ohm" for load in loads if not load.good]
     if narrow:
         yield from _folded(
-            f"With {' or '.join(narrow)} some limits must be wider for sound units.", indent=2, more=2
+            f"With {' or '.join(narrow)} some limits must be wider for good units.", indent=2, more=2
         )
 
 

@@ -313,7 +313,7 @@ def export(
     ],
     records: RecordsPlace = None,
 ) -> None:
-    """Write a run's readings or waveforms to a file: a table, a test report, or sound."""
+    """Write a run's readings or waveforms to a file: a table, a test report, or audio."""
     known = next((one for one in FORMATS if one == form), None)
     if known is None:
         raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")

@@ -149,7 +149,7 @@ def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
     if done is None:
         content |= {
             "explained": True,
-            "healthy": 1.0,
+            "good": 1.0,
             "something_else": 0.0,
             "groups": [],
             "next_probe": None,

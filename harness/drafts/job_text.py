@@ -111,7 +111,7 @@ out = "output"
 [relay_types.signal]           # from the relay's data sheet
 coil = "1028 ohm"
 contact = "50 mohm"            # typical
-contact_max = "100 mohm"       # what a healthy one may reach
+contact_max = "100 mohm"       # what a good one may reach
 operate_max = "4 ms"
 release_max = "4 ms"
 bounce_max = "3 ms"

@@ -69,7 +69,7 @@ def cheapest_additions(
 ) -> tuple[Addition, ...]:
     """Choose additions one by one: the one that sees most of what is still unseen for its time.
 
-    For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A candidate that a healthy
+    For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A candidate that a good
     unit would not pass is none.
     """
     if not unseen:
@@ -137,8 +137,8 @@ def _try(
         made = weigh_margins(candidate.job, plan, shown)
     except SwitchwalkError:
         return nothing, 0.0
-    sound = made.sound >= SURE
-    seen = ((made.margins[:, :-1] >= SURE) & sound).any(axis=1)
+    good = made.good >= SURE
+    seen = ((made.margins[:, :-1] >= SURE) & good).any(axis=1)
     nothing[[unseen.index(fault) for fault in known]] = seen
     if candidate.instead:
         return nothing, 0.0

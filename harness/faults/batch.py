@@ -62,14 +62,14 @@ def solve_work(
     frequency_hz: float,
     columns: Sequence[int],
 ) -> tuple[Complex, list[Complex]]:
-    """Transfers of the sound circuit and of every work.
+    """Transfers of the fault-free circuit and of every work.
 
     operated: (positions, relays). columns: which of the generator's outputs, 0 hot and 1 cold. Returns
     (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError where a
     stack has no inverse or a change leaves nothing that settles it.
     """
     legs, count, width = len(network.viewed), len(columns), network.size + 1
-    sound = np.zeros((len(operated), legs, count), dtype=complex)
+    good = np.zeros((len(operated), legs, count), dtype=complex)
     found = [np.zeros((len(work.positions), legs, count), dtype=complex) for work in works]
     nothing = _Recipe.of(network, [()], frequency_hz, columns)
     step = max(1, CHUNK_BYTES // (16 * width**2))
@@ -82,7 +82,7 @@ def solve_work(
         here = operated[start : start + step]
         padded[: len(here), :-1, :-1] = _inverse(network, here, frequency_hz)
         flat = padded[: len(here)].reshape(len(here), -1)
-        sound[start : start + step] = nothing.apply(flat, np.arange(len(here)))[:, 0]
+        good[start : start + step] = nothing.apply(flat, np.arange(len(here)))[:, 0]
         for recipe, group in groups:
             positions = works[group[0]].positions
             low, high = np.searchsorted(positions, (start, start + len(here)))
@@ -90,10 +90,10 @@ def solve_work(
                 made = recipe.apply(flat, positions[low:high] - start)
                 for place, index in enumerate(group):
                     found[index][low:high] = made[:, place]
-    for volts in (sound, *found):
+    for volts in (good, *found):
         if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
             raise CircuitError(NO_SOLUTION)
-    return sound, found
+    return good, found
 
 
 def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[int]]:
@@ -231,18 +231,18 @@ def _small_solve(matrix: Complex, right: Complex) -> Complex:
 
 def wiring_edits(network: Network, elements: Sequence[Element]) -> Iterator[Edit]:
     """What must change in a network's wiring for it to have these elements instead of its own."""
-    sound = {element.name: element for element in network.wiring.elements}
+    good = {element.name: element for element in network.wiring.elements}
     wanted = {element.name: element for element in elements}
     gone: dict[frozenset[str], Element] = {}
     come: list[Element] = []
-    for name, element in sound.items():
+    for name, element in good.items():
         now = wanted.get(name)
         if now is None or (now.a, now.b) != (element.a, element.b):
             gone[frozenset((element.a, element.b))] = element
         elif not _alike(now, element):
             yield _edit(network, now, before=element)
     for name, element in wanted.items():
-        before = sound.get(name)
+        before = good.get(name)
         if before is None or (before.a, before.b) != (element.a, element.b):
             come.append(element)
     for element in come:  # where something goes and something comes between the same ends, that is one change

@@ -45,7 +45,7 @@ NOTHING = 0.5  # of the least that a record shows
 class ChangeEvidence:
     """The reading of a change of state that would be judged fail, and how clear what it misses would be.
 
-    margin: the change that a healthy unit shows there, in the least changes that a record shows. acquisition:
+    margin: the change that a good unit shows there, in the least changes that a record shows. acquisition:
     its number in the plan.
     """
 
@@ -87,7 +87,7 @@ class ChangeMoves:
     def _volts(self, suspect: Suspect, setup: Setup, states: frozenset[State], hz: float) -> Floats:
         """Volts per volt of e.m.f., (legs, 2), in a state; or between two of them.
 
-        A suspect that leaves a circuit as a healthy unit has it is not solved again.
+        A suspect that leaves a circuit as a good unit has it is not solved again.
         """
         key = (suspect, setup.name, states, hz)
         if key not in self._solved:
@@ -147,7 +147,7 @@ def weigh_changes(
     """For each suspect the reading of a change of state that sees it best; None where none does.
 
     A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
-    healthy unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
+    good unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
     """
     moves = ChangeMoves(job=job, impedances=impedances)
     acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.changes}
@@ -156,7 +156,7 @@ def weigh_changes(
         for one in plan.change_readings
         if as_of_change(one.quantity).sign and one.captures[0] in acquisitions
     ]
-    clear = [(_when_sound(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
+    clear = [(_when_good(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
     clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
     return tuple(_best(moves, clear, acquisitions, suspect) for suspect in suspects)
 
@@ -181,17 +181,17 @@ def _best(
 def still(
     moves: ChangeMoves, suspect: Suspect, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
 ) -> float:
-    """How clear a healthy unit shows what a suspect shows nothing of; 0 where that shows it too."""
-    sound = _when_sound(moves, reading, acquisition, setup)
-    return sound if sound and _shows_nothing(moves, suspect, reading, acquisition, setup) else 0.0
+    """How clear a good unit shows what a suspect shows nothing of; 0 where that shows it too."""
+    good = _when_good(moves, reading, acquisition, setup)
+    return good if good and _shows_nothing(moves, suspect, reading, acquisition, setup) else 0.0
 
 
-def _when_sound(moves: ChangeMoves, reading: Planned, acquisition: ChangeAcquisition, setup: Setup) -> float:
-    """How clear a healthy unit's change is in a reading; 0 where it shows none, or times something else."""
+def _when_good(moves: ChangeMoves, reading: Planned, acquisition: ChangeAcquisition, setup: Setup) -> float:
+    """How clear a good unit's change is in a reading; 0 where it shows none, or times something else."""
     if as_of_change(reading.quantity).sign is None:
         return 0.0
-    sound = float(moves.of((), acquisition, setup)[_looked_at(reading), list(reading.given.rows)].min())
-    return sound if sound > 1 else 0.0
+    good = float(moves.of((), acquisition, setup)[_looked_at(reading), list(reading.given.rows)].min())
+    return good if good > 1 else 0.0
 
 
 def _shows_nothing(
@@ -266,7 +266,7 @@ class Cycles:
         self, suspect: Suspect, setup: Setup, state: State, given: OfOperations
     ) -> NDArray[np.complex128]:
         module, fixture = self.job.module, self.job.fixture
-        sound = build_circuit(module, fixture, setup, state, self.impedances)
-        broken = with_fault(sound, as_open(suspect), module=module, fixture=fixture, state=state)
+        good = build_circuit(module, fixture, setup, state, self.impedances)
+        broken = with_fault(good, as_open(suspect), module=module, fixture=fixture, state=state)
         found = transfer(broken, given.stimulus.tones.frequencies_hz)
         return np.asarray((found[:, 0] - found[:, 1]) / 2 * given.stimulus.level_vrms)

@@ -75,7 +75,7 @@ class SuspectSeen(Seen):
 
 @dataclass(frozen=True, kw_only=True)
 class TightLimit:
-    """A reading whose limit a healthy unit may not keep: the spread of sound parts reaches past it."""
+    """A reading whose limit a good unit may not keep: the spread of good parts reaches past it."""
 
     reading: str
     margin: float  # expanded uncertainties between a nominal unit and the limit; below 1
@@ -240,8 +240,8 @@ def _reason(
     """change: the one of all readings that is most worth telling of, and its unit."""
     if any(fault.kind in NOT_STEADY for fault in shown.suspects[row]):
         return "a matter of time or chance, which no level shows"
-    if np.abs(shown.transfers[row] - shown.healthy).max(initial=0.0) < NOTHING:
-        if not np.allclose(shown.supply_a[row], shown.healthy_supply_a):
+    if np.abs(shown.transfers[row] - shown.good).max(initial=0.0) < NOTHING:
+        if not np.allclose(shown.supply_a[row], shown.good_supply_a):
             return "only the relay supply's current shows it, and no check reads enough of that"
         return f"changes nothing that the sequence looks at{_idle(job, shown, shown.suspects[row])}"
     if reading is None or telling < 1:
@@ -268,10 +268,10 @@ def _idle(job: Job, shown: Signatures, suspect: Suspect) -> str:
 
 
 def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
-    """Readings whose limits the spread of sound parts, and the bench's own doubt, reach past."""
+    """Readings whose limits the spread of good parts, and the bench's own doubt, reach past."""
     return tuple(
         TightLimit(reading=words_for(reading), margin=float(margin))
-        for reading, margin in zip(made.readings, made.sound, strict=True)
+        for reading, margin in zip(made.readings, made.good, strict=True)
         if margin < SURE
     )
 
@@ -322,14 +322,14 @@ def smallest_seen(
 
 @dataclass(frozen=True, kw_only=True)
 class HeavierLoad:
-    """What contacts would be seen at with another load. healthy: whether sound units would pass.
+    """What contacts would be seen at with another load. good: whether good units would pass.
 
     least_ohm: for each contact, in the order of `contact_faults`; None where no resistance is seen.
     """
 
     load_ohm: float
     least_ohm: tuple[float | None, ...]
-    healthy: bool
+    good: bool
 
 
 def with_loads(
@@ -350,8 +350,8 @@ def with_loads(
         made = weigh_margins(other, plan, shown)
         seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
         first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
-        healthy = bool((made.sound >= SURE).all())
-        found.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), healthy=healthy))
+        good = bool((made.good >= SURE).all())
+        found.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), good=good))
     return tuple(found)
 
 

@@ -23,7 +23,7 @@ from harness.plan.model import Acquisition, Plan
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
-NEAR = 10.0  # nats below a sound unit's likelihood: what levels leave possible
+NEAR = 10.0  # nats below a good unit's likelihood: what levels leave possible
 MOST_EXPANDED = 60  # pairs that stand for the best one
 MOST_STRAY = 2  # records that may be out of line
 LEAST_RECORDS = 20  # out of no fewer than these
@@ -33,14 +33,14 @@ LEAST_RECORDS = 20  # out of no fewer than these
 class Diagnosis:
     """What would explain a run.
 
-    groups: of faults, the likeliest first. healthy, something_else: posteriors of a sound unit and of what is
+    groups: of faults, the likeliest first. good, something_else: posteriors of a good unit and of what is
     on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
     uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, changes: how many
     there were. unweighed: readings that did not pass and that no circuit foretells.
     """
 
     groups: tuple[Group, ...]
-    healthy: float
+    good: float
     something_else: float
     beyond: float
     doubles: bool
@@ -57,19 +57,19 @@ class Diagnosis:
         return self.beyond < UNLIKELY
 
     @property
-    def says_healthy(self) -> bool:
-        """Whether a sound unit is the best explanation."""
-        return _says_healthy(self)
+    def says_good(self) -> bool:
+        """Whether a good unit is the best explanation."""
+        return _says_good(self)
 
 
-def _says_healthy(found: Diagnosis | Ranking) -> bool:
-    return found.healthy > max([found.something_else, *(group.posterior for group in found.groups)])
+def _says_good(found: Diagnosis | Ranking) -> bool:
+    return found.good > max([found.something_else, *(group.posterior for group in found.groups)])
 
 
 def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str, int]:
     """Readings that did not pass and stay unexplained: a relay that never operates fails every operation."""
     best: Suspect = ()
-    if ranking.groups and ranking.beyond < UNLIKELY and not _says_healthy(ranking):
+    if ranking.groups and ranking.beyond < UNLIKELY and not _says_good(ranking):
         best = ranking.groups[0].suspects[0]
     left = dict(evidence.unweighed)
     for seen in evidence.cycles:
@@ -209,11 +209,11 @@ class Diagnoser:
             pools += more
         ranking = search.conclude(found, pools)
         moved = any(change.moved != "fine" for change in evidence.changes)
-        if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_healthy(ranking):
+        if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_good(ranking):
             ranking = self._by_timing(relay_timing, evidence, pool, search.likelihoods(pool), ranking)
         made = Diagnosis(
             groups=ranking.groups,
-            healthy=ranking.healthy,
+            good=ranking.good,
             something_else=ranking.something_else,
             beyond=ranking.beyond,
             doubles=doubles,
@@ -229,7 +229,7 @@ class Diagnoser:
     def _by_timing(
         self, relay_timing: RelayTiming, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
     ) -> Ranking:
-        """Where levels agree with a sound unit and changes of state do not: what would explain these."""
+        """Where levels agree with a good unit and changes of state do not: what would explain these."""
         near = [int(place) for place in np.flatnonzero(levels > levels[0] - NEAR)]
         scored = [
             (pool.suspects[place], float(levels[place]))

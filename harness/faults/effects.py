@@ -24,7 +24,7 @@ SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
-Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a healthy one
+Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,8 +48,8 @@ class ControlSide:
 
 
 def suspect_name(suspect: Suspect) -> str:
-    """`K3 never operates + control line swap dead`; `healthy` where nothing is wrong."""
-    return " + ".join(fault.name for fault in suspect) or "healthy"
+    """`K3 never operates + control line swap dead`; `good` where nothing is wrong."""
+    return " + ".join(fault.name for fault in suspect) or "good"
 
 
 def with_fault(
@@ -152,7 +152,7 @@ def _controls_of_the_unit(module: Module, state: State, side: ControlSide) -> St
 
 
 def armature(relay: str, operated: bool, side: ControlSide) -> bool:
-    """Where a relay's armature stands, `operated` being where a sound one would."""
+    """Where a relay's armature stands, `operated` being where a good one would."""
     if relay in side.held:
         return side.held[relay]
     return operated and relay not in side.coil_open and relay not in side.coil_shorted
@@ -183,16 +183,16 @@ class Throws:
 def faulty_contacts(module: Module, state: State, side: ControlSide, throws: Throws) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
     reached = reached_state(module, state, side)
-    sound = {relay.name: is_operated(relay, reached) for relay in module.relays}
-    return contacts_standing(module.relays, sound, side, throws)
+    good = {relay.name: is_operated(relay, reached) for relay in module.relays}
+    return contacts_standing(module.relays, good, side, throws)
 
 
 def contacts_standing(
-    relays: Sequence[Relay], sound: Mapping[str, bool], side: ControlSide, throws: Throws
+    relays: Sequence[Relay], good: Mapping[str, bool], side: ControlSide, throws: Throws
 ) -> Iterator[Element]:
-    """Both throws of these relays' poles, where sound ones would be operated or not as `sound` says."""
+    """Both throws of these relays' poles, where good ones would be operated or not as `good` says."""
     for relay in relays:
-        standing = armature(relay.name, sound[relay.name], side)
+        standing = armature(relay.name, good[relay.name], side)
         for pole in relay.poles:
             name = pole.name
             operated = side.poles.get(name, standing)
@@ -210,7 +210,7 @@ def contacts_standing(
 
 
 def supply_current_a(module: Module, state: State, faults: Fault | Suspect) -> float:
-    """What the relay supply gives in a state: as `expected_current_a` for a healthy unit."""
+    """What the relay supply gives in a state: as `expected_current_a` for a good unit."""
     return _given_a(module, state, side_of((faults,) if isinstance(faults, Fault) else faults))
 
 
@@ -218,12 +218,12 @@ def supply_currents_a(
     module: Module, states: Sequence[State], suspects: Sequence[Suspect]
 ) -> NDArray[np.float64]:
     """The same of many suspects in many states: amperes, (suspects, states)."""
-    sound = [supply_current_a(module, state, ()) for state in states]
+    good = [supply_current_a(module, state, ()) for state in states]
     rows = []
     for suspect in suspects:
         side = side_of(suspect)
         other = side.draws_otherwise
-        rows.append([_given_a(module, state, side) for state in states] if other else sound)
+        rows.append([_given_a(module, state, side) for state in states] if other else good)
     return np.array(rows, dtype=float).reshape(len(suspects), len(states))
 
 

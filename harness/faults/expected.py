@@ -42,7 +42,7 @@ class Expected:
 
 
 class Expecter:
-    """Computes what suspects show in some acquisitions; keeps what it has computed of the healthy unit."""
+    """Computes what suspects show in some acquisitions; keeps what it has computed of the good unit."""
 
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
         self._job, self._acquisitions = job, tuple(acquisitions)
@@ -95,7 +95,7 @@ class Expecter:
         return self._healthy[number]
 
     def _circuit(self, setup: str, state: State) -> Circuit:
-        """The sound circuit of a setup in a state."""
+        """The fault-free circuit of a setup in a state."""
         if (setup, state) not in self._circuits:
             made = in_state(self._wiring[setup], self._job.module, self._setups[setup], state)
             self._circuits[setup, state] = made
@@ -114,11 +114,11 @@ class Expecter:
             standing[state] = None if not suspect or made == self._contacts(state) else made
         wiring: dict[str, list[Element] | None] = {}
         for setup in self._setups:
-            sound = list(self._wiring[setup].elements)
-            edited = sound
+            good = list(self._wiring[setup].elements)
+            edited = good
             for fault in suspect:
                 edited = edit_wiring(edited, fault, module=module, fixture=self._job.fixture)
-            wiring[setup] = None if edited == sound else edited
+            wiring[setup] = None if edited == good else edited
         found: dict[tuple[str, State], Circuit | None] = {}
         for setup, state in places:
             found[setup, state] = None

@@ -60,7 +60,7 @@ class PredictedReadings:
         """The relay supply's current in a state, in amperes."""
         place = self.signatures.state_index(state)
         found = self.signatures.supply_a[self.rows, place]
-        return np.concatenate([self.signatures.healthy_supply_a[[place]], found])
+        return np.concatenate([self.signatures.good_supply_a[[place]], found])
 
     def entries(self) -> tuple[Complex, Floats]:
         """Every entry of every capture as it would be shown, and its standard uncertainty.
@@ -86,7 +86,7 @@ class PredictedReadings:
         """What a capture would show of every unit, its phases as a measurement has them."""
         place = self._places[number]
         legs = self.signatures.legs[place]
-        good, faulty = self.signatures.healthy[None, place, :legs], self.signatures.transfers[:, place, :legs]
+        good, faulty = self.signatures.good[None, place, :legs], self.signatures.transfers[:, place, :legs]
         prediction = self.plan.predictions[number]
         shown = _as_measured(
             np.concatenate([good, faulty[self.rows]]), prediction.transfer, self.setup(number)
@@ -139,13 +139,13 @@ class Margins:
     """Margins of every reading for every fault set, (sets, readings + 1); the last column is that of the
     over-current check of each control line before the plan.
 
-    sound: the same for a good unit, (readings,): how far inside its limits it is, in expanded uncertainties;
+    good: the same for a good unit, (readings,): how far inside its limits it is, in expanded uncertainties;
     below 1 a good unit may not pass.
     """
 
     readings: tuple[Planned, ...]
     margins: Floats
-    sound: Floats
+    good: Floats
 
     @property
     def best(self) -> Floats:
@@ -157,7 +157,7 @@ def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     """Judge every reading of every fault set, and of a good unit."""
     readings, count = plan.state_readings, len(signatures.suspects)
     margins = np.full((count, len(readings) + 1), NO_EVIDENCE)
-    sound = np.full(len(readings), np.inf)
+    good = np.full(len(readings), np.inf)
     order = sorted(range(len(readings)), key=lambda column: readings[column].captures)
     for start in range(0, max(count, 1), PORTION):
         rows = np.arange(start, min(start + PORTION, count))
@@ -166,11 +166,11 @@ def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
             estimates = readings[column].quantity.predict(readings[column], units)
             if estimates is not None:
                 found = estimates.margins(readings[column].limit)
-                margins[rows, column], sound[column] = found.broken[1:], found.inside
+                margins[rows, column], good[column] = found.broken[1:], found.inside
     k = job.sequence.coverage_factor
     stops = over_currents(job.module, signatures.suspects, coverage_factor=k)
     margins[:, -1] = [margin for margin, _ in stops]
-    return Margins(readings=readings, margins=margins, sound=sound)
+    return Margins(readings=readings, margins=margins, good=good)
 
 
 def words_for(reading: Planned) -> str:
@@ -224,7 +224,7 @@ def told_apart(units: PredictedReadings) -> Flags:
     values, standards = units.entries()
     values, standards = values[1:], standards[1:]
     supply = signatures.supply_a
-    coils = np.maximum(signatures.healthy_supply_a - job.module.supply.quiescent_a, 0)
+    coils = np.maximum(signatures.good_supply_a - job.module.supply.quiescent_a, 0)
     doubt = current_standard(supply, coils) + 1e-9
     stops = [
         state if margin >= SURE else ""  # in which the check surely stops a run

@@ -37,7 +37,7 @@ STARTS, TRIES = 6, 48
 class PlugSet:
     """A set of plugs and what the outputs alone would see with it, of as many faults as are possible.
 
-    alike: pairs of states in which the outputs of a healthy unit read the same.
+    alike: pairs of states in which the outputs of a good unit read the same.
     """
 
     words: str

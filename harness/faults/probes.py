@@ -115,11 +115,11 @@ def _of_views(
         setup = Setup(name="probe", through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
         wiring = _probed(build_wiring(job.module, job.fixture, setup, impedances), nodes)
         for state in states:
-            sound = in_state(wiring, job.module, setup, state)
+            good = in_state(wiring, job.module, setup, state)
             legs = np.stack(
                 [
                     transfer(
-                        with_fault(sound, each, module=job.module, fixture=job.fixture, state=state),
+                        with_fault(good, each, module=job.module, fixture=job.fixture, state=state),
                         (FREQUENCY_HZ, FREQUENCY_HZ),
                     )
                     for each in suspects

@@ -22,7 +22,7 @@ UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a 
 # How likely faults are before anything is measured: weak, so that readings decide wherever they can. The
 # order is the trade's for hand-built modules (joints, then swapped wires, wrong parts, bridges, relays); the
 # figures are rough: common practice, no source.
-HEALTHY = 1000.0
+GOOD_UNITS = 1000.0
 SOMETHING_ELSE = 1.0  # what is on no list
 TOGETHER = 1e-3  # of each further fault in the same unit
 WEIGHTS: dict[FaultKind, float] = {
@@ -75,13 +75,13 @@ class Group:
 
 @dataclass(frozen=True, kw_only=True)
 class Ranking:
-    """Groups of faults, the likeliest first, and posteriors of a sound unit and of what is on no list.
+    """Groups of faults, the likeliest first, and posteriors of a good unit and of what is on no list.
 
     beyond: by how many standard deviations the best suspect's residuals exceed what the uncertainties allow.
     """
 
     groups: tuple[Group, ...]
-    healthy: float
+    good: float
     something_else: float
     beyond: float
 
@@ -150,7 +150,7 @@ def is_resistive(suspect: Suspect) -> bool:
 def log_prior(suspect: Suspect) -> float:
     """Logarithm of a weight; only differences mean anything."""
     if not suspect:
-        return log(HEALTHY)
+        return log(GOOD_UNITS)
     return sum(log(WEIGHTS[fault.kind]) for fault in suspect) + (len(suspect) - 1) * log(TOGETHER)
 
 
@@ -158,7 +158,7 @@ def propose_pairs(
     yardstick: Yardstick,
     suspects: Sequence[Suspect],
     predicted: Complex,
-    healthy: Complex,
+    good: Complex,
     aside: Floats,
 ) -> list[tuple[int, int]]:
     """The most promising pairs of single faults, as places in `suspects`.
@@ -166,7 +166,7 @@ def propose_pairs(
     There are tens of thousands of pairs. A pair that is right agrees nearly everywhere with one of its two
     faults or with the sum of their changes: pairs are ranked by that, and only the best are solved exactly.
 
-    predicted: entries, (suspects, entries); healthy: (entries,). aside: (suspects,), the misfit of the supply
+    predicted: entries, (suspects, entries); good: (entries,). aside: (suspects,), the misfit of the supply
     current, in nats.
     """
     count = len(suspects)
@@ -187,7 +187,7 @@ def propose_pairs(
     )
     bound[~sensible] = np.inf
     best = np.argsort(bound, kind="stable")[:MOST_SUMMED]
-    summed = predicted[firsts[best]] + predicted[seconds[best]] - healthy
+    summed = predicted[firsts[best]] + predicted[seconds[best]] - good
     together = yardstick.misfit(summed * yardstick.turns(summed))
     total = np.minimum(np.minimum(misfit[firsts[best]], misfit[seconds[best]]), together).sum(axis=1)
     total += np.minimum(aside[firsts[best]], aside[seconds[best]])

@@ -1,6 +1,6 @@
 """What records of changes of state tell of relays: which came late, bounced too long, or did not move.
 
-Levels come first: a relay that never moves shows in them. Where they agree with a sound unit, and readings of
+Levels come first: a relay that never moves shows in them. Where they agree with a good unit, and readings of
 changes or of operations do not pass, the faults weighed are those of a relay's time, those that no level
 shows, and contacts that come and go.
 """
@@ -24,7 +24,7 @@ from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 
 # Nats that a reading takes from a suspect that foretells another: rough, common practice, no source.
-WRONG = 10.0  # it is judged fail, guarded, where it should be sound
+WRONG = 10.0  # it is judged fail, guarded, where it should be good
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
 
@@ -152,7 +152,7 @@ def rank_by_timing(
 ) -> Ranking:
     """Rank suspects by changes of state, operations and levels. scored: each with its likelihood by levels.
 
-    The first is a sound unit. Suspects that foretell the same, with levels as likely, are one group.
+    The first is a good unit. Suspects that foretell the same, with levels as likely, are one group.
     """
     foretold = {suspect: relay_timing.foretold(suspect, evidence.changes) for suspect, _ in scored}
     costs = {suspect: relay_timing.cost(suspect, foretold[suspect], evidence) for suspect, _ in scored}
@@ -184,7 +184,7 @@ def rank_by_timing(
     best = max(scores, key=lambda each: scores[each])
     return Ranking(
         groups=tuple(sorted(made, key=lambda group: -group.posterior)),
-        healthy=exp(scores[()] - top) / total,
+        good=exp(scores[()] - top) / total,
         something_else=exp(other - top) / total,
         beyond=inf if costs[best] >= WRONG else levels.beyond,
     )

@@ -32,7 +32,7 @@ from harness.job.state import State
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
-HOPELESS = 200.0  # nats below the best by a sound unit's spread
+HOPELESS = 200.0  # nats below the best by a good unit's spread
 GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for
 MOST_REFINED = 10  # suspects that are computed with their own spread
 MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
@@ -79,14 +79,14 @@ class Search:
         return sorted(found, key=lambda candidate: -candidate.score)
 
     def likelihoods(self, pool: Pool) -> Floats:
-        """Logarithms of a pool's likelihoods, by the spread that a sound unit has."""
+        """Logarithms of a pool's likelihoods, by the spread that a good unit has."""
         turned = pool.predicted * self._yardstick.turns(pool.predicted)
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
         short = self._trials(pool.suspects, pool.currents_a)
         return self._exact(pool, turned, supply.log_likelihood + short)
 
     def residual(self, predicted: Complex) -> Floats:
-        """Chi-squared of predictions, (…, entries), by the spread that a sound unit has."""
+        """Chi-squared of predictions, (…, entries), by the spread that a good unit has."""
         turned = predicted * self._yardstick.turns(predicted)
         return self._sound.squared(self._yardstick.white(self._yardstick.measured - turned))
 
@@ -94,9 +94,9 @@ class Search:
         return np.asarray(-0.5 * self._rough(pool, turned) + by_supply)
 
     def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
-        """The best by either measure in turn, one of each kind that shows the same; the sound unit always.
+        """The best by either measure in turn, one of each kind that shows the same; the good unit always.
 
-        A bad contact that explains less than a sound unit, at the resistance that suits best, is not fitted.
+        A bad contact that explains less than a good unit, at the resistance that suits best, is not fitted.
         """
         leaders = [0] if pool.suspects[0] == () else []
         orders = [
@@ -121,7 +121,7 @@ class Search:
         return bool(pool.alike(place, self._yardstick, [one for one in leaders if one]))
 
     def _rough(self, pool: Pool, turned: Complex) -> Floats:
-        """Chi-squared by a sound unit's spread; a bad contact's at the resistance that suits best."""
+        """Chi-squared by a good unit's spread; a bad contact's at the resistance that suits best."""
         white = self._yardstick.white(self._yardstick.measured - turned)
         squared = self._sound.squared(white)
         for place, suspect in enumerate(pool.suspects):
@@ -131,7 +131,7 @@ class Search:
         return squared
 
     def _share(self, white: Floats) -> float:
-        """How many times its change explains the healthy residual best; white: its own residual."""
+        """How many times its change explains a good unit's residual best; white: its own residual."""
         change = self._residual - white
         size = float(self._sound.product(change, change))
         return float(self._sound.product(change, self._residual)) / size if size > 1e-9 else 1.0
@@ -182,7 +182,7 @@ class Search:
                 break
         return (fault,)
 
-    def additions(self, best: Candidate, pool: Pool, healthy: Complex) -> list[Suspect]:
+    def additions(self, best: Candidate, pool: Pool, good: Complex) -> list[Suspect]:
         """The best candidate with one more fault, where that would explain much of what it leaves over.
 
         Changes are added up; a bad contact is given the resistance that suits.
@@ -190,7 +190,7 @@ class Search:
         if not best.suspect or not self._yardstick.cells:
             return []
         left = self._yardstick.white(self._yardstick.measured - best.turned)
-        changes = self._yardstick.white((pool.predicted - healthy) * best.turn)
+        changes = self._yardstick.white((pool.predicted - good) * best.turn)
         cross = changes @ left - best.spread.shadow(changes) @ best.spread.shadow(left)
         size = best.spread.squared(changes)
         found: list[tuple[float, Suspect]] = []
@@ -245,7 +245,7 @@ class Search:
         placed: set[Suspect] = set()
         for candidate in ordered:
             if candidate.suspect == ():
-                scores["healthy"] = candidate.score
+                scores["good"] = candidate.score
                 continue
             if candidate.suspect in placed:
                 continue
@@ -253,7 +253,7 @@ class Search:
             members = dict(self._members(candidate, ordered, pools if near else (), placed))
             placed |= members.keys()
             groups.append((candidate, members))
-        scores.setdefault("healthy", -np.inf)
+        scores.setdefault("good", -np.inf)
         top = max(best.score, scores["else"])
         weights = [sum(exp(score - top) for score in members.values()) for _, members in groups]
         rest = {name: exp(score - top) for name, score in scores.items()}
@@ -267,7 +267,7 @@ class Search:
         ]
         return Ranking(
             groups=tuple(sorted(made, key=lambda group: -group.posterior)),
-            healthy=rest["healthy"] / total,
+            good=rest["good"] / total,
             something_else=rest["else"] / total,
             beyond=self.beyond(best) if not best.impossible else float("inf"),
         )
@@ -333,11 +333,11 @@ class _Mixed:
 
 
 def weigh_at_times(pool: Pool, search: Search, yardstick: Yardstick, expecter: Expecter) -> list[Candidate]:
-    """The likeliest contacts that were open in some acquisitions and sound in others, best first.
+    """The likeliest contacts that were open in some acquisitions and good in others, best first.
 
-    No steady fault explains a contact that comes and goes: each acquisition is taken as sound or as open,
+    No steady fault explains a contact that comes and goes: each acquisition is taken as good or as open,
     whichever fits better.
-    pool: a sound unit first, and among the rest every throw stuck open.
+    pool: a good unit first, and among the rest every throw stuck open.
     """
     if not yardstick.cells:
         return []
@@ -356,13 +356,13 @@ def weigh_at_times(pool: Pool, search: Search, yardstick: Yardstick, expecter: E
 
 
 def _mixed(pool: Pool, search: Search, yardstick: Yardstick) -> Iterator[_Mixed]:
-    sound = pool.predicted[0] * yardstick.turns(pool.predicted[0])
-    misfit = yardstick.by_acquisition(sound)
+    good = pool.predicted[0] * yardstick.turns(pool.predicted[0])
+    misfit = yardstick.by_acquisition(good)
     for place, suspect in enumerate(pool.suspects):
         if len(suspect) != 1 or suspect[0].kind != "throw stuck open":
             continue
         turned = pool.predicted[place] * yardstick.turns(pool.predicted[place])
-        shows = yardstick.apart(turned, sound) > RESOLVED
+        shows = yardstick.apart(turned, good) > RESOLVED
         open_at = shows & (yardstick.by_acquisition(turned) < misfit)
         if open_at.any() and (shows & ~open_at).any():
             one = _Mixed(fault=suspect[0], place=place, open_at=open_at, shows=shows, chi_squared=0.0)
@@ -370,8 +370,8 @@ def _mixed(pool: Pool, search: Search, yardstick: Yardstick) -> Iterator[_Mixed]
 
 
 def _predicted(one: _Mixed, pool: Pool, yardstick: Yardstick) -> NDArray[np.complex128]:
-    opened, sound = pool.predicted[one.place], pool.predicted[0]
-    return np.asarray(np.where(one.open_at[yardstick.acquisition], opened, sound))
+    opened, good = pool.predicted[one.place], pool.predicted[0]
+    return np.asarray(np.where(one.open_at[yardstick.acquisition], opened, good))
 
 
 def _better(one: _Mixed, pool: Pool, search: Search, yardstick: Yardstick) -> _Mixed:

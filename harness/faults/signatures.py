@@ -32,9 +32,9 @@ class Signatures:
 
     suspects, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's order,
     the second axis. legs: how many of each acquisition's rows count; the others are zero.
-    transfers: complex, (suspects, acquisitions, legs, 2), as `Prediction.transfer`. healthy: the same of a
-    healthy unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one
-    standard uncertainty of each healthy part; spread_names says which.
+    transfers: complex, (suspects, acquisitions, legs, 2), as `Prediction.transfer`. good: the same of a
+    good unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one
+    standard uncertainty of each good part; spread_names says which.
     states: every state of the plan; supply_a: amperes, (suspects, states); healthy_supply_a: (states,).
     """
 
@@ -43,12 +43,12 @@ class Signatures:
     acquisitions: tuple[Acquisition, ...]
     legs: tuple[int, ...]
     transfers: Complex
-    healthy: Complex
+    good: Complex
     spreads: tuple[Complex, ...]
     spread_names: tuple[tuple[str, ...], ...]
     states: tuple[State, ...]
     supply_a: Floats
-    healthy_supply_a: Floats
+    good_supply_a: Floats
 
     def state_index(self, name: str) -> int:
         """Where a state stands among `states`, by its name."""
@@ -91,13 +91,13 @@ def plain_transfers(
     found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
     for place, acquisition in enumerate(pairs):
         setup = setups[acquisition.setup]
-        sound = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
+        good = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
         tones = acquisition.stimulus.tones
         for row, suspect in enumerate(suspects):
             broken = with_fault(
-                sound, suspect, module=job.module, fixture=job.fixture, state=acquisition.state
+                good, suspect, module=job.module, fixture=job.fixture, state=acquisition.state
             )
-            found[row, place, : len(sound.view)] = transfer(broken, tones.frequencies_hz)
+            found[row, place, : len(good.view)] = transfer(broken, tones.frequencies_hz)
     return found
 
 
@@ -197,7 +197,7 @@ def signatures(
     impedances: BenchImpedances,
     executor: Executor | None = None,
 ) -> Signatures:
-    """What each fault, or combination of faults, would show in a plan; and a healthy unit.
+    """What each fault, or combination of faults, would show in a plan; and a good unit.
 
     Raises CircuitError where a fault leaves nothing that settles some volts.
     """
@@ -205,19 +205,19 @@ def signatures(
     pairs, states = pairs_of(plan), states_of(plan)
     transfers = batch_transfers(job, plan, suspects, impedances=impedances, executor=executor)
     predictions = [plan.predictions[each.number] for each in pairs]
-    healthy = np.zeros(transfers.shape[1:], dtype=complex)
+    good = np.zeros(transfers.shape[1:], dtype=complex)
     for place, prediction in enumerate(predictions):
-        healthy[place, : len(prediction.legs)] = prediction.transfer
+        good[place, : len(prediction.legs)] = prediction.transfer
     return Signatures(
         suspects=suspects,
         names=tuple(suspect_name(suspect) for suspect in suspects),
         acquisitions=pairs,
         legs=tuple(len(prediction.legs) for prediction in predictions),
         transfers=transfers,
-        healthy=healthy,
+        good=good,
         spreads=tuple(prediction.spreads for prediction in predictions),
         spread_names=tuple(prediction.spread_names for prediction in predictions),
         states=states,
         supply_a=supply_currents_a(job.module, states, suspects),
-        healthy_supply_a=supply_currents_a(job.module, states, [()])[0],
+        good_supply_a=supply_currents_a(job.module, states, [()])[0],
     )

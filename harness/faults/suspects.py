@@ -32,7 +32,7 @@ class Positions:
     """Every position of the relays that some suspect reaches in some state, once.
 
     operated: (positions, relays). place: (suspects + 1, states), the position that each state reaches; the
-    last row is a sound unit's.
+    last row is a good unit's.
     """
 
     operated: Flags
@@ -91,12 +91,12 @@ class Batch:
     slots: tuple[Slot, ...]
 
     def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
-        """Transfers of a sound unit (first) and of every suspect: (1 + suspects, states, legs, columns)."""
-        sound, found = solve_work(
+        """Transfers of a good unit (first) and of every suspect: (1 + suspects, states, legs, columns)."""
+        good, found = solve_work(
             self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
         )
         place = self.positions.place
-        result = sound[np.concatenate([place[-1:], place[:-1]])]
+        result = good[np.concatenate([place[-1:], place[:-1]])]
         for slot in self.slots:
             result[1 + slot.suspect, slot.states] = found[slot.work][slot.rows]
         return np.asarray(result)
@@ -198,8 +198,8 @@ class Planner:
         return self._known[faults]
 
     def _edits(self, faults: Suspect) -> tuple[Edit, ...]:
-        sound = self.network.wiring.elements
-        elements: Sequence[Element] = sound
+        good = self.network.wiring.elements
+        elements: Sequence[Element] = good
         for fault in faults:
             elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
         return tuple(wiring_edits(self.network, elements)) if faults else ()
@@ -235,13 +235,13 @@ def _ways(
     relays = [module.relays[number] for number in touched]
     stand = operated[reached][:, touched]
     for flags in dict.fromkeys(map(tuple, stand.tolist())):
-        sound = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
+        good = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
         alike = (stand == flags).all(axis=1)
         at = np.flatnonzero(alike[np.searchsorted(reached, places)])
         positions = reached[alike]
         yield _Way(
             standing=dict(zip(touched, flags, strict=True)),
-            wanted={each.name: each for each in contacts_standing(relays, sound, side, throws)},
+            wanted={each.name: each for each in contacts_standing(relays, good, side, throws)},
             positions=positions,
             states=at,
             rows=np.searchsorted(positions, places[at]),

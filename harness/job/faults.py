@@ -21,7 +21,7 @@ FaultKind = Literal[
     "relay always operated",  # stays operated, with or without current
     "coil open",  # released, and draws nothing
     "coil shorted",  # released, and takes what the supply gives
-    "relay slow to operate",  # several times slower than any healthy one
+    "relay slow to operate",  # several times slower than any good one
     "relay slow to release",
     "relay long bounce",
     "pole stuck released",  # one pole of a relay whose others move

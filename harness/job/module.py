@@ -69,7 +69,7 @@ def _contact_max(read: dict[str, Any]) -> float:
 
 def _no_less_than_contact(contact_max_ohm: float, info: ValidationInfo) -> float:
     if contact_max_ohm < info.data.get("contact_ohm", 0.0):
-        raise ValueError("less than contact; expected what a healthy contact may reach")
+        raise ValueError("less than contact; expected what a good contact may reach")
     return contact_max_ohm
 
 

@@ -34,7 +34,7 @@ LADDER_FILL = 0.75  # of the finer range, by the level that ties it to the next 
 OTHER_LEG = 0.3  # of what its own leg should give: an input that sees this much of the other leg sees it
 NOTHING = 0.03  # of what its own leg should give: less is none of it
 FACTOR_DB = 1.5  # how near a wrong level is to a known factor to be named as that
-LEVEL_DB = 1.0  # beyond what a sound scope and generator can be wrong
+LEVEL_DB = 1.0  # beyond what a good scope and generator can be wrong
 LARGEST_DC_V = 0.5
 LARGEST_MAINS_VRMS = 2e-3
 
@@ -265,12 +265,12 @@ def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.
     return said
 
 
-def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], sound: NDArray[np.bool_]) -> list[str]:
+def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.bool_]) -> list[str]:
     """Say which inputs, of those that see the right output, see it at a level that can't be."""
     said = []
     level_db = 20 * np.log10(np.maximum(own, 1e-9))
     for k, leg in enumerate(("hot", "cold")):
-        rows = [row for row in range(k, len(inputs), 2) if sound[row]]
+        rows = [row for row in range(k, len(inputs), 2) if good[row]]
         doubled = [row for row in rows if abs(abs(level_db[row]) - 6.02) < FACTOR_DB]
         if rows and len(doubled) == len(rows):
             said.append(

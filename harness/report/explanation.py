@@ -203,16 +203,16 @@ def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixt
 
 def shown_groups(found: Diagnosis) -> tuple[Group, ...]:
     """The groups worth a reader's time."""
-    if found.says_healthy:
+    if found.says_good:
         return ()
     likely = [group for group in found.groups[:MOST_GROUPS] if group.posterior >= LEAST]
     return tuple(likely or found.groups[:1])
 
 
 def _headline(found: Diagnosis, shown: tuple[Group, ...]) -> str:
-    if found.says_healthy:
+    if found.says_good:
         levels = "these levels and currents" if found.unweighed else "these readings"
-        return f"No fault on the list explains {levels} better than a sound unit does."
+        return f"No fault on the list explains {levels} better than a good unit does."
     if not found.explained:
         return "No fault on the list explains these readings. The nearest, which does not fit, is:"
     first = shown[0]
@@ -293,10 +293,10 @@ def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
 
 
 def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> dict[str, Any]:
-    """The diagnosis for another program; groups, healthy and something_else add up to 1."""
+    """The diagnosis for another program; groups, good and something_else add up to 1."""
     return {
         "explained": found.explained,
-        "healthy": found.healthy,
+        "good": found.good,
         "something_else": found.something_else,
         "beyond_standard_deviations": None if found.beyond == float("inf") else found.beyond,
         "pairs_tried": found.doubles,

@@ -100,7 +100,7 @@ class Diagnosed:
     @property
     def names(self) -> tuple[str, ...]:
         """Faults that explain the run best and are not told apart, the likeliest first."""
-        said = self.found.explained and not self.found.says_healthy and bool(self.found.groups)
+        said = self.found.explained and not self.found.says_good and bool(self.found.groups)
         return self.found.groups[0].names if said else ()
 
     @property

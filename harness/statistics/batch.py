@@ -257,17 +257,17 @@ def proposal(one: Series) -> ProposedLimits:
 
     A reading with one limit gets a proposal for that side.
     """
-    healthy = one.measured & np.array([verdict == "pass" for verdict in one.verdicts], dtype=np.bool_)
-    known = one.standard[healthy & np.isfinite(one.standard)]
+    good = one.measured & np.array([verdict == "pass" for verdict in one.verdicts], dtype=np.bool_)
+    known = one.standard[good & np.isfinite(one.standard)]
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
-    if not healthy.any():
+    if not good.any():
         floors = one.verdicts.count("pass")
         why = "no unit has passed this reading"
         if floors:
             why = f"in all {floors} that passed, what there is lies below what the bench can see"
         return ProposedLimits(low=None, high=None, reasoning=(why,), doubts=())
     return propose_limits(
-        one.values[healthy],
+        one.values[good],
         unit=one.unit,
         side="upper"
         if low is None and high is not None

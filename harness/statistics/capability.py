@@ -295,7 +295,7 @@ def propose_limits(
     proportion: float = 0.99,
     confidence: float = 0.95,
 ) -> ProposedLimits:
-    """Propose limits that healthy units keep: a tolerance interval, wider by the guard, rounded outwards.
+    """Propose limits that good units keep: a tolerance interval, wider by the guard, rounded outwards.
 
     values: of units that passed, in the order they were made, shape (n,). guard: the expanded uncertainty of
     one reading, which the judging takes from the limits again. current: the limits in force, None where open;

@@ -180,7 +180,7 @@ def run_signals(
 def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
     """Say in what way values are surely not in control: one far out, or neighbours too alike or too unlike.
 
-    The run rules are for watching one chart; over a batch of fifty they cry wolf for every third healthy
+    The run rules are for watching one chart; over a batch of fifty they cry wolf for every third good
     reading. These two do so once in a hundred batches each: a value beyond limits widened for how many values
     there are, and von Neumann's ratio of successive to total variation, which sees shifts, drifts and cycles.
     values: shape (n,), n >= 2, in the order they were made; less than eight tell nothing.

@@ -58,8 +58,8 @@ class FrameBoard:
         self._held += data
         while len(self._held) >= FRAME_LENGTH:
             start, channel, state, total = self._held[:FRAME_LENGTH]
-            sound = start == FRAME_START and total == (start + channel + state) & 0xFF
-            if not sound:
+            good = start == FRAME_START and total == (start + channel + state) & 0xFF
+            if not good:
                 del self._held[0]
                 continue
             del self._held[:FRAME_LENGTH]

@@ -1,4 +1,4 @@
-"""Changes of state on a simulated bench, end to end: healthy relays pass, slow and dead ones fail."""
+"""Changes of state on a simulated bench, end to end: good relays pass, slow and dead ones fail."""
 
 from pathlib import Path
 
@@ -45,7 +45,7 @@ def run(
     return done.code, readings, marked
 
 
-def test_a_healthy_relay_passes_and_its_worst_changes_are_drawn(
+def test_a_good_relay_passes_and_its_worst_changes_are_drawn(
     capsys: pytest.CaptureFixture[str], job: Path
 ) -> None:
     code, readings, marked = run(capsys, job)

@@ -18,16 +18,16 @@ def mixed(laboratory, name, serial, moments):
 
     Errors that the two have in common count as different ones, which makes them a little wider.
     """
-    sound, faulty = laboratory.evidence("", serial), laboratory.evidence(name, serial)
-    there = np.array([bool(moments(each)) for each in sound.acquisitions])
+    good, faulty = laboratory.evidence("", serial), laboratory.evidence(name, serial)
+    there = np.array([bool(moments(each)) for each in good.acquisitions])
     assert there.any()
     assert not there.all()
     pick = there[:, None, None]
     return replace(
-        sound,
-        values=np.where(pick, faulty.values, sound.values),
-        noise=np.where(pick, faulty.noise, sound.noise),
-        shared=np.concatenate([np.where(pick, 0, sound.shared), np.where(pick, faulty.shared, 0)]),
+        good,
+        values=np.where(pick, faulty.values, good.values),
+        noise=np.where(pick, faulty.noise, good.noise),
+        shared=np.concatenate([np.where(pick, 0, good.shared), np.where(pick, faulty.shared, 0)]),
     )
 
 
@@ -65,7 +65,7 @@ def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(labor
     found = laboratory.diagnose(evidence)
     assert set(found.groups[0].names) == {"K7.1.hot released intermittent", "K7.1.cold released intermittent"}
     assert found.explained
-    assert not found.says_healthy
+    assert not found.says_good
 
 
 def test_operations_tell_the_contacts_of_one_path_apart(laboratory):
@@ -115,7 +115,7 @@ def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
     assert evidence.acquisitions[place].setup == evidence.acquisitions[place - 1].setup
     found = laboratory.diagnose(replace(evidence, values=values), double=False)
     assert found.explained
-    assert found.says_healthy == (not name)
+    assert found.says_good == (not name)
     assert not name or found.groups[0].names == (name,)
     (note,) = found.notes
     assert note.startswith("One record agrees with nothing else and was left out: drive left")

@@ -32,13 +32,13 @@ def test_a_fault_of_the_list_is_named_first(laboratory, start):
     named = [but_for_resistance(suspect) for suspect in found.groups[0].suspects]
     assert but_for_resistance((fault,)) in named, (fault.name, found.groups[:2])
     assert found.explained
-    assert not found.says_healthy
+    assert not found.says_good
 
 
 @pytest.mark.parametrize("serial", ["H-1", "H-2", "H-3"])
-def test_a_healthy_unit_raises_no_alarm(laboratory, serial):
+def test_a_good_unit_raises_no_alarm(laboratory, serial):
     found = laboratory.diagnose(laboratory.evidence("", serial))
-    assert found.says_healthy
+    assert found.says_good
     assert found.explained
     assert not found.doubles
 

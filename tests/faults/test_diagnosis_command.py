@@ -8,7 +8,7 @@ import pytest
 from harness.cli.app import main
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 
-NEVER, SHORTED, SOUND = 1, 2, 3
+NEVER, SHORTED, GOOD = 1, 2, 3
 
 
 def switchwalk(*arguments: str) -> int:
@@ -57,9 +57,9 @@ def test_json_holds_groups_probabilities_and_words(place, capsys):
     assert found["groups"][0]["faults"][0]["name"] == "K3 never operates"
     assert set(found["groups"][0]) == {"probability", "faults"}
     total = sum(group["probability"] for group in found["groups"])
-    assert total + found["healthy"] + found["something_else"] == pytest.approx(1.0)
+    assert total + found["good"] + found["something_else"] == pytest.approx(1.0)
     assert set(found) == {
-        "run", "serial", "outcome", "explained", "healthy", "something_else", "beyond_standard_deviations",
+        "run", "serial", "outcome", "explained", "good", "something_else", "beyond_standard_deviations",
         "pairs_tried", "acquisitions", "supply_readings", "over_current_in", "groups", "next_probe", "notes",
         "change_readings", "not_weighed",
     }  # fmt: skip
@@ -76,10 +76,10 @@ def test_a_run_that_over_current_stopped_is_explained_by_the_supply(place, capsy
 
 
 def test_a_run_that_passed_needs_no_explanation(place, capsys):
-    code, printed = diagnose(capsys, place, SOUND)
+    code, printed = diagnose(capsys, place, GOOD)
     assert code == 0
     assert "Every reading passed; there is nothing to explain" in " ".join(printed.out.split())
-    code, printed = diagnose(capsys, place, SOUND, "--json")
+    code, printed = diagnose(capsys, place, GOOD, "--json")
     assert json.loads(printed.out)["groups"] == []
 
 

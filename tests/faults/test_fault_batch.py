@@ -58,7 +58,7 @@ def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name):
     np.testing.assert_allclose(
         batch_transfers(job, plan, suspects, impedances=BENCH), plain, rtol=0, atol=AGREED
     )
-    np.testing.assert_allclose(plain[0], signatures(job, plan, [], impedances=BENCH).healthy, atol=1e-12)
+    np.testing.assert_allclose(plain[0], signatures(job, plan, [], impedances=BENCH).good, atol=1e-12)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -146,17 +146,18 @@ def of_batch(module, fixture, suspect, state, bench):
 @pytest.mark.parametrize("siemens", [1e-12, 1e-9, 1e-6, 1e-3, 1.0, 20.0, 50.0])
 @pytest.mark.parametrize("leak_ohm", [600.0, 1e9, 1e12])
 @pytest.mark.parametrize("sound_siemens", [50.0, 20.0, 1e-3])
-def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, leak_ohm, sound_siemens):
+def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, leak_ohm, good_siemens):
     """Against exact arithmetic: to nine digits, and of what is faint to 1e-13 of an e.m.f. (-260 dB).
 
-    x' is the sound circuit's volts less a correction: what is left of one e.m.f. has a double's last digit.
+    x' is the fault-free circuit's volts less a correction: what is left of one e.m.f. has a double's last
+    digit.
     """
-    module, fixture = chain(1 / sound_siemens, leak_ohm)
+    module, fixture = chain(1 / good_siemens, leak_ohm)
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
     fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=1 / siemens)
     state = State(on=())
-    sound = build_circuit(module, fixture, fixture.setups[0], state, bench)
-    wanted = exact(with_fault(sound, fault, module=module, fixture=fixture, state=state))
+    good = build_circuit(module, fixture, fixture.setups[0], state, bench)
+    wanted = exact(with_fault(good, fault, module=module, fixture=fixture, state=state))
     found = of_batch(module, fixture, (fault,), state, bench)
     np.testing.assert_allclose(found.real, wanted, rtol=1e-9, atol=1e-13)
 

@@ -93,7 +93,7 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
     assert all(
         one is not None and one.by.startswith("transfer time at left.out") for one in found[: len(left)]
     )
-    assert found[len(left)] is None  # a healthy unit breaks nothing of it
+    assert found[len(left)] is None  # a good unit breaks nothing of it
     assert found[-1] is None  # that relay's pole alone changes no level of the output by so much
 
 
@@ -211,7 +211,7 @@ def test_states_that_are_left_out_are_the_addition(shipped):
     assert additions[0].words.startswith("state loop_a+loop_b")
 
 
-def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
+def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped):
     narrow = Limit(kind="within", unit="dB", high=0.005)
     checks = tuple(
         replace(check, limit=narrow) if check.quantity.name == "leg_gain_difference" else check
@@ -225,7 +225,7 @@ def test_a_limit_within_the_spread_of_sound_parts_is_called_out(shipped):
     assert all(one.reading.startswith("leg_gain_difference") and one.margin < 1 for one in tight)
 
 
-def test_healthy_units_keep_the_shipped_limits(shipped_coverage):
+def test_good_units_keep_the_shipped_limits(shipped_coverage):
     assert shipped_coverage.tight == ()
 
 

@@ -36,8 +36,8 @@ def switcher():
 
 def shown(module, fixture, fault, state=IDLE_STATE, bench=BENCH):
     """Legs by sources, of the fixture's one setup with a fault in it."""
-    sound = build_circuit(module, fixture, fixture.setups[0], state, bench)
-    return transfer(with_fault(sound, fault, module=module, fixture=fixture, state=state), ONE_KHZ)
+    good = build_circuit(module, fixture, fixture.setups[0], state, bench)
+    return transfer(with_fault(good, fault, module=module, fixture=fixture, state=state), ONE_KHZ)
 
 
 def wire(view=("left.out",), channels=("left",), loads=None):
@@ -54,7 +54,7 @@ def port_fault(kind, net="out", leg=None, channel="left"):
     return Fault(kind=kind, subject=net, channel=channel, leg=leg)
 
 
-def test_a_sound_wire_shows_each_leg_its_own_source():
+def test_a_good_wire_shows_each_leg_its_own_source():
     module, fixture = wire()
     found = np.abs(shown(module, fixture, ()))
     np.testing.assert_allclose(found, np.eye(2) * SCOPE_OHM / (SCOPE_OHM + SOURCE_OHM + 0.05), atol=1e-9)
@@ -201,8 +201,8 @@ def divided(series_ohm, shunt_ohm):
 )
 def test_a_wrong_plug_is_another_plug(kind, expected):
     module, fixture = looped(PLUG)
-    sound = np.abs(shown(module, fixture, ()))
-    np.testing.assert_allclose(np.diag(sound), [divided(1e3, 2e3), divided(3e3, 1e3)], rtol=1e-6)
+    good = np.abs(shown(module, fixture, ()))
+    np.testing.assert_allclose(np.diag(good), [divided(1e3, 2e3), divided(3e3, 1e3)], rtol=1e-6)
     found = np.abs(shown(module, fixture, Fault(kind=kind, subject="pad", channel="left")))
     np.testing.assert_allclose(found, expected, atol=1e-4)
 
@@ -211,14 +211,14 @@ def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher):
     fixture = switcher.fixture
     setup = next(h for h in fixture.setups if h.name == "drive left, view input and output")
     state = State(on=("loop_a",))
-    sound = build_circuit(switcher.module, fixture, setup, state, BENCH)
+    good = build_circuit(switcher.module, fixture, setup, state, BENCH)
     fault = Fault(kind="loopback channels swapped", subject="pad_a")
-    circuit = with_fault(sound, fault, module=switcher.module, fixture=fixture, state=state)
+    circuit = with_fault(good, fault, module=switcher.module, fixture=fixture, state=state)
     values = {element.name: element.resistance_ohm for element in circuit.elements}
-    healthy = {element.name: element.resistance_ohm for element in sound.elements}
+    good = {element.name: element.resistance_ohm for element in good.elements}
     for part in ("hot.series", "cold.series", "hot.shunt", "cold.shunt"):
-        assert values[f"pad_a left.{part}"] == healthy[f"pad_a right.{part}"]
-        assert values[f"pad_a right.{part}"] == healthy[f"pad_a left.{part}"]
+        assert values[f"pad_a left.{part}"] == good[f"pad_a right.{part}"]
+        assert values[f"pad_a right.{part}"] == good[f"pad_a left.{part}"]
 
 
 @pytest.mark.parametrize(
@@ -291,9 +291,9 @@ def test_every_kind_of_fault_agrees_with_ngspice(name, tmp_path):
     of_a_kind = {fault.kind: fault for fault in single_faults(job.module, job.fixture)}
     setup = next(h for h in job.fixture.setups if not h.through)
     state = job.sequence.states[len(job.sequence.states) // 2]
-    sound = build_circuit(job.module, job.fixture, setup, state, BenchImpedances())
+    good = build_circuit(job.module, job.fixture, setup, state, BenchImpedances())
     circuits = [
-        with_fault(sound, fault, module=job.module, fixture=job.fixture, state=state)
+        with_fault(good, fault, module=job.module, fixture=job.fixture, state=state)
         for fault in of_a_kind.values()
     ]
     solved = spice.transfers([spice.from_elements(circuit) for circuit in circuits], (1e3,), tmp_path)
@@ -321,12 +321,12 @@ def test_every_single_fault_is_what_the_simulators_broken_unit_is(switcher, on):
     """Two teams' ideas of each fault: within what tolerances and strays allow, 1 % of an e.m.f."""
     setup = next(h for h in switcher.fixture.setups if h.name == "drive left, view both outputs")
     state = State(on=on)
-    sound = build_circuit(switcher.module, switcher.fixture, setup, state, BenchImpedances())
+    good = build_circuit(switcher.module, switcher.fixture, setup, state, BenchImpedances())
     compared = 0
     for fault in single_faults(switcher.module, switcher.fixture):
         if fault.kind.startswith("coil"):  # there the coil's volts decide, which this test doesn't have
             continue
-        circuit = with_fault(sound, fault, module=switcher.module, fixture=switcher.fixture, state=state)
+        circuit = with_fault(good, fault, module=switcher.module, fixture=switcher.fixture, state=state)
         ours = np.abs(transfer(circuit, ONE_KHZ))
         theirs = simulated(switcher, (fault,), setup, on)
         np.testing.assert_allclose(ours, theirs, atol=0.01, err_msg=fault.name)

@@ -12,7 +12,7 @@ from tests.faults.laboratory import IMPEDANCES
 
 
 def diagnose(laboratory, wrong, **more):
-    """A sound unit's levels; wrong: quantity, change of state and channel of readings that fail, and what
+    """A good unit's levels; wrong: quantity, change of state and channel of readings that fail, and what
     they say.
     """
     changes = tuple(
@@ -23,8 +23,8 @@ def diagnose(laboratory, wrong, **more):
         for one in laboratory.plan.change_readings
         if not one.quantity.name.startswith("click")
     )
-    sound = laboratory.evidence("", "M-1")
-    return laboratory.diagnoser.diagnose(replace(sound, changes=changes, **more), double=False)
+    good = laboratory.evidence("", "M-1")
+    return laboratory.diagnoser.diagnose(replace(good, changes=changes, **more), double=False)
 
 
 @pytest.mark.parametrize(
@@ -39,7 +39,7 @@ def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, qu
     found = diagnose(laboratory, {(quantity, edge, "left"): moved})
     assert found.groups[0].names == (name,)
     assert found.explained
-    assert not found.says_healthy
+    assert not found.says_good
 
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory):
@@ -76,7 +76,7 @@ def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
 
 def test_what_no_circuit_foretells_is_said_to_stay_unexplained(laboratory):
     found = diagnose(laboratory, {}, unweighed={"noise": 2, "distortion": 1})
-    assert found.says_healthy
+    assert found.says_good
     words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
     (remark,) = [text for text in words.remarks if text.startswith("Not explained here")]
     assert "2 readings of noise" in remark

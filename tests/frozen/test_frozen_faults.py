@@ -42,7 +42,7 @@ def margins_of(name: str) -> tuple[Any, Any]:
     plan = trial_plan(job, impedances=IMPEDANCES)
     faults = single_faults(job.module, job.fixture)[:: EVERY[name]]
     made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=IMPEDANCES))
-    return made.margins, made.sound
+    return made.margins, made.good
 
 
 def diagnoses() -> list[dict[str, Any]]:
@@ -71,7 +71,7 @@ def diagnoses() -> list[dict[str, Any]]:
                     [sorted(map(numbered, each)) for each in group.suspects] for group in found.groups
                 ],
                 "posteriors": [group.posterior for group in found.groups],
-                "others": [found.healthy, found.something_else, found.beyond],
+                "others": [found.good, found.something_else, found.beyond],
             }
         )
     return made

@@ -41,7 +41,7 @@ def _job_with(name: str, content: bytes) -> Path:
 
 
 def description(data: bytes) -> None:
-    """The first byte says which file of a job the rest stands for; the others are sound."""
+    """The first byte says which file of a job the rest stands for; the others are good."""
     name = FILES[data[0] % 4] if data else FILES[0]
     folder = _job_with(name, data[1:])
     try:
@@ -95,7 +95,7 @@ def fault_name(data: bytes) -> None:
 
 @cache
 def _sound_records() -> bytes:
-    place = scratch() / "sound.sqlite"
+    place = scratch() / "good.sqlite"
     with open_records(place) as store:
         run = store.begin(HEADER)
         store.add_reference(run, {"gain": [1.0]})

@@ -1,4 +1,4 @@
-"""Hostile jobs: the four files of a sound one, edited line by line, through validation into a plan."""
+"""Hostile jobs: the four files of a good one, edited line by line, through validation into a plan."""
 
 import contextlib
 import re

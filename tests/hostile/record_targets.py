@@ -1,4 +1,4 @@
-"""Hostile files of records: a sound one whose rows were edited, read by the commands that read records."""
+"""Hostile files of records: a good one whose rows were edited, read by the commands that read records."""
 
 import contextlib
 import io
@@ -153,7 +153,7 @@ def _kept_run() -> Path:
 
 @cache
 def _sound() -> tuple[bytes, tuple[tuple[str, int, tuple[str, ...]], ...]]:
-    """A sound file of records, and its tables with how many rows they have, and their columns."""
+    """A good file of records, and its tables with how many rows they have, and their columns."""
     place = _kept_run()
     tables = []
     with contextlib.closing(sqlite3.connect(place)) as plain:

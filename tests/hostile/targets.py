@@ -30,7 +30,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 
 
 def seeds(name: str) -> list[bytes]:
-    """Sound inputs of a target, which hostile ones are made from."""
+    """Good inputs of a target, which hostile ones are made from."""
     return list(_SEEDS[name]())
 
 

@@ -1,6 +1,6 @@
 """Hostile bytes for everything that reads bytes; the long search is `benchmarks/soak/hostile.py`.
 
-A short one here, by hypothesis: sound inputs cut, spliced and filled with numbers that nobody expects. A
+A short one here, by hypothesis: good inputs cut, spliced and filled with numbers that nobody expects. A
 finding of either becomes an example below.
 """
 
@@ -59,7 +59,7 @@ EXAMPLES = {"description": 40, "records": 40, "job": 40, "records edited": 15}  
 
 @st.composite
 def hostile(draw: st.DrawFn, name: str) -> bytes:
-    """A sound input with some edits, or nothing but bytes."""
+    """A good input with some edits, or nothing but bytes."""
     data = bytearray(draw(st.one_of(st.sampled_from(seeds(name)), st.binary(max_size=80))))
     for _ in range(draw(st.integers(0, 6))):
         place = draw(st.integers(0, len(data)))

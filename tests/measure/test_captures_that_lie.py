@@ -36,7 +36,7 @@ def refused(capture: Capture, fit: ToneFit) -> bool:
     return any(problem.refuses for problem in examine(capture, fit))
 
 
-def test_a_sound_capture_has_no_problem() -> None:
+def test_a_good_capture_has_no_problem() -> None:
     capture = shoot()
     assert examine(capture, fit_of(capture, TONES)) == []
 

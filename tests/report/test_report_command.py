@@ -20,7 +20,7 @@ FAILED, PASSED = 1, 2
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Records of a unit with a dead relay and of a sound one, on a bench that is gone."""
+    """Records of a unit with a dead relay and of a good one, on a bench that is gone."""
     folder = tmp_path_factory.mktemp("report")
     job = with_checks_of(JOB, folder / "job", "gain", "response", "release_time")
     records = folder / "records.sqlite"

@@ -58,17 +58,17 @@ def test_a_chance_that_is_none_is_refused(job: Job, chance: str) -> None:
 @pytest.mark.parametrize("seed", range(3))
 def test_it_misses_as_often_as_said_and_its_other_pole_and_throw_never(seed: int) -> None:
     motion = Motion(TIMING, position=RELEASED, seed=seed, misses={0: {OPERATED: 0.2}})
-    sound = Motion(TIMING, position=RELEASED, seed=seed)
+    good = Motion(TIMING, position=RELEASED, seed=seed)
     missed, operations = 0, 1000
     for number in range(operations):
         for at_s, target in ((number + 0.0, OPERATED), (number + 0.5, RELEASED)):
             motion.command(at_s, target)
-            sound.command(at_s, target)
+            good.command(at_s, target)
             first, other = motion.at(at_s + 0.1)
             assert other == target
             assert first in ((target, OPEN) if target == OPERATED else (target,))
             missed += first == OPEN
-        assert motion.at(number + 0.9) == sound.at(number + 0.9)
+        assert motion.at(number + 0.9) == good.at(number + 0.9)
     # 99.9 % of a binomial of 0.2 in 1,000 (scipy)
     assert binomtest(missed, operations, 0.2).pvalue > 1e-3
 

@@ -68,16 +68,16 @@ def test_a_broken_leg_into_a_floating_load_copies_the_other_leg() -> None:
     """Closed form: 10 Mohm/(10 Mohm + 10 kohm) is -0.009 dB, 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     job = load_job(SEQUENCES / "two_loop_switcher")
     setup = "drive left, view both outputs"
-    healthy = levels(job, (), setup)
+    good = levels(job, (), setup)
     broken = faulty(job, "left.out.cold open", setup)
-    copy_db = 20 * np.log10(abs(broken[1, 0] / healthy[0, 0]))
+    copy_db = 20 * np.log10(abs(broken[1, 0] / good[0, 0]))
     assert copy_db == pytest.approx(-0.09, abs=0.09)
-    assert abs(np.angle(broken[1, 0] / healthy[0, 0], deg=True)) < 1
+    assert abs(np.angle(broken[1, 0] / good[0, 0], deg=True)) < 1
     assert abs(broken[1, 1]) < 1e-3  # nothing of its own
 
 
 @pytest.mark.parametrize("setup", [OUTPUTS, "by hand"])
-def test_a_healthy_unit_drives_its_own_legs(job: Job, setup: str) -> None:
+def test_a_good_unit_drives_its_own_legs(job: Job, setup: str) -> None:
     seen = abs(levels(job, (), setup))
     assert seen[0, 0] > 0.98
     assert seen[1, 1] > 0.98

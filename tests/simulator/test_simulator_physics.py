@@ -134,9 +134,9 @@ def test_a_relay_once_operated_holds_until_10_percent(bench: Bench) -> None:
 
 def test_a_dead_leg_into_loads_to_ground_costs_6_db(start: Callable[..., Any]) -> None:
     """Closed form: half of a balanced signal is 20 lg 2 = 6.02 dB less."""
-    healthy, broken = start(), start(faults=("left.out.cold open",))
+    good, broken = start(), start(faults=("left.out.cold open",))
     levels = []
-    for bench in (healthy, broken):
+    for bench in (good, broken):
         bench.tones(1000, 1000)
         bench.generator.write("SOUR2:PHAS 180")
         bench.close_channels(10, 11)

@@ -116,7 +116,7 @@ def test_values_in_control_seldom_signal() -> None:
     assert 0.005 < len(at) / values.size < 0.04
 
 
-def test_a_healthy_batch_is_seldom_called_unstable_and_a_shifted_one_is() -> None:
+def test_a_good_batch_is_seldom_called_unstable_and_a_shifted_one_is() -> None:
     """Two tests at 1 % each, by simulation; a stray value and a shift of two sigma half-way are found."""
     rng = np.random.default_rng(3)
     called = sum(bool(instability(rng.normal(0, 1, 40))) for _ in range(500))

@@ -41,7 +41,7 @@ def add(store: RunStore, serial: str, day: float, outcome: Outcome, *readings: R
 def unit(
     rng: np.random.Generator, *, gain: float = 0.0, phase: float = 0.0, right: float = 0.0
 ) -> tuple[Reading, Reading, Reading, Reading]:
-    """The readings of one healthy unit."""
+    """The readings of one good unit."""
     value = gain + rng.normal(0, SIGMA_DB)
     return (
         changed(GAIN, value=value),

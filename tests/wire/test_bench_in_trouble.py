@@ -70,7 +70,7 @@ def outcome(bench: Bench, serial: str) -> tuple[str, str, list[str]]:
 def test_a_generator_that_fails_in_the_through_reference_does_not_just_end_it(
     bench: Bench, clean: tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]]
 ) -> None:
-    """Without the reference's lower levels a range's gain stays uncertain, and a sound unit is unproven."""
+    """Without the reference's lower levels a range's gain stays uncertain, and a good unit is unproven."""
     _, lines = clean
     levels = [line["bytes"] for line in lines if line.get("bytes", "").startswith("SOURce1:VOLTage ")]
     # Leads at a low level, then the level of the run, then down from there.
