@@ -49,7 +49,7 @@ def whole_run(fault: Fault, serial: str, folder: Path) -> Case:
     """The same by `switchwalk run --simulate`: wires, sampling, fits, records."""
     place = folder / f"{serial}.sqlite"
     command = [sys.executable, "-m", "harness.cli", "run", str(JOB), "--serial", serial, "--simulate"]
-    command += ["--hasten", "20", "--fault", fault.name, "--records", str(place), "--json"]
+    command += ["--speed", "20", "--fault", fault.name, "--records", str(place), "--json"]
     subprocess.run(command, check=False, capture_output=True, cwd=JOB.parents[1])
     with open_records(place, read_only=True) as store:
         record = store.run(1)

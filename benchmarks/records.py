@@ -62,7 +62,7 @@ def make_real_runs(place: str, folder: Path) -> dict[str, int]:
     """Test two units on the simulated bench where that is not yet done; gives the run of each."""
     for serial, faults in SIMULATED.items():
         if _run_of(place, serial) is None:
-            asked = ["run", JOB, "--serial", serial, "--simulate", "--hasten", "10", *faults]
+            asked = ["run", JOB, "--serial", serial, "--simulate", "--speed", "10", *faults]
             said = subprocess.run(
                 command([*asked, "--records", place]), stdout=subprocess.DEVNULL, cwd=folder, check=False
             )

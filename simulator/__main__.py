@@ -40,7 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             job,
             serial=asked.serial,
             faults=read_faults(asked.fault, job),
-            hasten=asked.hasten,
+            speed=asked.speed,
             switchboard=asked.switchboard,
             bench_seed=asked.bench_seed,
             troubles=troubles,
@@ -49,7 +49,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if asked.bench_file is not None:
                 write_bench(asked.bench_file, simulator.bench_toml())
             _heed_the_end(simulator)
-            _say_ready(simulator, asked.serial, asked.hasten)
+            _say_ready(simulator, asked.serial, asked.speed)
             while not simulator.ended.wait(0.5):  # in steps: a signal has to get its turn on every platform
                 pass
     except SwitchwalkError as error:
@@ -66,7 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--serial", default="SIM-1", help="the unit's serial number: draws its values")
     parser.add_argument("--fault", action="append", default=[], help="a fault of the unit; may be repeated")
     parser.add_argument("--trouble", action="append", default=[], help=f"a trouble of the bench: {GRAMMAR}")
-    parser.add_argument("--hasten", type=_speed, default=1.0, help="run the clock so many times faster")
+    parser.add_argument("--speed", type=_speed, default=1.0, help="run the clock so many times faster")
     parser.add_argument("--switchboard", choices=BOARD_KINDS, default="frame", help="kind of switchboard")
     parser.add_argument("--bench-seed", type=int, default=1, help="draws the bench's own errors")
     parser.add_argument("--clumsy", type=_share, default=0.0, help="share of setups by hand with a slip")
@@ -88,11 +88,11 @@ def _share(text: str) -> float:
     return value
 
 
-def _say_ready(simulator: Simulator, serial: str, hasten: float) -> None:
+def _say_ready(simulator: Simulator, serial: str, speed: float) -> None:
     ready = {
         "ready": True,
         "serial": serial,
-        "hasten": hasten,
+        "speed": speed,
         "switchboard_kind": simulator.switchboard_kind,
         **asdict(simulator.addresses),
     }

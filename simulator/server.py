@@ -221,7 +221,7 @@ def write_bench(path: Path, text: str) -> None:
 class Simulator:
     """A running simulator of a job's bench; close it, or use it in a `with`.
 
-    serial: draws the unit's values. bench_seed: draws the bench's own errors. hasten: how many times faster
+    serial: draws the unit's values. bench_seed: draws the bench's own errors. speed: how many times faster
     than the wall its clock runs. clumsy: the share of setups by hand in which a lead ends up elsewhere.
     """
 
@@ -231,7 +231,7 @@ class Simulator:
         *,
         serial: str,
         faults: Sequence[Fault] = (),
-        hasten: float = 1.0,
+        speed: float = 1.0,
         switchboard: BoardKind = "frame",
         bench_seed: int = 1,
         troubles: Sequence[Trouble] = (),
@@ -240,7 +240,7 @@ class Simulator:
         self._job = job
         self.switchboard_kind = switchboard
         self.ended = threading.Event()
-        clock = Clock(hasten)
+        clock = Clock(speed)
         self._world = World(
             job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
         )

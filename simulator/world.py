@@ -44,19 +44,19 @@ BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
 
 
 class Clock:
-    """Simulated seconds, running `hasten` times faster than the wall clock."""
+    """Simulated seconds, running `speed` times faster than the wall clock."""
 
-    def __init__(self, hasten: float = 1.0) -> None:
-        self.hasten = hasten
+    def __init__(self, speed: float = 1.0) -> None:
+        self.speed = speed
         self._start_s = time.monotonic()
 
     def now(self) -> float:
         """Simulated seconds since the clock was made."""
-        return (time.monotonic() - self._start_s) * self.hasten
+        return (time.monotonic() - self._start_s) * self.speed
 
     def wall_until(self, at_s: float) -> float:
         """Wall seconds until the simulated instant `at_s`; zero when it has passed."""
-        return max(0.0, (at_s - self.now()) / self.hasten)
+        return max(0.0, (at_s - self.now()) / self.speed)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import numpy as np
 from lane import run_lane
 
-from tests.wire.standing_bench import HASTEN
+from tests.wire.standing_bench import SPEED
 
 BOARDS = ("route", "text", "modbus", "frame")
 EVERY = 100
@@ -175,7 +175,7 @@ def _note(asked: argparse.Namespace, tally: Tally, lane: int, told: dict[str, An
 
 
 def _print(tally: Tally, wall_s: float, asked: argparse.Namespace) -> None:
-    bench_h = wall_s * HASTEN * asked.lanes / 3600
+    bench_h = wall_s * SPEED * asked.lanes / 3600
     rows = [
         ("seed, benches side by side", f"{asked.seed}, {asked.lanes}"),
         ("runs", f"{tally.runs}, {tally.faulty} of a faulty unit, {tally.in_trouble} in trouble"),

@@ -35,9 +35,9 @@ from harness.cli.run import Again, TranscriptPath
 from harness.cli.terminal import (
     BenchPath,
     Despite,
-    Hasten,
     JobFolder,
     RecordsPlace,
+    Speed,
     Stopping,
     output_may_be_gone,
     say,
@@ -95,7 +95,7 @@ def batch(
         float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
     ] = 0.0,
     seed: Annotated[int, typer.Option(help="Draws which units are faulty, and by what.")] = 1,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     records: RecordsPlace = None,
     transcript: TranscriptPath = None,
     as_json: Annotated[
@@ -104,7 +104,7 @@ def batch(
 ) -> None:
     """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
     described, place = read_job(job, bench), records or DEFAULT_RECORDS
-    simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+    simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     _check_faulty(faulty, serials, simulate=simulate)
     _check_person(serials, simulate=simulate)
     wanted = None if serials is None else read_serials(serials, described.sequence)

@@ -25,7 +25,7 @@ from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli.person import ask_hands, simulation_for, tell
-from harness.cli.terminal import AsJson, BenchPath, Clumsy, Faults, Hasten, JobFolder, say, stoppable
+from harness.cli.terminal import AsJson, BenchPath, Clumsy, Faults, JobFolder, Speed, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
@@ -86,7 +86,7 @@ def bench(
     job: JobFolder,
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Check a simulated bench.")] = False,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     as_json: AsJson = False,
 ) -> None:
     """Check a bench: each instrument answers, is what the file says, and does what it is told.
@@ -94,7 +94,7 @@ def bench(
     The fixture has to be empty for it.
     """
     described = load_job(job, bench)
-    simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+    simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     if not as_json:
         typer.echo(TERMINAL_CAUTIONS)
     if not simulate and sys.stdin.isatty():
@@ -423,7 +423,7 @@ def simulate(
         list[str] | None,
         typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
     ] = None,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     clumsy: Clumsy = 0.0,
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
@@ -434,7 +434,7 @@ def simulate(
 ) -> None:
     """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
     arguments = simulator_command(
-        job, Simulation(serial=serial, faults=fault or (), speed=hasten, lead_errors=clumsy)
+        job, Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=clumsy)
     )
     arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
     for text in trouble or []:

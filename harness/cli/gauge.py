@@ -28,9 +28,9 @@ from harness.cli.terminal import (
     AsJson,
     BenchPath,
     Faults,
-    Hasten,
     JobFolder,
     RecordsPlace,
+    Speed,
     Stopping,
     stoppable,
 )
@@ -113,7 +113,7 @@ def study(
     seed: Annotated[int, typer.Option(help="Draws the order in which units are run.")] = 1,
     bench: BenchPath = None,
     simulate: Simulate = False,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -131,7 +131,7 @@ def study(
         if not from_records:
             _check_study(wanted, described)
             left = runs_left(wanted, _of_study(store, described, wanted, simulate=simulate) if name else ())
-            simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+            simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
             if left:
                 with _at_gauge(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
@@ -162,7 +162,7 @@ def golden(
     bench: BenchPath = None,
     simulate: Simulate = False,
     fault: Faults = None,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -171,7 +171,7 @@ def golden(
     if wrong := serial_mistake(serial, described.sequence):
         raise UsageError(f"{serial}: {wrong}")
     faults = tuple(fault or ())
-    wanted = Simulation(faults=faults, speed=hasten)
+    wanted = Simulation(faults=faults, speed=speed)
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
     for each in faults:
         parse_fault(each, described.module, described.fixture)  # a bench would say it, as its own trouble
@@ -202,14 +202,14 @@ def known_bad(
     operator: Operator = None,
     bench: BenchPath = None,
     simulate: Simulate = False,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Check that units with known faults fail, and that the diagnosis names their faults."""
     described = read_job(job, bench)
     wanted = read_known_bad(faults, described)
-    simulation = simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate)
+    simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     with open_records(records or DEFAULT_RECORDS) as store:
         with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as here:
             found = list(_run_known_bad(here, wanted, operator))

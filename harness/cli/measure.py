@@ -18,9 +18,9 @@ from harness.cli.person import PersonAtTheBench, require_person, simulation_for,
 from harness.cli.terminal import (
     BenchPath,
     Faults,
-    Hasten,
     JobFolder,
     RecordsPlace,
+    Speed,
     output_may_be_gone,
     say,
     stoppable,
@@ -81,7 +81,7 @@ def measure(
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,
     fault: Faults = None,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     png: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the traces to a file.", show_default=False)
     ] = None,
@@ -89,7 +89,7 @@ def measure(
 ) -> None:
     """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
     described = read_job(job, bench)
-    wanted = Simulation(serial=serial, faults=fault or (), speed=hasten)
+    wanted = Simulation(serial=serial, faults=fault or (), speed=speed)
 
     def hands(planned: PlannedJob) -> Hands:
         require_person(part_in_state(planned.plan, state, setup))
@@ -126,7 +126,7 @@ def reference(
     job: JobFolder,
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")] = False,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     records: RecordsPlace = None,
     temperature: Annotated[
         float | None,
@@ -143,7 +143,7 @@ def reference(
         at_bench(
             described,
             bench_file=bench,
-            simulation=simulation_for(described, bench, Simulation(speed=hasten), simulate=simulate),
+            simulation=simulation_for(described, bench, Simulation(speed=speed), simulate=simulate),
             hands=lambda planned: PersonAtTheBench(planned.job),
             tell=tell,
         ) as here,

@@ -15,10 +15,10 @@ from harness.cli.terminal import (
     Clumsy,
     Despite,
     Faults,
-    Hasten,
     JobFolder,
     RecordsPlace,
     RunNumber,
+    Speed,
     output_may_be_gone,
     stoppable,
 )
@@ -69,7 +69,7 @@ def run(
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     fault: Faults = None,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     clumsy: Clumsy = 0.0,
     records: RecordsPlace = None,
     again: Again = "",
@@ -90,7 +90,7 @@ def run(
     wrong = serial_mistake(serial, described.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
-    wanted = Simulation(serial=serial, faults=fault or (), speed=hasten, lead_errors=clumsy)
+    wanted = Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=clumsy)
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
     with (
         stoppable() as stopping,
@@ -132,7 +132,7 @@ def resume(
         str | None,
         typer.Option(help="The serial number of the unit in the fixture, to say that it is the run's."),
     ] = None,
-    hasten: Hasten = 1.0,
+    speed: Speed = 1.0,
     records: RecordsPlace = None,
     transcript: TranscriptPath = None,
     as_json: OutcomeAsJson = False,
@@ -146,9 +146,9 @@ def resume(
         if _lacks_report(record, place):
             raise typer.Exit(_end_with_report(store, record, place, as_json=as_json))
         point = find_resume_point(store, record)
-        if hasten != 1.0 and not header.simulated:
-            raise UsageError("--hasten is for a simulated bench")
-        noted = Simulation(serial=header.serial, faults=header.simulated_faults, speed=hasten)
+        if speed != 1.0 and not header.simulated:
+            raise UsageError("--speed is for a simulated bench")
+        noted = Simulation(serial=header.serial, faults=header.simulated_faults, speed=speed)
         with at_bench(
             read_job(point.job_folder, point.bench_file),
             bench_file=point.bench_file,

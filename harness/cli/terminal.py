@@ -63,7 +63,7 @@ Faults = Annotated[
         show_default=False,
     ),
 ]
-Hasten = Annotated[
+Speed = Annotated[
     float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
 ]
 Clumsy = Annotated[

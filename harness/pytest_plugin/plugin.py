@@ -45,7 +45,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="a fault of the simulated unit, by its name in `switchwalk cover`; may be repeated",
     )
     group.addoption(
-        "--switchwalk-hasten",
+        "--switchwalk-speed",
         metavar="TIMES",
         type=float,
         default=1.0,

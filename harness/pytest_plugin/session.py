@@ -58,7 +58,7 @@ class BenchSession:
         option = self._config.getoption
         serial, faults = str(option("switchwalk_serial")), option("switchwalk_fault")
         bench_file, simulation = choose_bench(
-            str(option("switchwalk_bench")), speed=option("switchwalk_hasten")
+            str(option("switchwalk_bench")), speed=option("switchwalk_speed")
         )
         job = read_job(self._folder, bench_file)
         check_serial(serial, job.sequence)

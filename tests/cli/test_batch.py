@@ -44,7 +44,7 @@ class Place:
 
     def batch(self, capsys: pytest.CaptureFixture[str], *more: str) -> Printed:
         return switchwalk(
-            capsys, "batch", str(self.job), "--serials", str(self.serials), "--simulate", "--hasten", "20",
+            capsys, "batch", str(self.job), "--serials", str(self.serials), "--simulate", "--speed", "20",
             "--records", str(self.records), *more,
         )  # fmt: skip
 
@@ -137,7 +137,7 @@ def test_a_job_too_large_to_keep_a_person_waiting_is_diagnosed_where_nobody_wait
     assert unit["injected"] in unit["faults"]
     alone = switchwalk(
         capsys, "run", str(place.job), "--serial", "OB-0032", "--fault", unit["injected"], "--simulate",
-        "--hasten", "20", "--records", str(place.records),
+        "--speed", "20", "--records", str(place.records),
     )  # fmt: skip
     run = re.search(r"run (\d+): ", alone.out)
     assert run is not None

@@ -203,7 +203,7 @@ def test_a_device_file_without_permission_is_told_with_the_group_that_has_it(tmp
 def test_the_simulated_bench_is_ready_and_says_so_within_80_columns(
     capsys: pytest.CaptureFixture[str], job: Path
 ) -> None:
-    printed = switchwalk(capsys, "bench", str(job), "--simulate", "--hasten", "20")
+    printed = switchwalk(capsys, "bench", str(job), "--simulate", "--speed", "20")
     assert printed.code == 0
     assert max(map(len, printed.out.splitlines())) <= 80
     cautions, *lines = printed.out.split("Local codes and licensed practice come first.\n")

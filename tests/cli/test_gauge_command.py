@@ -35,8 +35,8 @@ class Place:
         return self.does(capsys, ("gauge", kind), *more)
 
     def does(self, capsys: pytest.CaptureFixture[str], command: tuple[str, ...], *more: str) -> Printed:
-        hasten = () if "--from-records" in more else ("--hasten", "20")
-        place = (str(self.job), "--simulate", *hasten, "--records", str(self.records))
+        speed = () if "--from-records" in more else ("--speed", "20")
+        place = (str(self.job), "--simulate", *speed, "--records", str(self.records))
         return switchwalk(capsys, *command, *place, *more)
 
 

@@ -41,7 +41,7 @@ class Seen:
 def seen_run(folder: Path, environment: Mapping[str, str], *more: str) -> Seen:
     """Slower than life: a state that is over between two drawings is never on the screen."""
     terminal = Terminal(
-        "run", str(tiny_job(folder)), "--serial", "OB-0001", "--simulate", "--hasten", "0.5",
+        "run", str(tiny_job(folder)), "--serial", "OB-0001", "--simulate", "--speed", "0.5",
         "--records", str(folder / "records.sqlite"), *more, environment=environment,
     )  # fmt: skip
     columns, rows = int(environment["COLUMNS"]), int(environment.get("LINES", "24"))

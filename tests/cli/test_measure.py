@@ -22,7 +22,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def measured(folder: Path) -> Printed:
     """One state of a simulated unit, with a picture of it."""
-    return _measure(folder, "swap", "--setup", SETUP, "--simulate", "--hasten", "20", "--png", "swap.png")
+    return _measure(folder, "swap", "--setup", SETUP, "--simulate", "--speed", "20", "--png", "swap.png")
 
 
 def _measure(folder: Path, *arguments: str) -> Printed:

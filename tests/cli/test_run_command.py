@@ -12,7 +12,7 @@ from tests.cli.commands import Printed, switchwalk
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, edit, job_in, with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
-HASTEN = ("--hasten", "20")
+SPEED = ("--speed", "20")
 
 
 @pytest.fixture(autouse=True)
@@ -23,7 +23,7 @@ def _in_a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 def simulated(
     capsys: pytest.CaptureFixture[str], job: Path | str, *more: str, serial: str = "OB-0001"
 ) -> Printed:
-    return switchwalk(capsys, "run", str(job), "--serial", serial, "--simulate", *HASTEN, *more)
+    return switchwalk(capsys, "run", str(job), "--serial", serial, "--simulate", *SPEED, *more)
 
 
 @pytest.fixture
@@ -100,7 +100,7 @@ def test_every_known_fault_fails_its_unit_and_is_named(capsys: pytest.CaptureFix
     folder, faults = shorter(job, STATES[job]), KNOWN_BAD[job]
     Path("known.txt").write_text("".join(f"OB-{n:04d}, {fault}\n" for n, fault in enumerate(faults)))
     printed = switchwalk(
-        capsys, "gauge", "known-bad", str(folder), "known.txt", "--simulate", *HASTEN, "--json"
+        capsys, "gauge", "known-bad", str(folder), "known.txt", "--simulate", *SPEED, "--json"
     )
     assert printed.code == 0, printed.out + printed.err
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:

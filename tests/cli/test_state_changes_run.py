@@ -33,7 +33,7 @@ def run(
     """
     more = [part for fault in faults for part in ("--fault", fault)]
     done = switchwalk(
-        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "10", "--again", "anew", *more
+        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--speed", "10", "--again", "anew", *more
     )
     with open_records(Path("switchwalk-records/records.sqlite")) as store:
         latest = max(unit.latest_run for unit in store.units())

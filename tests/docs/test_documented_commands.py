@@ -99,7 +99,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         _done(NEW)
         (place / OF_THE_TUTORIAL / "sequence.toml").write_text(SHORT, encoding="utf-8")
         for command, code in RUNS.items():
-            _done(f"{command} --hasten 20", code)
+            _done(f"{command} --speed 20", code)
     return place
 
 

@@ -26,7 +26,7 @@ def place(tmp_path_factory):
     for serial, fault in (("A", "K3 never operates"), ("B", "K1 coil shorted"), ("C", "")):
         faults = ("--fault", fault) if fault else ()
         switchwalk(
-            "run", str(job), "--serial", serial, "--simulate", "--hasten", "20", *faults,
+            "run", str(job), "--serial", serial, "--simulate", "--speed", "20", *faults,
             "--records", str(records), "--json",
         )  # fmt: skip
     for file in job.iterdir():
@@ -107,7 +107,7 @@ def test_a_relay_that_comes_late_is_named_by_its_change_of_state(tmp_path, capsy
     )
     records = tmp_path / "records.sqlite"
     switchwalk(
-        "run", str(job), "--serial", "L", "--simulate", "--hasten", "20", "--fault", "K1 slow to operate",
+        "run", str(job), "--serial", "L", "--simulate", "--speed", "20", "--fault", "K1 slow to operate",
         "--records", str(records), "--json",
     )  # fmt: skip
     code, printed = diagnose(capsys, records, 1)

@@ -64,7 +64,7 @@ def predicted(folder):
 def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path, capsys):
     best, failing = predicted
     records = tmp_path / "records.sqlite"
-    command = ["run", str(folder), "--serial", "SEEN-1", "--simulate", "--hasten", "20", "--fault", fault]
+    command = ["run", str(folder), "--serial", "SEEN-1", "--simulate", "--speed", "20", "--fault", fault]
     done = switchwalk(capsys, *command, "--json", "--records", str(records))
     outcome = json.loads(done.out.splitlines()[-1])["outcome"]
     assert outcome == ("fail" if best[fault] >= SURE else "pass"), done.err

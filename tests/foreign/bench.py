@@ -72,12 +72,12 @@ class ForeignBench:
         unit: Unit,
         *,
         seed: int = 1,
-        hasten: float = 20.0,
+        speed: float = 20.0,
         text_board: bool = False,
         stranger: bool = False,
         scope: type[Oscilloscope] = Oscilloscope,
     ) -> None:
-        self.world = World(unit, seed=seed, hasten=hasten)
+        self.world = World(unit, seed=seed, speed=speed)
         self.generator: Instrument = Stranger() if stranger else Generator(self.world)
         self.scope = scope(self.world)
         self.supply = Supply(self.world)

@@ -304,21 +304,21 @@ class Oscilloscope(Instrument):
         """Wait for the record, which takes as long as it is, and for its trigger before that."""
         if self.armed is None:
             return
-        now, hasten, duration = self.world.now, self.world.hasten, 10 * self.set.s_per_div
+        now, speed, duration = self.world.now, self.world.speed, 10 * self.set.s_per_div
         before = duration / 2 - self.set.position
         ready = self.armed + max(before, 0.0)
-        wait_until(ready + 0.03, now, self.interrupted, hasten)
+        wait_until(ready + 0.03, now, self.interrupted, speed)
         moment = self._crossing(ready)
         while moment is None and self.set.normal and not self.forced:
             ready = now()
-            wait_until(ready + 0.03, now, self.interrupted, hasten)
+            wait_until(ready + 0.03, now, self.interrupted, speed)
             if self.interrupted():
                 return
             moment = self._crossing(ready)
         if moment is None:
             moment = ready + 0.03
         repeats = self.set.count if self.set.average else 1
-        wait_until(moment - before + repeats * duration, now, self.interrupted, hasten)
+        wait_until(moment - before + repeats * duration, now, self.interrupted, speed)
         if not self.interrupted():
             self._digitise(moment - before, duration, repeats)
 

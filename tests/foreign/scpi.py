@@ -228,7 +228,7 @@ class Instrument:
         return None
 
 
-def wait_until(moment: float, now: Callable[[], float], given_up: Callable[[], bool], hasten: float) -> None:
+def wait_until(moment: float, now: Callable[[], float], given_up: Callable[[], bool], speed: float) -> None:
     """Sleep until the bench's own clock has come to a moment, or somebody gives up."""
     while (left := moment - now()) > 0 and not given_up():
-        time.sleep(min(left / hasten, 0.005))
+        time.sleep(min(left / speed, 0.005))

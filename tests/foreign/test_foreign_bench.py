@@ -226,7 +226,7 @@ def test_at_a_real_pace_a_shared_bench_with_a_profile_beside_it_and_a_text_board
         profile = profile.replace(ours, theirs)
     (shared / "other-scope.toml").write_text(profile, encoding="utf-8")
     unit = Unit()
-    bench = ForeignBench(unit, hasten=1.0, text_board=True, scope=OtherOscilloscope)
+    bench = ForeignBench(unit, speed=1.0, text_board=True, scope=OtherOscilloscope)
     ran = run(capsys, short_job, bench, folder=shared, scope_profile="other-scope")
     assert ran.printed.code == 0, ran.printed.out + ran.printed.err
     assert set(ran.errors) == {-113}  # of a supply that has one output: once in each of its sessions

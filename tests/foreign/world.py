@@ -30,9 +30,9 @@ class Output:
 class World:
     """One module on one fixture, with its own clock."""
 
-    def __init__(self, unit: Unit, *, seed: int, hasten: float) -> None:
+    def __init__(self, unit: Unit, *, seed: int, speed: float) -> None:
         self.unit = unit
-        self.hasten = hasten
+        self.speed = speed
         self.random = np.random.default_rng(seed)
         self._began = time.monotonic()
         self._lock = threading.RLock()
@@ -44,7 +44,7 @@ class World:
 
     def now(self) -> float:
         """Tell the bench's own time in seconds."""
-        return (time.monotonic() - self._began) * self.hasten
+        return (time.monotonic() - self._began) * self.speed
 
     def drive(self, output: int, **changes: float) -> None:
         """Change one generator output from now on."""

@@ -143,7 +143,7 @@ def _kept_run() -> Path:
     write_new({job / name: text for name, text in job_texts(template("mono-insert")).items()})
     for folder in (job, scratch()):
         (folder / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
-    unit = ("--serial", "OB-0023", "--simulate", "--hasten", "20", "--fault", "K1 never operates")
+    unit = ("--serial", "OB-0023", "--simulate", "--speed", "20", "--fault", "K1 never operates")
     code, said = _said("run", str(job), *unit, "--records", str(place))
     if code != 1:
         raise AssertionError(f"the run that is to be edited: exit {code}\n{said}")

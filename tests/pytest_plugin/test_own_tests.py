@@ -56,7 +56,7 @@ def at(standing: tuple[Path, StandingBench], serial: str, *more: str) -> tuple[s
 
 
 def simulated(job: Path, serial: str, *more: str) -> tuple[str, ...]:
-    place = ("--switchwalk-job", str(job), "--switchwalk-bench", "simulated", "--switchwalk-hasten", "20")
+    place = ("--switchwalk-job", str(job), "--switchwalk-bench", "simulated", "--switchwalk-speed", "20")
     return (*place, "--switchwalk-serial", serial, "--rootdir=.", "-p", "no:cacheprovider", *more)
 
 

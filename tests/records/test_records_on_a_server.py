@@ -30,7 +30,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def place(folder: Path, postgresql: PostgreSQL) -> str:
     """Two simulated runs, a good unit and one with a dead relay, made by the command itself."""
     place = postgresql.new_place()
-    command = [sys.executable, "-m", "harness.cli", "run", "job", "--simulate", "--hasten", "20"]
+    command = [sys.executable, "-m", "harness.cli", "run", "job", "--simulate", "--speed", "20"]
     for serial, fault, code in (("OB-0001", (), 0), ("OB-0002", ("--fault", "K1 never operates"), 1)):
         arguments = [*command, "--serial", serial, *fault, "--records", place]
         done = subprocess.run(arguments, cwd=folder, capture_output=True, text=True, check=False)

@@ -25,7 +25,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     job = with_checks_of(JOB, folder / "job", "gain", "response", "release_time")
     records = folder / "records.sqlite"
     for serial, faults in (("OB-1", ("--fault", "K3 never operates")), ("OB-2", ())):
-        asked = ["run", str(job), "--serial", serial, "--simulate", "--hasten", "10", "--json", *faults]
+        asked = ["run", str(job), "--serial", serial, "--simulate", "--speed", "10", "--json", *faults]
         with pytest.raises(SystemExit):
             main([*asked, "--records", str(records)])
     shutil.rmtree(job)

@@ -133,9 +133,9 @@ def test_a_unit_with_one_contact_stuck_fails_clearly_and_a_good_one_passes(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    good = switchwalk(capsys, "run", str(folder), "--serial", "G-1", "--simulate", "--hasten", "20")
+    good = switchwalk(capsys, "run", str(folder), "--serial", "G-1", "--simulate", "--speed", "20")
     bad = switchwalk(
-        capsys, "run", str(folder), "--serial", "B-1", "--simulate", "--hasten", "20", "--fault", STUCK
+        capsys, "run", str(folder), "--serial", "B-1", "--simulate", "--speed", "20", "--fault", STUCK
     )
     assert (good.code, bad.code) == (0, 1)
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:

@@ -31,7 +31,7 @@ def whole_run_of_a_good_unit(capsys: pytest.CaptureFixture[str], job: str) -> li
 
 def run(capsys: pytest.CaptureFixture[str], job: Path, *more: str) -> list[Reading]:
     switchwalk(
-        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--hasten", "20", "--again", "anew", *more
+        capsys, "run", str(job), "--serial", "OB-7", "--simulate", "--speed", "20", "--again", "anew", *more
     )
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         return store.readings(max(one.run_id for one in store.runs()))
@@ -183,7 +183,7 @@ def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.Captur
     job = with_checks_of(
         SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance", "noise", "distortion"
     )
-    bench = ("--simulate", "--hasten", "20")
+    bench = ("--simulate", "--speed", "20")
     nothing = switchwalk(
         capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept"
     )  # fmt: skip
@@ -224,7 +224,7 @@ def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance", "distortion")
-    bench = ("--simulate", "--hasten", "20")
+    bench = ("--simulate", "--speed", "20")
     ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "none")
     assert ran.code == 3
     assert "no through reference: the scope's gain accuracy stays in every reading" in ran.out

@@ -14,7 +14,7 @@ from harness.job.job import load_job
 from simulator.server import Addresses, Simulator, read_faults
 from tests.jobs import insert_switch
 
-HASTEN = 20.0
+SPEED = 20.0
 
 
 class Line:
@@ -147,7 +147,7 @@ def start(job_folder: Path, open_line: Callable[[str], Line]) -> Iterator[Callab
         def start_(*, faults: tuple[str, ...] = (), **options: object) -> Bench:
             settings: dict[str, object] = {
                 "serial": "S1",
-                "hasten": HASTEN,
+                "speed": SPEED,
                 "switchboard": "route",
                 **options,
             }

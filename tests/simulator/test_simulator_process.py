@@ -44,11 +44,11 @@ def test_it_says_where_it_is_in_one_line_and_soon(
     process: Callable[..., Any], open_line: Callable[..., Any]
 ) -> None:
     began = time.monotonic()
-    _, said = process("--serial", "P1", "--hasten", "5")
+    _, said = process("--serial", "P1", "--speed", "5")
     assert time.monotonic() - began < 5.0  # alone under one; other tests may have both processors
     ready = json.loads(said)
     assert ready["serial"] == "P1"
-    assert ready["hasten"] == 5
+    assert ready["speed"] == 5
     assert open_line(ready["generator"]).query("*IDN?").startswith("Ferncastle Instruments,")
 
 

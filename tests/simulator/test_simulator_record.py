@@ -58,7 +58,7 @@ def test_there_is_no_data_without_a_record(bench: Bench) -> None:
 
 
 def test_an_acquisition_takes_the_time_of_its_record(start: Callable[..., Any]) -> None:
-    bench = start(hasten=1.0)
+    bench = start(speed=1.0)
     bench.scope.write(":TIM:SCAL 0.02;:ACQ:POIN 1000")  # 0.2 s
     began = time.monotonic()
     bench.scope.write(":SINGle")
@@ -66,8 +66,8 @@ def test_an_acquisition_takes_the_time_of_its_record(start: Callable[..., Any]) 
     assert 0.2 <= time.monotonic() - began < 0.4
 
 
-def test_a_hastened_simulator_takes_less(start: Callable[..., Any]) -> None:
-    bench = start(hasten=100.0)
+def test_a_faster_simulator_takes_less(start: Callable[..., Any]) -> None:
+    bench = start(speed=100.0)
     bench.scope.write(":TIM:SCAL 1;:ACQ:POIN 1000")  # 10 s
     began = time.monotonic()
     bench.scope.write(":SINGle")
@@ -95,7 +95,7 @@ def test_a_waiting_query_is_interrupted_by_the_next_message(bench: Bench) -> Non
 
 
 def test_opc_sets_its_bit_only_when_the_record_is_complete(start: Callable[..., Any]) -> None:
-    bench = start(hasten=1.0)
+    bench = start(speed=1.0)
     bench.scope.write("*CLS;:TIM:SCAL 0.02;:SING;*OPC")
     assert bench.scope.query("*ESR?") == "0"
     bench.scope.write("*WAI")

@@ -21,7 +21,7 @@ from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = 16
-HASTEN = 20.0
+SPEED = 20.0
 
 CHANNELS_ALIKE = check_of("channel_gain_difference", name="Channels alike", between=["-20 dB", "20 dB"])
 
@@ -104,7 +104,7 @@ def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iter
     process = subprocess.Popen(
         [
             *(sys.executable, "-m", "simulator", str(job), "--switchboard", switchboard),
-            *("--hasten", f"{HASTEN:g}", "--bench-file", str(bench_file), *options),
+            *("--speed", f"{SPEED:g}", "--bench-file", str(bench_file), *options),
         ],
         cwd=ROOT,
         stdin=subprocess.PIPE,

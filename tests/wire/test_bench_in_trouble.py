@@ -1,6 +1,6 @@
 """Whole runs on a bench in trouble: the unit is never blamed, nothing wrong is recorded, the bench ends safe.
 
-Instruments, troubles and wires are real processes and sockets; only the simulator's clock is hastened.
+Instruments, troubles and wires are real processes and sockets; only the simulator's clock runs faster.
 """
 
 import json

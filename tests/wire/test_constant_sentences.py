@@ -104,7 +104,7 @@ def silent(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def run(capsys: pytest.CaptureFixture[str], job: Path, records: Path, *more: str) -> int:
-    simulated = ("--simulate", "--hasten", "20", "--records", str(records))
+    simulated = ("--simulate", "--speed", "20", "--records", str(records))
     return switchwalk(capsys, "run", str(job), "--serial", "OB-7", *simulated, *more).code
 
 
@@ -141,7 +141,7 @@ def test_a_run_without_sentences_goes_on_alike(
     lost = Path(shutil.copy(records, tmp_path / "lost.sqlite"))
     change(lost, """UPDATE readings SET facts = '[["lost to bench",{"instrument":"supply"}]]' WHERE id = 8""")
     constant = without_sentences(records)
-    resumed = ("resume", "1", "--hasten", "20", "--records")
+    resumed = ("resume", "1", "--speed", "20", "--records")
     refused = [switchwalk(capsys, *resumed, str(place)) for place in (lost, without_sentences(lost))]
     assert [(each.code, each.err) for each in refused] == [(2, refused[0].err)] * 2
     assert "the bench failed to take" in refused[0].err

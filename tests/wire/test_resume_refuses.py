@@ -189,12 +189,12 @@ def refused_by_identity(bench: Bench, run: int) -> str:
 
 def test_a_simulated_run_is_resumed_with_its_faults(bench: Bench) -> None:
     place = ("--records", str(bench.records))
-    arguments = ("run", str(bench.job), "--serial", "SIMULATED", "--simulate", "--hasten", "20", *place)
+    arguments = ("run", str(bench.job), "--serial", "SIMULATED", "--simulate", "--speed", "20", *place)
     faulty = (*arguments, "--fault", "K1 never operates")
     code, said = bench.nursery.run(*faulty, befalls=HALF_WAY)
     assert code == -9, said
     run, _ = kept(bench, "SIMULATED")
-    code, said = bench.nursery.run("resume", str(run), "--hasten", "20", *place)
+    code, said = bench.nursery.run("resume", str(run), "--speed", "20", *place)
     assert code == 1, said
     assert len(kept(bench, "SIMULATED")[1]) == 8
 

@@ -93,7 +93,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
         if isinstance(event, Remark) and event.text.startswith("setup"):
             said.append(event.text)
 
-    with Simulator(load_job(hand_job(folder)), serial="OB-0001", hasten=20.0) as simulator:
+    with Simulator(load_job(hand_job(folder)), serial="OB-0001", speed=20.0) as simulator:
         (folder / "bench.toml").write_text(simulator.bench_toml(), encoding="utf-8")
         job = load_job(folder / "by_hand", folder / "bench.toml")
         plan = build_plan(job, impedances=BenchImpedances())
@@ -231,7 +231,7 @@ def test_a_setup_is_drawn_lead_by_lead_within_80_columns(scene: Scene) -> None:
 
 
 def simulated(capsys: pytest.CaptureFixture[str], job: Path, *more: str) -> Printed:
-    return switchwalk(capsys, "run", str(job), "--serial", "OB-0001", "--simulate", "--hasten", "20", *more)
+    return switchwalk(capsys, "run", str(job), "--serial", "OB-0001", "--simulate", "--speed", "20", *more)
 
 
 @pytest.fixture
