@@ -44,7 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             switchboard=asked.switchboard,
             bench_seed=asked.bench_seed,
             troubles=troubles,
-            clumsy=asked.clumsy,
+            lead_errors=asked.lead_errors,
         ) as simulator:
             if asked.bench_file is not None:
                 write_bench(asked.bench_file, simulator.bench_toml())
@@ -69,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--speed", type=_speed, default=1.0, help="run the clock so many times faster")
     parser.add_argument("--switchboard", choices=BOARD_KINDS, default="frame", help="kind of switchboard")
     parser.add_argument("--bench-seed", type=int, default=1, help="draws the bench's own errors")
-    parser.add_argument("--clumsy", type=_share, default=0.0, help="share of setups by hand with a slip")
+    parser.add_argument("--lead-errors", type=_share, default=0.0, help="share of setups by hand with a slip")
     parser.add_argument("--bench-file", type=Path, help="write a complete bench.toml here")
     return parser
 

@@ -59,17 +59,17 @@ JOIN_S = 2.0
 
 
 class Hands:
-    """clumsy: the share of setups with a slip. The same seed slips the same way in the same order."""
+    """lead_errors: the share of setups with a slip. The same seed slips the same way in the same order."""
 
-    def __init__(self, job: Job, *, inputs: int, clumsy: float, seed: object) -> None:
-        self._job, self._inputs, self._clumsy = job, inputs, clumsy
+    def __init__(self, job: Job, *, inputs: int, lead_errors: float, seed: object) -> None:
+        self._job, self._inputs, self._lead_errors = job, inputs, lead_errors
         self._rng = generator_for("hands", seed)
         self.elsewhere: dict[str, str | None] = {}
 
     def make(self, name: str) -> Places:
         """Make a setup; gives the leads that are elsewhere than they should be. Raises UsageError."""
         places = proper_places(self._setup(name), self._inputs)
-        slips = places and self._rng.random() < self._clumsy
+        slips = places and self._rng.random() < self._lead_errors
         self.elsewhere = self._slip(places) if slips else {}
         return self.elsewhere
 
@@ -222,7 +222,7 @@ class Simulator:
     """A running simulator of a job's bench; close it, or use it in a `with`.
 
     serial: draws the unit's values. bench_seed: draws the bench's own errors. speed: how many times faster
-    than the wall its clock runs. clumsy: the share of setups by hand in which a lead ends up elsewhere.
+    than the wall its clock runs. lead_errors: the share of setups by hand in which a lead ends up elsewhere.
     """
 
     def __init__(
@@ -235,7 +235,7 @@ class Simulator:
         switchboard: BoardKind = "frame",
         bench_seed: int = 1,
         troubles: Sequence[Trouble] = (),
-        clumsy: float = 0.0,
+        lead_errors: float = 0.0,
     ) -> None:
         self._job = job
         self.switchboard_kind = switchboard
@@ -245,7 +245,7 @@ class Simulator:
             job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
         )
         self._pair_of_hands = Hands(
-            job, inputs=self._world.inputs, clumsy=clumsy, seed=f"{bench_seed} {serial}"
+            job, inputs=self._world.inputs, lead_errors=lead_errors, seed=f"{bench_seed} {serial}"
         )
         self._agendas = {name: Agenda() for name in INSTRUMENTS}
         self._listeners: dict[str, Listener] = {}

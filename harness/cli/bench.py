@@ -25,7 +25,7 @@ from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli.person import ask_hands, simulation_for, tell
-from harness.cli.terminal import AsJson, BenchPath, Clumsy, Faults, JobFolder, Speed, say, stoppable
+from harness.cli.terminal import AsJson, BenchPath, Faults, JobFolder, LeadErrors, Speed, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
@@ -424,7 +424,7 @@ def simulate(
         typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
     ] = None,
     speed: Speed = 1.0,
-    clumsy: Clumsy = 0.0,
+    lead_errors: LeadErrors = 0.0,
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
     bench_file: Annotated[
@@ -434,7 +434,7 @@ def simulate(
 ) -> None:
     """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
     arguments = simulator_command(
-        job, Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=clumsy)
+        job, Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=lead_errors)
     )
     arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
     for text in trouble or []:

@@ -38,7 +38,7 @@ def simulation_for(job: Job, bench: Path | None, wanted: Simulation, *, simulate
     for option, given, what in (
         ("--fault", bool(wanted.faults), "a simulated bench"),
         ("--speed", wanted.speed != 1.0, "a simulated bench"),
-        ("--clumsy", wanted.lead_errors > 0.0, "simulated hands"),
+        ("--lead-errors", wanted.lead_errors > 0.0, "simulated hands"),
     ):
         if given:
             raise UsageError(f"{option} is for {what}; add --simulate")

@@ -12,10 +12,10 @@ from harness.cli.outcome import EXIT_OF, say_outcome
 from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
 from harness.cli.terminal import (
     BenchPath,
-    Clumsy,
     Despite,
     Faults,
     JobFolder,
+    LeadErrors,
     RecordsPlace,
     RunNumber,
     Speed,
@@ -70,7 +70,7 @@ def run(
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     fault: Faults = None,
     speed: Speed = 1.0,
-    clumsy: Clumsy = 0.0,
+    lead_errors: LeadErrors = 0.0,
     records: RecordsPlace = None,
     again: Again = "",
     operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
@@ -90,7 +90,7 @@ def run(
     wrong = serial_mistake(serial, described.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
-    wanted = Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=clumsy)
+    wanted = Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=lead_errors)
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
     with (
         stoppable() as stopping,

@@ -66,10 +66,10 @@ Faults = Annotated[
 Speed = Annotated[
     float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
 ]
-Clumsy = Annotated[
+LeadErrors = Annotated[
     float,
     typer.Option(
-        "--clumsy",
+        "--lead-errors",
         min=0.0,
         max=1.0,
         metavar="SHARE",

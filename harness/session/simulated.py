@@ -100,7 +100,7 @@ def simulated_bench(job: Path, simulation: Simulation) -> Iterator[SimulatedBenc
 def simulator_command(job: Path, simulation: Simulation) -> list[str]:
     """What starts a simulator of a job."""
     arguments = [sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial]
-    arguments += ["--speed", f"{simulation.speed:g}", "--clumsy", f"{simulation.lead_errors:g}"]
+    arguments += ["--speed", f"{simulation.speed:g}", "--lead-errors", f"{simulation.lead_errors:g}"]
     for fault in simulation.faults:
         arguments += ["--fault", fault]
     return arguments

@@ -244,10 +244,10 @@ def short_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return job
 
 
-def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
+def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
     capsys: pytest.CaptureFixture[str], short_job: Path
 ) -> None:
-    printed = simulated(capsys, short_job, "--clumsy", "1")
+    printed = simulated(capsys, short_job, "--lead-errors", "1")
     assert printed.code == 0, printed.out + printed.err
     assert printed.out.splitlines()[-1] == "PASS  unit OB-0001, run 1: 8 pass"
     said = " ".join(printed.out.split())
@@ -271,20 +271,18 @@ def test_a_run_with_clumsy_hands_finds_them_out_and_ends_right(
     assert "scope input 2 to left.out cold" in pictures[1]
 
 
-def test_clumsy_hands_hide_no_fault_of_the_unit(capsys: pytest.CaptureFixture[str], short_job: Path) -> None:
-    printed = simulated(capsys, short_job, "--clumsy", "1", "--fault", "left.out.cold open")
+def test_lead_errors_hide_no_fault_of_the_unit(capsys: pytest.CaptureFixture[str], short_job: Path) -> None:
+    printed = simulated(capsys, short_job, "--lead-errors", "1", "--fault", "left.out.cold open")
     assert printed.code == 1, printed.out + printed.err
     assert "measured as the unit's" in " ".join(printed.out.split())
     assert "FAIL gain left.out in idle" in printed.out
     assert "FAIL gain right" not in printed.out
 
 
-def test_clumsy_hands_are_for_the_simulator_alone(
-    capsys: pytest.CaptureFixture[str], short_job: Path
-) -> None:
-    printed = switchwalk(capsys, "run", str(short_job), "--serial", "OB-0001", "--clumsy", "1")
+def test_lead_errors_are_for_the_simulator_alone(capsys: pytest.CaptureFixture[str], short_job: Path) -> None:
+    printed = switchwalk(capsys, "run", str(short_job), "--serial", "OB-0001", "--lead-errors", "1")
     assert printed.code == 2
-    assert "--clumsy is for simulated hands; add --simulate" in printed.err
+    assert "--lead-errors is for simulated hands; add --simulate" in printed.err
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no pty")
