@@ -34,8 +34,8 @@ from harness.cli.person import (
 from harness.cli.run import Again, TranscriptPath
 from harness.cli.terminal import (
     BenchPath,
-    Despite,
     JobFolder,
+    Override,
     RecordsPlace,
     Speed,
     Stopping,
@@ -88,7 +88,7 @@ def batch(
     operator: Operator = None,
     notes: Annotated[str, typer.Option(help="Kept with each run.", show_default=False)] = "",
     again: Again = "",
-    despite: Despite = "",
+    override: Override = "",
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     faulty: Annotated[
@@ -126,7 +126,9 @@ def batch(
             transcript=transcript,
             tell=tell,
         ) as here:
-            override = check_bench_block(store, here.job, simulated=simulate, override=despite, who=operator)
+            overridden = check_bench_block(
+                store, here.job, simulated=simulate, overridden=override, who=operator
+            )
             if not as_json:
                 typer.echo(TERMINAL_CAUTIONS)
             units = Units(
@@ -136,7 +138,7 @@ def batch(
                 request=RunRequest(serial="", operator=operator, notes=notes, batch=name),
                 faults=faults,
                 again=again,
-                override=override,
+                overridden=overridden,
                 listed=wanted is not None,
                 quiet=as_json,
                 made=made,
@@ -168,7 +170,7 @@ class Units:
     request: RunRequest
     faults: Mapping[str, str]
     again: str
-    override: tuple[Noted, ...]
+    overridden: tuple[Noted, ...]
     listed: bool
     quiet: bool
     made: BatchResult
@@ -211,7 +213,7 @@ class Units:
             serial=serial,
             operator=self.request.operator or (retest.who if retest else None),
             faults=faults,
-            noted=(*(() if retest is None else (retest.noted,)), *self.override, *arrived),
+            noted=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
         )
         title = f"{serial}: {self.bench.job.sequence.name}"
         shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)

@@ -12,10 +12,10 @@ from harness.cli.outcome import EXIT_OF, say_outcome
 from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
 from harness.cli.terminal import (
     BenchPath,
-    Despite,
     Faults,
     JobFolder,
     LeadErrors,
+    Override,
     RecordsPlace,
     RunNumber,
     Speed,
@@ -74,7 +74,7 @@ def run(
     records: RecordsPlace = None,
     again: Again = "",
     operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
-    despite: Despite = "",
+    override: Override = "",
     reference: Annotated[
         ReferenceFrom,
         typer.Option(
@@ -108,7 +108,7 @@ def run(
     ):
         again = again or _agreed_to(passed_before(store, here.job, serial, simulated=simulate), as_json)
         noted = admit(
-            store, here.job, serial, simulated=simulate, who=operator, again=again, override=despite
+            store, here.job, serial, simulated=simulate, who=operator, again=again, overridden=override
         )
         here.reference = _kept_reference(store, here, reference)
         if not as_json:

@@ -43,10 +43,10 @@ RecordsPlace = Annotated[
 ]
 RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
-Despite = Annotated[
+Override = Annotated[
     str,
     typer.Option(
-        "--despite",
+        "--override",
         metavar="REASON",
         help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
         show_default=False,

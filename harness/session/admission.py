@@ -40,7 +40,7 @@ def latest_checks(store: RunStore, bench: str, *, simulated: bool) -> dict[Check
 
 
 def check_bench_block(
-    store: RunStore, job: Job, *, simulated: bool, override: str = "", who: str | None = None
+    store: RunStore, job: Job, *, simulated: bool, overridden: str = "", who: str | None = None
 ) -> tuple[Noted, ...]:
     """Refuse a bench that its last checks do not vouch for; returns what is kept with runs that go on.
 
@@ -51,12 +51,12 @@ def check_bench_block(
     told = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
     if not told:
         return ()
-    if override and who:
-        text = f"{who} went on despite what the checks of the bench say: {override}. {told}"
-        return ((RefusalOverridden(who=who, why=override), text),)
+    if overridden and who:
+        text = f"{who} overrode the checks of the bench: {overridden}. {told}"
+        return ((RefusalOverridden(who=who, why=overridden), text),)
     raise BenchError(
         f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge golden`; "
-        "or go on with --operator NAME --despite REASON, kept with each run",
+        "or go on with --operator NAME --override REASON, kept with each run",
         instrument=f"bench {name!r}",
     )
 
@@ -269,7 +269,7 @@ def how_it_ended(line: RunLine) -> str:
 
 
 def admit(
-    store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, override: str
+    store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, overridden: str
 ) -> tuple[Noted, ...]:
     """Refuse a unit that may not be run now; returns what is kept with its run of why it is.
 
@@ -286,5 +286,5 @@ def admit(
         who=who or NOT_SAID,
         why=again or "no reason given",
     )
-    block = check_bench_block(store, job, simulated=simulated, override=override, who=who)
+    block = check_bench_block(store, job, simulated=simulated, overridden=overridden, who=who)
     return block if retest is None else (retest.noted, *block)

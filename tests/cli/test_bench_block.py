@@ -36,9 +36,9 @@ def checked(store: RunStore, kind: CheckKind, *, good: bool, hours_ago: float, b
     store.add_event(run, BenchCheck(check=kind, good=good, why="as told"), at=at)
 
 
-def block(store: RunStore, golden_every_s: float | None, *, despite: str = "") -> str:
-    who = "Grace" if despite else None
-    noted = check_bench_block(store, job(golden_every_s), simulated=False, override=despite, who=who)
+def block(store: RunStore, golden_every_s: float | None, *, override: str = "") -> str:
+    who = "Grace" if override else None
+    noted = check_bench_block(store, job(golden_every_s), simulated=False, override=override, who=who)
     return "".join(text for _, text in noted)
 
 
@@ -71,6 +71,6 @@ def test_a_bad_check_is_bad_however_old(store: RunStore) -> None:
 
 def test_who_goes_on_with_an_old_check_says_why(store: RunStore) -> None:
     checked(store, "golden", good=True, hours_ago=13)
-    kept = block(store, 12 * HOUR_S, despite="the golden unit is away")
-    assert kept.startswith("Grace went on despite what the checks of the bench say: the golden unit is away")
+    kept = block(store, 12 * HOUR_S, override="the golden unit is away")
+    assert kept.startswith("Grace overrode the checks of the bench: the golden unit is away")
     assert "13.0 h old" in kept

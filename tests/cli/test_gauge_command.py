@@ -121,12 +121,12 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     serials = place.folder / "serials.txt"
     serials.write_text("OB-0005\n", encoding="utf-8")
     assert place.does(capsys, ("batch",), "--serials", str(serials)).code == 4
-    assert place.does(capsys, ("run",), *unit, "--despite", "a lead, seen to").code == 4  # who says so?
-    despite = ("--despite", "a lead, seen to", "--operator", "Grace")
-    assert place.does(capsys, ("batch",), "--serials", str(serials), *despite).code == 0
+    assert place.does(capsys, ("run",), *unit, "--override", "a lead, seen to").code == 4  # who says so?
+    override = ("--override", "a lead, seen to", "--operator", "Grace")
+    assert place.does(capsys, ("batch",), "--serials", str(serials), *override).code == 0
     with open_records(place.records, read_only=True) as store:
         (event,) = store.latest_events(RefusalOverridden).values()
-    assert event.text.startswith("Grace went on despite what the checks of the bench say: a lead, seen to.")
+    assert event.text.startswith("Grace overrode the checks of the bench: a lead, seen to.")
     said = json.loads(place.gauge(capsys, *golden, "--json").out)
     assert (said["in_place"], said["history"]) == (True, [9])  # what had moved is no history
     assert place.does(capsys, ("run",), "--serial", "OB-0006", "--json").code == 0
