@@ -85,9 +85,7 @@ def cover(
     minimal: Annotated[
         bool, typer.Option("--minimal", help="Find the fewest steps that see as much.")
     ] = False,
-    every: Annotated[
-        bool, typer.Option("--every", help="Name every fault that is seen, and by what.")
-    ] = False,
+    every: Annotated[bool, typer.Option("--all", help="Name every fault that is seen, and by what.")] = False,
     fault: Annotated[
         list[str] | None,
         typer.Option(
@@ -318,7 +316,7 @@ def _seen_lines(found: Coverage, *, every: bool) -> Iterator[str]:
     yield ""
     yield from _folded(
         f"{'Seen' if every else 'Seen least clearly'}, by how many times its ± a reading would be past its "
-        f"limit{'' if every else ' (--every names all)'}:"
+        f"limit{'' if every else ' (--all names all)'}:"
     )
     for one in told:
         yield from _folded(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, more=6)

@@ -274,9 +274,9 @@ def verify(
         int | None, typer.Argument(metavar="[RUN]", help="One run alone.", show_default=False)
     ] = None,
     records: RecordsPlace = None,
-    noted: Annotated[
+    expect: Annotated[
         str,
-        typer.Option(metavar="SHA256", help="A last digest noted before, which must be there still."),
+        typer.Option("--expect", metavar="SHA256", help="Digest noted earlier; must still be present."),
     ] = "",
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="Bring records of an older version up to this one first.")
@@ -285,7 +285,7 @@ def verify(
 ) -> None:
     """Look for readings that were edited, removed, moved or put in since they were recorded."""
     with open_records(records or DEFAULT_RECORDS, read_only=not upgrade, bring_up=upgrade) as store:
-        found = store.verify(run, noted=noted)
+        found = store.verify(run, expected=expect)
     if as_json:
         typer.echo(json.dumps(asdict(found) | {"intact": not found.findings}, ensure_ascii=False))
     else:

@@ -113,7 +113,7 @@ def run(
         here.reference = _kept_reference(store, here, reference)
         if not as_json:
             typer.echo(TERMINAL_CAUTIONS)
-        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
+        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), expected=expect)
         reporter = Reporter(here.planned, store, place)
         shown = None if as_json else plain_or_live(here, title=_title(here, serial))
         with reporter.helped():

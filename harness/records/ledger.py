@@ -153,14 +153,14 @@ def enter(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]
 _LAST = select(tables.ledger.c.id, tables.ledger.c.sha256).order_by(tables.ledger.c.id.desc()).limit(1)
 
 
-def verify(connection: Connection, run_id: int | None = None, *, noted: str = "") -> Verification:
+def verify(connection: Connection, run_id: int | None = None, *, expected: str = "") -> Verification:
     """Compare the records with their ledger: the rows of every run or of one, and the chain.
 
     Of one run the chain is followed from the run's first entry to the end: what stands before it says nothing
     of the run, and nothing in it can be changed, removed or put in without the rest being made anew.
     """
-    start = 1 if run_id is None else _start(connection, run_id, noted)
-    count, head, findings, entered = _follow(connection, start, noted)
+    start = 1 if run_id is None else _start(connection, run_id, expected)
+    count, head, findings, entered = _follow(connection, start, expected)
     present = set(connection.execute(select(tables.runs.c.id)).scalars())
     wanted = sorted((present | entered) - {NO_RUN}) if run_id is None else [run_id]
     for run in wanted:
@@ -171,7 +171,7 @@ def verify(connection: Connection, run_id: int | None = None, *, noted: str = ""
     return Verification(entries=count, runs=len(wanted), head=head, findings=tuple(findings))
 
 
-def _start(connection: Connection, run_id: int, noted: str) -> int:
+def _start(connection: Connection, run_id: int, expected: str) -> int:
     """Where to begin for one run: with its first entry, or with the one that was noted where that is before.
 
     The first is that of the run itself; where another stands there, entries were moved, and all are followed.
@@ -181,18 +181,22 @@ def _start(connection: Connection, run_id: int, noted: str) -> int:
     first = connection.execute(of_run.order_by(within_run(columns.id)).limit(1)).one_or_none()
     if first is None or first.kind != tables.runs.name:
         return 1
-    known = connection.execute(select(columns.id).where(columns.sha256 == noted)).scalar() if noted else None
+    known = (
+        connection.execute(select(columns.id).where(columns.sha256 == expected)).scalar()
+        if expected
+        else None
+    )
     return int(first.id if known is None else min(first.id, known))
 
 
-def _follow(connection: Connection, start: int, noted: str) -> tuple[int, str, list[Finding], set[int]]:
+def _follow(connection: Connection, start: int, expected: str) -> tuple[int, str, list[Finding], set[int]]:
     """Follow the chain from an entry to the end: how many, the last digest, what is wrong, their runs."""
     columns = tables.ledger.c
     names = ("id", "previous", "run_id", "kind", "row", "content", "sha256")
     query = select(*(columns[name] for name in names)).where(columns.id >= start).order_by(columns.id)
     findings: list[Finding] = []
     entered: set[int] = set()
-    last, count, seen = GENESIS if start == 1 else None, 0, not noted
+    last, count, seen = GENESIS if start == 1 else None, 0, not expected
     for entries in fetched(connection, query):
         for number, previous, run, kind, row, content, sha256 in entries:
             follows = previous == last or last is None
@@ -203,11 +207,11 @@ def _follow(connection: Connection, start: int, noted: str) -> tuple[int, str, l
                 )
                 findings.append(Finding(run_id=run, what=what))
             last = sha256
-            seen = seen or sha256 == noted
+            seen = seen or sha256 == expected
             entered.add(run)
         count += len(entries)
     if not seen:
-        what = f"the chain has no entry {noted}, so that its end was cut off or it was made anew"
+        what = f"the chain has no entry {expected}, so that its end was cut off or it was made anew"
         findings.append(Finding(run_id=0, what=what))
     return count, last or GENESIS, findings, entered
 

@@ -261,7 +261,7 @@ class RunStore:
                         found[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
             return found
 
-    def verify(self, run_id: int | None = None, *, noted: str = "") -> ledger.Verification:
+    def verify(self, run_id: int | None = None, *, expected: str = "") -> ledger.Verification:
         """Compare the records with their ledger: all of them; or a run, with the chain from there to the end.
 
         noted: a digest that was written down elsewhere and must be in the chain.
@@ -269,7 +269,7 @@ class RunStore:
         if run_id is not None:
             self.run(run_id)
         with self._reading() as connection:
-            return ledger.verify(connection, run_id, noted=noted)
+            return ledger.verify(connection, run_id, expected=expected)
 
     def references(self, run_id: int) -> list[dict[str, Any]]:
         """Give the through references that a run used."""

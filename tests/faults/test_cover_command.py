@@ -88,7 +88,7 @@ def test_faults_of_ones_own_are_judged_too(hand_json):
 
 
 def test_the_text_fits_a_terminal_and_names_what_matters():
-    done = run_cover(SWITCHER, *BY_HAND, "--every")
+    done = run_cover(SWITCHER, *BY_HAND, "--all")
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80

@@ -82,7 +82,7 @@ def test_untouched_records_are_as_recorded(place: str) -> None:
         found = store.verify()
         assert found.findings == ()
         assert found.runs == 3
-        assert store.verify(2, noted=found.head).findings == ()
+        assert store.verify(2, expected=found.head).findings == ()
         with pytest.raises(RecordsError, match="there is no run 9"):
             store.verify(9)
 
@@ -133,7 +133,7 @@ def test_what_was_done_from_outside_is_found_with_its_run(
 def test_of_one_run_the_chain_is_followed_from_its_first_entry_on(place: str) -> None:
     with open_records(place, read_only=True) as store:
         whole, first, last = store.verify(), store.verify(1), store.verify(3)
-        before = store.verify(3, noted=store.seal(1))
+        before = store.verify(3, expected=store.seal(1))
     assert whole.entries == first.entries > before.entries > last.entries
     assert {whole.head, first.head, last.head, before.head} == {whole.head}
     assert before.findings == ()
@@ -177,7 +177,7 @@ def test_an_end_that_was_cut_off_is_found_by_a_digest_that_was_noted(place: str)
     )
     with open_records(place, read_only=True) as store:
         assert store.verify().findings == ()  # nothing within the records can show it
-        (finding,) = store.verify(noted=noted).findings
+        (finding,) = store.verify(expected=noted).findings
     assert "its end was cut off" in finding.what
 
 

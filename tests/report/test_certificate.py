@@ -74,7 +74,7 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
     text = Page(page.read_text(encoding="utf-8"))
     with open_records(records, read_only=True) as store:
         seal = store.seal(1)
-        assert store.verify(1, noted=seal).findings == ()
+        assert store.verify(1, expected=seal).findings == ()
     for said in (
         "Test certificate", "serial OB-1", "✓ PASS", "batch autumn", "Ada, Van bench", "8: idle, loop_a",
         "Example,G2,1001,1.0", "U: expanded uncertainty, k = 2.", "It is not a calibration and not by an",

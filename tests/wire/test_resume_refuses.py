@@ -248,7 +248,7 @@ def test_verify_says_which_run_was_meddled_with(bench: Bench, passed: int) -> No
     code, said = bench.nursery.run(*arguments)
     assert code == 0, said
     noted = said.strip().rpartition(" ")[2]
-    assert bench.nursery.run(*arguments, str(passed), "--noted", noted)[0] == 0
+    assert bench.nursery.run(*arguments, str(passed), "--expect", noted)[0] == 0
     with closing(sqlite3.connect(bench.records)) as database:
         database.execute("UPDATE readings SET reason = 'fine' WHERE run_id = ? AND unit = 'A'", (passed,))
         database.commit()
