@@ -45,7 +45,8 @@ def trends(
         ),
     ] = None,
     serials: Annotated[
-        str, typer.Option("--serials", metavar="PATTERN", help="Only units like this, such as 'OB-1*'.")
+        str,
+        typer.Option("--serial-pattern", metavar="PATTERN", help="Only units like this, such as 'OB-1*'."),
     ] = "*",
     batch: Annotated[
         str | None,

@@ -99,7 +99,7 @@ def test_a_batch_is_shown_with_its_yields_and_their_definition(trends: Callable[
 def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(
     trends: Callable[..., Any],
 ) -> None:
-    said = trends("--part", "TLS-2", "--serials", "A-*")
+    said = trends("--part", "TLS-2", "--serial-pattern", "A-*")
     table = said[said.index("Readings, the least") :].splitlines()
     assert "Phase: loop_a left.out" in table[2]  # Cpk about 3, gain about 6
     assert any("Crosstalk" in line for line in table)
@@ -107,7 +107,7 @@ def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(
 
 
 def test_left_less_right_is_found(trends: Callable[..., Any]) -> None:
-    (side,) = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--json"))["sides"]
+    (side,) = json.loads(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--json"))["sides"]
     assert side["channels"] == ["left", "right"]
     assert side["difference"]["low"] < -0.02 < side["difference"]["high"]
     assert side["difference"]["n"] == 40
@@ -115,11 +115,11 @@ def test_left_less_right_is_found(trends: Callable[..., Any]) -> None:
 
 
 def test_a_batch_is_compared_with_another(trends: Callable[..., Any]) -> None:
-    content = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--against", "B-*", "--json"))
+    content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--against", "B-*", "--json"))
     moved = [one for one in content["compared"] if one["moved"]]
     assert [one["pad"]["check"] for one in moved] == ["Phase"]
     assert moved[0]["difference"]["shift"] == pytest.approx(0.4, abs=0.1)
-    said = trends("--part", "TLS-2", "--serials", "A-*", "--against", "B-*")
+    said = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--against", "B-*")
     assert "Against the other 31 units: 1 of 3 readings moved" in said
 
 
@@ -132,7 +132,7 @@ def test_the_golden_units_drift_is_found(trends: Callable[..., Any]) -> None:
 
 
 def test_one_reading_is_charted_unit_by_unit(trends: Callable[..., Any]) -> None:
-    said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "gain: loop_a left")
+    said = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--reading", "gain: loop_a left")
     rows = [line for line in said.splitlines() if line.startswith("  B-")]
     assert len(rows) == 31
     assert "#" in rows[-1]  # the dead unit
@@ -144,7 +144,7 @@ def test_one_reading_is_charted_unit_by_unit(trends: Callable[..., Any]) -> None
 
 
 def test_json_has_every_figure(trends: Callable[..., Any]) -> None:
-    content = json.loads(trends("--part", "TLS-2", "--serials", "A-*", "--json"))
+    content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--json"))
     assert (content["part"], content["simulated"], content["units"]) == ("TLS-2", False, 40)
     assert content["yields"]["first_pass"]["count"] == 40
     found = {(one["pad"]["check"], one["pad"]["channel"]): one for one in content["readings"]}
@@ -159,7 +159,7 @@ def test_json_has_every_figure(trends: Callable[..., Any]) -> None:
 def test_what_is_not_there_is_said(trends: Callable[..., Any], tmp_path: Path) -> None:
     assert "there are runs of ATT-6, TLS-2. Say which with --part" in trends(expect=2)
     assert "there is no run of part TLS-3. There are: ATT-6, TLS-2" in trends("--part", "TLS-3", expect=2)
-    none = trends("--part", "TLS-2", "--serials", "Z*", expect=2)
+    none = trends("--part", "TLS-2", "--serial-pattern", "Z*", expect=2)
     assert "no unit like Z* has a complete run of its own. Runs: none" in none
     assert "no reading has 'hum'" in trends("--part", "TLS-2", "--reading", "hum", expect=2)
     assert "golden unit NONE has no complete run" in trends("--part", "TLS-2", "--golden", "NONE", expect=2)
@@ -168,10 +168,10 @@ def test_what_is_not_there_is_said(trends: Callable[..., Any], tmp_path: Path) -
 def test_a_unit_is_never_on_both_sides_of_a_comparison(trends: Callable[..., Any]) -> None:
     both = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--against", "B-*", "--json"))
     assert both["units"] == 40
-    same = trends("--part", "TLS-2", "--serials", "B-*", "--against", "B-*", expect=2)
+    same = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--against", "B-*", expect=2)
     assert "no unit like B-* is left on this side" in same
     assert "none is counted on both sides of a comparison" in same
-    golden = trends("--part", "TLS-2", "--golden", "GOLD", "--serials", "GOLD", expect=2)
+    golden = trends("--part", "TLS-2", "--golden", "GOLD", "--serial-pattern", "GOLD", expect=2)
     assert "the golden unit is none of the batch" in golden
 
 
@@ -245,25 +245,25 @@ def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(
 def test_the_latest_of_more_units_are_said_to_be_that_and_what_was_not_reached_is_counted(
     trends: Callable[..., Any],
 ) -> None:
-    said = trends("--part", "TLS-2", "--serials", "A-*", "--last", "10")
+    said = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--last", "10")
     assert "TLS-2: the latest 10 units of 40" in said
-    said = trends("--part", "TLS-2", "--serials", "B-*", "--reading", "Click")
+    said = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--reading", "Click")
     assert "(1 not passed, 1 missing, 30 not reached)" in said
 
 
 def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(
     trends: Callable[..., Any],
 ) -> None:
-    said = trends("--part", "TLS-2", "--serials", "B-*", "--passed")
+    said = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--passed")
     assert "First-pass yield   30 of 31" in said
     assert "Readings of the 30 units that passed, the least capable first (4 of 4)" in said
-    content = json.loads(trends("--part", "TLS-2", "--serials", "B-*", "--passed", "--json"))
+    content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "B-*", "--passed", "--json"))
     gain = next(one for one in content["readings"] if one["pad"]["channel"] == "left" and one["capability"])
     assert (content["only_passed"], gain["n"], gain["not_passed"]) == (True, 30, 0)
 
 
 def test_readings_below_the_floor_are_said_to_be_left_out(trends: Callable[..., Any]) -> None:
-    said = " ".join(trends("--part", "TLS-2", "--serials", "A-*", "--reading", "Crosstalk").split())
+    said = " ".join(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--reading", "Crosstalk").split())
     assert "(40 below a floor) no value to describe" in said
 
 
