@@ -182,7 +182,7 @@ def _title(bench: OpenBench, serial: str) -> str:
 
 
 def _agreed_to(passed: str, as_json: bool) -> str:
-    """Ask before a unit that has passed is run again; where nobody can be asked, --again must say so."""
+    """Ask before a unit that has passed is run again; where nobody can be asked, --again must say why."""
     if not passed:
         return ""
     if as_json or not sys.stdin.isatty():
