@@ -94,7 +94,9 @@ def batch(
     faulty: Annotated[
         float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
     ] = 0.0,
-    seed: Annotated[int, typer.Option(help="Draws which units are faulty, and by what.")] = 1,
+    seed: Annotated[
+        int, typer.Option(metavar="NUMBER", help="Draws which units are faulty, and by what.")
+    ] = 1,
     speed: Speed = 1.0,
     records: RecordsPlace = None,
     transcript: TranscriptPath = None,

@@ -426,7 +426,7 @@ def simulate(
     speed: Speed = 1.0,
     lead_errors: LeadErrors = 0.0,
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
-    bench_seed: Annotated[int, typer.Option(help="Draws the bench's own errors.")] = 1,
+    bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Draws the bench's own errors.")] = 1,
     bench_file: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Write a bench.toml that reaches it.", show_default=False),

@@ -99,7 +99,9 @@ def study(
     units: Annotated[
         str, typer.Option(metavar="S1,S2", help="Study these units, run again and again.", show_default=False)
     ],
-    repeats: Annotated[int, typer.Option(min=2, help="Runs of each unit by each operator.")] = 3,
+    repeats: Annotated[
+        int, typer.Option(min=2, metavar="COUNT", help="Runs of each unit by each operator.")
+    ] = 3,
     operators: Annotated[
         str, typer.Option(metavar="A,B", help="Who runs them, each all of them.", show_default=False)
     ] = "",
@@ -110,7 +112,7 @@ def study(
     name: Annotated[
         str, typer.Option("--batch", metavar="NAME", help="The study's name; one that was stopped goes on.")
     ] = "",
-    seed: Annotated[int, typer.Option(help="Draws the order in which units are run.")] = 1,
+    seed: Annotated[int, typer.Option(metavar="NUMBER", help="Draws the order in which units are run.")] = 1,
     bench: BenchPath = None,
     simulate: Simulate = False,
     speed: Speed = 1.0,

@@ -265,7 +265,9 @@ def site(
 
 def serve(
     records: RecordsPlace = None,
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0: any that is free.")] = 0,
+    port: Annotated[
+        int, typer.Option("--port", min=0, max=65535, metavar="PORT", help="0: any that is free.")
+    ] = 0,
 ) -> None:
     """Show the records in a browser on this machine, also while a run goes on. Nothing can be changed."""
     place = records or DEFAULT_RECORDS

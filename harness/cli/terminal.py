@@ -64,7 +64,14 @@ Faults = Annotated[
     ),
 ]
 Speed = Annotated[
-    float, typer.Option(min=0.01, max=1000.0, help="Run the simulated bench's clock this many times faster.")
+    float,
+    typer.Option(
+        "--speed",
+        min=0.01,
+        max=1000.0,
+        metavar="TIMES",
+        help="Run the simulated bench's clock this many times faster.",
+    ),
 ]
 LeadErrors = Annotated[
     float,

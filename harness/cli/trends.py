@@ -73,7 +73,9 @@ def trends(
             show_default=False,
         ),
     ] = None,
-    last: Annotated[int, typer.Option("--last", min=1, help="How many units, the latest.")] = LATEST_UNITS,
+    last: Annotated[
+        int, typer.Option("--last", min=1, metavar="COUNT", help="How many units, the latest.")
+    ] = LATEST_UNITS,
     passed: Annotated[
         bool, typer.Option("--passed", help="Figures of units that passed at first only, without strays.")
     ] = False,
