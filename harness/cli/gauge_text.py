@@ -116,7 +116,7 @@ def study_to_json(result: StudyResult) -> dict[str, Any]:
 
 def golden_lines(found: Golden) -> Iterator[str]:
     """Whether the bench is where it was, and what moved."""
-    word = "IN PLACE" if found.check.good else "MOVED" if found.moved else "NOT IN PLACE"
+    word = "BENCH OK" if found.check.good else "BENCH DRIFTED" if found.moved else "BENCH NOT OK"
     yield ""
     yield printable(f"{word}  bench {found.bench!r} by golden unit {found.serial}, run {found.run_id}")
     yield from _wrapped(f"{found.check.why}.")

@@ -110,7 +110,9 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     # 60 ohm in a path of 10 kohm: still within the limits of 0.2 dB, and far from where it was
     moved = place.gauge(capsys, *golden, "--fault", "K1.1.hot released 60 ohm")
     assert moved.code == 4
-    assert re.search(r"^MOVED  bench 'Simulated bench' by golden unit OB-9001, run 10$", moved.out, re.M)
+    assert re.search(
+        r"^BENCH DRIFTED  bench 'Simulated bench' by golden unit OB-9001, run 10$", moved.out, re.M
+    )
     assert re.search(r"^[1-3] of \d readings of OB-9001 moved: ", moved.out, re.M)
     assert "Route and gain: idle left.out 1 kHz" in " ".join(moved.out.split())
     assert max(map(len, moved.out.splitlines())) <= 80

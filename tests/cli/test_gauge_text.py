@@ -36,7 +36,7 @@ def said(outcome: str, *, good: bool) -> str:
 def test_a_golden_unit_that_does_not_pass_begins_no_history_and_has_not_moved() -> None:
     assert "With this run its history begins." in said("pass", good=True)
     unproven = said("unproven", good=False)
-    assert unproven.startswith("NOT IN PLACE bench 'Van bench' by golden unit OB-9001, run 1")
+    assert unproven.startswith("BENCH NOT OK bench 'Van bench' by golden unit OB-9001, run 1")
     assert "history begins." not in unproven
     assert "Runs and batches are refused on this bench" in unproven
 
