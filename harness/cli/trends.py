@@ -178,7 +178,7 @@ def _no_units(
     told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
     return (
         f"{store.place}: no unit{like}{of} has a complete run of its own. Runs: {told or 'none'}; of golden "
-        "units, gauge studies and own tests none is counted"
+        "units, gauge studies and custom tests none is counted"
     )
 
 

@@ -1,1 +1,1 @@
-"""What pytest gets from here: options and fixtures, for a builder's own tests on a bench."""
+"""What pytest gets from here: options and fixtures, for a builder's custom tests on a bench."""

@@ -240,7 +240,7 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
 
     A failed or unproven reading is a failure (of that type), a missing one an error; none is skipped, since
     what is not shown to pass must not look as if it did. A run that ended without a verdict adds an error,
-    one that failed by something else than a reading (an over-current, a person's own test) a failure.
+    one that failed by something else than a reading (an over-current, a person's custom test) a failure.
     Source: JUnit.xsd of Windy Road Technology, "JUnit test result schema for the Apache Ant JUnit and
     JUnitReport tasks", whole: its host is the bench.
     """

@@ -27,11 +27,11 @@ INTERRUPTED: Literal["interrupted"] = "interrupted"
 """What a run is called that was begun and never finished."""
 
 
-Purpose = Literal["", "gauge", "golden", "known-bad", "own tests"]
+Purpose = Literal["", "gauge", "golden", "known-bad", "custom tests"]
 """What a run was for: "" tests a unit, and only that counts as a test of it.
 
-`own tests` are a person's own test functions: of the sequence they measure what they ask for. The others test
-the bench.
+`custom tests` are a person's own test functions: of the sequence they measure what they ask for. The others
+test the bench.
 """
 
 

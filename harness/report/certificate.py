@@ -80,7 +80,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
             f"nothing to certify. `switchwalk resume {run.run_id}` continues it, or test the unit again"
         )
     if run.header.purpose:
-        what = "measured a part" if run.header.purpose == "own tests" else "tested the bench"
+        what = "measured a part" if run.header.purpose == "custom tests" else "tested the bench"
         raise UsageError(
             f"run {run.run_id} {what} ({run.header.purpose}), not unit {run.header.serial}: "
             "there is nothing to certify. Run the unit"

@@ -125,16 +125,18 @@ def write_report(
     coverage: CoverageFigure | None = None,
     by_hand: Sequence[SetupFigure] = (),
     found_by_hand: Sequence[str] = (),
-    own_tests: Sequence[str] = (),
+    custom_tests: Sequence[str] = (),
 ) -> None:
     """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
 
     waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
     run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
-    setups that hands made; found_by_hand: what was found of their leads. own_tests: how a person's own test
-    functions ended.
+    setups that hands made; found_by_hand: what was found of their leads. custom_tests: how a person's custom
+    test functions ended.
     """
-    text = render_report(run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, own_tests)
+    text = render_report(
+        run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, custom_tests
+    )
     try:
         write_whole(path, text.encode("utf-8"))
     except OSError as error:
@@ -152,7 +154,7 @@ def render_report(
     coverage: CoverageFigure | None = None,
     by_hand: Sequence[SetupFigure] = (),
     found_by_hand: Sequence[str] = (),
-    own_tests: Sequence[str] = (),
+    custom_tests: Sequence[str] = (),
 ) -> str:
     """Make the report's HTML."""
     here = Path(__file__).parent
@@ -178,7 +180,7 @@ def render_report(
         faults_seen=coverage,
         by_hand=by_hand,
         found_by_hand=found_by_hand,
-        own_tests=own_tests,
+        custom_tests=custom_tests,
         checks=_by_check(rows),
         everything_open=len(readings) <= FEW_READINGS,
         coverage=words.coverage_factors(readings),

@@ -1,4 +1,4 @@
-"""A person's own tests of a unit: the states they ask for, on a bench that stays open, as one run."""
+"""A person's custom tests of a unit: the states they ask for, on a bench that stays open, as one run."""
 
 from contextlib import ExitStack
 from dataclasses import replace
@@ -37,7 +37,7 @@ class CustomTests:
     def __enter__(self) -> Self:
         check_bench_block(self._store, self.bench.job, simulated=self.bench.simulated)
         run = UnitRun.begin(
-            self.bench, self._store, replace(self._request, purpose="own tests"), resumable=False
+            self.bench, self._store, replace(self._request, purpose="custom tests"), resumable=False
         )
         self._run = self._run_open.enter_context(run)
         self.run_id, self._is_open = run.run_id, True

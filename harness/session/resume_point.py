@@ -66,7 +66,7 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
             f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench failed to take, so that "
             "it cannot come to a verdict. Begin a new run"
         )
-    if record.header.purpose == "own tests":
+    if record.header.purpose == "custom tests":
         raise UsageError(
             f"run {record.run_id} was made by pytest, and only that knows what it would have measured next. "
             "Start pytest again: that begins a new run"

@@ -10,12 +10,12 @@ YIELD_DEFINITION = (
     "First-pass yield: units whose first complete run passed, of all units with a complete run. No retest, "
     "no rework; an unproven first run is no pass. Final yield: units whose latest complete run passed. A "
     "complete run ended in pass, fail or unproven; stopped and interrupted runs are the bench's or a "
-    "person's doing and do not count, nor do runs of golden units, gauge studies and a person's own tests. "
-    "Limits: Clopper-Pearson."
+    "person's doing and do not count, nor do runs of golden units, gauge studies and a person's custom "
+    "tests. Limits: Clopper-Pearson."
 )
 
 COMPLETE = frozenset({"pass", "fail", "unproven"})
-NOT_WHOLE = frozenset({"known-bad", "own tests"})
+NOT_WHOLE = frozenset({"known-bad", "custom tests"})
 """Runs of a unit with a fault put in, or of a part of its readings: no history of how it reads."""
 
 

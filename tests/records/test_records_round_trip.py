@@ -299,12 +299,12 @@ def test_units_are_listed_by_their_latest_run(store: RunStore) -> None:
 
 def test_a_unit_stands_by_its_latest_test_whatever_it_was_there_for_afterwards(store: RunStore) -> None:
     finish(store, "fail")
-    finish(store, "pass", purpose="own tests")
-    finish(store, "pass", serial="OB-0024", purpose="own tests")
+    finish(store, "pass", purpose="custom tests")
+    finish(store, "pass", serial="OB-0024", purpose="custom tests")
     assert [
         (unit.serial, unit.runs, unit.passes, unit.latest_run, unit.latest_outcome, unit.purpose)
         for unit in store.units()
-    ] == [("OB-0024", 1, 0, 3, "pass", "own tests"), ("OB-0023", 2, 0, 1, "fail", "")]
+    ] == [("OB-0024", 1, 0, 3, "pass", "custom tests"), ("OB-0023", 2, 0, 1, "fail", "")]
 
 
 @pytest.mark.parametrize("copies", [1, 1300])

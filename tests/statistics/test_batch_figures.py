@@ -41,7 +41,7 @@ def test_faults_are_counted_by_what_was_named_once_a_unit() -> None:
     ]
 
 
-@pytest.mark.parametrize("purpose", ["gauge", "golden", "known-bad", "own tests"])
+@pytest.mark.parametrize("purpose", ["gauge", "golden", "known-bad", "custom tests"])
 def test_runs_that_test_the_bench_are_in_no_yield(purpose: Purpose) -> None:
     runs = [replace(LINE, purpose=purpose), replace(LINE, run_id=2, outcome="pass")]
     assert first_complete_runs(runs) == runs[1:]

@@ -1,4 +1,4 @@
-"""A builder's own tests: pytest in a process of its own, on simulated benches that are reached by wire."""
+"""A builder's custom tests: pytest in a process of its own, on simulated benches that are reached by wire."""
 
 import sys
 from pathlib import Path
@@ -78,7 +78,7 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
             "passed test_levels.py::test_both_channels_are_read",
         ]
         assert store.passed("OB-0001", "TLS-2", simulated=True) is None
-    assert (run.outcome, run.header.purpose, run.header.operator) == ("pass", "own tests", "Mara")
+    assert (run.outcome, run.header.purpose, run.header.operator) == ("pass", "custom tests", "Mara")
     assert whole_tests(lines) == []
     # A state that two tests ask for is measured once: no reading is there twice.
     places = [one.key for one in readings]
@@ -86,13 +86,13 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
     page = (records.parent / "reports" / "run-00001-OB-0001.html").read_text(encoding="utf-8")
     assert "passed test_levels.py::test_both_channels_are_read" in page
     shown = switchwalk(capsys, "show", "1", "--records", str(records))
-    assert "No test of the unit as a whole: own tests" in shown.out
+    assert "No test of the unit as a whole: custom tests" in shown.out
     assert "passed test_levels.py::test_levels[loop_a]" in " ".join(shown.out.split())
-    assert "own tests" in switchwalk(capsys, "units", "--records", str(records)).out
+    assert "custom tests" in switchwalk(capsys, "units", "--records", str(records)).out
     assert "yield" not in switchwalk(capsys, "trends", "--simulated", "--records", str(records)).out.lower()
     refused = switchwalk(capsys, "certificate", "1", "--records", str(records))
     assert refused.code == 2
-    assert "run 1 measured a part (own tests), not unit OB-0001" in refused.err
+    assert "run 1 measured a part (custom tests), not unit OB-0001" in refused.err
     again = switchwalk(capsys, "resume", "1", "--serial", "OB-0001", "--records", str(records))
     assert again.code == 2
 
