@@ -80,13 +80,13 @@ def show(
     """Show one run: what it was, its verdict, and the readings that did not pass."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, readings, events = store.run(run), store.readings(run), store.events(run)
-        wear = wear_of(store, record, readings, events)
+        relay_operations = relay_operations_of(store, record, readings, events)
     if as_json:
         by_hand = [
             {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind in BY_HAND
         ]
         made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
-        _print_json(run_to_json(record) | {"relays": wear} | made)
+        _print_json(run_to_json(record) | {"relays": relay_operations} | made)
         return
     console = _console()
     _print_run(console, record)
@@ -94,7 +94,7 @@ def show(
         if event.kind in TOLD or (event.kind == "ended" and event is not events[-1]):
             outcome = event.event.outcome if isinstance(event.event, Ended) else ""
             console.print(printable(f"{event.at:%H:%M:%S} {event.kind} {outcome} {event.text}"))
-    for line in wear_lines(wear) if wear else ():
+    for line in relay_operation_lines(relay_operations) if relay_operations else ():
         say(printable(line))
     _print_readings(console, readings, every=every, budget=budget)
 
@@ -226,7 +226,7 @@ def _print_budget(reading: Reading) -> None:
         say(printable(size + part.name), indent=10, hang=len(size))
 
 
-def wear_of(
+def relay_operations_of(
     store: RunStore,
     record: RunRecord,
     readings: Sequence[Reading],
@@ -254,16 +254,26 @@ def wear_of(
     }
 
 
-def wear_lines(wear: dict[str, Any]) -> list[str]:
+def relay_operation_lines(relay_operations: dict[str, Any]) -> list[str]:
     """The same in words."""
-    unit = wear["unit_operations"]
-    counts = ", ".join(f"{name} {wear['operations'].get(name, 0)} of {unit[name]}" for name in unit)
-    currents = ", ".join(f"{state} {1e3 * amp:.1f} mA" for state, amp in wear["control_currents_a"].items())
-    contacts = ", ".join(f"{count} {verdict}" for verdict, count in wear["contact_readings"].items())
+    unit = relay_operations["unit_operations"]
+    counts = ", ".join(
+        f"{name} {relay_operations['operations'].get(name, 0)} of {unit[name]}" for name in unit
+    )
+    currents = ", ".join(
+        f"{state} {1e3 * amp:.1f} mA" for state, amp in relay_operations["control_currents_a"].items()
+    )
+    contacts = ", ".join(
+        f"{count} {verdict}" for verdict, count in relay_operations["contact_readings"].items()
+    )
     return [
         f"relays commanded, in this run of all of the unit's: {counts or 'none'}",
         "read back: "
-        + ("by the switchboard, after every change" if wear["read_back"] else "no, this switchboard cannot"),
+        + (
+            "by the switchboard, after every change"
+            if relay_operations["read_back"]
+            else "no, this switchboard cannot"
+        ),
         f"proven: coils by what each line drew ({currents or 'not measured'}); contacts by "
         f"{contacts or 'no'} readings along a route",
     ]
