@@ -77,7 +77,7 @@ def trends(
         int, typer.Option("--last", min=1, metavar="COUNT", help="How many units, the latest.")
     ] = LATEST_UNITS,
     passed: Annotated[
-        bool, typer.Option("--passed", help="Figures of units that passed at first only, without strays.")
+        bool, typer.Option("--passed", help="Figures of units that passed at first only, without outliers.")
     ] = False,
     simulated: Annotated[
         bool, typer.Option("--simulated", help="Use simulated runs, which prove no board.")

@@ -234,9 +234,11 @@ def distribution(one: Series) -> Distribution | None:
 
 
 def class_count(values: NDArray[np.float64], *, most: int) -> int:
-    """How many classes of one width: by the spread of the middle half, so that strays widen none; 1 without.
+    """How many classes of one width: by the spread of the middle half, so that outliers widen none; 1
+    without.
 
-    Counted and not laid out: a stray far from values that hardly differ would ask for more than any memory.
+    Counted and not laid out: an outlier far from values that hardly differ would ask for more than any
+    memory.
     Source: Freedman and Diaconis, Zeitschrift für Wahrscheinlichkeitstheorie 57 (1981).
     """
     middle = float(np.subtract(*np.percentile(values, [75, 25])))

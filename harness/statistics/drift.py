@@ -67,8 +67,8 @@ def drift(
     """Fit a trend to values in time.
 
     times, values: shape (n,), n >= 5 (the regression 3), times not all equal, in any unit. Theil-Sen takes
-    the median of all slopes (Sen's interval; p from Kendall's tau) and shrugs off a stray run: of less than
-    five even all slopes are no 95 % interval. The regression is least squares with Student's t.
+    the median of all slopes (Sen's interval; p from Kendall's tau) and shrugs off an outlier run: of less
+    than five even all slopes are no 95 % interval. The regression is least squares with Student's t.
     Raises ValueError. Sources: Theil (1950); Sen, JASA 63 (1968); NIST/SEMATECH e-Handbook 4.4 for least
     squares.
     """

@@ -88,10 +88,10 @@ def _seal(run):
 
 def _readings(rng, run, count, *, failing):
     found = []
-    strays = set(rng.choice(count, size=failing, replace=False).tolist())
+    outliers = set(rng.choice(count, size=failing, replace=False).tolist())
     for number in range(count):
         name, quantity, unit, middle, spread, low, high = CHECKS[number // 2 % len(CHECKS)]
-        value = high + 6 * spread if number in strays else middle + 0.5 * spread * rng.standard_normal()
+        value = high + 6 * spread if number in outliers else middle + 0.5 * spread * rng.standard_normal()
         half = spread / 2
         found.append(
             {
@@ -116,7 +116,7 @@ def _readings(rng, run, count, *, failing):
                 "expected_standard": half,
                 "limit_low": low,
                 "limit_high": high,
-                "verdict": "fail" if number in strays else "pass",
+                "verdict": "fail" if number in outliers else "pass",
                 "reason": "",
                 "facts": "[]",
                 "budget": "[]",

@@ -59,7 +59,7 @@ def test_a_distribution_holds_every_value_in_classes_of_one_width() -> None:
     assert len(found.counts) == int(np.ceil(np.ptp(values) / (2 * (high - low) / np.cbrt(400))))
     far = distribution(series([*values, 10.0], -10.0))
     assert far is not None
-    assert len(far.counts) == MOST_BINS  # one stray unit does not fill the screen
+    assert len(far.counts) == MOST_BINS  # one outlier unit does not fill the screen
     few = distribution(series([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0], 8.0))
     assert few is not None
     assert len(few.counts) == 2  # IQR 3.5, width 3.5, range 7

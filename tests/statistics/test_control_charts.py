@@ -117,14 +117,14 @@ def test_values_in_control_seldom_signal() -> None:
 
 
 def test_a_good_batch_is_seldom_called_unstable_and_a_shifted_one_is() -> None:
-    """Two tests at 1 % each, by simulation; a stray value and a shift of two sigma half-way are found."""
+    """Two tests at 1 % each, by simulation; an outlier value and a shift of two sigma half-way are found."""
     rng = np.random.default_rng(3)
     called = sum(bool(instability(rng.normal(0, 1, 40))) for _ in range(500))
     assert called <= 22
     shifted = [instability(np.r_[rng.normal(0, 1, 20), rng.normal(2, 1, 20)]) for _ in range(100)]
     assert sum("a shift or a drift" in " ".join(one) for one in shifted) >= 65
-    stray = instability(np.r_[rng.normal(0, 1, 30), 12.0, rng.normal(0, 1, 9)])
-    assert "1 of 40 values lie further out than chance allows, the first as number 31" in " ".join(stray)
+    outlier = instability(np.r_[rng.normal(0, 1, 30), 12.0, rng.normal(0, 1, 9)])
+    assert "1 of 40 values lie further out than chance allows, the first as number 31" in " ".join(outlier)
     assert "unlike the one before it" in " ".join(instability([0.0, 1.0] * 10))
 
 
