@@ -317,7 +317,7 @@ class Opening:
         return session
 
     def _switchboard(self, profile: SwitchboardProfile, undo: ExitStack, *, look: bool = False) -> Channels:
-        """Every channel open; `look` where a board is to say first, if it can, which are closed."""
+        """Every channel open; `measure` where a board is to say first, if it can, which are closed."""
         file = self._bench.switchboard
         address, name, settle_s = file.address, file.profile, file.settle_s
 

@@ -115,8 +115,8 @@ COMMANDS = (
     ),
     _entry("table", "jobs:table", "Print the level at every port in every state.", JOB),
     _entry(
-        "cover",
-        "coverage:cover",
+        "coverage",
+        "coverage:coverage",
         "Print which single faults the sequence detects.",
         JOB,
         f"{JOB} --design-plugs",
@@ -150,8 +150,8 @@ COMMANDS = (
     _entry("site", "runs:site", "Write all records as a folder of pages.", "pages"),
     _entry("serve", "runs:serve", "Show the records in a browser on this machine.", "", "--port 8080"),
     _entry(
-        "judge",
-        "runs:judge",
+        "rejudge",
+        "runs:rejudge",
         "Judge a recorded run by another sequence.",
         "12 --sequence tighter.toml",
     ),

@@ -1,4 +1,6 @@
-"""`switchwalk cover`: what a sequence would see of every fault, what it would not, and what would see it."""
+"""`switchwalk coverage`: what a sequence would see of every fault, what it would not, and what would see
+it.
+"""
 
 import json
 import textwrap
@@ -68,7 +70,7 @@ def cluster(workers: str | None) -> Iterator[Executor | None]:
         client.close()
 
 
-def cover(
+def coverage(
     job: JobFolder,
     bench: BenchPath = None,
     sequence: Annotated[

@@ -19,7 +19,7 @@ from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
 from harness.records.evidence import refuse_upgraded
 from harness.records.export import reading_to_json
-from harness.records.rejudge import Rejudged, rejudge
+from harness.records.rejudge import Rejudged, judge_again
 from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
@@ -159,7 +159,7 @@ def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
     typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def judge(
+def rejudge(
     run: RunNumber,
     sequence: Annotated[
         Path,
@@ -174,7 +174,7 @@ def judge(
     refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
     plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
-    judged = rejudge(plan, kept, sequence=job.sequence)
+    judged = judge_again(plan, kept, sequence=job.sequence)
     verdict = unit_verdict(now.verdict for _, now in judged.pairs)
     if verdict == "pass" and judged.absent:
         verdict = "unproven"

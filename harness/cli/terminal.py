@@ -57,7 +57,7 @@ Faults = Annotated[
     typer.Option(
         "--fault",
         metavar="NAME",
-        help='A fault of the simulated unit, by its name in `cover` and `diagnose`: "K3 never operates", '
+        help='A fault of the simulated unit, by its name in `coverage` and `diagnose`: "K3 never operates", '
         '"K2.1.cold operated stuck open", "K1.1.hot released 10 ohm", "left.out.hot open"; may be repeated, '
         'or joined by " + ".',
         show_default=False,

@@ -369,7 +369,7 @@ def _listed(names: list[str]) -> str:
 
 _SEQUENCE = """\
 # What is checked, in which states, and within which limits. `switchwalk plan` shows what a run will do, and
-# `switchwalk cover` which single faults of the unit it would see.
+# `switchwalk coverage` which single faults of the unit it would see.
 
 [sequence]
 name = "First sequence"

@@ -42,7 +42,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="NAME",
         action="append",
         default=[],
-        help="a fault of the simulated unit, by its name in `switchwalk cover`; may be repeated",
+        help="a fault of the simulated unit, by its name in `switchwalk coverage`; may be repeated",
     )
     group.addoption(
         "--switchwalk-speed",

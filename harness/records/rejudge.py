@@ -23,7 +23,7 @@ class Rejudged:
     unasked: tuple[Reading, ...]
 
 
-def rejudge(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> Rejudged:
+def judge_again(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence) -> Rejudged:
     """Find the kept reading of each one that is planned now, and judge it by the new limit.
 
     The same measurand makes it the same reading; the check may have another name, and where several are the

@@ -28,7 +28,7 @@ names = { left = "R1", right = "R11" }
 to_ground = "monitor"
 value = "10 kohm"
 """
-COMMANDS = [("table",), ("plan",), ("cover",), ("run", "--serial", "OB-1", "--simulate")]
+COMMANDS = [("table",), ("plan",), ("coverage",), ("run", "--serial", "OB-1", "--simulate")]
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ PAGES = (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")))
 OF_THE_TUTORIAL = "my_switcher"
 NEW = f"switchwalk new {OF_THE_TUTORIAL} --template stereo-loops"
 RUN = {
-    "table", "plan", "cover", "units", "show", "diagnose", "export", "verify", "trends", "site", "wiring",
+    "table", "plan", "coverage", "units", "show", "diagnose", "export", "verify", "trends", "site", "wiring",
     "certificate", "report", "find",
 }  # fmt: skip
 RUNS = {  # the units that the records of all other commands hold
@@ -55,7 +55,7 @@ class Documented:
     def is_run(self) -> bool:
         """Coverage of a shipped job takes as long as all the rest; a host that is asked is not there."""
         name, *arguments = self.words[1:]
-        if name == "cover" and OF_THE_TUTORIAL not in arguments:
+        if name == "coverage" and OF_THE_TUTORIAL not in arguments:
             return False
         return self.in_block and name in RUN and "--host" not in arguments
 

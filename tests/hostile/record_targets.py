@@ -279,7 +279,7 @@ def _check_pages(folder: Path) -> None:
 
 
 def _judge(place: Path) -> None:
-    _said("judge", "1", "--sequence", str(scratch() / "sequence.toml"), "--records", str(place))
+    _said("rejudge", "1", "--sequence", str(scratch() / "sequence.toml"), "--records", str(place))
 
 
 def _resume(place: Path) -> None:

@@ -51,7 +51,7 @@ def place(folder: Path, postgresql: PostgreSQL) -> str:
         (("trends", "--simulated", "--reading", "Route and gain: loop_a left.out 1 kHz"), 0, "mean"),
         (("export", "1", "--format", "csv", "--out", "run.csv"), 0, "run.csv"),
         (("export", "2", "--format", "npz", "--out", "run.npz"), 0, "run.npz"),
-        (("judge", "1", "--sequence", "job/sequence.toml"), 0, "PASS  unit OB-0001"),
+        (("rejudge", "1", "--sequence", "job/sequence.toml"), 0, "PASS  unit OB-0001"),
         (("verify",), 0, "2 runs"),
         (("verify", "2"), 0, "as recorded"),
         (("diagnose", "2"), 0, "K1"),

@@ -1,4 +1,4 @@
-"""What `switchwalk resume` goes on with and what it refuses; `verify` and `judge` on the same runs."""
+"""What `switchwalk resume` goes on with and what it refuses; `verify` and `rejudge` on the same runs."""
 
 import json
 import socket
@@ -226,7 +226,7 @@ def test_kept_readings_are_judged_by_another_sequence(
     assert old in TINY
     sequence = tmp_path / "sequence.toml"
     sequence.write_text(TINY.replace(old, new, 1), "utf-8")
-    arguments = ("judge", str(passed), "--sequence", str(sequence), "--records", str(bench.records))
+    arguments = ("rejudge", str(passed), "--sequence", str(sequence), "--records", str(bench.records))
     found, said = bench.nursery.run(*arguments, "--json")
     judged = json.loads(said)
     if code is None:  # far inside the uncertainty: which of the two, chance says

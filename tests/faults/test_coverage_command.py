@@ -1,4 +1,4 @@
-"""`switchwalk cover`, as a person and another program use it."""
+"""`switchwalk coverage`, as a person and another program use it."""
 
 import json
 import os
@@ -29,9 +29,9 @@ BY_HAND = (
 OWN = "K1 never operates + left.out.hot open"
 
 
-def run_cover(*arguments):
+def run_coverage(*arguments):
     return subprocess.run(
-        [sys.executable, "-c", "from harness.cli.app import main; main()", "cover", *map(str, arguments)],
+        [sys.executable, "-c", "from harness.cli.app import main; main()", "coverage", *map(str, arguments)],
         capture_output=True,
         text=True,
         timeout=600,
@@ -54,7 +54,7 @@ def few_states(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def hand_json(few_states):
-    done = run_cover(*few_states)
+    done = run_coverage(*few_states)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 
@@ -88,7 +88,7 @@ def test_faults_of_ones_own_are_judged_too(hand_json):
 
 
 def test_the_text_fits_a_terminal_and_names_what_matters():
-    done = run_cover(SWITCHER, *BY_HAND, "--all")
+    done = run_coverage(SWITCHER, *BY_HAND, "--all")
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
@@ -116,7 +116,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
 )
 def test_mistakes_are_told_in_a_line(arguments, words, capsys, monkeypatch):
     monkeypatch.setattr("harness.cli.cluster.ANSWERS_WITHIN", "1s")  # on the loopback it would
-    done = switchwalk(capsys, "cover", *map(str, arguments))
+    done = switchwalk(capsys, "coverage", *map(str, arguments))
     assert done.code == 2
     assert words in done.err
     assert "Traceback" not in done.err
@@ -156,7 +156,7 @@ def test_a_cluster_of_two_processes_gives_identical_results(cluster):
 
 @pytest.mark.filterwarnings("ignore")
 def test_the_command_shares_its_work_with_a_cluster(cluster, few_states, hand_json):
-    done = run_cover(*few_states, "--workers", cluster.scheduler_address)
+    done = run_coverage(*few_states, "--workers", cluster.scheduler_address)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout) == hand_json
 
