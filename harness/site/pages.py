@@ -176,7 +176,7 @@ class Pages:
             view=view,
             up_to=view.unit.runs[-1],
             batch_slug=batch_slug,
-            papers=self._papers,
+            documents=self._documents,
             meaning=_MEANING,
         )
 
@@ -191,8 +191,8 @@ class Pages:
             definition=YIELD_DEFINITION,
         )
 
-    def _papers(self, run: RunLine) -> list[tuple[str, str]]:
-        """The papers that there are of a run: in a word, and the address from the site's top."""
+    def _documents(self, run: RunLine) -> list[tuple[str, str]]:
+        """The documents that there are of a run: in a word, and the address from the site's top."""
         words = ("report", "certificate" if run.outcome == "pass" else "test record")
         named = zip(words, PAPERS, strict=True)
         return [(word, paper_name(kind, run.run_id)) for word, kind in named if self._has(kind, run)]

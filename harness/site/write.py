@@ -41,11 +41,11 @@ _UNITS_AT_ONCE = 250
 class Ingredients:
     """What pages are made of, in a digest; "" where that cannot be told.
 
-    seals: of the runs that have one; papers: the names of those that there are.
+    seals: of the runs that have one; documents: the names of those that there are.
     """
 
-    def __init__(self, seals: Mapping[int, str], papers: Set[str]) -> None:
-        self._seals, self._papers = seals, papers
+    def __init__(self, seals: Mapping[int, str], documents: Set[str]) -> None:
+        self._seals, self._documents = seals, documents
 
     def of_batch(self, batch: BatchOfUnits) -> str:
         """What a batch's page is made of."""
@@ -54,8 +54,8 @@ class Ingredients:
     def of_unit(self, unit: Unit, lent: str) -> str:
         """What a unit's page is made of; its charts have in them what its batch has lent."""
         names = (paper_name(kind, run.run_id) for run in unit.runs for kind in PAPERS)
-        papers = [name for name in names if name in self._papers]
-        return self._digest([unit.slug, lent, *papers], unit.runs)
+        documents = [name for name in names if name in self._documents]
+        return self._digest([unit.slug, lent, *documents], unit.runs)
 
     def _digest(self, words: Iterable[str], runs: Iterable[RunLine]) -> str:
         seals = [(run.run_id, self._seals.get(run.run_id, "")) for run in runs]
@@ -176,12 +176,12 @@ def write_site(store: RunStore, folder: Path, beside: Callable[[str, int, str], 
     catalogue = make_catalogue(store.lines())
     try:
         _claim(folder)
-        papers = _bring_papers(catalogue, folder, beside)
-        pages = Pages(lambda kind, run: paper_name(kind, run.run_id) in papers)
-        shelf, ingredients = Shelf(folder), Ingredients(seals, papers)
+        documents = _bring_documents(catalogue, folder, beside)
+        pages = Pages(lambda kind, run: paper_name(kind, run.run_id) in documents)
+        shelf, ingredients = Shelf(folder), Ingredients(seals, documents)
         shelf.put("style.css", "", pages.style)
         _write_pages(store, catalogue, pages, shelf, ingredients)
-        removed = _clear(folder, shelf.names | papers)
+        removed = _clear(folder, shelf.names | documents)
         shelf.put("index.html", "", pages.index(catalogue, store.details(going(catalogue))))
         shelf.remember()
     except OSError as error:
@@ -193,8 +193,8 @@ def write_site(store: RunStore, folder: Path, beside: Callable[[str, int, str], 
         units=len(catalogue.units),
         batches=len(catalogue.batches),
         runs=catalogue.runs,
-        reports=sum(name.startswith("reports/") for name in papers),
-        certificates=sum(name.startswith("certificates/") for name in papers),
+        reports=sum(name.startswith("reports/") for name in documents),
+        certificates=sum(name.startswith("certificates/") for name in documents),
         removed=removed,
         pages=sum(name.endswith(".html") for name in shelf.names),
         changed=sum(name.endswith(".html") for name in shelf.changed),
@@ -258,8 +258,8 @@ def _claim(folder: Path) -> None:
         (folder / name).mkdir(exist_ok=True)
 
 
-def _bring_papers(catalogue: Catalogue, folder: Path, beside: Callable[[str, int, str], Path]) -> set[str]:
-    """Bring the papers that there are, as further names of the same files where the disk can."""
+def _bring_documents(catalogue: Catalogue, folder: Path, beside: Callable[[str, int, str], Path]) -> set[str]:
+    """Bring the documents that there are, as further names of the same files where the disk can."""
     brought: set[str] = set()
     runs = (run for unit in catalogue.units.values() for run in unit.runs)
     for run in runs:

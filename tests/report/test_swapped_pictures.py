@@ -14,7 +14,7 @@ HOT_V, COLD_V = 1.0, -2.0
 
 
 def capture(*, inputs_swapped: bool) -> Capture:
-    """As a run has it: the hot leg stands at 1 V, the cold one at -2 V, whichever input sees it."""
+    """As a run has it: the hot leg status 1 V, the cold one at -2 V, whichever input sees it."""
     numbers = input_numbers(
         Setup(
             name="h",

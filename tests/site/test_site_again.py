@@ -146,8 +146,8 @@ def test_papers_that_are_put_beside_the_records_later_are_led_to(records, tmp_pa
     (tmp_path / "reports-3.html").write_text("the report of run 3")
     (tmp_path / "certificates-3.html").write_text("the certificate of run 3")
     assert write(records, folder).changed == 1
-    papers = {"reports/run", "certificates/run"}
-    assert touched(before, folder) == {".switchwalk-site", "units/OB-3", *papers}
+    documents = {"reports/run", "certificates/run"}
+    assert touched(before, folder) == {".switchwalk-site", "units/OB-3", *documents}
     (page,) = (folder / "units").glob("OB-3-*")
     links = {link["href"] for link in Page(page.read_text(encoding="utf-8")).all("a")}
     assert {"../reports/run-00003.html", "../certificates/run-00003.html"} < links

@@ -372,7 +372,7 @@ def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab, written):
     assert ("heading", "Units") in told
     assert ("searchbox", "Find") in told
     assert ("checkbox", "only units that have not passed") in told
-    assert ("columnheader", "Stands at") in told
+    assert ("columnheader", "Status") in told
 
 
 def test_without_a_script_the_whole_list_is_there_and_no_search_that_would_do_nothing(tab, written):
