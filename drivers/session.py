@@ -102,7 +102,7 @@ class Session:
         address: str,
         *,
         instrument: str,
-        visa: str = "@py",
+        visa: str = "python",
         baud_rate: int = 9600,
         timeout_s: float = TIMEOUT_S,
         transcript: Transcript | None = None,

@@ -329,8 +329,11 @@ def _visa_errors() -> Iterator[None]:
         raise ConnectionError(str(error) or type(error).__name__) from error
 
 
+LIBRARIES = {"python": "@py", "system": "@ivi"}  # as PyVISA calls them
+
+
 def open_visa(address: str, library: str) -> Wire:
-    """Open a VISA resource by its name; `library` is "@py" or "@ivi". Raises ConnectionError."""
+    """Open a VISA resource by its name; `library` is "python" or "system". Raises ConnectionError."""
     import pyvisa  # takes 0.2 s
 
     tcp = re.fullmatch(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", address, re.IGNORECASE)
@@ -340,7 +343,7 @@ def open_visa(address: str, library: str) -> Wire:
         except OSError as error:
             raise ConnectionError(f"{tcp[1]} is not known on this network ({error})") from error
     try:
-        manager = pyvisa.ResourceManager(library)
+        manager = pyvisa.ResourceManager(LIBRARIES[library])
         resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
     except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
         # Where nothing answers at all it gives the standard's status as a bare number.

@@ -22,8 +22,8 @@ from harness.toml_files.values import (
 
 
 def _visa(value: str) -> str:
-    if value not in ("@py", "@ivi"):
-        raise ValueError(f'found "{value}"; expected "@py", or "@ivi" for a system VISA')
+    if value not in ("python", "system"):
+        raise ValueError(f'found "{value}"; expected "python", or "system" for one that is installed')
     return value
 
 
@@ -37,7 +37,7 @@ class BenchHead(Table):
     """[bench]: its name, and the VISA library that reaches its instruments."""
 
     name: Text
-    visa: Annotated[str, AfterValidator(_visa), StandIn("@py")] = "@py"  # or "@ivi", a system VISA
+    visa: Annotated[str, AfterValidator(_visa), StandIn("python")] = "python"  # or "system", a system VISA
 
 
 @dataclass(frozen=True, kw_only=True)
