@@ -33,7 +33,7 @@ from harness.records.store import open_records
 from harness.roles import CaptureSetting, InputSetting
 from harness.toml_files.located import JobFile
 
-PART = "HFM-TLS"
+PART = "LMX-TLS"
 GOLDEN = "OB-GOLD"
 BENCHES = 4
 BATCHES = ("Spring build", "Autumn build")

@@ -248,7 +248,7 @@ def test_a_question_that_is_broken_off_is_a_no_and_no_failed_unit(
 ) -> None:
     records = bench.bench_file.parent / "passed.sqlite"
     with open_records(records) as store:
-        header = replace(HEADER, serial="OB-0007", part="HFM-TLS", simulated=True)
+        header = replace(HEADER, serial="OB-0007", part="LMX-TLS", simulated=True)
         store.finish(store.begin(header), "pass", "", HEADER.started)
     job = str(bench.bench_file.parent / "short")
     terminal = Terminal("run", job, "--serial", "OB-0007", "--simulate", "--records", str(records))

@@ -92,7 +92,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
-    assert lines[0] == "Two-loop line switcher (HFM-TLS B), Hand test"
+    assert lines[0] == "Two-loop line switcher (LMX-TLS B), Hand test"
     assert lines[1].startswith("164 of 264 faults seen (62.1 %)")
     reason = next(place for place, line in enumerate(lines) if line.startswith("  changes nothing that"))
     assert lines[reason + 1].startswith("      K1 never operates | K1 always operated | ")

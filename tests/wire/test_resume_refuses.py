@@ -13,7 +13,7 @@ import pytest
 from harness.records.store import open_records
 from tests.wire.standing_bench import TINY, Bench, kept, nursery, standing_bench, tiny_job
 
-PART = "HFM-TLS"
+PART = "LMX-TLS"
 HALF_WAY = (2, "killed after readings")  # of four groups of two readings each
 
 
