@@ -408,7 +408,7 @@ def sequence_text(answers: Answers) -> str:
     checks += [
         "# At a level that mends no contact: 100 ohm in a contact shows.\n"
         + _check(
-            "Dry contacts",
+            "Low-level gain",
             "gain",
             'level = "50 mV"',
             'at = ["out"]',

@@ -128,12 +128,14 @@ def describe(reading: Reading) -> Words:
 
 
 def reading_line(reading: Reading) -> str:
-    """`FAIL gain left.out in loop_a (Dry contacts): -0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`."""
+    """`FAIL gain left.out in loop_a (Low-level gain): -0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`."""
     return f"{MARKS[reading.verdict]} {place_words(reading)}: {value_words(reading)}"
 
 
 def place_words(reading: Reading) -> str:
-    """`gain left.out in loop_a (Dry contacts)`; a check that is named as its quantity is not named twice."""
+    """`gain left.out in loop_a (Low-level gain)`; a check that is named as its quantity is not named
+    twice.
+    """
     check, measurand = reading.key.check, reading.key.measurand
     quantity = measurand.quantity.replace("_", " ")
     words = [quantity, measurand.where, f"in {measurand.state}"]
