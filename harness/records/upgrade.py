@@ -28,17 +28,26 @@ Row = Mapping[str, Any]
 Enter = Callable[[Connection, Table, Sequence[Row]], None]
 """Adds the ledger's entries of rows."""
 
-QUANTITIES: Mapping[str, str] = {}
+QUANTITIES: Mapping[str, str] = {
+    "balance": "leg_gain_difference",
+    "balance_phase": "leg_phase_error",
+    "channel_match": "channel_gain_difference",
+    "channel_phase": "channel_phase_difference",
+    "offset": "dc_offset",
+    "gap": "transfer_time",
+    "bounce": "bounce_time",
+    "capacitance": "coupling_capacitance",
+}
 """Names of quantities in version 3 whose names have changed."""
 
 CLICKS: Mapping[str, str] = {"V": "click_peak", "V²s": "click_energy", "s": "click_duration"}
 """Version 3 had one quantity for all three, `transient`, told apart by the unit."""
 
-STATES: Mapping[str, str] = {}
+STATES: Mapping[str, str] = {"rest": "idle"}
 """Names of states in version 3 whose names have changed."""
 
-PURPOSES: Mapping[str, str] = {}
-STIMULI: Mapping[str, str] = {}
+PURPOSES: Mapping[str, str] = {"own tests": "custom tests"}
+STIMULI: Mapping[str, str] = {"idle": "terminated"}
 FAULTS: Mapping[str, str] = {}
 """What stood in the name of a fault and is said otherwise now."""
 
