@@ -34,7 +34,7 @@ class Case:
 
 
 def key(fault: Fault) -> tuple[object, ...]:
-    """A fault but for the resistance of a bad contact, which is found and not foretold."""
+    """A fault but for the resistance of a bad contact, which is fitted and not predicted."""
     return fault.kind, fault.subject, fault.channel, fault.leg, fault.throw, fault.other
 
 

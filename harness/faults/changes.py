@@ -213,14 +213,14 @@ Operated = PlannedReading[OfOperations]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cycles:
-    """Foretells cycles of a job; asked once for each suspect."""
+    """Predicts cycles of a job; asked once for each suspect."""
 
     job: Job
     plan: Plan
     impedances: BenchImpedances
     _known: dict[tuple[Suspect, int], Missed] = field(default_factory=dict)
 
-    def foretold(self, suspect: Suspect, cycle: Operated) -> Missed:
+    def predicted(self, suspect: Suspect, cycle: Operated) -> Missed:
         """Where a unit with these faults misses: at every operation, or where it comes and goes, at some."""
         key = (suspect, id(cycle))
         if key not in self._known:
@@ -229,7 +229,7 @@ class Cycles:
 
     def explains(self, suspect: Suspect, seen: JudgedCycle) -> bool:
         """Whether such a unit would have failed as was seen: in the same steps and legs, and as often."""
-        wanted = self.foretold(suspect, seen.cycle)
+        wanted = self.predicted(suspect, seen.cycle)
         if not seen.failed:
             return not wanted or comes_and_goes(suspect)
         return bool(wanted & seen.missed) and (comes_and_goes(suspect) or seen.failed == 1)

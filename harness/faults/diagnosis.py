@@ -11,7 +11,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.faults.changes import Cycles
 from harness.faults.effects import Suspect, intermittent, supply_currents_a
 from harness.faults.evidence import Evidence, Yardstick, fit_supply
-from harness.faults.expected import Expecter
+from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
 from harness.faults.search import MOST_ASIDE, Search, weigh_at_times
@@ -36,7 +36,7 @@ class Diagnosis:
     groups: of faults, the likeliest first. good, something_else: posteriors of a good unit and of what is
     on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
     uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, changes: how many
-    there were. unweighed: readings that did not pass and that no circuit foretells.
+    there were. unweighed: readings that did not pass and that no circuit predicts.
     """
 
     groups: tuple[Group, ...]
@@ -154,7 +154,7 @@ class Diagnoser:
         self._plan = _only(plan, acquisitions)
         order = pairs_of(self._plan)
         self._places = [order.index(each) for each in acquisitions]
-        self._expecter = Expecter(job, acquisitions, impedances)
+        self._predictor = FaultPredictor(job, acquisitions, impedances)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
         named = as_suspects((*listed, *more))
@@ -186,7 +186,7 @@ class Diagnoser:
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
         """The diagnosis, and the place of the acquisition that is furthest from what explains most."""
         yardstick = Yardstick(evidence)
-        search = Search(evidence, yardstick, self._expecter, self._job.module, self._states)
+        search = Search(evidence, yardstick, self._predictor, self._job.module, self._states)
         pool = Pool(
             suspects=self.suspects,
             predicted=yardstick.entries(self._transfers),
@@ -197,7 +197,7 @@ class Diagnoser:
         relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
         if not search.agrees(found[0]):
             found += relay_timing.held_against(
-                weigh_at_times(pool, search, yardstick, self._expecter), evidence
+                weigh_at_times(pool, search, yardstick, self._predictor), evidence
             )
             found.sort(key=lambda candidate: -candidate.score)
         added = search.additions(found[0], pool, pool.predicted[0]) if double else []

@@ -82,7 +82,7 @@ class Evidence:
     what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
     changes: readings of changes of state. cycles: lines operated again and again. unweighed: how many
-    readings of quantities that no circuit of linear parts foretells did not pass.
+    readings of quantities that no circuit of linear parts predicts did not pass.
     """
 
     acquisitions: tuple[Acquisition, ...]

@@ -23,7 +23,7 @@ from harness.plan.state_changes import Routes, moves
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 
-# Nats that a reading takes from a suspect that foretells another: rough, common practice, no source.
+# Nats that a reading takes from a suspect that predicts another: rough, common practice, no source.
 WRONG = 10.0  # it is judged fail, guarded, where it should be good
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
@@ -40,7 +40,7 @@ class RelayTiming:
     impedances: BenchImpedances
     _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
 
-    def foretold(self, suspect: Suspect, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
+    def predicted(self, suspect: Suspect, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
         """What each reading should be of a unit with these faults.
 
         A contact that comes and goes may have been there: what was as it should be is not held against it.
@@ -52,16 +52,16 @@ class RelayTiming:
             )
         return tuple(self._one(suspect, change.reading) for change in changes)
 
-    def cost(self, suspect: Suspect, foretold: Sequence[Moved], evidence: Evidence) -> float:
+    def cost(self, suspect: Suspect, predicted: Sequence[Moved], evidence: Evidence) -> float:
         """Nats that readings of changes and of operations take from a suspect."""
-        return cost(foretold, evidence.changes) + sum(
+        return cost(predicted, evidence.changes) + sum(
             _cycle_cost(self.cycles, suspect, seen) for seen in evidence.cycles
         )
 
     def held_against(self, candidates: Iterable[Candidate], evidence: Evidence) -> list[Candidate]:
         """Those that changes of state and operations leave, with what these take from them."""
         costs = [
-            (each, self.cost(each.suspect, self.foretold(each.suspect, evidence.changes), evidence))
+            (each, self.cost(each.suspect, self.predicted(each.suspect, evidence.changes), evidence))
             for each in candidates
         ]
         least = min((nats for _, nats in costs), default=0.0)
@@ -118,9 +118,9 @@ class RelayTiming:
         return {each.number: (each, visit.setup) for visit in self.plan.visits for each in visit.changes}
 
 
-def cost(foretold: Sequence[Moved], changes: Sequence[JudgedChange]) -> float:
-    """Nats that readings take from what foretold them."""
-    return sum(_cost(wanted, change.moved) for wanted, change in zip(foretold, changes, strict=True))
+def cost(predicted: Sequence[Moved], changes: Sequence[JudgedChange]) -> float:
+    """Nats that readings take from what predicted them."""
+    return sum(_cost(wanted, change.moved) for wanted, change in zip(predicted, changes, strict=True))
 
 
 def _cost(wanted: Moved, moved: Moved) -> float:
@@ -138,7 +138,7 @@ def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: JudgedCycle) -> float:
     if not comes_and_goes(suspect):
         return 0.0 if cycles.explains(suspect, seen) else WRONG
     if not seen.failed:
-        return TOO_MILD if cycles.foretold(suspect, seen.cycle) else 0.0
+        return TOO_MILD if cycles.predicted(suspect, seen.cycle) else 0.0
     if not cycles.explains(suspect, seen):
         return WRONG
     return OTHERWISE if seen.failed == 1 else 0.0
@@ -152,10 +152,10 @@ def rank_by_timing(
 ) -> Ranking:
     """Rank suspects by changes of state, operations and levels. scored: each with its likelihood by levels.
 
-    The first is a good unit. Suspects that foretell the same, with levels as likely, are one group.
+    The first is a good unit. Suspects that predict the same, with levels as likely, are one group.
     """
-    foretold = {suspect: relay_timing.foretold(suspect, evidence.changes) for suspect, _ in scored}
-    costs = {suspect: relay_timing.cost(suspect, foretold[suspect], evidence) for suspect, _ in scored}
+    predicted = {suspect: relay_timing.predicted(suspect, evidence.changes) for suspect, _ in scored}
+    costs = {suspect: relay_timing.cost(suspect, predicted[suspect], evidence) for suspect, _ in scored}
     scores = {suspect: level + log_prior(suspect) - costs[suspect] for suspect, level in scored}
     likelihood = dict(scored)
     other = likelihood[()] + log(SOMETHING_ELSE) - WRONG
@@ -167,7 +167,7 @@ def rank_by_timing(
             (
                 group
                 for group in groups
-                if foretold[group[0]] == foretold[suspect]
+                if predicted[group[0]] == predicted[suspect]
                 and costs[group[0]] == costs[suspect]
                 and abs(likelihood[group[0]] - likelihood[suspect]) < ODDS
             ),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from harness.faults.effects import Suspect, intermittent
 from harness.faults.evidence import Evidence, Spread, Yardstick, fit_supply, fit_trials, supply_distances
-from harness.faults.expected import Expected, Expecter
+from harness.faults.fault_predictor import Expected, FaultPredictor
 from harness.faults.ranking import (
     ODDS,
     RESOLVED,
@@ -38,7 +38,7 @@ MOST_REFINED = 10  # suspects that are computed with their own spread
 MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
 FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
 WORTH = 40.0  # of chi-squared: less than this may be noise in the best of hundreds of additions
-FITTED = 2.0  # nats for a value that was fitted and not foretold
+FITTED = 2.0  # nats for a value that was fitted and not predicted
 MOST_STEPS = 6
 MOST_MIXED = 4  # contacts that are computed with their own spread
 CHOICE = log(2)  # nats for each acquisition that may be the one or the other
@@ -52,13 +52,13 @@ class Search:
         self,
         evidence: Evidence,
         yardstick: Yardstick,
-        expecter: Expecter,
+        predictor: FaultPredictor,
         module: Module,
         states: Sequence[State],
     ) -> None:
-        self._evidence, self._yardstick, self._expecter = evidence, yardstick, expecter
+        self._evidence, self._yardstick, self._predictor = evidence, yardstick, predictor
         self._module, self._states = module, tuple(states)
-        expected = expecter.of(())
+        expected = predictor.of(())
         self._healthy = yardstick.entries(expected.transfers)
         self._sound = self._spread(expected)
         self._turned = self._healthy * yardstick.turns(self._healthy)
@@ -140,7 +140,7 @@ class Search:
         suspect = pool.suspects[place]
         if is_resistive(suspect):
             suspect = self._fitted(suspect)
-        return self.weigh(suspect, self._expecter.of(suspect), rough, pool.currents_a[place])
+        return self.weigh(suspect, self._predictor.of(suspect), rough, pool.currents_a[place])
 
     def weigh(self, suspect: Suspect, expected: Expected, rough: Complex, currents_a: Floats) -> Candidate:
         """A suspect by what it is expected to show, with its own spread; currents_a: (states,)."""
@@ -173,7 +173,7 @@ class Search:
         fault = suspect[0]
         for _ in range(MOST_STEPS):
             ohm = fault.resistance_ohm or LEAST_OHM
-            predicted = self._yardstick.entries(self._expecter.of((fault,)).transfers)
+            predicted = self._yardstick.entries(self._predictor.of((fault,)).transfers)
             turned = predicted * self._yardstick.turns(predicted)
             share = self._share(self._yardstick.white(self._yardstick.measured - turned))
             better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
@@ -332,7 +332,9 @@ class _Mixed:
     chi_squared: float
 
 
-def weigh_at_times(pool: Pool, search: Search, yardstick: Yardstick, expecter: Expecter) -> list[Candidate]:
+def weigh_at_times(
+    pool: Pool, search: Search, yardstick: Yardstick, predictor: FaultPredictor
+) -> list[Candidate]:
     """The likeliest contacts that were open in some acquisitions and good in others, best first.
 
     No steady fault explains a contact that comes and goes: each acquisition is taken as good or as open,
@@ -346,7 +348,7 @@ def weigh_at_times(pool: Pool, search: Search, yardstick: Yardstick, expecter: E
     for one in mixed:
         better = _better(one, pool, search, yardstick)
         steady = (pool.suspects[one.place][0],)
-        expected = expecter.of(steady, at=frozenset(np.flatnonzero(better.open_at).tolist()))
+        expected = predictor.of(steady, at=frozenset(np.flatnonzero(better.open_at).tolist()))
         predicted = _predicted(better, pool, yardstick)
         candidate = search.weigh(
             intermittent(one.fault), expected, predicted * yardstick.turns(predicted), pool.currents_a[0]

@@ -78,7 +78,7 @@ def make_transfer(
     """Make the transfer that a capture shows, corrected by the through reference where there is one.
 
     fit: tones hot, cold first. emf_vrms: open-circuit RMS volts set at the hot and the cold output.
-    prediction: (legs, 2), what the circuit expects, for phases alone. drive_rows: the rows that view the
+    prediction: (legs, 2), what the circuit predicts, for phases alone. drive_rows: the rows that view the
     driven port's hot and cold leg, if any do. gain_accuracy, generator_accuracy: fractions, limits of a
     uniform distribution. acquisition: a name that no other capture has.
 
@@ -88,10 +88,10 @@ def make_transfer(
 
     Phase: each acquisition starts at an unknown instant, so one phase of each column is set. With the driven
     port in view it is the predicted one there, and all phases are then against the drive. Otherwise the
-    column's largest entry gets its predicted phase, or 0 where the circuit expects next to nothing there, and
-    no phase is claimed. A polarity still is, of a passive unit: the transfer function of an RC network with a
-    common ground has no negative coefficients (Fialkow and Gerst, Quart. Appl. Math. 10, 1952, from memory),
-    so no leg can come out inverted, and a pair that does shows each leg's tone on the other leg.
+    column's largest entry gets its predicted phase, or 0 where the circuit predicts next to nothing there,
+    and no phase is claimed. A polarity still is, of a passive unit: the transfer function of an RC network
+    with a common ground has no negative coefficients (Fialkow and Gerst, Quart. Appl. Math. 10, 1952, from
+    memory), so no leg can come out inverted, and a pair that does shows each leg's tone on the other leg.
 
     Raises ReadingError for a prediction or a reference of other inputs or tones.
     """

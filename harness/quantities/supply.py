@@ -25,7 +25,7 @@ LEAST_EXPANDED_A = 1e-12
 
 @dataclass(frozen=True, kw_only=True)
 class OfState:
-    """What the circuit expects a state to draw."""
+    """What the circuit predicts a state to draw."""
 
     expected_a: float
 

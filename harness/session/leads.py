@@ -1,6 +1,6 @@
 """Which leads of a setup are not where they should be, by what every viewed leg shows in a few states.
 
-What the scope sees is held against what the circuit foretells for every place that a lead can be on: its own
+What the scope sees is held against what the circuit predicts for every place that a lead can be on: its own
 pin, any other pin of the unit, nothing; and for the generator's two leads swapped, off, or both on one pin.
 A lead that is right only where the unit is not would be taken for wrong: so states in which the unit moves
 its relays are looked at as well, and what fits its own pin in one of them and no other place in all is right.
@@ -29,7 +29,7 @@ class Misplaced:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Foretold:
+class PredictedLevels:
     """What every pin shows, over the generator's e.m.f., by how the generator's leads are connected.
 
     pins: all legs of all ports. own: index into pins of each viewed leg, in the rows' order. inputs: numbers
@@ -49,13 +49,13 @@ def _fits(seen: Levels, expected: Levels) -> bool:
     return bool(np.all(np.abs(seen - expected) <= WITHIN * expected + FLOOR))
 
 
-def telling_states(foretold: Foretold) -> tuple[int, ...]:
+def telling_states(predicted: PredictedLevels) -> tuple[int, ...]:
     """States after the first that tell a viewed pin from another that shows the same before them."""
-    right = foretold.levels[""]
+    right = predicted.levels[""]
     told: list[int] = [0]
     for state in range(1, len(right)):
-        for own in foretold.own:
-            for pin in range(len(foretold.pins)):
+        for own in predicted.own:
+            for pin in range(len(predicted.pins)):
                 alike = _fits(right[told, pin], right[told, own])
                 if alike and not _fits(right[[state], pin], right[[state], own]):
                     told.append(state)
@@ -65,46 +65,49 @@ def telling_states(foretold: Foretold) -> tuple[int, ...]:
     return tuple(told[1:])
 
 
-def all_fit(foretold: Foretold, seen: Levels, states: Sequence[int]) -> bool:
+def all_fit(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -> bool:
     """Whether every viewed leg shows what it should in these states. seen: (states, rows, 2)."""
-    right = foretold.levels[""][list(states)]
-    return all(_fits(seen[:, row], right[:, own]) for row, own in enumerate(foretold.own))
+    right = predicted.levels[""][list(states)]
+    return all(_fits(seen[:, row], right[:, own]) for row, own in enumerate(predicted.own))
 
 
-def misplaced(foretold: Foretold, seen: Levels, states: Sequence[int]) -> Misplaced | None:
+def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -> Misplaced | None:
     """Name the leads that are not where they should be; None where all are. seen: (states, rows, 2)."""
-    right = foretold.levels[""][list(states)]
-    wrong = [row for row, own in enumerate(foretold.own) if not _fits(seen[:, row], right[:, own])]
-    places = {row: _places(foretold, seen[:, row], right) for row in wrong}
-    wrong = [row for row in wrong if places[row] or not _fits_once(seen[:, row], right[:, foretold.own[row]])]
+    right = predicted.levels[""][list(states)]
+    wrong = [row for row, own in enumerate(predicted.own) if not _fits(seen[:, row], right[:, own])]
+    places = {row: _places(predicted, seen[:, row], right) for row in wrong}
+    wrong = [
+        row for row in wrong if places[row] or not _fits_once(seen[:, row], right[:, predicted.own[row]])
+    ]
     if not wrong:
         return None
     generator = [
         words
-        for words, levels in foretold.levels.items()
+        for words, levels in predicted.levels.items()
         if words
-        and all(_fits(seen[:, row], levels[list(states)][:, own]) for row, own in enumerate(foretold.own))
+        and all(_fits(seen[:, row], levels[list(states)][:, own]) for row, own in enumerate(predicted.own))
     ]
-    leads = [lead for words in generator[:1] for lead in foretold.generator_leads[words]]
+    leads = [lead for words in generator[:1] for lead in predicted.generator_leads[words]]
     said = list(generator[:1])
-    swapped = _swapped(foretold, seen, right, wrong)
+    swapped = _swapped(predicted, seen, right, wrong)
     if not generator or len(wrong) == 1 or swapped:
-        leads += [f"input {foretold.inputs[row]}" for row in wrong]
+        leads += [f"input {predicted.inputs[row]}" for row in wrong]
         inputs = swapped or "; ".join(
-            _of_input(foretold, row, places[row], seen[:, row], right[:, foretold.own[row]]) for row in wrong
+            _of_input(predicted, row, places[row], seen[:, row], right[:, predicted.own[row]])
+            for row in wrong
         )
         said.append(inputs)
     return Misplaced(leads=tuple(leads), said=", or ".join(said))
 
 
-def unmoved(foretold: Foretold, seen: Levels) -> str:
+def unmoved(predicted: PredictedLevels, seen: Levels) -> str:
     """Say it where the inputs see the generator alone, as in a through setup; "" where they do not.
 
     A straight route shows the same levels, but what ends it brings a little of each leg to the other. seen:
     (rows, 2), in the first state. Says nothing where no load does that.
     """
-    for row, own in enumerate(foretold.own):
-        expected = foretold.levels[""][0, own]
+    for row, own in enumerate(predicted.own):
+        expected = predicted.levels[""][0, own]
         weak = int(expected.argmin())
         if expected[weak] < SHARED or seen[row, weak] > expected[weak] / 3:
             return ""
@@ -119,34 +122,36 @@ def _fits_once(seen: Levels, expected: Levels) -> bool:
     return any(now.max() > SHOWS and _fits(was, now) for was, now in zip(seen, expected, strict=True))
 
 
-def _places(foretold: Foretold, seen: Levels, right: Levels) -> tuple[str, ...]:
+def _places(predicted: PredictedLevels, seen: Levels, right: Levels) -> tuple[str, ...]:
     """Where the lead could be by what it shows, in all states."""
-    on = [name for pin, name in enumerate(foretold.pins) if _fits(seen, right[:, pin])]
+    on = [name for pin, name in enumerate(predicted.pins) if _fits(seen, right[:, pin])]
     if _fits(seen, np.zeros_like(seen)):
         return ("nothing",)
     return tuple(on)
 
 
-def _swapped(foretold: Foretold, seen: Levels, right: Levels, wrong: Sequence[int]) -> str:
+def _swapped(predicted: PredictedLevels, seen: Levels, right: Levels, wrong: Sequence[int]) -> str:
     """Say it where exactly the two inputs of a pair are swapped."""
     if len(wrong) != 2 or wrong[0] // 2 != wrong[1] // 2:
         return ""
     one, other = wrong
     if not (
-        _fits(seen[:, one], right[:, foretold.own[other]])
-        and _fits(seen[:, other], right[:, foretold.own[one]])
+        _fits(seen[:, one], right[:, predicted.own[other]])
+        and _fits(seen[:, other], right[:, predicted.own[one]])
     ):
         return ""
-    first, second = foretold.inputs[one], foretold.inputs[other]
-    pins = foretold.pins
+    first, second = predicted.inputs[one], predicted.inputs[other]
+    pins = predicted.pins
     return (
-        f"inputs {first} and {second} are swapped: input {first} belongs on {pins[foretold.own[one]]} and "
-        f"input {second} on {pins[foretold.own[other]]}"
+        f"inputs {first} and {second} are swapped: input {first} belongs on {pins[predicted.own[one]]} and "
+        f"input {second} on {pins[predicted.own[other]]}"
     )
 
 
-def _of_input(foretold: Foretold, row: int, places: Sequence[str], seen: Levels, expected: Levels) -> str:
-    number, own = foretold.inputs[row], foretold.pins[foretold.own[row]]
+def _of_input(
+    predicted: PredictedLevels, row: int, places: Sequence[str], seen: Levels, expected: Levels
+) -> str:
+    number, own = predicted.inputs[row], predicted.pins[predicted.own[row]]
     if places == ("nothing",):
         return f"input {number} sees nothing: its lead is off, or not on {own}"
     if places:

@@ -19,7 +19,15 @@ from harness.plan.setups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
-from harness.session.leads import Foretold, Levels, Misplaced, all_fit, misplaced, telling_states, unmoved
+from harness.session.leads import (
+    Levels,
+    Misplaced,
+    PredictedLevels,
+    all_fit,
+    misplaced,
+    telling_states,
+    unmoved,
+)
 from harness.session.recorder import Ask, Taken
 from harness.session.through import LOW_LEVEL_VRMS
 
@@ -158,12 +166,12 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
     """
     _make_safe(context)
     context.hands.make(setup)
-    foretold = _foretell(context, setup)
-    if foretold is None:
+    predicted = _predict(context, setup)
+    if predicted is None:
         return False
     before: Misplaced | None = None
     for look in range(LOOKS):
-        found = _look(context, setup, foretold)
+        found = _look(context, setup, predicted)
         if found is None:
             if before is not None:
                 text = f"setup {setup.name!r}: now every lead is where it should be"
@@ -207,14 +215,14 @@ def _states(context: RunContext) -> tuple[State, ...]:
     return (IDLE, *(State(on=(control,)) for control in context.job.module.control_names))
 
 
-def _look(context: RunContext, setup: Setup, foretold: Foretold) -> Misplaced | None:
+def _look(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misplaced | None:
     """Look at the leads in the states that tell them apart; in idle alone where that is enough."""
     states, taken = [0], []
     context.set_state(setup, IDLE)
     refuse_dc(context, setup, IDLE)
     taken.append(_levels(context, setup, IDLE))
-    more = telling_states(foretold)
-    if not all_fit(foretold, np.stack(taken), states):
+    more = telling_states(predicted)
+    if not all_fit(predicted, np.stack(taken), states):
         more = tuple(range(1, len(_states(context))))
     for index in more:
         state = _states(context)[index]
@@ -222,8 +230,8 @@ def _look(context: RunContext, setup: Setup, foretold: Foretold) -> Misplaced | 
         states.append(index)
         taken.append(_levels(context, setup, state))
     context.set_state(setup, IDLE)
-    found = misplaced(foretold, np.stack(taken), states)
-    alone = unmoved(foretold, taken[0]) if found is None else ""
+    found = misplaced(predicted, np.stack(taken), states)
+    alone = unmoved(predicted, taken[0]) if found is None else ""
     return Misplaced(leads=(), said=alone) if alone else found
 
 
@@ -238,7 +246,7 @@ def _stimulus(context: RunContext) -> Stimulus:
     return Stimulus(kind="pair", frequency_hz=context.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
 
 
-def _foretell(context: RunContext, setup: Setup) -> Foretold | None:
+def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
     """What each pin shows, however the generator's leads are; None where nothing is driven by the plan."""
     if setup.drive is None or not setup.view or not context.plan.stimuli:
         return None
@@ -272,7 +280,7 @@ def _foretell(context: RunContext, setup: Setup) -> Foretold | None:
             (f"the generator's {leg} lead is on {setup.drive}.{other} with the {other} one", both),
         ):
             by_words[words], leads[words] = found, (f"generator {leg}",)
-    return Foretold(
+    return PredictedLevels(
         pins=pins,
         own=tuple(pins.index(f"{port}.{leg}") for port in setup.view for leg in LEGS),
         inputs=input_numbers(setup),

@@ -425,7 +425,7 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
 
 
 def _wrong(given: OfOperations, expected: CycleLevels, captured: Captured) -> tuple[Shown, str] | None:
-    """What has another level than the circuit expects, and how it differs in words; None if nothing has."""
+    """What has another level than the circuit predicts, and how it differs in words; None if nothing has."""
     capture, tones = captured.capture, captured.ask.tones
     fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
     hot, cold = given.rows

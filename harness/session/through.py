@@ -279,7 +279,7 @@ def _zeros(context: RunContext, setup: Setup) -> list[Taken]:
 
 
 def _finest_range(context: RunContext, stimulus: Stimulus) -> float:
-    """The most sensitive range on which the plan expects a signal, as opposed to its absence."""
+    """The most sensitive range on which the plan predicts a signal, as opposed to its absence."""
     peak_v = stimulus.level_vrms / sqrt(2.0)
     weakest = 1.0
     for acquisition in context.plan.acquisitions:

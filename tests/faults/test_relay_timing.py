@@ -48,7 +48,7 @@ def test_a_long_bounce_both_ways_names_the_relay(laboratory):
     assert found.groups[0].names == ("K7 long bounce",)
 
 
-def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
+def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
     job, plan = laboratory.job, laboratory.plan
     changes = tuple(
         JudgedChange(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
@@ -57,8 +57,8 @@ def test_a_welded_contact_is_foretold_to_leave_no_gap(laboratory):
     )
     relay_timing = RelayTiming(job=job, plan=plan, impedances=IMPEDANCES)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)
-    assert cost(relay_timing.foretold(welded, changes), changes) == 0.0
-    assert cost(relay_timing.foretold((), changes), changes) == WRONG
+    assert cost(relay_timing.predicted(welded, changes), changes) == 0.0
+    assert cost(relay_timing.predicted((), changes), changes) == WRONG
 
 
 def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
@@ -74,7 +74,7 @@ def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
     assert not found.explained
 
 
-def test_what_no_circuit_foretells_is_said_to_stay_unexplained(laboratory):
+def test_what_no_circuit_predicts_is_said_to_stay_unexplained(laboratory):
     found = diagnose(laboratory, {}, unweighed={"noise": 2, "distortion": 1})
     assert found.says_good
     words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)

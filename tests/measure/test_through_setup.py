@@ -153,7 +153,7 @@ def test_repeated_captures_show_the_bench_s_own_repeatability() -> None:
     assert found.freedom == pytest.approx([7] * 4, rel=0.05)
 
 
-def test_three_captures_foretell_how_far_a_fourth_lies_from_their_mean() -> None:
+def test_three_captures_predict_how_far_a_fourth_lies_from_their_mean() -> None:
     """A generator that varies by 1 % from record to record: the mean of 200 such references says so.
 
     One more departs from the mean of three by sqrt(1 + 1/3) of what they vary (JCGM 100:2008, 4.2.3).

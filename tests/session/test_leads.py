@@ -7,12 +7,12 @@ has its legs swapped. The scope's inputs 1 and 2 belong on the output.
 import numpy as np
 import pytest
 
-from harness.session.leads import Foretold, Levels, all_fit, misplaced, telling_states
+from harness.session.leads import Levels, PredictedLevels, all_fit, misplaced, telling_states
 
 HOT, COLD, NOTHING = (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)
 IDLE, OPERATED = (HOT, COLD, HOT, COLD), (HOT, COLD, COLD, HOT)
 RIGHT = np.array([IDLE, OPERATED])
-FORETOLD = Foretold(
+PREDICTED = PredictedLevels(
     pins=("in.hot", "in.cold", "out.hot", "out.cold"),
     own=(2, 3),
     inputs=(1, 2),
@@ -27,26 +27,26 @@ def seen(*rows: int) -> Levels:
 
 
 def test_a_state_that_tells_the_output_from_the_input_is_looked_at_as_well() -> None:
-    assert telling_states(FORETOLD) == (1,)
+    assert telling_states(PREDICTED) == (1,)
 
 
 def test_leads_on_their_own_pins_are_right() -> None:
-    assert all_fit(FORETOLD, seen(2, 3), (0, 1))
-    assert misplaced(FORETOLD, seen(2, 3), (0, 1)) is None
+    assert all_fit(PREDICTED, seen(2, 3), (0, 1))
+    assert misplaced(PREDICTED, seen(2, 3), (0, 1)) is None
 
 
 @pytest.mark.parametrize(
     ("rows", "lead", "pin"), [((0, 3), "input 1", "in.hot"), ((2, 1), "input 2", "in.cold")]
 )
 def test_a_lead_on_the_input_is_told_by_the_second_state(rows: tuple[int, int], lead: str, pin: str) -> None:
-    found = misplaced(FORETOLD, seen(*rows), (0, 1))
+    found = misplaced(PREDICTED, seen(*rows), (0, 1))
     assert found is not None
     assert found.leads == (lead,)
     assert f"{lead} shows what is on {pin}" in found.said
 
 
 def test_swapped_leads_may_be_the_generators_or_the_scopes_where_only_one_port_is_viewed() -> None:
-    found = misplaced(FORETOLD, seen(3, 2), (0, 1))
+    found = misplaced(PREDICTED, seen(3, 2), (0, 1))
     assert found is not None
     assert set(found.leads) == {"generator hot", "generator cold", "input 1", "input 2"}
 
@@ -54,11 +54,11 @@ def test_swapped_leads_may_be_the_generators_or_the_scopes_where_only_one_port_i
 def test_a_route_that_breaks_in_one_state_is_the_units_and_no_leads() -> None:
     broken = seen(2, 3)
     broken[1] = 0.0
-    assert misplaced(FORETOLD, broken, (0, 1)) is None
+    assert misplaced(PREDICTED, broken, (0, 1)) is None
 
 
 def test_a_level_that_no_place_explains_is_told_in_figures() -> None:
     odd = np.asarray(0.5 * RIGHT[:, [2, 3]])
-    found = misplaced(FORETOLD, odd, (0, 1))
+    found = misplaced(PREDICTED, odd, (0, 1))
     assert found is not None
     assert "input 1 on out.hot shows 0.50 of the hot output and 0.00 of the cold one" in found.said

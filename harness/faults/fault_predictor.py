@@ -41,7 +41,7 @@ class Expected:
     spreads: Complex  # (parameters, acquisitions, legs, 2)
 
 
-class Expecter:
+class FaultPredictor:
     """Computes what suspects show in some acquisitions; keeps what it has computed of the good unit."""
 
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
