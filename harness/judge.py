@@ -45,9 +45,9 @@ def judge(
         return "unproven"
     if decision == "simple" and not estimate.floor:
         return "pass" if _inside(value, value, limit_low, limit_high) else "fail"
-    doubt = estimate.coverage_factor * expected_standard
-    low = value - math.hypot(value - estimate.low, doubt)
-    high = value + math.hypot(estimate.high - value, doubt)
+    uncertainty = estimate.coverage_factor * expected_standard
+    low = value - math.hypot(value - estimate.low, uncertainty)
+    high = value + math.hypot(estimate.high - value, uncertainty)
     if _inside(low, high, limit_low, limit_high):
         return "pass"
     if (limit_low is not None and high < limit_low) or (limit_high is not None and low > limit_high):

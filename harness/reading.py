@@ -169,7 +169,7 @@ class Reading:
     limit_low: float | None
     limit_high: float | None
     verdict: Verdict
-    reason: str  # for people: why it is missing or unproven, or a doubt; "" otherwise
+    reason: str  # for people: why it is missing or unproven, or a warning; "" otherwise
     facts: tuple[Fact, ...]
     acquisitions: tuple[int, ...]  # the records' numbers of the captures behind it
     route: str  # the route in words that the circuit predicts, "" where none applies

@@ -89,8 +89,8 @@ def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
         f"{study.categories:3d} {format_difference(study.repeatability.sigma, unit):>11} "
         f"{format_difference(study.reproducibility.sigma, unit):>11}  "
     )
-    doubts = f" ({'; '.join(study.doubts)})" if study.doubts else ""
-    yield from _hanging(start, label + doubts)
+    caveats = f" ({'; '.join(study.caveats)})" if study.caveats else ""
+    yield from _hanging(start, label + caveats)
 
 
 def study_to_json(result: StudyResult) -> dict[str, Any]:

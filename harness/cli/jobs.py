@@ -120,11 +120,12 @@ def import_netlist(
         typer.echo(drafted.text, nl=False)
     else:
         write_new({out: drafted.text})
-    for doubt in drafted.doubts:
-        say(f"could not tell: {doubt}", err=True)
+    for question in drafted.unclear:
+        say(f"could not tell: {question}", err=True)
     if out is not None:
         say(
-            f"{out}: a draft with {len(drafted.doubts)} doubts. Read it against the circuit diagram", err=True
+            f"{out}: a draft with {len(drafted.unclear)} open questions. Read it against the circuit diagram",
+            err=True,
         )
 
 

@@ -9,7 +9,7 @@ from harness.cli.terminal import WIDTH, printable
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
-from harness.statistics.capability import Doubt, Index
+from harness.statistics.capability import Caveat, Index
 from harness.statistics.compare import CORRECTION_MEANS, compare, side_differences
 from harness.statistics.control_charts import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, golden_drift, least_p_of_trend
@@ -72,7 +72,7 @@ def readings_lines(batch: Batch) -> Iterator[str]:
     yield "   n        mean      sigma    Cpk  at least  !    reading"
     for one in shown:
         index = one.capability.cpk if one.capability else None
-        marks = "".join(sorted({_MARKS[doubt.kind] for doubt in one.doubts}))
+        marks = "".join(sorted({_MARKS[caveat.kind] for caveat in one.caveats}))
         unit = one.unit
         numbers = (
             f"{one.n:4d} {_number(one.mean, unit, none='none'):>11} {_spread(one.sigma, unit):>10} "
@@ -204,7 +204,7 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     if found.capability is not None:
         cp = "" if found.capability.cp is None else f"Cp {_interval(found.capability.cp)}, "
         yield f"  {cp}Cpk {_interval(found.capability.cpk)}, 95 %"
-    yield from _doubt_lines(found.doubts)
+    yield from _caveat_lines(found.caveats)
     spread = figures.distribution(one)
     if spread is not None and unit != "":
         yield from _distribution_lines(spread, unit)
@@ -290,9 +290,9 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
         yield f"  {title}: {said}"
 
 
-def _doubt_lines(doubts: Sequence[Doubt]) -> Iterator[str]:
-    for doubt in doubts:
-        yield from _wrapped(f"! {doubt}", indent="  ")
+def _caveat_lines(caveats: Sequence[Caveat]) -> Iterator[str]:
+    for caveat in caveats:
+        yield from _wrapped(f"! {caveat}", indent="  ")
 
 
 def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:

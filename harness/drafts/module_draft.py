@@ -28,7 +28,7 @@ USUAL_CHANNEL = "mono"
 class _Draft:
     """What has been made of the netlist so far."""
 
-    doubts: list[str]
+    unclear: list[str]
     controls: dict[str, str] = field(default_factory=dict)
     types: dict[str, str] = field(default_factory=dict)
     relays: list[str] = field(default_factory=list)
@@ -54,12 +54,12 @@ class Drafted:
     """module.toml's text, and what could not be told, one sentence each."""
 
     text: str
-    doubts: tuple[str, ...]
+    unclear: tuple[str, ...]
 
 
 def draft_module(netlist: Netlist) -> Drafted:
     """Write a module.toml of a netlist's relays, resistors, capacitors and connectors."""
-    draft = _Draft(doubts=list(netlist.doubts))
+    draft = _Draft(unclear=list(netlist.unclear))
     connectors: list[NetPart] = []
     for part in netlist.parts:
         if part.reference.startswith(_CONNECTORS):
@@ -67,7 +67,7 @@ def draft_module(netlist: Netlist) -> Drafted:
         elif is_relay(part.reference) and any(pin == "A1" for pin, _ in part.pins):
             _relay(draft, part)
         elif is_relay(part.reference):
-            draft.doubts.append(
+            draft.unclear.append(
                 f"{part.reference}: a relay by its name, but no coil among its pins "
                 f"({', '.join(pin for pin, _ in part.pins[:8])}); expected A1, A2, 11, 12, 14 or "
                 "COM1, NC1, NO1"
@@ -75,17 +75,17 @@ def draft_module(netlist: Netlist) -> Drafted:
         elif part.reference[:1] in "RC":
             _two_ends(draft, part)
         else:
-            draft.doubts.append(f"{part.reference} ({part.value}): left out, no part that module.toml has")
+            draft.unclear.append(f"{part.reference} ({part.value}): left out, no part that module.toml has")
     ports = dict(_ports(draft, connectors))
     if draft.legless:
-        draft.doubts.append(
+        draft.unclear.append(
             f"no leg in the names {', '.join(sorted(draft.legless)[:12])}: taken as hot alone; expected "
             "names such as left.out.hot and left.out.cold"
         )
     for what, found in (("relay", draft.relays), ("port", ports)):
         if not found:
-            draft.doubts.append(f"no {what} found: module.toml needs one")
-    return Drafted(text=_text(netlist, draft, ports, connectors), doubts=tuple(draft.doubts))
+            draft.unclear.append(f"no {what} found: module.toml needs one")
+    return Drafted(text=_text(netlist, draft, ports, connectors), unclear=tuple(draft.unclear))
 
 
 def _relay(draft: _Draft, part: NetPart) -> None:
@@ -97,10 +97,10 @@ def _relay(draft: _Draft, part: NetPart) -> None:
         if matched := re.fullmatch(r"(\d+)([124])", pin):
             contacts.setdefault(matched[1], {})[_THROWS[matched[2]]] = draft.node(node)
         else:
-            draft.doubts.append(f"{part.reference} pin {pin} on {node}: left out, no contact by its name")
+            draft.unclear.append(f"{part.reference} pin {pin} on {node}: left out, no contact by its name")
     rows = list(_contacts(draft, part.reference, contacts))
     if not rows or line is None:
-        draft.doubts.append(
+        draft.unclear.append(
             f"{part.reference}: left out, {'no contact' if line else 'no control line for its coil'}"
         )
         return
@@ -117,7 +117,7 @@ def _control(draft: _Draft, part: NetPart) -> str | None:
     ends = [node for pin, node in part.pins if pin in ("A1", "A2")]
     controls = [node for node in ends if not is_supply(node)]
     if len(controls) != 1:
-        draft.doubts.append(
+        draft.unclear.append(
             f"{part.reference}: which end of its coil is the control line? found {' and '.join(ends)}; "
             "expected one supply such as 12V or 0, and one control line"
         )
@@ -134,16 +134,16 @@ def _contacts(draft: _Draft, relay: str, contacts: dict[str, dict[str, Node]]) -
     for number, throws in contacts.items():
         common = throws.get("common")
         if common is None or len(throws) < 2:
-            draft.doubts.append(f"{relay} contact {number}: no common, or no throw; left out")
+            draft.unclear.append(f"{relay} contact {number}: no common, or no throw; left out")
             continue
         if common.is_ground:
-            draft.doubts.append(f"{relay} contact {number}: its common is on ground; left out")
+            draft.unclear.append(f"{relay} contact {number}: its common is on ground; left out")
             continue
         leg, channel = common.leg or "hot", common.channel or USUAL_CHANNEL
         nets: list[tuple[str, str]] = []
         for throw, node in throws.items():
             if node.channel not in (None, common.channel):
-                draft.doubts.append(f"{relay} contact {number}: joins channels {channel} and {node.channel}")
+                draft.unclear.append(f"{relay} contact {number}: joins channels {channel} and {node.channel}")
             other = not node.is_ground and node.leg is not None and node.leg != leg
             nets.append((throw, f"{node.net}.{node.leg}" if other else node.net))
         shapes.setdefault((channel, tuple(nets)), []).append(leg)
@@ -159,7 +159,7 @@ def _two_ends(draft: _Draft, part: NetPart) -> None:
     value = spice_value(part.value)
     nodes = [draft.node(node) for _, node in part.pins]
     if value is None or len(nodes) != 2:
-        draft.doubts.append(
+        draft.unclear.append(
             f"{part.reference}: left out, its value ({part.value!r}) or its {len(nodes)} ends are not clear"
         )
         return
@@ -173,7 +173,7 @@ def _two_ends(draft: _Draft, part: NetPart) -> None:
         shape = f'series = ["{a.net}", "{b.net}"]\nleg = "{leg}"'
     else:
         where = " and ".join(node.written for node in nodes)
-        draft.doubts.append(f"{part.reference}: left out, between {where}: no series, across or to_ground")
+        draft.unclear.append(f"{part.reference}: left out, between {where}: no series, across or to_ground")
         return
     written = format_value(value, unit, digits=6).replace("µ", "u")  # as a keyboard has it
     draft.parts.append(
@@ -192,7 +192,7 @@ def _ports(draft: _Draft, connectors: list[NetPart]) -> Iterator[tuple[str, str]
         if role is not None:
             yield net, role
         elif on:
-            draft.doubts.append(f"net {net} is on a connector: input, output, send or return? left out")
+            draft.unclear.append(f"net {net} is on a connector: input, output, send or return? left out")
 
 
 def _text(netlist: Netlist, draft: _Draft, ports: dict[str, str], connectors: list[NetPart]) -> str:
@@ -203,7 +203,7 @@ def _text(netlist: Netlist, draft: _Draft, ports: dict[str, str], connectors: li
         channels[USUAL_CHANNEL] = None
     listed = ", ".join(f'"{name}"' for name in channels)
     title = re.sub(r'["\\]|[^ -~]', " ", netlist.title)[:60].strip() or "Drafted module"
-    doubts = "".join(f"#  - {_comment(doubt)}\n" for doubt in draft.doubts) or "#  - nothing\n"
+    unclear = "".join(f"#  - {_comment(question)}\n" for question in draft.unclear) or "#  - nothing\n"
     pins = "".join(
         f"# {_comment(each.reference)}: {_comment(', '.join(f'{pin} {node}' for pin, node in each.pins))}\n"
         for each in connectors
@@ -215,7 +215,7 @@ def _text(netlist: Netlist, draft: _Draft, ports: dict[str, str], connectors: li
     )
     blocks = [
         "# A draft from a netlist: a person has to read it against the circuit diagram.\n"
-        f"# What could not be told:\n{doubts}"
+        f"# What could not be told:\n{unclear}"
         + (f"# Connectors, by pin (fixture.toml may have them as [connectors]):\n{pins}" if pins else ""),
         f'[module]\nname = "{title}"\nchannels = [{listed}]\n',
         '[supply]                       # not in a netlist: put in what the relays need\nvoltage = "12 V"\n'

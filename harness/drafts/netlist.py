@@ -62,7 +62,7 @@ class Netlist:
 
     title: str
     parts: tuple[NetPart, ...]
-    doubts: tuple[str, ...]
+    unclear: tuple[str, ...]
 
 
 def is_relay(reference: str) -> bool:
@@ -150,9 +150,9 @@ def read_spice(text: str) -> Netlist:
     first, _, rest = text.partition("\n")
     title = first.lstrip("*").strip()
     parts: list[NetPart] = []
-    doubts: list[str] = []
+    unclear: list[str] = []
     if re.match(r"[RCXS]\w*(\s+\S+){3}", first, re.IGNORECASE):
-        doubts.append(f"{title}: the first line is the title, as SPICE has it; it was not read as a part")
+        unclear.append(f"{title}: the first line is the title, as SPICE has it; it was not read as a part")
     switches: dict[tuple[str, str], list[_Switch]] = {}
     inside: str | None = None
     cards = [card for line in _cards(rest) if (card := _words(line))]
@@ -166,11 +166,11 @@ def read_spice(text: str) -> Netlist:
         elif word == ".ends":
             inside = None
         elif word in (".include", ".lib", ".inc"):
-            doubts.append(f"{' '.join(card)}: not followed; only this one file is read")
+            unclear.append(f"{' '.join(card)}: not followed; only this one file is read")
         elif inside is None and not word.startswith("."):
-            _element(card, pin_names, parts, switches, doubts)
+            _element(card, pin_names, parts, switches, unclear)
     parts += _switch_relays(switches)
-    return Netlist(title=title, parts=tuple(parts), doubts=tuple(doubts))
+    return Netlist(title=title, parts=tuple(parts), unclear=tuple(unclear))
 
 
 def _cards(text: str) -> Iterator[str]:
@@ -207,7 +207,7 @@ def _element(
     pin_names: Mapping[str, list[str]],
     parts: list[NetPart],
     switches: dict[tuple[str, str], list[_Switch]],
-    doubts: list[str],
+    unclear: list[str],
 ) -> None:
     name, kind = card[0], card[0][0].upper()
     if kind in "RC" and len(card) >= 4:
@@ -227,7 +227,7 @@ def _element(
         parts.append(NetPart(reference=reference, value=model, pins=tuple(zip(named, nodes, strict=True))))
     else:
         why = "no part that module.toml has" if kind in _NO_PARTS else "too few words, or an unknown element"
-        doubts.append(f"{name}: left out, {why}")
+        unclear.append(f"{name}: left out, {why}")
 
 
 def _in_threes(count: int) -> list[str]:
@@ -311,18 +311,18 @@ def read_expressions(text: str, name: str) -> Netlist:
     for comp in _all(_first(tree, "components"), "comp"):
         values[_word(_first(comp, "ref")[1:])] = _word(_first(comp, "value")[1:])
     pins: dict[str, list[tuple[str, str]]] = {reference: [] for reference in values}
-    doubts = []
+    unclear = []
     for net in _all(_first(tree, "nets"), "net"):
         node = _word(_first(net, "name")[1:])
         for on in _all(net, "node"):
             reference = _word(_first(on, "ref")[1:])
             if reference not in pins:
-                doubts.append(f"{reference}: on net {node}, but not among the components; left out")
+                unclear.append(f"{reference}: on net {node}, but not among the components; left out")
                 continue
             pin = _word(_first(on, "pinfunction")[1:]) or _word(_first(on, "pin")[1:])
             pins[reference].append((en50005(pin) if is_relay(reference) else pin, node))
     parts = [NetPart(reference=each, value=values[each], pins=tuple(pins[each])) for each in values if each]
-    return Netlist(title=name, parts=tuple(parts), doubts=tuple(doubts))
+    return Netlist(title=name, parts=tuple(parts), unclear=tuple(unclear))
 
 
 def _check_depth(text: str, name: str) -> None:

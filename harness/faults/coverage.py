@@ -268,7 +268,7 @@ def _idle(job: Job, shown: Signatures, suspect: Suspect) -> str:
 
 
 def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
-    """Readings whose limits the spread of good parts, and the bench's own doubt, reach past."""
+    """Readings whose limits the spread of good parts, and the bench's own uncertainty, reach past."""
     return tuple(
         TightLimit(reading=words_for(reading), margin=float(margin))
         for reading, margin in zip(made.readings, made.good, strict=True)

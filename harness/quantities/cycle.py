@@ -192,22 +192,22 @@ def failure_rate(
     """Bound the failure rate by Clopper and Pearson (Biometrika 26, 1934): exact for independent operations.
 
     sides: one, an upper bound alone, at the whole confidence (lower is 0); two, an interval with half of the
-    doubt on each side. Operations that influence one another (a dirty contact that misses in runs) are not
+    risk on each side. Operations that influence one another (a dirty contact that misses in runs) are not
     independent, and no bound holds for them.
     Raises UsageError for counts or a confidence that make no sense.
     """
     _check(failures, operations, confidence)
-    doubt = 1 - confidence if sides == "one" else (1 - confidence) / 2
+    uncertainty = 1 - confidence if sides == "one" else (1 - confidence) / 2
     if failures == 0:
-        lower, upper = 0.0, -math.expm1(math.log(doubt) / operations)
+        lower, upper = 0.0, -math.expm1(math.log(uncertainty) / operations)
     else:
         from scipy.special import betaincinv
 
-        lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, doubt))
+        lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, uncertainty))
         upper = (
             1.0
             if failures == operations
-            else float(betaincinv(failures + 1, operations - failures, 1 - doubt))
+            else float(betaincinv(failures + 1, operations - failures, 1 - uncertainty))
         )
     return FailureRate(
         failures=failures, operations=operations, lower=lower, upper=upper, confidence=confidence

@@ -147,7 +147,7 @@ def place_words(reading: Reading) -> str:
 
 
 def value_words(reading: Reading) -> str:
-    """`-0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`, and why it is missing or in doubt."""
+    """`-0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`, and why it is missing or unproven."""
     words = describe(reading)
     limit = f", limit {words.limit}" if words.limit else ""
     expected = f", expected {words.expected}" if reading.unit == "" and words.expected else ""

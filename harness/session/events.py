@@ -46,7 +46,7 @@ class ReadingsMade:
 
 @dataclass(frozen=True, kw_only=True)
 class Remark:
-    """Something a person should know: a doubt, a warning, a stage that has passed."""
+    """Something a person should know: a warning, a stage that has passed."""
 
     text: str
 

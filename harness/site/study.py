@@ -1,7 +1,7 @@
 """What the pages show of a batch and of a unit.
 
-A batch: its yields, what it fails by, its readings in figures and those in doubt in charts. A unit: its runs,
-what did not pass in them, its key readings before the batch.
+A batch: its yields, what it fails by, its readings in figures, and those with caveats in charts. A unit: its
+runs, what did not pass in them, its key readings before the batch.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -193,7 +193,7 @@ def _charted(
             continue
         limits = Limits(low=one.limit_low, high=one.limit_high)
         names = [serials[int(run_id)] for run_id in series.run_ids[series.measured]]
-        said = [str(doubt) for doubt in one.doubts]
+        said = [str(caveat) for caveat in one.caveats]
         for rule in sorted({signal.rule for signal in made.signals}):
             at = [names[signal.at] for signal in made.signals if signal.rule == rule]
             said.append(f"{RUN_RULES[rule]}: {_at(at)}")

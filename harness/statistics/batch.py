@@ -19,10 +19,10 @@ from harness.records.run import FaultsNamed
 from harness.records.store import RunStore
 from harness.statistics.capability import (
     Capability,
-    Doubt,
+    Caveat,
     ProposedLimits,
     capability,
-    population_doubts,
+    population_caveats,
     propose_limits,
 )
 from harness.statistics.compare import (
@@ -72,7 +72,7 @@ class ReadingFigures:
     limit_low: float | None
     limit_high: float | None
     capability: Capability | None
-    doubts: tuple[Doubt, ...]
+    caveats: tuple[Caveat, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,7 +194,7 @@ def figures(one: Series) -> ReadingFigures:
         limit_low=low,
         limit_high=high,
         capability=found,
-        doubts=_doubts(one, values, found) if spread else _left_out(one),
+        caveats=_caveats(one, values, found) if spread else _left_out(one),
     )
 
 
@@ -267,7 +267,7 @@ def proposal(one: Series) -> ProposedLimits:
         why = "no unit has passed this reading"
         if floors:
             why = f"in all {floors} that passed, what there is lies below what the bench can see"
-        return ProposedLimits(low=None, high=None, reasoning=(why,), doubts=())
+        return ProposedLimits(low=None, high=None, reasoning=(why,), caveats=())
     return propose_limits(
         one.values[good],
         unit=one.unit,
@@ -281,23 +281,23 @@ def proposal(one: Series) -> ProposedLimits:
     )
 
 
-def _doubts(one: Series, values: NDArray[np.float64], found: Capability | None) -> tuple[Doubt, ...]:
-    doubts = list(population_doubts(values) if found is None else found.doubts)
+def _caveats(one: Series, values: NDArray[np.float64], found: Capability | None) -> tuple[Caveat, ...]:
+    caveats = list(population_caveats(values) if found is None else found.caveats)
     limits = (np.round(some, 9).tolist() for some in (one.limit_low, one.limit_high))
     kinds = len(set(zip(*limits, strict=True)))
     if kinds > 1:
         told = f"the limits changed within these runs ({kinds} kinds); the latest are used"
-        doubts.append(Doubt(kind="limits changed", sentence=told))
-    return (*doubts, *_left_out(one))
+        caveats.append(Caveat(kind="limits changed", sentence=told))
+    return (*caveats, *_left_out(one))
 
 
-def _left_out(one: Series) -> tuple[Doubt, ...]:
+def _left_out(one: Series) -> tuple[Caveat, ...]:
     """Say that the figures are those of a part: of what lies below the bench's floor there is no value."""
     floors, of = int(one.floor.sum()), one.values.size
     if floors == 0:
         return ()
     told = f"{floors} of {of} readings lie below the bench's floor: the figures are those of the other units"
-    return (Doubt(kind="in part", sentence=told),)
+    return (Caveat(kind="in part", sentence=told),)
 
 
 def _open_as_none(limit: float) -> float | None:

@@ -32,7 +32,7 @@ Side = Literal["two", "upper", "lower"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Doubt:
+class Caveat:
     """Why a figure may not hold, by kind and as a sentence."""
 
     kind: Literal["few", "not normal", "not in control", "limits changed", "in part"]
@@ -79,7 +79,7 @@ class Capability:
     cpu: float | None
     cpk: Index
     confidence: float
-    doubts: tuple[Doubt, ...]
+    caveats: tuple[Caveat, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,7 +119,7 @@ def capability(
 
     values: shape (n,), in the order they were made, n >= 2. low, high: None where open; not both.
     Intervals: of Cp from chi-squared, of the Cpk of one limit from the non-central t (both exact for normal
-    values), of the Cpk of two limits by Bissell's approximation. `doubts` says where the values are few, not
+    values), of the Cpk of two limits by Bissell's approximation. `caveats` says where the values are few, not
     normal, or not in control.
     Raises ValueError where there is no limit, or no spread.
     """
@@ -145,29 +145,29 @@ def capability(
         cpu=cpu,
         cpk=interval(min(sides), n, confidence),
         confidence=confidence,
-        doubts=population_doubts(data),
+        caveats=population_caveats(data),
     )
 
 
-def population_doubts(values: ArrayLike) -> tuple[Doubt, ...]:
+def population_caveats(values: ArrayLike) -> tuple[Caveat, ...]:
     """Say why figures that presume a normal process in control may not hold: few, not normal, not in control.
 
     values: shape (n,), n >= 2, in the order they were made.
     """
     data = finite_values(values, least=2)
-    doubts: list[Doubt] = []
+    caveats: list[Caveat] = []
     if data.size < FEW:
         few = f"only {data.size} values; {FEW} or more make a figure worth the name"
-        doubts.append(Doubt(kind="few", sentence=few))
+        caveats.append(Caveat(kind="few", sentence=few))
     if varies(data) and data.size >= FEWEST_FOR_NORMALITY:
         test = normality(data)
         if test.p < NORMALITY_LEVEL:
             why = f"not normal (Anderson-Darling {test.statistic:.2f}, p = {test.p:.2g})"
-            doubts.append(
-                Doubt(kind="not normal", sentence=f"{why}: shares outside limits cannot be read from sigma")
+            caveats.append(
+                Caveat(kind="not normal", sentence=f"{why}: shares outside limits cannot be read from sigma")
             )
-    doubts.extend(Doubt(kind="not in control", sentence=sentence) for sentence in instability(data))
-    return tuple(doubts)
+    caveats.extend(Caveat(kind="not in control", sentence=sentence) for sentence in instability(data))
+    return tuple(caveats)
 
 
 def two_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
@@ -282,7 +282,7 @@ class ProposedLimits:
     low: float | None
     high: float | None
     reasoning: tuple[str, ...]
-    doubts: tuple[Doubt, ...]
+    caveats: tuple[Caveat, ...]
 
 
 def propose_limits(
@@ -306,7 +306,7 @@ def propose_limits(
     if data.size < FEWEST_FOR_LIMITS:
         passed = counted(data.size, "value")
         why = f"{passed} passed: too few to propose limits from, {FEWEST_FOR_LIMITS} or more are needed"
-        return ProposedLimits(low=None, high=None, reasoning=(why,), doubts=())
+        return ProposedLimits(low=None, high=None, reasoning=(why,), caveats=())
     low, high, reasons = _spread(data, unit, side, proportion, confidence)
     if guard > 0:
         low, high = None if low is None else low - guard, None if high is None else high + guard
@@ -318,7 +318,7 @@ def propose_limits(
     low, high, kept = _not_beyond(low, high, current)
     if kept:
         reasons.append("Not beyond the limit in force, which says what the unit must do.")
-    return ProposedLimits(low=low, high=high, reasoning=tuple(reasons), doubts=population_doubts(data))
+    return ProposedLimits(low=low, high=high, reasoning=tuple(reasons), caveats=population_caveats(data))
 
 
 def _spread(

@@ -94,7 +94,7 @@ class GaugeStudy:
     categories: int  # number of distinct categories
     table: tuple[AnovaRow, ...]
     interaction: float | None  # its sigma, within reproducibility
-    doubts: tuple[str, ...]
+    caveats: tuple[str, ...]
 
 
 def tolerance_width(low: float | None, high: float | None, mean: float) -> float | None:
@@ -211,7 +211,7 @@ def gauge_average_range(values: ArrayLike, *, tolerance: float | None = None) ->
     between = float(np.ptp(data.mean(axis=(0, 2)))) / _D2_STAR[appraisers]
     unit = float(np.ptp(data.mean(axis=(1, 2)))) / _D2_STAR[units]
     beyond = int(np.count_nonzero(ranges > _D4[trials] * ranges.mean()))
-    doubts = (f"{beyond} of {ranges.size} ranges are beyond their control limit",) if beyond else ()
+    caveats = (f"{beyond} of {ranges.size} ranges are beyond their control limit",) if beyond else ()
     return _study(
         "average and range",
         data.shape,
@@ -221,7 +221,7 @@ def gauge_average_range(values: ArrayLike, *, tolerance: float | None = None) ->
         tolerance=tolerance,
         table=(),
         interaction=None,
-        doubts=doubts,
+        caveats=caveats,
     )
 
 
@@ -270,7 +270,7 @@ def _study(
     table: tuple[AnovaRow, ...],
     interaction: float | None,
     interval: tuple[float, float] | None = None,
-    doubts: tuple[str, ...] = (),
+    caveats: tuple[str, ...] = (),
 ) -> GaugeStudy:
     """Put variances together."""
     gauge = repeat + reproduce
@@ -288,7 +288,7 @@ def _study(
         )
 
     if gauge == 0:
-        doubts = (*doubts, "no spread between repeats at all: the resolution hides it")
+        caveats = (*caveats, "no spread between repeats at all: the resolution hides it")
     return GaugeStudy(
         method=method,
         units=shape[0],
@@ -304,7 +304,7 @@ def _study(
         categories=math.floor(NDC_FACTOR * math.sqrt(unit / gauge)) if gauge > 0 else 0,
         table=table,
         interaction=interaction,
-        doubts=doubts,
+        caveats=caveats,
     )
 
 

@@ -176,7 +176,7 @@ def test_gains_of_two_inputs_that_share_a_click_add_as_their_squares() -> None:
 
 
 @pytest.mark.parametrize("band", ["full", "audio"])
-def test_a_click_that_both_legs_share_is_doubted_by_the_inputs_gains(band: str) -> None:
+def test_a_click_that_both_legs_share_is_warned_of_by_the_inputs_gains(band: str) -> None:
     """0.5 V on both legs and 5 mV between them: inputs that differ by 1 % make another 5 mV of it."""
     shared, between = decay(0.5, 1e-3), decay(5e-3, 1e-3)
     true, seen = pair(12, between, 0 * shared), pair(12, shared + between, shared, gains=(1.01, 1.0))

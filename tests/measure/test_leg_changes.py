@@ -181,10 +181,10 @@ def test_two_changes_in_one_record_are_not_one() -> None:
     offset_v=st.floats(-0.3, 0.3),
     seed=st.integers(0, 10_000),
 )
-def test_a_gap_is_measured_or_doubted_but_never_wrong(
+def test_a_gap_is_measured_or_warned_of_but_never_wrong(
     gap_s: float, level: float, new: float, noise_v: float, copies: bool, offset_v: float, seed: int
 ) -> None:
-    """No plausible wrong number without a warning: inside 5 standard uncertainties, a floor, or doubted."""
+    """No plausible wrong number without a warning: inside 5 standard uncertainties, a floor, or warned of."""
     change = Change(closes=0.0812 + gap_s, new=new, copies=copies)
     found, _ = seen(change, seed, amplitude_v=level, noise_v=noise_v, offset_v=offset_v)
     for leg in found.legs:

@@ -98,7 +98,7 @@ def test_gain_errors_of_legs_of_like_noise_add_as_their_squares() -> None:
 
 
 def test_hum_that_both_legs_share_makes_the_inputs_gains_matter() -> None:
-    """1 V on both legs through two gains of 1 % error: what that leaves between them is doubted."""
+    """1 V on both legs through two gains of 1 % error: what that leaves between them is warned of."""
     random = np.random.default_rng(10)
     hum = math.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(50_000) * 1e-5)
     own, unit = 1e-5 * random.normal(size=(2, 50_000)), 1e-3 * random.normal(size=(2, 50_000))

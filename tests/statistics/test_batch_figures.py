@@ -67,8 +67,8 @@ def test_a_distribution_holds_every_value_in_classes_of_one_width() -> None:
 
 def test_what_lies_below_the_floor_is_said_to_be_left_out_and_proposes_nothing() -> None:
     some = replace(series(np.linspace(-102.0, -98.0, 39), -97.0), floor=np.arange(40) < 10)
-    (doubt,) = [one for one in figures(some).doubts if one.kind == "in part"]
-    assert "10 of 40 readings lie below the bench's floor" in doubt.sentence
+    (caveat,) = [one for one in figures(some).caveats if one.kind == "in part"]
+    assert "10 of 40 readings lie below the bench's floor" in caveat.sentence
     none = replace(some, floor=np.ones(40, dtype=np.bool_))
     (why,) = proposal(none).reasoning
     assert why == "in all 40 that passed, what there is lies below what the bench can see"

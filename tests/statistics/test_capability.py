@@ -14,7 +14,7 @@ from harness.statistics.capability import (
     normal_tolerance,
     normality,
     one_sided_factor,
-    population_doubts,
+    population_caveats,
     propose_limits,
     range_confidence,
     two_sided_factor,
@@ -146,13 +146,13 @@ def test_a_tolerance_interval_holds_what_it_says() -> None:
 
 def test_doubts_are_said() -> None:
     rng = np.random.default_rng(17)
-    assert population_doubts(sample_of(0.0, 1.0, 50)) == ()
-    (few,) = population_doubts([1.0, 1.1, 0.9, 1.05, 0.93])
+    assert population_caveats(sample_of(0.0, 1.0, 50)) == ()
+    (few,) = population_caveats([1.0, 1.1, 0.9, 1.05, 0.93])
     assert (few.kind, "only 5 values" in str(few)) == ("few", True)
-    skewed = {doubt.kind: str(doubt) for doubt in population_doubts(rng.exponential(1.0, 100))}
+    skewed = {caveat.kind: str(caveat) for caveat in population_caveats(rng.exponential(1.0, 100))}
     assert "Anderson-Darling" in skewed["not normal"]
     shifted = np.concatenate([rng.normal(0, 1, 40), rng.normal(4, 1, 40)])
-    assert "not in control" in [doubt.kind for doubt in population_doubts(shifted)]
+    assert "not in control" in [caveat.kind for caveat in population_caveats(shifted)]
 
 
 def test_capability_refuses_what_has_none() -> None:
@@ -183,7 +183,7 @@ def test_limits_are_proposed_with_their_reasons() -> None:
     assert "50 values, mean -6.02 dB, standard deviation 0.01 dB" in reasons
     assert "99 % of all units with 95 % confidence" in reasons
     assert "0.008 dB, the expanded uncertainty" in reasons
-    assert proposal.doubts == ()
+    assert proposal.caveats == ()
 
 
 def test_a_proposal_never_loosens_the_limit_in_force() -> None:

@@ -43,7 +43,7 @@ def test_the_average_and_range_method_is_the_manuals() -> None:
     ]
     assert percents == pytest.approx([17.62, 20.04, 26.68, 96.38], abs=0.02)
     assert study.categories == 5  # 5.09, cut
-    assert study.doubts == ("1 of 30 ranges are beyond their control limit",)  # appraiser B, part 4
+    assert study.caveats == ("1 of 30 ranges are beyond their control limit",)  # appraiser B, part 4
 
 
 def test_the_analysis_of_variance_is_the_manuals() -> None:
@@ -133,7 +133,7 @@ def test_a_bench_without_spread_says_that_it_hides_it() -> None:
     study = gauge_anova(np.arange(3.0)[:, None, None] * np.ones((3, 2, 2)))
     assert study.gauge.sigma == 0
     assert study.categories == 0
-    assert "the resolution hides it" in study.doubts[0]
+    assert "the resolution hides it" in study.caveats[0]
 
 
 @pytest.mark.parametrize("shape", [(3, 1, 2), (3, 2, 1), (3, 2)])
