@@ -43,13 +43,13 @@ def case_of(name: str, verdict: str, faults: list[Fault], found: Diagnosis, seco
     places = [
         place
         for place, group in enumerate(found.groups)
-        if any({key(fault) for fault in suspect} == wanted for suspect in group.suspects)
+        if any({key(fault) for fault in fault_set} == wanted for fault_set in group.fault_sets)
     ]
     return Case(
         name=name,
         verdict=verdict,
         place=places[0] if places else None,
-        size=len(found.groups[0].suspects) if found.groups else 0,
+        size=len(found.groups[0].fault_sets) if found.groups else 0,
         good=found.says_good,
         explained=found.explained,
         seconds=seconds,

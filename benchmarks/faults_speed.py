@@ -27,8 +27,8 @@ from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
 from harness.circuit.expand import build_circuit, build_wiring  # noqa: E402
 from harness.circuit.solve import transfer, write_equations  # noqa: E402
 from harness.faults.effects import with_fault  # noqa: E402
+from harness.faults.fault_sets import Planner  # noqa: E402
 from harness.faults.signatures import as_suspects  # noqa: E402
-from harness.faults.suspects import Planner  # noqa: E402
 from harness.job.faults import single_faults  # noqa: E402
 from harness.job.fixture import Fixture, PortName, Setup, Termination  # noqa: E402
 from harness.job.job import load_job  # noqa: E402
@@ -186,9 +186,9 @@ def inverse_seconds(network, operated) -> float:
     return total_s
 
 
-def sample_of(suspects, states, count: int) -> list[tuple[int, int]]:
+def sample_of(fault_sets, states, count: int) -> list[tuple[int, int]]:
     rng = np.random.default_rng(4)
-    return [(int(rng.integers(len(suspects))), int(rng.integers(len(states)))) for _ in range(count)]
+    return [(int(rng.integers(len(fault_sets))), int(rng.integers(len(states)))) for _ in range(count)]
 
 
 def dense_seconds(circuits) -> float:
@@ -206,29 +206,29 @@ def ten_lines(count: int) -> None:
     module, fixture = ten_pads(), its_fixture()
     setup = fixture.setups[0]
     states = all_states(module.control_names)[:count]
-    suspects = as_suspects(single_faults(module, fixture))
+    fault_sets = as_suspects(single_faults(module, fixture))
     wiring = build_wiring(module, fixture, setup, BENCH)
     made = {}
 
-    def batch(these, those=suspects) -> None:
+    def batch(these, those=fault_sets) -> None:
         planned = Planner.of(wiring, module, fixture).plan(these, those)
         for frequency_hz in FREQUENCIES_HZ:
             made[frequency_hz] = planned.transfers(frequency_hz=frequency_hz, columns=[0, 1])
 
-    planned = Planner.of(wiring, module, fixture).plan(states, suspects)
+    planned = Planner.of(wiring, module, fixture).plan(states, fault_sets)
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
     growth = []
     # Swapped lines lead out of a part of the states, into as many others: they would hide the growth.
-    staying = tuple(one for one in suspects if one[0].kind != "control lines swapped")
+    staying = tuple(one for one in fault_sets if one[0].kind != "control lines swapped")
     for size, some in ((8, 1), (4, 1), (2, 1), (1, 8), (1, 4), (1, 2), (1, 1)):
         these, those = states[: count // size], staying[::some]
         growth.append((len(these), len(those), seconds(lambda t=these, f=those: batch(t, f))))
     batch_s = seconds(lambda: batch(states))
-    sample = sample_of(suspects, states, 60)
+    sample = sample_of(fault_sets, states, 60)
     circuits = [
         with_fault(
             build_circuit(module, fixture, setup, states[place], BENCH),
-            suspects[row],
+            fault_sets[row],
             module=module,
             fixture=fixture,
             state=states[place],
@@ -241,12 +241,12 @@ def ten_lines(count: int) -> None:
         for (row, place), circuit in zip(sample, circuits, strict=True)
         for hz in FREQUENCIES_HZ
     )
-    cases = len(suspects) * len(states)
+    cases = len(fault_sets) * len(states)
     results = sum(array.nbytes for array in made.values()) / 2**20
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
-        f"{CONTROLS} lines, {len(states)} states, {len(suspects)} faults, {len(FREQUENCIES_HZ)} frequencies; "
-        f"{planned.network.size} unknowns. Processor seconds:"
+        f"{CONTROLS} lines, {len(states)} states, {len(fault_sets)} faults, {len(FREQUENCIES_HZ)} "
+        f"frequencies; {planned.network.size} unknowns. Processor seconds:"
     )
     print(f"inverse of the base matrices        {inverse_s:8.2f} s")
     print(f"batch, all faults and states        {batch_s:8.2f} s   {batch_s / inverse_s:.2f} x the inverse")

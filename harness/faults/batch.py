@@ -1,4 +1,4 @@
-"""All suspects in all states at once: each state is inverted once, and a fault is a small change to it.
+"""All fault sets in all states at once: each state is inverted once, and a fault is a small change to it.
 
 A fault replaces some rows of a state's equations (a branch that opens, or has another resistance) or adds
 some admittances (a bridge, a throw that closes too). With X the inverse, U the columns where these changes

@@ -12,7 +12,7 @@ from harness.circuit.expand import build_circuit, build_wiring, is_operated
 from harness.circuit.solve import transfer
 from harness.faults.effects import (
     ControlSide,
-    Suspect,
+    FaultSet,
     Throw,
     Throws,
     armature,
@@ -60,21 +60,21 @@ class ChangeMoves:
 
     job: Job
     impedances: BenchImpedances
-    known: dict[tuple[Suspect, int], Floats] = field(default_factory=dict)
+    known: dict[tuple[FaultSet, int], Floats] = field(default_factory=dict)
     _wiring: dict[str, Circuit] = field(default_factory=dict)
-    _elements: dict[tuple[Suspect, str, frozenset[State]], tuple[Element, ...]] = field(default_factory=dict)
-    _solved: dict[tuple[Suspect, str, frozenset[State], float], Floats] = field(default_factory=dict)
+    _elements: dict[tuple[FaultSet, str, frozenset[State]], tuple[Element, ...]] = field(default_factory=dict)
+    _solved: dict[tuple[FaultSet, str, frozenset[State], float], Floats] = field(default_factory=dict)
 
-    def of(self, suspect: Suspect, acquisition: ChangeAcquisition, setup: Setup) -> Floats:
+    def of(self, fault_set: FaultSet, acquisition: ChangeAcquisition, setup: Setup) -> Floats:
         """(2, legs): change of the signal, and how far its own source falls below both sides between them.
 
         In the least that a record shows: above 1 it shows.
         """
-        key = (suspect, acquisition.number)
+        key = (fault_set, acquisition.number)
         if key not in self.known:
             change, hz = acquisition.change, acquisition.stimulus.frequency_hz
             before, after, between = (
-                self._volts(suspect, setup, frozenset(states), hz)
+                self._volts(fault_set, setup, frozenset(states), hz)
                 for states in ([change.before], [change.after], [change.before, change.after])
             )
             change = np.maximum(np.abs(between - before), np.abs(after - before)).max(axis=1)
@@ -84,30 +84,32 @@ class ChangeMoves:
             self.known[key] = np.stack([change, dip]) / np.maximum(MOVES * level, 1e-9)
         return self.known[key]
 
-    def _volts(self, suspect: Suspect, setup: Setup, states: frozenset[State], hz: float) -> Floats:
+    def _volts(self, fault_set: FaultSet, setup: Setup, states: frozenset[State], hz: float) -> Floats:
         """Volts per volt of e.m.f., (legs, 2), in a state; or between two of them.
 
-        A suspect that leaves a circuit as a good unit has it is not solved again.
+        A fault set that leaves a circuit as a good unit has it is not solved again.
         """
-        key = (suspect, setup.name, states, hz)
+        key = (fault_set, setup.name, states, hz)
         if key not in self._solved:
-            elements = self._elements_of(suspect, setup, states)
-            if suspect and elements == self._elements_of((), setup, states):
+            elements = self._elements_of(fault_set, setup, states)
+            if fault_set and elements == self._elements_of((), setup, states):
                 self._solved[key] = self._volts((), setup, states, hz)
             else:
                 circuit = replace(self._wiring[setup.name], elements=elements)
                 self._solved[key] = np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
         return self._solved[key]
 
-    def _elements_of(self, suspect: Suspect, setup: Setup, states: frozenset[State]) -> tuple[Element, ...]:
+    def _elements_of(
+        self, fault_set: FaultSet, setup: Setup, states: frozenset[State]
+    ) -> tuple[Element, ...]:
         """As `with_fault` has them in one state; of two, the relays that move have left either throw."""
-        key = (suspect, setup.name, states)
+        key = (fault_set, setup.name, states)
         if key not in self._elements:
-            module, fixture, side = self.job.module, self.job.fixture, side_of(suspect)
+            module, fixture, side = self.job.module, self.job.fixture, side_of(fault_set)
             if setup.name not in self._wiring:
                 self._wiring[setup.name] = build_wiring(module, fixture, setup, self.impedances)
             wiring = list(self._wiring[setup.name].elements)
-            for fault in suspect:
+            for fault in fault_set:
                 wiring = edit_wiring(wiring, fault, module=module, fixture=fixture)
             state = next(iter(states))
             opened = _in_flight(self.job, side, states, self._throws)
@@ -142,12 +144,12 @@ def _in_flight(job: Job, side: ControlSide, states: frozenset[State], throws: Th
 
 
 def weigh_changes(
-    job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
+    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, impedances: BenchImpedances
 ) -> tuple[ChangeEvidence | None, ...]:
-    """For each suspect the reading of a change of state that sees it best; None where none does.
+    """For each fault set the reading of a change of state that sees it best; None where none does.
 
     A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
-    good unit it does. Each suspect is solved by itself, so this is for a few: those that no level shows.
+    good unit it does. Each fault set is solved by itself, so this is for a few: those that no level shows.
     """
     moves = ChangeMoves(job=job, impedances=impedances)
     acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.changes}
@@ -158,18 +160,18 @@ def weigh_changes(
     ]
     clear = [(_when_good(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
     clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
-    return tuple(_best(moves, clear, acquisitions, suspect) for suspect in suspects)
+    return tuple(_best(moves, clear, acquisitions, fault_set) for fault_set in fault_sets)
 
 
 def _best(
     moves: ChangeMoves,
     clear: Sequence[tuple[float, Planned]],
     acquisitions: dict[int, tuple[ChangeAcquisition, Setup]],
-    suspect: Suspect,
+    fault_set: FaultSet,
 ) -> ChangeEvidence | None:
-    """The first of the readings, the clearest first, in which a suspect shows nothing."""
+    """The first of the readings, the clearest first, in which a fault set shows nothing."""
     for margin, reading in clear:
-        if _shows_nothing(moves, suspect, reading, *acquisitions[reading.captures[0]]):
+        if _shows_nothing(moves, fault_set, reading, *acquisitions[reading.captures[0]]):
             return ChangeEvidence(
                 by=f"{reading.quantity.spoken} at {reading.measurand.where}, {reading.measurand.state}",
                 margin=margin,
@@ -179,11 +181,11 @@ def _best(
 
 
 def still(
-    moves: ChangeMoves, suspect: Suspect, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
+    moves: ChangeMoves, fault_set: FaultSet, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
 ) -> float:
-    """How clear a good unit shows what a suspect shows nothing of; 0 where that shows it too."""
+    """How clear a good unit shows what a fault set shows nothing of; 0 where that shows it too."""
     good = _when_good(moves, reading, acquisition, setup)
-    return good if good and _shows_nothing(moves, suspect, reading, acquisition, setup) else 0.0
+    return good if good and _shows_nothing(moves, fault_set, reading, acquisition, setup) else 0.0
 
 
 def _when_good(moves: ChangeMoves, reading: Planned, acquisition: ChangeAcquisition, setup: Setup) -> float:
@@ -195,9 +197,9 @@ def _when_good(moves: ChangeMoves, reading: Planned, acquisition: ChangeAcquisit
 
 
 def _shows_nothing(
-    moves: ChangeMoves, suspect: Suspect, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
+    moves: ChangeMoves, fault_set: FaultSet, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
 ) -> bool:
-    found = moves.of(suspect, acquisition, setup)[_looked_at(reading), list(reading.given.rows)]
+    found = moves.of(fault_set, acquisition, setup)[_looked_at(reading), list(reading.given.rows)]
     return float(found.max()) < NOTHING
 
 
@@ -213,28 +215,28 @@ Operated = PlannedReading[OfOperations]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cycles:
-    """Predicts cycles of a job; asked once for each suspect."""
+    """Predicts cycles of a job; asked once for each fault set."""
 
     job: Job
     plan: Plan
     impedances: BenchImpedances
-    _known: dict[tuple[Suspect, int], Missed] = field(default_factory=dict)
+    _known: dict[tuple[FaultSet, int], Missed] = field(default_factory=dict)
 
-    def predicted(self, suspect: Suspect, cycle: Operated) -> Missed:
+    def predicted(self, fault_set: FaultSet, cycle: Operated) -> Missed:
         """Where a unit with these faults misses: at every operation, or where it comes and goes, at some."""
-        key = (suspect, id(cycle))
+        key = (fault_set, id(cycle))
         if key not in self._known:
-            self._known[key] = frozenset(self._missed(suspect, cycle))
+            self._known[key] = frozenset(self._missed(fault_set, cycle))
         return self._known[key]
 
-    def explains(self, suspect: Suspect, seen: JudgedCycle) -> bool:
+    def explains(self, fault_set: FaultSet, seen: JudgedCycle) -> bool:
         """Whether such a unit would have failed as was seen: in the same steps and legs, and as often."""
-        wanted = self.predicted(suspect, seen.cycle)
+        wanted = self.predicted(fault_set, seen.cycle)
         if not seen.failed:
-            return not wanted or comes_and_goes(suspect)
-        return bool(wanted & seen.missed) and (comes_and_goes(suspect) or seen.failed == 1)
+            return not wanted or comes_and_goes(fault_set)
+        return bool(wanted & seen.missed) and (comes_and_goes(fault_set) or seen.failed == 1)
 
-    def _missed(self, suspect: Suspect, cycle: Operated) -> Iterator[tuple[Step, Shown]]:
+    def _missed(self, fault_set: FaultSet, cycle: Operated) -> Iterator[tuple[Step, Shown]]:
         """As a run tells of it: the first thing that is wrong after each step."""
         given = cycle.given
         setup = next(one for one in self.job.fixture.setups if one.name == given.setup)
@@ -242,9 +244,11 @@ class Cycles:
         operated = State(on=(given.control,))
         states = (State(on=()), operated)
         for step, state, wanted in zip(STEPS, states, (given.released, given.operated), strict=True):
-            if not suspect or (comes_and_goes(suspect) and not self._made_anew(suspect, step, operated)):
+            if not fault_set or (
+                comes_and_goes(fault_set) and not self._made_anew(fault_set, step, operated)
+            ):
                 continue
-            found = levels_of(self._volts(suspect, setup, state, given), given.rows)
+            found = levels_of(self._volts(fault_set, setup, state, given), given.rows)
             shown: tuple[tuple[Shown, float, float], ...] = (
                 ("hot leg", found.legs_vrms[hot], wanted.legs_vrms[hot]),
                 ("cold leg", found.legs_vrms[cold], wanted.legs_vrms[cold]),
@@ -255,18 +259,18 @@ class Cycles:
                     yield step, what
                     break
 
-    def _made_anew(self, suspect: Suspect, step: Step, operated: State) -> bool:
+    def _made_anew(self, fault_set: FaultSet, step: Step, operated: State) -> bool:
         """Whether the step is the operation that may fail: the relay moves, onto this throw."""
-        fault = suspect[0]
+        fault = fault_set[0]
         relay = next(one for one in self.job.module.relays if one.name == fault.subject.rsplit(".", 2)[0])
         throw = "released" if step == "released" else "operated"
         return fault.throw == throw and energised(relay, operated)
 
     def _volts(
-        self, suspect: Suspect, setup: Setup, state: State, given: OfOperations
+        self, fault_set: FaultSet, setup: Setup, state: State, given: OfOperations
     ) -> NDArray[np.complex128]:
         module, fixture = self.job.module, self.job.fixture
         good = build_circuit(module, fixture, setup, state, self.impedances)
-        broken = with_fault(good, as_open(suspect), module=module, fixture=fixture, state=state)
+        broken = with_fault(good, as_open(fault_set), module=module, fixture=fixture, state=state)
         found = transfer(broken, given.stimulus.tones.frequencies_hz)
         return np.asarray((found[:, 0] - found[:, 1]) / 2 * given.stimulus.level_vrms)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
-from harness.faults.effects import Suspect
+from harness.faults.effects import FaultSet
 from harness.faults.margins import (
     SURE,
     Margins,
@@ -133,13 +133,13 @@ def judge_faults(job: Job, plan: Plan, *, impedances: BenchImpedances) -> tuple[
 def judge_suspects(
     job: Job,
     plan: Plan,
-    suspects: Sequence[Suspect],
+    fault_sets: Sequence[FaultSet],
     *,
     impedances: BenchImpedances,
     executor: Executor | None = None,
 ) -> tuple[SuspectSeen, ...]:
     """The same for faults of a person's own choice, and for several at once. Raises CircuitError."""
-    shown = signatures(job, plan, suspects, impedances=impedances, executor=executor)
+    shown = signatures(job, plan, fault_sets, impedances=impedances, executor=executor)
     judged = _judge(job, plan, weigh_margins(job, plan, shown), shown, impedances)
     return tuple(SuspectSeen(name=name, **vars(one)) for name, one in zip(shown.names, judged, strict=True))
 
@@ -182,7 +182,7 @@ def _judge(job: Job, plan: Plan, made: Margins, shown: Signatures, impedances: B
     """By levels and currents, and among the readings of changes of state for what none of these shows."""
     judged = _by_levels(job, plan, made, shown)
     left = [row for row, one in enumerate(judged) if not one.seen] if plan.change_readings else []
-    found = weigh_changes(job, plan, [shown.suspects[row] for row in left], impedances=impedances)
+    found = weigh_changes(job, plan, [shown.fault_sets[row] for row in left], impedances=impedances)
     for row, evidence in zip(left, found, strict=True):
         if evidence is not None:
             judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")
@@ -238,12 +238,12 @@ def _reason(
     reading: Planned | None,
 ) -> str:
     """change: the one of all readings that is most worth telling of, and its unit."""
-    if any(fault.kind in NOT_STEADY for fault in shown.suspects[row]):
+    if any(fault.kind in NOT_STEADY for fault in shown.fault_sets[row]):
         return "a matter of time or chance, which no level shows"
     if np.abs(shown.transfers[row] - shown.good).max(initial=0.0) < NOTHING:
         if not np.allclose(shown.supply_a[row], shown.good_supply_a):
             return "only the relay supply's current shows it, and no check reads enough of that"
-        return f"changes nothing that the sequence looks at{_idle(job, shown, shown.suspects[row])}"
+        return f"changes nothing that the sequence looks at{_idle(job, shown, shown.fault_sets[row])}"
     if reading is None or telling < 1:
         return "moves no reading by as much as 0.001 dB"
     if unit == "A":
@@ -255,9 +255,9 @@ def _reason(
     return f"the most it does is {change:+.3g} {unit} in {words_for(reading)}{allowed}"
 
 
-def _idle(job: Job, shown: Signatures, suspect: Suspect) -> str:
-    """Which relay of the suspect never moves in the states of the plan, if one doesn't."""
-    for fault in suspect:
+def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
+    """Which relay of the fault set never moves in the states of the plan, if one doesn't."""
+    for fault in fault_set:
         relay = next((r for r in job.module.relays if fault.subject.split(".")[0] == r.name), None)
         if relay is None:
             continue

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.changes import Cycles
-from harness.faults.effects import Suspect, intermittent, supply_currents_a
-from harness.faults.evidence import Evidence, Yardstick, fit_supply
+from harness.faults.effects import FaultSet, intermittent, supply_currents_a
+from harness.faults.evidence import Evidence, ResidualModel, fit_supply
 from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
@@ -68,9 +68,9 @@ def _says_good(found: Diagnosis | Ranking) -> bool:
 
 def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str, int]:
     """Readings that did not pass and stay unexplained: a relay that never operates fails every operation."""
-    best: Suspect = ()
+    best: FaultSet = ()
     if ranking.groups and ranking.beyond < UNLIKELY and not _says_good(ranking):
-        best = ranking.groups[0].suspects[0]
+        best = ranking.groups[0].fault_sets[0]
     left = dict(evidence.unweighed)
     for seen in evidence.cycles:
         if seen.judged and not (best and cycles.explains(best, seen)):
@@ -79,11 +79,11 @@ def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str
     return left
 
 
-def _stray(found: Sequence[Candidate], yardstick: Yardstick) -> int | None:
+def _stray(found: Sequence[Candidate], residual_model: ResidualModel) -> int | None:
     """The acquisition furthest from the candidate that most of them agree with; None where there are few."""
-    if yardstick.cells < 2 * LEAST_RECORDS:
+    if residual_model.cells < 2 * LEAST_RECORDS:
         return None
-    misfits = [yardstick.by_acquisition(candidate.turned) for candidate in found]
+    misfits = [residual_model.by_acquisition(candidate.turned) for candidate in found]
     return int(min(misfits, key=lambda misfit: float(misfit.sum())).argmax())
 
 
@@ -148,7 +148,7 @@ class Diagnoser:
         acquisitions: Sequence[Acquisition],
         *,
         impedances: BenchImpedances,
-        more: Iterable[Fault | Suspect] = (),
+        more: Iterable[Fault | FaultSet] = (),
     ) -> None:
         self._job, self._whole, self._impedances = job, plan, impedances
         self._plan = _only(plan, acquisitions)
@@ -158,9 +158,9 @@ class Diagnoser:
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
         named = as_suspects((*listed, *more))
-        self.suspects: tuple[Suspect, ...] = ((), *dict.fromkeys(named))
-        self._transfers = self._solve(self.suspects)
-        self._currents_a = self._currents(self.suspects)
+        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys(named))
+        self._transfers = self._solve(self.fault_sets)
+        self._currents_a = self._currents(self.fault_sets)
 
     def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
         """Rank single faults and, where none fits and `double` is set, pairs of them.
@@ -185,11 +185,11 @@ class Diagnoser:
 
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
         """The diagnosis, and the place of the acquisition that is furthest from what explains most."""
-        yardstick = Yardstick(evidence)
-        search = Search(evidence, yardstick, self._predictor, self._job.module, self._states)
+        residual_model = ResidualModel(evidence)
+        search = Search(evidence, residual_model, self._predictor, self._job.module, self._states)
         pool = Pool(
-            suspects=self.suspects,
-            predicted=yardstick.entries(self._transfers),
+            fault_sets=self.fault_sets,
+            predicted=residual_model.entries(self._transfers),
             currents_a=self._currents_a,
         )
         pools = [pool]
@@ -197,14 +197,14 @@ class Diagnoser:
         relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
         if not search.agrees(found[0]):
             found += relay_timing.held_against(
-                weigh_at_times(pool, search, yardstick, self._predictor), evidence
+                weigh_at_times(pool, search, residual_model, self._predictor), evidence
             )
             found.sort(key=lambda candidate: -candidate.score)
         added = search.additions(found[0], pool, pool.predicted[0]) if double else []
         doubles = bool(added) or (double and not search.agrees(found[0]))
         if doubles:
             unexplained = not search.agrees(found[0])
-            pairs, more = self._pairs(evidence, yardstick, pool, search, added, every=unexplained)
+            pairs, more = self._pairs(evidence, residual_model, pool, search, added, every=unexplained)
             found += pairs
             pools += more
         ranking = search.conclude(found, pools)
@@ -224,7 +224,7 @@ class Diagnoser:
             changes=len(evidence.changes),
             unweighed=_unweighed(evidence, relay_timing.cycles, ranking),
         )
-        return made, _stray(found, yardstick)
+        return made, _stray(found, residual_model)
 
     def _by_timing(
         self, relay_timing: RelayTiming, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
@@ -232,26 +232,26 @@ class Diagnoser:
         """Where levels agree with a good unit and changes of state do not: what would explain these."""
         near = [int(place) for place in np.flatnonzero(levels > levels[0] - NEAR)]
         scored = [
-            (pool.suspects[place], float(levels[place]))
+            (pool.fault_sets[place], float(levels[place]))
             for place in near
             # a bad contact moves all the same
-            if all(fault.kind != "throw resistance" for fault in pool.suspects[place])
+            if all(fault.kind != "throw resistance" for fault in pool.fault_sets[place])
         ]
         scored += [((fault,), float(levels[0])) for fault in timing_faults(self._job.module)]
         scored += [
-            (intermittent(suspect[0]), float(levels[0]))
-            for suspect in pool.suspects
-            if len(suspect) == 1 and suspect[0].kind == "throw stuck open"
+            (intermittent(fault_set[0]), float(levels[0]))
+            for fault_set in pool.fault_sets
+            if len(fault_set) == 1 and fault_set[0].kind == "throw stuck open"
         ]
         return rank_by_timing(relay_timing, evidence, scored, ranking)
 
     def _pairs(
         self,
         evidence: Evidence,
-        yardstick: Yardstick,
+        residual_model: ResidualModel,
         pool: Pool,
         search: Search,
-        added: Sequence[Suspect],
+        added: Sequence[FaultSet],
         *,
         every: bool,
     ) -> tuple[list[Candidate], list[Pool]]:
@@ -259,36 +259,38 @@ class Diagnoser:
 
         added: pairs to be looked at in any case. every: look for others too.
         """
-        kinds = [kind for kind in pool.kinds(yardstick) if len(pool.suspects[kind[0]]) == 1]
-        alike = {pool.suspects[kind[0]][0]: [pool.suspects[place][0] for place in kind] for kind in kinds}
+        kinds = [kind for kind in pool.kinds(residual_model) if len(pool.fault_sets[kind[0]]) == 1]
+        alike = {pool.fault_sets[kind[0]][0]: [pool.fault_sets[place][0] for place in kind] for kind in kinds}
         wanted = list(added)
         if every:
             lone = [kind[0] for kind in kinds]
-            suspects = [pool.suspects[place] for place in lone]
+            fault_sets = [pool.fault_sets[place] for place in lone]
             supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
             aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
-            proposed = propose_pairs(yardstick, suspects, pool.predicted[lone], pool.predicted[0], aside)
-            wanted += [in_order((*suspects[a], *suspects[b])) for a, b in proposed]
+            proposed = propose_pairs(
+                residual_model, fault_sets, pool.predicted[lone], pool.predicted[0], aside
+            )
+            wanted += [in_order((*fault_sets[a], *fault_sets[b])) for a, b in proposed]
         wanted = list(dict.fromkeys(wanted))
         if not wanted:
             return [], []
-        found = search.rank(self._pool(wanted, yardstick))
-        one, other = (alike.get(fault, [fault]) for fault in found[0].suspect)
+        found = search.rank(self._pool(wanted, residual_model))
+        one, other = (alike.get(fault, [fault]) for fault in found[0].fault_set)
         more = [in_order(pair) for pair in product(one, other)][:MOST_EXPANDED]
-        return found, [self._pool(more, yardstick)]
+        return found, [self._pool(more, residual_model)]
 
-    def _pool(self, suspects: Sequence[Suspect], yardstick: Yardstick) -> Pool:
+    def _pool(self, fault_sets: Sequence[FaultSet], residual_model: ResidualModel) -> Pool:
         return Pool(
-            suspects=tuple(suspects),
-            predicted=yardstick.entries(self._solve(suspects)),
-            currents_a=self._currents(suspects),
+            fault_sets=tuple(fault_sets),
+            predicted=residual_model.entries(self._solve(fault_sets)),
+            currents_a=self._currents(fault_sets),
         )
 
-    def _solve(self, suspects: Sequence[Suspect]) -> Complex:
+    def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
         if not self._places:
-            return np.zeros((len(suspects), 0, 0, 2), dtype=complex)
-        found = batch_transfers(self._job, self._plan, suspects, impedances=self._impedances)
+            return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
+        found = batch_transfers(self._job, self._plan, fault_sets, impedances=self._impedances)
         return np.asarray(found[:, self._places])
 
-    def _currents(self, suspects: Sequence[Suspect]) -> Floats:
-        return supply_currents_a(self._job.module, self._states, suspects)
+    def _currents(self, fault_sets: Sequence[FaultSet]) -> Floats:
+        return supply_currents_a(self._job.module, self._states, fault_sets)

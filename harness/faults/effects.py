@@ -24,7 +24,7 @@ SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
-Suspect = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
+FaultSet = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,33 +47,33 @@ class ControlSide:
         return bool(self.feeds or self.coil_open or self.coil_shorted)
 
 
-def suspect_name(suspect: Suspect) -> str:
+def suspect_name(fault_set: FaultSet) -> str:
     """`K3 never operates + control line swap dead`; `good` where nothing is wrong."""
-    return " + ".join(fault.name for fault in suspect) or "good"
+    return " + ".join(fault.name for fault in fault_set) or "good"
 
 
 def with_fault(
-    circuit: Circuit, faults: Fault | Suspect, *, module: Module, fixture: Fixture, state: State
+    circuit: Circuit, faults: Fault | FaultSet, *, module: Module, fixture: Fixture, state: State
 ) -> Circuit:
     """Apply faults to the circuit of one setup in `state`, as `build_circuit` made it.
 
     A loopback's fault leaves a setup that doesn't use the loopback as it is; so does any fault a through
     setup.
     """
-    suspect = (faults,) if isinstance(faults, Fault) else faults
-    side = side_of(suspect)
+    fault_set = (faults,) if isinstance(faults, Fault) else faults
+    side = side_of(fault_set)
     standing = {element.name: element for element in faulty_contacts(module, state, side, Throws.of(module))}
     elements = [
         standing[element.name] if element.kind == "contact" else element for element in circuit.elements
     ]
     if not _holds_the_unit(circuit):
         return circuit
-    for fault in suspect:
+    for fault in fault_set:
         elements = edit_wiring(elements, fault, module=module, fixture=fixture)
     return replace(circuit, elements=tuple(elements))
 
 
-def side_of(suspect: Suspect) -> ControlSide:
+def side_of(fault_set: FaultSet) -> ControlSide:
     """Collect what faults do to lines, coils and contacts."""
     feeds: dict[str, str | None] = {}
     held: dict[str, bool] = {}
@@ -81,7 +81,7 @@ def side_of(suspect: Suspect) -> ControlSide:
     conducting: dict[Throw, bool] = {}
     contact_ohm: dict[Throw, float] = {}
     coil_open, coil_shorted = set(), set()
-    for fault in suspect:
+    for fault in fault_set:
         subject, throw = fault.subject, fault.throw or "released"
         match fault.kind:
             case "relay never operates" | "relay always operated":
@@ -124,7 +124,7 @@ def reached_state(module: Module, state: State, side: ControlSide) -> State:
 
 def shorts(module: Module, state: State, side: ControlSide) -> bool:
     """Whether a state energises a shorted coil."""
-    if not side.coil_shorted:  # asked of every suspect in every state
+    if not side.coil_shorted:  # asked of every fault set in every state
         return False
     return any(relay.name in side.coil_shorted for relay in _driven(module, state, side))
 
@@ -166,7 +166,7 @@ class Throws:
 
     @classmethod
     def of(cls, module: Module) -> "Throws":
-        """Expanded once, for many suspects."""
+        """Expanded once, for many fault sets."""
         when_released = {element.name: element for element in contacts(module, UNPOWERED)}
         thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
         known: dict[Throw, tuple[Element, Element]] = {}
@@ -209,22 +209,22 @@ def contacts_standing(
                     yield closed
 
 
-def supply_current_a(module: Module, state: State, faults: Fault | Suspect) -> float:
+def supply_current_a(module: Module, state: State, faults: Fault | FaultSet) -> float:
     """What the relay supply gives in a state: as `expected_current_a` for a good unit."""
     return _given_a(module, state, side_of((faults,) if isinstance(faults, Fault) else faults))
 
 
 def supply_currents_a(
-    module: Module, states: Sequence[State], suspects: Sequence[Suspect]
+    module: Module, states: Sequence[State], fault_sets: Sequence[FaultSet]
 ) -> NDArray[np.float64]:
-    """The same of many suspects in many states: amperes, (suspects, states)."""
+    """The same of many fault sets in many states: amperes, (fault sets, states)."""
     good = [supply_current_a(module, state, ()) for state in states]
     rows = []
-    for suspect in suspects:
-        side = side_of(suspect)
+    for fault_set in fault_sets:
+        side = side_of(fault_set)
         other = side.draws_otherwise
         rows.append([_given_a(module, state, side) for state in states] if other else good)
-    return np.array(rows, dtype=float).reshape(len(suspects), len(states))
+    return np.array(rows, dtype=float).reshape(len(fault_sets), len(states))
 
 
 def _given_a(module: Module, state: State, side: ControlSide) -> float:
@@ -237,20 +237,20 @@ def _holds_the_unit(circuit: Circuit) -> bool:
     return any(element.kind != "scope" for element in circuit.elements)
 
 
-def as_open(suspect: Suspect) -> Suspect:
+def as_open(fault_set: FaultSet) -> FaultSet:
     """The same faults at a moment in which no contact that comes and goes conducts."""
     return tuple(
         replace(fault, kind="throw stuck open", chance=None) if fault.kind == "throw intermittent" else fault
-        for fault in suspect
+        for fault in fault_set
     )
 
 
-def comes_and_goes(suspect: Suspect) -> bool:
+def comes_and_goes(fault_set: FaultSet) -> bool:
     """Whether it is such a contact, and nothing else."""
-    return len(suspect) == 1 and suspect[0].kind == "throw intermittent"
+    return len(fault_set) == 1 and fault_set[0].kind == "throw intermittent"
 
 
-def intermittent(fault: Fault) -> Suspect:
+def intermittent(fault: Fault) -> FaultSet:
     """The contact of a throw stuck open as one that is so only now and then."""
     return (replace(fault, kind="throw intermittent", chance=USUAL_CHANCE),)
 

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.effects import Suspect, supply_current_a
+from harness.faults.effects import FaultSet, supply_current_a
 from harness.job.module import Module
 from harness.job.state import State
 from harness.measure.errors import stray_standard
@@ -159,13 +159,13 @@ ROBUST_RELATIVE, ROBUST_ABSOLUTE = 0.02, 3e-3  # where a leg is "about as predic
 
 @dataclass(frozen=True, kw_only=True)
 class Fit:
-    """How one suspect fits: logarithm of its likelihood, and the chi-squared of its residuals alone."""
+    """How one fault set fits: logarithm of its likelihood, and the chi-squared of its residuals alone."""
 
     log_likelihood: float
     chi_squared: float
 
 
-class Yardstick:
+class ResidualModel:
     """Measures residuals of one run. Vectors are complex, over the entries that count, cell by cell.
 
     A cell is one column of one acquisition: the entries that share an unknown phase.
@@ -249,7 +249,7 @@ class Yardstick:
 
 
 class Spread:
-    """Errors that entries share, and parts' spread under one suspect: (sources, 2·entries), white."""
+    """Errors that entries share, and parts' spread under one fault set: (sources, 2·entries), white."""
 
     def __init__(self, white: Floats) -> None:
         keep = np.einsum("pe,pe->p", white, white) > 1e-6
@@ -290,14 +290,14 @@ IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is n
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SupplyFits:
-    """How the supply's readings agree with each suspect: (suspects,) each."""
+    """How the supply's readings agree with each fault set: (fault sets,) each."""
 
     log_likelihood: Floats
     chi_squared: Floats
 
 
 def fit_supply(evidence: Evidence, module: Module, states: Sequence[State], currents_a: Floats) -> SupplyFits:
-    """Hold the supply's readings against predicted currents of shape (suspects, states)."""
+    """Hold the supply's readings against predicted currents of shape (fault sets, states)."""
     return _fit_currents(module, *_read_states(evidence, states, currents_a))
 
 
@@ -321,15 +321,15 @@ def _read_states(evidence: Evidence, states: Sequence[State], currents_a: Floats
 
 
 def fit_trials(
-    evidence: Evidence, module: Module, states: Sequence[State], pool: Sequence[Suspect], currents_a: Floats
+    evidence: Evidence, module: Module, states: Sequence[State], pool: Sequence[FaultSet], currents_a: Floats
 ) -> Floats:
-    """What the supply's going to its limit, or not, takes from each suspect's log-likelihood."""
+    """What the supply's going to its limit, or not, takes from each fault set's log-likelihood."""
     wrong = np.zeros(len(pool))
     for trial in evidence.trials:
         if trial.state in states:
             found = currents_a[:, list(states).index(trial.state)]
         else:
-            found = np.array([supply_current_a(module, trial.state, suspect) for suspect in pool])
+            found = np.array([supply_current_a(module, trial.state, fault_set) for fault_set in pool])
         wrong += (found >= LIMIT_REACHED * trial.limit_a) != trial.limited
         if trial.limited and trial.voltage_v is not None:
             wrong += [not _voltage_fits(module, trial, float(current_a)) for current_a in found]
@@ -354,7 +354,7 @@ def _fit_currents(module: Module, measured: Floats, predicted: Floats) -> Supply
 
 
 def _current_covariances(module: Module, predicted: Floats) -> Floats:
-    """Of currents, (suspects, states, states).
+    """Of currents, (fault sets, states, states).
 
     Meter, coils' lot and the lamp are the same in all states; each coil differs a little from its lot.
     """

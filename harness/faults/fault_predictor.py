@@ -1,4 +1,4 @@
-"""What a suspect would show, with the spread that its own circuit gives to parts and strays.
+"""What a fault set would show, with the spread that its own circuit gives to parts and strays.
 
 A leg that a fault has opened is held by picofarads alone. What it shows then depends on stray capacitances
 that no job's file names, so they are parameters here, with a spread as large as their value.
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.expand import build_wiring, contacts, in_state
 from harness.circuit.predict import Prediction, predict_circuit
-from harness.faults.effects import Suspect, Throws, edit_wiring, faulty_contacts, side_of
+from harness.faults.effects import FaultSet, Throws, edit_wiring, faulty_contacts, side_of
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State
@@ -35,14 +35,14 @@ SHORT = 0.5  # of a short's resistance, a fraction
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Expected:
-    """What a suspect shows: transfers, (acquisitions, legs, 2), and by name what each parameter changes."""
+    """What a fault set shows: transfers, (acquisitions, legs, 2), and by name what each parameter changes."""
 
     transfers: Complex
     spreads: Complex  # (parameters, acquisitions, legs, 2)
 
 
 class FaultPredictor:
-    """Computes what suspects show in some acquisitions; keeps what it has computed of the good unit."""
+    """Computes what fault sets show in some acquisitions; keeps what it has computed of the good unit."""
 
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
         self._job, self._acquisitions = job, tuple(acquisitions)
@@ -59,13 +59,13 @@ class FaultPredictor:
         self._healthy: dict[int, Prediction] = {}
         self._throws = Throws.of(job.module)
 
-    def of(self, suspect: Suspect, *, at: Container[int] | None = None) -> Expected:
-        """Compute one suspect. What it leaves as it was is not computed again.
+    def of(self, fault_set: FaultSet, *, at: Container[int] | None = None) -> Expected:
+        """Compute one fault set. What it leaves as it was is not computed again.
 
         at: places of the acquisitions in which its faults are there; in all where None.
         """
-        changed = self._changed(suspect)
-        bad = _bad_contacts(suspect)
+        changed = self._changed(fault_set)
+        bad = _bad_contacts(fault_set)
         predictions: list[Prediction] = []
         for number, acquisition in enumerate(self._acquisitions):
             circuit = changed[_place(acquisition)]
@@ -101,22 +101,22 @@ class FaultPredictor:
             self._circuits[setup, state] = made
         return self._circuits[setup, state]
 
-    def _changed(self, suspect: Suspect) -> dict[tuple[str, State], Circuit | None]:
-        """The circuits with a suspect's faults in them; None where they change nothing.
+    def _changed(self, fault_set: FaultSet) -> dict[tuple[str, State], Circuit | None]:
+        """The circuits with a fault set's faults in them; None where they change nothing.
 
         As `with_fault` has it; but contacts are the same in every setup, and the wiring in every state.
         """
-        module, side = self._job.module, side_of(suspect)
+        module, side = self._job.module, side_of(fault_set)
         places = dict.fromkeys(map(_place, self._acquisitions))
         standing: dict[State, tuple[Element, ...] | None] = {}
         for state in dict.fromkeys(state for _, state in places):
-            made = tuple(faulty_contacts(module, state, side, self._throws)) if suspect else ()
-            standing[state] = None if not suspect or made == self._contacts(state) else made
+            made = tuple(faulty_contacts(module, state, side, self._throws)) if fault_set else ()
+            standing[state] = None if not fault_set or made == self._contacts(state) else made
         wiring: dict[str, list[Element] | None] = {}
         for setup in self._setups:
             good = list(self._wiring[setup].elements)
             edited = good
-            for fault in suspect:
+            for fault in fault_set:
                 edited = edit_wiring(edited, fault, module=module, fixture=self._job.fixture)
             wiring[setup] = None if edited == good else edited
         found: dict[tuple[str, State], Circuit | None] = {}
@@ -172,12 +172,12 @@ def _strays(module: Module) -> Iterator[Element]:
                 )
 
 
-def _bad_contacts(suspect: Suspect) -> dict[str, float]:
+def _bad_contacts(fault_set: FaultSet) -> dict[str, float]:
     """Spread of bad contacts' resistance: alone it is fitted, but in a combination it may well be another."""
-    share = FITTED_CONTACT if len(suspect) == 1 else BAD_CONTACT
+    share = FITTED_CONTACT if len(fault_set) == 1 else BAD_CONTACT
     return {
         f"{fault.subject}.{fault.throw}": share * (fault.resistance_ohm or 0.0)
-        for fault in suspect
+        for fault in fault_set
         if fault.kind == "throw resistance"
     }
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.effects import ControlSide, Suspect, drawn_a, shorts, side_of
+from harness.faults.effects import ControlSide, FaultSet, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
 from harness.job.fixture import Setup
 from harness.job.job import Job
@@ -41,7 +41,7 @@ class PredictedReadings:
         self, job: Job, plan: Plan, signatures: Signatures, rows: Sequence[int] | Rows | None = None
     ) -> None:
         self.job, self.plan, self.signatures = job, plan, signatures
-        self.rows = np.arange(len(signatures.suspects)) if rows is None else np.asarray(rows, dtype=np.intp)
+        self.rows = np.arange(len(signatures.fault_sets)) if rows is None else np.asarray(rows, dtype=np.intp)
         self.coverage_factor = job.sequence.coverage_factor
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
         self._places = {each.number: place for place, each in enumerate(signatures.acquisitions)}
@@ -155,7 +155,7 @@ class Margins:
 
 def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     """Judge every reading of every fault set, and of a good unit."""
-    readings, count = plan.state_readings, len(signatures.suspects)
+    readings, count = plan.state_readings, len(signatures.fault_sets)
     margins = np.full((count, len(readings) + 1), NO_EVIDENCE)
     good = np.full(len(readings), np.inf)
     order = sorted(range(len(readings)), key=lambda column: readings[column].captures)
@@ -168,7 +168,7 @@ def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
                 found = estimates.margins(readings[column].limit)
                 margins[rows, column], good[column] = found.broken[1:], found.inside
     k = job.sequence.coverage_factor
-    stops = over_currents(job.module, signatures.suspects, coverage_factor=k)
+    stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)
     margins[:, -1] = [margin for margin, _ in stops]
     return Margins(readings=readings, margins=margins, good=good)
 
@@ -184,7 +184,7 @@ def words_for(reading: Planned) -> str:
 
 
 def over_currents(
-    module: Module, suspects: Sequence[Suspect], *, coverage_factor: float
+    module: Module, fault_sets: Sequence[FaultSet], *, coverage_factor: float
 ) -> list[tuple[float, str]]:
     """What the check of each control line alone, before the plan, finds of each unit.
 
@@ -209,7 +209,7 @@ def over_currents(
         return worst, ""
 
     good = checked(ControlSide())
-    sides = (side_of(suspect) for suspect in suspects)
+    sides = (side_of(fault_set) for fault_set in fault_sets)
     return [checked(side) if side.draws_otherwise else good for side in sides]
 
 
@@ -228,7 +228,7 @@ def told_apart(units: PredictedReadings) -> Flags:
     doubt = current_standard(supply, coils) + 1e-9
     stops = [
         state if margin >= SURE else ""  # in which the check surely stops a run
-        for margin, state in over_currents(job.module, signatures.suspects, coverage_factor=k)
+        for margin, state in over_currents(job.module, signatures.fault_sets, coverage_factor=k)
     ]
     stopped = np.array([stop != "" for stop in stops], dtype=bool)
     apart = np.zeros((len(stops), len(stops)), dtype=bool)

@@ -1,4 +1,4 @@
-"""Where to put the probe next: the view that would tell most about which of some suspects it is."""
+"""Where to put the probe next: the view that would tell most about which of some fault sets it is."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_wiring, in_state, scope_input
 from harness.circuit.solve import transfer
-from harness.faults.effects import Suspect, supply_current_a, with_fault
+from harness.faults.effects import FaultSet, supply_current_a, with_fault
 from harness.faults.ranking import Group
 from harness.job.fixture import Setup
 from harness.job.job import Job
@@ -54,18 +54,20 @@ def best_probe(
 ) -> Probe | None:
     """The view that would best split what the readings left together; None where none would."""
     weighted = [
-        (suspect, group.posterior / len(group.suspects)) for group in groups for suspect in group.suspects
+        (fault_set, group.posterior / len(group.fault_sets))
+        for group in groups
+        for fault_set in group.fault_sets
     ]
     weighted = sorted(weighted, key=lambda entry: -entry[1])[:MOST_SUSPECTS]
     if len(weighted) < 2:
         return None
-    suspects = [suspect for suspect, _ in weighted]
+    fault_sets = [fault_set for fault_set, _ in weighted]
     weights = np.array([weight for _, weight in weighted])
     weights = weights / weights.sum()
     states = _states(job)
     found = [
-        *_of_supply(job.module, states, suspects, weights, supply_read),
-        *_of_views(job, plan, states, suspects, weights, impedances),
+        *_of_supply(job.module, states, fault_sets, weights, supply_read),
+        *_of_views(job, plan, states, fault_sets, weights, impedances),
     ]
     best = max(found, key=lambda probe: (round(probe.information, 2), not probe.inside), default=None)
     return best if best is not None and best.information > LEAST_GAIN else None
@@ -78,11 +80,15 @@ def _states(job: Job) -> tuple[State, ...]:
 
 
 def _of_supply(
-    module: Module, states: Sequence[State], suspects: Sequence[Suspect], weights: Floats, read: Sequence[str]
+    module: Module,
+    states: Sequence[State],
+    fault_sets: Sequence[FaultSet],
+    weights: Floats,
+    read: Sequence[str],
 ) -> Iterator[Probe]:
     for state in states:
         if state.powered and state.name not in read:
-            current = np.array([supply_current_a(module, state, suspect) for suspect in suspects])
+            current = np.array([supply_current_a(module, state, fault_set) for fault_set in fault_sets])
             squared = ((current[:, None] - current) / SURE_A) ** 2
             yield Probe(
                 place="",
@@ -98,7 +104,7 @@ def _of_views(
     job: Job,
     plan: Plan,
     states: Sequence[State],
-    suspects: Sequence[Suspect],
+    fault_sets: Sequence[FaultSet],
     weights: Floats,
     impedances: BenchImpedances,
 ) -> Iterator[Probe]:
@@ -122,7 +128,7 @@ def _of_views(
                         with_fault(good, each, module=job.module, fixture=job.fixture, state=state),
                         (FREQUENCY_HZ, FREQUENCY_HZ),
                     )
-                    for each in suspects
+                    for each in fault_sets
                 ]
             )
             for number, place in enumerate(places):
@@ -193,7 +199,7 @@ def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
 
 
 def _apart(legs: Complex) -> Floats:
-    """Squared distances between suspects of one port's transfers, (suspects, 2, 2), phases unknown."""
+    """Squared distances between fault sets of one port's transfers, (fault sets, 2, 2), phases unknown."""
     sigma = SURE_RELATIVE * np.abs(legs) + SURE_ABSOLUTE
     product = (legs[:, None].conj() * legs[None]).sum(axis=2, keepdims=True)
     size = np.abs(product)

@@ -1,4 +1,4 @@
-"""What a diagnosis ranks: pools of suspects, candidates computed in full, groups of the like, and pairs."""
+"""What a diagnosis ranks: pools of fault sets, candidates computed in full, groups of the like, and pairs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,15 +7,15 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.effects import Suspect, suspect_name
-from harness.faults.evidence import Fit, Spread, Yardstick
+from harness.faults.effects import FaultSet, suspect_name
+from harness.faults.evidence import Fit, ResidualModel, Spread
 from harness.job.faults import FaultKind
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
 ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
-RESOLVED = 9.0  # squared distance from which readings tell two suspects apart: three standard uncertainties
+RESOLVED = 9.0  # squared distance from which readings tell two fault sets apart: three standard uncertainties
 ODDS = 3.0  # nats, twenty to one: what is less apart in likelihood is not told apart
 UNLIKELY = 4.75  # standard deviations: a residual that noise reaches once in a million times
 
@@ -62,22 +62,23 @@ MOST_SOLVED = 200
 
 @dataclass(frozen=True, kw_only=True)
 class Group:
-    """Suspects that these readings don't tell apart, the likeliest first; posterior: of them together."""
+    """Fault sets that these readings don't tell apart, the likeliest first; posterior: of them together."""
 
-    suspects: tuple[Suspect, ...]
+    fault_sets: tuple[FaultSet, ...]
     posterior: float
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The suspects' names."""
-        return tuple(suspect_name(suspect) for suspect in self.suspects)
+        """The fault sets' names."""
+        return tuple(suspect_name(fault_set) for fault_set in self.fault_sets)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Ranking:
     """Groups of faults, the likeliest first, and posteriors of a good unit and of what is on no list.
 
-    beyond: by how many standard deviations the best suspect's residuals exceed what the uncertainties allow.
+    beyond: by how many standard deviations the best fault set's residuals exceed what the uncertainties
+    allow.
     """
 
     groups: tuple[Group, ...]
@@ -88,39 +89,39 @@ class Ranking:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pool:
-    """Suspects with what they show: entries, (suspects, entries), and amperes, (suspects, states)."""
+    """Fault sets with what they show: entries, (fault sets, entries), and amperes, (fault sets, states)."""
 
-    suspects: tuple[Suspect, ...]
+    fault_sets: tuple[FaultSet, ...]
     predicted: Complex
     currents_a: Floats
 
-    def alike(self, place: int, yardstick: Yardstick, candidates: Sequence[int]) -> list[int]:
+    def alike(self, place: int, residual_model: ResidualModel, candidates: Sequence[int]) -> list[int]:
         """Which of the candidates show what the one at `place` shows."""
-        leader = self.predicted[place] * yardstick.turns(self.predicted[place])
-        near = yardstick.distances(self.predicted[list(candidates)], leader) < ALIKE
+        leader = self.predicted[place] * residual_model.turns(self.predicted[place])
+        near = residual_model.distances(self.predicted[list(candidates)], leader) < ALIKE
         same = np.abs(self.currents_a[list(candidates)] - self.currents_a[place]).max(axis=1, initial=0.0)
         return [
             other for other, close, amps in zip(candidates, near, same, strict=True) if close and amps < 1e-4
         ]
 
-    def kinds(self, yardstick: Yardstick) -> list[list[int]]:
-        """Places of suspects that show the same, in groups."""
-        left = list(range(len(self.suspects)))
+    def kinds(self, residual_model: ResidualModel) -> list[list[int]]:
+        """Places of fault sets that show the same, in groups."""
+        left = list(range(len(self.fault_sets)))
         found: list[list[int]] = []
         while left:
-            found.append([left[0], *(o for o in self.alike(left[0], yardstick, left) if o != left[0])])
+            found.append([left[0], *(o for o in self.alike(left[0], residual_model, left) if o != left[0])])
             left = [place for place in left if place not in set(found[-1])]
         return found
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Candidate:
-    """A suspect computed with its own spread. turned: its entries, by `turn`; score: with supply and prior.
+    """A fault set computed with its own spread. turned: its entries, by `turn`; score: with supply and prior.
 
     rough: what the batch computes of it, without strays, turned: to hold others of its pool against.
     """
 
-    suspect: Suspect
+    fault_set: FaultSet
     turned: Complex
     turn: Complex
     rough: Complex
@@ -132,46 +133,46 @@ class Candidate:
     score: float
 
 
-def in_order(suspect: Suspect) -> Suspect:
+def in_order(fault_set: FaultSet) -> FaultSet:
     """The same faults, so that a combination has one name."""
-    return tuple(sorted(suspect, key=lambda fault: fault.name))
+    return tuple(sorted(fault_set, key=lambda fault: fault.name))
 
 
 def likelihood_of(candidate: Candidate) -> float:
     """Logarithm of a candidate's likelihood: its score without its prior."""
-    return candidate.score - log_prior(candidate.suspect)
+    return candidate.score - log_prior(candidate.fault_set)
 
 
-def is_resistive(suspect: Suspect) -> bool:
+def is_resistive(fault_set: FaultSet) -> bool:
     """Whether it is one bad contact, whose resistance is fitted."""
-    return len(suspect) == 1 and suspect[0].kind == "throw resistance"
+    return len(fault_set) == 1 and fault_set[0].kind == "throw resistance"
 
 
-def log_prior(suspect: Suspect) -> float:
+def log_prior(fault_set: FaultSet) -> float:
     """Logarithm of a weight; only differences mean anything."""
-    if not suspect:
+    if not fault_set:
         return log(GOOD_UNITS)
-    return sum(log(WEIGHTS[fault.kind]) for fault in suspect) + (len(suspect) - 1) * log(TOGETHER)
+    return sum(log(WEIGHTS[fault.kind]) for fault in fault_set) + (len(fault_set) - 1) * log(TOGETHER)
 
 
 def propose_pairs(
-    yardstick: Yardstick,
-    suspects: Sequence[Suspect],
+    residual_model: ResidualModel,
+    fault_sets: Sequence[FaultSet],
     predicted: Complex,
     good: Complex,
     aside: Floats,
 ) -> list[tuple[int, int]]:
-    """The most promising pairs of single faults, as places in `suspects`.
+    """The most promising pairs of single faults, as places in `fault sets`.
 
     There are tens of thousands of pairs. A pair that is right agrees nearly everywhere with one of its two
     faults or with the sum of their changes: pairs are ranked by that, and only the best are solved exactly.
 
-    predicted: entries, (suspects, entries); good: (entries,). aside: (suspects,), the misfit of the supply
-    current, in nats.
+    predicted: entries, (fault sets, entries); good: (entries,). aside: (fault sets,), the misfit of the
+    supply current, in nats.
     """
-    count = len(suspects)
-    turned = predicted * yardstick.turns(predicted)
-    misfit = yardstick.misfit(turned)
+    count = len(fault_sets)
+    turned = predicted * residual_model.turns(predicted)
+    misfit = residual_model.misfit(turned)
     firsts, seconds = np.triu_indices(count, 1)
     bound = np.concatenate(
         [np.minimum(misfit[first], misfit[first + 1 :]).sum(axis=1) for first in range(count - 1)]
@@ -179,7 +180,7 @@ def propose_pairs(
     bound += np.minimum(aside[firsts], aside[seconds])
     sensible = np.array(
         [
-            _sensible(suspects[first], suspects[second])
+            _sensible(fault_sets[first], fault_sets[second])
             for first in range(count)
             for second in range(first + 1, count)
         ],
@@ -188,14 +189,14 @@ def propose_pairs(
     bound[~sensible] = np.inf
     best = np.argsort(bound, kind="stable")[:MOST_SUMMED]
     summed = predicted[firsts[best]] + predicted[seconds[best]] - good
-    together = yardstick.misfit(summed * yardstick.turns(summed))
+    together = residual_model.misfit(summed * residual_model.turns(summed))
     total = np.minimum(np.minimum(misfit[firsts[best]], misfit[seconds[best]]), together).sum(axis=1)
     total += np.minimum(aside[firsts[best]], aside[seconds[best]])
     chosen = best[np.argsort(total, kind="stable")[:MOST_SOLVED]]
     return [(int(firsts[place]), int(seconds[place])) for place in chosen]
 
 
-def _sensible(one: Suspect, other: Suspect) -> bool:
+def _sensible(one: FaultSet, other: FaultSet) -> bool:
     """Not two faults of the same relay, contact or line, of which one hides the other."""
     together = {fault.subject for fault in one} & {fault.subject for fault in other}
     return not together or not one[0].kind.startswith(("relay", "coil", "pole", "throw", "control"))

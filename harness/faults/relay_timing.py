@@ -12,7 +12,7 @@ from math import exp, inf, log
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.changes import ChangeMoves, Cycles, still
-from harness.faults.effects import Suspect, as_open, comes_and_goes
+from harness.faults.effects import FaultSet, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
 from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
 from harness.job.faults import FaultKind
@@ -23,7 +23,7 @@ from harness.plan.state_changes import Routes, moves
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 
-# Nats that a reading takes from a suspect that predicts another: rough, common practice, no source.
+# Nats that a reading takes from a fault set that predicts another: rough, common practice, no source.
 WRONG = 10.0  # it is judged fail, guarded, where it should be good
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
@@ -40,28 +40,28 @@ class RelayTiming:
     impedances: BenchImpedances
     _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
 
-    def predicted(self, suspect: Suspect, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
+    def predicted(self, fault_set: FaultSet, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
         """What each reading should be of a unit with these faults.
 
         A contact that comes and goes may have been there: what was as it should be is not held against it.
         """
-        if comes_and_goes(suspect):
-            opened = as_open(suspect)
+        if comes_and_goes(fault_set):
+            opened = as_open(fault_set)
             return tuple(
                 "fine" if change.moved == "fine" else self._one(opened, change.reading) for change in changes
             )
-        return tuple(self._one(suspect, change.reading) for change in changes)
+        return tuple(self._one(fault_set, change.reading) for change in changes)
 
-    def cost(self, suspect: Suspect, predicted: Sequence[Moved], evidence: Evidence) -> float:
-        """Nats that readings of changes and of operations take from a suspect."""
+    def cost(self, fault_set: FaultSet, predicted: Sequence[Moved], evidence: Evidence) -> float:
+        """Nats that readings of changes and of operations take from a fault set."""
         return cost(predicted, evidence.changes) + sum(
-            _cycle_cost(self.cycles, suspect, seen) for seen in evidence.cycles
+            _cycle_cost(self.cycles, fault_set, seen) for seen in evidence.cycles
         )
 
     def held_against(self, candidates: Iterable[Candidate], evidence: Evidence) -> list[Candidate]:
         """Those that changes of state and operations leave, with what these take from them."""
         costs = [
-            (each, self.cost(each.suspect, self.predicted(each.suspect, evidence.changes), evidence))
+            (each, self.cost(each.fault_set, self.predicted(each.fault_set, evidence.changes), evidence))
             for each in candidates
         ]
         least = min((nats for _, nats in costs), default=0.0)
@@ -72,10 +72,10 @@ class RelayTiming:
         """The same job's control lines that are operated again and again."""
         return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
 
-    def _one(self, suspect: Suspect, reading: Planned) -> Moved:
+    def _one(self, fault_set: FaultSet, reading: Planned) -> Moved:
         acquisition, setup = self._acquisitions[reading.captures[0]]
         change, quantity = acquisition.change, as_of_change(reading.quantity)
-        for fault in suspect:
+        for fault in fault_set:
             if fault.kind in OF_TIME:
                 relay = next(each for each in self.job.module.relays if each.name == fault.subject)
                 operates = energised(relay, change.after)
@@ -85,7 +85,7 @@ class RelayTiming:
                 asked = fault.kind in quantity.relay_faults and moves(relay, change)
                 if fits and asked and relay.name in self._shown(reading):
                     return quantity.fails_as or "fine"
-            elif still(self._moves, suspect, reading, acquisition, setup):
+            elif still(self._moves, fault_set, reading, acquisition, setup):
                 return "still"
         return "fine"
 
@@ -133,13 +133,13 @@ def _cost(wanted: Moved, moved: Moved) -> float:
     return OTHERWISE
 
 
-def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: JudgedCycle) -> float:
+def _cycle_cost(cycles: Cycles, fault_set: FaultSet, seen: JudgedCycle) -> float:
     """A contact that comes and goes may do so rarely; and its operations may all have failed."""
-    if not comes_and_goes(suspect):
-        return 0.0 if cycles.explains(suspect, seen) else WRONG
+    if not comes_and_goes(fault_set):
+        return 0.0 if cycles.explains(fault_set, seen) else WRONG
     if not seen.failed:
-        return TOO_MILD if cycles.predicted(suspect, seen.cycle) else 0.0
-    if not cycles.explains(suspect, seen):
+        return TOO_MILD if cycles.predicted(fault_set, seen.cycle) else 0.0
+    if not cycles.explains(fault_set, seen):
         return WRONG
     return OTHERWISE if seen.failed == 1 else 0.0
 
@@ -147,38 +147,40 @@ def _cycle_cost(cycles: Cycles, suspect: Suspect, seen: JudgedCycle) -> float:
 def rank_by_timing(
     relay_timing: RelayTiming,
     evidence: Evidence,
-    scored: Sequence[tuple[Suspect, float]],
+    scored: Sequence[tuple[FaultSet, float]],
     levels: Ranking,
 ) -> Ranking:
-    """Rank suspects by changes of state, operations and levels. scored: each with its likelihood by levels.
+    """Rank fault sets by changes of state, operations and levels. scored: each with its likelihood by levels.
 
-    The first is a good unit. Suspects that predict the same, with levels as likely, are one group.
+    The first is a good unit. Fault sets that predict the same, with levels as likely, are one group.
     """
-    predicted = {suspect: relay_timing.predicted(suspect, evidence.changes) for suspect, _ in scored}
-    costs = {suspect: relay_timing.cost(suspect, predicted[suspect], evidence) for suspect, _ in scored}
-    scores = {suspect: level + log_prior(suspect) - costs[suspect] for suspect, level in scored}
+    predicted = {fault_set: relay_timing.predicted(fault_set, evidence.changes) for fault_set, _ in scored}
+    costs = {
+        fault_set: relay_timing.cost(fault_set, predicted[fault_set], evidence) for fault_set, _ in scored
+    }
+    scores = {fault_set: level + log_prior(fault_set) - costs[fault_set] for fault_set, level in scored}
     likelihood = dict(scored)
     other = likelihood[()] + log(SOMETHING_ELSE) - WRONG
     top = max(*scores.values(), other)
     total = sum(exp(score - top) for score in scores.values()) + exp(other - top)
-    groups: list[list[Suspect]] = []
-    for suspect in sorted((each for each in scores if each), key=lambda each: -scores[each]):
+    groups: list[list[FaultSet]] = []
+    for fault_set in sorted((each for each in scores if each), key=lambda each: -scores[each]):
         home = next(
             (
                 group
                 for group in groups
-                if predicted[group[0]] == predicted[suspect]
-                and costs[group[0]] == costs[suspect]
-                and abs(likelihood[group[0]] - likelihood[suspect]) < ODDS
+                if predicted[group[0]] == predicted[fault_set]
+                and costs[group[0]] == costs[fault_set]
+                and abs(likelihood[group[0]] - likelihood[fault_set]) < ODDS
             ),
             None,
         )
         if home is None:
-            groups.append([suspect])
+            groups.append([fault_set])
         else:
-            home.append(suspect)
+            home.append(fault_set)
     made = [
-        Group(suspects=tuple(group), posterior=sum(exp(scores[each] - top) for each in group) / total)
+        Group(fault_sets=tuple(group), posterior=sum(exp(scores[each] - top) for each in group) / total)
         for group in groups
     ]
     best = max(scores, key=lambda each: scores[each])

@@ -1,4 +1,4 @@
-"""The search among many suspects: all of them roughly, the best with their own spread, then groups."""
+"""The search among many fault sets: all of them roughly, the best with their own spread, then groups."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -8,8 +8,8 @@ from math import exp, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.faults.effects import Suspect, intermittent
-from harness.faults.evidence import Evidence, Spread, Yardstick, fit_supply, fit_trials, supply_distances
+from harness.faults.effects import FaultSet, intermittent
+from harness.faults.evidence import Evidence, ResidualModel, Spread, fit_supply, fit_trials, supply_distances
 from harness.faults.fault_predictor import Expected, FaultPredictor
 from harness.faults.ranking import (
     ODDS,
@@ -34,8 +34,8 @@ Floats = NDArray[np.float64]
 
 HOPELESS = 200.0  # nats below the best by a good unit's spread
 GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for
-MOST_REFINED = 10  # suspects that are computed with their own spread
-MOST_ASIDE = 30.0  # nats that the supply's current may count against a suspect in the rough search
+MOST_REFINED = 10  # fault sets that are computed with their own spread
+MOST_ASIDE = 30.0  # nats that the supply's current may count against a fault set in the rough search
 FAR = 15.0  # nats below the best: from there on nobody asks who else shows the same
 WORTH = 40.0  # of chi-squared: less than this may be noise in the best of hundreds of additions
 FITTED = 2.0  # nats for a value that was fitted and not predicted
@@ -46,49 +46,51 @@ LEAST_OHM, MOST_OHM = 0.3, 1e5  # of a bad contact that is fitted
 
 
 class Search:
-    """One run's evidence, and what it says of any pool of suspects."""
+    """One run's evidence, and what it says of any pool of fault sets."""
 
     def __init__(
         self,
         evidence: Evidence,
-        yardstick: Yardstick,
+        residual_model: ResidualModel,
         predictor: FaultPredictor,
         module: Module,
         states: Sequence[State],
     ) -> None:
-        self._evidence, self._yardstick, self._predictor = evidence, yardstick, predictor
+        self._evidence, self._residual_model, self._predictor = evidence, residual_model, predictor
         self._module, self._states = module, tuple(states)
         expected = predictor.of(())
-        self._healthy = yardstick.entries(expected.transfers)
+        self._healthy = residual_model.entries(expected.transfers)
         self._sound = self._spread(expected)
-        self._turned = self._healthy * yardstick.turns(self._healthy)
-        self._residual = yardstick.white(yardstick.measured - self._turned)
+        self._turned = self._healthy * residual_model.turns(self._healthy)
+        self._residual = residual_model.white(residual_model.measured - self._turned)
 
     def rank(self, pool: Pool) -> list[Candidate]:
         """The likeliest of a pool, each computed with its own spread, best first."""
-        if not pool.suspects:
+        if not pool.fault_sets:
             return []
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
-        short = self._trials(pool.suspects, pool.currents_a)
-        prior = np.array([log_prior(suspect) for suspect in pool.suspects])
-        turned = pool.predicted * self._yardstick.turns(pool.predicted)
+        short = self._trials(pool.fault_sets, pool.currents_a)
+        prior = np.array([log_prior(fault_set) for fault_set in pool.fault_sets])
+        turned = pool.predicted * self._residual_model.turns(pool.predicted)
         exact = self._exact(pool, turned, supply.log_likelihood + short) + prior
         level = supply.log_likelihood - supply.log_likelihood.max(initial=-np.inf)
-        robust = -self._yardstick.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
+        robust = (
+            -self._residual_model.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
+        )
         found = [self._refine(pool, place, turned[place]) for place in self._leaders(pool, exact, robust)]
         return sorted(found, key=lambda candidate: -candidate.score)
 
     def likelihoods(self, pool: Pool) -> Floats:
         """Logarithms of a pool's likelihoods, by the spread that a good unit has."""
-        turned = pool.predicted * self._yardstick.turns(pool.predicted)
+        turned = pool.predicted * self._residual_model.turns(pool.predicted)
         supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
-        short = self._trials(pool.suspects, pool.currents_a)
+        short = self._trials(pool.fault_sets, pool.currents_a)
         return self._exact(pool, turned, supply.log_likelihood + short)
 
     def residual(self, predicted: Complex) -> Floats:
         """Chi-squared of predictions, (…, entries), by the spread that a good unit has."""
-        turned = predicted * self._yardstick.turns(predicted)
-        return self._sound.squared(self._yardstick.white(self._yardstick.measured - turned))
+        turned = predicted * self._residual_model.turns(predicted)
+        return self._sound.squared(self._residual_model.white(self._residual_model.measured - turned))
 
     def _exact(self, pool: Pool, turned: Complex, by_supply: Floats) -> Floats:
         return np.asarray(-0.5 * self._rough(pool, turned) + by_supply)
@@ -98,7 +100,7 @@ class Search:
 
         A bad contact that explains less than a good unit, at the resistance that suits best, is not fitted.
         """
-        leaders = [0] if pool.suspects[0] == () else []
+        leaders = [0] if pool.fault_sets[0] == () else []
         orders = [
             [place for place in np.argsort(-score, kind="stable") if score[place] > score.max() - hopeless]
             for score, hopeless in ((exact, HOPELESS), (robust, GROSSLY))
@@ -108,7 +110,7 @@ class Search:
             if len(leaders) >= MOST_REFINED:
                 break
             idle = (
-                leaders[:1] == [0] and exact[place] < exact[0] - ODDS and is_resistive(pool.suspects[place])
+                leaders[:1] == [0] and exact[place] < exact[0] - ODDS and is_resistive(pool.fault_sets[place])
             )
             if place not in leaders and not idle and not self._among(pool, place, leaders):
                 leaders.append(place)
@@ -116,16 +118,16 @@ class Search:
 
     def _among(self, pool: Pool, place: int, leaders: Sequence[int]) -> bool:
         """Whether a leader shows the same already; a bad contact has a value to find."""
-        if is_resistive(pool.suspects[place]):
+        if is_resistive(pool.fault_sets[place]):
             return False
-        return bool(pool.alike(place, self._yardstick, [one for one in leaders if one]))
+        return bool(pool.alike(place, self._residual_model, [one for one in leaders if one]))
 
     def _rough(self, pool: Pool, turned: Complex) -> Floats:
         """Chi-squared by a good unit's spread; a bad contact's at the resistance that suits best."""
-        white = self._yardstick.white(self._yardstick.measured - turned)
+        white = self._residual_model.white(self._residual_model.measured - turned)
         squared = self._sound.squared(white)
-        for place, suspect in enumerate(pool.suspects):
-            if is_resistive(suspect):
+        for place, fault_set in enumerate(pool.fault_sets):
+            if is_resistive(fault_set):
                 share = self._share(white[place])
                 squared[place] = self._sound.squared(self._residual - share * (self._residual - white[place]))
         return squared
@@ -137,22 +139,22 @@ class Search:
         return float(self._sound.product(change, self._residual)) / size if size > 1e-9 else 1.0
 
     def _refine(self, pool: Pool, place: int, rough: Complex) -> Candidate:
-        suspect = pool.suspects[place]
-        if is_resistive(suspect):
-            suspect = self._fitted(suspect)
-        return self.weigh(suspect, self._predictor.of(suspect), rough, pool.currents_a[place])
+        fault_set = pool.fault_sets[place]
+        if is_resistive(fault_set):
+            fault_set = self._fitted(fault_set)
+        return self.weigh(fault_set, self._predictor.of(fault_set), rough, pool.currents_a[place])
 
-    def weigh(self, suspect: Suspect, expected: Expected, rough: Complex, currents_a: Floats) -> Candidate:
-        """A suspect by what it is expected to show, with its own spread; currents_a: (states,)."""
-        predicted = self._yardstick.entries(expected.transfers)
-        turn = self._yardstick.turns(predicted)
+    def weigh(self, fault_set: FaultSet, expected: Expected, rough: Complex, currents_a: Floats) -> Candidate:
+        """A fault set by what it is expected to show, with its own spread; currents_a: (states,)."""
+        predicted = self._residual_model.entries(expected.transfers)
+        turn = self._residual_model.turns(predicted)
         turned = predicted * turn
         spread = self._spread(expected)
-        fit = spread.fit(self._yardstick.white(self._yardstick.measured - turned))
+        fit = spread.fit(self._residual_model.white(self._residual_model.measured - turned))
         supply = fit_supply(self._evidence, self._module, self._states, currents_a[None])
-        short = float(self._trials([suspect], currents_a[None])[0])
+        short = float(self._trials([fault_set], currents_a[None])[0])
         return Candidate(
-            suspect=suspect,
+            fault_set=fault_set,
             turned=turned,
             turn=turn,
             rough=rough,
@@ -164,53 +166,55 @@ class Search:
             score=fit.log_likelihood
             + float(supply.log_likelihood[0])
             + short
-            + log_prior(suspect)
-            - (FITTED if is_resistive(suspect) else 0.0),
+            + log_prior(fault_set)
+            - (FITTED if is_resistive(fault_set) else 0.0),
         )
 
-    def _fitted(self, suspect: Suspect) -> Suspect:
+    def _fitted(self, fault_set: FaultSet) -> FaultSet:
         """The bad contact with the resistance that fits: its change grows with it, so a few steps do."""
-        fault = suspect[0]
+        fault = fault_set[0]
         for _ in range(MOST_STEPS):
             ohm = fault.resistance_ohm or LEAST_OHM
-            predicted = self._yardstick.entries(self._predictor.of((fault,)).transfers)
-            turned = predicted * self._yardstick.turns(predicted)
-            share = self._share(self._yardstick.white(self._yardstick.measured - turned))
+            predicted = self._residual_model.entries(self._predictor.of((fault,)).transfers)
+            turned = predicted * self._residual_model.turns(predicted)
+            share = self._share(self._residual_model.white(self._residual_model.measured - turned))
             better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
             fault = replace(fault, resistance_ohm=float(f"{better:.2g}"))
             if abs(better / ohm - 1) < 0.05:
                 break
         return (fault,)
 
-    def additions(self, best: Candidate, pool: Pool, good: Complex) -> list[Suspect]:
+    def additions(self, best: Candidate, pool: Pool, good: Complex) -> list[FaultSet]:
         """The best candidate with one more fault, where that would explain much of what it leaves over.
 
         Changes are added up; a bad contact is given the resistance that suits.
         """
-        if not best.suspect or not self._yardstick.cells:
+        if not best.fault_set or not self._residual_model.cells:
             return []
-        left = self._yardstick.white(self._yardstick.measured - best.turned)
-        changes = self._yardstick.white((pool.predicted - good) * best.turn)
+        left = self._residual_model.white(self._residual_model.measured - best.turned)
+        changes = self._residual_model.white((pool.predicted - good) * best.turn)
         cross = changes @ left - best.spread.shadow(changes) @ best.spread.shadow(left)
         size = best.spread.squared(changes)
-        found: list[tuple[float, Suspect]] = []
-        for suspect, one, two in zip(pool.suspects, cross, size, strict=True):
-            if len(suspect) != 1 or suspect[0].subject in {fault.subject for fault in best.suspect}:
+        found: list[tuple[float, FaultSet]] = []
+        for fault_set, one, two in zip(pool.fault_sets, cross, size, strict=True):
+            if len(fault_set) != 1 or fault_set[0].subject in {fault.subject for fault in best.fault_set}:
                 continue
-            share = min(max(one / two, 0.0), 100.0) if is_resistive(suspect) and two > 1e-9 else 1.0
+            share = min(max(one / two, 0.0), 100.0) if is_resistive(fault_set) and two > 1e-9 else 1.0
             gain = share * (2 * one - share * two)
             if gain > WORTH:
-                ohm = suspect[0].resistance_ohm
-                fitted = float(f"{share * ohm:.2g}") if ohm and is_resistive(suspect) else ohm
-                found.append((gain, in_order((*best.suspect, replace(suspect[0], resistance_ohm=fitted)))))
+                ohm = fault_set[0].resistance_ohm
+                fitted = float(f"{share * ohm:.2g}") if ohm and is_resistive(fault_set) else ohm
+                found.append(
+                    (gain, in_order((*best.fault_set, replace(fault_set[0], resistance_ohm=fitted))))
+                )
         found.sort(key=lambda entry: -entry[0])
-        return [suspect for _, suspect in found[:MOST_REFINED]]
+        return [fault_set for _, fault_set in found[:MOST_REFINED]]
 
     def _spread(self, expected: Expected) -> Spread:
-        predicted = self._yardstick.entries(expected.transfers)
-        spreads = self._yardstick.entries(expected.spreads)
-        parts = self._yardstick.white(spreads * self._yardstick.turns(predicted))
-        return Spread(np.concatenate([self._yardstick.shared, parts]))
+        predicted = self._residual_model.entries(expected.transfers)
+        spreads = self._residual_model.entries(expected.spreads)
+        parts = self._residual_model.white(spreads * self._residual_model.turns(predicted))
+        return Spread(np.concatenate([self._residual_model.shared, parts]))
 
     def agrees(self, candidate: Candidate) -> bool:
         """Whether what a candidate leaves over is no more than the uncertainties allow."""
@@ -226,28 +230,28 @@ class Search:
 
     @property
     def _degrees(self) -> int:
-        return self._yardstick.degrees + len(self._evidence.supply_a)
+        return self._residual_model.degrees + len(self._evidence.supply_a)
 
     def _else(self, best: Candidate) -> float:
         """Score of what is on no list: as if its residuals were just the most that uncertainties allow."""
         if not self._degrees:
-            return log(SOMETHING_ELSE) + best.score - log_prior(best.suspect) - 3.0
+            return log(SOMETHING_ELSE) + best.score - log_prior(best.fault_set) - 3.0
         width = sqrt(2 / (9 * self._degrees))
         limit = self._degrees * (1 - width**2 + UNLIKELY * width) ** 3
-        return best.score - log_prior(best.suspect) + (best.chi_squared - limit) / 2 + log(SOMETHING_ELSE)
+        return best.score - log_prior(best.fault_set) + (best.chi_squared - limit) / 2 + log(SOMETHING_ELSE)
 
     def conclude(self, found: Sequence[Candidate], pools: Sequence[Pool]) -> Ranking:
         """Put candidates into groups that the readings don't resolve, and give each its posterior."""
         ordered = sorted(found, key=lambda candidate: -candidate.score)
         best = ordered[0]
         scores: dict[str, float] = {"else": self._else(best)}
-        groups: list[tuple[Candidate, dict[Suspect, float]]] = []
-        placed: set[Suspect] = set()
+        groups: list[tuple[Candidate, dict[FaultSet, float]]] = []
+        placed: set[FaultSet] = set()
         for candidate in ordered:
-            if candidate.suspect == ():
+            if candidate.fault_set == ():
                 scores["good"] = candidate.score
                 continue
-            if candidate.suspect in placed:
+            if candidate.fault_set in placed:
                 continue
             near = candidate.score > best.score - FAR
             members = dict(self._members(candidate, ordered, pools if near else (), placed))
@@ -260,7 +264,7 @@ class Search:
         total = sum(weights) + sum(rest.values())
         made = [
             Group(
-                suspects=tuple(sorted(members, key=lambda suspect: -members[suspect])),
+                fault_sets=tuple(sorted(members, key=lambda fault_set: -members[fault_set])),
                 posterior=weight / total,
             )
             for (_, members), weight in zip(groups, weights, strict=True)
@@ -277,42 +281,51 @@ class Search:
         leader: Candidate,
         ordered: Sequence[Candidate],
         pools: Sequence[Pool],
-        placed: set[Suspect],
-    ) -> Iterator[tuple[Suspect, float]]:
+        placed: set[FaultSet],
+    ) -> Iterator[tuple[FaultSet, float]]:
         """The leader and what lies within the readings' reach of it, each with its score."""
-        yield leader.suspect, leader.score
-        known = {leader.suspect, *(candidate.suspect for candidate in ordered), *placed}
+        yield leader.fault_set, leader.score
+        known = {leader.fault_set, *(candidate.fault_set for candidate in ordered), *placed}
         for other in ordered:
-            if other is leader or other.suspect in placed or len(other.suspect) != len(leader.suspect):
+            if other is leader or other.fault_set in placed or len(other.fault_set) != len(leader.fault_set):
                 continue
-            change = self._yardstick.white(other.turned - leader.turned)
+            change = self._residual_model.white(other.turned - leader.turned)
             squared = float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
             likely = abs(likelihood_of(other) - likelihood_of(leader)) < ODDS
             if (squared < RESOLVED or likely) and other.impossible == leader.impossible:
-                yield other.suspect, other.score
-        for pool in pools if not is_resistive(leader.suspect) else ():
+                yield other.fault_set, other.score
+        for pool in pools if not is_resistive(leader.fault_set) else ():
             yield from self._of_pool(leader, pool, known)
 
-    def _of_pool(self, leader: Candidate, pool: Pool, known: set[Suspect]) -> Iterator[tuple[Suspect, float]]:
-        """Suspects that were not computed with their own spread, within reach of a leader by the batch's."""
+    def _of_pool(
+        self, leader: Candidate, pool: Pool, known: set[FaultSet]
+    ) -> Iterator[tuple[FaultSet, float]]:
+        """Fault sets that were not computed with their own spread, within reach of a leader by the
+        batch's.
+        """
         places = [
             place
-            for place, suspect in enumerate(pool.suspects)
-            if suspect not in known and len(suspect) == len(leader.suspect) and not is_resistive(suspect)
+            for place, fault_set in enumerate(pool.fault_sets)
+            if fault_set not in known
+            and len(fault_set) == len(leader.fault_set)
+            and not is_resistive(fault_set)
         ]
         if not places:
             return
         predicted = pool.predicted[places]
-        change = self._yardstick.white(predicted * self._yardstick.turns(predicted) - leader.rough)
+        change = self._residual_model.white(predicted * self._residual_model.turns(predicted) - leader.rough)
         squared = leader.spread.squared(change) + self._amps(leader, pool.currents_a[places])
-        suspects = [pool.suspects[place] for place in places]
-        trials = self._trials(suspects, pool.currents_a[places])
-        for suspect, distance, trial in zip(suspects, squared, trials, strict=True):
+        fault_sets = [pool.fault_sets[place] for place in places]
+        trials = self._trials(fault_sets, pool.currents_a[places])
+        for fault_set, distance, trial in zip(fault_sets, squared, trials, strict=True):
             if distance < RESOLVED and (trial < 0) == leader.impossible:
-                yield suspect, leader.score - log_prior(leader.suspect) - distance / 2 + log_prior(suspect)
+                yield (
+                    fault_set,
+                    leader.score - log_prior(leader.fault_set) - distance / 2 + log_prior(fault_set),
+                )
 
-    def _trials(self, suspects: Sequence[Suspect], currents_a: Floats) -> Floats:
-        return fit_trials(self._evidence, self._module, self._states, suspects, currents_a)
+    def _trials(self, fault_sets: Sequence[FaultSet], currents_a: Floats) -> Floats:
+        return fit_trials(self._evidence, self._module, self._states, fault_sets, currents_a)
 
     def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
         return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)
@@ -333,7 +346,7 @@ class _Mixed:
 
 
 def weigh_at_times(
-    pool: Pool, search: Search, yardstick: Yardstick, predictor: FaultPredictor
+    pool: Pool, search: Search, residual_model: ResidualModel, predictor: FaultPredictor
 ) -> list[Candidate]:
     """The likeliest contacts that were open in some acquisitions and good in others, best first.
 
@@ -341,48 +354,50 @@ def weigh_at_times(
     whichever fits better.
     pool: a good unit first, and among the rest every throw stuck open.
     """
-    if not yardstick.cells:
+    if not residual_model.cells:
         return []
-    mixed = sorted(_mixed(pool, search, yardstick), key=lambda one: one.chi_squared)[:MOST_MIXED]
+    mixed = sorted(_mixed(pool, search, residual_model), key=lambda one: one.chi_squared)[:MOST_MIXED]
     found = []
     for one in mixed:
-        better = _better(one, pool, search, yardstick)
-        steady = (pool.suspects[one.place][0],)
+        better = _better(one, pool, search, residual_model)
+        steady = (pool.fault_sets[one.place][0],)
         expected = predictor.of(steady, at=frozenset(np.flatnonzero(better.open_at).tolist()))
-        predicted = _predicted(better, pool, yardstick)
+        predicted = _predicted(better, pool, residual_model)
         candidate = search.weigh(
-            intermittent(one.fault), expected, predicted * yardstick.turns(predicted), pool.currents_a[0]
+            intermittent(one.fault), expected, predicted * residual_model.turns(predicted), pool.currents_a[0]
         )
         found.append(replace(candidate, score=candidate.score - CHOICE * int(one.shows.sum())))
     return sorted(found, key=lambda candidate: -candidate.score)
 
 
-def _mixed(pool: Pool, search: Search, yardstick: Yardstick) -> Iterator[_Mixed]:
-    good = pool.predicted[0] * yardstick.turns(pool.predicted[0])
-    misfit = yardstick.by_acquisition(good)
-    for place, suspect in enumerate(pool.suspects):
-        if len(suspect) != 1 or suspect[0].kind != "throw stuck open":
+def _mixed(pool: Pool, search: Search, residual_model: ResidualModel) -> Iterator[_Mixed]:
+    good = pool.predicted[0] * residual_model.turns(pool.predicted[0])
+    misfit = residual_model.by_acquisition(good)
+    for place, fault_set in enumerate(pool.fault_sets):
+        if len(fault_set) != 1 or fault_set[0].kind != "throw stuck open":
             continue
-        turned = pool.predicted[place] * yardstick.turns(pool.predicted[place])
-        shows = yardstick.apart(turned, good) > RESOLVED
-        open_at = shows & (yardstick.by_acquisition(turned) < misfit)
+        turned = pool.predicted[place] * residual_model.turns(pool.predicted[place])
+        shows = residual_model.apart(turned, good) > RESOLVED
+        open_at = shows & (residual_model.by_acquisition(turned) < misfit)
         if open_at.any() and (shows & ~open_at).any():
-            one = _Mixed(fault=suspect[0], place=place, open_at=open_at, shows=shows, chi_squared=0.0)
-            yield replace(one, chi_squared=float(search.residual(_predicted(one, pool, yardstick))))
+            one = _Mixed(fault=fault_set[0], place=place, open_at=open_at, shows=shows, chi_squared=0.0)
+            yield replace(one, chi_squared=float(search.residual(_predicted(one, pool, residual_model))))
 
 
-def _predicted(one: _Mixed, pool: Pool, yardstick: Yardstick) -> NDArray[np.complex128]:
+def _predicted(one: _Mixed, pool: Pool, residual_model: ResidualModel) -> NDArray[np.complex128]:
     opened, good = pool.predicted[one.place], pool.predicted[0]
-    return np.asarray(np.where(one.open_at[yardstick.acquisition], opened, good))
+    return np.asarray(np.where(one.open_at[residual_model.acquisition], opened, good))
 
 
-def _better(one: _Mixed, pool: Pool, search: Search, yardstick: Yardstick) -> _Mixed:
+def _better(one: _Mixed, pool: Pool, search: Search, residual_model: ResidualModel) -> _Mixed:
     """Change what was chosen roughly, acquisition by acquisition, where that agrees better."""
     for place in np.flatnonzero(one.shows):
         other = one.open_at.copy()
         other[place] = ~other[place]
         changed = replace(one, open_at=other)
-        changed = replace(changed, chi_squared=float(search.residual(_predicted(changed, pool, yardstick))))
+        changed = replace(
+            changed, chi_squared=float(search.residual(_predicted(changed, pool, residual_model)))
+        )
         if changed.chi_squared < one.chi_squared:
             one = changed
     return one

@@ -1,4 +1,4 @@
-"""What every suspect would show: the transfer of each acquisition and the supply current of each state."""
+"""What every fault set would show: the transfer of each acquisition and the supply current of each state."""
 
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
@@ -11,8 +11,8 @@ from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.faults.effects import Suspect, supply_currents_a, suspect_name, with_fault
-from harness.faults.suspects import Planner
+from harness.faults.effects import FaultSet, supply_currents_a, suspect_name, with_fault
+from harness.faults.fault_sets import Planner
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.job import Job
@@ -23,22 +23,22 @@ from harness.plan.model import Acquisition, Plan
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
-PORTION = 4096  # suspects in one task
+PORTION = 4096  # fault sets in one task
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Signatures:
-    """What each suspect shows in a plan.
+    """What each fault set shows in a plan.
 
-    suspects, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's order,
-    the second axis. legs: how many of each acquisition's rows count; the others are zero.
-    transfers: complex, (suspects, acquisitions, legs, 2), as `Prediction.transfer`. good: the same of a
+    fault sets, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's
+    order, the second axis. legs: how many of each acquisition's rows count; the others are zero.
+    transfers: complex, (fault sets, acquisitions, legs, 2), as `Prediction.transfer`. good: the same of a
     good unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one
     standard uncertainty of each good part; spread_names says which.
-    states: every state of the plan; supply_a: amperes, (suspects, states); healthy_supply_a: (states,).
+    states: every state of the plan; supply_a: amperes, (fault sets, states); healthy_supply_a: (states,).
     """
 
-    suspects: tuple[Suspect, ...]
+    fault_sets: tuple[FaultSet, ...]
     names: tuple[str, ...]
     acquisitions: tuple[Acquisition, ...]
     legs: tuple[int, ...]
@@ -62,7 +62,7 @@ class Signatures:
         raise KeyError(number)
 
 
-def as_suspects(faults: Iterable[Fault | Suspect]) -> tuple[Suspect, ...]:
+def as_suspects(faults: Iterable[Fault | FaultSet]) -> tuple[FaultSet, ...]:
     """Single faults and combinations alike."""
     return tuple((fault,) if isinstance(fault, Fault) else tuple(fault) for fault in faults)
 
@@ -78,24 +78,24 @@ def states_of(plan: Plan) -> tuple[State, ...]:
 
 
 def plain_transfers(
-    job: Job, plan: Plan, suspects: Sequence[Suspect], *, impedances: BenchImpedances
+    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, impedances: BenchImpedances
 ) -> Complex:
-    """One dense solve for each suspect and acquisition: (suspects, acquisitions, legs, 2).
+    """One dense solve for each fault set and acquisition: (fault sets, acquisitions, legs, 2).
 
-    The slow road, for a few suspects and to hold the batch against. Raises CircuitError, naming a net, where
-    a circuit has no solution.
+    The slow road, for a few fault sets and to hold the batch against. Raises CircuitError, naming a net,
+    where a circuit has no solution.
     """
     pairs = pairs_of(plan)
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
-    found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
+    found = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     for place, acquisition in enumerate(pairs):
         setup = setups[acquisition.setup]
         good = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
         tones = acquisition.stimulus.tones
-        for row, suspect in enumerate(suspects):
+        for row, fault_set in enumerate(fault_sets):
             broken = with_fault(
-                good, suspect, module=job.module, fixture=job.fixture, state=acquisition.state
+                good, fault_set, module=job.module, fixture=job.fixture, state=acquisition.state
             )
             found[row, place, : len(good.view)] = transfer(broken, tones.frequencies_hz)
     return found
@@ -103,21 +103,21 @@ def plain_transfers(
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Task:
-    """What one worker does: one setup, some suspects, and of each stimulus its states and frequencies."""
+    """What one worker does: one setup, some fault sets, and of each stimulus its states and frequencies."""
 
     wiring: Circuit
     module: Module
     fixture: Fixture
     looks: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
-    suspects: tuple[Suspect, ...]
+    fault_sets: tuple[FaultSet, ...]
 
 
 def _do(task: _Task) -> list[Complex]:
-    """(suspects, states, legs, 2) for each look."""
+    """(fault sets, states, legs, 2) for each look."""
     planner = Planner.of(task.wiring, task.module, task.fixture)
     found = []
     for states, frequencies_hz in task.looks:
-        batch = planner.plan(states, task.suspects)
+        batch = planner.plan(states, task.fault_sets)
         columns = [
             batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
             for column, frequency_hz in enumerate(frequencies_hz)
@@ -129,19 +129,19 @@ def _do(task: _Task) -> list[Complex]:
 def batch_transfers(
     job: Job,
     plan: Plan,
-    suspects: Sequence[Suspect],
+    fault_sets: Sequence[FaultSet],
     *,
     impedances: BenchImpedances,
     executor: Executor | None = None,
 ) -> Complex:
-    """The same as `plain_transfers`, each state of each setup inverted once for all suspects.
+    """The same as `plain_transfers`, each state of each setup inverted once for all fault sets.
 
-    An executor does the setups, and portions of many suspects, side by side; the results are the same.
+    An executor does the setups, and portions of many fault sets, side by side; the results are the same.
     """
     pairs = pairs_of(plan)
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
-    found = np.zeros((len(suspects), len(pairs), widest, 2), dtype=complex)
+    found = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
     homes: list[tuple[slice, list[list[int]]]] = []
     for name in dict.fromkeys(each.setup for each in pairs):
@@ -151,7 +151,7 @@ def batch_transfers(
             [n for n, each in enumerate(pairs) if (each.setup, each.stimulus) == (name, stimulus)]
             for stimulus in looks
         ]
-        for start in range(0, len(suspects), PORTION):
+        for start in range(0, len(fault_sets), PORTION):
             portion = slice(start, start + PORTION)
             homes.append((portion, places))
             tasks.append(
@@ -166,7 +166,7 @@ def batch_transfers(
                         )
                         for stimulus, here in zip(looks, places, strict=True)
                     ),
-                    suspects=tuple(suspects[portion]),
+                    fault_sets=tuple(fault_sets[portion]),
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
@@ -175,24 +175,26 @@ def batch_transfers(
             for here, transfers in zip(places, made, strict=True):
                 found[portion, here, : transfers.shape[2]] = transfers
     except CircuitError:
-        _name_the_net(job, plan, suspects, impedances)
+        _name_the_net(job, plan, fault_sets, impedances)
         raise
     return found
 
 
-def _name_the_net(job: Job, plan: Plan, suspects: Sequence[Suspect], impedances: BenchImpedances) -> None:
-    """Raise CircuitError with the first suspect that leaves no solution, and the net that nothing settles."""
-    for suspect in suspects:
+def _name_the_net(job: Job, plan: Plan, fault_sets: Sequence[FaultSet], impedances: BenchImpedances) -> None:
+    """Raise CircuitError with the first fault set that leaves no solution, and the net that nothing
+    settles.
+    """
+    for fault_set in fault_sets:
         try:
-            plain_transfers(job, plan, [suspect], impedances=impedances)
+            plain_transfers(job, plan, [fault_set], impedances=impedances)
         except CircuitError as error:
-            raise CircuitError(f"with {suspect_name(suspect)}: {error}") from None
+            raise CircuitError(f"with {suspect_name(fault_set)}: {error}") from None
 
 
 def signatures(
     job: Job,
     plan: Plan,
-    faults: Iterable[Fault | Suspect],
+    faults: Iterable[Fault | FaultSet],
     *,
     impedances: BenchImpedances,
     executor: Executor | None = None,
@@ -201,16 +203,16 @@ def signatures(
 
     Raises CircuitError where a fault leaves nothing that settles some volts.
     """
-    suspects = as_suspects(faults)
+    fault_sets = as_suspects(faults)
     pairs, states = pairs_of(plan), states_of(plan)
-    transfers = batch_transfers(job, plan, suspects, impedances=impedances, executor=executor)
+    transfers = batch_transfers(job, plan, fault_sets, impedances=impedances, executor=executor)
     predictions = [plan.predictions[each.number] for each in pairs]
     good = np.zeros(transfers.shape[1:], dtype=complex)
     for place, prediction in enumerate(predictions):
         good[place, : len(prediction.legs)] = prediction.transfer
     return Signatures(
-        suspects=suspects,
-        names=tuple(suspect_name(suspect) for suspect in suspects),
+        fault_sets=fault_sets,
+        names=tuple(suspect_name(fault_set) for fault_set in fault_sets),
         acquisitions=pairs,
         legs=tuple(len(prediction.legs) for prediction in predictions),
         transfers=transfers,
@@ -218,6 +220,6 @@ def signatures(
         spreads=tuple(prediction.spreads for prediction in predictions),
         spread_names=tuple(prediction.spread_names for prediction in predictions),
         states=states,
-        supply_a=supply_currents_a(job.module, states, suspects),
+        supply_a=supply_currents_a(job.module, states, fault_sets),
         good_supply_a=supply_currents_a(job.module, states, [()])[0],
     )

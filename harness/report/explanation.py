@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.faults.diagnosis import Diagnosis
-from harness.faults.effects import Suspect, comes_and_goes, suspect_name
+from harness.faults.effects import FaultSet, comes_and_goes, suspect_name
 from harness.faults.probes import Probe
 from harness.faults.ranking import Group
 from harness.job.faults import Fault
@@ -21,11 +21,11 @@ MOST_FAULTS = 6  # of a group that are spelled out
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
 
 
-def explain(suspect: Suspect, module: Module, fixture: Fixture) -> str:
-    """One sentence for each of a suspect's faults."""
-    if not suspect:
+def explain(fault_set: FaultSet, module: Module, fixture: Fixture) -> str:
+    """One sentence for each of a fault set's faults."""
+    if not fault_set:
         return "nothing is wrong with the unit"
-    return "; and ".join(_sentence(fault, module, fixture) for fault in suspect)
+    return "; and ".join(_sentence(fault, module, fixture) for fault in fault_set)
 
 
 def _sentence(fault: Fault, module: Module, fixture: Fixture) -> str:
@@ -196,7 +196,7 @@ def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixt
         headline=_headline(found, shown),
         groups=tuple(_group(group, module, fixture) for group in shown),
         next_probe=next_probe,
-        left_over=found.explained and not next_probe and sum(len(group.suspects) for group in shown) > 1,
+        left_over=found.explained and not next_probe and sum(len(group.fault_sets) for group in shown) > 1,
         remarks=tuple(_remarks(found)),
     )
 
@@ -216,15 +216,15 @@ def _headline(found: Diagnosis, shown: tuple[Group, ...]) -> str:
     if not found.explained:
         return "No fault on the list explains these readings. The nearest, which does not fit, is:"
     first = shown[0]
-    count = len(first.suspects)
-    what = "Two faults at once explain" if len(first.suspects[0]) > 1 else "One fault explains"
+    count = len(first.fault_sets)
+    what = "Two faults at once explain" if len(first.fault_sets[0]) > 1 else "One fault explains"
     if count == 1:
         return f"{what} these readings:"
     return f"{what} these readings; {count} candidates can't be told apart by them:"
 
 
 def _group(group: Group, module: Module, fixture: Fixture) -> ExplainedGroup:
-    spelled, others = group.suspects[:MOST_FAULTS], group.suspects[MOST_FAULTS:]
+    spelled, others = group.fault_sets[:MOST_FAULTS], group.fault_sets[MOST_FAULTS:]
     return ExplainedGroup(
         likelihood=percent(group.posterior),
         faults=tuple((suspect_name(each), explain(each, module, fixture)) for each in spelled),
@@ -249,10 +249,10 @@ def _probe(probe: Probe) -> str:
 
 def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
     """What would tell contacts apart that come and go: each line moves its own relays. "" for others."""
-    suspects = [suspect for group in shown for suspect in group.suspects]
-    if len(suspects) < 2 or not all(map(comes_and_goes, suspects)):
+    fault_sets = [fault_set for group in shown for fault_set in group.fault_sets]
+    if len(fault_sets) < 2 or not all(map(comes_and_goes, fault_sets)):
         return ""
-    relays = {suspect[0].subject.split(".")[0] for suspect in suspects}
+    relays = {fault_set[0].subject.split(".")[0] for fault_set in fault_sets}
     lines = dict.fromkeys(relay.operating_control for relay in module.relays if relay.name in relays)
     several = "lines" if len(lines) > 1 else "line"
     return f"check the intermittency of {several} {' and '.join(lines)} with more operations"
@@ -272,7 +272,10 @@ def _remarks(found: Diagnosis) -> list[str]:
             "Pairs of faults were tried too. Look for what is not on the list: wiring, wrong parts, a lead."
         )
     if any(
-        fault.kind.startswith("loopback") for group in found.groups[:1] for s in group.suspects for fault in s
+        fault.kind.startswith("loopback")
+        for group in found.groups[:1]
+        for s in group.fault_sets
+        for fault in s
     ):
         remarks.append("A plug belongs to the fixture: correct it and test again before you open the unit.")
     return [*remarks, *_unweighed(found.unweighed), *found.notes]
@@ -310,7 +313,7 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
                 "probability": group.posterior,
                 "faults": [
                     {"name": suspect_name(each), "words": explain(each, module, fixture)}
-                    for each in group.suspects
+                    for each in group.fault_sets
                 ],
             }
             for group in found.groups

@@ -20,8 +20,8 @@ SEQUENCES = Path(__file__).parents[2] / "sequences"
 EVERY = 16  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
 
 
-def but_for_resistance(suspect: tuple[Fault, ...]) -> set[tuple[object, ...]]:
-    return {(f.kind, f.subject, f.channel, f.leg, f.throw, f.other) for f in suspect}
+def but_for_resistance(fault_set: tuple[Fault, ...]) -> set[tuple[object, ...]]:
+    return {(f.kind, f.subject, f.channel, f.leg, f.throw, f.other) for f in fault_set}
 
 
 @pytest.mark.parametrize("start", range(0, EVERY, 2))
@@ -29,7 +29,7 @@ def test_a_fault_of_the_list_is_named_first(laboratory, start):
     number = start * len(laboratory.faults) // EVERY
     fault = laboratory.faults[number]
     found = laboratory.diagnose(laboratory.evidence(fault.name, f"T-{number}"), double=False)
-    named = [but_for_resistance(suspect) for suspect in found.groups[0].suspects]
+    named = [but_for_resistance(fault_set) for fault_set in found.groups[0].fault_sets]
     assert but_for_resistance((fault,)) in named, (fault.name, found.groups[:2])
     assert found.explained
     assert not found.says_good
@@ -55,20 +55,20 @@ def test_two_faults_at_once_are_both_named(laboratory, names):
     found = laboratory.diagnose(laboratory.evidence(names))
     wanted = but_for_resistance(parse_fault(names, laboratory.job.module, laboratory.job.fixture))
     assert found.doubles
-    assert wanted in [but_for_resistance(suspect) for suspect in found.groups[0].suspects]
+    assert wanted in [but_for_resistance(fault_set) for fault_set in found.groups[0].fault_sets]
 
 
 def test_without_double_no_pair_is_tried(laboratory):
     found = laboratory.diagnose(laboratory.evidence("K2 coil open + left.out.hot open"), double=False)
     assert not found.doubles
     assert not found.explained
-    assert all(len(suspect) == 1 for group in found.groups for suspect in group.suspects)
+    assert all(len(fault_set) == 1 for group in found.groups for fault_set in group.fault_sets)
 
 
 @pytest.mark.parametrize("ohm", [3, 22, 150, 1500])
 def test_a_bad_contact_is_given_its_resistance(laboratory, ohm):
     found = laboratory.diagnose(laboratory.evidence(f"K2.1.hot operated {ohm} ohm"))
-    (first,) = found.groups[0].suspects[0]
+    (first,) = found.groups[0].fault_sets[0]
     assert (first.subject, first.throw) == ("K2.1.hot", "operated")
     assert first.resistance_ohm == pytest.approx(ohm, rel=0.25)
 
@@ -123,7 +123,7 @@ def test_the_words_of_a_coil_that_draws_nothing_point_at_its_pins(laboratory):
 
 
 def test_expected_information_is_the_entropy_where_a_reading_tells_all():
-    # log 2, log 4: the entropy of equally likely suspects
+    # log 2, log 4: the entropy of equally likely fault sets
     assert expected_information(np.array([0.5, 0.5]), np.array([[0, 1e4], [1e4, 0]])) == pytest.approx(
         math.log(2)
     )

@@ -13,8 +13,8 @@ from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import LEAK_S
 from harness.errors import CircuitError
 from harness.faults.effects import with_fault
+from harness.faults.fault_sets import Planner
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
-from harness.faults.suspects import Planner
 from harness.job.faults import Fault, single_faults
 from harness.job.job import load_job
 from harness.job.module import GROUND
@@ -53,10 +53,10 @@ def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name):
     plan = build_plan(job, impedances=BENCH)
     faults = single_faults(job.module, job.fixture)
     of_a_kind = {fault.kind: fault for fault in faults}
-    suspects = as_suspects([(), *faults[::3], *of_a_kind.values()])
-    plain = plain_transfers(job, plan, suspects, impedances=BENCH)
+    fault_sets = as_suspects([(), *faults[::3], *of_a_kind.values()])
+    plain = plain_transfers(job, plan, fault_sets, impedances=BENCH)
     np.testing.assert_allclose(
-        batch_transfers(job, plan, suspects, impedances=BENCH), plain, rtol=0, atol=AGREED
+        batch_transfers(job, plan, fault_sets, impedances=BENCH), plain, rtol=0, atol=AGREED
     )
     np.testing.assert_allclose(plain[0], signatures(job, plan, [], impedances=BENCH).good, atol=1e-12)
 
@@ -67,12 +67,12 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed):
     plan = build_plan(job, impedances=BENCH)
     faults = single_faults(job.module, job.fixture)
     rng = np.random.default_rng(seed)
-    suspects = [tuple(faults[i] for i in rng.choice(len(faults), 2, replace=False)) for _ in range(40)]
+    fault_sets = [tuple(faults[i] for i in rng.choice(len(faults), 2, replace=False)) for _ in range(40)]
     plugs = [fault for fault in faults if fault.kind.startswith("loopback") and fault.subject == "pad_a"]
-    suspects += [(one, other) for one in plugs for other in plugs if one is not other]  # both in one plug
+    fault_sets += [(one, other) for one in plugs for other in plugs if one is not other]  # both in one plug
     np.testing.assert_allclose(
-        batch_transfers(job, plan, suspects, impedances=BENCH),
-        plain_transfers(job, plan, suspects, impedances=BENCH),
+        batch_transfers(job, plan, fault_sets, impedances=BENCH),
+        plain_transfers(job, plan, fault_sets, impedances=BENCH),
         rtol=0,
         atol=AGREED,
     )
@@ -81,10 +81,10 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed):
 def test_an_executor_changes_nothing():
     job = small("two_loop_switcher")
     plan = build_plan(job, impedances=BENCH)
-    suspects = as_suspects(single_faults(job.module, job.fixture))
-    alone = batch_transfers(job, plan, suspects, impedances=BENCH)
+    fault_sets = as_suspects(single_faults(job.module, job.fixture))
+    alone = batch_transfers(job, plan, fault_sets, impedances=BENCH)
     with ThreadPoolExecutor(2) as executor:
-        shared = batch_transfers(job, plan, suspects, impedances=BENCH, executor=executor)
+        shared = batch_transfers(job, plan, fault_sets, impedances=BENCH, executor=executor)
     assert np.array_equal(alone, shared)
 
 
@@ -137,9 +137,9 @@ def exact(circuit):
     return np.array([[float(volts[nodes[node]][column]) for column in (0, 1)] for node in circuit.view])
 
 
-def of_batch(module, fixture, suspect, state, bench):
+def of_batch(module, fixture, fault_set, state, bench):
     wiring = build_wiring(module, fixture, fixture.setups[0], bench)
-    batch = Planner.of(wiring, module, fixture).plan([state], [suspect])
+    batch = Planner.of(wiring, module, fixture).plan([state], [fault_set])
     return batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0]
 
 
@@ -190,10 +190,10 @@ def test_a_suspect_that_changes_nothing_costs_nothing():
     setup = next(h for h in job.fixture.setups if not h.through)
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.control_names)
-    suspects = as_suspects(single_faults(job.module, job.fixture))
-    batch = Planner.of(wiring, job.module, job.fixture).plan(states, suspects)
+    fault_sets = as_suspects(single_faults(job.module, job.fixture))
+    batch = Planner.of(wiring, job.module, job.fixture).plan(states, fault_sets)
     solved = sum(len(work.positions) for work in batch.works)
-    assert solved < 0.7 * len(suspects) * len(states)
+    assert solved < 0.7 * len(fault_sets) * len(states)
 
 
 def test_a_circuit_without_a_solution_is_no_number():

@@ -15,7 +15,7 @@ from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
 from harness.faults.changes import weigh_changes
 from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, smallest_seen, tight_limits, with_loads
-from harness.faults.effects import Suspect
+from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
@@ -155,7 +155,7 @@ def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage)
     assert coil_open < SURE
 
 
-def _named(job, name) -> Suspect:
+def _named(job, name) -> FaultSet:
     return next((fault,) for fault in hard_faults(job) if fault.name == name)
 
 

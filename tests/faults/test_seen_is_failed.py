@@ -46,8 +46,8 @@ def coverage_folder(folder):
 def predicted(folder):
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
-    suspects = [parse_fault(name, job.module, job.fixture) for name in FAULTS]
-    made = weigh_margins(job, plan, signatures(job, plan, suspects, impedances=BenchImpedances()))
+    fault_sets = [parse_fault(name, job.module, job.fixture) for name in FAULTS]
+    made = weigh_margins(job, plan, signatures(job, plan, fault_sets, impedances=BenchImpedances()))
     failing = {
         name: {
             (reading.key.check, reading.measurand.state, reading.measurand.channel, reading.measurand.port)

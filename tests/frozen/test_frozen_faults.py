@@ -68,7 +68,7 @@ def diagnoses() -> list[dict[str, Any]]:
         made.append(
             {
                 "groups": [
-                    [sorted(map(numbered, each)) for each in group.suspects] for group in found.groups
+                    [sorted(map(numbered, each)) for each in group.fault_sets] for group in found.groups
                 ],
                 "posteriors": [group.posterior for group in found.groups],
                 "others": [found.good, found.something_else, found.beyond],

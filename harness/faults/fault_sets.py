@@ -1,4 +1,4 @@
-"""From suspects and states to work for the batch solver: which relays' positions, and which edits there."""
+"""From fault sets and states to work for the batch solver: which relays' positions, and which edits there."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,7 +11,7 @@ from harness.circuit.elements import Circuit, Element
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
 from harness.faults.effects import (
     ControlSide,
-    Suspect,
+    FaultSet,
     Throws,
     contacts_standing,
     edit_wiring,
@@ -29,9 +29,9 @@ WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change th
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Positions:
-    """Every position of the relays that some suspect reaches in some state, once.
+    """Every position of the relays that some fault set reaches in some state, once.
 
-    operated: (positions, relays). place: (suspects + 1, states), the position that each state reaches; the
+    operated: (positions, relays). place: (fault sets + 1, states), the position that each state reaches; the
     last row is a good unit's.
     """
 
@@ -40,7 +40,7 @@ class Positions:
 
 
 def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
-    """Find where each state leads the relays under each suspect's faults of control lines and coils.
+    """Find where each state leads the relays under each fault set's faults of control lines and coils.
 
     As `reached_state` and `is_operated` have it, for all states at once.
     """
@@ -73,17 +73,19 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Slot:
-    """Where a work's results belong: a suspect, its states, and which of the work's rows each state takes."""
+    """Where a work's results belong: a fault set, its states, and which of the work's rows each state
+    takes.
+    """
 
     work: int
-    suspect: int
+    fault_set: int
     states: Places
     rows: Places
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Batch:
-    """One setup's work for some suspects in some states. Suspects that do the same share it."""
+    """One setup's work for some fault sets in some states. Fault sets that do the same share it."""
 
     network: Network
     positions: Positions
@@ -91,22 +93,24 @@ class Batch:
     slots: tuple[Slot, ...]
 
     def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
-        """Transfers of a good unit (first) and of every suspect: (1 + suspects, states, legs, columns)."""
+        """Transfers of a good unit (first) and of every fault set: (1 + fault sets, states, legs,
+        columns).
+        """
         good, found = solve_work(
             self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
         )
         place = self.positions.place
         result = good[np.concatenate([place[-1:], place[:-1]])]
         for slot in self.slots:
-            result[1 + slot.suspect, slot.states] = found[slot.work][slot.rows]
+            result[1 + slot.fault_set, slot.states] = found[slot.work][slot.rows]
         return np.asarray(result)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Way:
-    """Some positions (ascending) in which the relays that a suspect touches stand alike.
+    """Some positions (ascending) in which the relays that a fault set touches stand alike.
 
-    standing: those relays by number, operated or not. wanted: their contacts by name, as the suspect has
+    standing: those relays by number, operated or not. wanted: their contacts by name, as the fault set has
     them. states: those that lead to these positions, and rows: to which of them.
     """
 
@@ -119,24 +123,24 @@ class _Way:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Moves:
-    """What suspects do to relays and contacts in some states: the same in every setup.
+    """What fault sets do to relays and contacts in some states: the same in every setup.
 
-    moving: each suspect's faults but for those of the wiring; ways: what becomes of the relays by these.
+    moving: each fault set's faults but for those of the wiring; ways: what becomes of the relays by these.
     """
 
     positions: Positions
-    moving: tuple[Suspect, ...]
-    ways: Mapping[Suspect, tuple[_Way, ...]]
+    moving: tuple[FaultSet, ...]
+    ways: Mapping[FaultSet, tuple[_Way, ...]]
 
 
 @lru_cache(maxsize=8)
-def _moves_of(module: Module, states: tuple[State, ...], suspects: tuple[Suspect, ...]) -> _Moves:
+def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[FaultSet, ...]) -> _Moves:
     """Kept, because every setup asks for the same few sets of states."""
-    moving = tuple(tuple(fault for fault in suspect if not _is_wiring(fault)) for suspect in suspects)
+    moving = tuple(tuple(fault for fault in fault_set if not _is_wiring(fault)) for fault_set in fault_sets)
     sides = {faults: side_of(faults) for faults in moving}
     positions = positions_of(module, states, [sides[faults] for faults in moving])
     throws = Throws.of(module)
-    ways: dict[Suspect, tuple[_Way, ...]] = {}
+    ways: dict[FaultSet, tuple[_Way, ...]] = {}
     for row, faults in enumerate(moving):
         if faults not in ways:
             place = positions.place[row]
@@ -151,25 +155,27 @@ class Planner:
     network: Network
     module: Module
     fixture: Fixture
-    _known: dict[Suspect, tuple[Edit, ...]] = field(default_factory=dict)
-    _stood: dict[tuple[Suspect, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = field(default_factory=dict)
+    _known: dict[FaultSet, tuple[Edit, ...]] = field(default_factory=dict)
+    _stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = field(
+        default_factory=dict
+    )
 
     @classmethod
     def of(cls, wiring: Circuit, module: Module, fixture: Fixture) -> "Planner":
         """For a setup's wiring, as `build_wiring` made it."""
         return cls(network=make_network(wiring, module), module=module, fixture=fixture)
 
-    def plan(self, states: Sequence[State], suspects: Sequence[Suspect]) -> Batch:
-        """Turn every suspect into work; what a suspect doesn't change costs nothing."""
-        moves = _moves_of(self.module, tuple(states), tuple(suspects))
-        cases: dict[Suspect, list[tuple[_Way, tuple[Edit, ...]]]] = {}
+    def plan(self, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Batch:
+        """Turn every fault set into work; what a fault set doesn't change costs nothing."""
+        moves = _moves_of(self.module, tuple(states), tuple(fault_sets))
+        cases: dict[FaultSet, list[tuple[_Way, tuple[Edit, ...]]]] = {}
         works: list[Work] = []
         slots: list[Slot] = []
         shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
-        for row, (suspect, faults) in enumerate(zip(suspects, moves.moving, strict=True)):
+        for row, (fault_set, faults) in enumerate(zip(fault_sets, moves.moving, strict=True)):
             if faults not in cases:
                 cases[faults] = [(way, self._contacts(faults, way)) for way in moves.ways[faults]]
-            wired = self._wired(tuple(fault for fault in suspect if _is_wiring(fault)))
+            wired = self._wired(tuple(fault for fault in fault_set if _is_wiring(fault)))
             for way, contact in cases[faults]:
                 edits = wired + contact
                 if not edits:
@@ -178,16 +184,16 @@ class Planner:
                 if key not in shared:
                     shared[key] = len(works)
                     works.append(Work(edits=edits, positions=way.positions))
-                slots.append(Slot(work=shared[key], suspect=row, states=way.states, rows=way.rows))
+                slots.append(Slot(work=shared[key], fault_set=row, states=way.states, rows=way.rows))
         return Batch(network=self.network, positions=moves.positions, works=tuple(works), slots=tuple(slots))
 
-    def _contacts(self, faults: Suspect, way: _Way) -> tuple[Edit, ...]:
+    def _contacts(self, faults: FaultSet, way: _Way) -> tuple[Edit, ...]:
         key = faults, tuple(way.standing.items())
         if key not in self._stood:
             self._stood[key] = tuple(contact_edits(self.network, way.standing, way.wanted))
         return self._stood[key]
 
-    def _wired(self, faults: Suspect) -> tuple[Edit, ...]:
+    def _wired(self, faults: FaultSet) -> tuple[Edit, ...]:
         """Edits of several faults of the wiring at once: those of each, where they touch different things."""
         if faults not in self._known:
             alone = [self._wired((fault,)) for fault in faults] if len(faults) > 1 else []
@@ -197,7 +203,7 @@ class Planner:
             self._known[faults] = together if apart else self._edits(faults)
         return self._known[faults]
 
-    def _edits(self, faults: Suspect) -> tuple[Edit, ...]:
+    def _edits(self, faults: FaultSet) -> tuple[Edit, ...]:
         good = self.network.wiring.elements
         elements: Sequence[Element] = good
         for fault in faults:
@@ -249,7 +255,7 @@ def _ways(
 
 
 def _touched_relays(module: Module, side: ControlSide) -> list[int]:
-    """Relays that a suspect's own faults are in."""
+    """Relays that a fault set's own faults are in."""
     poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
     names = {
         *side.held,
