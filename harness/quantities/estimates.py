@@ -116,12 +116,12 @@ def propagate_many(
     denominator: None where the numerator is all.
     """
     kinds = np.stack([capture.kind for capture in seen])
-    taken, kind = np.unique(kinds, axis=1, return_inverse=True) if len(seen) > 1 else (None, kinds[0])
-    above, above_changes = _summed(numerator, seen, taken)
+    fitted, kind = np.unique(kinds, axis=1, return_inverse=True) if len(seen) > 1 else (None, kinds[0])
+    above, above_changes = _summed(numerator, seen, fitted)
     if denominator is None:
         value, changes = above, above_changes
     else:
-        below, below_changes = _summed(denominator, seen, taken)
+        below, below_changes = _summed(denominator, seen, fitted)
         with np.errstate(divide="ignore", invalid="ignore"):
             value = above / below
             first, second = 1 / below, above / below**2
@@ -138,7 +138,7 @@ def propagate_many(
 
 
 def _summed(
-    form: LinearForm, seen: Sequence[PredictedTransfer], taken: Places | None
+    form: LinearForm, seen: Sequence[PredictedTransfer], fitted: Places | None
 ) -> tuple[Complex, list[Complex]]:
     """A form of many units, and what each source changes in it, by capture.
 
@@ -148,8 +148,8 @@ def _summed(
     changes = []
     for place, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
         one, change = capture.summed(weights)
-        if taken is not None:
-            one, change = one[taken[place]], change[:, taken[place]]
+        if fitted is not None:
+            one, change = one[fitted[place]], change[:, fitted[place]]
         values.append(one)
         changes.append(change)
     return np.asarray(sum(values[1:], values[0])), changes
@@ -235,7 +235,7 @@ class LevelEstimates(Estimates):
     """Levels in dB, judged by their magnitude. taken: of which units the reading can be taken at all."""
 
     level: ComplexEstimates
-    taken: Flags | bool
+    fitted: Flags | bool
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -250,7 +250,7 @@ class LevelEstimates(Estimates):
         whole = k * np.sqrt(bench**2 + level.parts_standard**2 + own**2) + 1e-300
         ends = limits_for(limit, expected_db)
         made = _broken(magnitude, whole, [None if end is None else 10 ** (end / 20) for end in ends])
-        return _only(made, np.isfinite(magnitude) & self.taken)
+        return _only(made, np.isfinite(magnitude) & self.fitted)
 
     def change(self) -> tuple[Floats, str]:
         """In dB."""
@@ -272,7 +272,7 @@ class RejectionEstimates(Estimates):
     """
 
     levels: Sequence[ComplexEstimates]
-    taken: Sequence[Flags]
+    fitted: Sequence[Flags]
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -280,12 +280,12 @@ class RejectionEstimates(Estimates):
         found = LimitMargins(broken=np.full(len(self.levels[0].value), NO_EVIDENCE), inside=math.inf)
         if limit is None or limit.low is None:
             return found
-        for level, taken in zip(self.levels, self.taken, strict=True):
+        for level, fitted in zip(self.levels, self.fitted, strict=True):
             bench = np.maximum(level.bench_standard, level.bench_quadrature)
             whole = self.k * np.hypot(bench, level.parts_standard) + 1e-300
             made = _broken(np.abs(level.value), whole, [None, 10 ** (-limit.low / 20)])
             found = LimitMargins(
-                broken=np.maximum(found.broken, _only(made, taken).broken),
+                broken=np.maximum(found.broken, _only(made, fitted).broken),
                 inside=min(found.inside, made.inside),
             )
         return found
@@ -325,7 +325,7 @@ class AngleEstimates(Estimates):
     """Angles in degrees. taken: of which units the reading can be taken at all."""
 
     level: ComplexEstimates
-    taken: Flags
+    fitted: Flags
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -338,7 +338,7 @@ class AngleEstimates(Estimates):
         whole = self.k * np.degrees(side)
         ends = limits_for(limit or Limit(kind="between", unit="deg"), expected)
         made = _broken(turned, whole, [None if end is None else end - expected for end in ends])
-        return _only(made, is_present(level, self.k) & self.taken)
+        return _only(made, is_present(level, self.k) & self.fitted)
 
     def change(self) -> tuple[Floats, str]:
         """In degrees."""
@@ -355,12 +355,12 @@ class ValueEstimates(Estimates):
     value: Floats
     expanded: Floats
     unit: str
-    taken: Flags | bool = True
+    fitted: Flags | bool = True
 
     def margins(self, limit: Limit | None) -> LimitMargins:
         """By the value itself."""
         ends = limits_for(limit or Limit(kind="between", unit=self.unit), float(self.value[0]))
-        return _only(_broken(self.value, self.expanded, ends), self.taken)
+        return _only(_broken(self.value, self.expanded, ends), self.fitted)
 
     def change(self) -> tuple[Floats, str]:
         """In the unit of the value."""
@@ -379,8 +379,8 @@ def _broken(value: Floats, whole: Floats, ends: Sequence[float | None]) -> Limit
     return LimitMargins(broken=broken, inside=inside)
 
 
-def _only(made: LimitMargins, taken: Flags | bool) -> LimitMargins:
-    return LimitMargins(broken=np.where(taken, made.broken, NO_EVIDENCE), inside=made.inside)
+def _only(made: LimitMargins, fitted: Flags | bool) -> LimitMargins:
+    return LimitMargins(broken=np.where(fitted, made.broken, NO_EVIDENCE), inside=made.inside)
 
 
 def _change_db(level: ComplexEstimates) -> Floats:

@@ -257,11 +257,11 @@ def terminable() -> Iterator[None]:
     def stop(number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt(f"stopped by {signal.Signals(number).name}")
 
-    taken = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
-    for number in taken:
+    fitted = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
+    for number in fitted:
         signal.signal(number, stop)
     try:
         yield
     finally:
-        for number in taken:
+        for number in fitted:
             signal.signal(number, signal.SIG_DFL)

@@ -49,7 +49,7 @@ MOST_CAPTURES = 8  # twelve settings, at least one step a time from a prediction
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Taken:
+class FittedCapture:
     """A capture that was settled on, its fit, its number in the records and what is wrong with it."""
 
     capture: Capture
@@ -57,7 +57,7 @@ class Taken:
     record: int
     problems: tuple[Problem, ...]
 
-    def without_samples(self) -> "Taken":
+    def without_samples(self) -> "FittedCapture":
         """The same with the samples let go."""
         empty = self.capture.volts[:, :0]
         return replace(self, capture=replace(self.capture, volts=empty.copy()))
@@ -72,7 +72,7 @@ class Taken:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ask:
+class CaptureRequest:
     """What to record: where it belongs, the tones to look for, and what to expect.
 
     number: of the plan's acquisition, 0 for what is not of the plan; purpose: what that is for.
@@ -91,10 +91,10 @@ class Ask:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Captured:
+class RawCapture:
     """A capture that nothing has been computed from yet."""
 
-    ask: Ask
+    request: CaptureRequest
     capture: Capture
     started: datetime
     duration_s: float
@@ -128,41 +128,44 @@ class Recorder:
         while self._put_off and not until():
             self._put_off.popleft()()
 
-    def take(self, ask: Ask) -> Taken:
+    def take(self, request: CaptureRequest) -> FittedCapture:
         """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
-        return self.find(self.capture(ask))
+        return self.find(self.capture(request))
 
     def take_at(
-        self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
-    ) -> Taken:
+        self,
+        request: CaptureRequest,
+        ranges: Mapping[int, float],
+        centres_v: Mapping[int, float] = MappingProxyType({}),
+    ) -> FittedCapture:
         """Capture at these volts per division, whatever that shows, and find the tones in it.
 
         centres_v: by input, the volts in the middle of the screen; zero where it says nothing.
         """
-        return self.find(self.capture_at(ask, ranges, centres_v))
+        return self.find(self.capture_at(request, ranges, centres_v))
 
-    def capture(self, ask: Ask) -> Captured:
+    def capture(self, request: CaptureRequest) -> RawCapture:
         """Capture with ranges that suit; raises ReadingError where none does."""
         scope = self._oscilloscope
         ranges = {
             number: pick_range(peak_v, scope.volts_per_division, scope.divisions)
-            for number, peak_v in ask.peaks_v.items()
+            for number, peak_v in request.peaks_v.items()
         }
         for _ in range(MOST_CAPTURES):
-            captured = self.capture_at(ask, ranges)
-            ranging = next_range(captured.capture, scope.volts_per_division, scope.divisions)
+            raw = self.capture_at(request, ranges)
+            ranging = next_range(raw.capture, scope.volts_per_division, scope.divisions)
             if ranging.settled:
-                return captured
+                return raw
             ranges = dict(ranging.volts_per_division)
         raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
 
-    def find(self, captured: Captured) -> Taken:
+    def find(self, raw: RawCapture) -> FittedCapture:
         """Fit the tones, keep what was found in the records, and say what is wrong with the capture."""
-        ask, capture = captured.ask, captured.capture
+        request, capture = raw.request, raw.capture
         fit = fit_tones(
             capture.volts,
             capture.interval_s,
-            ask.tones.frequencies_hz,
+            request.tones.frequencies_hz,
             step_v=capture.step_v,
             clock=self._clock,
         )
@@ -171,46 +174,49 @@ class Recorder:
         record = self._store.add_acquisition(
             self._run,
             AcquisitionRecord(
-                number=ask.number,
-                setup=ask.setup,
-                state=ask.state,
-                stimulus=ask.stimulus,
-                purpose=ask.purpose,
+                number=request.number,
+                setup=request.setup,
+                state=request.state,
+                stimulus=request.stimulus,
+                purpose=request.purpose,
                 frequencies_hz=fit.frequencies_hz,
                 setting=capture.setting,
                 phasors=fit.phasors,
                 residuals_vrms=tuple(float(value) for value in fit.residual_v),
-                started=captured.started,
-                duration_s=captured.duration_s,
+                started=raw.started,
+                duration_s=raw.duration_s,
             ),
         )
         problems = tuple(
-            problem for problem in examine(capture, fit) if not ask.silent or problem.kind == "clipped"
+            problem for problem in examine(capture, fit) if not request.silent or problem.kind == "clipped"
         )
-        return Taken(capture=capture, fit=fit, record=record, problems=problems)
+        return FittedCapture(capture=capture, fit=fit, record=record, problems=problems)
 
     def capture_at(
-        self, ask: Ask, ranges: Mapping[int, float], centres_v: Mapping[int, float] = MappingProxyType({})
-    ) -> Captured:
+        self,
+        request: CaptureRequest,
+        ranges: Mapping[int, float],
+        centres_v: Mapping[int, float] = MappingProxyType({}),
+    ) -> RawCapture:
         """Capture at these volts per division, whatever that shows; see `take_at`."""
         setting = CaptureSetting(
             inputs={
                 number: InputSetting(volts_per_division=ranges[number], offset_v=centres_v.get(number, 0.0))
                 for number in sorted(ranges)
             },
-            duration_s=ask.tones.duration_s,
-            samples=ask.tones.samples,
+            duration_s=request.tones.duration_s,
+            samples=request.tones.samples,
         )
         started = datetime.now(UTC)
         capture = in_order(self._oscilloscope.capture(setting, self.catch_up), tuple(ranges))
         duration_s = (datetime.now(UTC) - started).total_seconds()
-        return Captured(ask=ask, capture=capture, started=started, duration_s=duration_s)
+        return RawCapture(request=request, capture=capture, started=started, duration_s=duration_s)
 
-    def keep_waveform(self, taken: Taken) -> None:
+    def keep_waveform(self, fitted: FittedCapture) -> None:
         """Keep the samples themselves, once, while they are still there."""
-        if taken.record not in self._kept and taken.capture.volts.size:
-            self._store.add_waveform(self._run, taken.record, taken.capture)
-            self._kept.add(taken.record)
+        if fitted.record not in self._kept and fitted.capture.volts.size:
+            self._store.add_waveform(self._run, fitted.record, fitted.capture)
+            self._kept.add(fitted.record)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -219,7 +225,7 @@ class Measured:
 
     setup: Setup
     stimulus: Stimulus
-    taken: Taken | None
+    fitted: FittedCapture | None
     transfer: Transfer | None
     prediction: Prediction | None
     missing: NotTaken
@@ -268,26 +274,26 @@ def make_state_reading(
 ) -> Reading:
     """Make one reading of captures in states; missing where one that it needs was not well captured."""
     setup = measured[-1].setup.name if measured else ""
-    records = tuple(one.taken.record for one in measured if one.taken is not None)
+    records = tuple(one.fitted.record for one in measured if one.fitted is not None)
     for index, one in enumerate(measured):
         missing = _refusal(planned, index, one)
         if missing is not None:
             return missing_reading(planned, missing, setup=setup, records=records)
     seen = [
-        _seen(one, taken, reference, gain_accuracy)
-        for one, taken in ((one, one.taken) for one in measured)
-        if taken is not None
+        _seen(one, fitted, reference, gain_accuracy)
+        for one, fitted in ((one, one.fitted) for one in measured)
+        if fitted is not None
     ]
     return make_reading(planned, seen, sequence=sequence, setup=setup, records=records)
 
 
 def _refusal(planned: Planned, index: int, one: Measured) -> NotTaken | None:
     """Why this reading isn't made: a capture is missing, or its inputs were not well captured."""
-    if one.taken is None:
+    if one.fitted is None:
         return one.missing
     view = planned.given.views[index]
     rows = {*view.rows, *(view.driven_rows or ())}
-    problems = one.taken.refusals(sorted(one.taken.capture.inputs[row] for row in rows))
+    problems = one.fitted.refusals(sorted(one.fitted.capture.inputs[row] for row in rows))
     if not problems:
         return one.missing if one.missing.reason else None
     return NotTaken(
@@ -300,12 +306,14 @@ def _refusal(planned: Planned, index: int, one: Measured) -> NotTaken | None:
     )
 
 
-def _seen(one: Measured, taken: Taken, reference: Reference | None, gain_accuracy: float) -> StateSeen:
+def _seen(
+    one: Measured, fitted: FittedCapture, reference: Reference | None, gain_accuracy: float
+) -> StateSeen:
     made = one.prediction
     return StateSeen(
         stimulus=one.stimulus,
-        capture=taken.capture,
-        fit=taken.fit,
+        capture=fitted.capture,
+        fit=fitted.fit,
         transfer=one.transfer,
         predicted=None
         if made is None

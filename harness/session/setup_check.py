@@ -28,7 +28,7 @@ from harness.session.leads import (
     telling_states,
     unmoved,
 )
-from harness.session.recorder import Ask, Taken
+from harness.session.recorder import CaptureRequest, FittedCapture
 from harness.session.through import LOW_LEVEL_VRMS
 
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
@@ -57,8 +57,8 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> None:
     levels = np.abs(prediction.transfer).sum(axis=1) * LOW_LEVEL_VRMS / sqrt(2.0)
     numbers = input_numbers(setup)
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
-    taken = capture_low(context, setup, state, stimulus, peaks_v)
-    seen = np.abs(taken.fit.phasors) / (LOW_LEVEL_VRMS / 2)
+    fitted = capture_low(context, setup, state, stimulus, peaks_v)
+    seen = np.abs(fitted.fit.phasors) / (LOW_LEVEL_VRMS / 2)
     _refuse_swapped(setup, seen)
     for row, number in enumerate(numbers):
         expected = np.abs(prediction.transfer[row])
@@ -74,10 +74,10 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> None:
 
 def capture_low(
     context: RunContext, setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
-) -> Taken:
+) -> FittedCapture:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     context.drive.apply(stimulus)
-    return context.recorder.take(_ask(setup, state, stimulus, peaks_v))
+    return context.recorder.take(_request(setup, state, stimulus, peaks_v))
 
 
 def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
@@ -88,12 +88,12 @@ def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),
         default=max(scope.volts_per_division),
     )
-    taken: Taken = context.recorder.take_at(
-        _ask(setup, state, SILENCE, peaks_v), dict.fromkeys(peaks_v, coarse)
+    fitted: FittedCapture = context.recorder.take_at(
+        _request(setup, state, SILENCE, peaks_v), dict.fromkeys(peaks_v, coarse)
     )
-    for row, number in enumerate(taken.capture.inputs):
-        offset_v = float(taken.fit.offset_v[row])
-        if taken.capture.clipped[row] or abs(offset_v) > LARGEST_DC_V:
+    for row, number in enumerate(fitted.capture.inputs):
+        offset_v = float(fitted.fit.offset_v[row])
+        if fitted.capture.clipped[row] or abs(offset_v) > LARGEST_DC_V:
             leg = "hot" if row % 2 == 0 else "cold"
             raise BenchError(
                 f"{offset_v:+.2f} V DC at {setup.view[row // 2]}.{leg} (input {number}), more than "
@@ -119,8 +119,8 @@ def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
         )
 
 
-def _ask(setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
-    return Ask(
+def _request(setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]) -> CaptureRequest:
+    return CaptureRequest(
         number=0,
         setup=setup.name,
         state=state.name,
@@ -217,29 +217,29 @@ def _states(context: RunContext) -> tuple[State, ...]:
 
 def _look(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misplaced | None:
     """Look at the leads in the states that tell them apart; in idle alone where that is enough."""
-    states, taken = [0], []
+    states, fitted = [0], []
     context.set_state(setup, IDLE)
     refuse_dc(context, setup, IDLE)
-    taken.append(_levels(context, setup, IDLE))
+    fitted.append(_levels(context, setup, IDLE))
     more = telling_states(predicted)
-    if not all_fit(predicted, np.stack(taken), states):
+    if not all_fit(predicted, np.stack(fitted), states):
         more = tuple(range(1, len(_states(context))))
     for index in more:
         state = _states(context)[index]
         context.set_state(setup, state)
         states.append(index)
-        taken.append(_levels(context, setup, state))
+        fitted.append(_levels(context, setup, state))
     context.set_state(setup, IDLE)
-    found = misplaced(predicted, np.stack(taken), states)
-    alone = unmoved(predicted, taken[0]) if found is None else ""
+    found = misplaced(predicted, np.stack(fitted), states)
+    alone = unmoved(predicted, fitted[0]) if found is None else ""
     return Misplaced(leads=(), said=alone) if alone else found
 
 
 def _levels(context: RunContext, setup: Setup, state: State) -> Levels:
     stimulus = _stimulus(context)
     numbers = input_numbers(setup)
-    taken = capture_low(context, setup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
-    return np.asarray(np.abs(taken.fit.phasors[:, :2]) / (LOW_LEVEL_VRMS / 2))
+    fitted = capture_low(context, setup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
+    return np.asarray(np.abs(fitted.fit.phasors[:, :2]) / (LOW_LEVEL_VRMS / 2))
 
 
 def _stimulus(context: RunContext) -> Stimulus:

@@ -39,7 +39,7 @@ from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.context import LATER, RunContext
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.instruments import TRANSIENT, NotTaken
-from harness.session.recorder import Ask, Captured, make_reading, missing_reading
+from harness.session.recorder import CaptureRequest, RawCapture, make_reading, missing_reading
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -408,15 +408,15 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
     )
     for state, expected, before, step in steps:
         context.set_state(visit.setup, state)
-        captured = context.recorder.capture(_ask(visit, state, given, expected))
-        wrong = _wrong(given, expected, captured)
-        if wrong is not None and _wrong(given, before, captured) is None:
+        raw = context.recorder.capture(_request(visit, state, given, expected))
+        wrong = _wrong(given, expected, raw)
+        if wrong is not None and _wrong(given, before, raw) is None:
             context.clock.wait(LATER * context.settle_s)
-            captured = context.recorder.capture(_ask(visit, state, given, expected))
-            wrong = _wrong(given, expected, captured)
+            raw = context.recorder.capture(_request(visit, state, given, expected))
+            wrong = _wrong(given, expected, raw)
         if wrong is not None:
             shown, how = wrong
-            context.recorder.keep_waveform(context.recorder.find(captured))
+            context.recorder.keep_waveform(context.recorder.find(raw))
             return Failure(
                 fact=OperationFailed(number=number, step=step, shown=shown),
                 words=f"no. {number} {step}: {shown} {how}",
@@ -424,9 +424,9 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
     return None
 
 
-def _wrong(given: OfOperations, expected: CycleLevels, captured: Captured) -> tuple[Shown, str] | None:
+def _wrong(given: OfOperations, expected: CycleLevels, raw: RawCapture) -> tuple[Shown, str] | None:
     """What has another level than the circuit predicts, and how it differs in words; None if nothing has."""
-    capture, tones = captured.capture, captured.ask.tones
+    capture, tones = raw.capture, raw.request.tones
     fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
     hot, cold = given.rows
     found = levels_of(fit.phasors[:, 0], given.rows)
@@ -442,14 +442,14 @@ def _wrong(given: OfOperations, expected: CycleLevels, captured: Captured) -> tu
     return None
 
 
-def _ask(visit: SetupVisit, state: State, given: OfOperations, expected: CycleLevels) -> Ask:
+def _request(visit: SetupVisit, state: State, given: OfOperations, expected: CycleLevels) -> CaptureRequest:
     hz = given.stimulus.tones.hot_hz
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
     peaks_v = {
         number: sqrt(2.0) * volts
         for number, volts in zip(input_numbers(visit.setup), expected.legs_vrms, strict=True)
     }
-    return Ask(
+    return CaptureRequest(
         number=0,
         setup=visit.setup.name,
         state=state.name,

@@ -29,7 +29,7 @@ from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext, impedances
 from harness.session.events import Remark, SetupBegun
-from harness.session.recorder import Ask, Captured, Taken
+from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 
 UNPOWERED = State(on=(), powered=False)
 
@@ -68,7 +68,7 @@ def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
         raise ValueError("without a through setup nothing is bare")
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
-    ask = Ask(
+    request = CaptureRequest(
         number=0,
         setup=setup.name,
         state=UNPOWERED.name,
@@ -78,7 +78,7 @@ def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
         silent=not stimulus.has_tone,
         peaks_v=dict.fromkeys(bare_inputs(context, setup), peak_v),
     )
-    return context.recorder.take(ask).capture
+    return context.recorder.take(request).capture
 
 
 def bare_inputs(context: RunContext, setup: Setup) -> range:
@@ -112,7 +112,7 @@ def take_reference(context: RunContext) -> Reference | None:
     for stimulus in context.plan.stimuli[:1]:
         _prove_until_right(context, setup, stimulus.frequency_hz)
     tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
-    offsets = measure_offsets([(taken.capture, taken.fit) for taken in _zeros(context, setup)])
+    offsets = measure_offsets([(fitted.capture, fitted.fit) for fitted in _zeros(context, setup)])
     bare = take_bare(context)
     context.drive.silence()
     context.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
@@ -168,8 +168,8 @@ def _prove_until_right(context: RunContext, setup: Setup, frequency_hz: float) -
 def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
     prediction = _predict(context, setup, stimulus)
-    taken = context.recorder.find(_capture(context, setup, stimulus, prediction))
-    problems = lead_problems(taken.capture, stimulus, prediction)
+    fitted = context.recorder.find(_capture(context, setup, stimulus, prediction))
+    problems = lead_problems(fitted.capture, stimulus, prediction)
     if problems:
         raise SetupError(
             f"setup {setup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
@@ -197,9 +197,9 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
     prediction = _predict(context, setup, stimulus)
     shots: list[Shot] = []
     for _ in range(REPEATS):
-        captured = _capture(context, setup, stimulus, prediction)
-        context.recorder.put_off(partial(_keep_shot, context, captured, stimulus.level_vrms, shots))
-    drive_range = captured.capture.setting.inputs[captured.capture.inputs[0]].volts_per_division
+        raw = _capture(context, setup, stimulus, prediction)
+        context.recorder.put_off(partial(_keep_shot, context, raw, stimulus.level_vrms, shots))
+    drive_range = raw.capture.setting.inputs[raw.capture.inputs[0]].volts_per_division
     scope = context.bench.oscilloscope
     rungs = ladder_rungs(
         drive_range,
@@ -240,42 +240,42 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        ask = _ask(context, setup, stimulus, {})
+        request = _request(context, setup, stimulus, {})
         inputs = bare_inputs(context, setup)
-        recorder, pair = context.recorder, list[Taken]()
-        coarser = recorder.capture_at(ask, dict.fromkeys(inputs, rung.coarser_v_per_division))
+        recorder, pair = context.recorder, list[FittedCapture]()
+        coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
         recorder.put_off(partial(_keep, context, coarser, pair))
         means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
         centres_v = dict(zip(inputs, map(float, means_v), strict=True))
-        finer = recorder.capture_at(ask, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
+        finer = recorder.capture_at(request, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
         _keep(context, finer, pair)
-        if not any(taken.refusals(inputs) for taken in pair):
-            return [_shot(taken, level_vrms) for taken in pair]
+        if not any(fitted.refusals(inputs) for fitted in pair):
+            return [_shot(fitted, level_vrms) for fitted in pair]
     return []
 
 
-def _keep(context: RunContext, captured: Captured, kept: list[Taken]) -> None:
-    kept.append(context.recorder.find(captured))
+def _keep(context: RunContext, raw: RawCapture, kept: list[FittedCapture]) -> None:
+    kept.append(context.recorder.find(raw))
 
 
-def _keep_shot(context: RunContext, captured: Captured, level_vrms: float, shots: list[Shot]) -> None:
-    shots.append(_shot(context.recorder.find(captured), level_vrms))
+def _keep_shot(context: RunContext, raw: RawCapture, level_vrms: float, shots: list[Shot]) -> None:
+    shots.append(_shot(context.recorder.find(raw), level_vrms))
 
 
-def _zeros(context: RunContext, setup: Setup) -> list[Taken]:
+def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     """What each input reads with nothing there, on every range that an offset may be read on."""
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    ask = _ask(context, setup, SILENCE, {})
+    request = _request(context, setup, SILENCE, {})
     inputs = bare_inputs(context, setup)
-    taken: list[Taken] = []
+    fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
         if volts_per_division <= COARSEST_ZERO_V:
-            captured = context.recorder.capture_at(ask, dict.fromkeys(inputs, volts_per_division))
-            context.recorder.put_off(partial(_keep, context, captured, taken))
+            raw = context.recorder.capture_at(request, dict.fromkeys(inputs, volts_per_division))
+            context.recorder.put_off(partial(_keep, context, raw, fitted))
     context.recorder.catch_up()
-    return taken
+    return fitted
 
 
 def _finest_range(context: RunContext, stimulus: Stimulus) -> float:
@@ -290,16 +290,18 @@ def _finest_range(context: RunContext, stimulus: Stimulus) -> float:
     return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
 
 
-def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: Prediction) -> Captured:
+def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: Prediction) -> RawCapture:
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    return context.recorder.capture(_ask(context, setup, stimulus, peaks_v))
+    return context.recorder.capture(_request(context, setup, stimulus, peaks_v))
 
 
-def _ask(context: RunContext, setup: Setup, stimulus: Stimulus, peaks_v: dict[int, float]) -> Ask:
-    return Ask(
+def _request(
+    context: RunContext, setup: Setup, stimulus: Stimulus, peaks_v: dict[int, float]
+) -> CaptureRequest:
+    return CaptureRequest(
         number=0,
         setup=setup.name,
         state=UNPOWERED.name,
@@ -311,8 +313,8 @@ def _ask(context: RunContext, setup: Setup, stimulus: Stimulus, peaks_v: dict[in
     )
 
 
-def _shot(taken: Taken, level_vrms: float) -> Shot:
-    return Shot(capture=taken.capture, fit=taken.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
+def _shot(fitted: FittedCapture, level_vrms: float) -> Shot:
+    return Shot(capture=fitted.capture, fit=fitted.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
 
 
 def _predict(context: RunContext, setup: Setup, stimulus: Stimulus) -> Prediction:

@@ -24,10 +24,10 @@ from harness.session.context import RunContext
 from harness.session.events import ReadingsMade, StateBegun
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
-    Ask,
-    Captured,
+    CaptureRequest,
+    FittedCapture,
     Measured,
-    Taken,
+    RawCapture,
     make_reading,
     make_state_reading,
     missing_reading,
@@ -167,15 +167,15 @@ class Walk:
             except TRANSIENT as error:
                 supply = self._recover_in(visit, here.state, error)
         for acquisition in here.acquisitions:
-            captured = unset or self._capture(visit, acquisition)
-            context.recorder.put_off(partial(self._measure, visit, acquisition, captured))
+            raw = unset or self._capture(visit, acquisition)
+            context.recorder.put_off(partial(self._measure, visit, acquisition, raw))
             self._begun += 1
         context.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
-    def _capture(self, visit: SetupVisit, acquisition: Acquisition) -> Captured | NotTaken:
+    def _capture(self, visit: SetupVisit, acquisition: Acquisition) -> RawCapture | NotTaken:
         try:
             self._context.drive.apply(acquisition.stimulus)
-            return self._context.recorder.capture(self._ask(visit, acquisition))
+            return self._context.recorder.capture(self._request(visit, acquisition))
         except ReadingError as error:
             return NotTaken(reason=str(error))
         except TRANSIENT as error:
@@ -199,7 +199,7 @@ class Walk:
             measured = self._measured[acquisition.number]
             # A channel match waits for its other channel; the samples of a whole run would fill the memory.
             self._measured[acquisition.number] = replace(
-                measured, taken=measured.taken and measured.taken.without_samples()
+                measured, fitted=measured.fitted and measured.fitted.without_samples()
             )
         context.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
 
@@ -232,17 +232,17 @@ class Walk:
 
     def _keep_waveforms(self, measured: Sequence[Measured]) -> None:
         for one in measured:
-            if one.taken is not None:
-                self._context.recorder.keep_waveform(one.taken)
+            if one.fitted is not None:
+                self._context.recorder.keep_waveform(one.fitted)
 
-    def _ask(self, visit: SetupVisit, acquisition: Acquisition) -> Ask:
+    def _request(self, visit: SetupVisit, acquisition: Acquisition) -> CaptureRequest:
         stimulus = acquisition.stimulus
         prediction = self._context.plan.predictions.get(acquisition.number)
         peak_v = stimulus.level_vrms / sqrt(2.0)
         legs = 2 * len(visit.setup.view)
         levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
         inputs = input_numbers(visit.setup)
-        return Ask(
+        return CaptureRequest(
             number=acquisition.number,
             setup=visit.setup.name,
             state=acquisition.state.name,
@@ -252,37 +252,39 @@ class Walk:
             peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
         )
 
-    def _measure(self, visit: SetupVisit, acquisition: Acquisition, capture: Captured | NotTaken) -> None:
+    def _measure(self, visit: SetupVisit, acquisition: Acquisition, capture: RawCapture | NotTaken) -> None:
         """Find the tones and make the transfer; what cannot be is why its readings are missing."""
-        taken: Taken | None = None
+        fitted: FittedCapture | None = None
         transfer: Transfer | None = None
         missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")
         try:
             if not isinstance(capture, NotTaken):
-                taken = self._context.recorder.find(capture)
-                transfer = self._transfer(visit, acquisition, taken)
+                fitted = self._context.recorder.find(capture)
+                transfer = self._transfer(visit, acquisition, fitted)
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
         self._measured[acquisition.number] = Measured(
             setup=visit.setup,
             stimulus=acquisition.stimulus,
-            taken=taken,
+            fitted=fitted,
             transfer=transfer,
             prediction=self._context.plan.predictions.get(acquisition.number),
             missing=missing,
         )
 
-    def _transfer(self, visit: SetupVisit, acquisition: Acquisition, taken: Taken) -> Transfer | None:
+    def _transfer(
+        self, visit: SetupVisit, acquisition: Acquisition, fitted: FittedCapture
+    ) -> Transfer | None:
         prediction = self._context.plan.predictions.get(acquisition.number)
         if prediction is None or acquisition.stimulus.kind != "pair":
             return None
         emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
         reference = None
         if self._reference is not None:
-            reference = self._reference.at(taken.fit.frequencies_hz[:2], emf_vrms)
+            reference = self._reference.at(fitted.fit.frequencies_hz[:2], emf_vrms)
         return make_transfer(
-            taken.capture,
-            taken.fit,
+            fitted.capture,
+            fitted.fit,
             emf_vrms=emf_vrms,
             reference=reference,
             prediction=prediction.transfer,

@@ -32,7 +32,7 @@ def job_with(name: str, *checks: Check) -> Job:
     return replace(job, sequence=replace(job.sequence, checks=checks))
 
 
-def check(name: str, taken: tuple[State, ...] | None, **more: object) -> Check:
+def check(name: str, fitted: tuple[State, ...] | None, **more: object) -> Check:
     """more: options of the quantity."""
     quantity = QUANTITIES[name]
     return Check(
@@ -43,7 +43,7 @@ def check(name: str, taken: tuple[State, ...] | None, **more: object) -> Check:
         limit=TIME if quantity.family == "change" else DB,
         options=quantity.options(**more),
         line=7,
-        states=taken,
+        states=fitted,
     )
 
 
@@ -101,9 +101,9 @@ def test_a_race_that_shows_nothing_is_refused_beside_changes_that_do() -> None:
     ],
 )
 def test_a_state_in_which_nothing_is_to_be_had_is_refused(
-    quantity: str, taken: tuple[State, ...], expected: str
+    quantity: str, fitted: tuple[State, ...], expected: str
 ) -> None:
-    job = job_with("source_selector", check(quantity, taken))
+    job = job_with("source_selector", check(quantity, fitted))
     if quantity == "coupling_capacitance":  # one source, so that no other is silent while it is selected
         kept = tuple(h for h in job.fixture.setups if h.through or "source 1" in h.name)
         job = replace(job, fixture=replace(job.fixture, setups=kept))

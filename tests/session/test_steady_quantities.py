@@ -24,8 +24,8 @@ def whole_run_of_a_good_unit(capsys: pytest.CaptureFixture[str], job: str) -> li
         (line,) = store.runs()
         assert line.outcome == "pass"
         assert store.run(line.run_id).header.planned_readings == len(readings)
-    taken = {reading.key.measurand.quantity for reading in readings}
-    assert {"response", "common_mode_rejection", "noise", "distortion"} <= taken
+    fitted = {reading.key.measurand.quantity for reading in readings}
+    assert {"response", "common_mode_rejection", "noise", "distortion"} <= fitted
     return readings
 
 
