@@ -28,7 +28,7 @@ Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's place in the v
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Bare:
+class BenchResiduals:
     """noise: a record of all inputs with the inputs terminated, None where there is none."""
 
     noise: Capture | None = None
@@ -44,7 +44,7 @@ class Bare:
         }
 
     @classmethod
-    def from_dict(cls, kept: Mapping[str, Any]) -> "Bare":
+    def from_dict(cls, kept: Mapping[str, Any]) -> "BenchResiduals":
         """Read back what `to_dict` gave."""
         return cls(
             noise=None if kept["noise"] is None else _capture_from_dict(kept["noise"]),
@@ -55,7 +55,7 @@ class Bare:
         )
 
 
-NOTHING_BARE = Bare()
+NOTHING_BARE = BenchResiduals()
 
 
 def harmonics_of(capture: Capture, rows: tuple[int, int], stimulus: Stimulus) -> Harmonics:
@@ -316,7 +316,7 @@ class Reference:
     instruments: tuple[str, ...]
     tones: tuple[ToneReference, ...]
     offsets: tuple[Offset, ...]
-    bare: Bare = field(default=NOTHING_BARE, compare=False)
+    residuals: BenchResiduals = field(default=NOTHING_BARE, compare=False)
 
     def at(self, frequencies_hz: Sequence[float], emf_vrms: Sequence[float]) -> ToneReference | None:
         """Find the reference of these tones, the one nearest in level; None where there is none."""
@@ -341,7 +341,7 @@ class Reference:
             "instruments": list(self.instruments),
             "tones": [_tone_to_dict(tone) for tone in self.tones],
             "offsets": [dict(vars(offset)) for offset in self.offsets],
-            "bare": self.bare.to_dict(),
+            "bare": self.residuals.to_dict(),
         }
 
     @classmethod
@@ -352,7 +352,7 @@ class Reference:
             instruments=tuple(kept["instruments"]),
             tones=with_common_spread([_tone_from_dict(tone) for tone in kept["tones"]]),
             offsets=tuple(Offset(**offset) for offset in kept["offsets"]),
-            bare=Bare.from_dict(kept["bare"]) if "bare" in kept else NOTHING_BARE,
+            residuals=BenchResiduals.from_dict(kept["bare"]) if "bare" in kept else NOTHING_BARE,
         )
 
 

@@ -371,7 +371,7 @@ class HarmonicDrift:
 
 def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
     """Compare the bench's own noise pair by pair; on other ranges than before it is another noise."""
-    one, other = now.bare.noise, before.bare.noise
+    one, other = now.residuals.noise, before.residuals.noise
     if one is None or other is None or one.inputs != other.inputs or one.step_v != other.step_v:
         return ()
     found = []
@@ -394,8 +394,8 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
 def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ...]:
     """Compare the harmonics of each tone and pair that both references have."""
     found = []
-    for (hz, volts, pair), one in now.bare.harmonics.items():
-        other = before.bare.harmonics.get((hz, volts, pair))
+    for (hz, volts, pair), one in now.residuals.harmonics.items():
+        other = before.residuals.harmonics.get((hz, volts, pair))
         if other is None or other.orders != one.orders:
             continue
         change = np.linalg.norm(one.relative - other.relative)

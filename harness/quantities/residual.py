@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.budget import Component, in_dbu, propagate
-from harness.measure.reference import Bare, harmonics_of
+from harness.measure.reference import BenchResiduals, harmonics_of
 from harness.measure.reference import Offset as Zero
 from harness.measure.residuals import least_noise_vrms, noise, quasi_peak, thd, thd_and_noise
 from harness.measure.tone import ToneFit
@@ -130,7 +130,7 @@ class Noise(Residual):
         return in_dbu(found)
 
 
-def own_volts(bench: Bare, capture: Capture, rows: tuple[int, int]) -> Floats | None:
+def own_volts(bench: BenchResiduals, capture: Capture, rows: tuple[int, int]) -> Floats | None:
     """The bench's record of the same two inputs by itself, if it was taken on the same ranges."""
     own = bench.noise
     if own is None:

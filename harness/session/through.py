@@ -13,7 +13,14 @@ from harness.errors import ReadingError, SettingRefused, SetupError
 from harness.job.fixture import Setup
 from harness.job.state import State
 from harness.measure.captures import pick_range
-from harness.measure.reference import Bare, Key, Reference, ToneReference, harmonics_of, with_common_spread
+from harness.measure.reference import (
+    BenchResiduals,
+    Key,
+    Reference,
+    ToneReference,
+    harmonics_of,
+    with_common_spread,
+)
 from harness.measure.residuals import Harmonics
 from harness.measure.through import (
     Rung,
@@ -34,16 +41,16 @@ from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 UNPOWERED = State(on=(), powered=False)
 
 
-def lacks(bare: Bare, plan: Plan) -> bool:
+def lacks(residuals: BenchResiduals, plan: Plan) -> bool:
     """Whether some of what a plan's quantities take off is not there."""
-    known = {(hz, volts) for hz, volts, _ in bare.harmonics}
+    known = {(hz, volts) for hz, volts, _ in residuals.harmonics}
     return any(
-        (one.frequency_hz, one.level_vrms) not in known if one.has_tone else bare.noise is None
+        (one.frequency_hz, one.level_vrms) not in known if one.has_tone else residuals.noise is None
         for one in plan.bench_stimuli
     )
 
 
-def take_bare(context: RunContext) -> Bare:
+def take_residuals(context: RunContext) -> BenchResiduals:
     """Record what is wanted, in a through setup that is made; nothing where the plan asks for nothing."""
     noise: Capture | None = None
     harmonics: dict[Key, Harmonics] = {}
@@ -59,7 +66,7 @@ def take_bare(context: RunContext) -> Bare:
             except ReadingError:
                 continue  # its readings then say that nothing could be taken off
     context.drive.silence()
-    return Bare(noise=noise, harmonics=harmonics)
+    return BenchResiduals(noise=noise, harmonics=harmonics)
 
 
 def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
@@ -113,7 +120,7 @@ def take_reference(context: RunContext) -> Reference | None:
         _prove_until_right(context, setup, stimulus.frequency_hz)
     tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
     offsets = measure_offsets([(fitted.capture, fitted.fit) for fitted in _zeros(context, setup)])
-    bare = take_bare(context)
+    residuals = take_residuals(context)
     context.drive.silence()
     context.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
     return Reference(
@@ -121,7 +128,7 @@ def take_reference(context: RunContext) -> Reference | None:
         instruments=(context.bench.generator.identity.text, context.bench.oscilloscope.identity.text),
         tones=with_common_spread(tones),
         offsets=offsets,
-        bare=bare,
+        residuals=residuals,
     )
 
 
@@ -140,7 +147,7 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
     context.observe(
         Remark(
             text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew"
-            + (f"; {BOUNDS_ONLY}" if lacks(kept.bare, context.plan) else "")
+            + (f"; {BOUNDS_ONLY}" if lacks(kept.residuals, context.plan) else "")
         )
     )
     return kept

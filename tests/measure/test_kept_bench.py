@@ -8,7 +8,7 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import load_job
-from harness.measure.reference import LIFE_S, Bare, Reference
+from harness.measure.reference import LIFE_S, BenchResiduals, Reference
 from harness.measure.residuals import measure_harmonics, noise, thd
 from harness.measure.through import harmonic_drift, noise_drift
 from harness.plan.build import build_plan
@@ -39,13 +39,13 @@ def distorted(seed: int, third: float) -> np.ndarray[tuple[int, ...], np.dtype[n
     return np.array([tone, -tone]) + np.random.default_rng(seed).normal(0.0, 1e-3, (2, SAMPLES))
 
 
-def bare_of(seed: int, *, rms_v: float = 2e-3, third: float = 3e-4) -> Bare:
+def residuals_of(seed: int, *, rms_v: float = 2e-3, third: float = 3e-4) -> BenchResiduals:
     found = measure_harmonics(distorted(seed, third), INTERVAL_S, 1e3, step_v=(STEP_V, STEP_V))
-    return Bare(noise=record(seed, rms_v), harmonics={(1e3, 1.228, 0): found})
+    return BenchResiduals(noise=record(seed, rms_v), harmonics={(1e3, 1.228, 0): found})
 
 
-def reference(bare: Bare) -> Reference:
-    return Reference(taken_s=1000.0, instruments=BENCH, tones=(), offsets=(), bare=bare)
+def reference(residuals: BenchResiduals) -> Reference:
+    return Reference(taken_s=1000.0, instruments=BENCH, tones=(), offsets=(), residuals=residuals)
 
 
 def kept(one: Reference) -> Reference:
@@ -53,8 +53,8 @@ def kept(one: Reference) -> Reference:
 
 
 def test_noise_and_distortion_are_the_same_with_what_was_kept() -> None:
-    own = bare_of(1)
-    back = kept(reference(own)).bare
+    own = residuals_of(1)
+    back = kept(reference(own)).residuals
     assert own.noise is not None
     assert back.noise is not None
     assert back.noise.setting.inputs == own.noise.setting.inputs
@@ -70,54 +70,57 @@ def test_noise_and_distortion_are_the_same_with_what_was_kept() -> None:
 
 
 def test_what_was_kept_before_has_none_and_still_reads() -> None:
-    old = reference(Bare()).to_dict()
+    old = reference(BenchResiduals()).to_dict()
     del old["bare"]
-    assert Reference.from_dict(old).bare.noise is None
+    assert Reference.from_dict(old).residuals.noise is None
 
 
 def test_a_record_of_noise_stays_small() -> None:
-    assert len(json.dumps(reference(bare_of(1)).to_dict())) < 60_000  # bytes of 40,000 samples
+    assert len(json.dumps(reference(residuals_of(1)).to_dict())) < 60_000  # bytes of 40,000 samples
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_drift_of_noise_and_harmonics_is_told_with_what_it_is_worth(seed: int) -> None:
-    before = reference(bare_of(10 + seed))
-    louder = reference(bare_of(20 + seed, rms_v=2.4e-3, third=8e-4))
+    before = reference(residuals_of(10 + seed))
+    louder = reference(residuals_of(20 + seed, rms_v=2.4e-3, third=8e-4))
     (noisier,) = noise_drift(louder, before)
     # 20 log10(2.4/2) and a little less, as half a code of quantisation is in both
     assert noisier.change_db == pytest.approx(1.58, abs=3 * noisier.standard_db + 0.05)
     (other,) = harmonic_drift(louder, before)
     assert other.change == pytest.approx(5e-4, abs=3 * other.standard)
-    (same,) = noise_drift(reference(bare_of(30 + seed)), before)
+    (same,) = noise_drift(reference(residuals_of(30 + seed)), before)
     assert abs(same.change_db) < 4 * same.standard_db
-    (still,) = harmonic_drift(reference(bare_of(30 + seed)), before)
+    (still,) = harmonic_drift(reference(residuals_of(30 + seed)), before)
     assert still.change < 4 * still.standard
 
 
 @pytest.mark.parametrize(("now_v", "before_v"), [(0.0, 2e-3), (2e-3, 0.0), (0.0, 0.0)])
 def test_a_pair_that_shows_no_noise_at_all_is_compared_with_nothing(now_v: float, before_v: float) -> None:
     """Every sample on one code, as on too coarse a range: that has no level in decibels."""
-    now, before = (reference(Bare(noise=record(1, rms_v))) for rms_v in (now_v, before_v))
+    now, before = (reference(BenchResiduals(noise=record(1, rms_v))) for rms_v in (now_v, before_v))
     assert noise_drift(now, before) == ()
-    (there,) = noise_drift(reference(Bare(noise=record(2, 2e-3))), reference(Bare(noise=record(1, 2e-3))))
+    (there,) = noise_drift(
+        reference(BenchResiduals(noise=record(2, 2e-3))), reference(BenchResiduals(noise=record(1, 2e-3)))
+    )
     assert abs(there.change_db) < 4 * there.standard_db
 
 
 def test_it_is_said_what_a_plan_lacks() -> None:
     plan = build_plan(load_job(JOB), impedances=BenchImpedances())
-    assert lacks(Bare(), plan)
-    assert lacks(bare_of(1), plan)  # another level
+    assert lacks(BenchResiduals(), plan)
+    assert lacks(residuals_of(1), plan)  # another level
     level_vrms = next(
         one.stimulus.level_vrms for one in plan.acquisitions if one.stimulus.kind == "antiphase"
     )
-    whole = bare_of(1)
+    whole = residuals_of(1)
     assert not lacks(
-        Bare(noise=whole.noise, harmonics={(1e3, level_vrms, 0): whole.harmonics[1e3, 1.228, 0]}), plan
+        BenchResiduals(noise=whole.noise, harmonics={(1e3, level_vrms, 0): whole.harmonics[1e3, 1.228, 0]}),
+        plan,
     )
 
 
 def test_it_expires_and_is_another_benchs() -> None:
-    one = reference(bare_of(1))
+    one = reference(residuals_of(1))
     assert one.serves(1000.0 + LIFE_S, BENCH)
     assert not one.serves(1001.0 + LIFE_S, BENCH)
     assert not one.serves(1001.0, ("generator 1", "scope 2"))
