@@ -10,7 +10,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from drivers.claim import Mark, claim
+from drivers.claim import LeftOnMarker, claim
 from drivers.generator import ScpiGenerator, outputs_found_on
 from drivers.gpio_switchboard import GpioSwitchboard, request_lines
 from drivers.modbus_switchboard import ModbusSwitchboard
@@ -47,7 +47,7 @@ class SafeEnd:
     offs: by role, what switches it off and verifies that; filled while the bench is opened.
     """
 
-    def __init__(self, marks: Mapping[str, Mark]) -> None:
+    def __init__(self, marks: Mapping[str, LeftOnMarker]) -> None:
         self.offs: dict[str, Off] = {}
         self._marks = marks
         self._come = False
@@ -83,7 +83,7 @@ class SafeEnd:
 
 
 @contextmanager
-def safe_end(marks: Mapping[str, Mark]) -> Iterator[SafeEnd]:
+def safe_end(marks: Mapping[str, LeftOnMarker]) -> Iterator[SafeEnd]:
     """Make safe, on every way out of the block, what was entered in the `offs` of what this gives.
 
     Raises BenchError for what could not be made safe, on the way out of the block.
@@ -154,7 +154,9 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
     Raises what `open_bench` raises, also where another run has the bench in use.
     """
     files = (bench.generator, bench.supply, bench.switchboard)
-    if any(Mark(file.address, instrument=role).found for role, file in zip(ROLES, files, strict=True)):
+    if any(
+        LeftOnMarker(file.address, instrument=role).found for role, file in zip(ROLES, files, strict=True)
+    ):
         with open_bench(bench, folder=folder, tell=tell):
             pass
 
@@ -195,14 +197,16 @@ class Opening:
             self._mistakes.extend(error.mistakes)
             return None
 
-    def marks(self) -> dict[str, Mark]:
+    def marks(self) -> dict[str, LeftOnMarker]:
         """The marks of what can be left on; they stand from here on, before anything is switched."""
-        marks = {role: Mark(file.address, instrument=role) for role, file in self._files() if role in ROLES}
+        marks = {
+            role: LeftOnMarker(file.address, instrument=role) for role, file in self._files() if role in ROLES
+        }
         for mark in marks.values():
             mark.stand()
         return marks
 
-    def make_left_safe(self, marks: Mapping[str, Mark], tell: Callable[[str], None]) -> None:
+    def make_left_safe(self, marks: Mapping[str, LeftOnMarker], tell: Callable[[str], None]) -> None:
         """Switch off what an earlier run left on, each for itself. Raises BenchError for what stays on."""
         left = {role: mark.found for role, mark in marks.items() if mark.found}
         if not left:
@@ -356,7 +360,7 @@ def open_singly(bench: BenchFile, *, folder: Path, marked: bool = True) -> Itera
     folder, marked: as of `open_bench`. At the end BenchError is raised for what could not be made safe.
     """
     with ExitStack() as undo:
-        marks: dict[str, Mark] = {}
+        marks: dict[str, LeftOnMarker] = {}
         with safe_end(marks) as safe:
             yield Singly(bench, folder, undo, safe, marks if marked else None)
 
@@ -365,7 +369,12 @@ class Singly(Opening):
     """Each method opens one instrument: identified, off. Raises JobError for its profile, and BenchError."""
 
     def __init__(
-        self, bench: BenchFile, folder: Path, undo: ExitStack, safe: SafeEnd, marks: dict[str, Mark] | None
+        self,
+        bench: BenchFile,
+        folder: Path,
+        undo: ExitStack,
+        safe: SafeEnd,
+        marks: dict[str, LeftOnMarker] | None,
     ) -> None:
         self._bench, self._folder, self._undo = bench, folder, undo
         self._safe, self._marks = safe, marks
@@ -404,7 +413,7 @@ class Singly(Opening):
             raise JobError(self._mistakes)
         self._undo.enter_context(claim(file.address, instrument=role))
         if role in ROLES and self._marks is not None:
-            self._marks[role] = Mark(file.address, instrument=role)
+            self._marks[role] = LeftOnMarker(file.address, instrument=role)
             self._marks[role].stand()
         return profile
 

@@ -99,7 +99,7 @@ else:
         fcntl.flock(file, fcntl.LOCK_UN)
 
 
-class Mark:
+class LeftOnMarker:
     """The mark of one instrument, of an address that is claimed.
 
     `found` says who left one before, "" for nobody.

@@ -11,7 +11,7 @@ import typer
 from harness.errors import UsageError
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.sequence import Sequence as CheckSequence
+from harness.job.sequence import CheckSequence
 from harness.plan.model import Plan
 from harness.report.setup_picture import drawing, lead_words
 from harness.session.admission import serial_mistake

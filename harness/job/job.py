@@ -10,7 +10,7 @@ from harness.job.module import Module, Names
 from harness.job.read_fixture import has_every_view, read_fixture
 from harness.job.read_module import read_module
 from harness.job.read_sequence import read_sequence
-from harness.job.sequence import Sequence
+from harness.job.sequence import CheckSequence
 from harness.toml_files.located import JobFile
 from harness.toml_files.source import Source
 
@@ -22,7 +22,7 @@ class Job:
     folder: Path
     module: Module
     fixture: Fixture
-    sequence: Sequence
+    sequence: CheckSequence
     bench: BenchFile | None
     files: tuple[JobFile, ...]
 

@@ -6,7 +6,7 @@ from typing import Any
 from harness.errors import nearest
 from harness.job.fixture import Setup
 from harness.job.module import Names
-from harness.job.sequence import OWNERS, Check, CheckEntry, Sequence, SequenceFile, Tone
+from harness.job.sequence import OWNERS, Check, CheckEntry, CheckSequence, SequenceFile, Tone
 from harness.job.state import BECOMES, State, StateChange, all_states, parse_state
 from harness.quantities.quantity import KINDS, AnyQuantity, LimitKind, LimitRule, Options
 from harness.quantities.registry import QUANTITIES
@@ -19,7 +19,7 @@ from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_
 MOST_CONTROLS_FOR_ALL = 12
 
 
-def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None) -> Sequence:
+def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None) -> CheckSequence:
     """Read sequence.toml; notes its mistakes.
 
     `setups` is None where it is not known what each of them views: then nothing is said of what they miss.
@@ -33,7 +33,7 @@ def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None
     if setups is not None and names.known:
         for index, check in checks.items():
             _check_views(source, check, ("check", index), channels, names, setups)
-    return Sequence(
+    return CheckSequence(
         name=head.name,
         states=states,
         channels=channels,

@@ -56,7 +56,7 @@ class Check:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sequence:
+class CheckSequence:
     """A sequence of checks, over states and channels.
 
     retests: how often a unit may be run again after its first complete run; None for no bound.

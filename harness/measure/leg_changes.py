@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from harness.errors import ReadingError
 from harness.measure.budget import below, estimate
 from harness.measure.clock import NOMINAL_CLOCK, Clock
-from harness.measure.segments import CHANGE_COST, PLAIN, Floating, Path, follow
+from harness.measure.segments import CHANGE_COST, PLAIN, Floating, SignalPath, follow
 from harness.measure.sides import UNIFORM, Instant, Sides, between, steady_sides
 from harness.measure.spectrum import band_pass
 from harness.reading import Contribution, Estimate
@@ -37,7 +37,7 @@ class LegChange:
     smallest_s: the longest interruption that could have gone unseen, at the tone's weakest instant.
     """
 
-    path: Path
+    path: SignalPath
     left: Instant | None
     arrived: Instant | None
     settled: Instant | None
@@ -168,7 +168,7 @@ def _leg(sides: Sides, leg: int, partner: int | None, floating: Floating) -> Leg
     )
 
 
-def _instant(path: Path, place: int) -> Instant:
+def _instant(path: SignalPath, place: int) -> Instant:
     """Instant at which segment `place` ends; beside a stretch that follows no course, anywhere in that."""
     instant = path.instants[place]
     for other in (place, place + 1):

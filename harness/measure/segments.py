@@ -158,7 +158,7 @@ class Segment:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Path:
+class SignalPath:
     """One leg's way through a change: its segments, the instants between them, and what it should have shown.
 
     expected: volts, over samples `start` to before `stop` of the record, by the course of each.
@@ -186,7 +186,7 @@ class Floating:
 PLAIN = Floating()
 
 
-def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLAIN) -> Path:
+def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLAIN) -> SignalPath:
     """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg."""
     first, last = sides.first or 0, sides.last or 0
     samples = sides.volts.shape[1]
@@ -226,7 +226,7 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     instants = tuple(
         _instant(costs, way, runs, solid, gap, place, start, sides.interval_s) for place in ends[:-1]
     )
-    return Path(
+    return SignalPath(
         segments=segments,
         instants=instants,
         expected=_expected(runs, way, courses),

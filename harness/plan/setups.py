@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from harness.errors import JobError, Mistake
 from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.module import Module
-from harness.job.sequence import Check
-from harness.job.sequence import Sequence as CheckSequence
+from harness.job.sequence import Check, CheckSequence
 
 
 def input_numbers(setup: Setup) -> tuple[int, ...]:

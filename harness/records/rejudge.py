@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.errors import ReadingError
-from harness.job.sequence import Sequence as CheckSequence
+from harness.job.sequence import CheckSequence
 from harness.judge import judge, judge_polarity, limits_for
 from harness.plan.model import Plan, Planned
 from harness.reading import Limit, Measurand, Reading

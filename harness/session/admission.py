@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 from harness.errors import BenchError, UsageError
 from harness.job.job import Job
-from harness.job.sequence import Sequence as CheckSequence
+from harness.job.sequence import CheckSequence
 from harness.records.history import RunLine, labels
 from harness.records.run import BenchCheck, CheckKind, Noted, Outcome, RefusalOverridden, RetestAllowed
 from harness.records.store import RunStore

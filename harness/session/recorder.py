@@ -13,7 +13,7 @@ from typing import Any
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError
 from harness.job.fixture import Setup
-from harness.job.sequence import Sequence as CheckSequence
+from harness.job.sequence import CheckSequence
 from harness.measure.captures import Problem, examine, next_range, pick_range
 from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.reference import Reference

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from drivers.bench import ROLES, make_left_safe, open_bench
-from drivers.claim import Mark, claim
+from drivers.claim import LeftOnMarker, claim
 from harness.bench_file import (
     BenchFile,
     BenchHead,
@@ -88,7 +88,7 @@ def standing() -> Iterator[Rig]:
             yield Rig(generator, supply, switch, scope, peers, file)
         finally:  # its ports may be another bench's next
             for role in ROLES:
-                Mark(peers[role].address, instrument=role).go()
+                LeftOnMarker(peers[role].address, instrument=role).go()
 
 
 def switch_all_on(bench: Bench) -> None:
@@ -230,7 +230,7 @@ def leave_on(rig: Rig) -> None:
     rig.supply.on[1] = True
     rig.switch.closed = {1, 9}
     for role in ("generator", "supply", "switchboard"):
-        Mark(rig.peers[role].address, instrument=role).stand()
+        LeftOnMarker(rig.peers[role].address, instrument=role).stand()
 
 
 def test_what_a_killed_run_left_on_is_told_as_it_was_found_and_made_safe(rig: Rig, tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.bench import ROLES
-from drivers.claim import Mark
+from drivers.claim import LeftOnMarker
 from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence
@@ -118,7 +118,7 @@ def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iter
             yield StandingBench(bench_file, ready, process.pid)
         finally:
             for role in ROLES:
-                Mark(ready[role], instrument=role).go()
+                LeftOnMarker(ready[role], instrument=role).go()
     finally:
         process.communicate(timeout=10)
 
