@@ -14,7 +14,7 @@ from harness.faults.evidence import Evidence, ResidualModel, fit_supply
 from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
-from harness.faults.search import MOST_ASIDE, Search, weigh_at_times
+from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
 from harness.job.job import Job
@@ -197,7 +197,7 @@ class Diagnoser:
         relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
         if not search.agrees(found[0]):
             found += relay_timing.held_against(
-                weigh_at_times(pool, search, residual_model, self._predictor), evidence
+                weigh_intermittent(pool, search, residual_model, self._predictor), evidence
             )
             found.sort(key=lambda candidate: -candidate.score)
         added = search.additions(found[0], pool, pool.predicted[0]) if double else []

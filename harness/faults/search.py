@@ -345,7 +345,7 @@ class _Mixed:
     chi_squared: float
 
 
-def weigh_at_times(
+def weigh_intermittent(
     pool: Pool, search: Search, residual_model: ResidualModel, predictor: FaultPredictor
 ) -> list[Candidate]:
     """The likeliest contacts that were open in some acquisitions and good in others, best first.
