@@ -91,7 +91,7 @@ class SecondProcess:
         spawning = get_context("spawn")
         theirs, self._ours = spawning.Pipe(duplex=False)  # ours is closed with this process, in any case
         self._pool = ProcessPoolExecutor(1, mp_context=spawning, initializer=_begin, initargs=(theirs,))
-        with _interruptions_put_off():
+        with _interruptions_deferred():
             self.process = self._pool.submit(os.getpid)
         self._coverage: Future[tuple[FaultSeen, ...]] | None = None
 
@@ -125,7 +125,7 @@ def _answer(asked: Future[Found] | None) -> Found | None:
 
 
 @contextmanager
-def _interruptions_put_off() -> Iterator[None]:
+def _interruptions_deferred() -> Iterator[None]:
     """A process that is started within this is never interrupted: a Ctrl-C is for the run."""
     if sys.platform == "win32":
         yield

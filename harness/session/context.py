@@ -232,5 +232,5 @@ class RunContext(BenchContext):
     hands: Hands
 
     def catch_up(self, *, until_s: float) -> None:
-        """Do what the recorder has put off; nothing more is begun from that time on."""
+        """Do what the recorder has deferred; nothing more is begun from that time on."""
         self.recorder.catch_up(lambda: self.clock.now_s() >= until_s)

@@ -103,7 +103,7 @@ class RawCapture:
 class Recorder:
     """Takes acquisitions for one run and keeps their results in its records.
 
-    While the scope records, what was put off is done, in the order in which it was.
+    While the scope records, deferred work is done, in the order in which it was.
     """
 
     def __init__(self, oscilloscope: Oscilloscope, store: RunStore, run: int) -> None:
@@ -112,21 +112,21 @@ class Recorder:
         self._run = run
         self._clock: Clock = NOMINAL_CLOCK
         self._kept: set[int] = set()
-        self._put_off: deque[Callable[[], None]] = deque()
+        self._deferred: deque[Callable[[], None]] = deque()
 
     @property
     def clocks(self) -> Clock:
         """What is known so far of the generator's clock against the scope's."""
         return self._clock
 
-    def put_off(self, work: Callable[[], None]) -> None:
+    def defer(self, work: Callable[[], None]) -> None:
         """Leave work for the next time that the scope records, or that `catch_up` is called."""
-        self._put_off.append(work)
+        self._deferred.append(work)
 
     def catch_up(self, until: Callable[[], bool] = lambda: False) -> None:
-        """Do what was put off; nothing more is begun once `until` is true."""
-        while self._put_off and not until():
-            self._put_off.popleft()()
+        """Run deferred work; start nothing new once `until()` is true."""
+        while self._deferred and not until():
+            self._deferred.popleft()()
 
     def take(self, request: CaptureRequest) -> FittedCapture:
         """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""

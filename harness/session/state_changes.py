@@ -107,10 +107,10 @@ class ChangeWalk:
             )
             recorded = self._record(planned)
             self._done += 1
-            self._context.recorder.put_off(partial(self._finish, recorded, self._done))
+            self._context.recorder.defer(partial(self._finish, recorded, self._done))
         self._context.recorder.catch_up()
         for _, record, capture in {kept[1]: kept for kept in self._worst.values()}.values():
-            self._context.recorder.put_off(partial(self._store.add_waveform, self._run, record, capture))
+            self._context.recorder.defer(partial(self._store.add_waveform, self._run, record, capture))
         return self._done
 
     def _record(self, planned: ChangeAcquisition) -> _Recorded:

@@ -205,7 +205,7 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
     shots: list[Shot] = []
     for _ in range(REPEATS):
         raw = _capture(context, setup, stimulus, prediction)
-        context.recorder.put_off(partial(_keep_shot, context, raw, stimulus.level_vrms, shots))
+        context.recorder.defer(partial(_keep_shot, context, raw, stimulus.level_vrms, shots))
     drive_range = raw.capture.setting.inputs[raw.capture.inputs[0]].volts_per_division
     scope = context.bench.oscilloscope
     rungs = ladder_rungs(
@@ -251,7 +251,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         inputs = bare_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
-        recorder.put_off(partial(_keep, context, coarser, pair))
+        recorder.defer(partial(_keep, context, coarser, pair))
         means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
         centres_v = dict(zip(inputs, map(float, means_v), strict=True))
         finer = recorder.capture_at(request, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
@@ -280,7 +280,7 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
         if volts_per_division <= COARSEST_ZERO_V:
             raw = context.recorder.capture_at(request, dict.fromkeys(inputs, volts_per_division))
-            context.recorder.put_off(partial(_keep, context, raw, fitted))
+            context.recorder.defer(partial(_keep, context, raw, fitted))
     context.recorder.catch_up()
     return fitted
 

@@ -313,7 +313,7 @@ class UnitRun:
                     proven = make_by_hand(context, visit.setup, self._keep)
                     self._keep_proof(visit.setup, proven=proven)
                 walk.measure_setup(visit)
-                context.recorder.put_off(self._keep_wear)
+                context.recorder.defer(self._keep_wear)
             context.recorder.catch_up()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so

@@ -156,7 +156,7 @@ class Walk:
     def _record(self, visit: SetupVisit, here: StateVisit, unset: NotTaken | None) -> None:
         """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
 
-        What is to be computed of it is put off until something else settles or is recorded.
+        What is to be computed of it is deferred until something else settles or is recorded.
         """
         context = self._context
         supply: SupplyReading | NotTaken | None = unset
@@ -168,9 +168,9 @@ class Walk:
                 supply = self._recover_in(visit, here.state, error)
         for acquisition in here.acquisitions:
             raw = unset or self._capture(visit, acquisition)
-            context.recorder.put_off(partial(self._measure, visit, acquisition, raw))
+            context.recorder.defer(partial(self._measure, visit, acquisition, raw))
             self._begun += 1
-        context.recorder.put_off(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
+        context.recorder.defer(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
 
     def _capture(self, visit: SetupVisit, acquisition: Acquisition) -> RawCapture | NotTaken:
         try:
