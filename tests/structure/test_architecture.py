@@ -1,4 +1,4 @@
-"""The house checks itself: who may import whom, how long files are, and what must not be written."""
+"""The structure is checked: who may import whom, how long files are, and what must not be written."""
 
 import ast
 from pathlib import Path
@@ -6,10 +6,13 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-ROOMS = ("harness", "drivers", "simulator")
-SOURCES = [*sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py")), ROOT / "switchwalk.py"]
+PACKAGES = ("harness", "drivers", "simulator")
+SOURCES = [
+    *sorted(path for package in PACKAGES for path in (ROOT / package).rglob("*.py")),
+    ROOT / "switchwalk.py",
+]
 
-# Within the harness, a room may import itself and what stands to the left of it.
+# Within the harness, a package may import itself and what stands to the left of it.
 FLOW = (
     "errors", "units", "toml_files", "bench_file", "roles", "reading", "measure", "judge", "quantities",
     "job", "drafts", "circuit", "plan", "faults", "records", "statistics", "session", "report", "site",
@@ -23,8 +26,8 @@ MAY_READ = {
     "simulator": ("errors", "units", "job"),
 }
 NEVER = {
-    room: tuple(f"harness.{other}" for other in FLOW if other not in may) + tuple({*MAY_READ} - {room})
-    for room, may in MAY_READ.items()
+    package: tuple(f"harness.{other}" for other in FLOW if other not in may) + tuple({*MAY_READ} - {package})
+    for package, may in MAY_READ.items()
 }
 
 
@@ -56,9 +59,9 @@ SILENT = [path for path in SOURCES if not under(module_name(path), ("harness.cli
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_imports_flow_one_way(path: Path) -> None:
     name = module_name(path)
-    room = name.split(".")[0]
-    strays = [other for other in imports(path) if under(other, NEVER.get(room, ()))]
-    if room == "harness":
+    package = name.split(".")[0]
+    strays = [other for other in imports(path) if under(other, NEVER.get(package, ()))]
+    if package == "harness":
         if not under(name, BRINGS_TOGETHER):
             strays += [other for other in imports(path) if under(other, ("drivers", "simulator"))]
         here = FLOW.index(name.split(".")[1]) if "." in name else 0

@@ -14,8 +14,8 @@ MAY = {
 }
 SOURCES = [
     path
-    for room in ("harness", "drivers", "simulator")
-    for path in sorted((ROOT / room).rglob("*.py"))
+    for package in ("harness", "drivers", "simulator")
+    for path in sorted((ROOT / package).rglob("*.py"))
     if path.relative_to(ROOT).as_posix() not in MAY
 ]
 SENTENCES = {"reason", "note", "notes", "sentence", "why"}
