@@ -128,5 +128,5 @@ def run_unit(
     with bench:
         result = _run_unit(bench, records, request, observe=observe)
     report = Reporter(bench.planned, records, records.place).write(result.run_id)
-    likely = () if report.found is None else report.found.names
+    likely = () if report.result is None else report.result.names
     return ReportedRun(**vars(result), report=report.page, likely=likely)

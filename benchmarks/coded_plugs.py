@@ -34,16 +34,16 @@ def board(channel: str, on: tuple[str, ...]) -> list[Resistor]:
     """Every resistor of a channel with these control lines on; a net is "GROUND", or a leg's, such as "hot
     in".
     """
-    found: list[Resistor] = [("hot out", "cold out", LOAD_OHM)]
+    result: list[Resistor] = [("hot out", "cold out", LOAD_OHM)]
     for leg in ("hot", "cold"):
-        found.append((f"{leg} e.m.f.", f"{leg} in", SOURCE_OHM))
-        found.append((f"{leg} out", "GROUND", SCOPE_OHM))
+        result.append((f"{leg} e.m.f.", f"{leg} in", SOURCE_OHM))
+        result.append((f"{leg} out", "GROUND", SCOPE_OHM))
         for line, common, released, operated in CONTACTS:
-            found.append((f"{leg} {common}", f"{leg} {operated if line in on else released}", CONTACT_OHM))
+            result.append((f"{leg} {common}", f"{leg} {operated if line in on else released}", CONTACT_OHM))
         for loop, (series_ohm, shunt_ohm) in SERIES_SHUNT[channel, leg].items():
-            found.append((f"{leg} {loop}_send", f"{leg} {loop}_return", series_ohm))
-            found.append((f"{leg} {loop}_return", "GROUND", shunt_ohm))
-    return found
+            result.append((f"{leg} {loop}_send", f"{leg} {loop}_return", series_ohm))
+            result.append((f"{leg} {loop}_return", "GROUND", shunt_ohm))
+    return result
 
 
 def voltages(resistors: list[Resistor], fixed_v: dict[str, float]) -> dict[str, float]:
@@ -65,8 +65,8 @@ def voltages(resistors: list[Resistor], fixed_v: dict[str, float]) -> dict[str, 
 def levels_db(channel: str, on: tuple[str, ...]) -> tuple[float, float]:
     """Hot and cold output over their own e.m.f., driven in antiphase."""
     fixed_v = {"GROUND": 0.0, "hot e.m.f.": 1.0, "cold e.m.f.": -1.0}
-    found = voltages(board(channel, on), fixed_v)
-    return 20 * math.log10(abs(found["hot out"])), 20 * math.log10(abs(found["cold out"]))
+    result = voltages(board(channel, on), fixed_v)
+    return 20 * math.log10(abs(result["hot out"])), 20 * math.log10(abs(result["cold out"]))
 
 
 def main() -> None:

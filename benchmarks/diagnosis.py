@@ -55,8 +55,8 @@ def whole_run(fault: Fault, serial: str, folder: Path) -> Case:
         record = store.run(1)
         recorded = read_recorded(store, record)
     start = time.perf_counter()
-    found = Diagnosed(recorded, double=True).found
-    return case_of(fault.name, record.outcome, [fault], found, time.perf_counter() - start)
+    result = Diagnosed(recorded, double=True).found
+    return case_of(fault.name, record.outcome, [fault], result, time.perf_counter() - start)
 
 
 def share(count: int, total: int) -> str:

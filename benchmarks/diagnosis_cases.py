@@ -38,20 +38,20 @@ def key(fault: Fault) -> tuple[object, ...]:
     return fault.kind, fault.subject, fault.channel, fault.leg, fault.throw, fault.other
 
 
-def case_of(name: str, verdict: str, faults: list[Fault], found: Diagnosis, seconds: float) -> Case:
+def case_of(name: str, verdict: str, faults: list[Fault], result: Diagnosis, seconds: float) -> Case:
     wanted = {key(fault) for fault in faults}
     places = [
         place
-        for place, group in enumerate(found.groups)
+        for place, group in enumerate(result.groups)
         if any({key(fault) for fault in fault_set} == wanted for fault_set in group.fault_sets)
     ]
     return Case(
         name=name,
         verdict=verdict,
         place=places[0] if places else None,
-        size=len(found.groups[0].fault_sets) if found.groups else 0,
-        good=found.says_good,
-        explained=found.explained,
+        size=len(result.groups[0].fault_sets) if result.groups else 0,
+        good=result.says_good,
+        explained=result.explained,
         seconds=seconds,
     )
 
@@ -72,9 +72,9 @@ class Laboratory:
         run: InMemory = self.bench.run(serial, faults)
         start = time.perf_counter()
         diagnoser = self._full if run.evidence.acquisitions else self._stopped
-        found = diagnoser.diagnose(run.evidence)
+        result = diagnoser.diagnose(run.evidence)
         name = " + ".join(fault.name for fault in faults) or "good"
-        return case_of(name, run.verdict, faults, found, time.perf_counter() - start)
+        return case_of(name, run.verdict, faults, result, time.perf_counter() - start)
 
 
 @cache

@@ -30,7 +30,7 @@ def variance_ratio(peak_v: float, *, quantised: bool, unknown_clock: bool, seed:
     per_division = peak_v / 3
     step = 8 * per_division / 256 if quantised else 0.0
     noise_v = NOISE_DIVISIONS * per_division
-    found = np.empty(TRIALS)
+    result = np.empty(TRIALS)
     for trial in range(TRIALS):
         clock = 1 + (random.uniform(-1e-4, 1e-4) if unknown_clock else 0.0)
         wave = peak_v * np.cos(2 * np.pi * HZ * clock * INSTANTS + random.uniform(0, 2 * np.pi))
@@ -38,9 +38,9 @@ def variance_ratio(peak_v: float, *, quantised: bool, unknown_clock: bool, seed:
         if quantised:
             volts = np.round(volts / step) * step
         fit = fit_tones(volts[None], DURATION_S / SAMPLES, [HZ], step_v=[step])
-        found[trial] = math.sqrt(2) * abs(fit.phasors[0, 0])
+        result[trial] = math.sqrt(2) * abs(fit.phasors[0, 0])
     bound = 2 * (noise_v**2 + step**2 / 12) / SAMPLES
-    return float(np.mean((found - peak_v) ** 2) / bound)
+    return float(np.mean((result - peak_v) ** 2) / bound)
 
 
 def best(actions: dict[str, Callable[[], object]], rounds: int) -> dict[str, float]:

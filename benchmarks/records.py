@@ -206,12 +206,12 @@ def measure(name: str, place: str, runs: int, readings: int, *, only: str) -> No
 def measure_writing(name: str, place: str) -> None:
     """Print how much one bench and four benches may write."""
     for benches in (1, BENCHES):
-        found = write_at_once(place, benches)
-        counts = sorted(count for count, _ in found)
+        result = write_at_once(place, benches)
+        counts = sorted(count for count, _ in result)
         print(
             f"  {name}, {benches} bench(es): {sum(counts) / BENCH_SECONDS:5.0f} commits/s of 4 readings "
             f"({counts[0]} to {counts[-1]} of each bench), "
-            f"longest {max(worst for _, worst in found):.2f} s"
+            f"longest {max(worst for _, worst in result):.2f} s"
         )
 
 

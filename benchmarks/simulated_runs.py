@@ -165,18 +165,18 @@ class Bench:
         for state in (State(on=()), *(State(on=(control,)) for control in module.control_names)):
             limit_a = limit_of(module, state)
             setting = dynamics.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
-            found = dynamics.supply_state(
+            result = dynamics.supply_state(
                 module, built, setting, dynamics.energised(module, built, self._controls(state))
             )
             trials.append(
                 SupplyTrial(
                     state=state,
                     limit_a=limit_a,
-                    limited=found.limiting,
-                    voltage_v=round(found.voltage_v, 2) if found.limiting else None,
+                    limited=result.limiting,
+                    voltage_v=round(result.voltage_v, 2) if result.limiting else None,
                 )
             )
-            if found.limiting:
+            if result.limiting:
                 return trials, {}
         supply = {}
         for state in self._job.sequence.states:
@@ -208,9 +208,11 @@ class Bench:
                 for number, volts_per_division in zip(inputs, ranges, strict=True)
             ]
         )
-        found = volts * gain[:, None] * phase
-        found = found + noise[:, None] * (rng.normal(size=found.shape) + 1j * rng.normal(size=found.shape))
-        return found, np.repeat(noise[:, None], 2, axis=1), ranges
+        result = volts * gain[:, None] * phase
+        result = result + noise[:, None] * (
+            rng.normal(size=result.shape) + 1j * rng.normal(size=result.shape)
+        )
+        return result, np.repeat(noise[:, None], 2, axis=1), ranges
 
     def _through(self, frequency_hz: float, level_vrms: float) -> ToneReference:
         tones = choose_tones(frequency_hz)
@@ -221,15 +223,15 @@ class Bench:
             load = 2 * (1 / impedances.input_ohm + 2j * np.pi * hz * impedances.input_f)
             through.append(1 / (1 + impedances.source_ohm * load))
         truth = np.array([[through[0], 0], [0, through[1]], [through[0], 0], [0, through[1]]])
-        found, noise, ranges = self._read(emf, truth, (1, 2, 3, 4), self._rng)
-        found = found * np.exp(-1j * np.angle([found[0, 0], found[1, 1]]))
+        result, noise, ranges = self._read(emf, truth, (1, 2, 3, 4), self._rng)
+        result = result * np.exp(-1j * np.angle([result[0, 0], result[1, 1]]))
         return ToneReference(
             identity=f"through at {frequency_hz:g} Hz",
             frequencies_hz=tones.frequencies_hz,
             emf_vrms=emf,
             clock=EXACT_CLOCK,
             inputs=(1, 2, 3, 4),
-            source=tuple(complex(found[row, row % 2]) for row in range(4)),
+            source=tuple(complex(result[row, row % 2]) for row in range(4)),
             source_standard=tuple(float(noise[row, 0]) for row in range(4)),
             spread=Spread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
             repeatability=Repeatability(standard=(REPEATABILITY,) * 4, freedom=(math.inf,) * 4),

@@ -109,10 +109,10 @@ def _browse(index: Path) -> None:
             tab.open(index.as_uri())
             loaded = time.perf_counter() - start
             painted = tab.find(PAINTED)
-            found = [f"{text!r} {tab.find(FILTER.format(text=text)):.0f} ms" for text in SEARCHES]
+            result = [f"{text!r} {tab.find(FILTER.format(text=text)):.0f} ms" for text in SEARCHES]
             print(
                 f"{width} pixels: first painted after {painted:.0f} ms, loaded in {loaded:.2f} s; "
-                f"searched for {', '.join(found)}"
+                f"searched for {', '.join(result)}"
             )
 
 

@@ -73,7 +73,7 @@ class SafeEnd:
         try:
             if role in self.offs:
                 self.offs[role]()
-            elif mark is not None and mark.found:
+            elif mark is not None and mark.result:
                 return ""  # left on by another run, and still: its mark stays, and its error was raised
             if mark is not None:
                 mark.go()
@@ -208,11 +208,11 @@ class Opening:
 
     def make_left_safe(self, marks: Mapping[str, LeftOnMarker], tell: Callable[[str], None]) -> None:
         """Switch off what an earlier run left on, each for itself. Raises BenchError for what stays on."""
-        left = {role: mark.found for role, mark in marks.items() if mark.found}
+        left = {role: mark.result for role, mark in marks.items() if mark.result}
         if not left:
             return
         generator_profile, supply_profile, board_profile, _ = self._profiles
-        found: list[str] = []
+        result: list[str] = []
         failures: list[str] = []
 
         def generator() -> str:
@@ -238,11 +238,11 @@ class Opening:
             if role not in left:
                 continue
             try:
-                found.append(f"{role}: {act()}")
+                result.append(f"{role}: {act()}")
             except BenchError as error:  # the next instrument must be made safe whatever befell this one
                 failures.append(str(error))
         who = " and ".join(dict.fromkeys(left.values()))
-        tell(f"the bench was not left safe by {who}. Found {'; '.join(found) or 'nothing that answers'}")
+        tell(f"the bench was not left safe by {who}. Found {'; '.join(result) or 'nothing that answers'}")
         if failures:
             raise BenchError(
                 "NOT SAFE: it was left on, and could not be switched off and verified: "
@@ -428,10 +428,10 @@ def _check_pattern(role: str, file: InstrumentFile) -> None:
         ) from None
 
 
-def _check_identity(role: str, file: InstrumentFile, found: str) -> None:
-    if file.identity is not None and not re.search(file.identity, found):
+def _check_identity(role: str, file: InstrumentFile, result: str) -> None:
+    if file.identity is not None and not re.search(file.identity, result):
         raise WrongInstrument(
-            f"answers as {found!r}, which does not match {file.identity!r} of the bench file; nothing was "
+            f"answers as {result!r}, which does not match {file.identity!r} of the bench file; nothing was "
             "switched. Correct the address or the identity",
             instrument=role,
             address=file.address,

@@ -111,7 +111,7 @@ class LeftOnMarker:
             self._path = place_of(address, ".open")
         except OSError as error:
             raise self._refused(error) from error
-        self.found = _read(self._path)
+        self.result = _read(self._path)
 
     def stand(self) -> None:
         """Put the mark on disk, this one for that which was found. Raises BenchError where it cannot be."""

@@ -96,10 +96,10 @@ class ScpiGenerator:
         ):
             if query is None:
                 continue
-            found = self._session.query_number(query(n=output))
-            if not math.isclose(found, sent, rel_tol=READS_BACK_WITHIN):
+            result = self._session.query_number(query(n=output))
+            if not math.isclose(result, sent, rel_tol=READS_BACK_WITHIN):
                 self._settings.forget()
-                raise self._session.error(f"was set to {sent:g} and reads back {found:g}", query(n=output))
+                raise self._session.error(f"was set to {sent:g} and reads back {result:g}", query(n=output))
 
     def switch(self, output: int, *, on: bool) -> None:
         """Switch an output and read it back. Raises BenchError where it reads otherwise."""
@@ -113,10 +113,10 @@ class ScpiGenerator:
     def _verify(self, output: int, *, on: bool) -> None:
         query = self._profile.commands.output_query(n=output)
         answer = self._session.query(query)
-        found = ON_OFF.get(answer.strip().upper())
-        if found is None:
+        result = ON_OFF.get(answer.strip().upper())
+        if result is None:
             raise self._session.bad_reply("1 or 0", answer, query)
-        if found is not on:
+        if result is not on:
             words = ("on", "off") if on else ("off", "on")
             raise self._session.error(f"output {output} was switched {words[0]} and reads {words[1]}", query)
 

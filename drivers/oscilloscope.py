@@ -348,34 +348,34 @@ class PreambleOscilloscope:
         )
         return preamble, np.frombuffer(block, dtype=np.uint8)
 
-    def _unmet(self, found: Preamble, n: int, setting: CaptureSetting, others: list[Preamble]) -> str:
+    def _unmet(self, result: Preamble, n: int, setting: CaptureSetting, others: list[Preamble]) -> str:
         """What the record should have been and isn't, "" where it is right."""
         asked_interval_s = setting.duration_s / setting.samples
         v_per_div = setting.inputs[n].volts_per_division
-        span = found.y_increment_v * CODES / (self._profile.divisions * v_per_div)
+        span = result.y_increment_v * CODES / (self._profile.divisions * v_per_div)
         low, high = SPAN_OVER_SCREEN
-        if others and (found.points, found.x_increment_s) != (others[0].points, others[0].x_increment_s):
+        if others and (result.points, result.x_increment_s) != (others[0].points, others[0].x_increment_s):
             return (
                 f"{others[0].points} samples at {others[0].x_increment_s:g} s, as in the same record before,"
             )
-        if found.points < setting.samples:
+        if result.points < setting.samples:
             return f"at least {setting.samples} samples"
-        if found.points > MOST_OVER * self._profile.record_length_max:
+        if result.points > MOST_OVER * self._profile.record_length_max:
             return f"at most {self._profile.record_length_max} samples"
-        if found.x_increment_s > asked_interval_s * (1.0 + RATE_WITHIN):
+        if result.x_increment_s > asked_interval_s * (1.0 + RATE_WITHIN):
             return f"samples at {asked_interval_s:g} s or faster"
-        if found.points * found.x_increment_s < setting.duration_s * (1.0 - RATE_WITHIN):
+        if result.points * result.x_increment_s < setting.duration_s * (1.0 - RATE_WITHIN):
             return f"at least {setting.duration_s:g} s"
         if not low <= span <= high:
             return f"a range of about {self._profile.divisions} divisions of {v_per_div:g} V"
         return ""
 
-    def _unlike(self, found: Preamble, n: int, setting: CaptureSetting) -> str:
+    def _unlike(self, result: Preamble, n: int, setting: CaptureSetting) -> str:
         """How this setting was scaled before, "" where it is the same: no digit is believed once only."""
         place = (n, setting.inputs[n])
-        ends_v = to_volts(ENDS, found, origin_in_counts=self._profile.origin_in_counts)
+        ends_v = to_volts(ENDS, result, origin_in_counts=self._profile.origin_in_counts)
         before_v = self._ends_v.setdefault(place, ends_v)
-        if np.all(np.abs(ends_v - before_v) <= ENDS_WITHIN * found.y_increment_v):
+        if np.all(np.abs(ends_v - before_v) <= ENDS_WITHIN * result.y_increment_v):
             return ""
         del self._ends_v[place]  # which of the two is wrong is not known
         return f"{before_v[0]:g} to {before_v[1]:g} V on the screen, as in a record of this setting before,"

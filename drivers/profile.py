@@ -59,11 +59,11 @@ class Holes:
             return text
         if not isinstance(text, str) or not ONE_LINE.fullmatch(text):
             raise ValueError(f"expected a command as one line of plain text, found {text!r}")
-        found = HOLE.findall(text)
-        others = [name for name in found if name not in self.needed]
+        result = HOLE.findall(text)
+        others = [name for name in result if name not in self.needed]
         if "{" in HOLE.sub("", text) or "}" in HOLE.sub("", text):
             raise ValueError(f"expected {self._wanted()}, found braces that don't pair in {text!r}")
-        if any(name not in found for name in self.needed) or len(others) != bool(self.one_of):
+        if any(name not in result for name in self.needed) or len(others) != bool(self.one_of):
             raise ValueError(f"expected {self._wanted()}, found {text!r}")
         if any(name not in self.one_of for name in others):
             raise ValueError(f"expected {self._wanted()}, found {text!r}")

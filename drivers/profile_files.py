@@ -134,13 +134,13 @@ def _mistake(item: Any, text: str, file: str, model: type[Profile]) -> Mistake:
 
 def _in_words(item: Any) -> str:
     """What was found and expected; a check of our own says so itself, or says only what is wrong."""
-    found = item["input"]
+    result = item["input"]
     if item["type"] == "literal_error":
-        return f"found {found!r}; expected {item['ctx']['expected']}"
+        return f"found {result!r}; expected {item['ctx']['expected']}"
     if item["type"] != "value_error":
-        return f"found {found!r}; expected {expected(item['type'], item.get('ctx', {}))}"
+        return f"found {result!r}; expected {expected(item['type'], item.get('ctx', {}))}"
     message = str(item["ctx"]["error"])
-    return message if "found" in message else f"{message[:1].lower()}{message[1:]}, found {found!r}"
+    return message if "found" in message else f"{message[:1].lower()}{message[1:]}, found {result!r}"
 
 
 def _keys(model: Any, path: tuple[str, ...]) -> tuple[str, ...]:

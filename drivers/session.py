@@ -217,18 +217,18 @@ class Session:
 
     def drain_errors(self) -> tuple[str, ...]:
         """Read the error queue until it is empty; what it held, oldest first, at most 32."""
-        found: list[str] = []
+        result: list[str] = []
         for _ in range(MOST_ERRORS):
             answer = self._query(self._error_query, None)
             number = re.match(r"\s*([+-]?\d+)", answer)
             if number is None:
                 raise self.bad_reply('an error number, such as 0,"No error"', answer, self._error_query)
             if int(number[1]) == 0:
-                return tuple(found)
-            found.append(answer)
+                return tuple(result)
+            result.append(answer)
         # More than a queue holds: what is left must not be counted against the next group.
         self.write("*CLS")
-        return (*found, f"(and more: the queue was not empty after {MOST_ERRORS}, and was cleared)")
+        return (*result, f"(and more: the queue was not empty after {MOST_ERRORS}, and was cleared)")
 
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
@@ -271,11 +271,11 @@ class Session:
             self._reopen(REOPEN_AFTER_S)
             if not self.identity:
                 return
-            found = self._ask_identity()
-            if found != self.identity:
+            result = self._ask_identity()
+            if result != self.identity:
                 self.dirty = True
                 raise WrongInstrument(
-                    f"answered as {self.identity!r} before the connection was reopened and now as {found!r}",
+                    f"answered as {self.identity!r} before the connection was reopened and now as {result!r}",
                     instrument=self.instrument,
                     address=self.address,
                 )

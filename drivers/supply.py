@@ -104,10 +104,10 @@ class ScpiSupply:
         if query is None:
             return
         answer = self._session.query(query())
-        found = {"1": True, "ON": True, "0": False, "OFF": False}.get(answer.strip().upper())
-        if found is None:
+        result = {"1": True, "ON": True, "0": False, "OFF": False}.get(answer.strip().upper())
+        if result is None:
             raise self._session.bad_reply("1 or 0", answer, query())
-        if found is not on:
+        if result is not on:
             words = ("on", "off") if on else ("off", "on")
             raise self._session.error(f"was switched {words[0]} and reads {words[1]}", query())
 

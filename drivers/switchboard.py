@@ -31,7 +31,7 @@ class Channels:
     None where it was not asked, or does not say.
     """
 
-    found: frozenset[int] | None = None
+    result: frozenset[int] | None = None
 
     def __init__(
         self, *, identity: Identity, channel_count: int, settle_s: float, reads_back: bool = True
@@ -82,7 +82,7 @@ class Channels:
         """Every channel open, from whatever they are."""
         if look:
             with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
-                self.found = self._look()
+                self.result = self._look()
         self.off()
 
     def _look(self) -> frozenset[int] | None:
@@ -93,11 +93,11 @@ class Channels:
         self._verify(frozenset())
 
     def _verify(self, wanted: frozenset[int]) -> None:
-        found = self._read_back(wanted)
-        if found is not None and found != wanted:
+        result = self._read_back(wanted)
+        if result is not None and result != wanted:
             raise self._error(
                 f"channels {listed(wanted)} were to be closed and the others open; it reads back "
-                f"{listed(found)} as closed"
+                f"{listed(result)} as closed"
             )
 
     def _error(self, what: str) -> BenchError:

@@ -55,8 +55,8 @@ class Mistake:
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """The known name that is most like a misspelt one, or None where none is like it."""
-    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    return found[0] if found else None
+    result = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
+    return result[0] if result else None
 
 
 class JobError(SwitchwalkError):

@@ -55,11 +55,11 @@ def judge(
     return "unproven"
 
 
-def judge_polarity(found: float, expected: float) -> Verdict:
+def judge_polarity(result: float, expected: float) -> Verdict:
     """Polarity must be as predicted; one that is undecided (0), or not predicted, is unproven."""
-    if found not in (1.0, -1.0) or expected not in (1.0, -1.0):
+    if result not in (1.0, -1.0) or expected not in (1.0, -1.0):
         return "unproven"
-    return "pass" if found == expected else "fail"
+    return "pass" if result == expected else "fail"
 
 
 def unit_verdict(verdicts: Iterable[Verdict]) -> Verdict:

@@ -91,10 +91,10 @@ def parse_quantity(text: object, dimension: Dimension, *, sign: Sign | None = No
     rule = _RULES[dimension]
     number, unit = _split(text, dimension)
     if unit not in rule.units:
-        found = (
+        result = (
             f'found "{text}", which has no unit' if not unit else f'found "{text}", whose unit is "{unit}"'
         )
-        raise ValueError(f"{found}; expected {expected_words(dimension)}")
+        raise ValueError(f"{result}; expected {expected_words(dimension)}")
     value = _in_si(number, unit)
     wanted = rule.sign if sign is None else sign
     if not math.isfinite(value):

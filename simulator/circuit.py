@@ -232,14 +232,14 @@ class Network:
         moving: the contacts that are elsewhere in other questions of this kind; None for all.
         """
         key = (closed.tobytes(), on, frequencies_hz)
-        found = self._solved.get(key)
-        if found is None:
+        result = self._solved.get(key)
+        if result is None:
             if moving is None:
-                found = self._solve(closed, on, frequencies_hz)
+                result = self._solve(closed, on, frequencies_hz)
             else:
-                found = self._still(closed & ~moving, moving, on, frequencies_hz).solve(closed)
-            _remember(self._solved, key, found, CACHE_MAX)
-        return found
+                result = self._still(closed & ~moving, moving, on, frequencies_hz).solve(closed)
+            _remember(self._solved, key, result, CACHE_MAX)
+        return result
 
     def inject(
         self, closed: NDArray[np.bool_], on: tuple[bool, ...], ends: Sequence[tuple[str, str | None]]
@@ -258,8 +258,8 @@ class Network:
             volts = np.zeros((self._size + 1, len(ends)))
             volts[:-1] = np.linalg.solve(matrix, right[:-1])[: self._size]
             probes = volts[self._seen[: len(self._parts.probes), 0]]
-            found = probes, volts[pairs[:, 0]] - volts[pairs[:, 1]]
-            _remember(self._injected, key, found, CACHE_MAX)
+            result = probes, volts[pairs[:, 0]] - volts[pairs[:, 1]]
+            _remember(self._injected, key, result, CACHE_MAX)
         return self._injected[key]
 
     def _solve(
@@ -284,11 +284,11 @@ class Network:
     ) -> Still:
         """What does not move, eliminated; closed: of the contacts that don't."""
         key = (closed.tobytes(), moving.tobytes(), on, frequencies_hz)
-        found = self._stills.get(key)
-        if found is None:
+        result = self._stills.get(key)
+        if result is None:
             conductance, capacitance, known = self._equations(closed, on, left_out=moving)
             moved = np.flatnonzero(moving)
-            found = Still(
+            result = Still(
                 at_frequencies(conductance, capacitance, frequencies_hz),
                 known,
                 seen=self._seen,
@@ -299,8 +299,8 @@ class Network:
                 open_f=self._contact_f[moved],
                 emf_v=self._contact_emf_v[moved],
             )
-            _remember(self._stills, key, found, STILLS_MAX)
-        return found
+            _remember(self._stills, key, result, STILLS_MAX)
+        return result
 
     def _equations(
         self,

@@ -249,7 +249,7 @@ def coupled(
 
     The answer of such a node is Q R/(tau - R C0) (exp(-t/tau) - exp(-t/(R C0))), Q = C V.
     """
-    found: list[Decay] = []
+    result: list[Decay] = []
     for edge in edges:
         transfer, own = network.inject(closed, on, [(node, None) for node in edge.nodes])
         for n, farads in enumerate(edge.farads):
@@ -257,9 +257,9 @@ def coupled(
             if abs(own_s / COIL_EDGE_S - 1) < 0.01:
                 own_s *= 1.02
             size = farads * edge.step_v * transfer[:, n] / (COIL_EDGE_S - own_s)
-            found.append(Decay(rate_per_s=1 / COIL_EDGE_S, amplitudes_v=size.astype(np.complex128)))
-            found.append(Decay(rate_per_s=1 / own_s, amplitudes_v=-size.astype(np.complex128)))
-    return tuple(found)
+            result.append(Decay(rate_per_s=1 / COIL_EDGE_S, amplitudes_v=size.astype(np.complex128)))
+            result.append(Decay(rate_per_s=1 / own_s, amplitudes_v=-size.astype(np.complex128)))
+    return tuple(result)
 
 
 class CoilEdges:

@@ -55,19 +55,19 @@ class Trouble:
 
 def parse_trouble(text: str) -> Trouble:
     """Read a trouble such as `oscilloscope late 800 ms after 20`. Raises UsageError."""
-    found = _TROUBLE.fullmatch(" ".join(text.lower().split()))
-    who = next((name for name in INSTRUMENTS if found and name == found["who"]), None)
+    result = _TROUBLE.fullmatch(" ".join(text.lower().split()))
+    who = next((name for name in INSTRUMENTS if result and name == result["who"]), None)
     kinds: tuple[Kind, ...] = Kind.__args__  # type: ignore[attr-defined]
-    kind = next((name for name in kinds if found and name == found["kind"]), None)
-    if found is None or who is None or kind is None:
+    kind = next((name for name in kinds if result and name == result["kind"]), None)
+    if result is None or who is None or kind is None:
         raise UsageError(f"no such trouble: {text!r}; expected {GRAMMAR}")
-    value = None if found["value"] is None else int(found["value"])
+    value = None if result["value"] is None else int(result["value"])
     if (value is None and kind in NEEDS_VALUE) or (value is not None and kind not in MAY_HAVE_VALUE):
         raise UsageError(f"trouble {text!r}: {kind} takes {'a' if value is None else 'no'} number; {GRAMMAR}")
     if kind != "error" and value is not None and not 0 <= value <= LATE_MAX_MS:
         raise UsageError(f"trouble {text!r}: {value} ms is outside 0 to {LATE_MAX_MS}")
     return Trouble(
-        who=who, kind=kind, value=value, after=int(found["after"] or 0), always=found["always"] is not None
+        who=who, kind=kind, value=value, after=int(result["after"] or 0), always=result["always"] is not None
     )
 
 

@@ -87,8 +87,8 @@ def search_apart(name: str, cases: int, seed: int, keep: Path) -> Searched:
     said = done.stdout + done.stderr
 
     def number(of: str) -> int:
-        found = re.search(rf"stat::{of}:\s+(\d+)", said)
-        return int(found[1]) if found else 0
+        result = re.search(rf"stat::{of}:\s+(\d+)", said)
+        return int(result[1]) if result else 0
 
     return Searched(
         cases=number("number_of_executed_units"),
@@ -116,13 +116,13 @@ def main() -> int:
     print(f"{'target':14} {'cases':>9} {'s':>7} {'MB':>5} {'slowest s':>9} finding")
     shares = {asked.target: sum(SHARES.values())} if asked.target else SHARES
     for name, share in shares.items():
-        found = search_apart(name, asked.cases * share // sum(SHARES.values()), asked.seed, keep)
-        whole += found.cases
-        findings += bool(found.finding)
-        told = f"{found.slowest_s:>9} {'YES' if found.finding else 'none'}"
-        print(f"{name:14} {found.cases:>9} {found.seconds:>7.0f} {found.memory_mb:>5} {told}", flush=True)
-        if found.finding:
-            print(found.finding)
+        result = search_apart(name, asked.cases * share // sum(SHARES.values()), asked.seed, keep)
+        whole += result.cases
+        findings += bool(result.finding)
+        told = f"{result.slowest_s:>9} {'YES' if result.finding else 'none'}"
+        print(f"{name:14} {result.cases:>9} {result.seconds:>7.0f} {result.memory_mb:>5} {told}", flush=True)
+        if result.finding:
+            print(result.finding)
     print(f"{whole} cases, {findings} findings; inputs in {keep}")
     return int(findings > 0)
 

@@ -170,10 +170,10 @@ class Lane:
         about = f"{serial} ({', '.join(faults) or 'good'}; {', '.join(troubles) or 'no trouble'})"
         wrong = []
         with open_records(self._records, read_only=True) as store:
-            found = store.runs(serial=serial)
-            readings = store.readings(found[0].run_id) if found else []
-            events = store.events(found[0].run_id) if found else []
-        outcome = found[0].outcome if found else "not begun"
+            result = store.runs(serial=serial)
+            readings = store.readings(result[0].run_id) if result else []
+            events = store.events(result[0].run_id) if result else []
+        outcome = result[0].outcome if result else "not begun"
         lost = [one for one in readings if one.verdict == "missing" and one.reason.startswith(BENCH_FAILED)]
         right = "fail" if faults else "pass"
         excused = bool(troubles) or self._left_unsafe  # an instrument may still be at the run before
@@ -223,10 +223,10 @@ class Lane:
     def close(self) -> Closed:
         """Read every entry of the records again."""
         with open_records(self._records, read_only=True) as store:
-            found = store.verify()
+            result = store.verify()
         return Closed(
-            entries=found.entries,
-            findings=len(found.findings),
+            entries=result.entries,
+            findings=len(result.findings),
             records_bytes=self._records.stat().st_size,
         )
 

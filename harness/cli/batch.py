@@ -224,29 +224,29 @@ class Units:
         self._report(result, request, retest)
         self._check_trouble()
 
-    def _report(self, result: RunResult, request: RunRequest, retest: Retest | None) -> None:
+    def _report(self, combined: RunResult, request: RunRequest, retest: Retest | None) -> None:
         """The word at once; then what would explain a failure, which may take a moment, and the page."""
         ended_s = time.monotonic()
         unit = UnitResult(
             serial=request.serial,
-            run_id=result.run_id,
-            outcome=result.outcome,
-            reason=result.reason,
+            run_id=combined.run_id,
+            outcome=combined.outcome,
+            reason=combined.reason,
             faults=(),
             probability=0.0,
             injected="".join(request.faults),
-            seconds=result.duration_s,
+            seconds=combined.duration_s,
             ready_s=0.0,
             retest=0 if retest is None else retest.number,
             report="",
         )
         self.made.units.append(unit)  # whatever comes now, the unit has its verdict
-        found = self._show(request.serial, result)
-        page = self.reporter.write_page(self.store.run(result.run_id), found)
+        result = self._show(request.serial, combined)
+        page = self.reporter.write_page(self.store.run(combined.run_id), result)
         self.made.units[-1] = replace(
             unit,
-            faults=() if found is None else found.names,
-            probability=0.0 if found is None else found.probability,
+            faults=() if result is None else result.names,
+            probability=0.0 if result is None else result.probability,
             ready_s=time.monotonic() - ended_s,
             report=str(page),
         )
@@ -254,21 +254,21 @@ class Units:
             say(f"report: {page}", indent=2)
             typer.echo("")
 
-    def _show(self, serial: str, result: RunResult) -> Explained | None:
+    def _show(self, serial: str, combined: RunResult) -> Explained | None:
         if not self.quiet:
             if self.attended or sys.stdout.isatty():  # an unattended log has no room to be read across
-                show_banner(result.outcome.upper())
-            passed = sum(reading.verdict == "pass" for reading in result.readings)
-            counts = f"{passed} of {counted(len(result.readings), 'reading')} pass"
-            ended = f"{serial}: {result.outcome.upper()}, run {result.run_id}"
-            say(f"{ended}, {result.duration_s:.1f} s, {counts}")
-            if result.reason:
-                say(result.reason, indent=2, hang=0)
-        found = self.reporter.find_fault(self.store.run(result.run_id), at_once=self.attended)
-        if not self.quiet and result.outcome in ("fail", "unproven"):
-            say_likely(found, result.run_id, result.outcome)
-            say_worst([one for one in result.readings if one.verdict != "pass"], WORST_SHOWN)
-        return found
+                show_banner(combined.outcome.upper())
+            passed = sum(reading.verdict == "pass" for reading in combined.readings)
+            counts = f"{passed} of {counted(len(combined.readings), 'reading')} pass"
+            ended = f"{serial}: {combined.outcome.upper()}, run {combined.run_id}"
+            say(f"{ended}, {combined.duration_s:.1f} s, {counts}")
+            if combined.reason:
+                say(combined.reason, indent=2, hang=0)
+        result = self.reporter.find_fault(self.store.run(combined.run_id), at_once=self.attended)
+        if not self.quiet and combined.outcome in ("fail", "unproven"):
+            say_likely(result, combined.run_id, combined.outcome)
+            say_worst([one for one in combined.readings if one.verdict != "pass"], WORST_SHOWN)
+        return result
 
     def _refuse(self, serial: str, why: str) -> None:
         """Say why a unit is not tested, and keep that for the end."""

@@ -109,8 +109,8 @@ def bench(
         checked = _checked(described, file, profile_folder(described, bench), marked=simulator is None)
     ready = not any(each.ok is False for each in checked)
     if as_json:
-        found = {"bench": file.name, "ready": ready, "checked": [asdict(each) for each in checked]}
-        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        result = {"bench": file.name, "ready": ready, "checked": [asdict(each) for each in checked]}
+        typer.echo(json.dumps(result, indent=2, ensure_ascii=False))
     else:
         _print(file.name, checked, ready=ready)
     raise typer.Exit(EXIT_PASS if ready else EXIT_BENCH)
@@ -262,14 +262,14 @@ def _of_the_device(error: SwitchwalkError, address: str) -> str:
 
 def _whose(address: str) -> str:
     """The group that may open a device file, if that can be told."""
-    found = re.search(r"(/dev/[\w./-]+?)(::INSTR)?$", address)
-    if found is None or os.name != "posix":
+    result = re.search(r"(/dev/[\w./-]+?)(::INSTR)?$", address)
+    if result is None or os.name != "posix":
         return ": USB instruments need a rule that lets their users open them"
     try:
-        group = Path(found[1]).group()
+        group = Path(result[1]).group()
     except (OSError, KeyError):
         return ""
-    return f" {found[1]}: become a member of its group {group!r} and log in anew"
+    return f" {result[1]}: become a member of its group {group!r} and log in anew"
 
 
 def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
@@ -337,8 +337,8 @@ def find(
     notes: list[str] = []
     seen = [*_serial_ports(), *_usb_and_gpib(notes), *(_asked(*place) for place in places)]
     if as_json:
-        found = {"seen": [asdict(each) for each in seen], "notes": notes}
-        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        result = {"seen": [asdict(each) for each in seen], "notes": notes}
+        typer.echo(json.dumps(result, indent=2, ensure_ascii=False))
         return
     for each in seen:
         typer.echo(f'address = "{each.address}"')
@@ -350,10 +350,10 @@ def find(
 
 
 def _place(text: str) -> tuple[str, int]:
-    found = HOST.fullmatch(text)
-    if found is None or not 0 < int(found["port"]) < 65536:
+    result = HOST.fullmatch(text)
+    if result is None or not 0 < int(result["port"]) < 65536:
         raise UsageError(f"--host {text!r}: expected HOST:PORT, such as 192.0.2.17:5025")
-    return found["host"], int(found["port"])
+    return result["host"], int(result["port"])
 
 
 def _serial_ports() -> Iterator[Seen]:

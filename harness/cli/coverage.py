@@ -110,10 +110,10 @@ def coverage(
     impedances = impedances_of(described, bench)
     plan = build_plan(described, impedances=impedances)
     with cluster(workers) as executor:
-        found = find_coverage(described, plan, impedances=impedances, executor=executor)
+        result = find_coverage(described, plan, impedances=impedances, executor=executor)
         asked = judge_suspects(described, plan, own, impedances=impedances, executor=executor) if own else ()
         additions = cheapest_additions(
-            described, [one.fault for one in found.unseen], impedances=impedances, executor=executor
+            described, [one.fault for one in result.unseen], impedances=impedances, executor=executor
         )
         loads = with_loads(described, CONTACT_LOADS_OHM, impedances=impedances, executor=executor)
         shorter = (
@@ -125,7 +125,7 @@ def coverage(
             else None
         )
     if as_json:
-        data = coverage_data(found, additions, loads)
+        data = coverage_data(result, additions, loads)
         if asked:
             data["asked"] = [_fault_data(one) for one in asked]
         if shorter is not None:
@@ -136,7 +136,7 @@ def coverage(
         return
     for line in asked_lines(asked):
         typer.echo(line)
-    for line in coverage_lines(described, plan, found, additions, loads, every=every):
+    for line in coverage_lines(described, plan, result, additions, loads, every=every):
         typer.echo(line)
     for line in minimal_lines(shorter) if shorter is not None else ():
         typer.echo(line)
@@ -149,14 +149,14 @@ def _progress(done: int, total: int) -> None:
 
 
 def coverage_data(
-    found: Coverage, additions: tuple[Addition, ...], loads: tuple[HeavierLoad, ...]
+    result: Coverage, additions: tuple[Addition, ...], loads: tuple[HeavierLoad, ...]
 ) -> dict[str, Any]:
     """The coverage for another program."""
     return {
-        "possible": len(found.faults),
-        "seen": len(found.seen),
-        "unseen": [one.fault.name for one in found.unseen],
-        "groups": [list(group) for group in found.groups],
+        "possible": len(result.faults),
+        "seen": len(result.seen),
+        "unseen": [one.fault.name for one in result.unseen],
+        "groups": [list(group) for group in result.groups],
         "contacts": [
             {
                 "contact": one.contact,
@@ -164,12 +164,12 @@ def coverage_data(
                 "by": one.by,
                 "check": one.check,
             }
-            for one in found.contacts
+            for one in result.contacts
         ],
-        "distinct": found.distinct,
-        "faults": [_fault_data(one) for one in found.faults],
-        "resistive": [_fault_data(one) for one in found.resistive],
-        "tight": [{"reading": one.reading, "margin": one.margin} for one in found.tight],
+        "distinct": result.distinct,
+        "faults": [_fault_data(one) for one in result.faults],
+        "resistive": [_fault_data(one) for one in result.resistive],
+        "tight": [{"reading": one.reading, "margin": one.margin} for one in result.tight],
         "additions": [{"add": one.words, "sees": list(one.sees), "cost_s": one.cost_s} for one in additions],
         "loads": [
             {
@@ -264,43 +264,43 @@ def asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
 def coverage_lines(
     job: Job,
     plan: Plan,
-    found: Coverage,
+    result: Coverage,
     additions: tuple[Addition, ...],
     loads: tuple[HeavierLoad, ...],
     *,
     every: bool,
 ) -> Iterator[str]:
     """What a plan sees. every: name each fault that is seen, and not only those that are so least clearly."""
-    possible, seen = len(found.faults), len(found.seen)
+    possible, seen = len(result.faults), len(result.seen)
     yield from _folded(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     yield from _folded(
         f"{seen} of {possible} faults seen ({100 * seen / max(possible, 1):.1f} %), by "
-        f"{counted(plan.count, 'reading')}; they show {counted(found.distinct, 'different thing')}"
+        f"{counted(plan.count, 'reading')}; they show {counted(result.distinct, 'different thing')}"
     )
-    if found.tight:
+    if result.tight:
         yield ""
         yield "Limits tighter than the spread of good units, which may end unproven:"
-        for tight in found.tight[:FEW]:
+        for tight in result.tight[:FEW]:
             yield from _folded(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
-    yield from _unseen_lines(found)
-    yield from _addition_lines(found, additions)
-    yield from _seen_lines(found, every=every)
-    if found.groups:
+    yield from _unseen_lines(result)
+    yield from _addition_lines(result, additions)
+    yield from _seen_lines(result, every=every)
+    if result.groups:
         yield ""
-        yield from _folded(f"Seen, and not told apart from each other ({len(found.groups)} groups):")
-        for group in found.groups:
+        yield from _folded(f"Seen, and not told apart from each other ({len(result.groups)} groups):")
+        for group in result.groups:
             yield from _folded(" | ".join(map(_whole, group)), indent=2, more=6)
-    yield from _contact_lines(found, loads)
+    yield from _contact_lines(result, loads)
 
 
-def _unseen_lines(found: Coverage) -> Iterator[str]:
+def _unseen_lines(result: Coverage) -> Iterator[str]:
     """Faults with why they are not seen; those of one reason together."""
-    if not found.unseen:
+    if not result.unseen:
         return
     yield ""
     yield "Not seen:"
     reasons: dict[str, list[str]] = {}
-    for one in found.unseen:
+    for one in result.unseen:
         reasons.setdefault(one.why, []).append(_whole(one.name))
     for why, names in reasons.items():
         if len(names) == 1:
@@ -310,9 +310,9 @@ def _unseen_lines(found: Coverage) -> Iterator[str]:
             yield from _folded(" | ".join(names), indent=6)
 
 
-def _seen_lines(found: Coverage, *, every: bool) -> Iterator[str]:
+def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
     """Faults with the reading that sees each best: how many times its ± that would be past its limit."""
-    told = found.seen if every else sorted(found.seen, key=lambda one: one.margin)[:BARELY]
+    told = result.seen if every else sorted(result.seen, key=lambda one: one.margin)[:BARELY]
     if not told:
         return
     yield ""
@@ -330,8 +330,8 @@ def _seen_by(one: Seen) -> str:
     return f"{margin}{one.by}{others}"
 
 
-def _addition_lines(found: Coverage, additions: tuple[Addition, ...]) -> Iterator[str]:
-    if not found.unseen:
+def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterator[str]:
+    if not result.unseen:
         return
     yield ""
     if not additions:
@@ -342,22 +342,24 @@ def _addition_lines(found: Coverage, additions: tuple[Addition, ...]) -> Iterato
         cost = f"{one.cost_s:.1f} s more" if one.cost_s else "no more time"
         plural = "s" if len(one.sees) > 1 else ""
         yield from _folded(f"{one.words}: {len(one.sees)} fault{plural} more, {cost}", indent=2, more=6)
-    left = len(found.unseen) - sum(len(one.sees) for one in additions)
+    left = len(result.unseen) - sum(len(one.sees) for one in additions)
     if left:
         yield from _folded(f"nothing that was tried would see the other {left}", indent=2)
 
 
-def _contact_lines(found: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[str]:
-    if not found.contacts:
+def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[str]:
+    if not result.contacts:
         return
     yield ""
-    yield from _folded(f"Resistive contacts, counted apart; seen of {len(found.contacts)}: {_shares(found)}")
+    yield from _folded(
+        f"Resistive contacts, counted apart; seen of {len(result.contacts)}: {_shares(result)}"
+    )
     yield ""
     heavy = "".join(f"{f'{load.load_ohm:g} ohm':>{OHM + 2}}" for load in loads)
     if loads:
         yield " " * (2 + CONTACT + OHM + 2) + "  with another load, to half a decade"
     yield f"  {'least ohm seen at':<{CONTACT}}{'as it is':>{OHM + 2}}{heavy}  seen first by"
-    for place, one in enumerate(found.contacts):
+    for place, one in enumerate(result.contacts):
         least = (one.smallest_seen_ohm, *(load.least_ohm[place] for load in loads))
         cells = "".join(f"{_ohm(ohm):>{OHM + 2}}" for ohm in least)
         start = f"  {one.contact:<{CONTACT}}{cells}  "
@@ -371,10 +373,10 @@ def _contact_lines(found: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[
         )
 
 
-def _shares(found: Coverage) -> str:
+def _shares(result: Coverage) -> str:
     """`1 ohm in none, 10 ohm in 2, 100 ohm in 32`."""
     seen: dict[float, int] = {}
-    for one in found.resistive:
+    for one in result.resistive:
         ohm = one.fault.resistance_ohm or 0.0
         seen[ohm] = seen.get(ohm, 0) + one.seen
     return ", ".join(f"{_ohm(ohm)} in {count or 'none'}" for ohm, count in seen.items())

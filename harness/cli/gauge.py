@@ -139,14 +139,14 @@ def study(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
                 ) as here:
                     _run_study(here, left)
-        result = study_of_records(store, described, wanted, simulate=simulate)
+        combined = study_of_records(store, described, wanted, simulate=simulate)
     if as_json:
-        _print_json(study_to_json(result))
+        _print_json(study_to_json(combined))
     else:
-        for line in study_lines(result):
+        for line in study_lines(combined):
             typer.echo(line)
-    found = [one.study for one in result.readings if one.study is not None]
-    shares = [one.gauge.tolerance_percent or 0.0 for one in found]
+    result = [one.study for one in combined.readings if one.study is not None]
+    shares = [one.gauge.tolerance_percent or 0.0 for one in result]
     raise typer.Exit(EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS)
 
 
@@ -180,16 +180,16 @@ def golden(
     with open_records(records or DEFAULT_RECORDS) as store:
         with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as here:
             here.place(serial, f"put the golden unit {serial} in", faults)
-            result = here.test(serial, operator, faults)
-        if result.outcome == "stopped":
-            raise BenchError(f"the golden unit's run was stopped: {result.reason}", instrument="bench")
-        found = compare_golden(store, result.run_id, new_history=new_history)
+            combined = here.test(serial, operator, faults)
+        if combined.outcome == "stopped":
+            raise BenchError(f"the golden unit's run was stopped: {combined.reason}", instrument="bench")
+        result = compare_golden(store, combined.run_id, new_history=new_history)
     if as_json:
-        _print_json(golden_to_json(found))
+        _print_json(golden_to_json(result))
     else:
-        for line in golden_lines(found):
+        for line in golden_lines(result):
             typer.echo(line)
-    raise typer.Exit(EXIT_PASS if found.check.good else EXIT_BENCH)
+    raise typer.Exit(EXIT_PASS if result.check.good else EXIT_BENCH)
 
 
 @gauge.command("known-bad")
@@ -214,14 +214,14 @@ def known_bad(
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     with open_records(records or DEFAULT_RECORDS) as store:
         with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as here:
-            found = list(_run_known_bad(here, wanted, operator))
-        keep_known_bad(store, found)
+            result = list(_run_known_bad(here, wanted, operator))
+        keep_known_bad(store, result)
     if as_json:
-        _print_json(known_bad_to_json(found))
+        _print_json(known_bad_to_json(result))
     else:
-        for line in known_bad_lines(found):
+        for line in known_bad_lines(result):
             typer.echo(line)
-    raise typer.Exit(EXIT_PASS if all(one.good for one in found) else EXIT_BENCH)
+    raise typer.Exit(EXIT_PASS if all(one.good for one in result) else EXIT_BENCH)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -366,7 +366,7 @@ def read_known_bad(path: Path, job: Job) -> list[tuple[str, str]]:
 
     Raises UsageError with every line that is none.
     """
-    found: list[tuple[str, str]] = []
+    result: list[tuple[str, str]] = []
     mistakes: list[str] = []
     for number, line in listed_lines(path, "known faults"):
         serial, comma, fault = (part.strip() for part in line.partition(","))
@@ -379,12 +379,12 @@ def read_known_bad(path: Path, job: Job) -> list[tuple[str, str]]:
             wrong = "expected a single fault"
         if wrong:
             mistakes.append(f"{path}:{number}: {wrong}; found {line!r}")
-        found += [(serial, each.name) for each in faults[:1]]
-    if not found and not mistakes:
+        result += [(serial, each.name) for each in faults[:1]]
+    if not result and not mistakes:
         mistakes.append(f"{path}: no known fault is in it; expected SERIAL, FAULT a line")
     if mistakes:
         raise UsageError("\n".join(mistakes))
-    return found
+    return result
 
 
 def _run_known_bad(

@@ -44,12 +44,12 @@ class StudyResult:
     readings: Sequence[ReadingStudy]
 
 
-def study_lines(result: StudyResult) -> Iterator[str]:
+def study_lines(combined: StudyResult) -> Iterator[str]:
     """A line for each reading, the largest share of its tolerance first."""
-    crossing, found, by = result.crossing, result.readings, result.by
-    simulated = "   SIMULATED" if result.simulated else ""
-    named = f" {printable(result.name)}" if result.name else ""
-    yield f"Gauge study{named}: {printable(result.part)}{simulated}"
+    crossing, result, by = combined.crossing, combined.readings, combined.by
+    simulated = "   SIMULATED" if combined.simulated else ""
+    named = f" {printable(combined.name)}" if combined.name else ""
+    yield f"Gauge study{named}: {printable(combined.part)}{simulated}"
     yield from _wrapped(
         f"{counted(len(crossing.units), 'unit')} ({', '.join(map(printable, crossing.units))}) by "
         f"{len(crossing.appraisers)} {by}s ({', '.join(map(printable, crossing.appraisers))}), "
@@ -57,18 +57,18 @@ def study_lines(result: StudyResult) -> Iterator[str]:
     )
     if crossing.left_out:
         yield f"left out, since the crossing has no place for them: {counted(crossing.left_out, 'run')}"
-    studied = [one for one in found if one.study is not None]
+    studied = [one for one in result if one.study is not None]
     yield ""
     yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
     yield "% of tol.  at most  study ndc     repeat.   reproduc.  reading"
-    told = labels(one.key for one in found)
+    told = labels(one.key for one in result)
     for one in studied[:SHOWN]:
         yield from _study_lines(one, told[one.key])
     if len(studied) > SHOWN:
         yield f"and {len(studied) - SHOWN} more; --json has them all"
-    reasons = sorted({one.reason for one in found if one.study is None})
+    reasons = sorted({one.reason for one in result if one.study is None})
     for reason in reasons:
-        count = sum(one.reason == reason for one in found)
+        count = sum(one.reason == reason for one in result)
         yield from _wrapped(f"{counted(count, 'reading')} without a study: {reason}")
     yield ""
     for means in STUDY_MEANS:
@@ -114,26 +114,28 @@ def study_to_json(result: StudyResult) -> dict[str, Any]:
     }
 
 
-def golden_lines(found: Golden) -> Iterator[str]:
+def golden_lines(result: Golden) -> Iterator[str]:
     """Whether the bench is where it was, and what moved."""
-    word = "BENCH OK" if found.check.good else "BENCH DRIFTED" if found.moved else "BENCH NOT OK"
+    word = "BENCH OK" if result.check.good else "BENCH DRIFTED" if result.moved else "BENCH NOT OK"
     yield ""
-    yield printable(f"{word}  bench {found.bench!r} by golden unit {found.serial}, run {found.run_id}")
-    yield from _wrapped(f"{found.check.why}.")
-    if found.history:
-        yield f"{counted(len(found.shifts), 'reading')} against {counted(len(found.history), 'earlier run')}"
-    elif found.check.good:
-        reason = f" anew: {found.check.new_history}" if found.check.new_history else ""
+    yield printable(f"{word}  bench {result.bench!r} by golden unit {result.serial}, run {result.run_id}")
+    yield from _wrapped(f"{result.check.why}.")
+    if result.history:
+        yield (
+            f"{counted(len(result.shifts), 'reading')} against {counted(len(result.history), 'earlier run')}"
+        )
+    elif result.check.good:
+        reason = f" anew: {result.check.new_history}" if result.check.new_history else ""
         yield from _wrapped(f"With this run its history begins{reason}.")
-    if found.moved:
+    if result.moved:
         yield ""
         yield "      moved by  from its mean     claimed  reading"
-        labels_of = labels(one.key for one in found.shifts)
-        for one in found.moved[:SHOWN]:
+        labels_of = labels(one.key for one in result.shifts)
+        for one in result.moved[:SHOWN]:
             yield from _shift_lines(one, labels_of[one.key])
-        if len(found.moved) > SHOWN:
-            yield f"and {len(found.moved) - SHOWN} more; --json has them all"
-    if not found.check.good:
+        if len(result.moved) > SHOWN:
+            yield f"and {len(result.moved) - SHOWN} more; --json has them all"
+    if not result.check.good:
         yield from _wrapped(
             "Runs and batches are refused on this bench until it is checked again and is in place. Look at "
             "leads, plugs, loads and probes; then at the golden unit. Where the bench was changed on "
@@ -150,34 +152,34 @@ def _shift_lines(one: Shift, label: str) -> Iterator[str]:
     yield from _hanging(start, label + told)
 
 
-def golden_to_json(found: Golden) -> dict[str, Any]:
+def golden_to_json(result: Golden) -> dict[str, Any]:
     """Keys: serial, bench, run, outcome, in_place, why, new_history, history (runs), shifts.
 
     shifts: the fields of `Shift`, and shift.
     """
     return {
-        "serial": found.serial,
-        "bench": found.bench,
-        "run": found.run_id,
-        "outcome": found.outcome,
-        "in_place": found.check.good,
-        "why": found.check.why,
-        "new_history": found.check.new_history,
-        "history": list(found.history),
-        "shifts": [plain(one) | {"shift": one.shift} for one in found.shifts],
+        "serial": result.serial,
+        "bench": result.bench,
+        "run": result.run_id,
+        "outcome": result.outcome,
+        "in_place": result.check.good,
+        "why": result.check.why,
+        "new_history": result.check.new_history,
+        "history": list(result.history),
+        "shifts": [plain(one) | {"shift": one.shift} for one in result.shifts],
     }
 
 
-def known_bad_lines(found: Sequence[KnownBad]) -> Iterator[str]:
+def known_bad_lines(result: Sequence[KnownBad]) -> Iterator[str]:
     """A line for each known fault, and whether the bench sees them all."""
-    good = sum(one.good for one in found)
+    good = sum(one.good for one in result)
     yield ""
     yield "   run verdict   known fault, and what was named where that is another"
-    for one in found:
+    for one in result:
         start = f"{one.run_id:6d} {one.outcome.upper():<8}  "
         yield from _hanging(start, f"{one.serial}, {one.fault}{_beside(one)}")
-    word = "SEES ALL" if good == len(found) else "DOES NOT SEE ALL"
-    yield f"{word}  {good} of {len(found)} known faults failed and were named"
+    word = "SEES ALL" if good == len(result) else "DOES NOT SEE ALL"
+    yield f"{word}  {good} of {len(result)} known faults failed and were named"
 
 
 def _beside(one: KnownBad) -> str:
@@ -189,11 +191,11 @@ def _beside(one: KnownBad) -> str:
     return f": {kind} {', '.join(one.named[:4])}{' …' if len(one.named) > 4 else ''}"
 
 
-def known_bad_to_json(found: Sequence[KnownBad]) -> dict[str, Any]:
+def known_bad_to_json(result: Sequence[KnownBad]) -> dict[str, Any]:
     """Keys: good, faults: serial, fault, run, outcome, named, good."""
     return {
-        "good": all(one.good for one in found),
-        "faults": [_known_bad(one) for one in found],
+        "good": all(one.good for one in result),
+        "faults": [_known_bad(one) for one in result],
     }
 
 

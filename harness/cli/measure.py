@@ -155,7 +155,7 @@ def reference(
             )
         typer.echo(TERMINAL_CAUTIONS)
         before = store.latest_reference(here.file.name, simulated=simulate)
-        found = _measure_bench(here)
+        result = _measure_bench(here)
         taken = datetime.now(UTC)
         store.keep_reference(
             KeptReference(
@@ -163,11 +163,11 @@ def reference(
                 bench=here.file.name,
                 temperature_c=temperature,
                 simulated=simulate,
-                content=found.to_dict(),
+                content=result.to_dict(),
             )
         )
-    _say_reference(found, taken, here.file.name)
-    _say_drift(found, before)
+    _say_reference(result, taken, here.file.name)
+    _say_drift(result, before)
 
 
 def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
@@ -176,14 +176,14 @@ def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
     stimuli = {one.number: one.stimulus for one in plan.acquisitions}
     traces = []
     for setup in {visit.setup.name: visit.setup for visit in plan.visits}.values():
-        found = [
+        result = [
             (stimuli[records[number].number], capture)
             for number, capture in kept.items()
             if records[number].setup == setup.name
         ]
-        if not found:
+        if not result:
             continue
-        stimulus, capture = min(found, key=lambda one: _strangeness(one[0]))
+        stimulus, capture = min(result, key=lambda one: _strangeness(one[0]))
         traces.append(
             Trace(
                 setup=setup.name,
@@ -283,47 +283,47 @@ def _measure_bench(bench: OpenBench) -> Reference:
             bench, store, RunRequest(serial="reference"), resumable=False, observe=say_remarks
         ) as run,
     ):
-        found = run.measure_bench()
+        result = run.measure_bench()
         bench.close()
-    if found is None:
+    if result is None:
         raise UsageError(
             "the sequence has nothing that is measured with a tone: there is nothing to refer to"
         )
-    return found
+    return result
 
 
-def _say_reference(found: Reference, taken: datetime, bench: str) -> None:
+def _say_reference(result: Reference, taken: datetime, bench: str) -> None:
     expires = taken + timedelta(seconds=LIFE_S)
     typer.echo("")
     also = [
-        word for word, there in (("noise", found.bare.noise), ("harmonics", found.bare.harmonics)) if there
+        word for word, there in (("noise", result.bare.noise), ("harmonics", result.bare.harmonics)) if there
     ]
     own = f" and the bench's own {' and '.join(also)}" if also else ""
-    typer.echo(f"through reference of {bench!r}: {len(found.tones)} tones{own}, kept")
+    typer.echo(f"through reference of {bench!r}: {len(result.tones)} tones{own}, kept")
     typer.echo(f"good until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
 
 
-def _say_drift(found: Reference, before: KeptReference | None) -> None:
+def _say_drift(result: Reference, before: KeptReference | None) -> None:
     if before is None:
         typer.echo("there is no earlier one to compare with")
         return
     last = Reference.from_dict(before.content)
     at = "" if before.temperature_c is None else f", at {before.temperature_c:g} degrees Celsius"
     typer.echo(f"drift since {before.taken:%Y-%m-%d %H:%M} UTC{at}:")
-    if last.instruments != found.instruments:
+    if last.instruments != result.instruments:
         typer.echo("  that was with other instruments: nothing can be said")
         return
-    for tone in drift(found, last):
+    for tone in drift(result, last):
         typer.echo(
             f"  {tone.frequency_hz:8.6g} Hz, {tone.level_vrms:.3g} V: input {tone.input} "
             f"{tone.change_db:+.4f} ± {2 * tone.standard_db:.4f} dB, cold to hot {tone.legs_db:+.4f} dB"
         )
-    for noise in noise_drift(found, last):
+    for noise in noise_drift(result, last):
         typer.echo(
             f"  noise, inputs {noise.inputs[0]}-{noise.inputs[1]}: {noise.now_dbu:.1f} dBu, "
             f"{noise.change_db:+.2f} ± {2 * noise.standard_db:.2f} dB"
         )
-    for one in harmonic_drift(found, last):
+    for one in harmonic_drift(result, last):
         typer.echo(
             f"  harmonics of {one.frequency_hz:g} Hz, {one.level_vrms:.3g} V, inputs "
             f"{one.inputs[0]}-{one.inputs[1]}: {one.now:.3%}, "

@@ -27,20 +27,20 @@ WORST_SHOWN = 5
 LONGEST_SERIAL_SHOWN = 16
 
 
-def say_likely(found: Explained | None, run_id: int, outcome: str) -> None:
+def say_likely(result: Explained | None, run_id: int, outcome: str) -> None:
     """What would explain a failed run best, in two or three lines, or what would tell."""
-    if found is None:
+    if result is None:
         if outcome == "fail":
             say(f"`switchwalk diagnose {run_id}` tells the likely fault, after a moment.", indent=2)
         return
-    if not found.names:
+    if not result.names:
         say("No single fault of the list explains this; `switchwalk diagnose` tries pairs.", indent=2)
         return
-    name, words = found.explanation.groups[0].faults[0]
-    say(f"most likely: {name} ({found.explanation.groups[0].likelihood})", indent=2)
+    name, words = result.explanation.groups[0].faults[0]
+    say(f"most likely: {name} ({result.explanation.groups[0].likelihood})", indent=2)
     say(words, indent=15, hang=0)
-    if len(found.names) > 1:
-        say(f"not told apart from: {', '.join(found.names[1:])}", indent=2)
+    if len(result.names) > 1:
+        say(f"not told apart from: {', '.join(result.names[1:])}", indent=2)
 
 
 def say_worst(readings: Sequence[Reading], count: int) -> None:
@@ -60,7 +60,7 @@ def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: b
             "reason": result.reason,
             "readings": dict(counts),
             "report": str(report.page),
-            "likely": [] if report.found is None else list(report.found.names),
+            "likely": [] if report.result is None else list(report.result.names),
         }
         typer.echo(json.dumps(summary, ensure_ascii=False))
         return
@@ -68,7 +68,7 @@ def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: b
     say_worst(result.readings, WORST_SHOWN)
     if result.reason:
         say(result.reason, hang=0)
-    say_likely(report.found, result.run_id, result.outcome)
+    say_likely(report.result, result.run_id, result.outcome)
     typer.echo(f"report: {report.page}")
     said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
     typer.echo(f"{result.outcome.upper()}  unit {serial}, run {result.run_id}: {said or 'no readings'}")

@@ -95,20 +95,20 @@ def read_serials(path: Path, sequence: CheckSequence) -> list[str]:
 
     Raises UsageError with every line that cannot be one, or that stands there before.
     """
-    found: dict[str, int] = {}
+    result: dict[str, int] = {}
     mistakes: list[str] = []
     for number, serial in listed_lines(path, "serial numbers"):
         wrong = serial_mistake(serial, sequence)
-        if serial in found:
-            wrong = f"stands in line {found[serial]} too; expected every serial number once"
+        if serial in result:
+            wrong = f"stands in line {result[serial]} too; expected every serial number once"
         if wrong:
             mistakes.append(f"{path}:{number}: serial {serial!r}: {wrong}")
-        found.setdefault(serial, number)
-    if not found:
+        result.setdefault(serial, number)
+    if not result:
         mistakes.append(f"{path}: no serial number is in it; expected a line each")
     if mistakes:
         raise UsageError("\n".join(mistakes))
-    return list(found)
+    return list(result)
 
 
 def listed_lines(path: Path, what: str) -> Iterator[tuple[int, str]]:

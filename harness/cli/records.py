@@ -52,17 +52,17 @@ def units(
 ) -> None:
     """List every unit in the records with its latest run; of one, how often each relay was operated."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
-        found = [unit for unit in store.units() if serial in (None, unit.serial)]
+        result = [unit for unit in store.units() if serial in (None, unit.serial)]
         told = as_json or serial is not None
         operations = store.operations(serial=serial) if told else {}
-        if serial is not None and not found:
+        if serial is not None and not result:
             raise UsageError(f"{store.place}: no unit {serial!r}; `switchwalk units` lists what there is")
-    counts = [operations.get((unit.part, unit.serial, unit.simulated), Counter()) for unit in found]
+    counts = [operations.get((unit.part, unit.serial, unit.simulated), Counter()) for unit in result]
     if as_json:
-        _print_json([unit_to_json(unit, each) for unit, each in zip(found, counts, strict=True)])
+        _print_json([unit_to_json(unit, each) for unit, each in zip(result, counts, strict=True)])
         return
-    _print_units(found)
-    for unit, each in zip(found, counts, strict=True) if serial is not None else ():
+    _print_units(result)
+    for unit, each in zip(result, counts, strict=True) if serial is not None else ():
         which = f"{unit.part}{', simulated' if unit.simulated else ''}"
         said = ", ".join(f"{relay} {count}" for relay, count in each.items())
         say(printable(f"relays operated, in all runs of {which}: {said or 'not counted'}"))
@@ -111,12 +111,12 @@ _COLUMNS = ("Serial", "Part", "Verdict", "Run", "Runs", "Started (UTC)", "")
 _GAP = 3
 
 
-def _print_units(found: Sequence[UnitSummary]) -> None:
+def _print_units(result: Sequence[UnitSummary]) -> None:
     """A line a unit, without a table's care for each cell: there may be ten thousand."""
-    if not found:
+    if not result:
         typer.echo("No unit has been tested yet.")
         return
-    rows = [_COLUMNS, *map(_unit_row, found)]
+    rows = [_COLUMNS, *map(_unit_row, result)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     # What is left of the screen is for the names, which go on in the next line where they are longer.
     left = _console().width - sum(widths[2:]) - _GAP * (len(widths) - 1)
@@ -295,21 +295,21 @@ def verify(
 ) -> None:
     """Look for readings that were edited, removed, moved or put in since they were recorded."""
     with open_records(records or DEFAULT_RECORDS, read_only=not upgrade, bring_up=upgrade) as store:
-        found = store.verify(run, expected=expect)
+        result = store.verify(run, expected=expect)
     if as_json:
-        typer.echo(json.dumps(asdict(found) | {"intact": not found.findings}, ensure_ascii=False))
+        typer.echo(json.dumps(asdict(result) | {"intact": not result.findings}, ensure_ascii=False))
     else:
-        for finding in found.findings:
+        for finding in result.findings:
             place = f"run {finding.run_id}: " if finding.run_id else ""
             typer.echo(printable(place + finding.what))
-        looked = f"run {run}" if run is not None else counted(found.runs, "run")
-        entries = counted(found.entries, "entry", "entries")
+        looked = f"run {run}" if run is not None else counted(result.runs, "run")
+        entries = counted(result.entries, "entry", "entries")
         said = (
-            f"not as recorded: {counted(len(found.findings), 'thing')}" if found.findings else "as recorded"
+            f"not as recorded: {counted(len(result.findings), 'thing')}" if result.findings else "as recorded"
         )
         typer.echo(f"{looked}, {entries}: {said}")
-        typer.echo(f"last digest: {found.head}")
-    raise typer.Exit(EXIT_FAIL if found.findings else EXIT_PASS)
+        typer.echo(f"last digest: {result.head}")
+    raise typer.Exit(EXIT_FAIL if result.findings else EXIT_PASS)
 
 
 def export(

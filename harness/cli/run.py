@@ -198,12 +198,12 @@ def _kept_reference(store: RunStore, bench: OpenBench, reference: ReferenceFrom)
     by_hand = through is not None and through.select is None
     if reference is not ReferenceFrom.kept and not (reference is ReferenceFrom.auto and by_hand):
         return None
-    found = store.latest_reference(bench.file.name, simulated=bench.simulated)
-    if found is None and reference is ReferenceFrom.kept:
+    result = store.latest_reference(bench.file.name, simulated=bench.simulated)
+    if result is None and reference is ReferenceFrom.kept:
         raise UsageError(
             f"no through reference is kept of {bench.file.name!r}; `switchwalk reference` makes one"
         )
-    return None if found is None else Reference.from_dict(found.content)
+    return None if result is None else Reference.from_dict(result.content)
 
 
 def _lacks_report(record: RunRecord, records: str | Path) -> bool:

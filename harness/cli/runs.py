@@ -112,16 +112,16 @@ def diagnose(
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record = store.run(run)
         recorded = None if record.outcome == "pass" else read_recorded(store, record)
-    found = None if recorded is None else Diagnosed(recorded, double=double)
+    result = None if recorded is None else Diagnosed(recorded, double=double)
     title = f"{record.header.part} {record.header.serial}, run {run}: {record.outcome.upper()}"
     if as_json:
-        _print_explanation_json(record, found)
-    elif found is None:
+        _print_explanation_json(record, result)
+    elif result is None:
         say(f"{title}. Every reading passed; there is nothing to explain.")
     else:
         say(title)
-        _print_explanation(found.explanation)
-    if found is not None and found.empty:
+        _print_explanation(result.explanation)
+    if result is not None and result.empty:
         raise typer.Exit(EXIT_UNPROVEN)
 
 
@@ -155,7 +155,7 @@ def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
             "next_probe": None,
         }
     else:
-        content |= as_data(done.found, done.probe, done.job.module, done.job.fixture)
+        content |= as_data(done.result, done.probe, done.job.module, done.job.fixture)
     typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 

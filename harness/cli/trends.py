@@ -107,9 +107,9 @@ def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> lis
     lines = store.lines()
     kind = [line for line in lines if line.simulated == simulated]
     if lines and not kind:
-        found = "real" if simulated else "simulated"
+        result = "real" if simulated else "simulated"
         hint = "Leave --simulated away to see those" if simulated else "Give --simulated to see those"
-        raise UsageError(f"{store.place}: there are only {found} runs. {hint}")
+        raise UsageError(f"{store.place}: there are only {result} runs. {hint}")
     parts = sorted({line.part for line in kind})
     if part is None and len(parts) > 1:
         raise UsageError(f"{store.place}: there are runs of {', '.join(parts)}. Say which with --part")

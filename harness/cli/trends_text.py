@@ -44,11 +44,11 @@ def batch_lines(batch: Batch) -> Iterator[str]:
         if len(kinds) > 1:
             yield from _wrapped(f"several {what} are mixed here: {', '.join(sorted(kinds))}", indent="")
     yield ""
-    found = batch.yields
-    yield _yield_line("First-pass yield", found.first_pass)
-    yield _yield_line("Final yield", found.final)
-    if found.other_runs:
-        yield f"{counted(found.other_runs, 'run')} stopped or interrupted"
+    result = batch.yields
+    yield _yield_line("First-pass yield", result.first_pass)
+    yield _yield_line("Final yield", result.final)
+    if result.other_runs:
+        yield f"{counted(result.other_runs, 'run')} stopped or interrupted"
     yield from _wrapped(YIELD_DEFINITION, indent="  ")
     for title, lines in (
         ("Faults diagnosed in units that failed at first", batch.diagnosed_faults),
@@ -92,15 +92,15 @@ def readings_lines(batch: Batch) -> Iterator[str]:
 
 def side_lines(batch: Batch) -> Iterator[str]:
     """Readings whose two channels differ from each other."""
-    found = side_differences(batch.series)
-    differing = [side for side in found if side.p_corrected <= LEVEL]
-    if not found:
+    result = side_differences(batch.series)
+    differing = [side for side in result if side.p_corrected <= LEVEL]
+    if not result:
         return
-    first, second = found[0].channels
+    first, second = result[0].channels
     yield ""
     yield printable(
         f"{first} less {second}, unit by unit: they differ in {len(differing)} of "
-        f"{counted(len(found), 'reading')}"
+        f"{counted(len(result), 'reading')}"
     )
     for side in differing[:FEW_SHOWN]:
         unit = side.unit
@@ -119,12 +119,12 @@ def side_lines(batch: Batch) -> Iterator[str]:
 
 def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
     """Which readings moved from one batch to the other."""
-    found = compare(first.series, second.series)
-    moved = [one for one in found if one.moved]
+    result = compare(first.series, second.series)
+    moved = [one for one in result if one.moved]
     yield ""
     yield (
         f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of "
-        f"{counted(len(found), 'reading')} moved (other less these)"
+        f"{counted(len(result), 'reading')} moved (other less these)"
     )
     units = {one.key: one.unit for one in first.series}
     for one in moved[:SHOWN]:
@@ -136,8 +136,8 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
         yield from _hanging(numbers, f"{first.labels[one.key]}, p {one.p_corrected:.2g}")
     if len(moved) > SHOWN:
         yield f"  and {len(moved) - SHOWN} more; --json has them all"
-    tests = sorted({one.difference.test for one in found})
-    if found:
+    tests = sorted({one.difference.test for one in result})
+    if result:
         by = ". ".join(_TESTS[test] for test in tests)
         yield from _wrapped(f"{by}. 95 % intervals; {CORRECTION_MEANS['holm']}.", indent="  ")
     else:
@@ -153,20 +153,20 @@ _TESTS = {
 
 def drift_lines(golden: Batch) -> Iterator[str]:
     """How the golden unit's readings move in time."""
-    found = golden_drift(golden.lines, golden.series)
-    moving = [one for one in found if one.p_corrected <= LEVEL]
+    result = golden_drift(golden.lines, golden.series)
+    moving = [one for one in result if one.p_corrected <= LEVEL]
     yield ""
     runs = len(golden.firsts)
-    told = f"a drift in {len(moving)} of {counted(len(found), 'reading')}"
-    if not found:
+    told = f"a drift in {len(moving)} of {counted(len(result), 'reading')}"
+    if not result:
         told = f"no drift can be seen; {FEWEST_FOR_SLOPES} runs or more, at different times, can be fitted"
     yield from _wrapped(
         f"Golden unit {golden.firsts[0].serial} on bench {golden.firsts[0].bench_name!r}, "
         f"{counted(runs, 'run')}: {told}",
         indent="",
     )
-    wanted = next(n for n in itertools.count(1) if least_p_of_trend(n) * len(found) <= LEVEL)
-    if runs < wanted and found:
+    wanted = next(n for n in itertools.count(1) if least_p_of_trend(n) * len(result) <= LEVEL)
+    if runs < wanted and result:
         yield from _wrapped(
             f"So few runs could not show a drift in so many readings: {wanted} or more can.", indent="  "
         )
@@ -177,7 +177,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
             f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
         )
         yield from _hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
-    if found:
+    if result:
         yield from _wrapped(
             f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; "
             f"{CORRECTION_MEANS['holm']}.",
@@ -187,24 +187,24 @@ def drift_lines(golden: Batch) -> Iterator[str]:
 
 def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
-    found, unit = figures.figures(one), one.unit
+    result, unit = figures.figures(one), one.unit
     yield ""
-    yield from _hanging("", _beside(found, batch))
-    if found.mean is None:
+    yield from _hanging("", _beside(result, batch))
+    if result.mean is None:
         yield "  no value to describe"
         return
-    sigma = "" if found.sigma is None else f", sigma {_spread(found.sigma, unit)}"
+    sigma = "" if result.sigma is None else f", sigma {_spread(result.sigma, unit)}"
     yield from _wrapped(
-        f"{counted(found.n, 'value')}: mean {_number(found.mean, unit)}{sigma}; from "
-        f"{_number(found.smallest, unit)} over {_number(found.median, unit)} (median) to "
-        f"{_number(found.largest, unit)}",
+        f"{counted(result.n, 'value')}: mean {_number(result.mean, unit)}{sigma}; from "
+        f"{_number(result.smallest, unit)} over {_number(result.median, unit)} (median) to "
+        f"{_number(result.largest, unit)}",
         indent="  ",
     )
-    yield f"  limits {_number(found.limit_low, unit)} to {_number(found.limit_high, unit)}"
-    if found.capability is not None:
-        cp = "" if found.capability.cp is None else f"Cp {_interval(found.capability.cp)}, "
-        yield f"  {cp}Cpk {_interval(found.capability.cpk)}, 95 %"
-    yield from _caveat_lines(found.caveats)
+    yield f"  limits {_number(result.limit_low, unit)} to {_number(result.limit_high, unit)}"
+    if result.capability is not None:
+        cp = "" if result.capability.cp is None else f"Cp {_interval(result.capability.cp)}, "
+        yield f"  {cp}Cpk {_interval(result.capability.cpk)}, 95 %"
+    yield from _caveat_lines(result.caveats)
     spread = figures.distribution(one)
     if spread is not None and unit != "":
         yield from _distribution_lines(spread, unit)
@@ -306,23 +306,23 @@ def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:
         yield f"      and {len(lines) - FEW_SHOWN} more; --json has them all"
 
 
-def _yield_line(title: str, found: Proportion) -> str:
-    share = "" if found.value is None else f"{100 * found.value:5.1f} %"
+def _yield_line(title: str, result: Proportion) -> str:
+    share = "" if result.value is None else f"{100 * result.value:5.1f} %"
     return (
-        f"{title:<16} {found.count:4d} of {found.total:<4d} {share}  "
-        f"(95 %: {100 * found.low:.1f} to {100 * found.high:.1f} %)"
+        f"{title:<16} {result.count:4d} of {result.total:<4d} {share}  "
+        f"(95 %: {100 * result.low:.1f} to {100 * result.high:.1f} %)"
     )
 
 
-def _beside(found: ReadingFigures, batch: Batch) -> str:
+def _beside(result: ReadingFigures, batch: Batch) -> str:
     counts = (
-        (found.not_passed, "not passed"),
-        (found.missing, "missing"),
-        (found.floors, "below a floor"),
-        (len(batch.read) - found.n - found.missing - found.floors, "not reached"),
+        (result.not_passed, "not passed"),
+        (result.missing, "missing"),
+        (result.floors, "below a floor"),
+        (len(batch.read) - result.n - result.missing - result.floors, "not reached"),
     )
     told = ", ".join(f"{count} {what}" for count, what in counts if count)
-    label = batch.labels[found.key]
+    label = batch.labels[result.key]
     return f"{label} ({told})" if told else label
 
 

@@ -82,8 +82,8 @@ def draft_module(netlist: Netlist) -> Drafted:
             f"no leg in the names {', '.join(sorted(draft.legless)[:12])}: taken as hot alone; expected "
             "names such as left.out.hot and left.out.cold"
         )
-    for what, found in (("relay", draft.relays), ("port", ports)):
-        if not found:
+    for what, result in (("relay", draft.relays), ("port", ports)):
+        if not result:
             draft.unclear.append(f"no {what} found: module.toml needs one")
     return Drafted(text=_text(netlist, draft, ports, connectors), unclear=tuple(draft.unclear))
 

@@ -70,7 +70,7 @@ def solve_work(
     """
     legs, count, width = len(network.viewed), len(columns), network.size + 1
     good = np.zeros((len(operated), legs, count), dtype=complex)
-    found = [np.zeros((len(work.positions), legs, count), dtype=complex) for work in works]
+    result = [np.zeros((len(work.positions), legs, count), dtype=complex) for work in works]
     nothing = _Recipe.of(network, [()], frequency_hz, columns)
     step = max(1, CHUNK_BYTES // (16 * width**2))
     padded = np.zeros((min(step, len(operated)), width, width), dtype=complex)
@@ -89,11 +89,11 @@ def solve_work(
             if high > low:
                 made = recipe.apply(flat, positions[low:high] - start)
                 for place, index in enumerate(group):
-                    found[index][low:high] = made[:, place]
-    for volts in (good, *found):
+                    result[index][low:high] = made[:, place]
+    for volts in (good, *result):
         if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
             raise CircuitError(NO_SOLUTION)
-    return good, found
+    return good, result
 
 
 def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[int]]:

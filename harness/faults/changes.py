@@ -199,8 +199,8 @@ def _when_good(moves: ChangeMoves, reading: Planned, acquisition: ChangeAcquisit
 def _shows_nothing(
     moves: ChangeMoves, fault_set: FaultSet, reading: Planned, acquisition: ChangeAcquisition, setup: Setup
 ) -> bool:
-    found = moves.of(fault_set, acquisition, setup)[_looked_at(reading), list(reading.given.rows)]
-    return float(found.max()) < NOTHING
+    result = moves.of(fault_set, acquisition, setup)[_looked_at(reading), list(reading.given.rows)]
+    return float(result.max()) < NOTHING
 
 
 def _looked_at(reading: Planned) -> int:
@@ -248,11 +248,11 @@ class Cycles:
                 comes_and_goes(fault_set) and not self._made_anew(fault_set, step, operated)
             ):
                 continue
-            found = levels_of(self._volts(fault_set, setup, state, given), given.rows)
+            result = levels_of(self._volts(fault_set, setup, state, given), given.rows)
             shown: tuple[tuple[Shown, float, float], ...] = (
-                ("hot leg", found.legs_vrms[hot], wanted.legs_vrms[hot]),
-                ("cold leg", found.legs_vrms[cold], wanted.legs_vrms[cold]),
-                ("between the legs", found.pair_vrms, wanted.pair_vrms),
+                ("hot leg", result.legs_vrms[hot], wanted.legs_vrms[hot]),
+                ("cold leg", result.legs_vrms[cold], wanted.legs_vrms[cold]),
+                ("between the legs", result.pair_vrms, wanted.pair_vrms),
             )
             for what, level, expected in shown:
                 if missed(level, expected, drive_vrms=given.stimulus.level_vrms):
@@ -272,5 +272,5 @@ class Cycles:
         module, fixture = self.job.module, self.job.fixture
         good = build_circuit(module, fixture, setup, state, self.impedances)
         broken = with_fault(good, as_open(fault_set), module=module, fixture=fixture, state=state)
-        found = transfer(broken, given.stimulus.tones.frequencies_hz)
-        return np.asarray((found[:, 0] - found[:, 1]) / 2 * given.stimulus.level_vrms)
+        result = transfer(broken, given.stimulus.tones.frequencies_hz)
+        return np.asarray((result[:, 0] - result[:, 1]) / 2 * given.stimulus.level_vrms)

@@ -182,8 +182,8 @@ def _judge(job: Job, plan: Plan, made: Margins, shown: Signatures, impedances: B
     """By levels and currents, and among the readings of changes of state for what none of these shows."""
     judged = _by_levels(job, plan, made, shown)
     left = [row for row, one in enumerate(judged) if not one.seen] if plan.change_readings else []
-    found = weigh_changes(job, plan, [shown.fault_sets[row] for row in left], impedances=impedances)
-    for row, evidence in zip(left, found, strict=True):
+    result = weigh_changes(job, plan, [shown.fault_sets[row] for row in left], impedances=impedances)
+    for row, evidence in zip(left, result, strict=True):
         if evidence is not None:
             judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")
     return judged
@@ -304,12 +304,12 @@ def smallest_seen(
         fine += [_with(contact, float(ohm)) for ohm in np.geomspace(low, high, FINE + 1)[1:]]
     margins, best = _margins(job, plan, fine, impedances, executor)
     margins = margins.reshape(len(contacts), FINE)
-    found = []
+    result = []
     for row, contact in enumerate(contacts):
         seen = np.flatnonzero(margins[row] >= SURE)
         place = row * FINE + (int(seen[0]) if len(seen) else FINE - 1)
         reading = plan.state_readings[best[place]] if len(seen) else None
-        found.append(
+        result.append(
             WorstContact(
                 contact=f"{contact.subject} {contact.throw}",
                 smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
@@ -317,7 +317,7 @@ def smallest_seen(
                 check="" if reading is None else reading.key.check,
             )
         )
-    return tuple(found)
+    return tuple(result)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -336,7 +336,7 @@ def with_loads(
     job: Job, loads_ohm: Sequence[float], *, impedances: BenchImpedances, executor: Executor | None = None
 ) -> tuple[HeavierLoad, ...]:
     """Try the same checks with heavier loads across the ports that have one, to half a decade."""
-    found = []
+    result = []
     contacts = contact_faults(job.module, COARSE_OHM[0])
     for load_ohm in loads_ohm if job.fixture.loads else ():
         loads = {
@@ -351,8 +351,8 @@ def with_loads(
         seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
         first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
         good = bool((made.good >= SURE).all())
-        found.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), good=good))
-    return tuple(found)
+        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), good=good))
+    return tuple(result)
 
 
 def _with(contact: Fault, ohm: float) -> Fault:

@@ -62,8 +62,8 @@ class Diagnosis:
         return _says_good(self)
 
 
-def _says_good(found: Diagnosis | Ranking) -> bool:
-    return found.good > max([found.something_else, *(group.posterior for group in found.groups)])
+def _says_good(result: Diagnosis | Ranking) -> bool:
+    return result.good > max([result.something_else, *(group.posterior for group in result.groups)])
 
 
 def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str, int]:
@@ -79,11 +79,11 @@ def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str
     return left
 
 
-def _stray(found: Sequence[Candidate], residual_model: ResidualModel) -> int | None:
+def _stray(result: Sequence[Candidate], residual_model: ResidualModel) -> int | None:
     """The acquisition furthest from the candidate that most of them agree with; None where there are few."""
     if residual_model.cells < 2 * LEAST_RECORDS:
         return None
-    misfits = [residual_model.by_acquisition(candidate.turned) for candidate in found]
+    misfits = [residual_model.by_acquisition(candidate.turned) for candidate in result]
     return int(min(misfits, key=lambda misfit: float(misfit.sum())).argmax())
 
 
@@ -168,9 +168,9 @@ class Diagnoser:
         Where nothing fits, it is tried whether a record or two are out of line, and the rest fit: those
         were taken while the bench was late. evidence: of just the acquisitions that this was made for.
         """
-        found, stray = self._weigh(evidence, double=double)
-        if found.explained or stray is None:
-            return found
+        result, stray = self._weigh(evidence, double=double)
+        if result.explained or stray is None:
+            return result
         notes, there = list(evidence.notes), evidence.there.copy()
         for _ in range(MOST_STRAY):
             there[stray] = False
@@ -178,10 +178,10 @@ class Diagnoser:
             rest = replace(evidence, there=there.copy(), notes=tuple(notes))
             better, stray = self._weigh(rest, double=False)
             if better.explained:
-                return replace(better, doubles=found.doubles)
+                return replace(better, doubles=result.doubles)
             if stray is None:
                 break
-        return found
+        return result
 
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
         """The diagnosis, and the place of the acquisition that is furthest from what explains most."""
@@ -193,21 +193,21 @@ class Diagnoser:
             currents_a=self._currents_a,
         )
         pools = [pool]
-        found = search.rank(pool)
+        result = search.rank(pool)
         relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
-        if not search.agrees(found[0]):
-            found += relay_timing.held_against(
+        if not search.agrees(result[0]):
+            result += relay_timing.held_against(
                 weigh_intermittent(pool, search, residual_model, self._predictor), evidence
             )
-            found.sort(key=lambda candidate: -candidate.score)
-        added = search.additions(found[0], pool, pool.predicted[0]) if double else []
-        doubles = bool(added) or (double and not search.agrees(found[0]))
+            result.sort(key=lambda candidate: -candidate.score)
+        added = search.additions(result[0], pool, pool.predicted[0]) if double else []
+        doubles = bool(added) or (double and not search.agrees(result[0]))
         if doubles:
-            unexplained = not search.agrees(found[0])
+            unexplained = not search.agrees(result[0])
             pairs, more = self._pairs(evidence, residual_model, pool, search, added, every=unexplained)
-            found += pairs
+            result += pairs
             pools += more
-        ranking = search.conclude(found, pools)
+        ranking = search.conclude(result, pools)
         moved = any(change.moved != "fine" for change in evidence.changes)
         if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_good(ranking):
             ranking = self._by_timing(relay_timing, evidence, pool, search.likelihoods(pool), ranking)
@@ -224,7 +224,7 @@ class Diagnoser:
             changes=len(evidence.changes),
             unweighed=_unweighed(evidence, relay_timing.cycles, ranking),
         )
-        return made, _stray(found, residual_model)
+        return made, _stray(result, residual_model)
 
     def _by_timing(
         self, relay_timing: RelayTiming, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
@@ -274,10 +274,10 @@ class Diagnoser:
         wanted = list(dict.fromkeys(wanted))
         if not wanted:
             return [], []
-        found = search.rank(self._pool(wanted, residual_model))
-        one, other = (alike.get(fault, [fault]) for fault in found[0].fault_set)
+        result = search.rank(self._pool(wanted, residual_model))
+        one, other = (alike.get(fault, [fault]) for fault in result[0].fault_set)
         more = [in_order(pair) for pair in product(one, other)][:MOST_EXPANDED]
-        return found, [self._pool(more, residual_model)]
+        return result, [self._pool(more, residual_model)]
 
     def _pool(self, fault_sets: Sequence[FaultSet], residual_model: ResidualModel) -> Pool:
         return Pool(
@@ -289,8 +289,8 @@ class Diagnoser:
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
         if not self._places:
             return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
-        found = batch_transfers(self._job, self._plan, fault_sets, impedances=self._impedances)
-        return np.asarray(found[:, self._places])
+        result = batch_transfers(self._job, self._plan, fault_sets, impedances=self._impedances)
+        return np.asarray(result[:, self._places])
 
     def _currents(self, fault_sets: Sequence[FaultSet]) -> Floats:
         return supply_currents_a(self._job.module, self._states, fault_sets)

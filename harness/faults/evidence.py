@@ -327,12 +327,12 @@ def fit_trials(
     wrong = np.zeros(len(pool))
     for trial in evidence.trials:
         if trial.state in states:
-            found = currents_a[:, list(states).index(trial.state)]
+            result = currents_a[:, list(states).index(trial.state)]
         else:
-            found = np.array([supply_current_a(module, trial.state, fault_set) for fault_set in pool])
-        wrong += (found >= LIMIT_REACHED * trial.limit_a) != trial.limited
+            result = np.array([supply_current_a(module, trial.state, fault_set) for fault_set in pool])
+        wrong += (result >= LIMIT_REACHED * trial.limit_a) != trial.limited
         if trial.limited and trial.voltage_v is not None:
-            wrong += [not _voltage_fits(module, trial, float(current_a)) for current_a in found]
+            wrong += [not _voltage_fits(module, trial, float(current_a)) for current_a in result]
     return -IMPOSSIBLE * wrong
 
 

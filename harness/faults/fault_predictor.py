@@ -119,17 +119,17 @@ class FaultPredictor:
             for fault in fault_set:
                 edited = edit_wiring(edited, fault, module=module, fixture=self._job.fixture)
             wiring[setup] = None if edited == good else edited
-        found: dict[tuple[str, State], Circuit | None] = {}
+        result: dict[tuple[str, State], Circuit | None] = {}
         for setup, state in places:
-            found[setup, state] = None
+            result[setup, state] = None
             throws, parts = standing[state], wiring[setup]
             if throws is not None or parts is not None:
                 whole = (
                     *(parts if parts is not None else self._wiring[setup].elements),
                     *(throws if throws is not None else self._contacts(state)),
                 )
-                found[setup, state] = replace(self._circuit(setup, state), elements=whole)
-        return found
+                result[setup, state] = replace(self._circuit(setup, state), elements=whole)
+        return result
 
     def _contacts(self, state: State) -> tuple[Element, ...]:
         if state not in self._sound_contacts:

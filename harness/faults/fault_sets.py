@@ -96,14 +96,14 @@ class Batch:
         """Transfers of a good unit (first) and of every fault set: (1 + fault sets, states, legs,
         columns).
         """
-        good, found = solve_work(
+        good, result = solve_work(
             self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
         )
         place = self.positions.place
-        result = good[np.concatenate([place[-1:], place[:-1]])]
+        combined = good[np.concatenate([place[-1:], place[:-1]])]
         for slot in self.slots:
-            result[1 + slot.fault_set, slot.states] = found[slot.work][slot.rows]
-        return np.asarray(result)
+            combined[1 + slot.fault_set, slot.states] = result[slot.work][slot.rows]
+        return np.asarray(combined)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -59,8 +59,8 @@ class PredictedReadings:
     def currents_a(self, state: str) -> Floats:
         """The relay supply's current in a state, in amperes."""
         place = self.signatures.state_index(state)
-        found = self.signatures.supply_a[self.rows, place]
-        return np.concatenate([self.signatures.good_supply_a[[place]], found])
+        result = self.signatures.supply_a[self.rows, place]
+        return np.concatenate([self.signatures.good_supply_a[[place]], result])
 
     def entries(self) -> tuple[Complex, Floats]:
         """Every entry of every capture as it would be shown, and its standard uncertainty.
@@ -165,8 +165,8 @@ def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
         for column in order:
             estimates = readings[column].quantity.predict(readings[column], units)
             if estimates is not None:
-                found = estimates.margins(readings[column].limit)
-                margins[rows, column], good[column] = found.broken[1:], found.inside
+                result = estimates.margins(readings[column].limit)
+                margins[rows, column], good[column] = result.broken[1:], result.inside
     k = job.sequence.coverage_factor
     stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)
     margins[:, -1] = [margin for margin, _ in stops]

@@ -65,11 +65,11 @@ def best_probe(
     weights = np.array([weight for _, weight in weighted])
     weights = weights / weights.sum()
     states = _states(job)
-    found = [
+    result = [
         *_of_supply(job.module, states, fault_sets, weights, supply_read),
         *_of_views(job, plan, states, fault_sets, weights, impedances),
     ]
-    best = max(found, key=lambda probe: (round(probe.information, 2), not probe.inside), default=None)
+    best = max(result, key=lambda probe: (round(probe.information, 2), not probe.inside), default=None)
     return best if best is not None and best.information > LEAST_GAIN else None
 
 

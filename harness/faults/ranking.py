@@ -107,11 +107,11 @@ class Pool:
     def kinds(self, residual_model: ResidualModel) -> list[list[int]]:
         """Places of fault sets that show the same, in groups."""
         left = list(range(len(self.fault_sets)))
-        found: list[list[int]] = []
+        result: list[list[int]] = []
         while left:
-            found.append([left[0], *(o for o in self.alike(left[0], residual_model, left) if o != left[0])])
-            left = [place for place in left if place not in set(found[-1])]
-        return found
+            result.append([left[0], *(o for o in self.alike(left[0], residual_model, left) if o != left[0])])
+            left = [place for place in left if place not in set(result[-1])]
+        return result
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -77,8 +77,8 @@ class Search:
         robust = (
             -self._residual_model.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
         )
-        found = [self._refine(pool, place, turned[place]) for place in self._leaders(pool, exact, robust)]
-        return sorted(found, key=lambda candidate: -candidate.score)
+        result = [self._refine(pool, place, turned[place]) for place in self._leaders(pool, exact, robust)]
+        return sorted(result, key=lambda candidate: -candidate.score)
 
     def likelihoods(self, pool: Pool) -> Floats:
         """Logarithms of a pool's likelihoods, by the spread that a good unit has."""
@@ -195,7 +195,7 @@ class Search:
         changes = self._residual_model.white((pool.predicted - good) * best.turn)
         cross = changes @ left - best.spread.shadow(changes) @ best.spread.shadow(left)
         size = best.spread.squared(changes)
-        found: list[tuple[float, FaultSet]] = []
+        result: list[tuple[float, FaultSet]] = []
         for fault_set, one, two in zip(pool.fault_sets, cross, size, strict=True):
             if len(fault_set) != 1 or fault_set[0].subject in {fault.subject for fault in best.fault_set}:
                 continue
@@ -204,11 +204,11 @@ class Search:
             if gain > WORTH:
                 ohm = fault_set[0].resistance_ohm
                 fitted = float(f"{share * ohm:.2g}") if ohm and is_resistive(fault_set) else ohm
-                found.append(
+                result.append(
                     (gain, in_order((*best.fault_set, replace(fault_set[0], resistance_ohm=fitted))))
                 )
-        found.sort(key=lambda entry: -entry[0])
-        return [fault_set for _, fault_set in found[:MOST_REFINED]]
+        result.sort(key=lambda entry: -entry[0])
+        return [fault_set for _, fault_set in result[:MOST_REFINED]]
 
     def _spread(self, expected: Expected) -> Spread:
         predicted = self._residual_model.entries(expected.transfers)
@@ -240,9 +240,9 @@ class Search:
         limit = self._degrees * (1 - width**2 + UNLIKELY * width) ** 3
         return best.score - log_prior(best.fault_set) + (best.chi_squared - limit) / 2 + log(SOMETHING_ELSE)
 
-    def conclude(self, found: Sequence[Candidate], pools: Sequence[Pool]) -> Ranking:
+    def conclude(self, result: Sequence[Candidate], pools: Sequence[Pool]) -> Ranking:
         """Put candidates into groups that the readings don't resolve, and give each its posterior."""
-        ordered = sorted(found, key=lambda candidate: -candidate.score)
+        ordered = sorted(result, key=lambda candidate: -candidate.score)
         best = ordered[0]
         scores: dict[str, float] = {"else": self._else(best)}
         groups: list[tuple[Candidate, dict[FaultSet, float]]] = []
@@ -357,7 +357,7 @@ def weigh_intermittent(
     if not residual_model.cells:
         return []
     mixed = sorted(_mixed(pool, search, residual_model), key=lambda one: one.chi_squared)[:MOST_MIXED]
-    found = []
+    result = []
     for one in mixed:
         better = _better(one, pool, search, residual_model)
         steady = (pool.fault_sets[one.place][0],)
@@ -366,8 +366,8 @@ def weigh_intermittent(
         candidate = search.weigh(
             intermittent(one.fault), expected, predicted * residual_model.turns(predicted), pool.currents_a[0]
         )
-        found.append(replace(candidate, score=candidate.score - CHOICE * int(one.shows.sum())))
-    return sorted(found, key=lambda candidate: -candidate.score)
+        result.append(replace(candidate, score=candidate.score - CHOICE * int(one.shows.sum())))
+    return sorted(result, key=lambda candidate: -candidate.score)
 
 
 def _mixed(pool: Pool, search: Search, residual_model: ResidualModel) -> Iterator[_Mixed]:

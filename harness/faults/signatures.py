@@ -88,7 +88,7 @@ def plain_transfers(
     pairs = pairs_of(plan)
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
-    found = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
+    result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     for place, acquisition in enumerate(pairs):
         setup = setups[acquisition.setup]
         good = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
@@ -97,8 +97,8 @@ def plain_transfers(
             broken = with_fault(
                 good, fault_set, module=job.module, fixture=job.fixture, state=acquisition.state
             )
-            found[row, place, : len(good.view)] = transfer(broken, tones.frequencies_hz)
-    return found
+            result[row, place, : len(good.view)] = transfer(broken, tones.frequencies_hz)
+    return result
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,15 +115,15 @@ class _Task:
 def _do(task: _Task) -> list[Complex]:
     """(fault sets, states, legs, 2) for each look."""
     planner = Planner.of(task.wiring, task.module, task.fixture)
-    found = []
+    result = []
     for states, frequencies_hz in task.looks:
         batch = planner.plan(states, task.fault_sets)
         columns = [
             batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
             for column, frequency_hz in enumerate(frequencies_hz)
         ]
-        found.append(np.stack(columns, axis=-1))
-    return found
+        result.append(np.stack(columns, axis=-1))
+    return result
 
 
 def batch_transfers(
@@ -141,7 +141,7 @@ def batch_transfers(
     pairs = pairs_of(plan)
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
-    found = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
+    result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
     homes: list[tuple[slice, list[list[int]]]] = []
     for name in dict.fromkeys(each.setup for each in pairs):
@@ -173,11 +173,11 @@ def batch_transfers(
     try:
         for (portion, places), made in zip(homes, done, strict=True):
             for here, transfers in zip(places, made, strict=True):
-                found[portion, here, : transfers.shape[2]] = transfers
+                result[portion, here, : transfers.shape[2]] = transfers
     except CircuitError:
         _name_the_net(job, plan, fault_sets, impedances)
         raise
-    return found
+    return result
 
 
 def _name_the_net(job: Job, plan: Plan, fault_sets: Sequence[FaultSet], impedances: BenchImpedances) -> None:

@@ -183,21 +183,21 @@ def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
 def _bad_contact(wanted: str, module: Module) -> Fault | None:
     """Read `K1.1.hot released 2 ohm`, for any resistance."""
     match = _RESISTANCE.fullmatch(wanted)
-    found = None if match is None else _throw_of(match, module)
-    if match is None or found is None:
+    result = None if match is None else _throw_of(match, module)
+    if match is None or result is None:
         return None
     try:
         ohm = parse_quantity(match["resistance"], "resistance")
     except ValueError as error:
         raise UsageError(f'fault "{wanted}": {error}') from None
-    return Fault(kind="throw resistance", subject=found[0], throw=found[1], resistance_ohm=ohm)
+    return Fault(kind="throw resistance", subject=result[0], throw=result[1], resistance_ohm=ohm)
 
 
 def _intermittent(wanted: str, module: Module) -> Fault | None:
     """Read `K1.1.hot operated intermittent`, or `... intermittent 10 %`, for any chance."""
     match = _INTERMITTENT.fullmatch(wanted)
-    found = None if match is None else _throw_of(match, module)
-    if match is None or found is None:
+    result = None if match is None else _throw_of(match, module)
+    if match is None or result is None:
         return None
     chance = USUAL_CHANCE
     if match["chance"] is not None:
@@ -207,7 +207,7 @@ def _intermittent(wanted: str, module: Module) -> Fault | None:
             raise UsageError(f'fault "{wanted}": {error}') from None
         if not 0 < chance <= 1:
             raise UsageError(f'fault "{wanted}": found {100 * chance:g} %; expected over 0 % and up to 100 %')
-    return Fault(kind="throw intermittent", subject=found[0], throw=found[1], chance=chance)
+    return Fault(kind="throw intermittent", subject=result[0], throw=result[1], chance=chance)
 
 
 def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["released", "operated"]] | None:

@@ -54,13 +54,13 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
     for index, text in enumerate(texts):
         key: Key = ("sequence", "states", index)
         try:
-            found = _all(names.controls) if text == "all" else (parse_state(text, names.controls),)
+            result = _all(names.controls) if text == "all" else (parse_state(text, names.controls),)
         except ValueError as error:
             source.wrong(key, str(error))
             continue
-        if repeated := [state.name for state in found if state in states]:
+        if repeated := [state.name for state in result if state in states]:
             source.wrong(key, f"state {repeated[0]} stands here twice; expected once")
-        states.extend(found)
+        states.extend(result)
     return tuple(states)
 
 
@@ -329,7 +329,7 @@ def _states_of_check(
         return None
     if not entry.states:
         source.wrong((*key, "states"), 'found none; expected states such as ["idle"]')
-    found: list[State] = []
+    result: list[State] = []
     for index, text in enumerate(entry.states):
         place: Key = (*key, "states", index)
         if not states:
@@ -343,11 +343,11 @@ def _states_of_check(
                 f'found "{text}"; expected one of the sequence\'s states: {some}'
                 + did_you_mean(text, states),
             )
-        elif state in found:
+        elif state in result:
             source.wrong(place, f"{text} stands here twice; expected once")
         else:
-            found.append(state)
-    return tuple(found)
+            result.append(state)
+    return tuple(result)
 
 
 def _state(text: str, states: Mapping[str, State]) -> State | None:
@@ -366,8 +366,8 @@ def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: K
             source.wrong((*key, kind), f"{quantity.name} must be as predicted and takes no limit")
         return None
     if len(given) != 1:
-        found = f"found {' and '.join(given)}" if given else "no limit"
-        source.wrong(key, f"{found}; expected one of {', '.join(rule.kinds)}, such as {rule.example}")
+        result = f"found {' and '.join(given)}" if given else "no limit"
+        source.wrong(key, f"{result}; expected one of {', '.join(rule.kinds)}, such as {rule.example}")
         return None
     kind = given[0]
     if kind not in rule.kinds:

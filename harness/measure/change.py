@@ -116,7 +116,7 @@ def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tu
     best: tuple[float, ...] = ()
     strongest = 0.0
     for mains in MAINS_HZ:
-        found: list[tuple[float, float]] = []
+        result: list[tuple[float, float]] = []
         for order in MAINS_ORDERS:
             hz = float(mains * order)
             if min(abs(hz - tone) for tone in (*tones_hz, inf)) * samples * interval_s < 4:
@@ -124,10 +124,10 @@ def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tu
             rms_v = np.abs(centred @ np.exp(-2j * np.pi * hz * at)) * sqrt(2) / window.sum()
             over = float(np.max(rms_v / noise_v))
             if over > MAINS_CLEAR:
-                found.append((over, hz))
-        found.sort(reverse=True)
-        if found and found[0][0] > strongest:
-            strongest, best = found[0][0], tuple(hz for _, hz in found[:MOST_MAINS])
+                result.append((over, hz))
+        result.sort(reverse=True)
+        if result and result[0][0] > strongest:
+            strongest, best = result[0][0], tuple(hz for _, hz in result[:MOST_MAINS])
     return best
 
 

@@ -95,13 +95,13 @@ class Sines:
         products[0], products[1::2], products[2::2] = parts[..., 0].sum(axis=1), turned.T.real, turned.T.imag
         return products
 
-    def summed(self, found: Floats) -> Floats:
+    def summed(self, result: Floats) -> Floats:
         """Sum of offset and tones, by amplitudes as `against` has them; (inputs, samples)."""
         tones, block = self.fine.shape
-        turned = (found[1::2] - 1j * found[2::2]).T[:, None, :] * self.coarse
+        turned = (result[1::2] - 1j * result[2::2]).T[:, None, :] * self.coarse
         left = np.empty((*turned.shape[:2], 1 + 2 * tones))
         left[..., 0], left[..., 1 : 1 + tones], left[..., 1 + tones :] = (
-            found[0, :, None],
+            result[0, :, None],
             turned.real,
             turned.imag,
         )
@@ -172,13 +172,13 @@ def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Cl
         if step > 0 or ratio != clock.ratio:
             basis = sine_rows(samples, radians * ratio)
             inverted = inverse(basis @ basis.T)
-        found = inverted @ (basis @ record)
-        residual = record - found @ basis
-        turned = np.zeros(len(found))  # the model's slope against the ratio, in terms of the basis
-        turned[1::2], turned[2::2] = 2 * np.pi * hz * found[2::2], -2 * np.pi * hz * found[1::2]
+        result = inverted @ (basis @ record)
+        residual = record - result @ basis
+        turned = np.zeros(len(result))  # the model's slope against the ratio, in terms of the basis
+        turned[1::2], turned[2::2] = 2 * np.pi * hz * result[2::2], -2 * np.pi * hz * result[1::2]
         slope = time * (turned @ basis)
         explained = basis @ slope  # by amplitudes and offset: only what these can't do tells of the ratio
-        variance = max(float(residual @ residual) / (samples - len(found) - 1), 1e-300)
+        variance = max(float(residual @ residual) / (samples - len(result) - 1), 1e-300)
         information = float(slope @ slope - explained @ inverted @ explained) / variance + prior
         if information == 0:
             return clock
@@ -203,9 +203,9 @@ def _thinned(volts: Floats, interval_s: float, highest_hz: float) -> tuple[Float
 def _clearest(volts: Floats, basis: Floats, inverted: Floats) -> int:
     """Which input's tones stand highest above the rest of it."""
     right = basis @ volts.T
-    found = inverted @ right
-    explained = np.einsum("pi,pi->i", found[1:], right[1:])
-    total = np.einsum("is,is->i", volts, volts) - found[0] * right[0]
+    result = inverted @ right
+    explained = np.einsum("pi,pi->i", result[1:], right[1:])
+    total = np.einsum("is,is->i", volts, volts) - result[0] * right[0]
     return int(np.argmax(explained / np.maximum(total - explained, 1e-12 * total + 1e-300)))
 
 

@@ -89,13 +89,13 @@ class ErrorModel:
     def deltas(self, h: Complex) -> Complex:
         """What each source changes in h, (…, legs, 2): (sources, …, legs, 2)."""
         leading = h.shape[:-2]  # last in memory: what is picked out of this is one leg's of all units
-        found = np.zeros((len(self.sources), *h.shape[-2:], *leading), dtype=np.complex128)
-        axes = range(found.ndim - len(leading), found.ndim)
-        found = np.moveaxis(found, axes, range(1, 1 + len(leading)))
-        for delta, source in zip(found, self.sources, strict=True):
+        result = np.zeros((len(self.sources), *h.shape[-2:], *leading), dtype=np.complex128)
+        axes = range(result.ndim - len(leading), result.ndim)
+        result = np.moveaxis(result, axes, range(1, 1 + len(leading)))
+        for delta, source in zip(result, self.sources, strict=True):
             place = (..., *source.at)
             delta[place] = (source.relative * h[place] + source.absolute) * source.scale
-        return found
+        return result
 
     def standard(self, h: Complex) -> Floats:
         """Standard uncertainty of each entry of h, real and imaginary part together: (…, legs, 2)."""

@@ -49,12 +49,12 @@ class LegChange:
     @property
     def kinds(self) -> tuple[Kind, ...]:
         """What there was of drops, bounces and courses that are none of those known."""
-        found: list[Kind] = ["drop"] if self.dropped else []
+        result: list[Kind] = ["drop"] if self.dropped else []
         if self.openings:
-            found.append("bounce")
+            result.append("bounce")
         if self.unexplained_s > 0:
-            found.append("unexplained")
-        return tuple(found)
+            result.append("unexplained")
+        return tuple(result)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -121,12 +121,13 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     if not arrivals or len(arrivals) < len(legs):
         raise ReadingError("a leg shows no change of route in this record: it has no operate or release time")
     last = max(arrivals, key=lambda instant: instant.time_s)
-    found = between(edge, last, names=("control edge", "closing"), k=k)
-    if found.high < 0:
+    result = between(edge, last, names=("control edge", "closing"), k=k)
+    if result.high < 0:
         raise ReadingError(
-            f"the route changes {-1e3 * found.value:.3g} ms before the control edge, which can't be its cause"
+            f"the route changes {-1e3 * result.value:.3g} ms before the control edge, which can't be its "
+            "cause"
         )
-    return found
+    return result
 
 
 def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | None = None) -> float:
@@ -367,13 +368,13 @@ def _peak(course: Floats, place: int, excess: Excess, by_gains_v: float, k: floa
         at = np.arange(low, high) - (low + high - 1) / 2
         rows = np.vander(at, 3, increasing=True)
         inverted = np.linalg.inv(rows.T @ rows)
-        found = inverted @ rows.T @ course[low:high]
+        result = inverted @ rows.T @ course[low:high]
         ends = [at[0] - 0.5, at[-1] + 0.5]
-        if found[2] < 0 and abs(found[1] / (2 * found[2])) < ends[1]:
-            ends.append(-found[1] / (2 * found[2]))
+        if result[2] < 0 and abs(result[1] / (2 * result[2])) < ends[1]:
+            ends.append(-result[1] / (2 * result[2]))
         tops = np.vander(np.asarray(ends), 3, increasing=True)
-        top = int(np.argmax(tops @ found))
-        value = float(tops[top] @ found)
+        top = int(np.argmax(tops @ result))
+        value = float(tops[top] @ result)
         chance = excess.slow_noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top]))
         sampling = 0.0
     else:
@@ -438,12 +439,12 @@ def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_
         at = (places - inside).astype(np.float64)
         rows = np.vander(at, 3, increasing=True)
         inverted = np.linalg.inv(rows.T @ rows)
-        found = inverted @ rows.T @ magnitude[places]
-        roots = np.roots([found[2], found[1], found[0] - level])
+        result = inverted @ rows.T @ magnitude[places]
+        roots = np.roots([result[2], result[1], result[0] - level])
         real = roots[np.abs(roots.imag) < 1e-9].real
         if len(real) and np.abs(real).min() <= reach:
             root = float(real[np.argmin(np.abs(real))])
-            slope = abs(float(found[1] + 2 * found[2] * root))
+            slope = abs(float(result[1] + 2 * result[2] * root))
             row = np.array([1.0, root, root**2])
             standard = noise_v * math.sqrt(float(row @ inverted @ row)) / slope
             return _Passage(place=inside + root, standard=standard, slope=slope)

@@ -39,7 +39,7 @@ class BenchResiduals:
         return {
             "noise": None if self.noise is None else _capture_to_dict(self.noise),
             "harmonics": [
-                {"tone": list(key), **_harmonics_to_dict(found)} for key, found in self.harmonics.items()
+                {"tone": list(key), **_harmonics_to_dict(result)} for key, result in self.harmonics.items()
             ],
         }
 
@@ -100,13 +100,13 @@ def _capture_from_dict(kept: Mapping[str, Any]) -> Capture:
     )
 
 
-def _harmonics_to_dict(found: Harmonics) -> dict[str, Any]:
+def _harmonics_to_dict(result: Harmonics) -> dict[str, Any]:
     return {
-        **vars(found),
-        "orders": list(found.orders),
-        "relative": [[float(value.real), float(value.imag)] for value in found.relative],
-        "standard": [float(value) for value in found.standard],
-        "rest": dict(vars(found.rest)),
+        **vars(result),
+        "orders": list(result.orders),
+        "relative": [[float(value.real), float(value.imag)] for value in result.relative],
+        "standard": [float(value) for value in result.standard],
+        "rest": dict(vars(result.rest)),
     }
 
 
@@ -358,8 +358,8 @@ class Reference:
 
 def with_common_spread(tones: Sequence[ToneReference]) -> tuple[ToneReference, ...]:
     """Let every tone have the repeatability that the records of all of them show."""
-    found = pooled([tone.spread for tone in tones])
-    return tuple(replace(tone, repeatability=one) for tone, one in zip(tones, found, strict=True))
+    result = pooled([tone.spread for tone in tones])
+    return tuple(replace(tone, repeatability=one) for tone, one in zip(tones, result, strict=True))
 
 
 def _same(one: float, two: float) -> bool:

@@ -77,9 +77,9 @@ def noise(
         Contribution(name="input gain", standard=2 * gain_standard[0] * abs(seen.hot_v2 - own.hot_v2)),
         Contribution(name="input gain", standard=2 * gain_standard[1] * abs(seen.cold_v2 - own.cold_v2)),
     ]
-    found = root_of_power(seen.mean_square_v2 - own.mean_square_v2, parts, k=k)
+    result = root_of_power(seen.mean_square_v2 - own.mean_square_v2, parts, k=k)
     hidden = undithered(volts, step_v) + undithered(own_volts, step_v)
-    return below(found.high + hidden, k=k) if hidden > 0 else found
+    return below(result.high + hidden, k=k) if hidden > 0 else result
 
 
 def band_power(
@@ -209,9 +209,9 @@ def quasi_peak(
             for gain, part, own_part in zip(gain_standard, by_leg, own_by_leg, strict=True)
         ),
     ]
-    found = root_of_power(seen**2 - own**2, parts, k=k)
+    result = root_of_power(seen**2 - own**2, parts, k=k)
     hidden = undithered(volts, step_v) + undithered(own_volts, step_v)
-    return below(found.high + hidden, k=k) if hidden > 0 else found
+    return below(result.high + hidden, k=k) if hidden > 0 else result
 
 
 def weighted_track(volts: Floats, interval_s: float) -> tuple[Floats, float]:
@@ -434,8 +434,8 @@ def _fraction(
     largest_residual: float,
     k: float,
 ) -> Estimate:
-    found = root_of_power(power, parts, k=k)
-    return found if through is not None else below(found.high + largest_residual, k=k)
+    result = root_of_power(power, parts, k=k)
+    return result if through is not None else below(result.high + largest_residual, k=k)
 
 
 def _remainder(volts: Floats, interval_s: float, fit: ToneFit) -> Floats:

@@ -211,17 +211,17 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     way = _absorbed(cheapest, len(courses))
     runs = _runs(way)
     labels: list[Label] = [*known, "other"]
-    found = [labels[int(way[a])] for a, _ in runs]
+    result = [labels[int(way[a])] for a, _ in runs]
     if silent:
-        found = _opened(found)
-    names = _named(found, "after" in labels)
+        result = _opened(result)
+    names = _named(result, "after" in labels)
     ends = [place for place in range(len(runs)) if place + 1 == len(runs) or names[place] != names[place + 1]]
     begins = [0, *(place + 1 for place in ends[:-1])]
     segments = tuple(
         Segment(label=names[first], start=start + runs[first][0], stop=start + runs[last][1])
         for first, last in zip(begins, ends, strict=True)
     )
-    solid = [label in ("before", "after") for label in found]
+    solid = [label in ("before", "after") for label in result]
     gap = [row for row, label in enumerate(labels) if row not in old and label != "after"]
     instants = tuple(
         _instant(costs, way, runs, solid, gap, place, start, sides.interval_s) for place in ends[:-1]
@@ -267,10 +267,10 @@ def _courses(
 
 def _own_tone(course: Course, leg: int, start: int, stop: int) -> Floats:
     """A leg's strongest tone alone: of its partner's it sees something only while that is closed as well."""
-    found = course.coefficients[leg, 1:].reshape(-1, 2)
+    result = course.coefficients[leg, 1:].reshape(-1, 2)
     kept = np.zeros_like(course.coefficients)
-    if len(found):
-        tone = 1 + 2 * int(np.argmax(np.sum(found**2, axis=1)))
+    if len(result):
+        tone = 1 + 2 * int(np.argmax(np.sum(result**2, axis=1)))
         kept[leg, tone : tone + 2] = course.coefficients[leg, tone : tone + 2]
     return np.asarray(replace(course, coefficients=kept).volts(start, stop)[leg])
 
@@ -348,18 +348,18 @@ def _is_silent(course: Course, leg: int, noise_v: float) -> bool:
     return math.sqrt(float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2) <= SAME * noise_v
 
 
-def _opened(found: Sequence[Label]) -> list[Label]:
+def _opened(result: Sequence[Label]) -> list[Label]:
     """Where the old course is silence, what looks like it after the new one was reached is an open leg."""
-    arrived = found.index("after") if "after" in found else len(found)
-    return ["open" if label == "before" and place > arrived else label for place, label in enumerate(found)]
+    arrived = result.index("after") if "after" in result else len(result)
+    return ["open" if label == "before" and place > arrived else label for place, label in enumerate(result)]
 
 
-def _named(found: Sequence[Label], distinct_after: bool) -> list[Label]:
+def _named(result: Sequence[Label], distinct_after: bool) -> list[Label]:
     """Where old and new course are the same, what follows the first interruption is the new one."""
-    if distinct_after or not any(label != "before" for label in found):
-        return list(found)
-    left = next(place for place, label in enumerate(found) if label != "before")
-    return ["after" if label == "before" and place > left else label for place, label in enumerate(found)]
+    if distinct_after or not any(label != "before" for label in result):
+        return list(result)
+    left = next(place for place, label in enumerate(result) if label != "before")
+    return ["after" if label == "before" and place > left else label for place, label in enumerate(result)]
 
 
 def _expected(runs: Sequence[tuple[int, int]], way: Ints, courses: Sequence[_Course]) -> Floats:

@@ -218,7 +218,7 @@ def _first_off(residual: Floats) -> int | None:
 
     A weak tone that begins late is hidden to the notches and bends the fit but little; this finds it.
     """
-    found = []
+    result = []
     for length in (BLOCK, 4 * BLOCK, 16 * BLOCK):
         blocks = residual.shape[1] // length
         if blocks < 8:
@@ -227,8 +227,8 @@ def _first_off(residual: Floats) -> int | None:
         limit = (1 + BEYOND * np.sqrt(2 / length)) * np.median(power, axis=1, keepdims=True)
         off = (power > limit).any(axis=0)
         if off.any():
-            found.append(int(np.argmax(off)) * length)
-    return min(found, default=None)
+            result.append(int(np.argmax(off)) * length)
+    return min(result, default=None)
 
 
 def _unrest(volts: Floats, interval_s: float, frequencies_hz: Sequence[float], step: Floats) -> int | None:
@@ -248,11 +248,11 @@ def _unrest(volts: Floats, interval_s: float, frequencies_hz: Sequence[float], s
     # not the median of samples, which quantisation makes coarse
     scale = np.maximum(np.sqrt(np.median(power, axis=1) / MEDIAN_POWER), 0.5 * step * gain)[:, None]
     startled = (np.abs(left) > STARTLING * scale).any(axis=0)
-    found = [int(np.argmax(startled))] if startled.any() else []
+    result = [int(np.argmax(startled))] if startled.any() else []
     restless = (power > UNREST * scale**2).any(axis=0)
     if restless.any():
-        found.append(int(np.argmax(restless)) * BLOCK)
-    return min(found) + lost if found else None
+        result.append(int(np.argmax(restless)) * BLOCK)
+    return min(result) + lost if result else None
 
 
 def _fit(

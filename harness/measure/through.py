@@ -157,9 +157,9 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
         for number in inputs
     }
     read = [(shot, *_own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
-    found = True
-    while found:
-        found = False
+    result = True
+    while result:
+        result = False
         for shot, own, standard in read:
             for other, other_own, other_standard in read:
                 if other.emf_vrms != shot.emf_vrms:
@@ -182,17 +182,17 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
                         standard=abs(gain) * relative,
                         rungs=tied.rungs + 1,
                     )
-                    found = True
+                    result = True
     return tuple(sorted(known.values(), key=lambda entry: (entry.input, -entry.volts_per_division)))
 
 
 def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset, ...]:
     """Read each input's own offset from captures with the outputs off; the first of a range counts."""
-    found: dict[tuple[int, float], Offset] = {}
+    result: dict[tuple[int, float], Offset] = {}
     for capture, fit in silence:
         for row, number in enumerate(capture.inputs):
             setting = capture.setting.inputs[number].volts_per_division
-            found.setdefault(
+            result.setdefault(
                 (number, setting),
                 Offset(
                     input=number,
@@ -201,7 +201,7 @@ def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset,
                     standard_v=float(fit.offset_standard_v[row]),
                 ),
             )
-    return tuple(found.values())
+    return tuple(result.values())
 
 
 def through_problems(
@@ -305,12 +305,12 @@ class ToneDrift:
 
 def drift(now: Reference, before: Reference) -> tuple[ToneDrift, ...]:
     """Compare two references tone by tone; tones and levels that only one of them has are left out."""
-    found = []
+    result = []
     for tone in now.tones:
         other = next((each for each in before.tones if _is_same(each, tone)), None)
         if other is not None:
-            found.append(_drift(tone, other))
-    return tuple(found)
+            result.append(_drift(tone, other))
+    return tuple(result)
 
 
 def _is_same(one: ToneReference, other: ToneReference) -> bool:
@@ -374,13 +374,13 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
     one, other = now.residuals.noise, before.residuals.noise
     if one is None or other is None or one.inputs != other.inputs or one.step_v != other.step_v:
         return ()
-    found = []
+    result = []
     for hot in range(0, len(one.inputs), 2):
         new, old = (band_power(each.volts[hot : hot + 2], each.interval_s) for each in (one, other))
         if min(new.mean_square_v2, old.mean_square_v2) <= 0:
             continue  # a record of one code has no noise, and nothing has a level over that
         spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
-        found.append(
+        result.append(
             NoiseDrift(
                 inputs=(one.inputs[hot], one.inputs[hot + 1]),
                 now_dbu=dbu_from_vrms(math.sqrt(new.mean_square_v2)),
@@ -388,18 +388,18 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
                 standard_db=10 / math.log(10) * spread,
             )
         )
-    return tuple(found)
+    return tuple(result)
 
 
 def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ...]:
     """Compare the harmonics of each tone and pair that both references have."""
-    found = []
+    result = []
     for (hz, volts, pair), one in now.residuals.harmonics.items():
         other = before.residuals.harmonics.get((hz, volts, pair))
         if other is None or other.orders != one.orders:
             continue
         change = np.linalg.norm(one.relative - other.relative)
-        found.append(
+        result.append(
             HarmonicDrift(
                 frequency_hz=hz,
                 level_vrms=volts,
@@ -409,4 +409,4 @@ def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ..
                 standard=float(np.sqrt(2 * np.sum(one.standard**2 + other.standard**2))),
             )
         )
-    return tuple(found)
+    return tuple(result)

@@ -138,14 +138,14 @@ def fit_sines(
     clock = find_clock(volts, interval_s, hz, clock)
     sines = Sines.of(samples, 2 * np.pi * interval_s * hz * clock.ratio)
     inverted = inverse(sines.products())
-    found = inverted @ sines.against(volts)
-    residual = sines.summed(found)
+    result = inverted @ sines.against(volts)
+    residual = sines.summed(result)
     np.subtract(volts, residual, out=residual)  # in place: fresh pages cost more than the arithmetic
-    degrees_of_freedom = samples - len(found) - (0 if clock.standard == 0 else 1)
+    degrees_of_freedom = samples - len(result) - (0 if clock.standard == 0 else 1)
     return SineFit(
         frequencies_hz=hz,
-        peak_v=np.asarray(found[1::2].T - 1j * found[2::2].T, dtype=np.complex128),
-        offset_v=found[0],
+        peak_v=np.asarray(result[1::2].T - 1j * result[2::2].T, dtype=np.complex128),
+        offset_v=result[0],
         residual=residual,
         residual_v=np.sqrt(np.einsum("is,is->i", residual, residual) / degrees_of_freedom),
         spread=np.sqrt(np.diagonal(inverted)),
@@ -209,15 +209,15 @@ def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step
         near_place[max(0, round(tone) - 1) : round(tone) + 2] = False
     near_place[-1] = False
     bins = np.flatnonzero(near_place)
-    found = rms
+    result = rms
     if len(bins) >= FEWEST_BINS:
         near = power[:, bins]
         kept = near <= LINE * _median(near)
         # The power of noise in a bin is exponential: what the cut takes off its mean is given back.
         cut = LINE * math.log(2)
         lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
-        found = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
-    return np.maximum(found, step / math.sqrt(12))
+        result = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
+    return np.maximum(result, step / math.sqrt(12))
 
 
 def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, NDArray[np.intp]]:

@@ -87,8 +87,8 @@ def _refuse_other_parts(
         spread_ohm = (kind.contact_max_ohm - kind.contact_ohm) / math.sqrt(3)
         if spread_ohm > 0:
             effects[pole.rpartition(".")[2]].append(abs(complex(spread) / level) / spread_ohm)
-    for found in effects.values():
-        counted = [effect for effect in found if effect > IN_THE_PATH * max(found)]
+    for result in effects.values():
+        counted = [effect for effect in result if effect > IN_THE_PATH * max(result)]
         if counted and min(counted) < (1 - ALIKE) * max(counted):
             raise JobError(
                 [

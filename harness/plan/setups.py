@@ -84,7 +84,7 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
     for setup in usable:
         if not any(_same_circuit(setup, seen) for seen in circuits):
             circuits.append(setup)
-    found: list[Need] = []
+    result: list[Need] = []
     mistakes: list[Mistake] = []
     for check in sequence.checks:
         if check.quantity.family == "change":
@@ -100,10 +100,10 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
         mistakes += [
             _not_viewed(check, port) for port in check.at if port not in {need.port for need in here}
         ]
-        found += here
+        result += here
     if mistakes:
         raise JobError(mistakes)
-    return tuple(_once_per_port(found))
+    return tuple(_once_per_port(result))
 
 
 def _not_viewed(check: Check, port: str) -> Mistake:
@@ -146,10 +146,10 @@ def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> 
                 yield Need(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
 
 
-def _once_per_port(found: Iterable[Need]) -> Iterable[Need]:
+def _once_per_port(result: Iterable[Need]) -> Iterable[Need]:
     """The offset of a port is taken with the generator silent, so one circuit is enough for it."""
     offsets: dict[tuple[str, str, str], Need] = {}
-    for need in found:
+    for need in result:
         if need.check.quantity.driven:
             yield need
             continue

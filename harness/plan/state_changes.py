@@ -76,7 +76,7 @@ class Routes:
         def shows(change: Complex, row: int) -> bool:
             return bool(level[row] > MOVES and np.abs(change[row]).max() > MOVES * level[row])
 
-        found = []
+        result = []
         for row, leg in zip(setup.rows(port), LEGS, strict=True):
             here = tuple(
                 relay.name
@@ -91,7 +91,7 @@ class Routes:
                     for state, closed in ((change.before, before), (change.after, after))
                 )
             )  # fmt: skip
-            found.append(
+            result.append(
                 LegMoves(
                     moves=shows(between - before, row) or shows(after - before, row),
                     closes=shows(after - between, row),
@@ -99,7 +99,7 @@ class Routes:
                     relays=alone,
                 )
             )
-        return found[0], found[1]
+        return result[0], result[1]
 
 
 def _opened(relay: Relay, leg: Leg | None) -> Relay:
@@ -172,7 +172,7 @@ def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
     checks = change_checks(job)
     timed = any(as_of_change(check.quantity).direction is not None for check in checks)
     used: dict[str, None] = {}
-    found: list[ChangeWant] = []
+    result: list[ChangeWant] = []
     for check in checks:
         for channel in job.sequence.channels:
             for net in check.at:
@@ -190,8 +190,8 @@ def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
                     if ranked:
                         want = best_view(routes, check, change, port, ranked)
                         used.setdefault(want.setup.name)
-                        found.append(want)
-    return tuple(found)
+                        result.append(want)
+    return tuple(result)
 
 
 def fitting_setups(job: Job, port: PortName) -> list[Setup]:

@@ -97,15 +97,15 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
         """The quantity of a record. Raises ReadingError where it can't be told."""
         raise NotImplementedError
 
-    def is_still(self, found: Estimate) -> bool:
+    def is_still(self, result: Estimate) -> bool:
         """Whether no change of route was seen at all, where one is looked for."""
         return False
 
-    def why_unproven(self, found: Estimate) -> str:
+    def why_unproven(self, result: Estimate) -> str:
         """See Quantity."""
-        if found.floor:
+        if result.floor:
             return "what is there lies below the record's floor, which is not below the limit"
-        return super().why_unproven(found)
+        return super().why_unproven(result)
 
 
 def as_of_change(quantity: AnyQuantity) -> OfChange:
@@ -128,23 +128,23 @@ class SwitchingTime(OfChange):
         """See OfChange."""
         return read_switching(seen.change, planned.given.rows, k)
 
-    def is_still(self, found: Estimate) -> bool:
+    def is_still(self, result: Estimate) -> bool:
         """It is longer than the record shows."""
-        return found.high == inf
+        return result.high == inf
 
     def judged(
         self,
         planned: PlannedReading[OfRecordAcross],
         seen: Sequence[ChangeSeen],
-        found: Estimate,
+        result: Estimate,
         expected: Estimate | None,
         *,
         decision: Decision,
     ) -> Judged:
         """A time that is less sure than its whole limit is long says nothing of the unit."""
-        judged = super().judged(planned, seen, found, expected, decision=decision)
+        judged = super().judged(planned, seen, result, expected, decision=decision)
         largest = max((abs(end) for end in (judged.low, judged.high) if end is not None), default=inf)
-        half = (found.high - found.low) / 2
+        half = (result.high - result.low) / 2
         if largest < half < inf:
             controls = " or ".join(planned.given.lines)
             raise ReadingError(
@@ -152,16 +152,16 @@ class SwitchingTime(OfChange):
                 f"than the limit. Bring {controls} to a spare scope input and say so by controls_viewed in "
                 "the setup"
             )
-        if self.is_still(found):
+        if self.is_still(result):
             return replace(
                 judged,
-                reason=f"no change of route within {1e3 * found.low:.3g} ms of the control edge: a relay did "
-                "not move",
+                reason=f"no change of route within {1e3 * result.low:.3g} ms of the control edge: a relay "
+                "did not move",
                 facts=(NothingMoved(),),
             )
         change = seen[0].change.edge
         by_clock = not isinstance(change, str) and change.standard_s > COARSE_CLOCK_S
-        if judged.verdict == "unproven" and not found.floor and by_clock:
+        if judged.verdict == "unproven" and not result.floor and by_clock:
             return replace(
                 judged,
                 reason="the control edge is known by the computer's clock alone; bring its control line to "
@@ -237,22 +237,22 @@ class Gap(OfChange):
         """See OfChange."""
         return read_transfer_time(seen.change, planned.given.rows[0], k)
 
-    def is_still(self, found: Estimate) -> bool:
+    def is_still(self, result: Estimate) -> bool:
         """No gap is seen."""
-        return found.floor
+        return result.floor
 
     def judged(
         self,
         planned: PlannedReading[OfRecordAcross],
         seen: Sequence[ChangeSeen],
-        found: Estimate,
+        result: Estimate,
         expected: Estimate | None,
         *,
         decision: Decision,
     ) -> Judged:
         """A contact that moves leaves one."""
-        judged = super().judged(planned, seen, found, expected, decision=decision)
-        if not self.is_still(found) or judged.verdict == "pass":
+        judged = super().judged(planned, seen, result, expected, decision=decision)
+        if not self.is_still(result) or judged.verdict == "pass":
             return judged
         reason = "no gap is seen: the contact did not move, is welded, or makes before it breaks"
         return replace(judged, reason=reason, facts=(NothingMoved(),))

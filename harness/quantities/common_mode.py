@@ -83,11 +83,11 @@ class CommonModeRejection(Ratio):
     ) -> Estimate:
         """Raises ReadingError where the port shows no differential signal."""
         fitted = list(zip(planned.given.views, transfers, strict=True))
-        found: list[Estimate] = []
+        result: list[Estimate] = []
         for leg in dict.fromkeys(view.source_leg for view, _ in fitted):
             here = [(view, transfer) for view, transfer in fitted if view.source_leg == leg]
-            found.append(self._of_source([view for view, _ in here], [one for _, one in here], k))
-        return min(found, key=lambda one: one.low)
+            result.append(self._of_source([view for view, _ in here], [one for _, one in here], k))
+        return min(result, key=lambda one: one.low)
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
         """The worst source's."""
@@ -123,8 +123,8 @@ class CommonModeRejection(Ratio):
             budget=conversion.budget,
         )
 
-    def why_unproven(self, found: Estimate) -> str:
+    def why_unproven(self, result: Estimate) -> str:
         """See Quantity."""
-        if found.floor:
+        if result.floor:
             return "no conversion was seen, but this bench would not see as little as the limit allows"
-        return super().why_unproven(found)
+        return super().why_unproven(result)

@@ -64,13 +64,14 @@ class ContactResistance(Ratio):
         if source is None or load is None or limit is None or limit.high is None:
             raise ReadingError("the plan does not say what the path lies between")
         look = looks_of(planned.given.views, transfers)[0]
-        found = series_resistance(look, source, load, k)
-        if found.smallest_ohm > limit.high and look.transfer.made != "predicted":
+        result = series_resistance(look, source, load, k)
+        if result.smallest_ohm > limit.high and look.transfer.made != "predicted":
             raise ReadingError(
-                f"not observable here: into {load.ohm:.4g} ohm, less than {found.smallest_ohm:.2g} ohm can't "
-                f"be told from none, and the limit needs {limit.high:.2g} ohm to be. Use a load of fewer ohms"
+                f"not observable here: into {load.ohm:.4g} ohm, less than {result.smallest_ohm:.2g} ohm "
+                f"can't be told from none, and the limit needs {limit.high:.2g} ohm to be. Use a load of "
+                "fewer ohms"
             )
-        return found.estimate
+        return result.estimate
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
         """None where a good unit's is not observable: a run judges nothing then."""
@@ -114,9 +115,9 @@ def series_resistance(look: Look, source: KnownOhm, load: KnownOhm, k: float = 2
 
     if not abs(complex(differential(transfer.values, rows))) > LEAST_LEVEL:
         raise ReadingError("no signal comes through: the path is open, and has no resistance to measure")
-    found = propagate(path_ohm, values, components, coverage_factor=k)
-    smallest_ohm = (found.high - found.low) / 2
-    told = found if found.low > 0 else below(max(found.value, 0.0) + smallest_ohm, k=k)
+    result = propagate(path_ohm, values, components, coverage_factor=k)
+    smallest_ohm = (result.high - result.low) / 2
+    told = result if result.low > 0 else below(max(result.value, 0.0) + smallest_ohm, k=k)
     return SeriesResistance(estimate=told, smallest_ohm=smallest_ohm)
 
 
@@ -254,8 +255,8 @@ def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) 
         each = level / np.sqrt(1 - level**2) / (2 * np.pi * hz * v[..., -1:].real)
         return np.asarray(np.exp(np.sum(weights * np.log(each), axis=-1)))
 
-    found = propagate(capacitance, stack.values, stack.components, coverage_factor=k)
-    return Coupling(capacitance_f=found, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
+    result = propagate(capacitance, stack.values, stack.components, coverage_factor=k)
+    return Coupling(capacitance_f=result, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
 
 
 def _is_floor(point: Look, k: float) -> bool:
@@ -333,17 +334,17 @@ def _slope(octaves: Floats, level_db: Floats, weights: Floats) -> Floats:
 def _refuse(slope: Estimate) -> None:
     """Raise ReadingError unless the slope is a capacitance's."""
     half = (slope.high - slope.low) / 2
-    found = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
+    result = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
     if half > CLEAREST_SLOPE_DB or not math.isfinite(half):
         raise ReadingError(
-            f"the slope is {found}: too unsure to tell a capacitance from a leak. Take frequencies that are "
+            f"the slope is {result}: too unsure to tell a capacitance from a leak. Take frequencies that are "
             "further apart"
         )
     if slope.value < LEAST_SLOPE_DB:
         raise ReadingError(
-            f"the slope is {found}, and a capacitance has 6: this is a leak or a shared return"
+            f"the slope is {result}, and a capacitance has 6: this is a leak or a shared return"
         )
     if slope.value > MOST_SLOPE_DB:
         raise ReadingError(
-            f"the slope is {found}, and a capacitance has 6: more than one couples, or a resonance does"
+            f"the slope is {result}, and a capacitance has 6: more than one couples, or a resonance does"
         )

@@ -150,15 +150,15 @@ class Intermittency(OfCycle):
         self,
         planned: PlannedReading[OfOperations],
         seen: Sequence[CycleSeen],
-        found: Estimate,
+        result: Estimate,
         expected: Estimate | None,
         *,
         decision: Decision,
     ) -> Judged:
         """With what was seen of each operation that failed."""
-        judged = super().judged(planned, seen, found, expected, decision=decision)
+        judged = super().judged(planned, seen, result, expected, decision=decision)
         failures, operations = seen[0].failures, seen[0].operations
-        reason = f"{len(failures)} of {operations} operations failed, so at most {100 * found.high:.3g} % do"
+        reason = f"{len(failures)} of {operations} operations failed, so at most {100 * result.high:.3g} % do"
         if failures:
             reason += f": {'; '.join(one.words for one in failures[:MOST_TOLD])}"
             reason += " and more" if len(failures) > MOST_TOLD else ""

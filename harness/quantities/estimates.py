@@ -158,12 +158,12 @@ def _summed(
 def weights_of(form: LinearForm, seen: Sequence[PredictedTransfer]) -> list[Complex]:
     """By what a form multiplies the entries of each capture's transfer: (legs, 2) each."""
     shapes = [capture.values.shape[1:] for capture in seen]
-    found = []
+    result = []
     for place, shape in enumerate(shapes):
         units = [np.zeros((1, *other), dtype=complex) for other in shapes]
         units[place] = np.eye(shape[0] * shape[1], dtype=complex).reshape(-1, *shape)
-        found.append(np.broadcast_to(form(units), len(units[place])).reshape(shape))
-    return found
+        result.append(np.broadcast_to(form(units), len(units[place])).reshape(shape))
+    return result
 
 
 def _squares(shares: Complex) -> Floats:
@@ -277,18 +277,18 @@ class RejectionEstimates(Estimates):
 
     def margins(self, limit: Limit | None) -> LimitMargins:
         """Only a lower limit says anything."""
-        found = LimitMargins(broken=np.full(len(self.levels[0].value), NO_EVIDENCE), inside=math.inf)
+        result = LimitMargins(broken=np.full(len(self.levels[0].value), NO_EVIDENCE), inside=math.inf)
         if limit is None or limit.low is None:
-            return found
+            return result
         for level, fitted in zip(self.levels, self.fitted, strict=True):
             bench = np.maximum(level.bench_standard, level.bench_quadrature)
             whole = self.k * np.hypot(bench, level.parts_standard) + 1e-300
             made = _broken(np.abs(level.value), whole, [None, 10 ** (-limit.low / 20)])
-            found = LimitMargins(
-                broken=np.maximum(found.broken, _only(made, fitted).broken),
-                inside=min(found.inside, made.inside),
+            result = LimitMargins(
+                broken=np.maximum(result.broken, _only(made, fitted).broken),
+                inside=min(result.inside, made.inside),
             )
-        return found
+        return result
 
     def change(self) -> tuple[Floats, str]:
         """Of the first, in dB."""

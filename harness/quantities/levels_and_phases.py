@@ -210,11 +210,11 @@ class Polarity(Ratio):
         """The sign of the differential's in-phase part."""
         looks = looks_of(planned.given.views, transfers)
         transfer, view = looks[0].transfer, looks[0].view
-        found = complex(differential(transfer.values, view.rows))
+        result = complex(differential(transfer.values, view.rows))
         level = self.of_looks(looks, Stack.of([transfer]), max(k, CERTAIN))
         sign = 0.0
         if not level.floor and transfer.polarity_known:
-            sign = float(signs_of(np.asarray(found)))
+            sign = float(signs_of(np.asarray(result)))
         return Estimate(
             value=sign, standard=0.0, low=sign, high=sign, coverage_factor=k, floor=False, budget=()
         )
@@ -228,14 +228,14 @@ class Polarity(Ratio):
         self,
         planned: PlannedReading[OfTransfers],
         seen: Sequence[StateSeen],
-        found: Estimate,
+        result: Estimate,
         expected: Estimate | None,
         *,
         decision: Decision,
     ) -> Judged:
         """It must be as predicted."""
-        verdict = judge_polarity(found.value, expected.value if expected else 0.0)
-        lost = "" if found.value else "neither in phase nor inverted: look for a missing leg"
+        verdict = judge_polarity(result.value, expected.value if expected else 0.0)
+        lost = "" if result.value else "neither in phase nor inverted: look for a missing leg"
         return Judged(verdict=verdict, reason=lost)
 
 
@@ -251,10 +251,10 @@ class Phase(Ratio):
         """No capture knows when it began but by the driven port."""
         return True
 
-    def near(self, found: Estimate, expected: Estimate) -> Estimate:
+    def near(self, result: Estimate, expected: Estimate) -> Estimate:
         """Within half a turn of what is expected."""
-        turns = 360 * round((expected.value - found.value) / 360)
-        return replace(found, value=found.value + turns, low=found.low + turns, high=found.high + turns)
+        turns = 360 * round((expected.value - result.value) / 360)
+        return replace(result, value=result.value + turns, low=result.low + turns, high=result.high + turns)
 
 
 class BalancePhase(Phase):

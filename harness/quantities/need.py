@@ -208,8 +208,8 @@ def one_tone(need: Need) -> Stimulus:
 
 def both_ways(need: Need, stimulus: Stimulus, source_leg: str | None = None) -> Sequence[PlannedCapture]:
     """A capture, and another with the scope's inputs swapped where the fixture has that."""
-    found = (
+    result = (
         need.capture(stimulus, source_leg=source_leg),
         need.capture(stimulus, swapped=True, source_leg=source_leg),
     )
-    return [each for each in found if each is not None]
+    return [each for each in result if each is not None]

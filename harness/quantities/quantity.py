@@ -53,14 +53,14 @@ class Judged:
     facts: tuple[Fact, ...] = ()
 
 
-def judged_by(limit: Limit, found: Estimate, expected: Estimate | None, *, decision: Decision) -> Judged:
+def judged_by(limit: Limit, result: Estimate, expected: Estimate | None, *, decision: Decision) -> Judged:
     """Judge by a limit that may lie round what is expected; of what is unproven the reason is left open.
 
     Raises ReadingError where a prediction is needed and there is none.
     """
     low, high = limits_for(limit, expected.value if expected else None)
     standard = (expected.standard or 0.0) if expected and limit.kind == "within" else 0.0
-    verdict = judge(found, low, high, decision=decision, expected_standard=standard)
+    verdict = judge(result, low, high, decision=decision, expected_standard=standard)
     return Judged(verdict=verdict, low=low, high=high)
 
 
@@ -237,29 +237,29 @@ class Quantity(Generic[G, S]):
         """What the reading is of many units at once; None where nothing predicts what a fault does to it."""
         return None
 
-    def near(self, found: Estimate, expected: Estimate) -> Estimate:
+    def near(self, result: Estimate, expected: Estimate) -> Estimate:
         """A value that is known but for whole turns, at the turn nearest to what is expected."""
-        return found
+        return result
 
     def judged(
         self,
         planned: PlannedReading[G],
         seen: Sequence[S],
-        found: Estimate,
+        result: Estimate,
         expected: Estimate | None,
         *,
         decision: Decision,
     ) -> Judged:
         """Hold a value against its limit. Raises ReadingError where that says nothing of the unit."""
         limit = planned.limit or Limit(kind="between", unit=self.unit)
-        judged = judged_by(limit, found, expected, decision=decision)
+        judged = judged_by(limit, result, expected, decision=decision)
         if judged.verdict != "unproven":
             return judged
-        return replace(judged, reason=self.why_unproven(found))
+        return replace(judged, reason=self.why_unproven(result))
 
-    def why_unproven(self, found: Estimate) -> str:
+    def why_unproven(self, result: Estimate) -> str:
         """In a sentence for people."""
-        if found.floor:
+        if result.floor:
             return "what is there lies below the bench's floor, which is not below the limit"
         return INSIDE_THE_UNCERTAINTY
 

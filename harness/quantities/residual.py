@@ -114,11 +114,11 @@ class Noise(Residual):
         gain_standard = (seen[0].gain_accuracy / sqrt(3), seen[0].gain_accuracy / sqrt(3))
         volts = capture.volts[list(rows)]
         if weighting == "quasi-peak":
-            found = quasi_peak(
+            result = quasi_peak(
                 volts, capture.interval_s, own_volts=own, step_v=step_v, gain_standard=gain_standard, k=k
             )
         else:
-            found = noise(
+            result = noise(
                 volts,
                 capture.interval_s,
                 own_volts=own,
@@ -127,7 +127,7 @@ class Noise(Residual):
                 gain_standard=gain_standard,
                 k=k,
             )
-        return in_dbu(found)
+        return in_dbu(result)
 
 
 def own_volts(bench: BenchResiduals, capture: Capture, rows: tuple[int, int]) -> Floats | None:
@@ -170,11 +170,11 @@ class Distortion(Residual):
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
         """A fraction."""
         one, rows, options = seen[0], planned.given.rows, planned.given.options
-        found = harmonics_of(one.capture, rows, one.stimulus)
+        result = harmonics_of(one.capture, rows, one.stimulus)
         through = one.bench.harmonics.get((one.stimulus.frequency_hz, one.stimulus.level_vrms, rows[0] // 2))
         everything = isinstance(options, DistortionOptions) and options.include == "everything"
         measure = thd_and_noise if everything else thd
-        return measure(found, through, largest_residual=0.0 if through else LARGEST_RESIDUAL, k=k)
+        return measure(result, through, largest_residual=0.0 if through else LARGEST_RESIDUAL, k=k)
 
 
 class Offset(Residual):

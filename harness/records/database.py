@@ -345,16 +345,16 @@ def _check_plain(connection: Connection, place: Place) -> None:
     A view, a virtual table or a generated column may never end, and a trigger may undo what is written.
     """
     ours = ", ".join(f"'{name}'" for name in metadata.tables)
-    found = connection.exec_driver_sql(
+    result = connection.exec_driver_sql(
         "SELECT type, name FROM sqlite_master WHERE type = 'trigger' OR lower(name) IN "
         f"({ours}) AND (type <> 'table' OR lower(ltrim(sql)) LIKE 'create virtual%') UNION ALL "
         f"SELECT 'generated column', t.name || '.' || c.name FROM sqlite_master AS t, "
         f"pragma_table_xinfo(t.name) AS c WHERE lower(t.name) IN ({ours}) AND t.type = 'table' "
         "AND lower(ltrim(t.sql)) NOT LIKE 'create virtual%' AND c.hidden <> 0"
     ).first()
-    if found is not None:
+    if result is not None:
         raise RecordsError(
-            f"{place.shown}: was changed by another program: it has the {found[0]} {found[1]!r}, which no "
+            f"{place.shown}: was changed by another program: it has the {result[0]} {result[1]!r}, which no "
             "records have. Put it aside and bring back a copy"
         )
 

@@ -79,8 +79,8 @@ class StoredRun:
     @property
     def over_current(self) -> OverCurrent | None:
         """Where the supply went to its limit; None where it didn't."""
-        found = [each.event for each in self.events if isinstance(each.event, OverCurrent)]
-        return found[-1] if found else None
+        result = [each.event for each in self.events if isinstance(each.event, OverCurrent)]
+        return result[-1] if result else None
 
 
 def stored_run(store: RunStore, record: RunRecord) -> StoredRun:
@@ -192,13 +192,13 @@ def _refused(kept: StoredRun) -> dict[int, set[int]]:
 
     A reading that is missing for want of a signal is another thing: that the signal is missing tells much.
     """
-    found: dict[int, set[int]] = {}
+    result: dict[int, set[int]] = {}
     for reading in kept.readings:
         inputs = {fact.input for fact in reading.facts if isinstance(fact, InputRefused)}
         for record in reading.acquisitions if inputs else ():
             if record in kept.acquisitions:
-                found.setdefault(kept.acquisitions[record].number, set()).update(inputs)
-    return found
+                result.setdefault(kept.acquisitions[record].number, set()).update(inputs)
+    return result
 
 
 def _transfer(
@@ -266,20 +266,20 @@ def _fit(record: AcquisitionRecord) -> ToneFit:
 def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the lines proven before that."""
     lines = (State(on=()), *(State(on=(line,)) for line in job.module.control_names))
-    found = kept.over_current
+    result = kept.over_current
     preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
-    if found is None and preflight:
+    if result is None and preflight:
         return
     for state in lines:
-        limited = preflight and found is not None and state.name == found.state
+        limited = preflight and result is not None and state.name == result.state
         yield SupplyTrial(
             state=state,
             limit_a=limit_of(job.module, state),
             limited=limited,
-            voltage_v=found.voltage_v if limited and found is not None else None,
+            voltage_v=result.voltage_v if limited and result is not None else None,
         )
         if limited:
             return
     for state in job.sequence.states:
-        if found is not None and state.name == found.state:
-            yield SupplyTrial(state=state, limit_a=found.limit_a, limited=True, voltage_v=found.voltage_v)
+        if result is not None and state.name == result.state:
+            yield SupplyTrial(state=state, limit_a=result.limit_a, limited=True, voltage_v=result.voltage_v)

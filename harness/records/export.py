@@ -89,12 +89,12 @@ def reading_to_json(reading: Reading) -> dict[str, Any]:
     content = _flat(reading)
     for name in NUMBERS:
         content[name] = number_to_json(content[name])
-    found = reading.estimate
+    result = reading.estimate
     return content | {
         "options": [list(option) for option in reading.key.measurand.options],
         "route": reading.route,
         "acquisitions": list(reading.acquisitions),
-        "budget": [to_json(part) for part in found.budget] if found else [],
+        "budget": [to_json(part) for part in result.budget] if result else [],
         "facts": [{"fact": FACT_NAMES[type(fact)]} | to_json(fact) for fact in reading.facts],
     }
 
@@ -108,7 +108,7 @@ def reading_to_row(reading: Reading) -> dict[str, Any]:
 
 
 def _flat(reading: Reading) -> dict[str, Any]:
-    measurand, found, expected = reading.key.measurand, reading.estimate, reading.expected
+    measurand, result, expected = reading.key.measurand, reading.estimate, reading.expected
     return {
         "check": reading.key.check,
         "quantity": measurand.quantity,
@@ -120,12 +120,12 @@ def _flat(reading: Reading) -> dict[str, Any]:
         "frequency_hz": measurand.frequency_hz,
         "setup": reading.setup,
         "unit": reading.unit,
-        "value": found.value if found else None,
-        "standard": found.standard if found else None,
-        "low": found.low if found else None,
-        "high": found.high if found else None,
-        "coverage_factor": found.coverage_factor if found else None,
-        "floor": found.floor if found else False,
+        "value": result.value if result else None,
+        "standard": result.standard if result else None,
+        "low": result.low if result else None,
+        "high": result.high if result else None,
+        "coverage_factor": result.coverage_factor if result else None,
+        "floor": result.floor if result else False,
         "expected": expected.value if expected else None,
         "expected_standard": expected.standard if expected else None,
         "limit_low": reading.limit_low,
@@ -321,10 +321,10 @@ def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None
         return
     kind = "error" if reading.verdict == "missing" else "failure"
     size = 100.0 if reading.unit == "%" else 1.0  # read by people: a fraction would look like so many percent
-    value, interval, found = "no value", "", reading.estimate
-    if found is not None:
-        value = f"{'below ' if found.floor else ''}{size * found.value:.6g} {reading.unit}"
-        interval = f" ({size * found.low:.6g} to {size * found.high:.6g})"
+    value, interval, result = "no value", "", reading.estimate
+    if result is not None:
+        value = f"{'below ' if result.floor else ''}{size * result.value:.6g} {reading.unit}"
+        interval = f" ({size * result.low:.6g} to {size * result.high:.6g})"
     low, high = (_end(end, size) for end in (reading.limit_low, reading.limit_high))
     limits = f"limit {low} to {high} {reading.unit}".strip()
     reason = f": {reading.reason}" if reading.reason else ""

@@ -135,12 +135,12 @@ def read_lines(
 def read_keys(connection: Connection, run_ids: Iterable[int]) -> list[ReadingKey]:
     """Give what these runs read, without the values, in no order worth a name."""
     columns = [tables.readings.c[name] for name in KEY_COLUMNS]
-    found: dict[_Key, None] = {}
+    result: dict[_Key, None] = {}
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
         for part in fetched(connection, query):
-            found |= dict.fromkeys(part)
-    return [key_of_columns(one) for one in found]
+            result |= dict.fromkeys(part)
+    return [key_of_columns(one) for one in result]
 
 
 def read_series(
@@ -154,11 +154,11 @@ def read_series(
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some), *_narrowed(keys))
         # In the order of the index, so that the database has nothing to sort.
-        for found in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
+        for result in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
             if wanted is not None:
-                found = [row for row in found if row[: len(KEY_COLUMNS)] in wanted]
-            if found:
-                parts.append(_arrays(found, numbers))
+                result = [row for row in result if row[: len(KEY_COLUMNS)] in wanted]
+            if result:
+                parts.append(_arrays(result, numbers))
     if not parts:
         return []
     number, *values = (np.concatenate(some) for some in zip(*parts, strict=True))
@@ -174,12 +174,12 @@ def read_table(
     """Give the readings of these runs as plain rows in the order they were made: names, and rows."""
     names = ("run_id", *KEY_COLUMNS, "setup", "unit", *_JUDGED_COLUMNS)
     columns = [tables.readings.c[name] for name in names]
-    found: list[tuple[Any, ...]] = []
+    result: list[tuple[Any, ...]] = []
     for some in portions(run_ids):
         query = select(*columns).where(tables.readings.c.run_id.in_(some))
         for part in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
-            found += part
-    return names, found
+            result += part
+    return names, result
 
 
 def portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
@@ -229,9 +229,9 @@ class _Numbers(dict[_Key, int]):
         return number
 
 
-def _arrays(found: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArray[Any], ...]:
+def _arrays(result: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArray[Any], ...]:
     """Rows to columns: each row's number of its key, new ones added, and the columns of `_VALUE_COLUMNS`."""
-    columns = list(zip(*found, strict=True))
+    columns = list(zip(*result, strict=True))
     keys = zip(*columns[: len(KEY_COLUMNS)], strict=True)
     run_ids, values, floor, standard, low, high, verdicts = columns[len(KEY_COLUMNS) :]
     return (
@@ -272,9 +272,9 @@ def _series(
 
 def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float64]:
     """What is not there is NaN to numpy; nothing else is, since no NaN is ever recorded."""
-    found = np.array(values, dtype=np.float64)
-    found[np.isnan(found)] = absent
-    return found
+    result = np.array(values, dtype=np.float64)
+    result[np.isnan(result)] = absent
+    return result
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -302,7 +302,7 @@ class RunDetail:
 
 def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, RunDetail]:
     """Give how far these runs came, by their numbers."""
-    found: dict[int, RunDetail] = {}
+    result: dict[int, RunDetail] = {}
     for some in portions(run_ids):
         verdicts = _verdicts(connection, some)
         signs = _last_signs(connection, some)
@@ -311,18 +311,18 @@ def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, Ru
             content = dict(row)
             run = content.pop("id")
             ended, started = content.pop("ended"), content.pop("started")
-            found[run] = RunDetail(
+            result[run] = RunDetail(
                 ended=None if ended is None else datetime.fromisoformat(ended),
                 last_sign=datetime.fromisoformat(signs.get(run, started)),
                 verdicts=verdicts.get(run, {}),
                 **content,
             )
-    return found
+    return result
 
 
 def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
     """Give the readings that did not pass of each of these runs that has any, in the order they were made."""
-    found: dict[int, list[Reading]] = {}
+    result: dict[int, list[Reading]] = {}
     table = tables.readings
     for some in portions(run_ids):
         query = (
@@ -331,8 +331,8 @@ def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int,
             .order_by(table.c.run_id, table.c.id)
         )
         for row in connection.execute(query).mappings():
-            found.setdefault(row["run_id"], []).append(rows.row_to_reading(dict(row)))
-    return found
+            result.setdefault(row["run_id"], []).append(rows.row_to_reading(dict(row)))
+    return result
 
 
 Unit = tuple[str, str, bool]
@@ -349,12 +349,12 @@ def read_operations(connection: Connection, *, serial: str | None = None) -> dic
     )
     if serial is not None:
         query = query.where(runs.serial == serial)
-    found: dict[Unit, Counter[str]] = {}
+    result: dict[Unit, Counter[str]] = {}
     for row in connection.execute(query).mappings():
         one = checked(tables.run_events, checked(tables.runs, dict(row)))
-        unit = found.setdefault((one["part"], one["serial"], one["simulated"]), Counter())
+        unit = result.setdefault((one["part"], one["serial"], one["simulated"]), Counter())
         unit.update(from_json(RelaysOperated, json.loads(one["content"])).operations)
-    return found
+    return result
 
 
 def read_latest_reference(connection: Connection, bench: str, *, simulated: bool) -> KeptReference | None:
@@ -423,7 +423,7 @@ def _verdicts(connection: Connection, some: Sequence[int]) -> dict[int, dict[Ver
         .where(columns.run_id.in_(some))
         .group_by(columns.run_id, columns.verdict)
     )
-    found: dict[int, dict[Verdict, int]] = {}
+    result: dict[int, dict[Verdict, int]] = {}
     for run, verdict, count in connection.execute(query):
-        found.setdefault(run, {})[verdict] = count
-    return found
+        result.setdefault(run, {})[verdict] = count
+    return result

@@ -44,8 +44,8 @@ def to_json(value: Any) -> Any:
 
 def from_json(kind: type[T], content: Any) -> T:
     """The value that `to_json` was given, of a type that is known. Raises ValueError for anything else."""
-    found: T = _from_json(kind, content)
-    return found
+    result: T = _from_json(kind, content)
+    return result
 
 
 @cache

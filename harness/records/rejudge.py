@@ -51,12 +51,12 @@ def judge_again(plan: Plan, kept: Sequence[Reading], *, sequence: CheckSequence)
 def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Reading:
     """The same value by the new limit; what was missing stays missing, for its old reason."""
     renamed = replace(reading, key=planned.key, limit_low=None, limit_high=None)
-    found = reading.estimate
-    if found is None:
+    result = reading.estimate
+    if result is None:
         return replace(renamed, verdict="missing")
     expected = reading.expected.value if reading.expected else None
     if planned.quantity.limits is None:
-        return replace(renamed, verdict=judge_polarity(found.value, expected or 0.0))
+        return replace(renamed, verdict=judge_polarity(result.value, expected or 0.0))
     limit = planned.limit or Limit(kind="between", unit=reading.unit)
     try:
         low, high = limits_for(limit, expected)
@@ -65,6 +65,6 @@ def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Read
     doubt = 0.0
     if reading.expected and limit.kind == "within":
         doubt = reading.expected.standard or 0.0
-    verdict = judge(found, low, high, decision=sequence.decision, expected_standard=doubt)
+    verdict = judge(result, low, high, decision=sequence.decision, expected_standard=doubt)
     reason = "the limit lies inside the uncertainty" if verdict == "unproven" else ""
     return replace(renamed, limit_low=low, limit_high=high, verdict=verdict, reason=reason)

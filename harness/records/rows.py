@@ -188,18 +188,18 @@ def reading_to_row(reading: Reading) -> Row:
     """Make the row of `readings`. Raises RecordsError for a NaN, which a database would turn into "none"."""
     row = dict(zip(KEY_COLUMNS, columns_of_key(reading.key), strict=True))
     row |= {name: getattr(reading, name) for name in _READING_AS_IS}
-    found, expected = reading.estimate, reading.expected
+    result, expected = reading.estimate, reading.expected
     row |= {
-        "value": found.value if found else None,
-        "standard": found.standard if found else None,
-        "low": found.low if found else None,
-        "high": found.high if found else None,
-        "coverage_factor": found.coverage_factor if found else None,
-        "floor": found.floor if found else False,
+        "value": result.value if result else None,
+        "standard": result.standard if result else None,
+        "low": result.low if result else None,
+        "high": result.high if result else None,
+        "coverage_factor": result.coverage_factor if result else None,
+        "floor": result.floor if result else False,
         "expected": expected.value if expected else None,
         "expected_standard": expected.standard if expected else None,
-        "budget": dump([[part.name, number_to_json(part.standard)] for part in found.budget])
-        if found
+        "budget": dump([[part.name, number_to_json(part.standard)] for part in result.budget])
+        if result
         else "[]",
         "facts": dump([[FACT_NAMES[type(fact)], to_json(fact)] for fact in reading.facts]),
         "acquisitions": dump(reading.acquisitions),

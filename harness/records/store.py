@@ -197,10 +197,10 @@ class RunStore:
 
     def run(self, run_id: int) -> RunRecord:
         """Give one run. Raises NoSuchRun if there is none of that number."""
-        found = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
-        if not found:
+        result = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
+        if not result:
             raise NoSuchRun(f"{self.place}: there is no run {run_id}. `switchwalk units` lists what there is")
-        return found[0]
+        return result[0]
 
     def runs(self, *, serial: str | None = None) -> list[RunRecord]:
         """Give all runs, or those of one serial number, oldest first."""
@@ -253,13 +253,13 @@ class RunStore:
         if run_ids is not None:  # some twenty events a run are of other kinds
             queries = [query.where(columns.run_id.in_(some)) for some in portions(run_ids)]
         with self._reading() as connection:
-            found: dict[int, RunEvent[E]] = {}
+            result: dict[int, RunEvent[E]] = {}
             for one in queries:
                 for row in connection.execute(one).mappings():
                     event = rows.row_to_event(dict(row))
                     if isinstance(event.event, kind):
-                        found[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
-            return found
+                        result[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
+            return result
 
     def verify(self, run_id: int | None = None, *, expected: str = "") -> ledger.Verification:
         """Compare the records with their ledger: all of them; or a run, with the chain from there to the end.
@@ -372,9 +372,9 @@ class RunStore:
     def _of_run(self, table: Table, run_id: int, make: Callable[[rows.Row], T]) -> list[T]:
         query = select(table).where(table.c.run_id == run_id).order_by(table.c.id)
         with self._reading() as connection:
-            found = connection.execute(query)
-            names = tuple(found.keys())
-            return [make(dict(zip(names, row, strict=True))) for row in found]
+            result = connection.execute(query)
+            names = tuple(result.keys())
+            return [make(dict(zip(names, row, strict=True))) for row in result]
 
     def _runs(self, query: Select[Any]) -> list[RunRecord]:
         with self._reading() as connection:

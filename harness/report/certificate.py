@@ -55,10 +55,10 @@ def certify(store: RunStore, run_id: int) -> str:
     record = store.run(run_id)
     standing = Standing(seal=store.seal(run_id), later=_later(store, record))
     text = render_certificate(record, store.readings(run_id), standing)
-    found = store.verify(run_id)
-    if found.findings:
+    result = store.verify(run_id)
+    if result.findings:
         raise RecordsError(
-            f"{store.place}: run {run_id} is not as it was recorded: {found.findings[0].what}. No "
+            f"{store.place}: run {run_id} is not as it was recorded: {result.findings[0].what}. No "
             "certificate is written. `switchwalk verify` says more; restore a copy of the records"
         )
     return text
@@ -165,10 +165,12 @@ def _plainly(largest: float, unit: str) -> str:
 
 def _tones(group: Iterable[Reading]) -> str:
     tones_hz = (reading.key.measurand.frequency_hz for reading in group)
-    found = sorted({hz for hz in tones_hz if hz is not None})
-    if len(found) > 3:
-        return f"{format_value(found[0], 'Hz')} to {format_value(found[-1], 'Hz')}, {len(found)} frequencies"
-    return ", ".join(format_value(one, "Hz") for one in found)
+    result = sorted({hz for hz in tones_hz if hz is not None})
+    if len(result) > 3:
+        return (
+            f"{format_value(result[0], 'Hz')} to {format_value(result[-1], 'Hz')}, {len(result)} frequencies"
+        )
+    return ", ".join(format_value(one, "Hz") for one in result)
 
 
 def _named(names: Iterable[str]) -> str:

@@ -174,18 +174,18 @@ class KeptCoverage:
 
     def get(self, helper: SecondProcess | None) -> tuple[FaultSeen, ...]:
         """By fault; () for a job where that takes minutes. helper: may have worked it out meanwhile."""
-        found = _read(self._path, self._faults)
-        if found or not self._faults:
-            return found
+        result = _read(self._path, self._faults)
+        if result or not self._faults:
+            return result
         if helper is not None:
-            found = helper.coverage()
+            result = helper.coverage()
         planned = self._planned
         try:
-            found = found or judge_faults(planned.job, planned.plan, impedances=planned.impedances)
+            result = result or judge_faults(planned.job, planned.plan, impedances=planned.impedances)
         except CircuitError:
             return ()
-        _write(self._path, found)
-        return found
+        _write(self._path, result)
+        return result
 
 
 def file_name(planned: PlannedJob) -> str:
@@ -222,7 +222,7 @@ def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
         return ()
 
 
-def _write(path: Path, found: Sequence[FaultSeen]) -> None:
+def _write(path: Path, result: Sequence[FaultSeen]) -> None:
     """Keep it for the next unit; if that can't be, it is worked out again."""
     rows = {
         one.fault.name: {
@@ -232,7 +232,7 @@ def _write(path: Path, found: Sequence[FaultSeen]) -> None:
             "readings": one.readings,
             "why": one.why,
         }
-        for one in found
+        for one in result
     }
     with suppress(OSError):
         write_whole(path, json.dumps(rows, ensure_ascii=False, indent=1).encode("utf-8"))

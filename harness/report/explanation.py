@@ -188,32 +188,32 @@ def _of_port(fault: Fault) -> str:
             return f"port {port}: left and right are swapped: look at the wires or the connectors"
 
 
-def make_explanation(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:
+def make_explanation(result: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:
     """Put a diagnosis into words."""
-    shown = shown_groups(found)
+    shown = shown_groups(result)
     next_probe = _more_operations(shown, module) if probe is None else _probe(probe)
     return Explanation(
-        headline=_headline(found, shown),
+        headline=_headline(result, shown),
         groups=tuple(_group(group, module, fixture) for group in shown),
         next_probe=next_probe,
-        left_over=found.explained and not next_probe and sum(len(group.fault_sets) for group in shown) > 1,
-        remarks=tuple(_remarks(found)),
+        left_over=result.explained and not next_probe and sum(len(group.fault_sets) for group in shown) > 1,
+        remarks=tuple(_remarks(result)),
     )
 
 
-def shown_groups(found: Diagnosis) -> tuple[Group, ...]:
+def shown_groups(result: Diagnosis) -> tuple[Group, ...]:
     """The groups worth a reader's time."""
-    if found.says_good:
+    if result.says_good:
         return ()
-    likely = [group for group in found.groups[:MOST_GROUPS] if group.posterior >= LEAST]
-    return tuple(likely or found.groups[:1])
+    likely = [group for group in result.groups[:MOST_GROUPS] if group.posterior >= LEAST]
+    return tuple(likely or result.groups[:1])
 
 
-def _headline(found: Diagnosis, shown: tuple[Group, ...]) -> str:
-    if found.says_good:
-        levels = "these levels and currents" if found.unweighed else "these readings"
+def _headline(result: Diagnosis, shown: tuple[Group, ...]) -> str:
+    if result.says_good:
+        levels = "these levels and currents" if result.unweighed else "these readings"
         return f"No fault on the list explains {levels} better than a good unit does."
-    if not found.explained:
+    if not result.explained:
         return "No fault on the list explains these readings. The nearest, which does not fit, is:"
     first = shown[0]
     count = len(first.fault_sets)
@@ -258,27 +258,27 @@ def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
     return f"check the intermittency of {several} {' and '.join(lines)} with more operations"
 
 
-def _remarks(found: Diagnosis) -> list[str]:
+def _remarks(result: Diagnosis) -> list[str]:
     remarks = []
-    if found.over_current:
+    if result.over_current:
         remarks.append(
-            f"The run was stopped by over-current in state {found.over_current}, so little more than the "
+            f"The run was stopped by over-current in state {result.over_current}, so little more than the "
             "supply current is known."
         )
-    if not found.explained and not found.doubles:
+    if not result.explained and not result.doubles:
         remarks.append("Pairs of faults were not tried here; `switchwalk diagnose` tries them.")
-    if not found.explained and found.doubles:
+    if not result.explained and result.doubles:
         remarks.append(
             "Pairs of faults were tried too. Look for what is not on the list: wiring, wrong parts, a lead."
         )
     if any(
         fault.kind.startswith("loopback")
-        for group in found.groups[:1]
+        for group in result.groups[:1]
         for s in group.fault_sets
         for fault in s
     ):
         remarks.append("A plug belongs to the fixture: correct it and test again before you open the unit.")
-    return [*remarks, *_unweighed(found.unweighed), *found.notes]
+    return [*remarks, *_unweighed(result.unweighed), *result.notes]
 
 
 def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
@@ -295,19 +295,19 @@ def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
     )
 
 
-def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> dict[str, Any]:
+def as_data(result: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> dict[str, Any]:
     """The diagnosis for another program; groups, good and something_else add up to 1."""
     return {
-        "explained": found.explained,
-        "good": found.good,
-        "something_else": found.something_else,
-        "beyond_standard_deviations": None if found.beyond == float("inf") else found.beyond,
-        "pairs_tried": found.doubles,
-        "acquisitions": found.acquisitions,
-        "supply_readings": found.supplies,
-        "change_readings": found.changes,
-        "not_weighed": dict(found.unweighed),
-        "over_current_in": found.over_current or None,
+        "explained": result.explained,
+        "good": result.good,
+        "something_else": result.something_else,
+        "beyond_standard_deviations": None if result.beyond == float("inf") else result.beyond,
+        "pairs_tried": result.doubles,
+        "acquisitions": result.acquisitions,
+        "supply_readings": result.supplies,
+        "change_readings": result.changes,
+        "not_weighed": dict(result.unweighed),
+        "over_current_in": result.over_current or None,
         "groups": [
             {
                 "probability": group.posterior,
@@ -316,7 +316,7 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
                     for each in group.fault_sets
                 ],
             }
-            for group in found.groups
+            for group in result.groups
         ],
         "next_probe": None
         if probe is None
@@ -328,7 +328,7 @@ def as_data(found: Diagnosis, probe: Probe | None, module: Module, fixture: Fixt
             "information_nats": probe.information,
             "words": _probe(probe),
         },
-        "notes": list(found.notes),
+        "notes": list(result.notes),
     }
 
 
@@ -344,11 +344,11 @@ class Explained:
     explanation: Explanation
 
 
-def keep_explained(store: RunStore, run_id: int, found: Explained) -> None:
+def keep_explained(store: RunStore, run_id: int, result: Explained) -> None:
     """Keep with a run what explains it: the names for the batch's figures, the words for its page."""
-    named = FaultsNamed(faults=found.names, probability=found.probability)
-    store.add_event(run_id, named, ", ".join(found.names) or "no listed fault")
-    store.add_event(run_id, found.explanation, found.explanation.headline)
+    named = FaultsNamed(faults=result.names, probability=result.probability)
+    store.add_event(run_id, named, ", ".join(result.names) or "no listed fault")
+    store.add_event(run_id, result.explanation, result.explanation.headline)
 
 
 def kept_explained(store: RunStore, run_id: int) -> Explained | None:

@@ -56,7 +56,7 @@ def write_whole(path: Path, content: bytes) -> None:
 
 def find_browser() -> str | None:
     """Give the browser that can print; None where there is none."""
-    return next((found for name in _BROWSERS if (found := shutil.which(name))), None)
+    return next((result for name in _BROWSERS if (result := shutil.which(name))), None)
 
 
 def print_page(page: Path, paper: Path) -> None:

@@ -94,10 +94,10 @@ def ticks(low: float, high: float, *, most: int = 5, whole: bool = False) -> lis
     steps = _WHOLE_STEPS if whole else _STEPS
     step = next(one * power for one in steps if one * power >= rough * 0.999)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9) + (step / power == 2.5))
-    found = []
+    result = []
     for number in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1):
-        found.append((number * step, f"{number * step + 0.0:.{decimals}f}".replace("-", "−")))
-    return found
+        result.append((number * step, f"{number * step + 0.0:.{decimals}f}".replace("-", "−")))
+    return result
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -85,28 +85,28 @@ class Diagnosed:
         if key not in known:
             known[key] = Diagnoser(job, plan, evidence.acquisitions, impedances=planned.impedances)
         self.job, self.empty = job, recorded.empty
-        self.found: Diagnosis = known[key].diagnose(evidence, double=double)
+        self.result: Diagnosis = known[key].diagnose(evidence, double=double)
         self.probe: Probe | None = None
-        if not self.empty and not evidence.over_current and self.found.explained:
+        if not self.empty and not evidence.over_current and self.result.explained:
             self.probe = best_probe(
                 job,
                 plan,
-                shown_groups(self.found),
+                shown_groups(self.result),
                 impedances=planned.impedances,
                 supply_read=tuple(evidence.supply_a),
             )
-        self.explanation: Explanation = make_explanation(self.found, self.probe, job.module, job.fixture)
+        self.explanation: Explanation = make_explanation(self.result, self.probe, job.module, job.fixture)
 
     @property
     def names(self) -> tuple[str, ...]:
         """Faults that explain the run best and are not told apart, the likeliest first."""
-        said = self.found.explained and not self.found.says_good and bool(self.found.groups)
-        return self.found.groups[0].names if said else ()
+        said = self.result.explained and not self.result.says_good and bool(self.result.groups)
+        return self.result.groups[0].names if said else ()
 
     @property
     def probability(self) -> float:
         """Of those faults together; 0 if there are none."""
-        return self.found.groups[0].posterior if self.names else 0.0
+        return self.result.groups[0].posterior if self.names else 0.0
 
 
 def explain_run(
@@ -127,8 +127,8 @@ def explain_run(
     recorded = read_recorded(store, record, planned)
     if recorded.empty or (at_once and not recorded.quick):
         return None
-    found = Diagnosed(recorded, double=False, diagnosers=diagnosers)
-    return Explained(names=found.names, probability=found.probability, explanation=found.explanation)
+    result = Diagnosed(recorded, double=False, diagnosers=diagnosers)
+    return Explained(names=result.names, probability=result.probability, explanation=result.explanation)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +136,7 @@ class RunReport:
     """A run's page, and what would explain the run if it failed."""
 
     page: Path
-    found: Explained | None
+    result: Explained | None
 
 
 class Reporter:
@@ -165,18 +165,18 @@ class Reporter:
     def write(self, run_id: int) -> RunReport:
         """Diagnose a run that has ended, keep what explains it, and write its page."""
         record = self._store.run(run_id)
-        found = self.find_fault(record)
-        return RunReport(page=self.write_page(record, found), found=found)
+        result = self.find_fault(record)
+        return RunReport(page=self.write_page(record, result), result=result)
 
     def find_fault(self, record: RunRecord, *, at_once: bool = True) -> Explained | None:
         """What explains a failed run, which is kept with it; None if it cannot be told, or not at once."""
         return _find_fault(self._store, record, self._planned, self._diagnosers, at_once=at_once)
 
-    def write_page(self, record: RunRecord, found: Explained | None) -> Path:
+    def write_page(self, record: RunRecord, result: Explained | None) -> Path:
         """Write a run's page beside the records (in the default folder for records on a server)."""
         content = _read(self._store, record.run_id)
         faults_seen = self._coverage.get(self._helper)
-        return _write(record, content, self._records, found, self._planned, faults_seen)
+        return _write(record, content, self._records, result, self._planned, faults_seen)
 
 
 def write_recorded_report(store: RunStore, run_id: int, records: str | Path) -> RunReport:
@@ -191,8 +191,8 @@ def write_recorded_report(store: RunStore, run_id: int, records: str | Path) -> 
 def write_part_report(store: RunStore, run_id: int, records: str | Path) -> RunReport:
     """Diagnose a run that was no whole test, and write its page without what the sequence sees of faults."""
     record = store.run(run_id)
-    found = _find_fault(store, record, None, {}, at_once=True)
-    return RunReport(page=_write(record, _read(store, run_id), records, found), found=found)
+    result = _find_fault(store, record, None, {}, at_once=True)
+    return RunReport(page=_write(record, _read(store, run_id), records, result), result=result)
 
 
 def write_report_again(
@@ -206,9 +206,9 @@ def write_report_again(
     record = store.run(run_id)
     content = _read(store, run_id)
     planned = _recorded(record)
-    found = kept_explained(store, run_id) or _explained(store, record, planned, {}, at_once=True)
+    result = kept_explained(store, run_id) or _explained(store, record, planned, {}, at_once=True)
     faults_seen = None if planned is None else KeptCoverage(planned, coverage_folder(records)).get(None)
-    return _write(record, content, records, found, planned, faults_seen, page)
+    return _write(record, content, records, result, planned, faults_seen, page)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -230,7 +230,7 @@ def _write(
     record: RunRecord,
     content: _Content,
     records: str | Path,
-    found: Explained | None,
+    result: Explained | None,
     planned: PlannedJob | None = None,
     faults_seen: Sequence[FaultSeen] | None = None,
     page: Path | None = None,
@@ -243,7 +243,7 @@ def _write(
             content.readings,
             content.waveforms,
             path,
-            None if found is None else found.explanation,
+            None if result is None else result.explanation,
             None if faults_seen is None else draw_coverage(faults_seen),
             () if planned is None else draw_setups(planned.job, setups_of(planned.plan)),
             [
@@ -295,10 +295,10 @@ def _find_fault(
     *,
     at_once: bool,
 ) -> Explained | None:
-    found = _explained(store, record, planned, diagnosers, at_once=at_once)
-    if found is not None:
-        keep_explained(store, record.run_id, found)
-    return found
+    result = _explained(store, record, planned, diagnosers, at_once=at_once)
+    if result is not None:
+        keep_explained(store, record.run_id, result)
+    return result
 
 
 def _explained(

@@ -276,7 +276,7 @@ class _Point:
 
     reading: Reading
     frequency_hz: float
-    found: Estimate
+    result: Estimate
 
 
 Curve = list[_Point]
@@ -346,12 +346,12 @@ def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
     """One picture for each response check that has readings."""
     checks: dict[str, dict[Measurand, Curve]] = {}
     for reading in readings:
-        measurand, found = reading.key.measurand, reading.estimate
-        if measurand.quantity in OVER_FREQUENCY and found is not None and measurand.frequency_hz is not None:
+        measurand, result = reading.key.measurand, reading.estimate
+        if measurand.quantity in OVER_FREQUENCY and result is not None and measurand.frequency_hz is not None:
             curve = checks.setdefault(reading.key.check, {}).setdefault(
                 replace(measurand, frequency_hz=None), []
             )
-            curve.append(_Point(reading=reading, frequency_hz=measurand.frequency_hz, found=found))
+            curve.append(_Point(reading=reading, frequency_hz=measurand.frequency_hz, result=result))
     return [_plot(check, list(curves.values())) for check, curves in checks.items()]
 
 
@@ -366,14 +366,14 @@ def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
 
 
 def _furthest(curve: Curve) -> float:
-    return max(abs(point.found.value) for point in curve)
+    return max(abs(point.result.value) for point in curve)
 
 
 def _in_words(curve: Curve) -> str:
-    worst = max(curve, key=lambda point: abs(point.found.value))
+    worst = max(curve, key=lambda point: abs(point.result.value))
     measurand = worst.reading.key.measurand
     return (
-        f"{measurand.where} in {measurand.state}: {worst.found.value:+.3f} dB at {worst.frequency_hz:g} Hz "
+        f"{measurand.where} in {measurand.state}: {worst.result.value:+.3f} dB at {worst.frequency_hz:g} Hz "
         "is furthest from its level at 1 kHz"
     )
 
@@ -388,7 +388,7 @@ def _draw(curves: Sequence[Curve]) -> Figure:
     known = [
         sorted((hz, end) for hz, end in ends if end is not None and math.isfinite(end)) for ends in limits
     ]
-    ends = [end for one in points for end in (one.found.value, one.found.low, one.found.high)]
+    ends = [end for one in points for end in (one.result.value, one.result.low, one.result.high)]
     ends = [*filter(math.isfinite, ends), *(end for limit in known for _, end in limit)]
     low, high = roomy(ends)
     panel = Panel(
@@ -417,11 +417,11 @@ def _draw_curve(picture: Picture, panel: Panel, curve: Curve, number: int) -> No
     look = number % len(_COLOURS)
     shape, inside = _SHAPES[look], "full" if number < len(_SHAPES) else "hollow"
     points = sorted(curve, key=lambda point: point.frequency_hz)
-    at = [(panel.x.at(_log(point.frequency_hz)), point.found) for point in points]
-    picture.path([(x, panel.y.at(found.value)) for x, found in at], f"curve c{look}")
-    for x, found in at:
-        picture.line(x, panel.y.at(found.low), x, panel.y.at(found.high), f"c{look}")
-        picture.mark(x, panel.y.at(found.value), shape, 2.6, f"{inside} c{look}")
+    at = [(panel.x.at(_log(point.frequency_hz)), point.result) for point in points]
+    picture.path([(x, panel.y.at(result.value)) for x, result in at], f"curve c{look}")
+    for x, result in at:
+        picture.line(x, panel.y.at(result.low), x, panel.y.at(result.high), f"c{look}")
+        picture.mark(x, panel.y.at(result.value), shape, 2.6, f"{inside} c{look}")
     y = 24 + 18 * number
     picture.line(_NAMES_AT, y, _NAMES_AT + 26, y, f"curve c{look}")
     picture.mark(_NAMES_AT + 13, y, shape, 2.6, f"{inside} c{look}")

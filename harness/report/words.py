@@ -195,21 +195,21 @@ def _concern(reading: Reading) -> tuple[int, float, float]:
     return VERDICT_ORDER.index(reading.verdict), in_uncertainties, inside
 
 
-def budget_shown(found: Estimate) -> tuple[Contribution, ...]:
+def budget_shown(result: Estimate) -> tuple[Contribution, ...]:
     """The budget without the lines that are under a thousandth of the whole and change no digit of it."""
-    whole = math.hypot(*(part.standard for part in found.budget))
-    return tuple(part for part in found.budget if part.standard >= LEAST_SHARE_SHOWN * whole)
+    whole = math.hypot(*(part.standard for part in result.budget))
+    return tuple(part for part in result.budget if part.standard >= LEAST_SHARE_SHOWN * whole)
 
 
-def half_interval(found: Estimate) -> float | None:
+def half_interval(result: Estimate) -> float | None:
     """Give the expanded uncertainty, half of the interval's width; None where it is not finite."""
-    half = (found.high - found.low) / 2
+    half = (result.high - result.low) / 2
     return half if math.isfinite(half) else None
 
 
-def is_least(found: Estimate) -> bool:
+def is_least(result: Estimate) -> bool:
     """Whether a floor is one from above: what is there is at least so much."""
-    return found.floor and math.isfinite(found.low) and not math.isfinite(found.high)
+    return result.floor and math.isfinite(result.low) and not math.isfinite(result.high)
 
 
 def _closed(limit: float | None) -> float | None:
@@ -228,21 +228,21 @@ class _Writer:
         self._difference_unit = prefix + difference_unit(reading.unit)
 
     def value(self) -> str:
-        found = self._found
-        if found is None:
+        result = self._found
+        if result is None:
             return "missing"
         if self._reading.unit == "":
-            return format_value(found.value, "")
-        if found.floor:
-            return f"{'at least' if is_least(found) else 'below'} {self.number(found.value)}"
+            return format_value(result.value, "")
+        if result.floor:
+            return f"{'at least' if is_least(result) else 'below'} {self.number(result.value)}"
         if self._half is None:
-            high = self.number(found.high)
-            return f"{self.number(found.value)} (up to {high})" if high else self.number(found.value)
-        if abs(found.value - (found.low + found.high) / 2) > _ASYMMETRY * self._half:
-            return f"{self.number(found.value)} ({self._bare(found.low)} to {self._bare(found.high)})"
+            high = self.number(result.high)
+            return f"{self.number(result.value)} (up to {high})" if high else self.number(result.value)
+        if abs(result.value - (result.low + result.high) / 2) > _ASYMMETRY * self._half:
+            return f"{self.number(result.value)} ({self._bare(result.low)} to {self._bare(result.high)})"
         if self._difference_unit != self._unit:
-            return f"{self.number(found.value)} ± {self._difference(self._half)}"
-        return f"{self._bare(found.value)} ± {self._difference(self._half)}"
+            return f"{self.number(result.value)} ± {self._difference(self._half)}"
+        return f"{self._bare(result.value)} ± {self._difference(self._half)}"
 
     def limit(self) -> str:
         reading = self._reading
@@ -289,9 +289,9 @@ class _Writer:
             return 0.01, ""
         if reading.unit not in _PREFIXED:
             return 1.0, ""
-        found = self._found
+        result = self._found
         sizes = [reading.limit_low, reading.limit_high]
-        sizes += [] if found is None else [found.value, found.low, found.high]
+        sizes += [] if result is None else [result.value, result.low, result.high]
         largest = max((abs(size) for size in sizes if size is not None and math.isfinite(size)), default=0.0)
         return next((prefix for prefix in _PREFIXES if largest >= prefix[0]), _PREFIXES[0])
 

@@ -96,14 +96,14 @@ def _rank(reading: Reading) -> tuple[float, int]:
 
 def _short(reading: Reading) -> str:
     """Write a value in few characters; decibels without their unit, which the caption gives."""
-    found = reading.estimate
-    if found is None:
+    result = reading.estimate
+    if result is None:
         return "missing"
     if reading.unit == "dB":
-        bound = "> " if is_least(found) else "< " if found.floor else ""
-        return f"{bound}{found.value:.2f}"
+        bound = "> " if is_least(result) else "< " if result.floor else ""
+        return f"{bound}{result.value:.2f}"
     return (
-        describe(reading).value if reading.unit == "" else format_value(found.value, reading.unit, digits=3)
+        describe(reading).value if reading.unit == "" else format_value(result.value, reading.unit, digits=3)
     )
 
 

@@ -33,10 +33,10 @@ def latest_checks(store: RunStore, bench: str, *, simulated: bool) -> dict[Check
     """The last check of each kind on a bench."""
     lines = store.lines(simulated=simulated)
     runs = {line.run_id for line in lines if line.purpose and line.bench_name == bench}
-    found: dict[CheckKind, CheckMade] = {}
+    result: dict[CheckKind, CheckMade] = {}
     for run_id, made in sorted(store.latest_events(BenchCheck, runs).items()):
-        found[made.event.check] = CheckMade(run_id=run_id, at=made.at, check=made.event)
-    return found
+        result[made.event.check] = CheckMade(run_id=run_id, at=made.at, check=made.event)
+    return result
 
 
 def check_bench_block(
@@ -136,15 +136,15 @@ def compare_golden(store: RunStore, run_id: int, *, new_history: str) -> Golden:
     )
 
 
-def keep_known_bad(store: RunStore, found: Sequence[KnownBad]) -> None:
+def keep_known_bad(store: RunStore, result: Sequence[KnownBad]) -> None:
     """Keep with the last run of a check by known faults whether all were failed and named."""
-    bad = [one for one in found if not one.good]
+    bad = [one for one in result if not one.good]
     why = "every known fault was failed and named"
     if bad:
         faults = "; ".join(one.fault for one in bad[:TOLD_FIRST])
-        why = f"{len(bad)} of {len(found)} known faults were not failed or not named: {faults}"
+        why = f"{len(bad)} of {len(result)} known faults were not failed or not named: {faults}"
     check = BenchCheck(check="known-bad", good=not bad, why=why)
-    store.add_event(found[-1].run_id, check, why)
+    store.add_event(result[-1].run_id, check, why)
 
 
 def golden_history(store: RunStore, lines: Sequence[RunLine], bench: str, *, before: int) -> list[int]:

@@ -157,8 +157,8 @@ def _of_input(
     if places:
         return f"input {number} shows what is on {' or '.join(places[:3])}, and belongs on {own}"
     state = int(np.argmax(np.abs(seen - expected).max(axis=1)))
-    found, wanted = seen[state], expected[state]
+    result, wanted = seen[state], expected[state]
     return (
-        f"input {number} on {own} shows {found[0]:.2f} of the hot output and {found[1]:.2f} of the cold one, "
-        f"and should show {wanted[0]:.2f} and {wanted[1]:.2f}"
+        f"input {number} on {own} shows {result[0]:.2f} of the hot output and {result[1]:.2f} of the cold "
+        f"one, and should show {wanted[0]:.2f} and {wanted[1]:.2f}"
     )

@@ -114,7 +114,7 @@ def draws_nothing(module: Module, now_a: Mapping[str, float]) -> bool:
         for control in module.control_names
         if control in now_a
     ]
-    coils = any(found > NOTHING * wanted for found, wanted in added if wanted > 0)
+    coils = any(result > NOTHING * wanted for result, wanted in added if wanted > 0)
     return not coils and now_a[TERMINATED.name] < max(0.5 * idle_a, SAME_WITHIN_A)
 
 

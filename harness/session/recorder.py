@@ -246,14 +246,14 @@ def make_reading(
     """
     k = sequence.coverage_factor
     try:
-        found = planned.quantity.measure(planned, seen, k)
+        result = planned.quantity.measure(planned, seen, k)
         expected = planned.quantity.expected(planned, seen, k)
         if expected is not None:
-            found = planned.quantity.near(found, expected)
-        judged = planned.quantity.judged(planned, seen, found, expected, decision=sequence.decision)
+            result = planned.quantity.near(result, expected)
+        judged = planned.quantity.judged(planned, seen, result, expected, decision=sequence.decision)
     except ReadingError as error:
         return missing_reading(planned, NotTaken(reason=str(error)), setup=setup, records=records)
-    return _reading(planned, judged, found, expected, setup=setup, records=records)
+    return _reading(planned, judged, result, expected, setup=setup, records=records)
 
 
 def missing_reading(
@@ -326,7 +326,7 @@ def _seen(
 def _reading(
     planned: Planned,
     judged: Judged,
-    found: Estimate | None,
+    result: Estimate | None,
     expected: Estimate | None,
     *,
     setup: str,
@@ -335,7 +335,7 @@ def _reading(
     return Reading(
         key=planned.key,
         unit=planned.quantity.unit,
-        estimate=found,
+        estimate=result,
         expected=None if expected is None else Expected(value=expected.value, standard=expected.standard),
         limit_low=judged.low,
         limit_high=judged.high,

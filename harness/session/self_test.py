@@ -78,19 +78,19 @@ def try_supply(supply: Supply, job: Job) -> str:
     wanted_v, limit_a = job.module.supply.voltage_v, limit_of(job.module, State(on=()))
     supply.set(voltage_v=wanted_v, limit_a=limit_a)
     supply.switch(on=True)
-    found = supply.measure()
+    result = supply.measure()
     supply.off()
     failed = partial(BenchError, instrument="supply", address=supply.identity.address)
-    if found.voltage_v > ABOVE_SET * wanted_v:
-        raise failed(f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V")
-    if found.voltage_v < VOLTAGE_HELD * wanted_v:
+    if result.voltage_v > ABOVE_SET * wanted_v:
+        raise failed(f"was set to {wanted_v:g} V and gives {result.voltage_v:.2f} V")
+    if result.voltage_v < VOLTAGE_HELD * wanted_v:
         raise failed(
-            f"was set to {wanted_v:g} V and gives {found.voltage_v:.2f} V at {found.current_a * 1e3:.0f} mA "
-            f"(limit {limit_a * 1e3:.0f} mA) with no control line energised: something draws current that "
+            f"was set to {wanted_v:g} V and gives {result.voltage_v:.2f} V at {result.current_a * 1e3:.0f} "
+            f"mA (limit {limit_a * 1e3:.0f} mA) with no control line energised: something draws current that "
             "should not"
         )
     return (
-        f"{wanted_v:g} V set, {found.voltage_v:.2f} V and {found.current_a * 1e3:.1f} mA measured with no "
+        f"{wanted_v:g} V set, {result.voltage_v:.2f} V and {result.current_a * 1e3:.1f} mA measured with no "
         "line energised; switched off, its voltage gone"
     )
 

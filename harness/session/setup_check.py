@@ -171,8 +171,8 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
         return False
     before: Misplaced | None = None
     for look in range(LOOKS):
-        found = _look(context, setup, predicted)
-        if found is None:
+        result = _look(context, setup, predicted)
+        if result is None:
             if before is not None:
                 text = f"setup {setup.name!r}: now every lead is where it should be"
                 _say(context, note, LeadsLookedAt(setup=setup.name, leads=()), text)
@@ -183,18 +183,18 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
         _say(
             context,
             note,
-            LeadsLookedAt(setup=setup.name, leads=found.leads),
-            f"setup {setup.name!r}: {found.said}. Nothing is measured of the unit until this is seen to",
+            LeadsLookedAt(setup=setup.name, leads=result.leads),
+            f"setup {setup.name!r}: {result.said}. Nothing is measured of the unit until this is seen to",
         )
-        context.hands.correct(setup, () if before is not None else found.leads, found.said)
-        before = found
-    if found is not None and not found.leads:
-        raise SetupError(f"setup {setup.name!r}: {found.said}", instrument="the wiring")
+        context.hands.correct(setup, () if before is not None else result.leads, result.said)
+        before = result
+    if result is not None and not result.leads:
+        raise SetupError(f"setup {setup.name!r}: {result.said}", instrument="the wiring")
     _say(
         context,
         note,
-        LeadsLookedAt(setup=setup.name, leads=found.leads if found else ()),
-        f"setup {setup.name!r}: {found.said if found else ''}. Every lead was looked at, so it is measured "
+        LeadsLookedAt(setup=setup.name, leads=result.leads if result else ()),
+        f"setup {setup.name!r}: {result.said if result else ''}. Every lead was looked at, so it is measured "
         "as the unit's",
     )
     return False
@@ -230,9 +230,9 @@ def _look(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misp
         states.append(index)
         fitted.append(_levels(context, setup, state))
     context.set_state(setup, IDLE)
-    found = misplaced(predicted, np.stack(fitted), states)
-    alone = unmoved(predicted, fitted[0]) if found is None else ""
-    return Misplaced(leads=(), said=alone) if alone else found
+    result = misplaced(predicted, np.stack(fitted), states)
+    alone = unmoved(predicted, fitted[0]) if result is None else ""
+    return Misplaced(leads=(), said=alone) if alone else result
 
 
 def _levels(context: RunContext, setup: Setup, state: State) -> Levels:
@@ -256,7 +256,7 @@ def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
     whole = replace(setup, view=tuple(ports), controls_viewed={})
 
     def levels(source: SourceAdded | None) -> Levels:
-        found = predict_states(
+        result = predict_states(
             module,
             context.job.fixture,
             replace(whole, source_added=source),
@@ -264,7 +264,7 @@ def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
             frequencies_hz=_stimulus(context).tones.frequencies_hz,
             impedances=impedances(context.bench),
         )
-        return np.abs(np.stack([each.transfer for each in found]))
+        return np.abs(np.stack([each.transfer for each in result]))
 
     right = levels(setup.source_added)
     by_words = {"": right, "the generator's hot and cold leads are swapped": right[..., ::-1]}
@@ -275,11 +275,11 @@ def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
         off = levels(SourceAdded(leg=leg, series_ohm=OFF_OHM, tolerance=0.0))
         both = np.repeat(off[..., [1 - column]] / 2, 2, axis=-1)  # two outputs of one impedance on one pin
         other = LEGS[1 - column]
-        for words, found in (
+        for words, result in (
             (f"the generator's {leg} lead is off, or not on {setup.drive}.{leg}", off),
             (f"the generator's {leg} lead is on {setup.drive}.{other} with the {other} one", both),
         ):
-            by_words[words], leads[words] = found, (f"generator {leg}",)
+            by_words[words], leads[words] = result, (f"generator {leg}",)
     return PredictedLevels(
         pins=pins,
         own=tuple(pins.index(f"{port}.{leg}") for port in setup.view for leg in LEGS),

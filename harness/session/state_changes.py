@@ -181,9 +181,9 @@ class ChangeWalk:
         row = self._control_row(planned, capture)
         if row is None:
             return False
-        found = control_edge(capture.volts[row], capture.interval_s)
+        result = control_edge(capture.volts[row], capture.interval_s)
         length_s = capture.volts.shape[1] * capture.interval_s
-        return isinstance(found, str) or not EARLIEST < found.time_s / length_s < LATEST
+        return isinstance(result, str) or not EARLIEST < result.time_s / length_s < LATEST
 
     def _ranges(self, planned: ChangeAcquisition) -> dict[int, float]:
         """Volts per division of every viewed leg, with room for a click, and of the control lines that are
@@ -295,16 +295,16 @@ class ChangeWalk:
         row = self._control_row(planned, capture)
         if row is not None:
             return control_edge(capture.volts[row], capture.interval_s)
-        found = host_edge(
+        result = host_edge(
             times,
             origin_s=capture.origin_s,
             length_s=capture.volts.shape[1] * capture.interval_s,
             board_s=self._context.bench.switchboard.settle_s,
         )
-        if isinstance(found, Instant):
-            return found
+        if isinstance(result, Instant):
+            return result
         return (
-            f"{found}. Bring {' or '.join(planned.change.controls)} to a spare scope input: controls_viewed "
+            f"{result}. Bring {' or '.join(planned.change.controls)} to a spare scope input: controls_viewed "
             "in the setup"
         )
 
@@ -318,10 +318,10 @@ class ChangeWalk:
             marks.append(Mark(kind="edge", input=capture.inputs[row], time_s=change.edge.time_s))
         kinds: tuple[Literal["opens", "closes", "settles"], ...] = ("opens", "closes", "settles")
         for number, leg in zip(capture.inputs, change.leg_changes.legs, strict=False):
-            found = (leg.left, leg.arrived, leg.settled if leg.openings else None)
+            result = (leg.left, leg.arrived, leg.settled if leg.openings else None)
             marks += [
                 Mark(kind=kind, input=number, time_s=instant.time_s)
-                for kind, instant in zip(kinds, found, strict=True)
+                for kind, instant in zip(kinds, result, strict=True)
                 if instant is not None and instant.standard_s < VAGUE_S
             ]
         return tuple(marks)
@@ -359,8 +359,8 @@ class ChangeWalk:
 
 def _phasors(sides: Sides, tones: int) -> NDArray[np.complex128]:
     """Volts RMS of each tone after the change, shape (legs, tones)."""
-    found = sides.after.coefficients
-    return np.asarray((found[:, 1 : 1 + 2 * tones : 2] - 1j * found[:, 2 : 2 + 2 * tones : 2]) / sqrt(2))
+    result = sides.after.coefficients
+    return np.asarray((result[:, 1 : 1 + 2 * tones : 2] - 1j * result[:, 2 : 2 + 2 * tones : 2]) / sqrt(2))
 
 
 def _share(reading: Reading) -> float:
@@ -382,10 +382,10 @@ def cycle_reading(context: RunContext, visit: SetupVisit, cycle: Operated, *, re
     try:
         context.drive.apply(cycle.given.stimulus)
         for number in range(1, cycle.given.operations + 1):
-            found = _operate(context, visit, cycle.given, number)
+            result = _operate(context, visit, cycle.given, number)
             done = number
-            if found is not None:
-                failures.append(found)
+            if result is not None:
+                failures.append(result)
         context.begin_state(visit.setup, State(on=()))  # whatever comes next settles by itself
     except ReadingError as error:
         return missing_reading(cycle, NotTaken(reason=f"after {done} operations: {error}"), setup=setup)
@@ -429,11 +429,11 @@ def _wrong(given: OfOperations, expected: CycleLevels, raw: RawCapture) -> tuple
     capture, tones = raw.capture, raw.request.tones
     fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
     hot, cold = given.rows
-    found = levels_of(fit.phasors[:, 0], given.rows)
+    result = levels_of(fit.phasors[:, 0], given.rows)
     levels: tuple[tuple[Shown, float, float], ...] = (
-        ("hot leg", found.legs_vrms[hot], expected.legs_vrms[hot]),
-        ("cold leg", found.legs_vrms[cold], expected.legs_vrms[cold]),
-        ("between the legs", found.pair_vrms, expected.pair_vrms),
+        ("hot leg", result.legs_vrms[hot], expected.legs_vrms[hot]),
+        ("cold leg", result.legs_vrms[cold], expected.legs_vrms[cold]),
+        ("between the legs", result.pair_vrms, expected.pair_vrms),
     )
     for shown, level, wanted in levels:
         wrong = missed(level, wanted, drive_vrms=given.stimulus.level_vrms)

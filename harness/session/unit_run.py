@@ -212,7 +212,7 @@ class UnitRun:
         self._context.drive.forget()
         make_idle(self._context.bench)
 
-    def finish(self, found: Outcome = "pass", why: str = "") -> RunResult:
+    def finish(self, result: Outcome = "pass", why: str = "") -> RunResult:
         """End the run by its readings and by what else was `found`, whichever is worse.
 
         A run that went on after a bench fault ends as `stopped`, with no verdict on the unit.
@@ -223,7 +223,7 @@ class UnitRun:
         if self._over is not None:
             outcome, reason = "fail", str(self._over)
             self._keep(_over_current(self._over), str(self._over))
-        outcome = max(outcome, found, key=WORSE.index)
+        outcome = max(outcome, result, key=WORSE.index)
         reason = ". ".join(filter(None, (reason, why)))
         faults = self._context.recovery.faults
         if faults:

@@ -207,9 +207,9 @@ class Walk:
         return bool(planned.captures) and all(n in self._measured for n in planned.captures)
 
     def _take_out(self, wanted: Callable[[Planned], bool]) -> list[Planned]:
-        found = [one for one in self._waiting if wanted(one)]
+        result = [one for one in self._waiting if wanted(one)]
         self._waiting = [one for one in self._waiting if not wanted(one)]
-        return found
+        return result
 
     def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
         if isinstance(supply, NotTaken):

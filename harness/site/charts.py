@@ -108,19 +108,19 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
 
     values: shape (n,), n >= 2; names: serial numbers, one a value.
     """
-    unit, found = difference_unit(side.unit), side.difference
+    unit, result = difference_unit(side.unit), side.difference
     own = [float(value) for value in values]
-    scale = scale_of([*own, found.low, found.high], unit)
-    low, high = roomy([*own, found.low, found.high, 0.0])
+    scale = scale_of([*own, result.low, result.high], unit)
+    low, high = roomy([*own, result.low, result.high, 0.0])
     picture = Picture(330, 150)
     y = Axis(low=low / scale.factor, high=high / scale.factor, start=128, end=16)
     x = Axis(low=-0.5, high=len(own) - 0.5, start=50, end=324)
-    top, bottom = y.at(found.high / scale.factor), y.at(found.low / scale.factor)
+    top, bottom = y.at(result.high / scale.factor), y.at(result.low / scale.factor)
     picture.box(50, top, 274, max(bottom - top, 1.0), "band")
     picture.text(4, 11, scale.unit, kind="unit")
     picture.level_axis(y, 50, 324, most=4)
     picture.line(50, y.at(0.0), 324, y.at(0.0), "zero")
-    picture.line(50, y.at(found.mean / scale.factor), 324, y.at(found.mean / scale.factor), "centre")
+    picture.line(50, y.at(result.mean / scale.factor), 324, y.at(result.mean / scale.factor), "centre")
     for index, value in enumerate(own):
         hint = f"{names[index]}: {format_value(value, unit)}"
         picture.mark(x.at(index), y.at(value / scale.factor), "dot", 1.6, "point", hint)
@@ -128,8 +128,8 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
     picture.text(324, 144, names[-1], anchor="end")
     first, second = side.channels
     said = (
-        f"{len(own)} units, mean {format_value(found.mean, unit)}, 95 % of it from "
-        f"{format_value(found.low, unit)} to {format_value(found.high, unit)}."
+        f"{len(own)} units, mean {format_value(result.mean, unit)}, 95 % of it from "
+        f"{format_value(result.low, unit)} to {format_value(result.high, unit)}."
     )
     return picture.finish(f"{label_of(side.key)}, {first} less {second}", said)
 

@@ -198,8 +198,8 @@ class LiveSite:
                 while len(self._kept) > _KEPT:
                     self._kept.popitem(last=False)
             self._kept.move_to_end(key)
-            found: Made = self._kept[key]
-            return found
+            result: Made = self._kept[key]
+            return result
 
     def _at(self, tag: str, known: str, make: Callable[[str], str]) -> tuple[str, str]:
         state = f'"{tag}"'
@@ -238,10 +238,10 @@ def _run_named(store: RunStore, name: str) -> RunRecord | None:
 def _written_at(path: Path) -> tuple[int, ...]:
     """What changes where a file is written again; nothing where there is none."""
     try:
-        found = path.stat()
+        result = path.stat()
     except OSError:
         return ()
-    return found.st_mtime_ns, found.st_size
+    return result.st_mtime_ns, result.st_size
 
 
 def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
@@ -251,12 +251,12 @@ def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
         except (OSError, UnicodeDecodeError):
             pass  # it was put away, or is on another computer: the records have all but what is never seen
     run_id = record.run_id
-    found = kept_explained(store, run_id)
+    result = kept_explained(store, run_id)
     return render_report(
         record,
         store.readings(run_id),
         store.waveforms(run_id),
-        None if found is None else found.explanation,
+        None if result is None else result.explanation,
     )
 
 
@@ -316,14 +316,14 @@ class _Handler(BaseHTTPRequestHandler):
         address = urlsplit(self.path)
         known = self.headers.get("If-None-Match", "")
         try:
-            found = self.server.site.answer(address.path, address.query, known)
+            result = self.server.site.answer(address.path, address.query, known)
         except RecordsError as error:
             self._say(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
             return
-        if found is None:
+        if result is None:
             self._say(HTTPStatus.NOT_FOUND, "No such page.")
             return
-        text, state = found
+        text, state = result
         if state and state == known:
             self._send(HTTPStatus.NOT_MODIFIED, "", state=state)
         else:

@@ -59,11 +59,11 @@ def breakable(text: str) -> Markup:
     return escape(text).replace("+", "+\u200b")
 
 
-def share(found: Proportion) -> str:
+def share(result: Proportion) -> str:
     """A yield with its limits."""
-    if found.value is None:
+    if result.value is None:
         return "–"
-    return f"{100 * found.value:.1f} % ({100 * found.low:.0f} to {100 * found.high:.0f})"
+    return f"{100 * result.value:.1f} % ({100 * result.low:.0f} to {100 * result.high:.0f})"
 
 
 def number(value: float | None, unit: str) -> str:

@@ -135,7 +135,7 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     bad = {run_id: {one.key for one in some} for run_id, some in not_passed.items()}
     told = labels({one.key for one in series}.union(*bad.values()))
     serials = {run.run_id: run.serial for run in latest}
-    populations = {one.key: found for one in series if (found := _population(one)) is not None}
+    populations = {one.key: result for one in series if (result := _population(one)) is not None}
     return Study(
         batch=batch,
         units=tuple(_units(batch.runs, named)),
@@ -186,7 +186,7 @@ def _charted(
     serials: dict[int, str],
     told: Mapping[ReadingKey, str],
 ) -> list[ChartedReading]:
-    found: list[ChartedReading] = []
+    result: list[ChartedReading] = []
     for one, series in zip(described, all_series, strict=False):  # the first of all are described
         made = chart(series) if one.unit != "" and one.n >= FEWEST_TO_CHART else None
         if made is None:
@@ -199,7 +199,7 @@ def _charted(
             said.append(f"{RUN_RULES[rule]}: {_at(at)}")
         if made.range_signals:
             said.append(f"a moving range beyond its limit: {_at([names[at] for at in made.range_signals])}")
-        found.append(
+        result.append(
             ChartedReading(
                 figures=one,
                 individuals=individuals(told[one.key], one.unit, made, names, limits),
@@ -208,9 +208,9 @@ def _charted(
                 said=tuple(said),
             )
         )
-        if len(found) == CHARTED:
+        if len(result) == CHARTED:
             break
-    return found
+    return result
 
 
 def _at(names: Sequence[str]) -> str:
@@ -218,11 +218,11 @@ def _at(names: Sequence[str]) -> str:
 
 
 def _sides(series: Sequence[Series], serials: dict[int, str]) -> Sides | None:
-    found = side_differences(series)
-    if not found:
+    result = side_differences(series)
+    if not result:
         return None
     by_key = {one.key: one for one in series}
-    differing = [side for side in found if side.p_corrected <= SIDES_LEVEL]
+    differing = [side for side in result if side.p_corrected <= SIDES_LEVEL]
     pictures: list[tuple[ReadingKey, Markup]] = []
     for side in differing:
         if sum(key.check == side.key.check for key, _ in pictures) == _OF_ONE_CHECK:
@@ -233,8 +233,8 @@ def _sides(series: Sequence[Series], serials: dict[int, str]) -> Sides | None:
         names = [serials[int(run_id)] for run_id in runs]
         pictures.append((side.key, differences(side, first - second, names)))
     return Sides(
-        channels=found[0].channels,
-        compared=len(found),
+        channels=result[0].channels,
+        compared=len(result),
         differing=tuple(differing),
         pictures=tuple(pictures),
     )
@@ -367,18 +367,18 @@ def _look_up(store: RunStore, units: Sequence[_Followed]) -> dict[ReadingKey, _L
 def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterable[Trend]:
     drawn = 0
     for key in followed.keys:
-        found = series.get(key)
-        points = [] if found is None else _points(found, followed.runs)
-        if found is None or not points or drawn == _MOST_TRENDS:
+        result = series.get(key)
+        points = [] if result is None else _points(result, followed.runs)
+        if result is None or not points or drawn == _MOST_TRENDS:
             continue
         drawn += 1
         last = points[-1]
-        place = found.place[last.run_id]
+        place = result.place[last.run_id]
         limits = Limits(
-            low=_finite(found.series.limit_low[place]), high=_finite(found.series.limit_high[place])
+            low=_finite(result.series.limit_low[place]), high=_finite(result.series.limit_high[place])
         )
         population = followed.study.populations.get(key) if followed.study else None
-        label, unit = label_of(key), found.series.unit
+        label, unit = label_of(key), result.series.unit
         picture = trend(label, unit, points, limits, population)
         yield Trend(
             label=label,
@@ -389,9 +389,9 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
         )
 
 
-def _points(found: _Lookup, runs: Sequence[int]) -> list[TrendPoint]:
-    series = found.series
-    places = [found.place[run] for run in runs if run in found.place]
+def _points(result: _Lookup, runs: Sequence[int]) -> list[TrendPoint]:
+    series = result.series
+    places = [result.place[run] for run in runs if run in result.place]
     return [
         TrendPoint(
             run_id=int(series.run_ids[place]),

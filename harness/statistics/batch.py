@@ -178,7 +178,7 @@ def figures(one: Series) -> ReadingFigures:
     low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
     spread = varies(values)
     mean, sigma = mean_and_sigma(values) if spread else (None, 0.0 if values.size > 1 else None)
-    found = capability(values, low, high) if spread and _judged(one) else None
+    result = capability(values, low, high) if spread and _judged(one) else None
     return ReadingFigures(
         key=one.key,
         unit=one.unit,
@@ -193,8 +193,8 @@ def figures(one: Series) -> ReadingFigures:
         largest=float(in_order[-1]) if values.size else None,
         limit_low=low,
         limit_high=high,
-        capability=found,
-        caveats=_caveats(one, values, found) if spread else _left_out(one),
+        capability=result,
+        caveats=_caveats(one, values, result) if spread else _left_out(one),
     )
 
 
@@ -281,8 +281,8 @@ def proposal(one: Series) -> ProposedLimits:
     )
 
 
-def _caveats(one: Series, values: NDArray[np.float64], found: Capability | None) -> tuple[Caveat, ...]:
-    caveats = list(population_caveats(values) if found is None else found.caveats)
+def _caveats(one: Series, values: NDArray[np.float64], result: Capability | None) -> tuple[Caveat, ...]:
+    caveats = list(population_caveats(values) if result is None else result.caveats)
     limits = (np.round(some, 9).tolist() for some in (one.limit_low, one.limit_high))
     kinds = len(set(zip(*limits, strict=True)))
     if kinds > 1:
@@ -346,29 +346,29 @@ def reading_to_json(batch: Batch, one: Series) -> dict[str, Any]:
     }
 
 
-def _chart_to_json(found: IndividualsChart | None, names: Sequence[str]) -> dict[str, Any] | None:
-    if found is None:
+def _chart_to_json(result: IndividualsChart | None, names: Sequence[str]) -> dict[str, Any] | None:
+    if result is None:
         return None
-    ranges = [None, *map(float, found.ranges)]
+    ranges = [None, *map(float, result.ranges)]
     fields = ("centre", "lower", "upper", "sigma", "mean_range", "upper_range")
-    return {name: plain(getattr(found, name)) for name in fields} | {
+    return {name: plain(getattr(result, name)) for name in fields} | {
         "units": [
             {"serial": serial, "value": float(value), "range": moved}
-            for serial, value, moved in zip(names, found.values, ranges, strict=True)
+            for serial, value, moved in zip(names, result.values, ranges, strict=True)
         ],
         "signals": [
-            {"rule": one.rule, "sentence": one.sentence, "serial": names[one.at]} for one in found.signals
+            {"rule": one.rule, "sentence": one.sentence, "serial": names[one.at]} for one in result.signals
         ],
-        "range_signals": [names[at] for at in found.range_signals],
+        "range_signals": [names[at] for at in result.range_signals],
     }
 
 
 def comparison_to_json(
-    found: Sequence[Comparison[ReadingKey]], series: Sequence[Series]
+    result: Sequence[Comparison[ReadingKey]], series: Sequence[Series]
 ) -> list[dict[str, Any]]:
     """Keys: key, unit, difference (the fields of `Difference`), p_corrected, moved. series: of one side."""
     units = {one.key: one.unit for one in series}
-    return [plain(one) | {"unit": units[one.key]} for one in found]
+    return [plain(one) | {"unit": units[one.key]} for one in result]
 
 
 def key_to_json(key: ReadingKey) -> dict[str, Any]:

@@ -110,8 +110,8 @@ def compare_samples(
     by the number of values alone, never by what they look like: ranks from 8 on each side, where they could
     show a difference through a correction for `of` comparisons; else Welch.
     """
-    (found,) = _differences([(first, second)], test, confidence, of)
-    return found
+    (result,) = _differences([(first, second)], test, confidence, of)
+    return result
 
 
 def _differences(
@@ -123,13 +123,13 @@ def _differences(
     ]
     by_ranks = [pair for pair, chosen in zip(samples, tests, strict=True) if chosen == "mann-whitney"]
     p_of_ranks = iter(_rank_p(by_ranks) if by_ranks else ())
-    found = []
+    result = []
     for (a, b), chosen in zip(samples, tests, strict=True):
         if chosen == "welch":
             shift, low, high, p = _welch(a, b, confidence)
         else:
             (shift, low, high), p = _rank_shift(a, b, confidence), next(p_of_ranks)
-        found.append(
+        result.append(
             Difference(
                 n_first=a.size,
                 n_second=b.size,
@@ -142,7 +142,7 @@ def _differences(
                 p=p,
             )
         )
-    return found
+    return result
 
 
 def _ranks_can_show(n_first: int, n_second: int, of: int) -> bool:
@@ -223,11 +223,11 @@ def compare_batches(
     shared = [key for key in first if key in second and min(np.size(first[key]), np.size(second[key])) >= 2]
     differences = _differences([(first[key], second[key]) for key in shared], test, confidence, len(shared))
     corrected = correct_p([one.p for one in differences], correction)
-    found = [
+    result = [
         Comparison(key=key, difference=one, p_corrected=float(p), moved=bool(p <= level))
         for key, one, p in zip(shared, differences, corrected, strict=True)
     ]
-    return sorted(found, key=lambda one: (one.p_corrected, one.difference.p))
+    return sorted(result, key=lambda one: (one.p_corrected, one.difference.p))
 
 
 def correct_p(p_values: ArrayLike, correction: Correction) -> NDArray[np.float64]:
@@ -277,14 +277,14 @@ def side_differences(series: Sequence[Series]) -> list[SideDifference]:
     if len(channels) != 2:
         return []
     left, right = channels
-    found = []
+    result = []
     for key, one in by_key.items():
         mirrored = replace(key, measurand=key.measurand.mirrored(left, right))
         if key.measurand.channel == left and mirrored in by_key:
             _, first, second = shared_values(one, by_key[mirrored])
             if first.size >= 2:
-                found.append((one, mirrored, paired_difference(first, second)))
-    corrected = correct_p([difference.p for *_, difference in found], "holm")
+                result.append((one, mirrored, paired_difference(first, second)))
+    corrected = correct_p([difference.p for *_, difference in result], "holm")
     sides = [
         SideDifference(
             key=one.key,
@@ -294,7 +294,7 @@ def side_differences(series: Sequence[Series]) -> list[SideDifference]:
             difference=difference,
             p_corrected=float(p),
         )
-        for (one, other, difference), p in zip(found, corrected, strict=True)
+        for (one, other, difference), p in zip(result, corrected, strict=True)
     ]
     return sorted(sides, key=lambda side: (side.p_corrected, side.difference.p))
 

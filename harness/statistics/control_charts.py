@@ -165,7 +165,7 @@ def run_signals(
     the centre belongs to no side. values: shape (n,). Source: see `RUN_RULES`.
     """
     distance = finite_values(values, least=1) - centre
-    found: list[Signal] = []
+    result: list[Signal] = []
     for rule in rules:
         window, points_of = _RULES[rule]
         if distance.size < window:
@@ -173,8 +173,8 @@ def run_signals(
         taken = points_of(np.lib.stride_tricks.sliding_window_view(distance, window), sigma)
         for start in np.flatnonzero(taken.any(axis=1)):
             points = tuple(int(start + point) for point in np.flatnonzero(taken[start]))
-            found.append(Signal(rule=rule, at=int(start) + window - 1, points=points))
-    return tuple(sorted(found, key=lambda signal: (signal.at, signal.rule)))
+            result.append(Signal(rule=rule, at=int(start) + window - 1, points=points))
+    return tuple(sorted(result, key=lambda signal: (signal.at, signal.rule)))
 
 
 def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:

@@ -213,11 +213,11 @@ def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
     t s sqrt(1 + 1/n) of the mean of n: NIST/SEMATECH e-Handbook 7.2.1 with the variance of a difference. Of
     a short history the claimed standard uncertainty is taken for s, and t for normal.
     """
-    found = [shift for one in series if (shift := _shift(one, run_id)) is not None]
-    tested = [index for index, shift in enumerate(found) if shift.p is not None]
-    corrected = correct_p([found[index].p or 0.0 for index in tested], "holm")
+    result = [shift for one in series if (shift := _shift(one, run_id)) is not None]
+    tested = [index for index, shift in enumerate(result) if shift.p is not None]
+    corrected = correct_p([result[index].p or 0.0 for index in tested], "holm")
     by_index = dict(zip(tested, map(float, corrected), strict=True))
-    judged = [_judged(shift, by_index.get(index)) for index, shift in enumerate(found)]
+    judged = [_judged(shift, by_index.get(index)) for index, shift in enumerate(result)]
     return sorted(judged, key=lambda one: (not one.moved, 1.0 if one.p is None else one.p, -one.times))
 
 
@@ -278,16 +278,16 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
     """
     days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
     start = min(days.values(), default=0.0)
-    found: list[tuple[Series, Drift]] = []
+    result: list[tuple[Series, Drift]] = []
     for one in series:
         begun = np.array([days.get(run_id, np.nan) for run_id in one.run_ids.tolist()])
         chosen = one.measured & np.isfinite(begun)
         times = begun[chosen] - start
         if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
-            found.append((one, drift(times, one.values[chosen])))
-    corrected = correct_p([one.p for _, one in found], "holm")
+            result.append((one, drift(times, one.values[chosen])))
+    corrected = correct_p([one.p for _, one in result], "holm")
     drifts = [
         ReadingDrift(key=one.key, unit=one.unit, drift=moving, p_corrected=float(p))
-        for (one, moving), p in zip(found, corrected, strict=True)
+        for (one, moving), p in zip(result, corrected, strict=True)
     ]
     return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))

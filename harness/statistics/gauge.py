@@ -371,8 +371,8 @@ def studies(crossing: Crossing, series: Sequence[Series]) -> list[ReadingStudy]:
 
     series: through the runs of the crossing (or more). A reading that some run lacks a value of has no study.
     """
-    found = [_study_of(crossing, one) for one in series]
-    return sorted(found, key=_by_share)
+    result = [_study_of(crossing, one) for one in series]
+    return sorted(result, key=_by_share)
 
 
 def _study_of(crossing: Crossing, one: Series) -> ReadingStudy:
@@ -407,6 +407,6 @@ def _appraiser(run: RunLine, by: By) -> str:
             return f"{run.started:%Y-%m-%d}"
 
 
-def _by_share(found: ReadingStudy) -> tuple[float, str]:
-    share = None if found.study is None else found.study.gauge.tolerance_percent
-    return (1.0 if share is None else -share), label_of(found.key)
+def _by_share(result: ReadingStudy) -> tuple[float, str]:
+    share = None if result.study is None else result.study.gauge.tolerance_percent
+    return (1.0 if share is None else -share), label_of(result.key)

@@ -91,7 +91,7 @@ class _Walk:
 
     text: str
     at: int = 0
-    found: dict[Key, int] = field(default_factory=dict)
+    result: dict[Key, int] = field(default_factory=dict)
     counts: dict[Key, int] = field(default_factory=dict)  # arrays of tables seen so far
     line_ends: list[int] = field(default_factory=list)
 
@@ -105,7 +105,7 @@ class _Walk:
             else:
                 self._pair(table)
             self._skip(_BLANK)
-        return self.found
+        return self.result
 
     def _skip(self, pattern: re.Pattern[str]) -> str:
         match = pattern.match(self.text, self.at)
@@ -117,7 +117,7 @@ class _Walk:
         """Remember a key's line, and that of the tables which a dotted key opens on the way."""
         line = bisect.bisect_left(self.line_ends, at) + 1
         for length in range(1, len(key) + 1):
-            self.found.setdefault(key[:length], line)
+            self.result.setdefault(key[:length], line)
 
     def _header(self) -> Key:
         start = self.at
@@ -212,8 +212,8 @@ UNSEEN = re.compile(
 def unseen(values: object, at: Key = ()) -> Iterator[tuple[Key, str]]:
     """Give where, in what a file says, such characters are: the key, and the first of them by its number."""
     if isinstance(values, str):
-        if found := UNSEEN.search(values):
-            yield at, f"U+{ord(found[0]):04X}"
+        if result := UNSEEN.search(values):
+            yield at, f"U+{ord(result[0]):04X}"
     elif isinstance(values, Mapping):
         for key, value in values.items():
             yield from unseen(key, at)

@@ -213,7 +213,7 @@ def _reader(model: type[Model]) -> Callable[[object], Model]:
 
 def _message(detail: ErrorDetails, model: type, *, of_file: str) -> str:
     """Put one of the validator's details in our words; of_file: the name of a file read as a whole."""
-    kind, found, loc = detail["type"], detail["input"], detail["loc"]
+    kind, result, loc = detail["type"], detail["input"], detail["loc"]
     of_table = bool(of_file) and len(loc) == 1
     match kind:
         case "missing" if of_table:
@@ -231,14 +231,14 @@ def _message(detail: ErrorDetails, model: type, *, of_file: str) -> str:
             choices = [
                 word.strip("' ") for word in detail["ctx"]["expected"].replace(" or ", ", ").split(", ")
             ]
-            text = f"found {shown_value(found)}; expected {', '.join(choices)}"
-            return text + did_you_mean(found, choices)
-        case "tuple_type" if of_table and isinstance(found, dict):
+            text = f"found {shown_value(result)}; expected {', '.join(choices)}"
+            return text + did_you_mean(result, choices)
+        case "tuple_type" if of_table and isinstance(result, dict):
             return f"found one table; expected [[{loc[0]}]], which may be repeated"
         case _ if of_table and kind in _TABLE_KINDS:
-            return f"found {shown_value(found)}; expected a table [{loc[0]}]"
+            return f"found {shown_value(result)}; expected a table [{loc[0]}]"
         case _:
-            return f"found {shown_value(found)}; expected {expected(kind, detail.get('ctx', {}))}"
+            return f"found {shown_value(result)}; expected {expected(kind, detail.get('ctx', {}))}"
 
 
 def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type, *, again: bool) -> Key:

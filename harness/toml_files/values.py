@@ -48,7 +48,7 @@ class StandIn:
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_wrap_validator_function(
-            lambda found, read: self.value if found is UNREAD else read(found), handler(source)
+            lambda result, read: self.value if result is UNREAD else read(result), handler(source)
         )
 
 
@@ -89,8 +89,8 @@ def _probe(value: object) -> object:
         or not (match := re.fullmatch(r"(\d+(?:\.\d+)?)x", value))
         or not float(match[1])
     ):
-        found = f'"{value}"' if isinstance(value, str) else value
-        raise ValueError(f'found {found}; expected a probe\'s factor such as "1x" or "10x"')
+        result = f'"{value}"' if isinstance(value, str) else value
+        raise ValueError(f'found {result}; expected a probe\'s factor such as "1x" or "10x"')
     return float(match[1])
 
 
@@ -228,6 +228,6 @@ def model_within(annotation: Any) -> type | None:
     if isinstance(annotation, type) and issubclass(annotation, Table | BaseModel):
         return annotation
     for part in (*getattr(annotation, "__metadata__", ()), *get_args(annotation)):
-        if found := model_within(part):
-            return found
+        if result := model_within(part):
+            return result
     return None

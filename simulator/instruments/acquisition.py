@@ -139,8 +139,8 @@ class Grid:
 
         By two short tables and the sums of their angles instead of `count` sines for each.
         """
-        found = self._waves.get(tones_hz)
-        if found is None:
+        result = self._waves.get(tones_hz)
+        if result is None:
             hz = np.array(tones_hz)[:, None]
             blocks = -(-self.count // BLOCK)
             turn = 2j * np.pi * hz * self.interval_s
@@ -149,9 +149,9 @@ class Grid:
             cosine = np.stack([fine.real, -fine.imag], axis=1)
             sine = np.stack([fine.imag, fine.real], axis=1)
             rows = np.stack([coarse.real, coarse.imag], axis=-1)[:, None] @ np.stack([cosine, sine], axis=1)
-            found = rows.reshape(2 * len(tones_hz), blocks * BLOCK)
-            self._waves[tones_hz] = found
-        return found
+            result = rows.reshape(2 * len(tones_hz), blocks * BLOCK)
+            self._waves[tones_hz] = result
+        return result
 
     def volts(self, shown: Shown) -> NDArray[np.float64]:
         """Add a signal up at every instant."""

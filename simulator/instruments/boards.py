@@ -92,10 +92,10 @@ class TextBoard:
         if line == "ALL OFF":
             self._coils.replace(frozenset())
             return "OK"
-        found = re.fullmatch(r"(ON|OFF) (\d{1,3})", line)
-        if found is None or not 1 <= int(found[2]) <= self._coils.count:
+        result = re.fullmatch(r"(ON|OFF) (\d{1,3})", line)
+        if result is None or not 1 <= int(result[2]) <= self._coils.count:
             return "ERROR"
-        self._coils.set(int(found[2]), closed=found[1] == "ON")
+        self._coils.set(int(result[2]), closed=result[1] == "ON")
         return "OK"
 
 

@@ -33,15 +33,15 @@ class Screen:
         place = 0
         while place < len(text):
             if text[place] == "\x1b":
-                found = CONTROL.match(text, place)
-                if found is None:
+                result = CONTROL.match(text, place)
+                if result is None:
                     assert len(text) - place < 16, (
                         f"not of ECMA-48 as drawn here: {text[place : place + 16]!r}"
                     )
                     self._held = text[place:]
                     return
-                self._control(*found.groups())
-                place = found.end()
+                self._control(*result.groups())
+                place = result.end()
             else:
                 self._letter(text[place])
                 place += 1

@@ -113,12 +113,12 @@ def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
     place_of = ("--records", str(place.records), "--simulated")
-    found = json.loads(switchwalk(capsys, "trends", *place_of, "--batch", "autumn", "--json").out)
-    assert found["units"] == 4
-    assert found["yields"]["first_pass"]["count"] == 2
-    assert sum(line["count"] for line in found["diagnosed_faults"]) == 2
+    result = json.loads(switchwalk(capsys, "trends", *place_of, "--batch", "autumn", "--json").out)
+    assert result["units"] == 4
+    assert result["yields"]["first_pass"]["count"] == 2
+    assert sum(line["count"] for line in result["diagnosed_faults"]) == 2
     injected = set(draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED).values())
-    assert any(fault in line["label"] for fault in injected for line in found["diagnosed_faults"])
+    assert any(fault in line["label"] for fault in injected for line in result["diagnosed_faults"])
     said = switchwalk(capsys, "trends", *place_of).out
     assert "Faults diagnosed in units that failed at first" in said
     assert max(map(len, said.splitlines())) <= 80

@@ -33,10 +33,10 @@ def standing(job: Path) -> Iterator[StandingBench]:
 def looked_at(capsys: pytest.CaptureFixture[str], job: Path, bench_file: Path) -> dict[str, dict[str, Any]]:
     """Each thing that was checked, by its name; the exit code and the words agree with them."""
     printed = switchwalk(capsys, "bench", str(job), "--bench", str(bench_file), "--json")
-    found = json.loads(printed.out)
-    assert printed.code == (0 if found["ready"] else 4)
-    assert found["ready"] == all(each["ok"] is not False for each in found["checked"])
-    return {each["what"]: each for each in found["checked"]}
+    result = json.loads(printed.out)
+    assert printed.code == (0 if result["ready"] else 4)
+    assert result["ready"] == all(each["ok"] is not False for each in result["checked"])
+    return {each["what"]: each for each in result["checked"]}
 
 
 def changed(standing: StandingBench, folder: Path, before: str, after: str) -> Path:
@@ -47,18 +47,18 @@ def changed(standing: StandingBench, folder: Path, before: str, after: str) -> P
     return file
 
 
-def not_ok(found: dict[str, dict[str, Any]]) -> list[str]:
-    return [what for what, each in found.items() if each["ok"] is False]
+def not_ok(result: dict[str, dict[str, Any]]) -> list[str]:
+    return [what for what, each in result.items() if each["ok"] is False]
 
 
 def test_a_bench_that_is_well_is_ready_and_left_off(
     capsys: pytest.CaptureFixture[str], job: Path, standing: StandingBench
 ) -> None:
-    found = looked_at(capsys, job, standing.bench_file)
-    assert list(found) == ["generator", "switchboard", "supply", "oscilloscope", "through"]
-    assert all(each["ok"] for each in found.values())
-    assert "12 V set, 12.0" in found["supply"]["said"] or "12 V set, 11.9" in found["supply"]["said"]
-    assert "15 channels closed one by one and opened, each read back" in found["switchboard"]["said"]
+    result = looked_at(capsys, job, standing.bench_file)
+    assert list(result) == ["generator", "switchboard", "supply", "oscilloscope", "through"]
+    assert all(each["ok"] for each in result.values())
+    assert "12 V set, 12.0" in result["supply"]["said"] or "12 V set, 11.9" in result["supply"]["said"]
+    assert "15 channels closed one by one and opened, each read back" in result["switchboard"]["said"]
     assert standing.left_on() == []
 
 
@@ -84,9 +84,9 @@ def test_what_the_bench_file_says_wrongly_is_named_and_hides_nothing_of_the_othe
     role: str,
     cause: str,
 ) -> None:
-    found = looked_at(capsys, job, changed(standing, tmp_path, before, after))
-    assert not_ok(found) == [role]
-    assert found[role]["cause"].startswith(cause)
+    result = looked_at(capsys, job, changed(standing, tmp_path, before, after))
+    assert not_ok(result) == [role]
+    assert result[role]["cause"].startswith(cause)
     assert standing.left_on() == []
 
 
@@ -98,10 +98,10 @@ def test_a_profile_whose_commands_an_instrument_does_not_know_is_told(
     assert own != text
     (tmp_path / "my-generator.toml").write_text(own, encoding="utf-8")
     bench_file = changed(standing, tmp_path, '"scpi-generator"', '"my-generator"')
-    found = looked_at(capsys, job, bench_file)
-    assert not_ok(found) == ["generator"]
-    assert "does not know a command of 'my-generator'" in found["generator"]["cause"]
-    assert found["through"]["ok"] is None
+    result = looked_at(capsys, job, bench_file)
+    assert not_ok(result) == ["generator"]
+    assert "does not know a command of 'my-generator'" in result["generator"]["cause"]
+    assert result["through"]["ok"] is None
     assert standing.left_on() == []
 
 
@@ -109,10 +109,10 @@ def test_an_instrument_that_does_not_answer_is_told_with_what_to_look_at(
     capsys: pytest.CaptureFixture[str], job: Path, standing: StandingBench
 ) -> None:
     standing.trouble("oscilloscope mute always")
-    found = looked_at(capsys, job, standing.bench_file)
+    result = looked_at(capsys, job, standing.bench_file)
     standing.trouble("none")
-    assert not_ok(found) == ["oscilloscope"]
-    assert "takes the connection and says nothing" in found["oscilloscope"]["cause"]
+    assert not_ok(result) == ["oscilloscope"]
+    assert "takes the connection and says nothing" in result["oscilloscope"]["cause"]
     assert standing.left_on() == []
 
 
@@ -122,9 +122,9 @@ def test_an_address_where_nothing_listens_is_told(
     with socket.create_server(("127.0.0.1", 0)) as closing:
         free = closing.getsockname()[1]
     bench_file = changed(standing, tmp_path, standing.ready["generator"], f"TCPIP::127.0.0.1::{free}::SOCKET")
-    found = looked_at(capsys, job, bench_file)
-    assert not_ok(found) == ["generator"]
-    assert found["generator"]["cause"].startswith("the address or the port is another, it is switched off")
+    result = looked_at(capsys, job, bench_file)
+    assert not_ok(result) == ["generator"]
+    assert result["generator"]["cause"].startswith("the address or the port is another, it is switched off")
 
 
 @contextmanager
@@ -168,9 +168,9 @@ def test_answers_that_are_none_are_told_by_what_is_odd_about_them(
         bench_file = changed(
             standing, tmp_path, standing.ready["supply"], f"TCPIP::127.0.0.1::{port}::SOCKET"
         )
-        found = looked_at(capsys, job, bench_file)
-    assert not_ok(found) == ["supply"]
-    assert found["supply"]["cause"].startswith(cause)
+        result = looked_at(capsys, job, bench_file)
+    assert not_ok(result) == ["supply"]
+    assert result["supply"]["cause"].startswith(cause)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there are no ptys")
@@ -183,10 +183,10 @@ def test_a_serial_port_that_another_program_holds_is_told(
         standing_bench(job, switchboard="frame") as standing,
         serial.Serial(standing.ready["switchboard"], exclusive=True),
     ):
-        found = looked_at(capsys, job, standing.bench_file)
-    assert not_ok(found) == ["switchboard"]
-    assert found["switchboard"]["cause"].startswith("another program holds it")
-    assert "not switched on, as the switchboard is not known to be open" in found["supply"]["said"]
+        result = looked_at(capsys, job, standing.bench_file)
+    assert not_ok(result) == ["switchboard"]
+    assert result["switchboard"]["cause"].startswith("another program holds it")
+    assert "not switched on, as the switchboard is not known to be open" in result["supply"]["said"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="device files have no groups there")

@@ -21,7 +21,7 @@ KEY = ReadingKey(
 
 
 def said(outcome: str, *, good: bool) -> str:
-    found = Golden(
+    result = Golden(
         serial="OB-9001",
         bench="Van bench",
         run_id=1,
@@ -30,7 +30,7 @@ def said(outcome: str, *, good: bool) -> str:
         shifts=(),
         check=BenchCheck(check="golden", good=good, why=f"OB-9001 ended in {outcome.upper()}"),
     )
-    return " ".join(" ".join(golden_lines(found)).split())
+    return " ".join(" ".join(golden_lines(result)).split())
 
 
 def test_a_golden_unit_that_does_not_pass_begins_no_history_and_has_not_moved() -> None:
@@ -47,7 +47,7 @@ def ends_of_columns(lines: Iterable[str], *headings: str) -> tuple[list[int], li
     head = next(line for line in shown if headings[0] in line)
     below = [line for line in shown if "dB" in line]
     figures = [
-        [found.end() for found in re.finditer(r"-?\S+ dB\b", line)][-len(headings) :] for line in below
+        [result.end() for result in re.finditer(r"-?\S+ dB\b", line)][-len(headings) :] for line in below
     ]
     return [head.index(one) + len(one) for one in headings], figures
 

@@ -28,30 +28,30 @@ def _names_in_the_code() -> set[str]:
     They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, and, in
     the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
     """
-    found = set(get_args(Line))
+    result = set(get_args(Line))
     folders = [ROOT / "harness" / name for name in ("measure", "quantities")]
     for path in sorted(path for folder in folders for path in folder.glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
-                found |= _of_call(node)
+                result |= _of_call(node)
             elif isinstance(node, ast.Tuple) and path.name == "contacts.py" and not _text(node.elts[0]):
-                found |= {each for each in map(_text, node.elts[:2]) if each}
+                result |= {each for each in map(_text, node.elts[:2]) if each}
             elif isinstance(node, ast.Assign) and path.name in {"contacts.py", "residuals.py"}:
-                found |= _of_assignment(node)
-    return {each for each in found if LINE_OF_A_BUDGET.fullmatch(each)}
+                result |= _of_assignment(node)
+    return {each for each in result if LINE_OF_A_BUDGET.fullmatch(each)}
 
 
 def _of_call(node: ast.Call) -> set[str]:
     called = node.func.id if isinstance(node.func, ast.Name) else ""
-    found: set[str] = set()
+    result: set[str] = set()
     for keyword in node.keywords:
         if keyword.arg == "name" and called in {"Contribution", "Component"}:
-            found.add(_text(keyword.value))
+            result.add(_text(keyword.value))
         if keyword.arg == "names" and isinstance(keyword.value, ast.Tuple):
-            found |= {_text(each) for each in keyword.value.elts}
+            result |= {_text(each) for each in keyword.value.elts}
     if called == "add" and node.args:
-        found.add(_text(node.args[0]))
-    return found
+        result.add(_text(node.args[0]))
+    return result
 
 
 def _of_assignment(node: ast.Assign) -> set[str]:

@@ -56,8 +56,8 @@ def test_a_users_own_profile_comes_after_one_beside_the_bench_file_and_before_a_
     (own_folder / "bench-supply.toml").write_text(described("the user's"), encoding="utf-8")
     (own_folder / "scpi-supply.toml").write_text(described("the user's in place of a shipped one"))
     assert load_profile("bench-supply", role="supply", folder=tmp_path).description == "the user's"
-    found = load_profile("scpi-supply", role="supply", folder=tmp_path)
-    assert found.description == "the user's in place of a shipped one"
+    result = load_profile("scpi-supply", role="supply", folder=tmp_path)
+    assert result.description == "the user's in place of a shipped one"
     (tmp_path / "bench-supply.toml").write_text(described("beside the bench file"), encoding="utf-8")
     assert load_profile("bench-supply", role="supply", folder=tmp_path).description == "beside the bench file"
 
@@ -66,10 +66,10 @@ def test_a_users_own_profile_comes_after_one_beside_the_bench_file_and_before_a_
 def test_an_unknown_profile_is_told_with_every_place_that_was_looked_at(
     own_folder: Path, tmp_path: Path
 ) -> None:
-    with pytest.raises(JobError) as found:
+    with pytest.raises(JobError) as result:
         load_profile("zzz", role="generator", folder=tmp_path / "bench")
-    assert str(own_folder) in str(found.value)
-    assert str(tmp_path / "bench" / "zzz.toml") in str(found.value)
+    assert str(own_folder) in str(result.value)
+    assert str(tmp_path / "bench" / "zzz.toml") in str(result.value)
 
 
 @pytest.mark.parametrize(

@@ -32,9 +32,9 @@ def preamble(y_increment_v: float, y_origin: float, y_reference: float) -> Pream
 def test_volts_follow_the_preamble(
     raw: int, scale: tuple[float, float, float], in_counts: bool, volts: float, source: str
 ) -> None:
-    found = to_volts(np.array([raw], dtype=np.uint8), preamble(*scale), origin_in_counts=in_counts)
-    assert found.dtype == np.float64
-    assert found[0] == pytest.approx(volts, abs=1e-15)
+    result = to_volts(np.array([raw], dtype=np.uint8), preamble(*scale), origin_in_counts=in_counts)
+    assert result.dtype == np.float64
+    assert result[0] == pytest.approx(volts, abs=1e-15)
 
 
 def test_a_known_sine_comes_out_with_its_own_size_and_offset() -> None:
@@ -49,8 +49,8 @@ def test_a_known_sine_comes_out_with_its_own_size_and_offset() -> None:
 
 
 def test_ten_fields_are_read_in_their_order() -> None:
-    found = parse_preamble("+0,+0,+1000,+1,+2.0E-06,-1.0E-03,+0,+3.9E-03,+1.0E-02,+128")
-    assert found == Preamble(
+    result = parse_preamble("+0,+0,+1000,+1,+2.0E-06,-1.0E-03,+0,+3.9E-03,+1.0E-02,+128")
+    assert result == Preamble(
         points=1000,
         x_increment_s=2e-6,
         y_increment_v=3.9e-3,

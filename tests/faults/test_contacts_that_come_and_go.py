@@ -41,8 +41,8 @@ def cycles(laboratory, failed):
     )
 
 
-def words_of(laboratory, found):
-    return make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
+def words_of(laboratory, result):
+    return make_explanation(result, None, laboratory.job.module, laboratory.job.fixture)
 
 
 @pytest.mark.parametrize(
@@ -52,20 +52,23 @@ def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, co
     rng = np.random.default_rng(11)
     fault = f"{contact} stuck open"
     evidence = mixed(laboratory, fault, "I-1", lambda each: control in each.state.on and rng.random() < 0.5)
-    found = laboratory.diagnose(evidence, double=False)
-    assert found.groups[0].names[0] == f"{contact} intermittent"
-    assert found.explained
-    assert "conducts after some operations" in words_of(laboratory, found).groups[0].faults[0][1]
+    result = laboratory.diagnose(evidence, double=False)
+    assert result.groups[0].names[0] == f"{contact} intermittent"
+    assert result.explained
+    assert "conducts after some operations" in words_of(laboratory, result).groups[0].faults[0][1]
 
 
 def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(laboratory):
     """Released the load floats: whichever leg is open, both carry the same, and nothing is between them."""
     failed = {("loop_b", "right"): (0.3, [("released", "between the legs")])}
     evidence = replace(laboratory.evidence("", "I-2"), cycles=cycles(laboratory, failed))
-    found = laboratory.diagnose(evidence)
-    assert set(found.groups[0].names) == {"K7.1.hot released intermittent", "K7.1.cold released intermittent"}
-    assert found.explained
-    assert not found.says_good
+    result = laboratory.diagnose(evidence)
+    assert set(result.groups[0].names) == {
+        "K7.1.hot released intermittent",
+        "K7.1.cold released intermittent",
+    }
+    assert result.explained
+    assert not result.says_good
 
 
 def test_operations_tell_the_contacts_of_one_path_apart(laboratory):
@@ -98,10 +101,10 @@ def test_a_relay_that_never_operates_explains_that_every_operation_failed(labora
         replace(each, judged=bool(each.failed))
         for each in cycles(laboratory, {("loop_a", "left"): (share, HOT)})
     )
-    found = laboratory.diagnose(replace(laboratory.evidence(name, "I-4"), cycles=seen), double=False)
-    assert found.groups[0].names[0] == name
-    assert found.unweighed == left
-    said = any(text.startswith("Not explained here") for text in words_of(laboratory, found).remarks)
+    result = laboratory.diagnose(replace(laboratory.evidence(name, "I-4"), cycles=seen), double=False)
+    assert result.groups[0].names[0] == name
+    assert result.unweighed == left
+    said = any(text.startswith("Not explained here") for text in words_of(laboratory, result).remarks)
     assert said == bool(left)
 
 
@@ -113,10 +116,10 @@ def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
     values = evidence.values.copy()
     values[place] = values[place - 1]
     assert evidence.acquisitions[place].setup == evidence.acquisitions[place - 1].setup
-    found = laboratory.diagnose(replace(evidence, values=values), double=False)
-    assert found.explained
-    assert found.says_good == (not name)
-    assert not name or found.groups[0].names == (name,)
-    (note,) = found.notes
+    result = laboratory.diagnose(replace(evidence, values=values), double=False)
+    assert result.explained
+    assert result.says_good == (not name)
+    assert not name or result.groups[0].names == (name,)
+    (note,) = result.notes
     assert note.startswith("One record agrees with nothing else and was left out: drive left")
     assert "state swap" in note

@@ -48,8 +48,8 @@ def reporter(planned: PlannedJob, tmp_path: Path) -> Iterator[Reporter]:
 def test_the_other_process_finds_what_this_one_would(planned: PlannedJob) -> None:
     with SecondProcess() as helper:
         helper.begin_coverage(planned)
-        found = helper.coverage()
-    assert found == judge_faults(planned.job, planned.plan, impedances=USUAL)
+        result = helper.coverage()
+    assert result == judge_faults(planned.job, planned.plan, impedances=USUAL)
 
 
 def test_a_run_takes_what_was_found_beside_it_and_keeps_it(
@@ -62,10 +62,10 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(
         helper.begin_coverage(planned)
         helper.coverage()  # only now: the other process is told what to do by its name
         monkeypatch.setattr("harness.report.kept_coverage.judge_faults", not_again)
-        found = KeptCoverage(planned, tmp_path).get(helper)
-    assert len(found) == 270
+        result = KeptCoverage(planned, tmp_path).get(helper)
+    assert len(result) == 270
     assert not KeptCoverage(planned, tmp_path).lacks
-    assert KeptCoverage(planned, tmp_path).get(None) == found
+    assert KeptCoverage(planned, tmp_path).get(None) == result
 
 
 def test_what_is_given_up_is_worked_out_here(planned: PlannedJob, tmp_path: Path) -> None:

@@ -28,19 +28,19 @@ def but_for_resistance(fault_set: tuple[Fault, ...]) -> set[tuple[object, ...]]:
 def test_a_fault_of_the_list_is_named_first(laboratory, start):
     number = start * len(laboratory.faults) // EVERY
     fault = laboratory.faults[number]
-    found = laboratory.diagnose(laboratory.evidence(fault.name, f"T-{number}"), double=False)
-    named = [but_for_resistance(fault_set) for fault_set in found.groups[0].fault_sets]
-    assert but_for_resistance((fault,)) in named, (fault.name, found.groups[:2])
-    assert found.explained
-    assert not found.says_good
+    result = laboratory.diagnose(laboratory.evidence(fault.name, f"T-{number}"), double=False)
+    named = [but_for_resistance(fault_set) for fault_set in result.groups[0].fault_sets]
+    assert but_for_resistance((fault,)) in named, (fault.name, result.groups[:2])
+    assert result.explained
+    assert not result.says_good
 
 
 @pytest.mark.parametrize("serial", ["H-1", "H-2", "H-3"])
 def test_a_good_unit_raises_no_alarm(laboratory, serial):
-    found = laboratory.diagnose(laboratory.evidence("", serial))
-    assert found.says_good
-    assert found.explained
-    assert not found.doubles
+    result = laboratory.diagnose(laboratory.evidence("", serial))
+    assert result.says_good
+    assert result.explained
+    assert not result.doubles
 
 
 @pytest.mark.parametrize(
@@ -52,23 +52,23 @@ def test_a_good_unit_raises_no_alarm(laboratory, serial):
     ],
 )
 def test_two_faults_at_once_are_both_named(laboratory, names):
-    found = laboratory.diagnose(laboratory.evidence(names))
+    result = laboratory.diagnose(laboratory.evidence(names))
     wanted = but_for_resistance(parse_fault(names, laboratory.job.module, laboratory.job.fixture))
-    assert found.doubles
-    assert wanted in [but_for_resistance(fault_set) for fault_set in found.groups[0].fault_sets]
+    assert result.doubles
+    assert wanted in [but_for_resistance(fault_set) for fault_set in result.groups[0].fault_sets]
 
 
 def test_without_double_no_pair_is_tried(laboratory):
-    found = laboratory.diagnose(laboratory.evidence("K2 coil open + left.out.hot open"), double=False)
-    assert not found.doubles
-    assert not found.explained
-    assert all(len(fault_set) == 1 for group in found.groups for fault_set in group.fault_sets)
+    result = laboratory.diagnose(laboratory.evidence("K2 coil open + left.out.hot open"), double=False)
+    assert not result.doubles
+    assert not result.explained
+    assert all(len(fault_set) == 1 for group in result.groups for fault_set in group.fault_sets)
 
 
 @pytest.mark.parametrize("ohm", [3, 22, 150, 1500])
 def test_a_bad_contact_is_given_its_resistance(laboratory, ohm):
-    found = laboratory.diagnose(laboratory.evidence(f"K2.1.hot operated {ohm} ohm"))
-    (first,) = found.groups[0].fault_sets[0]
+    result = laboratory.diagnose(laboratory.evidence(f"K2.1.hot operated {ohm} ohm"))
+    (first,) = result.groups[0].fault_sets[0]
     assert (first.subject, first.throw) == ("K2.1.hot", "operated")
     assert first.resistance_ohm == pytest.approx(ohm, rel=0.25)
 
@@ -77,28 +77,28 @@ def test_what_is_on_no_list_is_said_to_be_so(laboratory):
     evidence = laboratory.evidence("")
     rng = np.random.default_rng(SEED)
     values = evidence.values * rng.uniform(0.5, 1.0, evidence.values.shape)
-    found = laboratory.diagnose(replace(evidence, values=values))
-    assert not found.explained
-    assert found.something_else > 0.99
-    words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
+    result = laboratory.diagnose(replace(evidence, values=values))
+    assert not result.explained
+    assert result.something_else > 0.99
+    words = make_explanation(result, None, laboratory.job.module, laboratory.job.fixture)
     assert words.headline.startswith("No fault on the list explains these readings")
 
 
 def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):
-    found = laboratory.diagnose(laboratory.evidence("K1 coil shorted"))
-    assert set(found.groups[0].names) == {"K1 coil shorted", "K6 coil shorted"}
-    assert found.over_current == "loop_a"
+    result = laboratory.diagnose(laboratory.evidence("K1 coil shorted"))
+    assert set(result.groups[0].names) == {"K1 coil shorted", "K6 coil shorted"}
+    assert result.over_current == "loop_a"
 
 
 def test_swapped_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(laboratory):
-    found = laboratory.diagnose(laboratory.evidence("control lines loop_a and swap swapped"))
-    assert found.groups[0].names == ("control lines loop_a and swap swapped",)
+    result = laboratory.diagnose(laboratory.evidence("control lines loop_a and swap swapped"))
+    assert result.groups[0].names == ("control lines loop_a and swap swapped",)
 
 
 def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_split_it(laboratory):
-    found = laboratory.diagnose(laboratory.evidence("K2.1.cold operated stuck open"))
-    assert set(found.groups[0].names) == {"left.b_return.cold open", "K2.1.cold operated stuck open"}
-    probe = best_probe(laboratory.job, laboratory.plan, shown_groups(found), impedances=IMPEDANCES)
+    result = laboratory.diagnose(laboratory.evidence("K2.1.cold operated stuck open"))
+    assert set(result.groups[0].names) == {"left.b_return.cold open", "K2.1.cold operated stuck open"}
+    probe = best_probe(laboratory.job, laboratory.plan, shown_groups(result), impedances=IMPEDANCES)
     assert probe is not None
     assert probe.place == "the board's side of left.b_return"
     assert probe.information > 0.4

@@ -50,15 +50,15 @@ def test_the_fault_is_named_from_the_files_that_the_run_recorded(place, capsys):
 
 def test_json_holds_groups_probabilities_and_words(place, capsys):
     code, printed = diagnose(capsys, place, NEVER, "--json")
-    found = json.loads(printed.out)
+    result = json.loads(printed.out)
     assert code == 0
-    assert (found["run"], found["serial"], found["outcome"]) == (1, "A", "fail")
-    assert found["explained"] is True
-    assert found["groups"][0]["faults"][0]["name"] == "K3 never operates"
-    assert set(found["groups"][0]) == {"probability", "faults"}
-    total = sum(group["probability"] for group in found["groups"])
-    assert total + found["good"] + found["something_else"] == pytest.approx(1.0)
-    assert set(found) == {
+    assert (result["run"], result["serial"], result["outcome"]) == (1, "A", "fail")
+    assert result["explained"] is True
+    assert result["groups"][0]["faults"][0]["name"] == "K3 never operates"
+    assert set(result["groups"][0]) == {"probability", "faults"}
+    total = sum(group["probability"] for group in result["groups"])
+    assert total + result["good"] + result["something_else"] == pytest.approx(1.0)
+    assert set(result) == {
         "run", "serial", "outcome", "explained", "good", "something_else", "beyond_standard_deviations",
         "pairs_tried", "acquisitions", "supply_readings", "over_current_in", "groups", "next_probe", "notes",
         "change_readings", "not_weighed",

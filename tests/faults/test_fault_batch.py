@@ -158,8 +158,8 @@ def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, 
     state = State(on=())
     good = build_circuit(module, fixture, fixture.setups[0], state, bench)
     wanted = exact(with_fault(good, fault, module=module, fixture=fixture, state=state))
-    found = of_batch(module, fixture, (fault,), state, bench)
-    np.testing.assert_allclose(found.real, wanted, rtol=1e-9, atol=1e-13)
+    result = of_batch(module, fixture, (fault,), state, bench)
+    np.testing.assert_allclose(result.real, wanted, rtol=1e-9, atol=1e-13)
 
 
 @pytest.mark.parametrize("leak_ohm", [1e6, 1e9, 1e12])
@@ -181,8 +181,8 @@ def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path
         lines=tuple(lines), drive=("in.hot", "in.cold"), source_ohm=50.0, view=("out.hot", "out.cold")
     )
     theirs = spice.transfers([block], (1e3,), tmp_path)[0][0]
-    found = of_batch(module, fixture, (fault,), State(on=()), bench)
-    np.testing.assert_allclose(found, theirs, rtol=1e-6, atol=1e-12)
+    result = of_batch(module, fixture, (fault,), State(on=()), bench)
+    np.testing.assert_allclose(result, theirs, rtol=1e-6, atol=1e-12)
 
 
 def test_a_suspect_that_changes_nothing_costs_nothing():

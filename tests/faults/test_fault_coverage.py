@@ -89,18 +89,18 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
     """What no level shows, the checks of changes of state do: a contact that doesn't let go."""
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
-    found = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
+    result = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
     assert all(
-        one is not None and one.by.startswith("transfer time at left.out") for one in found[: len(left)]
+        one is not None and one.by.startswith("transfer time at left.out") for one in result[: len(left)]
     )
-    assert found[len(left)] is None  # a good unit breaks nothing of it
-    assert found[-1] is None  # that relay's pole alone changes no level of the output by so much
+    assert result[len(left)] is None  # a good unit breaks nothing of it
+    assert result[-1] is None  # that relay's pole alone changes no level of the output by so much
 
 
 def test_a_relay_that_never_moves_has_no_operate_time(whole):
     plan = build_plan(whole, impedances=BENCH)
-    (found,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
-    assert found.by == "operate time at left.out, idle > loop_a"
+    (result,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
+    assert result.by == "operate time at left.out, idle > loop_a"
 
 
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
@@ -161,11 +161,11 @@ def _named(job, name) -> FaultSet:
 
 def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_coverage):
     """Closed form: 10 ohm more behind 100 ohm into 10 kohm is 20 lg(1 + 10/10100) = 0.0086 dB: ohms hide."""
-    found = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
-    assert len(found) == 40
-    assert all(ohm is not None and 10 < ohm < 200 for ohm in found.values())
+    result = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
+    assert len(result) == 40
+    assert all(ohm is not None and 10 < ohm < 200 for ohm in result.values())
     plan = build_plan(shipped, impedances=BENCH)
-    wanted = found["K5.1.hot released"]
+    wanted = result["K5.1.hot released"]
     for factor, seen in ((0.8, False), (1.0, True)):
         fault = _resistive("K5.1.hot", "released", factor * wanted)
         made = weigh_margins(shipped, plan, signatures(shipped, plan, [fault], impedances=BENCH))
@@ -199,8 +199,8 @@ def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_
 def test_a_contact_that_no_state_uses_is_never_seen(shipped):
     lone = replace(shipped.sequence, states=(State(on=()),))
     job = replace(shipped, sequence=lone)
-    found = smallest_seen(job, build_plan(job, impedances=BENCH), impedances=BENCH)
-    assert {one.contact: one.smallest_seen_ohm for one in found}["K1.1.hot operated"] is None
+    result = smallest_seen(job, build_plan(job, impedances=BENCH), impedances=BENCH)
+    assert {one.contact: one.smallest_seen_ohm for one in result}["K1.1.hot operated"] is None
 
 
 def test_states_that_are_left_out_are_the_addition(shipped):
@@ -266,18 +266,18 @@ def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand
     """Matched pads commute, so their two orders read alike; nothing tells the search so but the circuit."""
     monkeypatch.setattr("harness.faults.plugs.STARTS", 2)
     monkeypatch.setattr("harness.faults.plugs.TRIES", 3)
-    found = design_plugs(by_hand, impedances=BENCH)
-    as_they_are, straight, matched = found.others
+    result = design_plugs(by_hand, impedances=BENCH)
+    as_they_are, straight, matched = result.others
     assert (as_they_are.seen, as_they_are.distinct) == (straight.seen, straight.distinct)
-    assert found.best.score > matched.score > straight.score
+    assert result.best.score > matched.score > straight.score
     both = ("loop_a+loop_b", "loop_a+loop_b+swap")
     assert both in {tuple(sorted(pair)) for pair in matched.alike}
-    assert both not in {tuple(sorted(pair)) for pair in found.best.alike}
+    assert both not in {tuple(sorted(pair)) for pair in result.best.alike}
     assert "K1 never operates" in straight.unseen
-    assert found.best.seen / found.best.possible > 0.9
+    assert result.best.seen / result.best.possible > 0.9
     parts = [
         part
-        for loopback in found.best.loopbacks.values()
+        for loopback in result.best.loopbacks.values()
         for legs in loopback.legs.values()
         for part in legs.values()
     ]

@@ -56,31 +56,31 @@ def port_fault(kind, net="out", leg=None, channel="left"):
 
 def test_a_good_wire_shows_each_leg_its_own_source():
     module, fixture = wire()
-    found = np.abs(shown(module, fixture, ()))
-    np.testing.assert_allclose(found, np.eye(2) * SCOPE_OHM / (SCOPE_OHM + SOURCE_OHM + 0.05), atol=1e-9)
+    result = np.abs(shown(module, fixture, ()))
+    np.testing.assert_allclose(result, np.eye(2) * SCOPE_OHM / (SCOPE_OHM + SOURCE_OHM + 0.05), atol=1e-9)
 
 
 def test_a_grounded_leg_keeps_a_divider_of_solder_and_source():
     module, fixture = wire()
-    found = np.abs(shown(module, fixture, port_fault("leg grounded", leg="hot")))
-    assert found[0, 0] == pytest.approx(SHORT_OHM / (SHORT_OHM + SOURCE_OHM + 0.05), rel=1e-4)
-    assert found[1, 1] == pytest.approx(1.0, abs=1e-4)
+    result = np.abs(shown(module, fixture, port_fault("leg grounded", leg="hot")))
+    assert result[0, 0] == pytest.approx(SHORT_OHM / (SHORT_OHM + SOURCE_OHM + 0.05), rel=1e-4)
+    assert result[1, 1] == pytest.approx(1.0, abs=1e-4)
 
 
 def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
     """Closed form: 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     module, fixture = wire(loads={"out": boards.across(10e3)})
-    found = shown(module, fixture, port_fault("leg open", leg="hot"))
-    assert 20 * np.log10(np.abs(found[0, 1] / found[1, 1])) == pytest.approx(-0.086, abs=0.003)
-    assert np.abs(found[0, 0]) < 1e-4
+    result = shown(module, fixture, port_fault("leg open", leg="hot"))
+    assert 20 * np.log10(np.abs(result[0, 1] / result[1, 1])) == pytest.approx(-0.086, abs=0.003)
+    assert np.abs(result[0, 0]) < 1e-4
 
 
 def test_swapped_legs_show_each_leg_the_other_source():
     module, fixture = wire()
-    found = np.abs(shown(module, fixture, port_fault("legs swapped")))
-    assert found[0, 1] == pytest.approx(1.0, abs=1e-3)
-    assert found[1, 0] == pytest.approx(1.0, abs=1e-3)
-    assert found[0, 0] == pytest.approx(0.0, abs=1e-9)
+    result = np.abs(shown(module, fixture, port_fault("legs swapped")))
+    assert result[0, 1] == pytest.approx(1.0, abs=1e-3)
+    assert result[1, 0] == pytest.approx(1.0, abs=1e-3)
+    assert result[0, 0] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_shorted_legs_show_half_of_both_sources():
@@ -91,16 +91,16 @@ def test_shorted_legs_show_half_of_both_sources():
 def test_a_bridge_takes_a_leg_into_the_other_channel():
     module, fixture = wire(("left.out", "right.out"), ("left", "right"))
     fault = Fault(kind="channels bridged", subject="out", leg="hot")
-    found = np.abs(shown(module, fixture, fault))
-    assert found[2, 0] == pytest.approx(found[0, 0], rel=1e-3)
-    assert found[3, 1] < 1e-6
+    result = np.abs(shown(module, fixture, fault))
+    assert result[2, 0] == pytest.approx(result[0, 0], rel=1e-3)
+    assert result[3, 1] < 1e-6
 
 
 def test_channels_swapped_at_a_connector_lead_the_tone_to_the_other_channel():
     module, fixture = wire(("left.out", "right.out"), ("left", "right"))
-    found = np.abs(shown(module, fixture, Fault(kind="channels swapped", subject="out")))
-    assert found[2, 0] == pytest.approx(1.0, abs=1e-3)
-    assert found[0, 0] < 1e-4
+    result = np.abs(shown(module, fixture, Fault(kind="channels swapped", subject="out")))
+    assert result[2, 0] == pytest.approx(1.0, abs=1e-3)
+    assert result[0, 0] < 1e-4
 
 
 RELAY_FAULTS = [
@@ -118,9 +118,9 @@ def test_a_relay_stands_where_its_fault_leaves_it(kind, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
     for state, expected in ((IDLE_STATE, released), (ON, operated)):
-        found = np.abs(shown(module, fixture, fault, state))
-        assert found[0, 0] == pytest.approx(expected, abs=0.02)
-        assert found[1, 1] == pytest.approx(expected, abs=0.02)
+        result = np.abs(shown(module, fixture, fault, state))
+        assert result[0, 0] == pytest.approx(expected, abs=0.02)
+        assert result[1, 1] == pytest.approx(expected, abs=0.02)
 
 
 POLE_FAULTS = [
@@ -136,16 +136,16 @@ def test_a_pole_fails_on_its_own_leg_alone(kind, throw, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="K1.1.hot", throw=throw)
     for state, expected in ((IDLE_STATE, released), (ON, operated)):
-        found = np.abs(shown(module, fixture, fault, state))
-        np.testing.assert_allclose(np.diag(found), expected, atol=0.02)
+        result = np.abs(shown(module, fixture, fault, state))
+        np.testing.assert_allclose(np.diag(result), expected, atol=0.02)
 
 
 def test_a_bad_contact_is_a_resistance_in_series():
     module, fixture = wire(loads={"out": boards.each_leg(600.0)})
     fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=100.0)
-    found = np.abs(shown(module, fixture, fault))
+    result = np.abs(shown(module, fixture, fault))
     end_ohm = 1 / (1 / 600 + 1 / SCOPE_OHM)
-    assert found[0, 0] == pytest.approx(end_ohm / (end_ohm + 100 + SOURCE_OHM), rel=1e-5)
+    assert result[0, 0] == pytest.approx(end_ohm / (end_ohm + 100 + SOURCE_OHM), rel=1e-5)
     operated = np.abs(shown(module, fixture, fault, ON))
     np.testing.assert_allclose(operated, np.abs(shown(module, fixture, (), ON)), atol=1e-15)
 
@@ -158,9 +158,9 @@ def test_swapped_lines_operate_each_other_relays():
     module = boards.module(ports=("in", "out", "aux"), controls=("one", "two"), relays=relays)
     fixture = boards.fixture(boards.setup(view=("left.out", "left.aux")))
     fault = Fault(kind="control lines swapped", subject="one", other="two")
-    found = np.abs(shown(module, fixture, fault, State(on=("one",))))
-    assert found[0, 0] == pytest.approx(1.0, abs=1e-3)
-    assert found[2, 0] < 0.02
+    result = np.abs(shown(module, fixture, fault, State(on=("one",))))
+    assert result[0, 0] == pytest.approx(1.0, abs=1e-3)
+    assert result[2, 0] < 0.02
 
 
 PLUG = {"hot": LoopbackLeg(series_ohm=1e3, shunt_ohm=2e3), "cold": LoopbackLeg(series_ohm=3e3, shunt_ohm=1e3)}
@@ -203,8 +203,8 @@ def test_a_wrong_plug_is_another_plug(kind, expected):
     module, fixture = looped(PLUG)
     good = np.abs(shown(module, fixture, ()))
     np.testing.assert_allclose(np.diag(good), [divided(1e3, 2e3), divided(3e3, 1e3)], rtol=1e-6)
-    found = np.abs(shown(module, fixture, Fault(kind=kind, subject="pad", channel="left")))
-    np.testing.assert_allclose(found, expected, atol=1e-4)
+    result = np.abs(shown(module, fixture, Fault(kind=kind, subject="pad", channel="left")))
+    np.testing.assert_allclose(result, expected, atol=1e-4)
 
 
 def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher):
@@ -228,9 +228,9 @@ def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher):
 def test_a_wrong_resistor_divides_by_what_it_is(kind, ohm):
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(1e3)})
-    found = np.abs(shown(module, fixture, Fault(kind=kind, subject="R1.hot")))
-    assert found[0, 0] == pytest.approx(divided(ohm, 1e3), abs=1e-6)
-    assert found[1, 1] == pytest.approx(divided(1e3, 1e3), rel=1e-6)
+    result = np.abs(shown(module, fixture, Fault(kind=kind, subject="R1.hot")))
+    assert result[0, 0] == pytest.approx(divided(ohm, 1e3), abs=1e-6)
+    assert result[1, 1] == pytest.approx(divided(1e3, 1e3), rel=1e-6)
 
 
 def test_a_capacitor_opens_shorts_and_changes():

@@ -36,16 +36,16 @@ def diagnose(laboratory, wrong, **more):
     ],
 )
 def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, quantity, edge, moved, name):
-    found = diagnose(laboratory, {(quantity, edge, "left"): moved})
-    assert found.groups[0].names == (name,)
-    assert found.explained
-    assert not found.says_good
+    result = diagnose(laboratory, {(quantity, edge, "left"): moved})
+    assert result.groups[0].names == (name,)
+    assert result.explained
+    assert not result.says_good
 
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory):
     wrong = {("bounce_time", edge, "right"): "bounces" for edge in ("idle > loop_b", "loop_b > idle")}
-    found = diagnose(laboratory, wrong)
-    assert found.groups[0].names == ("K7 long bounce",)
+    result = diagnose(laboratory, wrong)
+    assert result.groups[0].names == ("K7 long bounce",)
 
 
 def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
@@ -70,14 +70,14 @@ def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
             ("bounce_time", "swap > idle", "left", "bounces"),
         )
     }
-    found = diagnose(laboratory, wrong)
-    assert not found.explained
+    result = diagnose(laboratory, wrong)
+    assert not result.explained
 
 
 def test_what_no_circuit_predicts_is_said_to_stay_unexplained(laboratory):
-    found = diagnose(laboratory, {}, unweighed={"noise": 2, "distortion": 1})
-    assert found.says_good
-    words = make_explanation(found, None, laboratory.job.module, laboratory.job.fixture)
+    result = diagnose(laboratory, {}, unweighed={"noise": 2, "distortion": 1})
+    assert result.says_good
+    words = make_explanation(result, None, laboratory.job.module, laboratory.job.fixture)
     (remark,) = [text for text in words.remarks if text.startswith("Not explained here")]
     assert "2 readings of noise" in remark
     assert "1 reading of distortion" in remark

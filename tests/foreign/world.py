@@ -114,12 +114,12 @@ class World:
             moments = [moment for moment, _ in [*self._outputs, *self._closed]]
             moments += [moment for history in self._relays.values() for moment, _ in history]
             edges = [start, *sorted({moment for moment in moments if start < moment <= end}), np.inf]
-            found = np.zeros((4, times.size))
+            result = np.zeros((4, times.size))
             for edge, following in itertools.pairwise(edges):
                 inside = (times >= edge) & (times < following)
                 if inside.any():
-                    found[:, inside] = self._steady(times[inside], edge)
-            return found
+                    result[:, inside] = self._steady(times[inside], edge)
+            return result
 
     def _steady(self, times: NDArray[np.float64], at: float) -> NDArray[np.float64]:
         outputs = next(both for moment, both in reversed(self._outputs) if moment <= at)
@@ -129,10 +129,10 @@ class World:
         on = (outputs[0].on, outputs[1].on)
         still = volts(self.unit, places, wired, on, 0.0).real
         offsets = np.array([outputs[0].offset_v, outputs[1].offset_v, 1.0 if self.unit.dc_on else 0.0])
-        found = np.repeat((still @ offsets)[:, None], times.size, axis=1)
+        result = np.repeat((still @ offsets)[:, None], times.size, axis=1)
         for column, output in enumerate(outputs):
             if output.on:
                 transfer = volts(self.unit, places, wired, on, output.frequency_hz)[:, column]
                 turn = 2 * np.pi * output.frequency_hz * GENERATOR_CLOCK * times + output.phase_rad
-                found += (output.peak_v * transfer[:, None] * np.exp(1j * turn)[None, :]).real
-        return found
+                result += (output.peak_v * transfer[:, None] * np.exp(1j * turn)[None, :]).real
+        return result

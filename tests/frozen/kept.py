@@ -27,24 +27,24 @@ JOBS = ("two_loop_switcher", "stepped_attenuator", "source_selector")
 class Kept:
     """One run's: `found` as it stands in the file, samples by name."""
 
-    found: dict[str, Any]
+    result: dict[str, Any]
     codes: dict[str, NDArray[np.uint8]]
 
     def capture(self, number: int) -> Capture:
-        return self.as_capture(self.found["captures"][str(number)]["capture"], f"capture {number}")
+        return self.as_capture(self.result["captures"][str(number)]["capture"], f"capture {number}")
 
     def fit(self, number: int) -> ToneFit:
-        found = dict(self.found["captures"][str(number)]["fit"])
-        phasors = np.asarray(found.pop("phasors"))
-        clock = Clock(**found.pop("clock"))
-        hz = tuple(found.pop("frequencies_hz"))
+        result = dict(self.result["captures"][str(number)]["fit"])
+        phasors = np.asarray(result.pop("phasors"))
+        clock = Clock(**result.pop("clock"))
+        hz = tuple(result.pop("frequencies_hz"))
         whole = {
-            name: np.asarray(found.pop(name))
-            for name, value in list(found.items())
+            name: np.asarray(result.pop(name))
+            for name, value in list(result.items())
             if isinstance(value, list)
         }
         return ToneFit(
-            frequencies_hz=hz, phasors=phasors[..., 0] + 1j * phasors[..., 1], clock=clock, **whole, **found
+            frequencies_hz=hz, phasors=phasors[..., 0] + 1j * phasors[..., 1], clock=clock, **whole, **result
         )
 
     def as_capture(self, kept: dict[str, Any], name: str) -> Capture:
@@ -81,5 +81,5 @@ def kept_run(job: str) -> Kept:
     length = int.from_bytes(whole[:4], "big")
     archive = np.load(io.BytesIO(whole[4 + length :]))
     return Kept(
-        found=json.loads(whole[4 : 4 + length]), codes={name: archive[name] for name in archive.files}
+        result=json.loads(whole[4 : 4 + length]), codes={name: archive[name] for name in archive.files}
     )

@@ -81,7 +81,7 @@ def _planned(one: PlannedReading[Any]) -> Row:
     driven = one.measurand.driven.partition(".")[0] or one.measurand.channel  # none was needed then
     if isinstance(one.given, OfTransfers):
         both = (one.given.source, one.given.load)
-        known = [None if found is None else [found.ohm, found.standard_ohm] for found in both]
+        known = [None if result is None else [result.ohm, result.standard_ohm] for result in both]
     if isinstance(one.given, OfOperations):
         known = [[*levels.legs_vrms, levels.pair_vrms] for levels in (one.given.released, one.given.operated)]
     return [
@@ -104,7 +104,7 @@ def reading_rows(name: str) -> list[Row]:
     job, kept = job_of(name, "sequence_small.toml"), kept_run(name)
     plan = planned(job)
     return [
-        *map(_row, _of_states(job, plan, kept, Reference.from_dict(kept.found["reference"]))),
+        *map(_row, _of_states(job, plan, kept, Reference.from_dict(kept.result["reference"]))),
         *map(_row, _of_currents(job, plan, kept)),
         *map(_row, _of_changes(job, plan, kept)),
         *_levels_of_cycles(plan, kept),
@@ -171,7 +171,7 @@ def _measured(
 def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     seen = {
         state: SupplyReading(voltage_v=voltage_v, current_a=current_a, current_standard_a=standard_a)
-        for state, current_a, standard_a, voltage_v in kept.found["supply"]
+        for state, current_a, standard_a, voltage_v in kept.result["supply"]
     }
     return [
         make_reading(one, [seen[one.measurand.state]], sequence=job.sequence) for one in plan.of("supply")
@@ -181,7 +181,7 @@ def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
 def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     made: list[Reading] = []
     setups = {visit.setup.name: visit.setup for visit in plan.visits}
-    for planned_edge in (one for one in plan.changes if str(one.number) in kept.found["edges"]):
+    for planned_edge in (one for one in plan.changes if str(one.number) in kept.result["edges"]):
         setup = setups[planned_edge.setup]
         change = _change(job, planned_edge, setup, kept)
         seen = ChangeSeen(change=change, gain_accuracy=_accuracy(job))
@@ -195,16 +195,16 @@ def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
 
 def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) -> Any:
     """The record looked at; every other time by the computer's clock, as if no input saw the line."""
-    found = kept.found["edges"][str(acquisition.number)]
-    capture = kept.as_capture(found["capture"], f"edge {acquisition.number}")
+    result = kept.result["edges"][str(acquisition.number)]
+    capture = kept.as_capture(result["capture"], f"edge {acquisition.number}")
     number = setup.controls_viewed[acquisition.change.controls[0]]
     edge = control_edge(capture.volts[capture.inputs.index(number)], capture.interval_s)
     if acquisition.number % 2 == 0:
         edge = host_edge(
-            HostTimes(**found["times"]),
+            HostTimes(**result["times"]),
             origin_s=capture.origin_s,
             length_s=capture.volts.shape[1] * capture.interval_s,
-            board_s=found["board_s"],
+            board_s=result["board_s"],
         )
     rows = list(range(2 * len(setup.view)))
     return look_at(
@@ -218,20 +218,20 @@ def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) ->
         ),
         floating=acquisition.floating,
         change=edge,
-        clock=Clock(**found["clock"]),
+        clock=Clock(**result["clock"]),
     )
 
 
 def _levels_of_cycles(plan: Plan, kept: Kept) -> list[Row]:
     """V RMS on the legs of the port after each step, and between them."""
     rows: list[Row] = []
-    for index, found in enumerate(kept.found["cycles"]):
+    for index, result in enumerate(kept.result["cycles"]):
         cycle = next(
             one
             for one in plan.cycles
-            if (one.measurand.channel, one.given.control) == (found["channel"], found["line"])
+            if (one.measurand.channel, one.given.control) == (result["channel"], result["line"])
         )
-        capture = kept.as_capture(found["capture"], f"cycle {index}")
+        capture = kept.as_capture(result["capture"], f"cycle {index}")
         hz = cycle.given.stimulus.tones.hot_hz
         fit = fit_tones(capture.volts, capture.interval_s, [hz], step_v=capture.step_v)
         levels = levels_of(fit.phasors[:, 0], cycle.given.rows)
@@ -240,14 +240,14 @@ def _levels_of_cycles(plan: Plan, kept: Kept) -> list[Row]:
 
 
 def _row(reading: Reading) -> Row:
-    one, found, expected = reading.key.measurand, reading.estimate, reading.expected
-    values = [None] * 4 if found is None else [found.value, found.standard, found.low, found.high]
+    one, result, expected = reading.key.measurand, reading.estimate, reading.expected
+    values = [None] * 4 if result is None else [result.value, result.standard, result.low, result.high]
     wanted = [None, None] if expected is None else [expected.value, expected.standard]
     return [
         reading.key.check, one.quantity, one.state, one.channel, one.port, one.frequency_hz, reading.unit,
-        *values, found is not None and found.floor, *wanted,
+        *values, result is not None and result.floor, *wanted,
         reading.limit_low, reading.limit_high, reading.verdict,
-        [] if found is None else [line.standard for line in found.budget],
+        [] if result is None else [line.standard for line in result.budget],
     ]  # fmt: skip
 
 

@@ -54,21 +54,21 @@ def expected(name: str) -> Any:
     return json.loads(lzma.decompress((HERE / f"{name}.json.xz").read_bytes()))
 
 
-def assert_same(found: Any, wanted: Any, where: str, nothing: float = 1e-20) -> None:
+def assert_same(result: Any, wanted: Any, where: str, nothing: float = 1e-20) -> None:
     """nothing: what a number is that is zero but for rounding."""
     match wanted:
         case list():
-            assert len(found) == len(wanted), where
-            for index, (one, other) in enumerate(zip(found, wanted, strict=True)):
+            assert len(result) == len(wanted), where
+            for index, (one, other) in enumerate(zip(result, wanted, strict=True)):
                 assert_same(one, other, f"{where}[{index}]", nothing)
         case str():
-            assert found in NOW.get(wanted, (renamed(wanted),)), where
+            assert result in NOW.get(wanted, (renamed(wanted),)), where
         case float() if not math.isfinite(wanted):
-            assert found == wanted, where
+            assert result == wanted, where
         case float():
-            assert found == pytest.approx(wanted, rel=WITHIN, abs=nothing), where
+            assert result == pytest.approx(wanted, rel=WITHIN, abs=nothing), where
         case _:
-            assert found == wanted, where
+            assert result == wanted, where
 
 
 @pytest.mark.parametrize("job", JOBS)
@@ -88,7 +88,7 @@ def test_captures_give_the_readings_that_they_gave(job: str) -> None:
 def test_a_bench_record_on_another_range_is_not_taken_off_a_units_noise() -> None:
     job = job_of("two_loop_switcher", "sequence_small.toml")
     kept = kept_run("two_loop_switcher")
-    reference = Reference.from_dict(kept.found["reference"])
+    reference = Reference.from_dict(kept.result["reference"])
     bench = reference.bare.noise
     assert bench is not None
     coarser = {

@@ -64,14 +64,14 @@ def diagnoses() -> list[dict[str, Any]]:
 
     made = []
     for unit in UNITS:
-        found = diagnoser.diagnose(bench.run(f"F-{unit}", [faults[number] for number in unit]).evidence)
+        result = diagnoser.diagnose(bench.run(f"F-{unit}", [faults[number] for number in unit]).evidence)
         made.append(
             {
                 "groups": [
-                    [sorted(map(numbered, each)) for each in group.fault_sets] for group in found.groups
+                    [sorted(map(numbered, each)) for each in group.fault_sets] for group in result.groups
                 ],
-                "posteriors": [group.posterior for group in found.groups],
-                "others": [found.good, found.something_else, found.beyond],
+                "posteriors": [group.posterior for group in result.groups],
+                "others": [result.good, result.something_else, result.beyond],
             }
         )
     return made
@@ -79,15 +79,15 @@ def diagnoses() -> list[dict[str, Any]]:
 
 @pytest.mark.parametrize("name", JOBS)
 def test_faults_have_the_margins_that_they_had(name: str) -> None:
-    for found, wanted in zip(margins_of(name), kept()[name], strict=True):
-        np.testing.assert_allclose(found, wanted, rtol=WITHIN, atol=1e-12)
+    for result, wanted in zip(margins_of(name), kept()[name], strict=True):
+        np.testing.assert_allclose(result, wanted, rtol=WITHIN, atol=1e-12)
 
 
 def test_the_same_readings_are_diagnosed_as_they_were() -> None:
-    for found, wanted in zip(diagnoses(), kept()["diagnoses"], strict=True):
-        assert found["groups"] == wanted["groups"]
+    for result, wanted in zip(diagnoses(), kept()["diagnoses"], strict=True):
+        assert result["groups"] == wanted["groups"]
         for key in ("posteriors", "others"):
-            np.testing.assert_allclose(found[key], wanted[key], rtol=WITHIN, atol=1e-15)
+            np.testing.assert_allclose(result[key], wanted[key], rtol=WITHIN, atol=1e-15)
 
 
 if __name__ == "__main__":

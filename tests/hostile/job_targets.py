@@ -43,8 +43,8 @@ def _lines(job: str) -> dict[str, tuple[str, ...]]:
 @cache
 def _values(job: str) -> tuple[str, ...]:
     """Every value that stands anywhere in the job, and some that belong nowhere."""
-    found = (KEYED.match(line) for lines in _lines(job).values() for line in lines)
-    return (*dict.fromkeys(one[2] for one in found if one), *STRANGE)
+    result = (KEYED.match(line) for lines in _lines(job).values() for line in lines)
+    return (*dict.fromkeys(one[2] for one in result if one), *STRANGE)
 
 
 def edited_job(data: bytes) -> None:

@@ -51,8 +51,8 @@ def _profile_texts() -> Iterator[bytes]:
 def _fault_names() -> Iterator[bytes]:
     from harness.job.faults import single_faults
 
-    found: list[Fault] = list(single_faults(shipped_job().module, shipped_job().fixture))
-    yield from (str(one).encode() for one in found[::7])
+    result: list[Fault] = list(single_faults(shipped_job().module, shipped_job().fixture))
+    yield from (str(one).encode() for one in result[::7])
 
 
 _SEEDS: dict[str, Callable[[], Iterator[bytes]]] = {

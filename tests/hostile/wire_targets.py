@@ -83,13 +83,13 @@ def answer(data: bytes) -> None:
     kind, content = (data[0], data[1:]) if data else (0, b"")
     session = _session(lambda _: content, "supply", closes=bool(kind & 8))
     if kind % 4 == 0:
-        found = _checked(session, lambda: session.query_number("MEASure:VOLTage?"))
-        if found is not None and not (isinstance(found, float) and math.isfinite(found)):
-            raise AssertionError(f"no number: {found!r}")
+        result = _checked(session, lambda: session.query_number("MEASure:VOLTage?"))
+        if result is not None and not (isinstance(result, float) and math.isfinite(result)):
+            raise AssertionError(f"no number: {result!r}")
     elif kind % 4 == 1:
-        found = _checked(session, lambda: session.query("OUTPut?"))
-        if found is not None and "\n" in str(found):
-            raise AssertionError(f"two answers in one: {found!r}")
+        result = _checked(session, lambda: session.query("OUTPut?"))
+        if result is not None and "\n" in str(result):
+            raise AssertionError(f"two answers in one: {result!r}")
     elif kind % 4 == 2:
         _checked(session, session.drain_errors)
     else:
@@ -101,14 +101,14 @@ def block(data: bytes) -> None:
     kind, content = (data[0], data[1:]) if data else (0, b"")
     expected = None if kind & 1 else 16
     session = _session(lambda _: content, "oscilloscope", closes=bool(kind & 4))
-    found = _checked(
+    result = _checked(
         session, lambda: session.query_block("DATA?", expected=expected, terminated=bool(kind & 2))
     )
-    if found is None:
+    if result is None:
         return
     digits = int(content[1:2])
     length = int(content[2 : 2 + digits])
-    if not isinstance(found, bytearray) or found != content[2 + digits : 2 + digits + length]:
+    if not isinstance(result, bytearray) or result != content[2 + digits : 2 + digits + length]:
         raise AssertionError("the block is not what was sent")
 
 

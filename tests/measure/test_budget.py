@@ -136,11 +136,11 @@ def test_gum_h2_from_its_rounded_inputs(function: Callable[..., Any], standard: 
 def test_gum_h2_without_the_correlation_gives_other_numbers() -> None:
     """Negative control: 0.1945, 0.2009, 0.2041 ohm where the correlation is forgotten."""
     standards = H2.std(axis=0, ddof=1) / math.sqrt(5)
-    found = [
+    result = [
         propagate(f, H2.mean(axis=0), components_of(standards)).standard
         for f in (resistance, reactance, impedance)
     ]
-    assert found == pytest.approx([0.1945, 0.2009, 0.2041], abs=1e-4)
+    assert result == pytest.approx([0.1945, 0.2009, 0.2041], abs=1e-4)
 
 
 def one_component(value: float, delta: float) -> Estimate:

@@ -48,16 +48,16 @@ def test_an_open_contacts_capacitance_comes_back(farads: float, ohm: float, at_1
     """Off-isolation of an open contact, C into R: closed form; 6.02 dB an octave, whatever the load."""
     assert 20 * math.log10(abs(coupled(1e4, farads, ohm))) == pytest.approx(at_10_khz_db, abs=0.01)
     points = [quiet(hz, coupled(hz, farads, ohm)) for hz in (100.0, 1e3, 1e4, 2e4)]
-    found = coupling_capacitance(points, KnownOhm(ohm=ohm, standard_ohm=0.0))
-    assert found.capacitance_f.value == pytest.approx(farads, rel=1e-3)
-    assert found.slope_db_per_octave.value == pytest.approx(6.02, abs=0.15)
+    result = coupling_capacitance(points, KnownOhm(ohm=ohm, standard_ohm=0.0))
+    assert result.capacitance_f.value == pytest.approx(farads, rel=1e-3)
+    assert result.slope_db_per_octave.value == pytest.approx(6.02, abs=0.15)
 
 
 def test_the_circuits_tolerance_is_the_capacitances() -> None:
     points = [quiet(hz, coupled(hz, 1e-12, 10e3)) for hz in (1e3, 1e4, 2e4)]
-    found = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=100.0))
-    assert found.capacitance_f.standard == pytest.approx(1e-14, rel=0.01)
-    assert found.capacitance_f.budget[0].name == "tolerance of the circuit"
+    result = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=100.0))
+    assert result.capacitance_f.standard == pytest.approx(1e-14, rel=0.01)
+    assert result.capacitance_f.budget[0].name == "tolerance of the circuit"
 
 
 def test_a_leak_is_no_capacitance() -> None:
@@ -86,5 +86,5 @@ def test_a_slope_lost_in_noise_is_refused() -> None:
 
 def test_crosstalk_counts_from_the_driven_port() -> None:
     points = [quiet(hz, 0.5 * coupled(hz, 5e-12, 50), driven=0.5) for hz in (1e3, 1e4, 2e4)]
-    found = coupling_capacitance(points, KnownOhm(ohm=50, standard_ohm=0.0))
-    assert found.capacitance_f.value == pytest.approx(5e-12, rel=1e-3)
+    result = coupling_capacitance(points, KnownOhm(ohm=50, standard_ohm=0.0))
+    assert result.capacitance_f.value == pytest.approx(5e-12, rel=1e-3)

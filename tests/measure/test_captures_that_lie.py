@@ -62,14 +62,14 @@ def test_silence_is_no_tone_and_no_error() -> None:
 
 
 def test_noise_alone_is_rarely_taken_for_a_tone() -> None:
-    found = 0
+    result = 0
     for seed in range(200):
         capture = shoot((1e-9, 1e-9), seed=seed)
-        found += sum(
+        result += sum(
             p.kind != "no_tone" for p in examine(capture, fit_of(capture, TONES)) if p.kind != "underfilled"
         )
-        found += "no_tone" not in kinds(capture, fit_of(capture, TONES))
-    assert found <= 8  # 800 tones at 2.2 in a thousand
+        result += "no_tone" not in kinds(capture, fit_of(capture, TONES))
+    assert result <= 8  # 800 tones at 2.2 in a thousand
 
 
 @pytest.mark.parametrize("above_floor", [6.0, 12.0, 40.0])
@@ -82,9 +82,9 @@ def test_a_line_as_noise_makes_one_is_no_signal_beside_a_tone_that_hardly_shows(
     )  # 25 times the power of a bin of the noise
     line = control_v * math.sqrt(2) * np.sin(2 * np.pi * 8530.0 * INSTANTS)
     capture = shoot((above_floor * fit.standard[0, 0], 1e-9), added=line[None])
-    found = fit_of(capture, TONES)
-    assert found.lines_v[0] > 0.03 * abs(found.phasors[0]).max()
-    assert [p for p in examine(capture, found) if p.input == 1 and p.kind != "underfilled"] == []
+    result = fit_of(capture, TONES)
+    assert result.lines_v[0] > 0.03 * abs(result.phasors[0]).max()
+    assert [p for p in examine(capture, result) if p.input == 1 and p.kind != "underfilled"] == []
 
 
 def test_a_record_shorter_than_asked_for_is_refused() -> None:
@@ -140,8 +140,8 @@ def test_a_tone_at_a_wrong_frequency_is_never_a_silent_port(
     """A generator left at another frequency, or a tone folded down by undersampling, in place of ours."""
     wave = level_vrms * math.sqrt(2) * np.sin(2 * np.pi * other_hz * INSTANTS + seed)
     capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
-    found = kinds(capture, fit_of(capture, TONES))
-    assert refused(capture, fit_of(capture, TONES)) or "hum" in found
+    result = kinds(capture, fit_of(capture, TONES))
+    assert refused(capture, fit_of(capture, TONES)) or "hum" in result
 
 
 @settings(max_examples=60, deadline=None, derandomize=True)
@@ -206,9 +206,9 @@ def test_a_tone_from_beyond_half_the_sample_rate_is_never_a_reading(
     """Sampled at 40 kHz, it shows at another place in the band: besides our tones, or in place of them."""
     wave = level_vrms * math.sqrt(2) * np.sin(2 * np.pi * (40_000 * fold + off_hz) * INSTANTS + seed)
     capture = shoot((1e-9, 1e-9), seed=seed, added=wave[None])
-    found = kinds(capture, fit_of(capture, TONES))
+    result = kinds(capture, fit_of(capture, TONES))
     assert (
-        refused(capture, fit_of(capture, TONES)) or "hum" in found or abs(off_hz) < 30
+        refused(capture, fit_of(capture, TONES)) or "hum" in result or abs(off_hz) < 30
     )  # shows as an offset
 
 

@@ -47,10 +47,10 @@ def inside(estimate: Estimate, true: float, more: float = 1.5) -> bool:
 @pytest.mark.parametrize(("peak_v", "time_s"), [(0.1, 1e-3), (0.05, 3e-4), (0.5, 2e-3), (-0.1, 1e-3)])
 def test_a_step_through_a_coupling_capacitor(peak_v: float, time_s: float) -> None:
     """dV into RC: energy dV² RC/2, and RC ln 10 = 2.302585 RC down to a tenth of the peak: closed forms."""
-    found = measure_click(excess_of(silence(1, decay(peak_v, time_s)), {0: 1.0}, step_v=FINE_STEP_V))
-    assert found.peak_v.value == pytest.approx(abs(peak_v), rel=0.02)
-    assert inside(found.energy_v2s, peak_v**2 * time_s / 2, more=2)
-    assert found.duration_s.value == pytest.approx(math.log(10) * time_s, rel=0.02)
+    result = measure_click(excess_of(silence(1, decay(peak_v, time_s)), {0: 1.0}, step_v=FINE_STEP_V))
+    assert result.peak_v.value == pytest.approx(abs(peak_v), rel=0.02)
+    assert inside(result.energy_v2s, peak_v**2 * time_s / 2, more=2)
+    assert result.duration_s.value == pytest.approx(math.log(10) * time_s, rel=0.02)
 
 
 def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_path: Path) -> None:
@@ -73,46 +73,46 @@ def test_ngspices_transient_of_a_coupling_capacitor_is_measured_as_it_is(tmp_pat
         [ngspice(), "-b", tmp_path / "step.cir"], capture_output=True, timeout=60, cwd=tmp_path, check=True
     )
     time_s, volts = np.loadtxt(tmp_path / "out.data").T
-    found = measure_click(
+    result = measure_click(
         excess_of(silence(2, np.interp(INSTANTS, time_s, volts)), {0: 1.0}, step_v=FINE_STEP_V)
     )
-    assert found.peak_v.value == pytest.approx(volts.max(), rel=0.01)
-    assert found.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
-    assert found.duration_s.value == pytest.approx(math.log(10) * 1e-3, rel=0.02)
+    assert result.peak_v.value == pytest.approx(volts.max(), rel=0.01)
+    assert result.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
+    assert result.duration_s.value == pytest.approx(math.log(10) * 1e-3, rel=0.02)
 
 
 def test_silence_has_no_click_and_says_below_what() -> None:
-    found = measure_click(excess_of(silence(3, 0.0), {0: 1.0}, step_v=FINE_STEP_V))
-    assert found.peak_v.floor
-    assert found.energy_v2s.floor
-    assert found.duration_s.floor
-    assert found.peak_v.value < 8 * 2e-4
+    result = measure_click(excess_of(silence(3, 0.0), {0: 1.0}, step_v=FINE_STEP_V))
+    assert result.peak_v.floor
+    assert result.energy_v2s.floor
+    assert result.duration_s.floor
+    assert result.peak_v.value < 8 * 2e-4
 
 
 def test_a_click_on_both_legs_alike_is_none_of_the_pair() -> None:
     volts = 2e-4 * np.random.default_rng(4).normal(size=(2, SAMPLES)) + decay(0.1, 1e-3)
-    found = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
-    assert not measure_click(excess_of(found, {1: 1.0}, step_v=FINE_STEP_V)).peak_v.floor
-    assert measure_click(excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)).peak_v.floor
+    result = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    assert not measure_click(excess_of(result, {1: 1.0}, step_v=FINE_STEP_V)).peak_v.floor
+    assert measure_click(excess_of(result, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)).peak_v.floor
 
 
 def test_a_drop_of_the_tone_is_no_click() -> None:
     """The missing tone is a discontinuity of the programme, told as a drop; nothing is left over it."""
     volts, _ = draw(Change(bounces=[(0.0820, 0.0821)]), 5)
-    found = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
-    assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
+    result = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    assert [leg.kinds for leg in result.legs] == [("drop", "bounce")] * 2
     for leg in (0, 1):
-        assert measure_click(excess_of(found, {leg: 1.0}, step_v=STEP_V)).peak_v.floor
+        assert measure_click(excess_of(result, {leg: 1.0}, step_v=STEP_V)).peak_v.floor
 
 
 def test_a_click_beside_a_drop_is_told_from_it() -> None:
     volts, _ = draw(Change(), 6, added=np.stack([decay(1.0, 1e-4, 0.0830), 0 * INSTANTS]))
-    found = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
-    assert "drop" in found.legs[0].kinds
-    assert found.legs[1].kinds == ("drop",)
-    click = measure_click(excess_of(found, {0: 1.0}, step_v=STEP_V))
+    result = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    assert "drop" in result.legs[0].kinds
+    assert result.legs[1].kinds == ("drop",)
+    click = measure_click(excess_of(result, {0: 1.0}, step_v=STEP_V))
     assert click.peak_v.value == pytest.approx(1.0, rel=0.08)
-    assert measure_click(excess_of(found, {1: 1.0}, step_v=STEP_V)).peak_v.floor
+    assert measure_click(excess_of(result, {1: 1.0}, step_v=STEP_V)).peak_v.floor
 
 
 def test_the_band_limit_takes_what_nobody_hears() -> None:
@@ -134,22 +134,22 @@ def test_the_band_pass_is_that_of_scipy(samples: int, interval_s: float) -> None
     """As scipy works it out, sample after sample, in sections of second order."""
     volts = np.random.default_rng(samples).normal(size=(2, samples))
     sections = butter(3, (22.0, 22e3), "bandpass", fs=1 / interval_s, output="sos")
-    found = band_pass(volts, interval_s, 22.0, 22e3, 3)
-    assert found == pytest.approx(sosfilt(sections, volts), abs=1e-9)
+    result = band_pass(volts, interval_s, 22.0, 22e3, 3)
+    assert result == pytest.approx(sosfilt(sections, volts), abs=1e-9)
 
 
 def test_a_coarse_record_has_no_band_to_22_khz() -> None:
     volts = 1e-3 * np.random.default_rng(9).normal(size=(1, 4000))
-    found = find_leg_changes(volts, 2e-5, (), step_v=(1e-4,), joined=False)
+    result = find_leg_changes(volts, 2e-5, (), step_v=(1e-4,), joined=False)
     with pytest.raises(ReadingError, match="no band up to"):
-        band_limited(excess_of(found, {0: 1.0}, step_v=1e-4))
+        band_limited(excess_of(result, {0: 1.0}, step_v=1e-4))
 
 
 def test_the_inputs_gain_is_in_the_peak_once_and_in_the_energy_twice() -> None:
     excess = excess_of(silence(1, decay(0.1, 1e-3)), {0: 1.0}, step_v=FINE_STEP_V)
-    found = measure_click(excess, gain_standard=0.02)
-    assert found.peak_v.standard == pytest.approx(0.02 * found.peak_v.value, rel=0.02)
-    assert found.energy_v2s.standard == pytest.approx(0.04 * found.energy_v2s.value, rel=0.02)
+    result = measure_click(excess, gain_standard=0.02)
+    assert result.peak_v.standard == pytest.approx(0.02 * result.peak_v.value, rel=0.02)
+    assert result.energy_v2s.standard == pytest.approx(0.04 * result.energy_v2s.value, rel=0.02)
 
 
 def pair(
@@ -158,8 +158,8 @@ def pair(
     """What is left of a silent pair with something on each leg, each seen through a gain of its own."""
     volts = 2e-4 * np.random.default_rng(seed).normal(size=(2, SAMPLES))
     volts += np.stack([gains[0] * hot, gains[1] * cold])
-    found = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
-    return excess_of(found, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)
+    result = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
+    return excess_of(result, {0: 1.0, 1: -1.0}, step_v=FINE_STEP_V)
 
 
 def gain_share(estimate: Estimate) -> float:
@@ -169,9 +169,9 @@ def gain_share(estimate: Estimate) -> float:
 def test_gains_of_two_inputs_that_share_a_click_add_as_their_squares() -> None:
     """Half of it on each leg, in antiphase: V sqrt(2) g/2, and E sqrt(2) g (JCGM 100:2008, 5.1.2)."""
     click = decay(0.1, 1e-3)
-    found = measure_click(pair(11, click / 2, -click / 2), gain_standard=0.02)
-    assert gain_share(found.peak_v) == pytest.approx(0.02 / math.sqrt(2) * found.peak_v.value, rel=0.02)
-    energy = found.energy_v2s
+    result = measure_click(pair(11, click / 2, -click / 2), gain_standard=0.02)
+    assert gain_share(result.peak_v) == pytest.approx(0.02 / math.sqrt(2) * result.peak_v.value, rel=0.02)
+    energy = result.energy_v2s
     assert gain_share(energy) == pytest.approx(math.sqrt(2) * 0.02 * energy.value, rel=0.02)
 
 
@@ -182,18 +182,18 @@ def test_a_click_that_both_legs_share_is_warned_of_by_the_inputs_gains(band: str
     true, seen = pair(12, between, 0 * shared), pair(12, shared + between, shared, gains=(1.01, 1.0))
     if band == "audio":
         true, seen = band_limited(true), band_limited(seen)
-    clean, found = measure_click(true), measure_click(seen, gain_standard=0.01)
-    assert found.peak_v.value > 1.8 * clean.peak_v.value
-    assert found.peak_v.low <= clean.peak_v.value <= found.peak_v.high
-    assert found.energy_v2s.low <= clean.energy_v2s.value <= found.energy_v2s.high
+    clean, result = measure_click(true), measure_click(seen, gain_standard=0.01)
+    assert result.peak_v.value > 1.8 * clean.peak_v.value
+    assert result.peak_v.low <= clean.peak_v.value <= result.peak_v.high
+    assert result.energy_v2s.low <= clean.energy_v2s.value <= result.energy_v2s.high
 
 
 def test_gains_that_hide_a_click_are_in_the_bound_below_which_it_lies() -> None:
     """5 mV between the legs, which inputs of 1 % difference take away again: no click is seen."""
     shared = decay(0.5, 1e-3)
-    found = measure_click(pair(13, 1.01 * shared, shared, gains=(1 / 1.01, 1.0)), gain_standard=0.01)
-    assert found.peak_v.floor
-    assert found.peak_v.value > 5e-3
+    result = measure_click(pair(13, 1.01 * shared, shared, gains=(1 / 1.01, 1.0)), gain_standard=0.01)
+    assert result.peak_v.floor
+    assert result.peak_v.value > 5e-3
 
 
 def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is() -> None:
@@ -203,10 +203,10 @@ def test_scipys_transient_of_a_coupling_capacitor_is_measured_as_it_is() -> None
     time_s = np.arange(0, 0.2, 1e-6)
     pulse = np.interp(time_s, [EDGE_S, EDGE_S + 5e-5, EDGE_S + 3e-3, EDGE_S + 3.05e-3], [0, 0.1, 0.1, 0])
     _, volts, _ = lsim(([1e-3, 0], [1e-3, 1]), pulse, time_s)
-    found = measure_click(
+    result = measure_click(
         excess_of(silence(3, np.interp(INSTANTS, time_s, volts)), {0: 1.0}, step_v=FINE_STEP_V)
     )
-    assert found.peak_v.value == pytest.approx(np.abs(volts).max(), rel=0.01)
-    assert found.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
+    assert result.peak_v.value == pytest.approx(np.abs(volts).max(), rel=0.01)
+    assert result.energy_v2s.value == pytest.approx(np.trapezoid(volts**2, time_s), rel=0.01)
     loud = time_s[np.abs(volts) > np.abs(volts).max() / 10]
-    assert found.duration_s.value == pytest.approx(loud[-1] - loud[0], rel=0.02)
+    assert result.duration_s.value == pytest.approx(loud[-1] - loud[0], rel=0.02)

@@ -45,8 +45,8 @@ def test_rejection_of_an_unbalanced_source_into_equal_impedances(
     The closed form's differential gain is 1; a divider's is Zc/(Zc + Rs) in the mean of both legs.
     """
     hot, cold = divider(300 + added_ohm, ground_ohm), divider(300, ground_ohm)
-    found = common_mode_rejection(view([[hot, 0], [0, cold]]))
-    assert found.value - 20 * math.log10((hot + cold) / 2) == pytest.approx(rejection_db, abs=0.006)
+    result = common_mode_rejection(view([[hot, 0], [0, cold]]))
+    assert result.value - 20 * math.log10((hot + cold) / 2) == pytest.approx(rejection_db, abs=0.006)
 
 
 def test_ten_ohm_in_each_leg_in_turn_and_the_worst_of_both() -> None:
@@ -73,11 +73,11 @@ def test_what_is_lost_in_uncertainty_is_a_least_rejection() -> None:
         for row in (0, 1)
         for part, unit in (("re", 1), ("im", 1j))
     ]
-    found = common_mode_rejection(view([[1.0, 0], [0, 1.00001]], noise))
-    assert found.floor
-    assert found.high == math.inf
-    assert found.low == found.value
-    assert 66 < found.value < 80  # 1.4e-4 of noise, k 2 and what was seen
+    result = common_mode_rejection(view([[1.0, 0], [0, 1.00001]], noise))
+    assert result.floor
+    assert result.high == math.inf
+    assert result.low == result.value
+    assert 66 < result.value < 80  # 1.4e-4 of noise, k 2 and what was seen
 
 
 def test_a_silent_port_has_no_rejection() -> None:
@@ -107,10 +107,10 @@ def test_a_swap_of_inputs_cancels_their_gains() -> None:
     first, second = seen_through(1, 2, "first"), seen_through(2, 1, "second")
     alone = common_mode_rejection(View(transfer=first, hot=0, cold=1))
     both = View(transfer=combine_swapped(first, second), hot=0, cold=1)
-    found = common_mode_rejection(both)
+    result = common_mode_rejection(both)
     true = common_mode_rejection(view(LEGS)).value
-    assert found.value == pytest.approx(true, abs=1e-9)
-    shares = {line.name: line.standard for line in found.budget}
+    assert result.value == pytest.approx(true, abs=1e-9)
+    shares = {line.name: line.standard for line in result.budget}
     assert shares.get("input gain", 0.0) < 0.03  # dB: of second order, by the 3.6 % between them
     assert alone.floor  # and said so: two gains of 2 % each hide it
     # what both gains have in common stays, as it must

@@ -39,17 +39,17 @@ def test_a_path_costs_level_by_the_loading_formula(load_ohm: float, path_ohm: fl
     """20 lg[(RL + Rs + R)/(RL + Rs)] with Rs 100 ohm: closed form (loading table of bridging losses)."""
     gain = load_ohm / (100 + load_ohm + path_ohm)
     assert 20 * math.log10(load_ohm / (100 + load_ohm) / gain) == pytest.approx(loss_db, rel=0.006)
-    found = series_resistance(view(gain), *loading(load_ohm))
-    assert found.estimate.value == pytest.approx(path_ohm, rel=1e-6)
-    assert found.smallest_ohm < 1.0
+    result = series_resistance(view(gain), *loading(load_ohm))
+    assert result.estimate.value == pytest.approx(path_ohm, rel=1e-6)
+    assert result.smallest_ohm < 1.0
 
 
 def test_a_load_that_shows_no_contact_says_so() -> None:
     """0.3 ohm into 10 kohm with 0.01 dB: 23 ohm is the least that shows."""
     look, (source, load) = view(10_000 / 10_100.3, 0.01 / 8.686), loading(10_000)
-    found = series_resistance(look, source, load)
-    assert found.estimate.floor
-    assert found.smallest_ohm == pytest.approx(2 * 10_100 * 0.01 / 8.686, rel=0.01)
+    result = series_resistance(look, source, load)
+    assert result.estimate.floor
+    assert result.smallest_ohm == pytest.approx(2 * 10_100 * 0.01 / 8.686, rel=0.01)
     with pytest.raises(ReadingError, match=r"^not observable here: into 1e\+04 ohm, less than 23 ohm"):
         measured(
             "contact_resistance", [look], source=source, load=load,
@@ -59,9 +59,9 @@ def test_a_load_that_shows_no_contact_says_so() -> None:
 
 def test_the_loads_tolerance_counts_by_the_sources_share() -> None:
     """dR = dRL Rs/RL: 0.1 % of 600 ohm behind 100 ohm is 0.1 ohm, 0.058 ohm standard."""
-    found = series_resistance(view(600 / 701), *loading(600, 0.001))
-    assert found.estimate.standard == pytest.approx(0.1 / math.sqrt(3), rel=0.02)
-    assert found.estimate.budget[0].name == "tolerance of the load"
+    result = series_resistance(view(600 / 701), *loading(600, 0.001))
+    assert result.estimate.standard == pytest.approx(0.1 / math.sqrt(3), rel=0.02)
+    assert result.estimate.budget[0].name == "tolerance of the load"
 
 
 def test_an_open_path_has_no_resistance() -> None:

@@ -114,41 +114,41 @@ def test_a_pulse_has_the_distortion_of_its_duty(duty: float, distortion: float) 
     orders = np.arange(2, 21)
     within = np.sum((np.sin(np.pi * orders * duty) / orders) ** 2) / math.sin(math.pi * duty) ** 2
     over_20_khz = distortion**2 - within
-    found = thd_and_noise(seen, harmonics(PURE, seed=23))
+    result = thd_and_noise(seen, harmonics(PURE, seed=23))
     assert 0 < over_20_khz < 0.15 * distortion**2
-    assert math.sqrt(found.value**2 + over_20_khz) == pytest.approx(distortion, rel=2e-4)
+    assert math.sqrt(result.value**2 + over_20_khz) == pytest.approx(distortion, rel=2e-4)
 
 
 def test_the_polynomial_case() -> None:
     """y = x + 0.01 x² + 0.02 x³ of a cosine of 1: 1.015, 0.005, 0.005, THD 0.6966569 %, by hand."""
     seen, through = harmonics({1: 1.015, 2: 0.005, 3: 0.005}, seed=5), harmonics(PURE, seed=6)
-    found = thd(seen, through)
-    assert found.value == pytest.approx(0.006966569, rel=1e-4)
-    assert found.low <= 0.006966569 <= found.high
+    result = thd(seen, through)
+    assert result.value == pytest.approx(0.006966569, rel=1e-4)
+    assert result.low <= 0.006966569 <= result.high
 
 
 def test_what_generator_and_scope_add_is_taken_off_as_a_phasor() -> None:
     source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
     seen = harmonics({1: 1.0, 2: 1e-3, 3: 0.4e-3j}, seed=7)  # the unit happens to cancel some of it
-    found = thd(seen, harmonics(source, seed=8), stability=0.01)
-    assert found.low <= 0.6e-3 <= found.high
-    assert {line.name for line in found.budget} >= {"noise", "through reference"}
+    result = thd(seen, harmonics(source, seed=8), stability=0.01)
+    assert result.low <= 0.6e-3 <= result.high
+    assert {line.name for line in result.budget} >= {"noise", "through reference"}
 
 
 def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor() -> None:
     source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
-    found = thd(harmonics(source, seed=9), harmonics(source, seed=10))
-    assert found.floor
-    assert found.value < 3e-4
+    result = thd(harmonics(source, seed=9), harmonics(source, seed=10))
+    assert result.floor
+    assert result.value < 3e-4
     both = thd_and_noise(harmonics(source, seed=9, noise_v=1e-3), harmonics(source, seed=10, noise_v=1e-3))
     assert both.floor
 
 
 def test_without_a_through_setup_nothing_is_laid_to_the_unit() -> None:
     seen = harmonics({1: 1.0, 2: 1e-3}, seed=11)
-    found = thd(seen, None, largest_residual=0.00075)
-    assert found.floor
-    assert found.value == pytest.approx(1.75e-3, rel=0.01)
+    result = thd(seen, None, largest_residual=0.00075)
+    assert result.floor
+    assert result.value == pytest.approx(1.75e-3, rel=0.01)
 
 
 @pytest.mark.parametrize("bits", [8, 12])
@@ -158,9 +158,9 @@ def test_a_converters_own_floor_is_said(bits: int) -> None:
     pair = record(PURE, noise_v=0.0, seed=12) * 1.9
     coded = np.round(pair / step) * step
     seen = measure_harmonics(coded, 1 / RATE_HZ, HZ, step_v=(step, step))
-    found = thd(seen, measure_harmonics(record(PURE, seed=13), 1 / RATE_HZ, HZ, step_v=STEPS))
-    assert found.floor
-    assert found.value < 2 * step
+    result = thd(seen, measure_harmonics(record(PURE, seed=13), 1 / RATE_HZ, HZ, step_v=STEPS))
+    assert result.floor
+    assert result.value < 2 * step
 
 
 def test_a_tone_whose_harmonics_lie_outside_the_band_is_refused() -> None:

@@ -61,8 +61,8 @@ def test_the_intervals_hold_the_truth_as_often_as_they_say(
     true = quantity(truth()).value
     inside = 0
     for seed in range(200):
-        found = quantity(both(ratio, seed))
-        inside += found.low <= true <= found.high
+        result = quantity(both(ratio, seed))
+        inside += result.low <= true <= result.high
     assert 182 <= inside <= 199
 
 

@@ -75,18 +75,18 @@ def test_an_interval_widens_as_few_values_outweigh_the_rest() -> None:
             Component(name=str(index), source=str(index), delta=np.array([each]), sampled=sampled)
             for index, (each, sampled) in enumerate(zip(shares, (few, None), strict=True))
         ]
-        found = propagate(lambda x: x[:, 0], np.array([0.0]), components)
-        assert found.standard == pytest.approx(1.0)
-        assert found.high == pytest.approx(factor, abs=0.005)
+        result = propagate(lambda x: x[:, 0], np.array([0.0]), components)
+        assert result.standard == pytest.approx(1.0)
+        assert result.high == pytest.approx(factor, abs=0.005)
 
 
 def test_ten_days_of_the_guide_pooled() -> None:
     """JCGM 100:2008, H.5: ten days of five readings each, pooled 85 µV with 40 degrees of freedom."""
     days_uv = (60, 77, 111, 101, 67, 93, 80, 73, 88, 86)
-    found = pooled([Spread(records=5, variance=(day**2,), noise=(0.0,)) for day in days_uv])
-    assert found == (found[0],) * 10
-    assert found[0].standard[0] == pytest.approx(85, abs=0.5)
-    assert found[0].freedom[0] == pytest.approx(40)
+    result = pooled([Spread(records=5, variance=(day**2,), noise=(0.0,)) for day in days_uv])
+    assert result == (result[0],) * 10
+    assert result[0].standard[0] == pytest.approx(85, abs=0.5)
+    assert result[0].freedom[0] == pytest.approx(40)
 
 
 @pytest.mark.parametrize("series", COCHRAN)
@@ -96,9 +96,9 @@ def test_the_border_of_an_odd_series_is_that_of_the_table(series: int) -> None:
 
 def test_what_noise_explains_is_no_repeatability() -> None:
     """Twice the noise's variance leaves once that, known to a quarter of the degrees; less leaves nothing."""
-    found = pooled([Spread(records=3, variance=(2.0, 0.9), noise=(1.0, 1.0))] * 4)
-    assert found[0].standard == pytest.approx((1.0, 0.0))
-    assert found[0].freedom == pytest.approx((8 / 4, math.inf))
+    result = pooled([Spread(records=3, variance=(2.0, 0.9), noise=(1.0, 1.0))] * 4)
+    assert result[0].standard == pytest.approx((1.0, 0.0))
+    assert result[0].freedom == pytest.approx((8 / 4, math.inf))
 
 
 def test_one_record_has_the_repeatability_of_the_other_tones_or_none() -> None:
@@ -112,8 +112,8 @@ def test_tones_that_scatter_alike_are_seldom_taken_for_unlike() -> None:
     apart = 0
     for _ in range(1000):
         variances = np.var(random.normal(size=(9, 3)), axis=1, ddof=1)
-        found = pooled([Spread(records=3, variance=(each,), noise=(0.0,)) for each in variances.tolist()])
-        apart += len(set(found)) > 1
+        result = pooled([Spread(records=3, variance=(each,), noise=(0.0,)) for each in variances.tolist()])
+        apart += len(set(result)) > 1
     assert apart <= binom.ppf(1 - RARE, 1000, 0.05)
 
 
@@ -124,13 +124,13 @@ def test_readings_hold_the_truth_where_repeatability_outweighs_all_else(count: i
     With k = 2 and each tone's own three records it were 81.65 %, of Student's distribution with two degrees
     of freedom.
     """
-    found = [
+    result = [
         reading
         for seed in range(draws)
         for reading in legs(Scattering(seed, scatter=tones(count), shared=False, legs=8))
     ]
-    low, high = limits(len(found))
-    assert low <= share(found) <= high
+    low, high = limits(len(result))
+    assert low <= share(result) <= high
 
 
 @pytest.mark.parametrize("noise", [0.003, 0.01, 0.03])
@@ -142,12 +142,12 @@ def test_noise_beside_repeatability_leaves_the_intervals_right(noise: float, cou
     worst, by 40 000 draws of normal and chi-squared errors; from four degrees on never less than 94.7 %.
     """
     least = 0.928 if count == 1 else 0.95
-    found = [
+    result = [
         reading
         for seed in range(60)
         for reading in legs(Scattering(seed, scatter=tones(count), noise=noise, shared=False, legs=8))
     ]
-    assert binom.ppf(RARE, len(found), least) / len(found) <= share(found) <= 0.985
+    assert binom.ppf(RARE, len(result), least) / len(result) <= share(result) <= 0.985
 
 
 @pytest.mark.parametrize("count", [1, 3])
@@ -156,9 +156,9 @@ def test_a_pair_and_two_records_of_it_hold_the_truth(count: int) -> None:
 
     Two estimates alike have up to twice the freedom of one, and Welch's formula then gives a little too much.
     """
-    found = [read(Scattering(seed, scatter=tones(count))) for seed in range(120)]
-    for quantity in found[0]:
-        readings = [reading for one in found for reading in one[quantity]]
+    result = [read(Scattering(seed, scatter=tones(count))) for seed in range(120)]
+    for quantity in result[0]:
+        readings = [reading for one in result for reading in one[quantity]]
         low, high = limits(len(readings))
         assert low <= share(readings) <= min(high + 0.01, 1.0), quantity
 
@@ -167,17 +167,17 @@ def test_a_tone_that_scatters_more_than_the_others_has_its_own_interval() -> Non
     """Ten times as much at one tone of six: with one spread for all only 0.6 would be inside there."""
     scatter = tones(5, 0.001) | {9000.0: 0.01}
     for tone in (0, 5):
-        found = [
+        result = [
             reading
             for seed in range(80)
             for reading in legs(Scattering(seed, scatter=scatter, shared=False, legs=4), tone)
         ]
-        assert limits(len(found))[0] <= share(found) <= 1.0
+        assert limits(len(result))[0] <= share(result) <= 1.0
 
 
 def test_drift_between_two_references_is_as_unsure_as_their_means() -> None:
     """Nothing drifts, and what is told lies within twice its uncertainty as often as it may."""
-    found = []
+    result = []
     for seed in range(150):
         now, before = (
             Reference(
@@ -188,8 +188,8 @@ def test_drift_between_two_references_is_as_unsure_as_their_means() -> None:
             )
             for half in (0, 1)
         )
-        found += [abs(one.change_db) <= 2 * one.standard_db for one in drift(now, before)]
-    assert 0.86 <= np.mean(found) <= 0.95  # the worse of two inputs is told: 0.9545² of two right intervals
+        result += [abs(one.change_db) <= 2 * one.standard_db for one in drift(now, before)]
+    assert 0.86 <= np.mean(result) <= 0.95  # the worse of two inputs is told: 0.9545² of two right intervals
 
 
 def test_a_reference_of_an_earlier_version_is_read_with_the_spread_of_three() -> None:
@@ -222,17 +222,17 @@ def test_each_record_has_an_error_of_its_own_and_the_reference_one_for_all() -> 
     bench = Scattering(3, scatter=tones(9))
     reference = next(iter(bench.references().values()))
     one = reference.repeatability.standard[0]
-    found: dict[str, Any] = {}
+    result: dict[str, Any] = {}
     for name in ("one", "other"):
         transfer = bench.view(reference, np.diag([0.9, 0.9]), name).transfer
         for component in transfer.components:
             if component.name == "repeatability" and component.source.endswith(" 1"):
                 value = abs(component.delta[0, 0] / transfer.values[0, 0])
-                found.setdefault(component.source, []).append(float(value))
-    assert {source: len(values) for source, values in found.items()} == {
+                result.setdefault(component.source, []).append(float(value))
+    assert {source: len(values) for source, values in result.items()} == {
         "through at 1000 Hz repeat 1": 2,
         "one repeat 1": 1,
         "other repeat 1": 1,
     }
-    assert found["one repeat 1"] == pytest.approx([one])
-    assert found["through at 1000 Hz repeat 1"] == pytest.approx([one / math.sqrt(3)] * 2)
+    assert result["one repeat 1"] == pytest.approx([one])
+    assert result["through at 1000 Hz repeat 1"] == pytest.approx([one / math.sqrt(3)] * 2)

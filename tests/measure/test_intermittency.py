@@ -18,16 +18,16 @@ from harness.quantities.cycle import failure_rate
     ],
 )
 def test_clopper_pearson_is_newcombes(failures: int, operations: int, lower: float, upper: float) -> None:
-    found = failure_rate(failures, operations, sides="two")
-    assert found.lower == pytest.approx(lower, abs=6e-5)
-    assert found.upper == pytest.approx(upper, abs=6e-5)
+    result = failure_rate(failures, operations, sides="two")
+    assert result.lower == pytest.approx(lower, abs=6e-5)
+    assert result.upper == pytest.approx(upper, abs=6e-5)
 
 
 def test_the_nist_handbooks_example() -> None:
     """NIST/SEMATECH e-Handbook 7.2.4.1: 4 defects in 20, 90 %: 0.071354 and 0.401029 (exact 0.4010281)."""
-    found = failure_rate(4, 20, confidence=0.90, sides="two")
-    assert found.lower == pytest.approx(0.071354, abs=2e-6)
-    assert found.upper == pytest.approx(0.401029, abs=2e-6)
+    result = failure_rate(4, 20, confidence=0.90, sides="two")
+    assert result.lower == pytest.approx(0.071354, abs=2e-6)
+    assert result.upper == pytest.approx(0.401029, abs=2e-6)
 
 
 @pytest.mark.parametrize(

@@ -30,8 +30,8 @@ def readings(request: pytest.FixtureRequest) -> tuple[str, dict[str, list[Drawn]
 def test_the_true_value_lies_in_the_interval_as_often_as_claimed(
     readings: tuple[str, dict[str, list[Drawn]]],
 ) -> None:
-    name, found = readings
-    for quantity, drawn in found.items():
+    name, result = readings
+    for quantity, drawn in result.items():
         told = sum(not reading.floor for reading in drawn)
         low, high = limits(told)
         assert low <= share(drawn) <= (1 if name in COVERS_MORE else high), f"{quantity}: {share(drawn):.3f}"
@@ -52,10 +52,10 @@ def test_few_readings_are_floors(readings: tuple[str, dict[str, list[Drawn]]]) -
 
 
 def test_no_level_is_off_on_average(readings: tuple[str, dict[str, list[Drawn]]]) -> None:
-    name, found = readings
+    name, result = readings
     if name != "levels":
         return
-    for quantity, drawn in found.items():
+    for quantity, drawn in result.items():
         errors = np.array([reading.value - reading.truth for reading in drawn])
         assert abs(errors.mean()) <= 4 * errors.std() / math.sqrt(len(errors)), quantity
 
@@ -70,8 +70,8 @@ def test_a_floor_is_rarely_claimed_too_low(level: float) -> None:
     wrong = 0
     for draw in range(200):
         transfer = transfers.measure(bench, reference, true, transfers.PREDICTION, f"draw {draw}")
-        found = gain(View(transfer=transfer, hot=2, cold=3))
-        wrong += found.high < (transfers.decibels(level) if level else -math.inf)
+        result = gain(View(transfer=transfer, hot=2, cold=3))
+        wrong += result.high < (transfers.decibels(level) if level else -math.inf)
     assert wrong <= 200 * 0.045  # 2.3 % expected for a level well above the floor, less below
 
 

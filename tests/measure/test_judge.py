@@ -120,7 +120,7 @@ def test_the_prediction_s_own_uncertainty_widens_the_interval() -> None:
 
 
 @pytest.mark.parametrize(
-    ("limit", "expected", "found"),
+    ("limit", "expected", "result"),
     [
         (Limit(kind="within", unit="dB", high=0.2), -4.6, (-4.8, -4.4)),
         (Limit(kind="within", unit="A", high=0.15, relative=True), 0.02, (0.017, 0.023)),
@@ -131,9 +131,9 @@ def test_the_prediction_s_own_uncertainty_widens_the_interval() -> None:
     ],
 )
 def test_limits_in_the_limit_s_unit(
-    limit: Limit, expected: float | None, found: tuple[float | None, ...]
+    limit: Limit, expected: float | None, result: tuple[float | None, ...]
 ) -> None:
-    assert limits_for(limit, expected) == pytest.approx(found)
+    assert limits_for(limit, expected) == pytest.approx(result)
 
 
 @pytest.mark.parametrize("expected", [None, math.nan, -math.inf])
@@ -143,11 +143,11 @@ def test_a_limit_round_no_prediction_is_refused(expected: float | None) -> None:
 
 
 @pytest.mark.parametrize(
-    ("found", "expected", "verdict"),
+    ("result", "expected", "verdict"),
     [(1, 1, "pass"), (-1, -1, "pass"), (-1, 1, "fail"), (0, 1, "unproven"), (math.nan, 1, "unproven")],
 )
-def test_polarity_must_be_as_predicted(found: float, expected: int, verdict: str) -> None:
-    assert judge_polarity(found, expected) == verdict
+def test_polarity_must_be_as_predicted(result: float, expected: int, verdict: str) -> None:
+    assert judge_polarity(result, expected) == verdict
 
 
 @pytest.mark.parametrize(

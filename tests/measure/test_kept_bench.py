@@ -40,8 +40,8 @@ def distorted(seed: int, third: float) -> np.ndarray[tuple[int, ...], np.dtype[n
 
 
 def residuals_of(seed: int, *, rms_v: float = 2e-3, third: float = 3e-4) -> BenchResiduals:
-    found = measure_harmonics(distorted(seed, third), INTERVAL_S, 1e3, step_v=(STEP_V, STEP_V))
-    return BenchResiduals(noise=record(seed, rms_v), harmonics={(1e3, 1.228, 0): found})
+    result = measure_harmonics(distorted(seed, third), INTERVAL_S, 1e3, step_v=(STEP_V, STEP_V))
+    return BenchResiduals(noise=record(seed, rms_v), harmonics={(1e3, 1.228, 0): result})
 
 
 def reference(residuals: BenchResiduals) -> Reference:

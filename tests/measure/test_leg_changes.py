@@ -31,11 +31,11 @@ def covers(estimate: Estimate, true: float, *, more: float = 1.0) -> bool:
 @pytest.mark.parametrize("seed", range(6))
 def test_break_before_make_with_a_bounce_is_told(seed: int, copies: bool) -> None:
     change = Change(bounces=[(0.0820, 0.0821)], skew=5e-5, copies=copies)
-    found, line = seen(change, seed)
-    assert [leg.kinds for leg in found.legs] == [("drop", "bounce")] * 2
+    result, line = seen(change, seed)
+    assert [leg.kinds for leg in result.legs] == [("drop", "bounce")] * 2
     edge = find_edge(line, INTERVAL_S)
-    assert covers(switching_time(found.legs, edge), 0.08185 - 0.08, more=1.5)
-    for leg in found.legs:
+    assert covers(switching_time(result.legs, edge), 0.08185 - 0.08, more=1.5)
+    for leg in result.legs:
         assert covers(drop(leg), 0.6e-3, more=1.5)
         assert covers(bounce_time(leg), 0.3e-3, more=1.5)
         assert leg.openings == 1
@@ -43,8 +43,8 @@ def test_break_before_make_with_a_bounce_is_told(seed: int, copies: bool) -> Non
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_clean_change_over_has_a_drop_and_no_bounce(seed: int) -> None:
-    found, _ = seen(Change(), seed)
-    for leg in found.legs:
+    result, _ = seen(Change(), seed)
+    for leg in result.legs:
         assert leg.kinds == ("drop",)
         assert bounce_time(leg).floor
         assert bounce_time(leg).value < 1e-4
@@ -52,8 +52,8 @@ def test_a_clean_change_over_has_a_drop_and_no_bounce(seed: int) -> None:
 
 def test_make_before_break_shows_no_gap() -> None:
     """No gap: a make-before-break part, or a contact that doesn't move (common practice, no source)."""
-    found, _ = seen(Change(opens=0.0812, closes=0.0812, new=0.5))
-    for leg in found.legs:
+    result, _ = seen(Change(opens=0.0812, closes=0.0812, new=0.5))
+    for leg in result.legs:
         assert leg.kinds == ()
         assert drop(leg).floor
         assert leg.arrived is not None
@@ -61,39 +61,39 @@ def test_make_before_break_shows_no_gap() -> None:
 
 
 def test_a_relay_that_does_not_move_leaves_nothing() -> None:
-    found, line = seen(Change(new=1.0, opens=0.0812, closes=0.0812))
-    assert found.legs == ()
+    result, line = seen(Change(new=1.0, opens=0.0812, closes=0.0812))
+    assert result.legs == ()
     with pytest.raises(ReadingError, match="no change of route"):
-        switching_time(found.legs, find_edge(line, INTERVAL_S))
+        switching_time(result.legs, find_edge(line, INTERVAL_S))
 
 
 def test_a_gap_in_one_leg_only_is_a_pole_that_sticks() -> None:
     volts, _ = draw(Change(new=1.0), 3)
     still, _ = draw(Change(new=1.0, opens=0.0812, closes=0.0812), 3)
     volts[1] = still[1]
-    found = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
-    assert [leg.kinds for leg in found.legs] == [("drop",), ()]
+    result = find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)
+    assert [leg.kinds for leg in result.legs] == [("drop",), ()]
     with pytest.raises(ReadingError, match="a leg shows no change"):
-        switching_time(found.legs, Instant(time_s=0.08, standard_s=0.0))
+        switching_time(result.legs, Instant(time_s=0.08, standard_s=0.0))
 
 
 @pytest.mark.parametrize(("old", "new", "instant"), [(0.0, 1.0, 0.0818), (1.0, 0.0, 0.0812)])
 def test_a_route_from_or_to_silence_has_a_time_and_no_drop(old: float, new: float, instant: float) -> None:
-    found, line = seen(Change(old=old, new=new))
-    assert [leg.kinds for leg in found.legs] == [(), ()]
-    operate = switching_time(found.legs, find_edge(line, INTERVAL_S))
+    result, line = seen(Change(old=old, new=new))
+    assert [leg.kinds for leg in result.legs] == [(), ()]
+    operate = switching_time(result.legs, find_edge(line, INTERVAL_S))
     assert covers(operate, instant - 0.08, more=1.5)
 
 
 def test_a_change_before_its_edge_is_not_its_effect() -> None:
-    found, _ = seen(Change())
+    result, _ = seen(Change())
     with pytest.raises(ReadingError, match="can't be its cause"):
-        switching_time(found.legs, Instant(time_s=0.09, standard_s=1e-6))
+        switching_time(result.legs, Instant(time_s=0.09, standard_s=1e-6))
 
 
 def test_a_commands_own_instant_serves_with_its_uncertainty() -> None:
-    found, _ = seen(Change())
-    operate = switching_time(found.legs, Instant(time_s=0.0795, standard_s=5e-4))
+    result, _ = seen(Change())
+    operate = switching_time(result.legs, Instant(time_s=0.0795, standard_s=5e-4))
     assert operate.standard == pytest.approx(5e-4, rel=0.01)
     assert operate.budget[0].name == "control edge"
 
@@ -147,9 +147,9 @@ def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those() -> None:
         def price(way: NDArray[np.int64], costs: NDArray[np.float64] = costs) -> float:
             return float(costs[way, np.arange(6)].sum()) + 1.5 * np.count_nonzero(np.diff(way))
 
-        found = one_way(costs, 1.5, [0], [1])
-        assert found.tolist() in allowed.tolist()
-        assert price(found) == pytest.approx(min(price(way) for way in allowed))
+        result = one_way(costs, 1.5, [0], [1])
+        assert result.tolist() in allowed.tolist()
+        assert price(result) == pytest.approx(min(price(way) for way in allowed))
 
 
 def test_a_change_too_near_the_records_end_is_refused() -> None:
@@ -166,9 +166,9 @@ def test_a_side_that_is_not_steady_is_refused() -> None:
 def test_two_changes_in_one_record_are_not_one() -> None:
     """A gap, then the tone of the new route for 40 ms, then a second gap: an unsteady stretch between two."""
     change = Change(bounces=[(0.1200, 0.1210)])
-    found, _ = seen(change)
-    assert all(leg.openings == 1 for leg in found.legs)
-    assert all(bounce_time(leg).value == pytest.approx(0.1210 - 0.0818, abs=1e-4) for leg in found.legs)
+    result, _ = seen(change)
+    assert all(leg.openings == 1 for leg in result.legs)
+    assert all(bounce_time(leg).value == pytest.approx(0.1210 - 0.0818, abs=1e-4) for leg in result.legs)
 
 
 @settings(max_examples=40, deadline=None)
@@ -186,8 +186,8 @@ def test_a_gap_is_measured_or_warned_of_but_never_wrong(
 ) -> None:
     """No plausible wrong number without a warning: inside 5 standard uncertainties, a floor, or warned of."""
     change = Change(closes=0.0812 + gap_s, new=new, copies=copies)
-    found, _ = seen(change, seed, amplitude_v=level, noise_v=noise_v, offset_v=offset_v)
-    for leg in found.legs:
+    result, _ = seen(change, seed, amplitude_v=level, noise_v=noise_v, offset_v=offset_v)
+    for leg in result.legs:
         estimate = drop(leg)
         if "unexplained" in leg.kinds:
             continue
@@ -203,8 +203,8 @@ def test_a_gap_is_measured_or_warned_of_but_never_wrong(
 )
 def test_noise_makes_no_change(noise_v: float, level: float, seed: int) -> None:
     still = Change(new=1.0, opens=0.08, closes=0.08)
-    found, _ = seen(still, seed, amplitude_v=level, noise_v=noise_v)
-    assert found.legs == ()
+    result, _ = seen(still, seed, amplitude_v=level, noise_v=noise_v)
+    assert result.legs == ()
 
 
 def test_a_record_that_is_no_number_is_refused() -> None:

@@ -34,7 +34,7 @@ def runs(way: np.ndarray[tuple[int, ...], np.dtype[np.intp]]) -> list[tuple[int,
 @pytest.mark.parametrize("likelier", [0.0, 0.3, 2.0])
 def test_a_copy_that_looks_like_the_new_route_is_no_arrival(likelier: float) -> None:
     # As it was found, in a run of 640 gaps: 6 us of a copy, 0.3 of a standard deviation from the new route.
-    found = one_way(
+    result = one_way(
         costs_of(
             (STEADY, {BEFORE: FITS}),
             (SKEW, {AFTER: FITS, COPY: FITS + likelier}),
@@ -46,22 +46,22 @@ def test_a_copy_that_looks_like_the_new_route_is_no_arrival(likelier: float) -> 
         [AFTER],
         DIRECT_COST,
     )
-    assert runs(found) == [(BEFORE, STEADY), (COPY, SKEW), (OPEN, GAP), (AFTER, STEADY)]
+    assert runs(result) == [(BEFORE, STEADY), (COPY, SKEW), (OPEN, GAP), (AFTER, STEADY)]
 
 
 def test_a_contact_that_makes_before_it_breaks_still_has_no_gap() -> None:
-    found = one_way(
+    result = one_way(
         costs_of((STEADY, {BEFORE: FITS}), (STEADY, {AFTER: FITS})),
         CHANGE_COST,
         [BEFORE],
         [AFTER],
         DIRECT_COST,
     )
-    assert runs(found) == [(BEFORE, STEADY), (AFTER, STEADY)]
+    assert runs(result) == [(BEFORE, STEADY), (AFTER, STEADY)]
 
 
 def test_a_bounce_after_the_arrival_stays_one() -> None:
-    found = one_way(
+    result = one_way(
         costs_of(
             (STEADY, {BEFORE: FITS}),
             (GAP, {OPEN: FITS}),
@@ -74,15 +74,15 @@ def test_a_bounce_after_the_arrival_stays_one() -> None:
         [AFTER],
         DIRECT_COST,
     )
-    assert [course for course, _ in runs(found)] == [BEFORE, OPEN, AFTER, OPEN, AFTER]
+    assert [course for course, _ in runs(result)] == [BEFORE, OPEN, AFTER, OPEN, AFTER]
 
 
 def test_a_leg_that_shows_one_sample_of_nothing_between_has_a_gap_of_it() -> None:
-    found = one_way(
+    result = one_way(
         costs_of((STEADY, {BEFORE: FITS}), (2, {OPEN: FITS}), (STEADY, {AFTER: FITS})),
         CHANGE_COST,
         [BEFORE],
         [AFTER],
         DIRECT_COST,
     )
-    assert runs(found) == [(BEFORE, STEADY), (OPEN, 2), (AFTER, STEADY)]
+    assert runs(result) == [(BEFORE, STEADY), (OPEN, 2), (AFTER, STEADY)]

@@ -44,8 +44,8 @@ def test_a_weighting_reproduces_iec_61672_1_at_exact_frequencies(n: int, level_d
 
 @pytest.mark.parametrize(("hz", "level_db", "tolerance_db"), BS468_TABLE)
 def test_the_network_reproduces_bs_468_4_table_1(hz: float, level_db: float, tolerance_db: float) -> None:
-    found = 20 * math.log10(abs(bs468_network(np.array([hz]))[0]))
-    assert found == pytest.approx(level_db, abs=min(0.06, tolerance_db))
+    result = 20 * math.log10(abs(bs468_network(np.array([hz]))[0]))
+    assert result == pytest.approx(level_db, abs=min(0.06, tolerance_db))
 
 
 def test_the_network_is_causal() -> None:
@@ -90,44 +90,44 @@ def test_a_level_in_dbu_is_over_the_root_of_six_tenths() -> None:
 
 def test_what_the_scope_adds_by_itself_is_taken_off() -> None:
     own, seen = quiet_pair(1, 1e-3), quiet_pair(2, 1e-3) + quiet_pair(3, 1e-3)
-    found = noise(seen, 1 / RATE_HZ, own_volts=own, step_v=STEPS)
+    result = noise(seen, 1 / RATE_HZ, own_volts=own, step_v=STEPS)
     true = math.sqrt(2e-6 * 19_980 / (RATE_HZ / 2))
-    assert not found.floor
-    assert found.low <= true <= found.high
-    assert {line.name for line in found.budget} == {"noise", "scope's own noise"}
+    assert not result.floor
+    assert result.low <= true <= result.high
+    assert {line.name for line in result.budget} == {"noise", "scope's own noise"}
 
 
 def test_noise_under_the_scopes_own_is_a_floor_and_no_number() -> None:
     seen = quiet_pair(2, 1e-3) + quiet_pair(3, 1e-6)
-    found = noise(seen, 1 / RATE_HZ, own_volts=quiet_pair(1, 1e-3), step_v=STEPS)
-    assert found.floor
-    assert found.low == -math.inf
-    assert math.sqrt(2e-12 * 0.3996) < found.value < 2e-4
+    result = noise(seen, 1 / RATE_HZ, own_volts=quiet_pair(1, 1e-3), step_v=STEPS)
+    assert result.floor
+    assert result.low == -math.inf
+    assert math.sqrt(2e-12 * 0.3996) < result.value < 2e-4
 
 
 def test_without_a_record_of_the_scopes_own_noise_only_a_floor_is_said() -> None:
-    found = noise(quiet_pair(2, 1e-3), 1 / RATE_HZ, own_volts=None, step_v=STEPS)
-    assert found.floor
-    assert found.value > math.sqrt(2e-6 * 0.3996)
+    result = noise(quiet_pair(2, 1e-3), 1 / RATE_HZ, own_volts=None, step_v=STEPS)
+    assert result.floor
+    assert result.value > math.sqrt(2e-6 * 0.3996)
 
 
 def test_a_record_asleep_inside_one_code_is_no_silence() -> None:
     """A sine of 0.4 codes moves no converter: what may hide in the codes is said."""
     asleep = np.zeros((2, 100_000))
-    found = noise(asleep, 1 / RATE_HZ, own_volts=asleep, step_v=(1e-3, 1e-3))
-    assert found.floor
-    assert found.value >= 0.4e-3
+    result = noise(asleep, 1 / RATE_HZ, own_volts=asleep, step_v=(1e-3, 1e-3))
+    assert result.floor
+    assert result.value >= 0.4e-3
 
 
 def test_mains_hum_is_no_chance() -> None:
     """A line of 50 Hz counts as noise by its power, but has next to no uncertainty of its own."""
     hum = 0.01 * np.sin(2 * np.pi * 50 * np.arange(100_000) / RATE_HZ)
-    found = noise(
+    result = noise(
         quiet_pair(2, 1e-4) + np.stack([hum, -hum]), 1 / RATE_HZ, own_volts=quiet_pair(1, 1e-4), step_v=STEPS
     )
-    assert found.value == pytest.approx(0.02 / math.sqrt(2), rel=1e-3)
-    assert found.standard is not None
-    assert found.standard < 1e-4 * found.value
+    assert result.value == pytest.approx(0.02 / math.sqrt(2), rel=1e-3)
+    assert result.standard is not None
+    assert result.standard < 1e-4 * result.value
 
 
 def test_too_slow_a_record_is_refused() -> None:
@@ -140,13 +140,13 @@ def test_the_floor_said_beforehand_is_the_one_found() -> None:
     tones = choose_tones(60e3)
     random = np.random.default_rng(11)
     step = 8e-3 / 256
-    found = []
+    result = []
     for _ in range(20):
         records = 0.02e-3 * random.normal(size=(2, 2, tones.samples))
         seen, own = np.round(records / step) * step
         interval_s = tones.duration_s / tones.samples
-        found.append(noise(seen, interval_s, own_volts=own, step_v=(0.0, 0.0)))
+        result.append(noise(seen, interval_s, own_volts=own, step_v=(0.0, 0.0)))
     said = least_noise_vrms(1e-3, tones, weighting="none")
-    levels = [each.high for each in found if each.floor]
+    levels = [each.high for each in result if each.floor]
     assert len(levels) >= 17
     assert 0.7 * said < np.median(levels) < 1.6 * said

@@ -39,9 +39,9 @@ STEADY = detect(np.sin(2 * np.pi * 5000 * np.arange(150_000) * STEP_S), STEP_S).
 def test_a_single_burst_reads_what_the_table_says(
     burst_ms: float, percent: float, lowest: float, highest: float
 ) -> None:
-    found = 100 * detect(bursts(burst_ms / 1e3), STEP_S).max() / STEADY
-    assert lowest <= found <= highest
-    assert found == pytest.approx(percent, abs=(highest - lowest) / 4)
+    result = 100 * detect(bursts(burst_ms / 1e3), STEP_S).max() / STEADY
+    assert lowest <= result <= highest
+    assert result == pytest.approx(percent, abs=(highest - lowest) / 4)
 
 
 @pytest.mark.parametrize(
@@ -50,9 +50,9 @@ def test_a_single_burst_reads_what_the_table_says(
 def test_repeated_bursts_of_5_ms_read_what_the_table_says(
     per_second: int, percent: float, lowest: int, highest: int
 ) -> None:
-    found = 100 * detect(bursts(0.005, every_s=1 / per_second, lasting_s=1.6), STEP_S).max() / STEADY
-    assert lowest <= found <= highest
-    assert found == pytest.approx(percent, abs=(highest - lowest) / 4)
+    result = 100 * detect(bursts(0.005, every_s=1 / per_second, lasting_s=1.6), STEP_S).max() / STEADY
+    assert lowest <= result <= highest
+    assert result == pytest.approx(percent, abs=(highest - lowest) / 4)
 
 
 @pytest.mark.parametrize(("hz", "level_db"), [(1000, 0.0), (6300, 12.2), (100, -19.8), (10_000, 8.1)])
@@ -76,25 +76,25 @@ def test_the_scopes_own_noise_is_taken_off() -> None:
     random = np.random.default_rng(8)
     own, seen = random.normal(size=(2, 2, 50_000)) * 1e-3
     unit = 1e-3 * random.normal(size=(2, 50_000))
-    found = quasi_peak(seen + unit, 1e-5, own_volts=own, step_v=(1e-4, 1e-4))
+    result = quasi_peak(seen + unit, 1e-5, own_volts=own, step_v=(1e-4, 1e-4))
     alone = quasi_peak(unit, 1e-5, own_volts=own, step_v=(1e-4, 1e-4))
-    assert not found.floor
+    assert not result.floor
     assert alone.floor  # no more than the scope's own
     weighted = 10 ** (7.309 / 20) * math.sqrt(2e-6 * 19_980 / 50_000)
     # Gaussian noise reads 4.0 dB over its RMS: own simulation, benchmarks/quasi_peak_of_noise.py
-    assert found.low <= 1.583 * weighted <= found.high
+    assert result.low <= 1.583 * weighted <= result.high
 
 
-def _gain_share(found: Estimate) -> float:
-    return next(line.standard for line in found.budget if line.name == "input gain")
+def _gain_share(result: Estimate) -> float:
+    return next(line.standard for line in result.budget if line.name == "input gain")
 
 
 def test_gain_errors_of_legs_of_like_noise_add_as_their_squares() -> None:
     """A square P of two legs that give half of it each moves by P sqrt(g1² + g2²) (JCGM 100, 5.1.2)."""
     random = np.random.default_rng(9)
     own, unit = 1e-5 * random.normal(size=(2, 50_000)), 1e-3 * random.normal(size=(2, 50_000))
-    found = quasi_peak(unit, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.02))
-    assert _gain_share(found) / found.value == pytest.approx(math.hypot(0.01, 0.02) / 2, rel=0.05)
+    result = quasi_peak(unit, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.02))
+    assert _gain_share(result) / result.value == pytest.approx(math.hypot(0.01, 0.02) / 2, rel=0.05)
 
 
 def test_hum_that_both_legs_share_makes_the_inputs_gains_matter() -> None:
@@ -103,11 +103,11 @@ def test_hum_that_both_legs_share_makes_the_inputs_gains_matter() -> None:
     hum = math.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(50_000) * 1e-5)
     own, unit = 1e-5 * random.normal(size=(2, 50_000)), 1e-3 * random.normal(size=(2, 50_000))
     shared = unit + np.stack([(1 + 0.003) * hum, hum])  # gains that differ by 0.3 %
-    found = quasi_peak(shared, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.01))
+    result = quasi_peak(shared, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.01))
     alone = quasi_peak(unit, 1e-5, own_volts=own, step_v=(1e-6, 1e-6), gain_standard=(0.01, 0.01))
     assert not alone.floor
-    assert found.floor or found.low <= alone.value
-    assert found.high >= 0.01
+    assert result.floor or result.low <= alone.value
+    assert result.high >= 0.01
 
 
 def test_a_coarsely_sampled_record_is_refused() -> None:

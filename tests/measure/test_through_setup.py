@@ -147,10 +147,10 @@ def test_repeated_captures_show_the_bench_s_own_repeatability() -> None:
         bench.levels = np.array([1 + 0.01 * (step % 2)] * 2)
         capture = bench.capture(through(4), TONES, (1.0, 1.0), dict.fromkeys(bench.inputs, 0.5))
         drifting.append(Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(1.0, 1.0)))
-    found = tone_reference(drifting, [], through_prediction=through(4), identity="r2").repeatability
+    result = tone_reference(drifting, [], through_prediction=through(4), identity="r2").repeatability
     # 1, 1.01, 1, 1.01 … have a deviation of 0.00532 of their mean
-    assert found.standard == pytest.approx([0.00532] * 4, rel=0.035)
-    assert found.freedom == pytest.approx([7] * 4, rel=0.05)
+    assert result.standard == pytest.approx([0.00532] * 4, rel=0.035)
+    assert result.freedom == pytest.approx([7] * 4, rel=0.05)
 
 
 def test_three_captures_predict_how_far_a_fourth_lies_from_their_mean() -> None:
@@ -185,9 +185,9 @@ def test_a_reference_is_kept_as_plain_json_and_read_back() -> None:
         offsets=measure_offsets([(silent, fit_of(silent, TONES))]),
     )
     assert Reference.from_dict(json.loads(json.dumps(reference.to_dict()))) == reference
-    found = reference.offset(3, 0.01)
-    assert found is not None
-    assert found.offset_v == pytest.approx(1e-3, rel=0.05)
+    result = reference.offset(3, 0.01)
+    assert result is not None
+    assert result.offset_v == pytest.approx(1e-3, rel=0.05)
     assert reference.offset(3, 0.5) is None
 
 

@@ -148,10 +148,10 @@ def test_phase_is_against_the_drive_when_it_is_in_view(degrees: float) -> None:
     both = [*straight(turned(0.95, -2.0)), *straight(turned(0.5, degrees))]
     expected = [*straight(turned(0.95, -2.0)), *straight(0.5)]
     transfer = transfer_of(both, prediction=expected, drive_rows=(0, 1))
-    found = near_deg(phase(port(transfer, 1)), degrees)
-    assert found.low <= degrees <= found.high
-    assert found.standard is not None
-    assert found.standard < 0.1
+    result = near_deg(phase(port(transfer, 1)), degrees)
+    assert result.low <= degrees <= result.high
+    assert result.standard is not None
+    assert result.standard < 0.1
     between = near_deg(channel_phase_difference(port(transfer, 1), port(transfer, 0)), degrees + 2)
     assert between.low <= degrees + 2 <= between.high
 
@@ -283,9 +283,9 @@ def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed: bool) -> None:
         for number in (1, 2)
     ]
     accuracy = {"gain_accuracy": 0.02, "offset_accuracy_v": 3e-3}
-    found = direct_voltage(fit, {0: 1.0}, {0: zeros[0]}, **accuracy)
+    result = direct_voltage(fit, {0: 1.0}, {0: zeros[0]}, **accuracy)
     true = 4e-3 if zeroed else 5e-3
-    assert found.low <= true <= found.high
-    assert found.budget[0].name == ("input gain" if zeroed else "input offset")
+    assert result.low <= true <= result.high
+    assert result.budget[0].name == ("input gain" if zeroed else "input offset")
     pair = direct_voltage(fit, {0: 1.0, 1: -1.0}, dict(enumerate(zeros)), **accuracy)
     assert pair.low <= 0.0 <= pair.high

@@ -81,11 +81,11 @@ def test_known_capacitors_between_the_channels_come_back(
 ) -> None:
     readings = planned(name)
     assert {driven_channel(one) for one, _ in readings} == {"left", "right"}
-    one, setup = next(found for found in readings if driven_channel(found[0]) == "left")
+    one, setup = next(result for result in readings if driven_channel(result[0]) == "left")
     assert one.given.load is not None
-    found = solved(name, setup, farads, tmp_path)
+    result = solved(name, setup, farads, tmp_path)
     looks = [
-        Look(transfer=seen(values), view=view) for view, values in zip(one.given.views, found, strict=True)
+        Look(transfer=seen(values), view=view) for view, values in zip(one.given.views, result, strict=True)
     ]
     made = coupling_capacitance(looks, replace(one.given.load, standard_ohm=0.0))
     # Unlike legs: each carries half of the pair's drive, so that their mean is what couples.

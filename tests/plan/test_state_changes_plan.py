@@ -110,8 +110,8 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
         fixture=replace(job.fixture, setups=setups),
     )
     readings = build_plan(sends, impedances=BenchImpedances()).change_readings
-    found = {reading.measurand.state for reading in readings}
-    assert found == {"idle > swap", "swap > idle"}
+    result = {reading.measurand.state for reading in readings}
+    assert result == {"idle > swap", "swap > idle"}
 
 
 def test_records_and_moves_of_state_changes_are_counted(job: Job, plan: Plan) -> None:

@@ -126,14 +126,14 @@ def test_junit_has_a_case_a_reading_and_nothing_unproven_looks_passed(
     assert cases[0].get("classname") == "TLS-2.Route and gain"
     assert cases[0].get("name") == "loop_a left.out 1000 Hz"
     assert [[child.tag for child in case] for case in cases] == [[], ["failure"], ["failure"], [], ["error"]]
-    failure = found(cases[1], "failure")
+    failure = result(cases[1], "failure")
     assert failure.get("type") == "fail"
     assert failure.get("message") == "-6.11 dB (-6.118 to -6.102), limit -0.286 to 0.114 dB"
-    assert found(cases[2], "failure").attrib["message"].endswith("near & <close>")
-    assert found(cases[4], "error").attrib["message"].endswith("input 3 clipped\N{REPLACEMENT CHARACTER}")
+    assert result(cases[2], "failure").attrib["message"].endswith("near & <close>")
+    assert result(cases[4], "error").attrib["message"].endswith("input 3 clipped\N{REPLACEMENT CHARACTER}")
 
 
-def found(element: ET.Element, path: str) -> ET.Element:
+def result(element: ET.Element, path: str) -> ET.Element:
     inner = element.find(path)
     assert inner is not None, path
     return inner
@@ -152,7 +152,7 @@ def test_junit_says_percent_of_what_the_records_keep_as_a_fraction(
         store.add_readings(run, [distorted])
         store.finish(run, "fail", "1 reading outside its limit", ENDED)
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
-    message = found(suite, "testcase/failure").get("message")
+    message = result(suite, "testcase/failure").get("message")
     assert message == "0.61 % (0.58 to 0.64), limit open to 0.3 %"
 
 
@@ -179,7 +179,7 @@ def test_a_place_that_names_no_file_is_told(export: Callable[..., Any], place_of
 def test_a_stopped_run_is_an_error_in_junit(export: Callable[..., Any], tmp_path: Path) -> None:
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=2)).getroot()
     assert (suite.get("tests"), suite.get("errors")) == ("1", "1")
-    assert found(suite, "testcase/error").get("message") == "lead fell off"
+    assert result(suite, "testcase/error").get("message") == "lead fell off"
 
 
 def test_a_run_that_fails_by_no_reading_fails_in_junit(
@@ -190,7 +190,7 @@ def test_a_run_that_fails_by_no_reading_fails_in_junit(
         store.finish(run, "fail", "over-current in state swap", ENDED)
     (suite,) = ET.parse(export("junit", tmp_path / "run.xml", number=run)).getroot()
     assert [suite.get(name) for name in ("tests", "failures", "errors")] == ["1", "1", "0"]
-    assert found(suite, "testcase/failure").get("message") == "over-current in state swap"
+    assert result(suite, "testcase/failure").get("message") == "over-current in state swap"
 
 
 def test_wav_holds_volts_a_channel_for_each_input(export: Callable[..., Any], tmp_path: Path) -> None:

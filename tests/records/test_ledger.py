@@ -79,10 +79,10 @@ def meddle(place: str | Path, *statements: str) -> None:
 
 def test_untouched_records_are_as_recorded(place: str) -> None:
     with open_records(place, read_only=True) as store:
-        found = store.verify()
-        assert found.findings == ()
-        assert found.runs == 3
-        assert store.verify(2, expected=found.head).findings == ()
+        result = store.verify()
+        assert result.findings == ()
+        assert result.runs == 3
+        assert store.verify(2, expected=result.head).findings == ()
         with pytest.raises(RecordsError, match="there is no run 9"):
             store.verify(9)
 
@@ -122,10 +122,10 @@ def test_what_was_done_from_outside_is_found_with_its_run(
 ) -> None:
     meddle(place, *statements)
     with open_records(place, read_only=True) as store:
-        found = store.verify()
-        assert any(finding.run_id == run and message in finding.what for finding in found.findings), found
+        result = store.verify()
+        assert any(finding.run_id == run and message in finding.what for finding in result.findings), result
         if "ledger" not in statements[0] and "run_id = 1 WHERE" not in statements[0]:
-            assert {finding.run_id for finding in found.findings} == {run}
+            assert {finding.run_id for finding in result.findings} == {run}
             others = {1, 2, 3} - {run}
             assert [store.verify(other).findings for other in others] == [(), ()]
 

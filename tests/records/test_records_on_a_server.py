@@ -114,8 +114,10 @@ def test_a_look_makes_nothing_on_the_server(postgresql: PostgreSQL) -> None:
     with pytest.raises(RecordsError, match="there are no records here yet"):
         open_records(place, read_only=True)
     with psycopg.connect(place) as plain:
-        found = plain.execute("SELECT count(*) FROM pg_tables WHERE schemaname = current_schema()").fetchone()
-    assert found == (0,)
+        result = plain.execute(
+            "SELECT count(*) FROM pg_tables WHERE schemaname = current_schema()"
+        ).fetchone()
+    assert result == (0,)
 
 
 def test_a_reader_cannot_write(postgresql: PostgreSQL) -> None:
@@ -206,6 +208,6 @@ def test_a_server_that_crashes_in_mid_run_is_said_and_keeps_all(
 
 @pytest.mark.parametrize("url", ["postgresql://ada@van/records", "postgresql+psycopg://ada@van/records"])
 def test_both_ways_to_write_the_url_mean_the_same(url: str) -> None:
-    found = places.find_place(url)
-    assert found.url.drivername == "postgresql+psycopg"
-    assert found.shown == url
+    result = places.find_place(url)
+    assert result.url.drivername == "postgresql+psycopg"
+    assert result.shown == url

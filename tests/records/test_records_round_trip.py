@@ -319,8 +319,8 @@ def test_a_reading_is_found_among_those_that_share_much_with_it(store: RunStore,
     )
     states = [f"{wanted.measurand.state}{number or ''}" for number in range(copies)]
     keys = [replace(wanted, measurand=replace(wanted.measurand, state=state)) for state in states]
-    (found,) = store.series([run], keys=keys)
-    assert (found.key, list(found.values)) == (wanted, [-0.5])
+    (result,) = store.series([run], keys=keys)
+    assert (result.key, list(result.values)) == (wanted, [-0.5])
     assert store.series([run], keys=[]) == []
 
 

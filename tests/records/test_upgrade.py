@@ -84,7 +84,7 @@ def test_every_reading_has_the_value_the_limits_and_the_verdict_that_it_had(
     store: RunStore, run: int
 ) -> None:
     for reading, row in zip(store.readings(run), of_run("readings", run), strict=True):
-        found, expected = reading.estimate, reading.expected
+        result, expected = reading.estimate, reading.expected
         shown = {
             "check_name": reading.key.check,
             "channel": reading.key.measurand.channel,
@@ -92,10 +92,10 @@ def test_every_reading_has_the_value_the_limits_and_the_verdict_that_it_had(
             "frequency_hz": reading.key.measurand.frequency_hz,
             "hookup": reading.setup,
             "unit": reading.unit,
-            "value": found and found.value,
-            "standard": found and found.standard,
-            "low": found and found.low,
-            "high": found and found.high,
+            "value": result and result.value,
+            "standard": result and result.standard,
+            "low": result and result.low,
+            "high": result and result.high,
             "expected": expected and expected.value,
             "expected_standard": expected and expected.standard,
             "limit_low": reading.limit_low,
@@ -154,15 +154,15 @@ def test_what_programs_asked_of_events_they_can_still_ask(store: RunStore) -> No
 
 
 def test_an_acquisition_has_its_stimulus_in_numbers(store: RunStore) -> None:
-    for found, row in zip(store.acquisitions(REAL).values(), of_run("acquisitions", REAL), strict=True):
-        purpose = f"{found.purpose}: " if found.purpose else ""
-        assert f"{purpose}{found.stimulus}".replace("terminated", "idle") == row["stimulus"]
-        assert (found.setup, found.number) == (row["hookup"], row["number"])
+    for result, row in zip(store.acquisitions(REAL).values(), of_run("acquisitions", REAL), strict=True):
+        purpose = f"{result.purpose}: " if result.purpose else ""
+        assert f"{purpose}{result.stimulus}".replace("terminated", "idle") == row["stimulus"]
+        assert (result.setup, result.number) == (row["hookup"], row["number"])
 
 
 def test_the_ledger_is_as_it_was_and_holds_every_row(store: RunStore) -> None:
-    found = store.verify()
-    assert (found.findings, found.head) == ((), version_3.HEAD)
+    result = store.verify()
+    assert (result.findings, result.head) == ((), version_3.HEAD)
 
 
 @pytest.mark.parametrize(

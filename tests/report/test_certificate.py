@@ -26,9 +26,9 @@ HOSTILE = "<script>alert(1)</script>\"'>{{ 7 * 7 }}"
 def add(
     store: RunStore, outcome: Outcome | None, readings: list[Reading], *, reason: str = "", **header: Any
 ) -> int:
-    found = [changed(reading, acquisitions=()) for reading in readings]
-    run = store.begin(replace(HEADER, planned_readings=len(found) or 386, **header))
-    store.add_readings(run, found)
+    result = [changed(reading, acquisitions=()) for reading in readings]
+    run = store.begin(replace(HEADER, planned_readings=len(result) or 386, **header))
+    store.add_readings(run, result)
     if outcome:
         store.finish(run, outcome, reason, ENDED)
     return run
@@ -89,21 +89,21 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
 
 def test_a_certificate_counts_changes_beside_states_and_ports_not_their_legs() -> None:
     one = walk()[0]
-    found = [
+    result = [
         changed(one, state=state, channel="left", port=port)
         for state in ("idle", "loop_a", "idle > loop_a", "loop_a > idle", "idle > swap")
         for port in ("out", "out.hot", "out.cold", "in.hot")
     ]
-    found.append(changed(one, state="idle", channel="", port=""))
+    result.append(changed(one, state="idle", channel="", port=""))
     standing = Standing(seal="0" * 64, later=None)
 
     def words_of(readings: list[Reading]) -> str:
         return Page(render_certificate(run_record(readings, outcome="pass"), readings, standing)).words
 
-    words = words_of(found)
+    words = words_of(result)
     assert "States 2: idle, loop_a Changes of state 3: idle > loop_a, loop_a > idle, idle > swap" in words
     assert "Ports 2: left.out, left.in " in words
-    assert "Changes of state" not in words_of([one for one in found if ">" not in one.key.measurand.state])
+    assert "Changes of state" not in words_of([one for one in result if ">" not in one.key.measurand.state])
 
 
 def test_isolation_in_a_check_of_gain_has_a_line_and_an_uncertainty_of_its_own() -> None:

@@ -124,9 +124,9 @@ def test_a_gain_checks_silent_ports_are_judged_leg_by_leg_too(folder: Path) -> N
 def test_coverage_counts_a_contact_that_is_stuck_in_one_leg(folder: Path) -> None:
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
-    found = {one.fault.name: one for one in judge_faults(job, plan, impedances=BenchImpedances())}
-    assert found[STUCK].seen
-    assert found[STUCK].by.startswith("leg isolation at left.out.")
+    result = {one.fault.name: one for one in judge_faults(job, plan, impedances=BenchImpedances())}
+    assert result[STUCK].seen
+    assert result[STUCK].by.startswith("leg isolation at left.out.")
 
 
 def test_a_unit_with_one_contact_stuck_fails_clearly_and_a_good_one_passes(

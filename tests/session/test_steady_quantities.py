@@ -43,9 +43,9 @@ def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def of(readings: list[Reading], quantity: str) -> list[Reading]:
-    found = [reading for reading in readings if reading.key.measurand.quantity == quantity]
-    assert found
-    return found
+    result = [reading for reading in readings if reading.key.measurand.quantity == quantity]
+    assert result
+    return result
 
 
 def test_a_good_attenuator_passes_with_its_contacts_noise_and_response_as_they_must_be(

@@ -49,10 +49,10 @@ class Line:
         return data
 
     def errors(self) -> list[int]:
-        found = []
+        result = []
         while (answer := self.query("SYSTem:ERRor?")) != '0,"No error"':
-            found.append(int(answer.split(",")[0]))
-        return found
+            result.append(int(answer.split(",")[0]))
+        return result
 
     def close(self) -> None:
         self._file.close()

@@ -19,15 +19,15 @@ def reachable_at(pid: int) -> list[tuple[str, int]]:
     for link in Path(f"/proc/{pid}/fd").iterdir():
         with suppress(FileNotFoundError):  # the folder that is being read, of this process itself
             inodes.add(os.readlink(link).removeprefix("socket:[").removesuffix("]"))
-    found = []
+    result = []
     for table in ("tcp", "tcp6", "udp", "udp6"):
         path = Path(f"/proc/{pid}/net/{table}")
         for line in path.read_text("ascii").splitlines()[1:] if path.exists() else ():
             fields = line.split()
             if fields[9] in inodes and (table.startswith("udp") or fields[3] == LISTENS):
                 address, port = fields[1].split(":")
-                found.append((_address(address), int(port, 16)))
-    return found
+                result.append((_address(address), int(port, 16)))
+    return result
 
 
 def _address(text: str) -> str:

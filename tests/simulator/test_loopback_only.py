@@ -21,10 +21,10 @@ def test_the_list_of_sockets_tells_the_whole_world_from_loopback() -> None:
         socket.create_server(("::1", 0), family=socket.AF_INET6),
     )
     with open_to_all, own, own_6:
-        found = reachable_at(os.getpid())
-        assert ("0.0.0.0", open_to_all.getsockname()[1]) in found
-        assert ("127.0.0.1", own.getsockname()[1]) in found
-        assert ("::1", own_6.getsockname()[1]) in found
+        result = reachable_at(os.getpid())
+        assert ("0.0.0.0", open_to_all.getsockname()[1]) in result
+        assert ("127.0.0.1", own.getsockname()[1]) in result
+        assert ("::1", own_6.getsockname()[1]) in result
     assert [is_loopback(address) for address in ("0.0.0.0", "127.0.0.1", "::", "::1")] == [0, 1, 0, 1]
 
 
@@ -38,10 +38,10 @@ def test_every_socket_of_the_simulator_is_on_loopback(job_folder: Path, kind: st
     ) as process:
         assert process.stdout is not None
         ready = json.loads(process.stdout.readline())
-        found = reachable_at(process.pid)
+        result = reachable_at(process.pid)
         process.communicate()
-    assert [address for address, _ in found if not is_loopback(address)] == []
-    ports = {port for _, port in found}
+    assert [address for address, _ in result if not is_loopback(address)] == []
+    ports = {port for _, port in result}
     told = (ready[name] for name in ("generator", "oscilloscope", "supply", "switchboard_tcp", "control"))
     assert ports == {_port(address) for address in told}
 

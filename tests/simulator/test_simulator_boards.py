@@ -26,8 +26,8 @@ def coils(bench: Bench) -> int:
 def settled(bench: Bench, ask: int) -> int:
     """Ask until the board has read what it was sent: an answer-less board gives no other sign."""
     for _ in range(200):
-        if (found := coils(bench)) == ask:
-            return found
+        if (result := coils(bench)) == ask:
+            return result
         select.select([], [], [], 0.005)
     return coils(bench)
 

@@ -87,13 +87,13 @@ def _seal(run):
 
 
 def _readings(rng, run, count, *, failing):
-    found = []
+    result = []
     outliers = set(rng.choice(count, size=failing, replace=False).tolist())
     for number in range(count):
         name, quantity, unit, middle, spread, low, high = CHECKS[number // 2 % len(CHECKS)]
         value = high + 6 * spread if number in outliers else middle + 0.5 * spread * rng.standard_normal()
         half = spread / 2
-        found.append(
+        result.append(
             {
                 "run_id": run,
                 "check_name": name,
@@ -124,4 +124,4 @@ def _readings(rng, run, count, *, failing):
                 "route": "",
             }
         )
-    return found
+    return result

@@ -107,13 +107,13 @@ def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path):
             store.add_readings(run, [changed(READING, acquisitions=())])
             store.finish(run, outcome, "", ENDED)
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
-    found = [site.answer(f"/certificates/run-0000{run}.html", "", "") for run in range(1, 6)]
+    result = [site.answer(f"/certificates/run-0000{run}.html", "", "") for run in range(1, 6)]
     (unit,) = links(site.answer("/", "", "")[0], "units/")
     led_to = links(site.answer(f"/{unit}", "", "")[0], "../certificates/")
     site.close()
-    assert [one is not None for one in found] == [True, False, False, True, False]
-    assert "Not the latest" in found[0][0]
-    assert "Test record of a unit that did not pass" in found[3][0]
+    assert [one is not None for one in result] == [True, False, False, True, False]
+    assert "Not the latest" in result[0][0]
+    assert "Test record of a unit that did not pass" in result[3][0]
     assert led_to == ["../certificates/run-00004.html", "../certificates/run-00001.html"]
 
 

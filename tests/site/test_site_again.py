@@ -30,8 +30,8 @@ def write(records: Path, folder: Path) -> Written:
 
 def looks(folder: Path) -> dict[str, tuple[int, int]]:
     """Every file by its name, with what changes when it is written again."""
-    found = {path: path.stat() for path in folder.rglob("*") if path.is_file()}
-    return {str(path.relative_to(folder)): (one.st_ino, one.st_mtime_ns) for path, one in found.items()}
+    result = {path: path.stat() for path in folder.rglob("*") if path.is_file()}
+    return {str(path.relative_to(folder)): (one.st_ino, one.st_mtime_ns) for path, one in result.items()}
 
 
 def touched(before: dict[str, tuple[int, int]], folder: Path) -> set[str]:

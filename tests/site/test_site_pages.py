@@ -326,7 +326,7 @@ def test_letters_and_marks_stand_out_by_day_and_by_night(tab, written, scheme):
         tab.open((written / "index.html").as_uri())
         names = sorted({name for pair in (*LETTERS, *MARKS) for name in pair})
         asked = f"{names}.map((n) => getComputedStyle(document.documentElement).getPropertyValue('--' + n))"
-        colours = dict(zip(names, (found.strip() for found in tab.find(asked)), strict=True))
+        colours = dict(zip(names, (result.strip() for result in tab.find(asked)), strict=True))
         shown = tab.find("getComputedStyle(document.body).backgroundColor")
     finally:
         tab.scheme("")

@@ -50,13 +50,13 @@ def test_runs_that_test_the_bench_are_in_no_yield(purpose: Purpose) -> None:
 
 def test_a_distribution_holds_every_value_in_classes_of_one_width() -> None:
     values = np.random.default_rng(5).normal(-0.4, 0.01, 400)
-    found = distribution(series(values[:-1], values[-1]))
-    assert found is not None
-    assert sum(found.counts) == 400
-    assert np.ptp(np.diff(found.edges)) < 1e-12
+    result = distribution(series(values[:-1], values[-1]))
+    assert result is not None
+    assert sum(result.counts) == 400
+    assert np.ptp(np.diff(result.edges)) < 1e-12
     # Freedman and Diaconis (1981): twice the interquartile range over the cube root of n, from memory
     low, high = np.percentile(values, (25, 75))
-    assert len(found.counts) == int(np.ceil(np.ptp(values) / (2 * (high - low) / np.cbrt(400))))
+    assert len(result.counts) == int(np.ceil(np.ptp(values) / (2 * (high - low) / np.cbrt(400))))
     far = distribution(series([*values, 10.0], -10.0))
     assert far is not None
     assert len(far.counts) == MOST_BINS  # one outlier unit does not fill the screen
@@ -80,15 +80,15 @@ def test_values_that_are_all_equal_have_no_distribution() -> None:
 
 @pytest.mark.parametrize("count", [2, 3, 12, 27])
 def test_values_that_are_all_equal_have_no_spread_of_rounding(count: int) -> None:
-    found = figures(series([-0.087] * (count - 1), -0.087))
-    assert (found.n, found.mean, found.sigma) == (count, -0.087, 0.0)
+    result = figures(series([-0.087] * (count - 1), -0.087))
+    assert (result.n, result.mean, result.sigma) == (count, -0.087, 0.0)
 
 
 def test_a_stray_far_from_values_that_hardly_differ_asks_for_no_more_classes_than_there_may_be() -> None:
-    found = distribution(series([1 + number * 2.3e-16 for number in range(9)], 100.0))
-    assert found is not None
-    assert len(found.counts) <= MOST_BINS
-    assert sum(found.counts) == 10
+    result = distribution(series([1 + number * 2.3e-16 for number in range(9)], 100.0))
+    assert result is not None
+    assert len(result.counts) <= MOST_BINS
+    assert sum(result.counts) == 10
 
 
 FAIL: Verdict = "fail"
@@ -123,10 +123,10 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart() -> None:
 def test_left_is_compared_with_right_of_the_same_source() -> None:
     left = [of_source("left", source, [source, source + 0.1, source]) for source in (1, 2, 3)]
     right = [of_source("right", source, [source, source, source + 0.2]) for source in (3, 1)]
-    found = side_differences([*left, *right])
-    assert {(one.key.measurand.driven, one.other.measurand.driven) for one in found} == {
+    result = side_differences([*left, *right])
+    assert {(one.key.measurand.driven, one.other.measurand.driven) for one in result} == {
         ("left.source_1", "right.source_1"),
         ("left.source_3", "right.source_3"),
     }
-    assert max(abs(one.difference.mean) for one in found) < 0.1
+    assert max(abs(one.difference.mean) for one in result) < 0.1
     assert side_differences([of_source("left", 1, [1.0, 1.1]), of_source("right", 2, [1.0, 1.2])]) == []

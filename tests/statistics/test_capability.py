@@ -30,27 +30,27 @@ def sample_of(mean: float, sigma: float, n: int) -> NDArray[np.float64]:
 
 def test_cp_and_cpk_are_the_handbooks() -> None:
     """e-Handbook 6.1.6: USL 20, LSL 8, mean 16, sigma 2."""
-    found = capability(sample_of(16.0, 2.0, 50), 8.0, 20.0)
-    assert found.cp is not None
-    assert (found.cp.value, found.cpu, found.cpl, found.cpk.value) == pytest.approx(
+    result = capability(sample_of(16.0, 2.0, 50), 8.0, 20.0)
+    assert result.cp is not None
+    assert (result.cp.value, result.cpu, result.cpl, result.cpk.value) == pytest.approx(
         (1.0, 0.6667, 1.3333, 0.6667), abs=5e-5
     )
 
 
 def test_the_interval_of_cpk_is_bissells() -> None:
     """Bissell (1990), as e-Handbook 6.1.6 gives it; the formula is from memory, evaluated here by hand."""
-    found = capability(sample_of(16.0, 2.0, 50), 8.0, 20.0).cpk
+    result = capability(sample_of(16.0, 2.0, 50), 8.0, 20.0).cpk
     half = 1.959964 * math.sqrt(1 / 450 + (2 / 3) ** 2 / 98)
-    assert (found.low, found.high) == pytest.approx((2 / 3 - half, 2 / 3 + half), abs=1e-6)
+    assert (result.low, result.high) == pytest.approx((2 / 3 - half, 2 / 3 + half), abs=1e-6)
 
 
 def test_one_sided_indices_agree_with_one_sided_tolerance_factors() -> None:
     """Two roads: an index of k / 3 leaves the proportion whose factor is k at the interval's end."""
     n, proportion = 43, 0.90
     k = one_sided_factor(n, proportion=proportion, confidence=0.975)
-    found = capability(sample_of(0.0, 1.0, n), None, k)
-    assert found.cpk.low == pytest.approx(norm.ppf(proportion) / 3, rel=1e-6)
-    assert (found.cp, found.cpl, found.cpu) == (None, None, found.cpk.value)
+    result = capability(sample_of(0.0, 1.0, n), None, k)
+    assert result.cpk.low == pytest.approx(norm.ppf(proportion) / 3, rel=1e-6)
+    assert (result.cp, result.cpl, result.cpu) == (None, None, result.cpk.value)
 
 
 @pytest.mark.parametrize("freedom", [2, 4, 19, 100])
@@ -78,11 +78,11 @@ def test_the_intervals_hold_the_truth_as_often_as_they_say() -> None:
     trials = 200
     for _ in range(trials):
         values = rng.normal(0.6, 1.0, 40)
-        found, upper = capability(values, -3.6, 3.6), capability(values, None, 3.6)
-        assert found.cp is not None
-        held["cp"] += found.cp.low <= 1.2 <= found.cp.high
+        result, upper = capability(values, -3.6, 3.6), capability(values, None, 3.6)
+        assert result.cp is not None
+        held["cp"] += result.cp.low <= 1.2 <= result.cp.high
         held["cpu"] += upper.cpk.low <= 1.0 <= upper.cpk.high
-        held["cpk"] += found.cpk.low <= 1.0 <= found.cpk.high
+        held["cpk"] += result.cpk.low <= 1.0 <= result.cpk.high
     fewest = binom.ppf(0.001, trials, 0.95)
     assert min(held["cp"], held["cpu"]) >= fewest
     assert held["cpk"] >= binom.ppf(0.001, trials, 0.93)  # an approximation

@@ -45,12 +45,12 @@ def test_holm_by_hand() -> None:
 def test_welch_and_its_interval_are_scipys(seed: int) -> None:
     rng = np.random.default_rng(seed)
     first, second = rng.normal(0, 1, 12), rng.normal(0.5, 3, 30)
-    found = compare_samples(first, second, test="welch")
+    result = compare_samples(first, second, test="welch")
     scipys = stats.ttest_ind(second, first, equal_var=False)
     interval = scipys.confidence_interval()
-    assert found.p == pytest.approx(scipys.pvalue)
-    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
-    assert found.shift == pytest.approx(second.mean() - first.mean())
+    assert result.p == pytest.approx(scipys.pvalue)
+    assert (result.low, result.high) == pytest.approx((interval.low, interval.high))
+    assert result.shift == pytest.approx(second.mean() - first.mean())
 
 
 def test_ranks_give_the_median_difference_as_published() -> None:
@@ -60,21 +60,21 @@ def test_ranks_give_the_median_difference_as_published() -> None:
     """
     x = [0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46]
     y = [1.15, 0.88, 0.90, 0.74, 1.21]
-    found = compare_samples(y, x, test="mann-whitney")
-    assert found.p == pytest.approx(0.2544, abs=5e-5)
-    assert found.shift == pytest.approx(0.305)
-    assert (found.low, found.high) == pytest.approx((-0.15, 0.76), abs=1e-9)
+    result = compare_samples(y, x, test="mann-whitney")
+    assert result.p == pytest.approx(0.2544, abs=5e-5)
+    assert result.shift == pytest.approx(0.305)
+    assert (result.low, result.high) == pytest.approx((-0.15, 0.76), abs=1e-9)
 
 
 def test_the_paired_difference_is_scipys() -> None:
     rng = np.random.default_rng(8)
     left = rng.normal(0, 1, 20)
     right = left + rng.normal(0.1, 0.05, 20)
-    found = paired_difference(left, right)
+    result = paired_difference(left, right)
     scipys = stats.ttest_rel(left, right)
     interval = scipys.confidence_interval()
-    assert found.p == pytest.approx(scipys.pvalue)
-    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
+    assert result.p == pytest.approx(scipys.pvalue)
+    assert (result.low, result.high) == pytest.approx((interval.low, interval.high))
 
 
 def test_the_test_is_chosen_by_how_many_values_there_are() -> None:
@@ -92,10 +92,10 @@ def test_ten_units_against_ten_show_a_reading_that_moved_among_hundreds() -> Non
     first = {number: rng.normal(0, 1, 10) for number in range(359)}
     second = {number: rng.normal(0, 1, 10) for number in range(359)}
     second[5] = second[5] + 20.0
-    found = compare_batches(first, second)
-    assert [one.key for one in found if one.moved] == [5]
-    assert found[0].difference.p == pytest.approx(2 / 184_756)
-    assert found[0].difference.low < 20.0 < found[0].difference.high
+    result = compare_batches(first, second)
+    assert [one.key for one in result if one.moved] == [5]
+    assert result[0].difference.p == pytest.approx(2 / 184_756)
+    assert result[0].difference.low < 20.0 < result[0].difference.high
 
 
 def test_one_faulty_unit_does_not_hide_a_shift_from_ranks() -> None:
@@ -113,10 +113,10 @@ def test_the_reading_that_moved_is_found_among_many_that_did_not() -> None:
     second["reading 77"] = second["reading 77"] + 3.0
     second["only here"] = np.zeros(20)
     first["one value"], second["one value"] = np.array([1.0]), np.array([2.0])
-    found = compare_batches(first, second)
-    assert len(found) == 200
-    assert [one.key for one in found if one.moved] == ["reading 77"]
-    assert found[0].difference.shift == pytest.approx(3.0, abs=1.0)
+    result = compare_batches(first, second)
+    assert len(result) == 200
+    assert [one.key for one in result if one.moved] == ["reading 77"]
+    assert result[0].difference.shift == pytest.approx(3.0, abs=1.0)
     uncorrected = compare_batches(first, second, correction="none")
     assert sum(one.moved for one in uncorrected) > 3  # what correction is for
 
@@ -153,8 +153,8 @@ def test_a_drift_is_found_and_no_drift_is_not(method: Method) -> None:
     assert moving.low < 0.002 < moving.high
     assert moving.p < 1e-4
     still = [drift(days, rng.normal(0, 0.005, 30), method=method) for _ in range(200)]
-    found = sum(one.significant for one in still)
-    assert stats.binom.ppf(0.001, 200, 0.05) <= found <= stats.binom.ppf(0.999, 200, 0.05)
+    result = sum(one.significant for one in still)
+    assert stats.binom.ppf(0.001, 200, 0.05) <= result <= stats.binom.ppf(0.999, 200, 0.05)
 
 
 def test_one_stray_run_does_not_move_the_robust_trend() -> None:
@@ -191,8 +191,8 @@ def test_readings_compared_together_come_out_as_each_alone(sizes: tuple[int, int
     first = {number: rng.normal(0.0, 1.0, sizes[0] - number % 2) for number in range(6)}
     second = {number: rng.normal(0.3 * number, 1.0, sizes[1]) for number in range(6)}
     first[4], second[4] = np.round(first[4], 1), np.round(second[4], 1)  # with ties
-    found = compare_batches(first, second, test="mann-whitney")
-    assert {one.key: one.difference for one in found} == {
+    result = compare_batches(first, second, test="mann-whitney")
+    assert {one.key: one.difference for one in result} == {
         key: compare_samples(first[key], second[key], test="mann-whitney") for key in first
     }
 
@@ -201,6 +201,6 @@ def test_of_very_many_units_the_ranks_have_the_normal_p() -> None:
     """To count all orders of 200 on each side out takes scipy seconds a reading, and a batch has hundreds."""
     rng = np.random.default_rng(1)
     before, after = rng.normal(0.0, 1.0, 200), rng.normal(0.3, 1.0, 200)
-    found = compare_samples(before, after, of=359)
-    assert found.test == "mann-whitney"
-    assert found.p == stats.mannwhitneyu(before, after, method="asymptotic").pvalue
+    result = compare_samples(before, after, of=359)
+    assert result.test == "mann-whitney"
+    assert result.p == stats.mannwhitneyu(before, after, method="asymptotic").pvalue

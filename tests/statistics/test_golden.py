@@ -48,9 +48,9 @@ def series(
 def test_the_p_of_a_single_value_is_students(n: int, times: float, p: float) -> None:
     history = np.linspace(-1.0, 1.0, n)
     reach = np.std(history, ddof=1) * np.sqrt(1 + 1 / n)
-    (found,) = golden_shifts([series(history, times * reach)], 100)
-    assert found.p == pytest.approx(p, abs=1e-4)
-    assert found.n == n
+    (result,) = golden_shifts([series(history, times * reach)], 100)
+    assert result.p == pytest.approx(p, abs=1e-4)
+    assert result.n == n
 
 
 def test_it_has_moved_beyond_scatter_and_beyond_what_the_reading_claims() -> None:

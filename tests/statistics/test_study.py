@@ -48,15 +48,15 @@ def test_the_manuals_study_comes_out_of_the_records(place: Path) -> None:
     with open_records(place, read_only=True) as store:
         lines = store.lines()
         crossing = cross(lines, by="operator")
-        found = studies(crossing, store.series(line.run_id for line in lines))
+        result = studies(crossing, store.series(line.run_id for line in lines))
     assert (len(crossing.units), crossing.appraisers, crossing.trials) == (10, ("A", "B", "C"), 3)
     assert crossing.left_out == 2
-    gain = next(one for one in found if one.key.check == READING.key.check).study
+    gain = next(one for one in result if one.key.check == READING.key.check).study
     assert gain is not None
     assert gain.gauge.sigma == pytest.approx(0.30237, abs=6e-6)
     assert gain.gauge.tolerance_percent == pytest.approx(22.68, abs=0.005)
     assert gain.categories == 4
-    polarity = next(one for one in found if one.key.check == "Polarity")
+    polarity = next(one for one in result if one.key.check == "Polarity")
     assert (polarity.study, polarity.reason) == (None, "a polarity has no spread to study")
 
 

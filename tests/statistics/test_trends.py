@@ -147,12 +147,12 @@ def test_json_has_every_figure(trends: Callable[..., Any]) -> None:
     content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--json"))
     assert (content["part"], content["simulated"], content["units"]) == ("TLS-2", False, 40)
     assert content["yields"]["first_pass"]["count"] == 40
-    found = {(one["pad"]["check"], one["pad"]["channel"]): one for one in content["readings"]}
-    gain = found["Route and gain", "left"]
+    result = {(one["pad"]["check"], one["pad"]["channel"]): one for one in content["readings"]}
+    gain = result["Route and gain", "left"]
     assert gain["n"] == 40
     assert gain["sigma"] == pytest.approx(SIGMA_DB, rel=0.4)
     assert gain["capability"]["cpk"]["value"] == pytest.approx(0.2 / 3 / SIGMA_DB, rel=0.4)
-    quiet = found["Crosstalk", "left"]
+    quiet = result["Crosstalk", "left"]
     assert (quiet["n"], quiet["floors"], quiet["mean"], quiet["capability"]) == (0, 40, None, None)
 
 

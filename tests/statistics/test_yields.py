@@ -41,15 +41,15 @@ def runs(*pairs: tuple[str, str]) -> list[Run]:
 def test_the_interval_of_a_proportion_is_the_published_one(
     count: int, total: int, low: float, high: float
 ) -> None:
-    found = clopper_pearson(count, total)
-    assert (found.low, found.high) == pytest.approx((low, high), abs=5e-5)
-    assert found.value == count / total
+    result = clopper_pearson(count, total)
+    assert (result.low, result.high) == pytest.approx((low, high), abs=5e-5)
+    assert result.value == count / total
 
 
 def test_the_interval_agrees_with_the_handbook() -> None:
     """NIST/SEMATECH e-Handbook 7.2.4.1: 4 of 20 at 90 %; it prints 0.401029 where 0.4010281 is exact."""
-    found = clopper_pearson(4, 20, confidence=0.90)
-    assert (found.low, found.high) == pytest.approx((0.071354, 0.401029), abs=2e-6)
+    result = clopper_pearson(4, 20, confidence=0.90)
+    assert (result.low, result.high) == pytest.approx((0.071354, 0.401029), abs=2e-6)
 
 
 # 0 of n at 95 % one-sided is 90 % two-sided: Hanley and Lippman-Hand, JAMA 249 (1983), exact column.
@@ -61,8 +61,8 @@ def test_no_failure_in_n_leaves_the_share_of_the_rule_of_three(total: int, high:
 
 
 def test_of_nothing_nothing_is_known() -> None:
-    found = clopper_pearson(0, 0)
-    assert (found.value, found.low, found.high) == (None, 0.0, 1.0)
+    result = clopper_pearson(0, 0)
+    assert (result.value, result.low, result.high) == (None, 0.0, 1.0)
 
 
 @pytest.mark.parametrize(("count", "total"), [(3, 2), (-1, 2)])
@@ -72,7 +72,7 @@ def test_counts_that_cannot_be_are_refused(count: int, total: int) -> None:
 
 
 def test_first_pass_yield_counts_first_complete_runs_only() -> None:
-    found = yields(
+    result = yields(
         runs(
             ("A", "stopped"),  # the bench's doing: A's first complete run is the next
             ("A", "pass"),
@@ -84,9 +84,9 @@ def test_first_pass_yield_counts_first_complete_runs_only() -> None:
             ("E", "interrupted"),  # never measured in full: no unit of this yield
         )
     )
-    assert (found.first_pass.count, found.first_pass.total) == (2, 4)
-    assert (found.final.count, found.final.total) == (2, 4)
-    assert (found.units, found.complete_runs, found.other_runs) == (4, 6, 2)
+    assert (result.first_pass.count, result.first_pass.total) == (2, 4)
+    assert (result.final.count, result.final.total) == (2, 4)
+    assert (result.units, result.complete_runs, result.other_runs) == (4, 6, 2)
 
 
 def test_the_first_complete_run_is_kept_in_order_and_the_definition_says_so() -> None:

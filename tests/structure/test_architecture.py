@@ -38,15 +38,15 @@ def module_name(path: Path) -> str:
 
 def imports(path: Path) -> set[str]:
     """Every module that a file imports, also inside functions."""
-    found: set[str] = set()
+    result: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
+            result |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             assert node.level == 0, f"{path}: imports are absolute here"
-            found.add(node.module)
-            found |= {f"{node.module}.{alias.name}" for alias in node.names}
-    return found
+            result.add(node.module)
+            result |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return result
 
 
 def under(name: str, parents: tuple[str, ...]) -> bool:

@@ -65,8 +65,8 @@ def imported(tree: ast.Module) -> Iterator[str]:
 def offences(path: Path) -> set[str]:
     name = str(path.relative_to(ROOT))
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    found = {text for text in asked(tree) if text in QUANTITIES and (name, text) not in SPELT_ALIKE}
-    return found | (set(imported(tree)) & CLASSES)
+    result = {text for text in asked(tree) if text in QUANTITIES and (name, text) not in SPELT_ALIKE}
+    return result | (set(imported(tree)) & CLASSES)
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))

@@ -41,10 +41,10 @@ def whole(bench: Bench) -> tuple[Counter[tuple[object, ...]], float]:
     return Counter(map(key, look(bench, "WHOLE").readings)), time.monotonic() - begun
 
 
-def check_whole(found: Kept, expected: Counter[tuple[object, ...]]) -> None:
+def check_whole(result: Kept, expected: Counter[tuple[object, ...]]) -> None:
     """A run that came to its end has every reading once, and its verdict."""
-    assert Counter(map(key, found.readings)) == expected
-    assert found.outcome == "pass"
+    assert Counter(map(key, result.readings)) == expected
+    assert result.outcome == "pass"
 
 
 def make_safe_by_opening(bench: Bench) -> None:
@@ -113,15 +113,15 @@ def killed_at_each_commit(bench: Bench, when: str, *, every: int = 1) -> Told:
         serial = f"OB-{nth:04d}"
         code, said = bench.nursery.run(*bench.run_arguments(serial), befalls=(nth, when))
         kills += code == -9
-        found = look(bench, serial)
-        check_after_a_life(Kept(), found, said)
+        result = look(bench, serial)
+        check_after_a_life(Kept(), result, said)
         on = bench.standing.left_on()
         left_on += bool(on)
-        if found.outcome in ("", "interrupted"):
-            ended, said = bench.nursery.run(*go_on(bench, serial, found.run))
+        if result.outcome in ("", "interrupted"):
+            ended, said = bench.nursery.run(*go_on(bench, serial, result.run))
             assert ended == 0, said
         else:
-            check_report_written_later(bench, found, killed=code == -9)
+            check_report_written_later(bench, result, killed=code == -9)
             if on:
                 make_safe_by_opening(bench)
         check_whole(look(bench, serial), expected)
@@ -129,12 +129,12 @@ def killed_at_each_commit(bench: Bench, when: str, *, every: int = 1) -> Told:
     return Told(kills=kills, left_on=left_on, whole=kills + 1, readings=(kills + 1) * len(expected))
 
 
-def check_report_written_later(bench: Bench, found: Kept, *, killed: bool) -> None:
+def check_report_written_later(bench: Bench, result: Kept, *, killed: bool) -> None:
     """Killed between its verdict and its report, a run has its page as soon as it is resumed."""
     pages = bench.folder / "reports"
     if killed:
-        assert not list(pages.glob(f"run-{found.run:05d}-*")), "the verdict is committed before the page"
-        code, said = bench.nursery.run("resume", str(found.run), "--records", str(bench.records))
+        assert not list(pages.glob(f"run-{result.run:05d}-*")), "the verdict is committed before the page"
+        code, said = bench.nursery.run("resume", str(result.run), "--records", str(bench.records))
         assert code == 0, said
-    (page,) = pages.glob(f"run-{found.run:05d}-*")
+    (page,) = pages.glob(f"run-{result.run:05d}-*")
     assert "</html>" in page.read_text("utf-8")

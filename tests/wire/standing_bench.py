@@ -254,5 +254,5 @@ def look(bench: Bench, serial: str) -> Kept:
 
 def kept(bench: Bench, serial: str) -> tuple[int, list[Reading]]:
     """Number and readings of a unit's run."""
-    found = look(bench, serial)
-    return found.run, list(found.readings)
+    result = look(bench, serial)
+    return result.run, list(result.readings)

@@ -117,12 +117,12 @@ def test_the_diagnosis_is_the_same(
     with open_records(records, read_only=True) as store:
         over = [each for each in store.events(1) if isinstance(each.event, OverCurrent)]
     assert bool(over) == (fault == "K1 coil shorted")
-    found = [
+    result = [
         json.loads(switchwalk(capsys, "diagnose", "1", "--json", "--records", str(place)).out)
         for place in (records, without_sentences(records))
     ]
-    assert found[0] == found[1]
-    named = [each["name"] for group in found[0]["groups"][:1] for each in group["faults"]]
+    assert result[0] == result[1]
+    named = [each["name"] for group in result[0]["groups"][:1] for each in group["faults"]]
     assert fault in named
 
 

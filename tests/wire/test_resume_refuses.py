@@ -34,8 +34,8 @@ def killed(bench: Bench, serial: str, *, groups: int = 2) -> int:
 def refused(bench: Bench, run: int, serial: str, *, code: int = 2) -> str:
     """Why a run is not resumed; it stays as it is."""
     before = kept(bench, serial)
-    found, said = bench.nursery.run(*bench.resume_arguments(run, serial))
-    assert found == code, said
+    result, said = bench.nursery.run(*bench.resume_arguments(run, serial))
+    assert result == code, said
     assert kept(bench, serial)[1] == before[1]
     assert bench.standing.left_on() == []
     return said
@@ -227,12 +227,12 @@ def test_kept_readings_are_judged_by_another_sequence(
     sequence = tmp_path / "sequence.toml"
     sequence.write_text(TINY.replace(old, new, 1), "utf-8")
     arguments = ("rejudge", str(passed), "--sequence", str(sequence), "--records", str(bench.records))
-    found, said = bench.nursery.run(*arguments, "--json")
+    result, said = bench.nursery.run(*arguments, "--json")
     judged = json.loads(said)
     if code is None:  # far inside the uncertainty: which of the two, chance says
         assert judged["now"] in ("unproven", "fail")
     else:
-        assert (found, judged["now"]) == (code, now)
+        assert (result, judged["now"]) == (code, now)
     assert judged["was"] == "pass"
     assert {one["now"]["quantity"] for one in judged["changed"]} == changed
     assert len(judged["absent"]) == absent
@@ -257,7 +257,7 @@ def test_verify_says_which_run_was_meddled_with(bench: Bench, passed: int) -> No
         assert f"run {passed}: reading " in said
         assert "is not what was recorded" in said
         code, said = bench.nursery.run(*arguments, "--json")
-        found = json.loads(said)
-        assert (found["intact"], {one["run_id"] for one in found["findings"]}) == (False, {passed})
+        result = json.loads(said)
+        assert (result["intact"], {one["run_id"] for one in result["findings"]}) == (False, {passed})
         database.execute("UPDATE readings SET reason = '' WHERE run_id = ? AND unit = 'A'", (passed,))
         database.commit()

@@ -76,10 +76,10 @@ class Scene:
     def make(self, slips: Places, *, setup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
         """Have a setup made with these slips."""
         hands = SlippingHands(self.simulator, slips, keep_slipping)
-        found = next(each for each in self.context.job.fixture.setups if each.name == setup)
+        result = next(each for each in self.context.job.fixture.setups if each.name == setup)
         self.said.clear()
         notes: list[str] = []
-        make_by_hand(replace(self.context, hands=hands), found, lambda _, text: notes.append(text))
+        make_by_hand(replace(self.context, hands=hands), result, lambda _, text: notes.append(text))
         assert notes == self.said
         return hands
 

@@ -55,13 +55,13 @@ def currents(seed: int) -> dict[str, list[Drawn]]:
     """A relay supply's current, by a meter of 1 % read five times; JCGM 101, 6.4.9, for so few."""
     random = np.random.default_rng(seed)
     meter = 1 + random.uniform(-METER, METER)
-    found = {}
+    result = {}
     for name, scatter_a in (("supply_current", 2e-5), ("supply_current, noisy meter", 1e-3)):
         read = (CURRENT_A * meter + scatter_a * random.normal(size=READINGS)).tolist()
         left = (READINGS - 1) / (READINGS - 3) / READINGS
         estimate = current(mean(read), stdev(read) * math.sqrt(left), meter_accuracy=METER)
-        found[name] = [drawn(estimate, CURRENT_A)]
-    return found
+        result[name] = [drawn(estimate, CURRENT_A)]
+    return result
 
 
 def failures(seed: int) -> dict[str, list[Drawn]]:

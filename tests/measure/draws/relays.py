@@ -54,15 +54,15 @@ def relays(seed: int) -> dict[str, list[Drawn]]:
     for number, hz in ((1, TONES.hot_hz), (2, TONES.cold_hz)):
         output = Output(on=True, frequency_hz=hz, amplitude_vpp=1.7, phase_deg=phase_deg)
         world.set_output(number, output)
-    found: dict[str, list[Drawn]] = {}
+    result: dict[str, list[Drawn]] = {}
     for move in range(MOVES):
         clock.at_s += 1.0 + float(random.uniform(0, 1e-3))
         start_s = clock.at_s - 0.028 + float(random.uniform(0, INTERVAL_S))
         world.set_channels(frozenset({SETUP, LOOP_A} if move % 2 == 0 else {SETUP}))
         name = "operate_time" if move % 2 == 0 else "release_time"
         for quantity, reading in _read(world, frontend, start_s, random, name):
-            found.setdefault(quantity, []).append(reading)
-    return found
+            result.setdefault(quantity, []).append(reading)
+    return result
 
 
 def _read(
@@ -103,11 +103,11 @@ def _read(
     return readings
 
 
-def _nearest(truths: Sequence[float], found: Estimate) -> Drawn:
+def _nearest(truths: Sequence[float], result: Estimate) -> Drawn:
     """The truth that is nearest: what is shorter than the record can show counts, or does not."""
-    middle = found.value if found.floor else (found.low + found.high) / 2
+    middle = result.value if result.floor else (result.low + result.high) / 2
     truth = min(truths, key=lambda each: abs(each - middle))
-    return drawn(found, truth)
+    return drawn(result, truth)
 
 
 def _without(moves: Sequence[tuple[float, int]], shorter_s: float) -> list[tuple[float, int]]:

@@ -147,7 +147,7 @@ def read(bench: Scattering) -> dict[str, list[Drawn]]:
     one, other = (bench.view(first, TRUE, name) for name in ("one", "other"))
     finer = bench.view(first, QUIET, "finer", FINER)
     level, quiet = (20 * math.log10(abs(true[0, 0])) for true in (TRUE, QUIET))
-    found = {
+    result = {
         "gain of a leg": drawn(leg_gain(one.transfer, 0), level),
         "gain": drawn(gain(one), level),
         "leg_gain_difference": drawn(leg_gain_difference(one), 0.0),
@@ -156,9 +156,9 @@ def read(bench: Scattering) -> dict[str, list[Drawn]]:
     }
     if len(references) > 1:
         last = bench.view(list(references.values())[-1], TRUE, "last")
-        found["gain of a leg, last tone"] = drawn(leg_gain(last.transfer, 0), level)
-        found["response"] = drawn(response(last, one), 0.0)
-    return {name: [reading] for name, reading in found.items()}
+        result["gain of a leg, last tone"] = drawn(leg_gain(last.transfer, 0), level)
+        result["response"] = drawn(response(last, one), 0.0)
+    return {name: [reading] for name, reading in result.items()}
 
 
 def tones(count: int, scatter: float = SCATTER) -> dict[float, float]:
@@ -168,5 +168,5 @@ def tones(count: int, scatter: float = SCATTER) -> dict[float, float]:
 
 def repeats(seed: int) -> dict[str, list[Drawn]]:
     """As many tones as a sequence with a response has."""
-    found = read(Scattering(seed, scatter=tones(9)))
-    return {f"{quantity}, unsteady": readings for quantity, readings in found.items()}
+    result = read(Scattering(seed, scatter=tones(9)))
+    return {f"{quantity}, unsteady": readings for quantity, readings in result.items()}

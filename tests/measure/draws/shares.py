@@ -37,11 +37,11 @@ def drawn(estimate: Estimate, truth: float) -> Drawn:
 
 def draw_all(draw: Draw, seeds: Iterable[int]) -> dict[str, list[Drawn]]:
     """Readings of every seed, by quantity."""
-    found: dict[str, list[Drawn]] = defaultdict(list)
+    result: dict[str, list[Drawn]] = defaultdict(list)
     for seed in seeds:
         for quantity, readings in draw(seed).items():
-            found[quantity] += readings
-    return dict(found)
+            result[quantity] += readings
+    return dict(result)
 
 
 def share(readings: Iterable[Drawn]) -> float:

@@ -56,8 +56,8 @@ def noises(seed: int) -> dict[str, list[Drawn]]:
 def quasi_peaks(seed: int) -> dict[str, list[Drawn]]:
     """Noise, weighted quasi-peak."""
     seen, own, step = _quiet_records(seed)
-    found = quasi_peak(seen, 1 / RATE_HZ, own_volts=own, step_v=step, gain_standard=GAIN_STANDARD)
-    return {"noise, quasi-peak": [drawn(found, QUASI_PEAK * unit_noise_vrms("bs468"))]}
+    result = quasi_peak(seen, 1 / RATE_HZ, own_volts=own, step_v=step, gain_standard=GAIN_STANDARD)
+    return {"noise, quasi-peak": [drawn(result, QUASI_PEAK * unit_noise_vrms("bs468"))]}
 
 
 def _tone_records(seed: int) -> list[Floats]:

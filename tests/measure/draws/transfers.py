@@ -130,7 +130,7 @@ def levels(seed: int) -> dict[str, list[Drawn]]:
     left, quiet = View(transfer=one, hot=0, cold=1), View(transfer=one, hot=2, cold=3)
     right = View(transfer=two, hot=2, cold=3)
     bare = View(transfer=measure(bench, None, TRUE, PREDICTION, "bare"), hot=0, cold=1)
-    found = {
+    result = {
         "gain": gain(left),
         "gain of a leg": leg_gain(one, 0),
         "leg_gain_difference": leg_gain_difference(left),
@@ -138,7 +138,7 @@ def levels(seed: int) -> dict[str, list[Drawn]]:
         "isolation": gain(quiet),
         "channel_gain_difference": channel_gain_difference(right, left),
     }
-    readings = {quantity: [drawn(estimate, TRUTH[quantity])] for quantity, estimate in found.items()}
+    readings = {quantity: [drawn(estimate, TRUTH[quantity])] for quantity, estimate in result.items()}
     readings["gain, no reference"] = [drawn(gain(bare), TRUTH["gain"])]
     readings["balance, no reference"] = [drawn(leg_gain_difference(bare), TRUTH["leg_gain_difference"])]
     return readings
@@ -252,5 +252,5 @@ def capacitance(seed: int) -> dict[str, list[Drawn]]:
         reactive = 2j * np.pi * hz * 2e-12 * ohm
         level = reactive / (1 + reactive)
         points.append(noisy(np.diag([level, level]), 1e-6, f"{hz}", random).look(hz))
-    found = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=50.0))
-    return {"coupling_capacitance": [drawn(found.capacitance_f, 2e-12)]}
+    result = coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=50.0))
+    return {"coupling_capacitance": [drawn(result.capacitance_f, 2e-12)]}
