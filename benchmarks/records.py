@@ -63,11 +63,11 @@ def make_real_runs(place: str, folder: Path) -> dict[str, int]:
     for serial, faults in SIMULATED.items():
         if _run_of(place, serial) is None:
             asked = ["run", JOB, "--serial", serial, "--simulate", "--speed", "10", *faults]
-            said = subprocess.run(
+            message = subprocess.run(
                 command([*asked, "--records", place]), stdout=subprocess.DEVNULL, cwd=folder, check=False
             )
-            if said.returncode not in (0, 1):
-                raise SystemExit(f"the run of {serial} ended with exit code {said.returncode}")
+            if message.returncode not in (0, 1):
+                raise SystemExit(f"the run of {serial} ended with exit code {message.returncode}")
     return {serial: _run_of(place, serial) or 0 for serial in SIMULATED}
 
 
@@ -182,8 +182,8 @@ def write_at_once(place: str, benches: int) -> list[tuple[int, float]]:
         )
         for number in range(benches)
     ]  # fmt: skip
-    said = [one.communicate()[0].split() for one in running]
-    return [(int(count), float(worst)) for count, worst in said]
+    message = [one.communicate()[0].split() for one in running]
+    return [(int(count), float(worst)) for count, worst in message]
 
 
 def measure(name: str, place: str, runs: int, readings: int, *, only: str) -> None:

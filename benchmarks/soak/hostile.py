@@ -84,10 +84,10 @@ def search_apart(name: str, cases: int, seed: int, keep: Path) -> Searched:
         text=True,
         errors="replace",
     )
-    said = done.stdout + done.stderr
+    message = done.stdout + done.stderr
 
     def number(of: str) -> int:
-        result = re.search(rf"stat::{of}:\s+(\d+)", said)
+        result = re.search(rf"stat::{of}:\s+(\d+)", message)
         return int(result[1]) if result else 0
 
     return Searched(
@@ -95,7 +95,7 @@ def search_apart(name: str, cases: int, seed: int, keep: Path) -> Searched:
         seconds=time.monotonic() - begun,
         memory_mb=number("peak_rss_mb"),
         slowest_s=number("slowest_unit_time_sec"),
-        finding="" if done.returncode == 0 else said[-3000:],
+        finding="" if done.returncode == 0 else message[-3000:],
     )
 
 
@@ -119,8 +119,8 @@ def main() -> int:
         result = search_apart(name, asked.cases * share // sum(SHARES.values()), asked.seed, keep)
         whole += result.cases
         findings += bool(result.finding)
-        told = f"{result.slowest_s:>9} {'YES' if result.finding else 'none'}"
-        print(f"{name:14} {result.cases:>9} {result.seconds:>7.0f} {result.memory_mb:>5} {told}", flush=True)
+        text = f"{result.slowest_s:>9} {'YES' if result.finding else 'none'}"
+        print(f"{name:14} {result.cases:>9} {result.seconds:>7.0f} {result.memory_mb:>5} {text}", flush=True)
         if result.finding:
             print(result.finding)
     print(f"{whole} cases, {findings} findings; inputs in {keep}")

@@ -52,9 +52,9 @@ def main() -> None:
     print("lost 0, doubled 0, damaged records 0, benches not made safe 0")
 
 
-def _print(name: str, told: Told, seconds: float) -> None:
+def _print(name: str, text: Told, seconds: float) -> None:
     print(
-        f"{name:24} {told.kills:>6} {told.left_on:>14} {told.whole:>11} {told.readings:>9} {seconds:>6.0f}",
+        f"{name:24} {text.kills:>6} {text.left_on:>14} {text.whole:>11} {text.readings:>9} {seconds:>6.0f}",
         flush=True,
     )
 

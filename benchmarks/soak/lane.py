@@ -127,9 +127,9 @@ class Lane:
 
     def learn(self) -> dict[str, int]:
         """How many answers each instrument gives in a run without trouble."""
-        code, said = self._run("CLEAN", "--transcript", str(self._transcript))
+        code, message = self._run("CLEAN", "--transcript", str(self._transcript))
         if code:
-            raise SystemExit(f"a good unit on a bench without trouble: exit {code}\n{said}")
+            raise SystemExit(f"a good unit on a bench without trouble: exit {code}\n{message}")
         lines = [json.loads(line) for line in self._transcript.read_text("utf-8").splitlines()]
         return Counter(line["instrument"] for line in lines if line["direction"] == "in")
 
@@ -150,23 +150,23 @@ class Lane:
         for trouble in troubles:
             self._standing.trouble(trouble)
         self._transcript.unlink(missing_ok=True)
-        code, said = self._run(serial, *(("--transcript", str(self._transcript)) if self._keep else ()))
+        code, message = self._run(serial, *(("--transcript", str(self._transcript)) if self._keep else ()))
         self._standing.trouble("none")
-        return self._judge(serial, faults, troubles, code, said)
+        return self._judge(serial, faults, troubles, code, message)
 
     def _run(self, serial: str, *more: str) -> tuple[int, str]:
         """Carry out a run within this process; its exit code and what it said."""
         place = ("--bench", str(self._standing.bench_file), "--records", str(self._records))
-        said = io.StringIO()
-        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        message = io.StringIO()
+        with contextlib.redirect_stdout(message), contextlib.redirect_stderr(message):
             try:
                 switchwalk(["run", str(self._job), "--serial", serial, "--json", *place, *more])
                 code = 0
             except SystemExit as ended:
                 code = int(ended.code or 0)
-        return code, said.getvalue()
+        return code, message.getvalue()
 
-    def _judge(self, serial: str, faults: list[str], troubles: list[str], code: int, said: str) -> Done:
+    def _judge(self, serial: str, faults: list[str], troubles: list[str], code: int, message: str) -> Done:
         about = f"{serial} ({', '.join(faults) or 'good'}; {', '.join(troubles) or 'no trouble'})"
         wrong = []
         with open_records(self._records, read_only=True) as store:
@@ -178,18 +178,18 @@ class Lane:
         right = "fail" if faults else "pass"
         excused = bool(troubles) or self._left_unsafe  # an instrument may still be at the run before
         if outcome != right and not (excused and outcome in ("stopped", "not begun") and code == 4):
-            wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(said[-300:].split())}")
+            wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(message[-300:].split())}")
         if not faults:
             not_passed = [_told(one) for one in readings if one.verdict != "pass" and one not in lost]
             wrong += [f"{about}: a good unit's {one}" for one in not_passed]
-        if "Traceback" in said:
-            wrong.append(f"{about}: {said[-2000:]}")
-        not_safe = self._left_unsafe = "NOT SAFE" in said
+        if "Traceback" in message:
+            wrong.append(f"{about}: {message[-2000:]}")
+        not_safe = self._left_unsafe = "NOT SAFE" in message
         left_on = not not_safe and bool(self._left_on())
         if left_on:
             wrong.append(f"{about}: left on without a word")
         if wrong and self._keep is not None:
-            self._keep_run(serial, [*wrong, said, *map(str, events)], readings)
+            self._keep_run(serial, [*wrong, message, *map(str, events)], readings)
         pids = (os.getpid(), self._standing.pid)
         return Done(
             serial=serial,
@@ -205,11 +205,11 @@ class Lane:
             descriptors=(_descriptors(pids[0]), _descriptors(pids[1])),
         )
 
-    def _keep_run(self, serial: str, said: list[str], readings: list[Reading]) -> None:
+    def _keep_run(self, serial: str, message: list[str], readings: list[Reading]) -> None:
         assert self._keep is not None
         place = self._keep / serial
         place.mkdir(parents=True, exist_ok=True)
-        (place / "said.txt").write_text("\n".join(said) + "\n", encoding="utf-8")
+        (place / "said.txt").write_text("\n".join(message) + "\n", encoding="utf-8")
         lines = (json.dumps(asdict(one)) + "\n" for one in readings)
         (place / "readings.jsonl").write_text("".join(lines), encoding="utf-8")
         if self._transcript.exists():

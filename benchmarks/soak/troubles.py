@@ -61,26 +61,26 @@ class Tally:
     memory_kb: dict[int, list[list[int]]] = field(default_factory=dict)
     descriptors: dict[int, list[list[int]]] = field(default_factory=dict)
 
-    def add(self, lane: int, told: dict[str, Any]) -> None:
+    def add(self, lane: int, text: dict[str, Any]) -> None:
         """Count one run."""
         self.runs += 1
-        self.readings += told["readings"]
-        self.troubles += told["troubles"]
-        self.in_trouble += told["troubles"] > 0
-        self.outcomes[told["outcome"]] += 1
-        self.faulty += told["faulty"]
-        self.missing += told["missing"]
-        self.wrong += told["wrong"]
-        self.not_safe += told["not_safe"]
-        self.left_on += told["left_on"]
-        self.memory_kb.setdefault(lane, []).append(told["memory_kb"])
-        self.descriptors.setdefault(lane, []).append(told["descriptors"])
+        self.readings += text["readings"]
+        self.troubles += text["troubles"]
+        self.in_trouble += text["troubles"] > 0
+        self.outcomes[text["outcome"]] += 1
+        self.faulty += text["faulty"]
+        self.missing += text["missing"]
+        self.wrong += text["wrong"]
+        self.not_safe += text["not_safe"]
+        self.left_on += text["left_on"]
+        self.memory_kb.setdefault(lane, []).append(text["memory_kb"])
+        self.descriptors.setdefault(lane, []).append(text["descriptors"])
 
-    def close(self, told: dict[str, Any]) -> None:
+    def close(self, text: dict[str, Any]) -> None:
         """Add what the records of a lane hold."""
-        self.entries += told["entries"]
-        self.findings += told["findings"]
-        self.records_bytes += told["records_bytes"]
+        self.entries += text["entries"]
+        self.findings += text["findings"]
+        self.records_bytes += text["records_bytes"]
 
 
 class Lanes:
@@ -158,11 +158,11 @@ def soak(asked: argparse.Namespace, folder: Path) -> Tally:
     return tally
 
 
-def _note(asked: argparse.Namespace, tally: Tally, lane: int, told: dict[str, Any], seconds: float) -> None:
+def _note(asked: argparse.Namespace, tally: Tally, lane: int, text: dict[str, Any], seconds: float) -> None:
     if asked.log is not None:
         with asked.log.open("a", encoding="utf-8") as log:
-            log.write(json.dumps({"lane": lane, "s": round(seconds, 1), **told}) + "\n")
-    for wrong in told["wrong"]:
+            log.write(json.dumps({"lane": lane, "s": round(seconds, 1), **text}) + "\n")
+    for wrong in text["wrong"]:
         print(f"WRONG: {wrong}", file=sys.stderr, flush=True)
     if tally.runs % EVERY == 0:
         print(
@@ -205,20 +205,20 @@ def _settled(values: list[list[int]], column: int) -> "np.ndarray[Any, np.dtype[
 
 
 def _memory(tally: Tally, column: int) -> str:
-    told = []
+    messages = []
     for values in tally.memory_kb.values():
         kb = _settled(values, column)
         slope = np.polyfit(np.arange(len(kb)), kb, 1)[0] if len(kb) > 1 else 0.0
-        told.append(f"{kb[0] / 1e3:.0f} to {kb[-1] / 1e3:.0f} MB, {slope:+.2f} kB a run")
-    return "; ".join(told)
+        messages.append(f"{kb[0] / 1e3:.0f} to {kb[-1] / 1e3:.0f} MB, {slope:+.2f} kB a run")
+    return "; ".join(messages)
 
 
 def _descriptors(tally: Tally, column: int) -> str:
-    told = []
+    messages = []
     for values in tally.descriptors.values():
         counts = _settled(values, column)
-        told.append(f"{counts.min()} to {counts.max()}, last {counts[-1]}")
-    return "; ".join(told)
+        messages.append(f"{counts.min()} to {counts.max()}, last {counts[-1]}")
+    return "; ".join(messages)
 
 
 def main() -> int:

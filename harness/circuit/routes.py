@@ -22,7 +22,7 @@ class _Step:
     """One step along a leg: what it costs, what is passed ("": nothing worth a word), where it leads."""
 
     cost_ohm: float
-    said: str
+    message: str
     to: str
 
 
@@ -50,7 +50,7 @@ def live_route(circuit: Circuit, drive: PortName, port: PortName) -> str:
     for start, goal in ((hot, goals[0]), (hot, goals[1]), (cold, goals[1]), (cold, goals[0])):
         passed = _least_resistance(steps, start, goal)
         if passed is not None:
-            return " > ".join(_in_words((_Step(cost_ohm=0.0, said="", to=start), *passed)))
+            return " > ".join(_in_words((_Step(cost_ohm=0.0, message="", to=start), *passed)))
     return SILENT
 
 
@@ -65,12 +65,12 @@ def _steps(circuit: Circuit) -> dict[str, list[_Step]]:
         a, b = element.a, element.b
         if not element.conducts or GROUND in (a, b) or _pair(a) == _pair(b):
             continue
-        said = element.part if element.kind in SPOKEN else ""
+        message = element.part if element.kind in SPOKEN else ""
         cost_ohm = element.resistance_ohm or 0.0
-        steps.setdefault(a, []).append(_Step(cost_ohm=cost_ohm, said=said, to=b))
-        steps.setdefault(b, []).append(_Step(cost_ohm=cost_ohm, said=said, to=a))
+        steps.setdefault(a, []).append(_Step(cost_ohm=cost_ohm, message=message, to=b))
+        steps.setdefault(b, []).append(_Step(cost_ohm=cost_ohm, message=message, to=a))
     for leg in circuit.amplifiers:
-        steps.setdefault(leg.follows, []).append(_Step(cost_ohm=0.0, said=leg.part, to=leg.output))
+        steps.setdefault(leg.follows, []).append(_Step(cost_ohm=0.0, message=leg.part, to=leg.output))
     return steps
 
 
@@ -102,7 +102,7 @@ def _in_words(passed: tuple[_Step, ...]) -> Iterator[str]:
     home = passed[0].to.split(".")[0]
     before = ""
     for step in passed:
-        for words in (step.said, _port(step.to, home)):
+        for words in (step.message, _port(step.to, home)):
             if words and words != before:
                 yield words
                 before = words

@@ -316,7 +316,7 @@ class Units:
             if arrived.what in ("a unit", "over-current"):
                 return ()
             if arrived.what == "nothing":
-                told = (
+                text = (
                     "nothing in the fixture draws current, released or on any control line: no unit, or no "
                     "supply lead"
                 )
@@ -324,17 +324,17 @@ class Units:
                 before = self.made.units[-1].serial if self.made.units else ""
                 if before == serial:
                     return ()
-                told = f"what is in the fixture draws the same as {before} did when it left"
+                text = f"what is in the fixture draws the same as {before} did when it left"
             if not self.attended:
                 # Nobody has forgotten anything here: the unit is like that.
-                return ((RefusalOverridden(who="", why=told), told),)
+                return ((RefusalOverridden(who="", why=text), text),)
             if not sys.stdin.isatty():
-                raise UsageError(f"unit {serial} is not tested: {told}")
-            say(told[:1].upper() + told[1:] + ".", hang=0)
+                raise UsageError(f"unit {serial} is not tested: {text}")
+            say(text[:1].upper() + text[1:] + ".", hang=0)
             wanted = f"Put {serial} in and press Enter; or type run, or skip: "
             if self._ask_for(serial, wanted) == "run":
                 who = self.request.operator or "nobody named"
-                return ((RefusalOverridden(who=who, why=told), f"{who} had it tested as it is: {told}"),)
+                return ((RefusalOverridden(who=who, why=text), f"{who} had it tested as it is: {text}"),)
 
     def _ask_for(self, serial: str, question: str) -> str:
         """Have a unit put in; what was typed. Raises UsageError if it is to be skipped."""

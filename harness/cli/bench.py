@@ -75,7 +75,7 @@ class Checked:
 
     what: str
     ok: bool | None
-    said: str
+    message: str
     address: str = ""
     profile: str = ""
     identity: str = ""
@@ -126,7 +126,7 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
                 _look(job, bench, singly, checked)
     except (BenchError, JobError) as error:  # what could not be made safe, before or after
         checked.append(
-            Checked(what=SAFE, ok=False, said=str(error), cause="see to it by hand before anything else")
+            Checked(what=SAFE, ok=False, message=str(error), cause="see to it by hand before anything else")
         )
     return checked
 
@@ -167,15 +167,15 @@ def _one(
     try:
         made = open_it()
         identity = made.identity.text
-        said, ok, cause = try_it(made), True, ""
+        message, ok, cause = try_it(made), True, ""
     except SwitchwalkError as error:
-        said, ok = str(error), False
+        message, ok = str(error), False
         cause = likely_cause(error, address=file.address, profile=file.profile)
     checked.append(
         Checked(
             what=role,
             ok=ok,
-            said=said,
+            message=message,
             address=file.address,
             profile=file.profile,
             identity=identity,
@@ -192,26 +192,26 @@ def _through(
     what = "through"
     through = next((each for each in job.fixture.setups if each.through), None)
     if through is None:
-        return Checked(what=what, ok=None, said="not looked at: fixture.toml has no through setup")
+        return Checked(what=what, ok=None, message="not looked at: fixture.toml has no through setup")
     if through.select is None:
         return Checked(
-            what=what, ok=None, said=f"not looked at: hands make {through.name!r}; a run proves its leads"
+            what=what, ok=None, message=f"not looked at: hands make {through.name!r}; a run proves its leads"
         )
     if generator is None or scope is None or board is None:
-        return Checked(what=what, ok=None, said="not looked at: it needs what is not ready")
+        return Checked(what=what, ok=None, message="not looked at: it needs what is not ready")
     try:
-        said = self_test.try_through(generator, scope, board, job, through, time.sleep)
+        message = self_test.try_through(generator, scope, board, job, through, time.sleep)
     except SwitchwalkError as error:
         cause = likely_cause(error, address="", profile="")
-        return Checked(what=what, ok=False, said=str(error), cause=cause)
-    return Checked(what=what, ok=True, said=said)
+        return Checked(what=what, ok=False, message=str(error), cause=cause)
+    return Checked(what=what, ok=True, message=message)
 
 
 def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
     for each in checked:
         head = f"{WORDS[each.ok]:<7} {each.what:<13}"
         say(" ".join(filter(None, (head, each.identity or each.address))))
-        say(each.said, indent=8)
+        say(each.message, indent=8)
         if each.cause:
             say(f"Likely: {each.cause}.", indent=8)
     off = "" if any(each.what == SAFE for each in checked) else "; everything that was opened is off"

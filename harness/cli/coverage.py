@@ -255,8 +255,8 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
 def asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
     for one in asked:
-        said = f"seen, {_seen_by(one)}" if one.seen else f"not seen: {one.why}"
-        yield from _folded(f"{_whole(one.name)}: {said}", more=6)
+        message = f"seen, {_seen_by(one)}" if one.seen else f"not seen: {one.why}"
+        yield from _folded(f"{_whole(one.name)}: {message}", more=6)
     if asked:
         yield ""
 

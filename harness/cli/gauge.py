@@ -407,8 +407,8 @@ def _run_known_bad(
             named=_named(here, result, diagnosers),
         )
         if not here.quiet:
-            told = "failed, and named" if one.good else "NOT as it should"
-            typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {told}, {result.duration_s:.1f} s")
+            text = "failed, and named" if one.good else "NOT as it should"
+            typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {text}, {result.duration_s:.1f} s")
         yield one
 
 

@@ -148,8 +148,8 @@ def _shift_lines(one: Shift, label: str) -> Iterator[str]:
     moved = "no value" if one.shift is None else format_difference(one.shift, unit)
     mean = format_value(one.mean, unit, digits=3) if unit else f"{one.mean:.3g}"
     start = f"  {moved:>12} {mean:>14} {format_difference(one.expanded, unit):>11}  "
-    told = "" if one.p is None else f", p {one.p:.2g}"
-    yield from _hanging(start, label + told)
+    text = "" if one.p is None else f", p {one.p:.2g}"
+    yield from _hanging(start, label + text)
 
 
 def golden_to_json(result: Golden) -> dict[str, Any]:

@@ -167,14 +167,14 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
             _print_steps(visit)
         else:
             count = sum(len(state.acquisitions) for state in visit.states)
-            said = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
+            message = [f"{counted(len(visit.states), 'state')}, {counted(count, 'acquisition')}"]
             if visit.changes:
-                said.append(counted(len(visit.changes), "change of state", "changes of state"))
-            said += [
+                message.append(counted(len(visit.changes), "change of state", "changes of state"))
+            message += [
                 f"{one.given.control} operated {counted(one.given.operations, 'time')}"
                 for one in visit.cycles
             ]
-            say("; ".join(said), indent=5)
+            say("; ".join(message), indent=5)
     typer.echo("")
     typer.echo("operations of each relay:")
     for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):

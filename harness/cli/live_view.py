@@ -143,8 +143,8 @@ class LiveView:
     title: the unit. told: whether readings that did not pass are printed above the view.
     """
 
-    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, told: bool = True) -> None:
-        self._console, self._job, self._title, self._told = console, job, title, told
+    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, text: bool = True) -> None:
+        self._console, self._job, self._title, self._told = console, job, title, text
         self._readings = plan.count
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
         self._left = TimeLeft(plan, settle_s=job.sequence.settle_s + board_settle_s)
@@ -275,10 +275,12 @@ class LiveView:
         made = sum(self._counts.values())
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self._counts.items() if count)
         bar = self._bar(width - LABEL)
-        said = f"{made} of {counted(self._readings, 'reading')}" + (f": {counts}" if counts else "")
+        message = f"{made} of {counted(self._readings, 'reading')}" + (f": {counts}" if counts else "")
         return [
             self._line("done", bar),
-            self._line("", f"{self._done} of {self._total} acquisitions, {said}" if self._total else said),
+            self._line(
+                "", f"{self._done} of {self._total} acquisitions, {message}" if self._total else message
+            ),
             self._line("left", self._time_left()),
         ]
 
@@ -421,10 +423,10 @@ class HandsWatched:
         with self._shown.put_away():
             self._hands.make(setup)
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """Have leads of a setup seen to."""
         with self._shown.put_away():
-            self._hands.correct(setup, leads, said)
+            self._hands.correct(setup, leads, message)
 
 
 def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> Watcher:
@@ -433,7 +435,7 @@ def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> 
 
 
 def live_view(
-    bench: OpenBench, *, title: str, plan: Plan | None = None, told: bool = True
+    bench: OpenBench, *, title: str, plan: Plan | None = None, text: bool = True
 ) -> LiveView | None:
     """A live view, if there can be one; `plan` is what is left to do of the job's.
 
@@ -444,7 +446,7 @@ def live_view(
     console = Console()
     if not console.is_terminal or console.is_dumb_terminal:
         return None
-    return LiveView(console, bench.job, plan or bench.planned.plan, title=title, told=told)
+    return LiveView(console, bench.job, plan or bench.planned.plan, title=title, told=text)
 
 
 @contextmanager

@@ -70,8 +70,8 @@ def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: b
         say(result.reason, hang=0)
     say_likely(report.result, result.run_id, result.outcome)
     typer.echo(f"report: {report.page}")
-    said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
-    typer.echo(f"{result.outcome.upper()}  unit {serial}, run {result.run_id}: {said or 'no readings'}")
+    message = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
+    typer.echo(f"{result.outcome.upper()}  unit {serial}, run {result.run_id}: {message or 'no readings'}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,18 +164,18 @@ def _unit_lines(one: UnitResult, width: int) -> Iterator[str]:
     serial = printable(one.serial)
     serial = serial if len(serial) <= width else serial[: width - 1] + "~"
     start = f"{serial:<{width}} {one.run_id:5d} {one.outcome.upper():<8} {one.seconds:5.1f} s  "
-    told = []
+    messages = []
     if one.faults:
         more = f" or {len(one.faults) - 1} more" if len(one.faults) > 1 else ""
-        told.append(f"{one.faults[0]}{more} ({percent(one.probability)})")
+        messages.append(f"{one.faults[0]}{more} ({percent(one.probability)})")
     elif one.outcome == "stopped":
-        told.append(one.reason)
+        messages.append(one.reason)
     if one.injected:
-        told.append(f"[{_beside(one)}]")
+        messages.append(f"[{_beside(one)}]")
     if one.retest:
-        told.append(f"(retest {one.retest})")
+        messages.append(f"(retest {one.retest})")
     yield from textwrap.wrap(
-        printable(" ".join(told)), WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
+        printable(" ".join(messages)), WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
     ) or [start.rstrip()]
 
 
@@ -188,8 +188,8 @@ def _beside(one: UnitResult) -> str:
 
 def _counts(results: Sequence[UnitResult]) -> str:
     counts = Counter(one.outcome for one in results)
-    told = ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
-    return told or "no unit was run"
+    text = ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
+    return text or "no unit was run"
 
 
 def _escapes(results: Sequence[UnitResult]) -> str:

@@ -76,7 +76,7 @@ class PersonAtTheBench:
         typer.echo(f"\n{drawing(self._job, setup)}\n")
         self._wait(setup, "Press Enter when it is made. ")
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """Say which leads to see to, draw the setup again, and wait for Enter."""
         typer.echo(f"\n{drawing(self._job, setup)}\n")
         named = ", ".join(lead_words(self._job, lead) for lead in leads) or "every lead of it"

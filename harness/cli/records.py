@@ -64,8 +64,8 @@ def units(
     _print_units(result)
     for unit, each in zip(result, counts, strict=True) if serial is not None else ():
         which = f"{unit.part}{', simulated' if unit.simulated else ''}"
-        said = ", ".join(f"{relay} {count}" for relay, count in each.items())
-        say(printable(f"relays operated, in all runs of {which}: {said or 'not counted'}"))
+        message = ", ".join(f"{relay} {count}" for relay, count in each.items())
+        say(printable(f"relays operated, in all runs of {which}: {message or 'not counted'}"))
 
 
 def show(
@@ -304,10 +304,10 @@ def verify(
             typer.echo(printable(place + finding.what))
         looked = f"run {run}" if run is not None else counted(result.runs, "run")
         entries = counted(result.entries, "entry", "entries")
-        said = (
+        message = (
             f"not as recorded: {counted(len(result.findings), 'thing')}" if result.findings else "as recorded"
         )
-        typer.echo(f"{looked}, {entries}: {said}")
+        typer.echo(f"{looked}, {entries}: {message}")
         typer.echo(f"last digest: {result.head}")
     raise typer.Exit(EXIT_FAIL if result.findings else EXIT_PASS)
 

@@ -235,9 +235,9 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
     if judged.unasked:
         typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)
-    said = ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "no readings"
+    message = ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "no readings"
     typer.echo(
-        f"{verdict.upper()}  unit {record.header.serial}, run {record.run_id} by this sequence: {said}"
+        f"{verdict.upper()}  unit {record.header.serial}, run {record.run_id} by this sequence: {message}"
     )
     typer.echo(f"its own verdict stays: {record.outcome.upper()}")
 

@@ -175,9 +175,9 @@ def _no_units(
             "and none is counted on both sides of a comparison"
         )
     kinds = Counter(line.purpose or line.outcome for line in meant)
-    told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+    text = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
     return (
-        f"{store.place}: no unit{like}{of} has a complete run of its own. Runs: {told or 'none'}; of golden "
+        f"{store.place}: no unit{like}{of} has a complete run of its own. Runs: {text or 'none'}; of golden "
         "units, gauge studies and custom tests none is counted"
     )
 

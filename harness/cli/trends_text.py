@@ -157,12 +157,12 @@ def drift_lines(golden: Batch) -> Iterator[str]:
     moving = [one for one in result if one.p_corrected <= LEVEL]
     yield ""
     runs = len(golden.firsts)
-    told = f"a drift in {len(moving)} of {counted(len(result), 'reading')}"
+    text = f"a drift in {len(moving)} of {counted(len(result), 'reading')}"
     if not result:
-        told = f"no drift can be seen; {FEWEST_FOR_SLOPES} runs or more, at different times, can be fitted"
+        text = f"no drift can be seen; {FEWEST_FOR_SLOPES} runs or more, at different times, can be fitted"
     yield from _wrapped(
         f"Golden unit {golden.firsts[0].serial} on bench {golden.firsts[0].bench_name!r}, "
-        f"{counted(runs, 'run')}: {told}",
+        f"{counted(runs, 'run')}: {text}",
         indent="",
     )
     wanted = next(n for n in itertools.count(1) if least_p_of_trend(n) * len(result) <= LEVEL)
@@ -215,8 +215,8 @@ def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
         yield from _signal_lines(chart, names)
     proposal = figures.proposal(one)
     if unit != "":
-        told = f"{_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
-        yield f"  Limits proposed: {'none' if proposal.low is proposal.high is None else told}"
+        text = f"{_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
+        yield f"  Limits proposed: {'none' if proposal.low is proposal.high is None else text}"
         for reason in proposal.reasoning:
             yield from _wrapped(reason, indent="    ")
 
@@ -286,8 +286,8 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
         ("Moving average (EWMA, weight 0.2, 3 sigma)", smooth.signals),
         ("Cumulative sum (CUSUM, 0.5 and 5 sigma)", sums.signals),
     ):
-        said = f"first beyond at {printable(names[signals[0]])}" if signals else "nothing beyond"
-        yield f"  {title}: {said}"
+        message = f"first beyond at {printable(names[signals[0]])}" if signals else "nothing beyond"
+        yield f"  {title}: {message}"
 
 
 def _caveat_lines(caveats: Sequence[Caveat]) -> Iterator[str]:
@@ -321,9 +321,9 @@ def _beside(result: ReadingFigures, batch: Batch) -> str:
         (result.floors, "below a floor"),
         (len(batch.read) - result.n - result.missing - result.floors, "not reached"),
     )
-    told = ", ".join(f"{count} {what}" for count, what in counts if count)
+    text = ", ".join(f"{count} {what}" for count, what in counts if count)
     label = batch.labels[result.key]
-    return f"{label} ({told})" if told else label
+    return f"{label} ({text})" if text else label
 
 
 def _index(index: Index | None) -> str:

@@ -180,8 +180,8 @@ def _cause(error: BaseException | None) -> str:
     for prefix, cause in _POSTGRESQL_CAUSES.items():
         if state.startswith(prefix):
             return cause
-    said = " ".join(str(error).split()).rstrip(".")  # on one line: the host, the user and what is wrong
-    return said if state else f"{said}. Check the address and that the server runs. {ELSEWHERE}"
+    message = " ".join(str(error).split()).rstrip(".")  # on one line: the host, the user and what is wrong
+    return message if state else f"{message}. Check the address and that the server runs. {ELSEWHERE}"
 
 
 WRITERS = 0x5357

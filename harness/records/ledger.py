@@ -261,9 +261,11 @@ def _verify_end(connection: Connection, run: int) -> Iterator[Finding]:
         return
     stands = (row["outcome"], row["reason"], row["ended"])
     ended = last is not None and last["kind"] == "ended"
-    said = (last["outcome"], last["text"], last["at"]) if last is not None and ended else (None, "", None)
-    if stands != said:
-        yield Finding(run_id=run, what=f"the outcome reads {row['outcome']!r}, and {said[0]!r} was recorded")
+    message = (last["outcome"], last["text"], last["at"]) if last is not None and ended else (None, "", None)
+    if stands != message:
+        yield Finding(
+            run_id=run, what=f"the outcome reads {row['outcome']!r}, and {message[0]!r} was recorded"
+        )
 
 
 _SINGULAR = {

@@ -110,13 +110,13 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
 def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
     """The verdict in words; where no reading made it (an over-current did), what the run says itself."""
     by_itself = run.outcome == "fail" and all(one.verdict != "fail" for one in readings)
-    said = run.reason if by_itself else ""
-    return said[:1].upper() + said[1:] or words.OUTCOME_MEANS[run.outcome]
+    message = run.reason if by_itself else ""
+    return message[:1].upper() + message[1:] or words.OUTCOME_MEANS[run.outcome]
 
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
     """A line for each quantity of each check: a check of gain judges silent ports by isolation."""
-    names = {str(name): said for name, said in words.QUANTITIES_IN_WORDS.items()}
+    names = {str(name): message for name, message in words.QUANTITIES_IN_WORDS.items()}
     one_by_one = _one_by_one(readings)
     groups: dict[tuple[str, str], list[Reading]] = {}
     for reading in readings:

@@ -299,7 +299,7 @@ def _columns(title: str, cells: Cells) -> list[str]:
 
 def _text(panels: dict[str, Cells]) -> str:
     """The picture in words: how many of each sort, and every cell that is not full."""
-    told = []
+    messages = []
     for title, cells in panels.items():
         tallies = [tally for row in cells.values() for tally in row.values()]
         seen, possible = sum(t.seen for t in tallies), sum(t.possible for t in tallies)
@@ -309,8 +309,10 @@ def _text(panels: dict[str, Cells]) -> str:
             for column, tally in row.items()
             if tally.seen < tally.possible
         ]
-        told.append(f"{title}: {seen} of {possible}" + (f", of which {', '.join(short)}" if short else ""))
-    return f"Faults detected, of those possible. {'. '.join(told)}."
+        messages.append(
+            f"{title}: {seen} of {possible}" + (f", of which {', '.join(short)}" if short else "")
+        )
+    return f"Faults detected, of those possible. {'. '.join(messages)}."
 
 
 def _draw(panels: dict[str, Cells]) -> Figure:

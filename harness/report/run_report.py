@@ -100,8 +100,8 @@ class Diagnosed:
     @property
     def names(self) -> tuple[str, ...]:
         """Faults that explain the run best and are not told apart, the likeliest first."""
-        said = self.result.explained and not self.result.says_good and bool(self.result.groups)
-        return self.result.groups[0].names if said else ()
+        message = self.result.explained and not self.result.says_good and bool(self.result.groups)
+        return self.result.groups[0].names if message else ()
 
     @property
     def probability(self) -> float:

@@ -164,13 +164,13 @@ def draw_change(capture: Capture) -> Figure:
 
 def _describe_change(capture: Capture) -> str:
     origin_s = _origin_s(capture)
-    said = [
+    message = [
         f"input {mark.input} {_MARKS[mark.kind]} at {1e3 * (mark.time_s - origin_s):.3f} ms"
         for mark in capture.marks
         if mark.kind != "edge"
     ]
     since = " from the control edge" if origin_s else ""
-    return f"A change of state{since}: {', '.join(said) or 'no leg changes'}"
+    return f"A change of state{since}: {', '.join(message) or 'no leg changes'}"
 
 
 def _control_inputs(capture: Capture) -> set[int]:

@@ -48,15 +48,15 @@ def check_bench_block(
     """
     name = job.bench.name if job.bench else ""
     checks = latest_checks(store, name, simulated=simulated)
-    told = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
-    if not told:
+    message = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
+    if not message:
         return ()
     if overridden and who:
-        text = f"{who} overrode the checks of the bench: {overridden}. {told}"
+        text = f"{who} overrode the checks of the bench: {overridden}. {message}"
         return ((RefusalOverridden(who=who, why=overridden), text),)
     raise BenchError(
-        f"{told}. Units are not tested on it. See to the bench and check it with `switchwalk gauge golden`; "
-        "or go on with --operator NAME --override REASON, kept with each run",
+        f"{message}. Units are not tested on it. See to the bench and check it with `switchwalk gauge "
+        "golden`; or go on with --operator NAME --override REASON, kept with each run",
         instrument=f"bench {name!r}",
     )
 
@@ -242,10 +242,10 @@ def earlier_runs(store: RunStore, job: Job, serial: str, *, simulated: bool) -> 
 def check_count(serial: str, earlier: Sequence[RunLine], allowed: int | None) -> None:
     """Raises UsageError if a unit has had all its retests."""
     if allowed is not None and len(earlier) > allowed:
-        told = "no retest" if allowed == 0 else f"{allowed} retest{'s' if allowed > 1 else ''}"
+        text = "no retest" if allowed == 0 else f"{allowed} retest{'s' if allowed > 1 else ''}"
         raise UsageError(
             f"unit {serial} has been run {len(earlier)} time{'s' if len(earlier) > 1 else ''}, the last "
-            f"{how_it_ended(earlier[-1])}; sequence.toml allows {told} (key sequence.retests)"
+            f"{how_it_ended(earlier[-1])}; sequence.toml allows {text} (key sequence.retests)"
         )
 
 

@@ -88,10 +88,10 @@ class CustomTests:
             self._stop(error)
             raise
 
-    def note(self, test: str, end: CustomTestEnd, said: str = "") -> None:
+    def note(self, test: str, end: CustomTestEnd, message: str = "") -> None:
         """Keep how a test ended."""
         self._tests.append((test, end))
-        text = f"{end} {test}" + (f": {said}" if said else "")
+        text = f"{end} {test}" + (f": {message}" if message else "")
         self._store.add_event(self.run_id, CustomTestEnded(test=test, end=end), text)
 
     def finish(self, *, interrupted: bool = False) -> None:
@@ -108,9 +108,9 @@ class CustomTests:
         """What the tests say of the unit beside its readings."""
         failed = self._told("failed", "failed")
         broken = self._told("broken", "did not come to an end")
-        told = "; ".join(filter(None, (failed, broken)))
-        if told:
-            return "fail" if failed else "unproven", told
+        text = "; ".join(filter(None, (failed, broken)))
+        if text:
+            return "fail" if failed else "unproven", text
         passed = sum(end == "passed" for _, end in self._tests)
         if not passed:
             return "unproven", "no test came to its end"

@@ -69,10 +69,10 @@ class Hands(Protocol):
         """Make a setup that no switchboard channel selects; returns when it is made."""
         ...
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """See to leads of a setup (`generator hot`, `input 1`; all where none is named); returns when done.
 
-        said: what was found of them.
+        message: what was found of them.
         """
         ...
 

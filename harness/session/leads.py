@@ -25,7 +25,7 @@ class Misplaced:
     """Leads that are not where they should be, or that a fault of the unit makes look so."""
 
     leads: tuple[str, ...]
-    said: str
+    message: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,17 +52,17 @@ def _fits(seen: Levels, expected: Levels) -> bool:
 def telling_states(predicted: PredictedLevels) -> tuple[int, ...]:
     """States after the first that tell a viewed pin from another that shows the same before them."""
     right = predicted.levels[""]
-    told: list[int] = [0]
+    messages: list[int] = [0]
     for state in range(1, len(right)):
         for own in predicted.own:
             for pin in range(len(predicted.pins)):
-                alike = _fits(right[told, pin], right[told, own])
+                alike = _fits(right[messages, pin], right[messages, own])
                 if alike and not _fits(right[[state], pin], right[[state], own]):
-                    told.append(state)
+                    messages.append(state)
                     break
-            if told[-1] == state:
+            if messages[-1] == state:
                 break
-    return tuple(told[1:])
+    return tuple(messages[1:])
 
 
 def all_fit(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -> bool:
@@ -88,7 +88,7 @@ def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -
         and all(_fits(seen[:, row], levels[list(states)][:, own]) for row, own in enumerate(predicted.own))
     ]
     leads = [lead for words in generator[:1] for lead in predicted.generator_leads[words]]
-    said = list(generator[:1])
+    message = list(generator[:1])
     swapped = _swapped(predicted, seen, right, wrong)
     if not generator or len(wrong) == 1 or swapped:
         leads += [f"input {predicted.inputs[row]}" for row in wrong]
@@ -96,8 +96,8 @@ def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -
             _of_input(predicted, row, places[row], seen[:, row], right[:, predicted.own[row]])
             for row in wrong
         )
-        said.append(inputs)
-    return Misplaced(leads=tuple(leads), said=", or ".join(said))
+        message.append(inputs)
+    return Misplaced(leads=tuple(leads), message=", or ".join(message))
 
 
 def unmoved(predicted: PredictedLevels, seen: Levels) -> str:

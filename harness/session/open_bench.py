@@ -178,9 +178,9 @@ class NoHands:
         """Refuse it."""
         raise UsageError(f"setup {setup.name!r} needs hands")
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """Refuse it."""
-        raise UsageError(f"setup {setup.name!r} needs hands: {said}")
+        raise UsageError(f"setup {setup.name!r} needs hands: {message}")
 
 
 @contextmanager

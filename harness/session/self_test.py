@@ -65,10 +65,10 @@ def try_oscilloscope(scope: Oscilloscope) -> str:
             for row, number in enumerate(capture.inputs)
             if swing[row] > QUIET_SCREEN * scale * scope.divisions
         }
-    said = f"inputs 1 to {scope.input_count} recorded on two ranges, each scaled as it was set"
+    message = f"inputs 1 to {scope.input_count} recorded on two ranges, each scaled as it was set"
     if noisy:
-        said += f"; hum or noise on {', '.join(map(str, sorted(noisy)))}: open, or a ground clip is off"
-    return said
+        message += f"; hum or noise on {', '.join(map(str, sorted(noisy)))}: open, or a ground clip is off"
+    return message
 
 
 def try_supply(supply: Supply, job: Job) -> str:

@@ -149,9 +149,9 @@ class KeptHands:
         made = MadeByHand(setup=setup.name, who=self._who)
         self._keep(made, f"setup {setup.name!r}: made by hand, says {self._who}")
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """Have leads of a setup seen to."""
-        self._hands.correct(setup, leads, said)
+        self._hands.correct(setup, leads, message)
         seen_to = LeadsSeenTo(setup=setup.name, who=self._who, leads=tuple(leads))
         which = ", ".join(leads) or "every lead"
         self._keep(seen_to, f"setup {setup.name!r}: {which} looked at, says {self._who}")
@@ -184,18 +184,18 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
             context,
             note,
             LeadsLookedAt(setup=setup.name, leads=result.leads),
-            f"setup {setup.name!r}: {result.said}. Nothing is measured of the unit until this is seen to",
+            f"setup {setup.name!r}: {result.message}. Nothing is measured of the unit until this is seen to",
         )
-        context.hands.correct(setup, () if before is not None else result.leads, result.said)
+        context.hands.correct(setup, () if before is not None else result.leads, result.message)
         before = result
     if result is not None and not result.leads:
-        raise SetupError(f"setup {setup.name!r}: {result.said}", instrument="the wiring")
+        raise SetupError(f"setup {setup.name!r}: {result.message}", instrument="the wiring")
     _say(
         context,
         note,
         LeadsLookedAt(setup=setup.name, leads=result.leads if result else ()),
-        f"setup {setup.name!r}: {result.said if result else ''}. Every lead was looked at, so it is measured "
-        "as the unit's",
+        f"setup {setup.name!r}: {result.message if result else ''}. Every lead was looked at, so it is "
+        "measured as the unit's",
     )
     return False
 
@@ -232,7 +232,7 @@ def _look(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misp
     context.set_state(setup, IDLE)
     result = misplaced(predicted, np.stack(fitted), states)
     alone = unmoved(predicted, fitted[0]) if result is None else ""
-    return Misplaced(leads=(), said=alone) if alone else result
+    return Misplaced(leads=(), message=alone) if alone else result
 
 
 def _levels(context: RunContext, setup: Setup, state: State) -> Levels:

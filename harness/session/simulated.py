@@ -46,7 +46,7 @@ class SimulatedBench:
         """Move the leads, as a person would."""
         self._by_hand({"setup": setup.name})
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """Look at leads and put them right, as a person would who is told what was found."""
         self._by_hand({"setup": setup.name, "look_at": list(leads)})
 
@@ -110,8 +110,8 @@ def _ready(process: "subprocess.Popen[str]") -> dict[str, object]:
     """The line that the simulator prints once it can be reached."""
     line = process.stdout.readline() if process.stdout else ""
     if not line:
-        _, said = process.communicate(timeout=START_S)
-        raise UsageError(said.strip() or "the simulated bench ended before it was ready")
+        _, message = process.communicate(timeout=START_S)
+        raise UsageError(message.strip() or "the simulated bench ended before it was ready")
     return dict(json.loads(line))
 
 

@@ -282,8 +282,8 @@ class UnitRun:
 
     def _keep_proof(self, setup: Setup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
-        said = f"proven electrically, {level}" if proven else "not proven lead by lead"
-        self._keep(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {said}")
+        message = f"proven electrically, {level}" if proven else "not proven lead by lead"
+        self._keep(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {message}")
 
     def _keep_wear(self) -> None:
         """What the relays did since this was last kept: a run that is killed has lost a setup's at most."""

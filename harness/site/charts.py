@@ -95,12 +95,12 @@ def moving_ranges(label: str, unit: str, chart: IndividualsChart, names: Sequenc
     for index in chart.range_signals:
         hint = f"{names[index]}: {format_value(ranges[index - 1], unit)} from {names[index - 1]}"
         picture.mark(*places[index - 1], "square", 3.4, "point signal", hint)
-    told = [
+    messages = [
         f"{len(ranges)} ranges, mean {format_value(chart.mean_range, unit)}, "
         f"limit {format_value(chart.upper_range, unit)}.",
         f"Beyond it: {', '.join(names[index] for index in chart.range_signals) or 'none'}.",
     ]
-    return picture.finish(f"{label}, moving ranges", " ".join(told))
+    return picture.finish(f"{label}, moving ranges", " ".join(messages))
 
 
 def differences(side: SideDifference, values: NDArray[np.float64], names: Sequence[str]) -> Markup:
@@ -127,11 +127,11 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
     picture.text(50, 144, names[0])
     picture.text(324, 144, names[-1], anchor="end")
     first, second = side.channels
-    said = (
+    message = (
         f"{len(own)} units, mean {format_value(result.mean, unit)}, 95 % of it from "
         f"{format_value(result.low, unit)} to {format_value(result.high, unit)}."
     )
-    return picture.finish(f"{label_of(side.key)}, {first} less {second}", said)
+    return picture.finish(f"{label_of(side.key)}, {first} less {second}", message)
 
 
 def _near(limits: Limits, own: Sequence[float]) -> Limits:
@@ -159,14 +159,14 @@ def _levels(picture: Picture, axis: Axis, levels: Sequence[tuple[float, str, str
 
 def _in_words(chart: IndividualsChart, unit: str, limits: Limits, near: Limits) -> str:
     far = [end for end in limits.known if end not in near.known]
-    told = [
+    messages = [
         f"{chart.values.size} values, mean {format_value(chart.centre, unit)}, "
         f"chart limits {format_value(chart.lower, unit)} to {format_value(chart.upper, unit)}."
     ]
-    told += [f"The limit of {format_value(end, unit)} is outside the chart." for end in far]
+    messages += [f"The limit of {format_value(end, unit)} is outside the chart." for end in far]
     rules = sorted({signal.rule for signal in chart.signals})
-    told += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule signals."]
-    return " ".join(told)
+    messages += [f"Met: {RUN_RULES[rule]}." for rule in rules] or ["No run rule signals."]
+    return " ".join(messages)
 
 
 def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Limits) -> Markup:
@@ -192,8 +192,8 @@ def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Lim
     inside = sum(
         (limits.low is None or v >= limits.low) and (limits.high is None or v <= limits.high) for v in values
     )
-    said = f"{values.size} units from {format_value(own[0], unit)} to {format_value(own[1], unit)}; "
-    return picture.finish(f"{label}, distribution", f"{said}{inside} of them within the limits.")
+    message = f"{values.size} units from {format_value(own[0], unit)} to {format_value(own[1], unit)}; "
+    return picture.finish(f"{label}, distribution", f"{message}{inside} of them within the limits.")
 
 
 def _values_below(picture: Picture, axis: Axis, base: float) -> None:
@@ -240,10 +240,10 @@ def yield_chart(groups: Sequence[YieldGroup]) -> Markup:
     picture.text(52, 180, groups[0].first)
     if len(groups) > 1:
         picture.text(632, 180, groups[-1].last, anchor="end")
-    said = "; ".join(
+    message = "; ".join(
         f"{group.first} to {group.last} {group.passed.count} of {group.passed.total}" for group in groups
     )
-    return picture.finish("First-pass yield over time", said)
+    return picture.finish("First-pass yield over time", message)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -285,14 +285,14 @@ def trend(
     places = [(x, axis.at(point.value / factor)) for x, point in zip(across, points, strict=True)]
     if len(points) > 1:
         picture.path(places, "trace")
-    told = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
-    for point, (run, value, verdict), (x, up) in zip(points, told, places, strict=True):
+    messages = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
+    for point, (run, value, verdict), (x, up) in zip(points, messages, places, strict=True):
         kind = f"point {verdict}{' floor' if point.floor else ''}"
         picture.mark(x, up, _SHAPES[verdict], 3.2, kind, f"{run}: {value}, {verdict}")
     for index in sorted({0, len(points) - 1}):
-        picture.text(across[index], 126, told[index][0], anchor="middle")
-    said = "; ".join(map(" ".join, told[-_RUNS_SAID:]))
-    return picture.finish(label, f"In {ground.scale.unit or 'signs'}: {said}.{ground.said}")
+        picture.text(across[index], 126, messages[index][0], anchor="middle")
+    message = "; ".join(map(" ".join, messages[-_RUNS_SAID:]))
+    return picture.finish(label, f"In {ground.scale.unit or 'signs'}: {message}.{ground.message}")
 
 
 _TREND_SIZE = (330, 132)
@@ -313,7 +313,7 @@ class _Ground:
     picture: Picture
     scale: Scale
     axis: Axis
-    said: str
+    message: str
 
 
 @lru_cache(maxsize=256)
@@ -327,11 +327,11 @@ def _ground(
     low, high = roomy([*ends, *near.known])
     picture = Picture(*_TREND_SIZE)
     y = Axis(low=low / scale.factor, high=high / scale.factor, start=110, end=16)
-    said = ""
+    message = ""
     if population is not None:
         top, bottom = y.at(population.high / scale.factor), y.at(population.low / scale.factor)
         picture.box(50, top, 274, bottom - top, "band")
-        said += (
+        message += (
             f" Nine in ten of {population.units} units lie from {format_value(population.low, unit)} to "
             f"{format_value(population.high, unit)}."
         )
@@ -341,5 +341,5 @@ def _ground(
         picture.line(50, y.at(end / scale.factor), 324, y.at(end / scale.factor), "limit")
     if limits.known:
         known = " and ".join(format_value(end, unit) for end in limits.known)
-        said += f" Limit {known}{'' if near.known else ', too far away to be drawn'}."
-    return _Ground(picture=picture, scale=scale, axis=y, said=said)
+        message += f" Limit {known}{'' if near.known else ', too far away to be drawn'}."
+    return _Ground(picture=picture, scale=scale, axis=y, message=message)

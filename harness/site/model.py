@@ -135,9 +135,9 @@ def slug(readable: str, key: UnitKey | BatchKey) -> str:
 
     The readable part is for people; the digest makes the difference, also where a disk ignores case.
     """
-    said = re.sub(r"[^A-Za-z0-9]+", "-", readable).strip("-")[:_LONGEST_SLUG]
+    message = re.sub(r"[^A-Za-z0-9]+", "-", readable).strip("-")[:_LONGEST_SLUG]
     digest = hashlib.sha256(repr(key).encode()).hexdigest()[:10]
-    return f"{said}-{digest}" if said else digest
+    return f"{message}-{digest}" if message else digest
 
 
 def unit_slug(run: RunLine) -> str:

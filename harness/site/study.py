@@ -65,7 +65,7 @@ class ChartedReading:
     individuals: Markup
     ranges: Markup
     distribution: Markup
-    said: tuple[str, ...]
+    message: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +84,7 @@ class UnitOfBatch:
 
     slug: str
     run: RunLine
-    said: str
+    message: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -163,7 +163,7 @@ def _units(runs: Sequence[RunLine], named: Mapping[int, Sequence[str]]) -> list[
         UnitOfBatch(
             slug=unit_slug(run),
             run=run,
-            said=fault_in_words(named.get(run.run_id)) if run.outcome == "fail" else "",
+            message=fault_in_words(named.get(run.run_id)) if run.outcome == "fail" else "",
         )
         for run in latest.values()
     ]
@@ -184,7 +184,7 @@ def _charted(
     described: Sequence[ReadingFigures],
     all_series: Sequence[Series],
     serials: dict[int, str],
-    told: Mapping[ReadingKey, str],
+    text: Mapping[ReadingKey, str],
 ) -> list[ChartedReading]:
     result: list[ChartedReading] = []
     for one, series in zip(described, all_series, strict=False):  # the first of all are described
@@ -193,19 +193,21 @@ def _charted(
             continue
         limits = Limits(low=one.limit_low, high=one.limit_high)
         names = [serials[int(run_id)] for run_id in series.run_ids[series.measured]]
-        said = [str(caveat) for caveat in one.caveats]
+        message = [str(caveat) for caveat in one.caveats]
         for rule in sorted({signal.rule for signal in made.signals}):
             at = [names[signal.at] for signal in made.signals if signal.rule == rule]
-            said.append(f"{RUN_RULES[rule]}: {_at(at)}")
+            message.append(f"{RUN_RULES[rule]}: {_at(at)}")
         if made.range_signals:
-            said.append(f"a moving range beyond its limit: {_at([names[at] for at in made.range_signals])}")
+            message.append(
+                f"a moving range beyond its limit: {_at([names[at] for at in made.range_signals])}"
+            )
         result.append(
             ChartedReading(
                 figures=one,
-                individuals=individuals(told[one.key], one.unit, made, names, limits),
-                ranges=moving_ranges(told[one.key], one.unit, made, names),
-                distribution=distribution(told[one.key], one.unit, series.values[series.measured], limits),
-                said=tuple(said),
+                individuals=individuals(text[one.key], one.unit, made, names, limits),
+                ranges=moving_ranges(text[one.key], one.unit, made, names),
+                distribution=distribution(text[one.key], one.unit, series.values[series.measured], limits),
+                message=tuple(message),
             )
         )
         if len(result) == CHARTED:
@@ -252,14 +254,14 @@ def _population(one: Series) -> Population | None:
 class UnitRun:
     """One run of a unit: its line, how far it came, and the readings that did not pass, the worst first.
 
-    said: the fault diagnosed of one that fails.
+    message: the fault diagnosed of one that fails.
     """
 
     line: RunLine
     detail: RunDetail
     not_passed: tuple[tuple[Reading, Words], ...]
     more: int  # that did not pass and are not listed
-    said: str
+    message: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -323,8 +325,10 @@ def _unit_run(
 ) -> UnitRun:
     ordered = worst_first(bad)
     listed = tuple((reading, describe(reading)) for reading in ordered[:MOST_READINGS])
-    said = fault_in_words(named.get(line.run_id)) if line.outcome == "fail" else ""
-    return UnitRun(line=line, detail=detail, not_passed=listed, more=len(ordered) - len(listed), said=said)
+    message = fault_in_words(named.get(line.run_id)) if line.outcome == "fail" else ""
+    return UnitRun(
+        line=line, detail=detail, not_passed=listed, more=len(ordered) - len(listed), message=message
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

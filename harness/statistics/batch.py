@@ -286,8 +286,8 @@ def _caveats(one: Series, values: NDArray[np.float64], result: Capability | None
     limits = (np.round(some, 9).tolist() for some in (one.limit_low, one.limit_high))
     kinds = len(set(zip(*limits, strict=True)))
     if kinds > 1:
-        told = f"the limits changed within these runs ({kinds} kinds); the latest are used"
-        caveats.append(Caveat(kind="limits changed", sentence=told))
+        text = f"the limits changed within these runs ({kinds} kinds); the latest are used"
+        caveats.append(Caveat(kind="limits changed", sentence=text))
     return (*caveats, *_left_out(one))
 
 
@@ -296,8 +296,8 @@ def _left_out(one: Series) -> tuple[Caveat, ...]:
     floors, of = int(one.floor.sum()), one.values.size
     if floors == 0:
         return ()
-    told = f"{floors} of {of} readings lie below the bench's floor: the figures are those of the other units"
-    return (Caveat(kind="in part", sentence=told),)
+    text = f"{floors} of {of} readings lie below the bench's floor: the figures are those of the other units"
+    return (Caveat(kind="in part", sentence=text),)
 
 
 def _open_as_none(limit: float) -> float | None:

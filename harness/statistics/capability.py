@@ -325,7 +325,7 @@ def _spread(
     data: np.ndarray, unit: str, side: Side, proportion: float, confidence: float
 ) -> tuple[float | None, float | None, list[str]]:
     mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
-    told = (
+    text = (
         f"{data.size} values, mean {_said(mean, unit, 5)}, "
         f"standard deviation {format_difference(sigma, unit)}."
     )
@@ -336,7 +336,7 @@ def _spread(
             f"Taken as normal: {interval.factor:.2f} standard deviations hold {100 * proportion:g} % of "
             f"all units with {100 * confidence:g} % confidence."
         )
-        return interval.low, interval.high, [told, why]
+        return interval.low, interval.high, [text, why]
     sure = range_confidence(data.size, proportion=proportion, side=side)
     manner = "Not normal" if varies(data) else "All alike"
     why = (
@@ -345,7 +345,7 @@ def _spread(
     )
     low = None if side == "upper" else float(data.min())
     high = None if side == "lower" else float(data.max())
-    return low, high, [told, why]
+    return low, high, [text, why]
 
 
 def _said(value: float, unit: str, digits: int) -> str:

@@ -192,12 +192,12 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
     data, n = chart.values, chart.values.size
     if n < FEWEST_FOR_STABILITY or not varies(data):
         return ()
-    told: list[str] = []
+    messages: list[str] = []
     # A mean moving range is worth about 0.62 (n - 1) degrees of freedom (Montgomery, chapter 6).
     widened = float(stdtrit(0.62 * (n - 1), 1.0 - level / (2.0 * n))) * chart.sigma
     far = np.flatnonzero(np.abs(data - chart.centre) > widened)
     if far.size:
-        told.append(
+        messages.append(
             f"not in control: {far.size} of {n} values lie further out than chance allows, the first as "
             f"number {int(far[0]) + 1}"
         )
@@ -205,8 +205,8 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
     score = alike / math.sqrt((n - 2.0) / (n**2 - 1.0))
     if abs(score) > float(ndtri(1.0 - level / 2.0)):
         manner = "like the one before it: a shift or a drift" if score > 0 else "unlike the one before it"
-        told.append(f"not in control: each value is {manner} (von Neumann, {score:+.1f} sigma)")
-    return tuple(told)
+        messages.append(f"not in control: each value is {manner} (von Neumann, {score:+.1f} sigma)")
+    return tuple(messages)
 
 
 def ewma_chart(

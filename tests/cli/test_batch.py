@@ -61,8 +61,8 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
         capsys, "--faulty", "0.5", "--seed", str(SEED), "--batch", "autumn", "--operator", "Ada", "--notes",
         "relays of lot 7", "--json",
     )  # fmt: skip
-    said = json.loads(printed.out)
-    units = {one["serial"]: one for one in said["units"]}
+    message = json.loads(printed.out)
+    units = {one["serial"]: one for one in message["units"]}
     assert list(units) == list(SERIALS)
     injected = draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED)
     assert len(injected) == 2
@@ -72,7 +72,12 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
         assert not one["faults"] or one["injected"] in one["faults"]
     assert any(one["faults"] for one in units.values())
     assert printed.code == 1
-    assert (said["batch"], said["operator"], said["not_run"], said["stopped"]) == ("autumn", "Ada", [], None)
+    assert (message["batch"], message["operator"], message["not_run"], message["stopped"]) == (
+        "autumn",
+        "Ada",
+        [],
+        None,
+    )
     with open_records(place.records, read_only=True) as store:
         headers = [store.run(one["run"]).header for one in units.values()]
         diagnoses = store.latest_events(FaultsNamed)
@@ -119,9 +124,9 @@ def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
     assert sum(line["count"] for line in result["diagnosed_faults"]) == 2
     injected = set(draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED).values())
     assert any(fault in line["label"] for fault in injected for line in result["diagnosed_faults"])
-    said = switchwalk(capsys, "trends", *place_of).out
-    assert "Faults diagnosed in units that failed at first" in said
-    assert max(map(len, said.splitlines())) <= 80
+    message = switchwalk(capsys, "trends", *place_of).out
+    assert "Faults diagnosed in units that failed at first" in message
+    assert max(map(len, message.splitlines())) <= 80
     none = switchwalk(capsys, "trends", *place_of, "--batch", "spring")
     assert none.code == 2
     assert "there is no batch spring. There are: autumn" in none.err
@@ -192,7 +197,7 @@ def test_only_line_ends_part_the_serial_numbers_of_a_list(tmp_path: Path, place:
     ],
 )
 def test_a_pattern_that_is_none_and_retests_that_are_no_number_are_told_with_their_place(
-    tmp_path: Path, key: str, said: str
+    tmp_path: Path, key: str, message: str
 ) -> None:
     job = tmp_path / "job"
     shutil.copytree(SEQUENCES / "two_loop_switcher", job)
@@ -200,7 +205,7 @@ def test_a_pattern_that_is_none_and_retests_that_are_no_number_are_told_with_the
     (job / "sequence.toml").write_text("\n".join([*lines[:5], key, *lines[5:]]) + "\n", encoding="utf-8")
     with pytest.raises(JobError) as told:
         load_job(job)
-    assert said in str(told.value)
+    assert message in str(told.value)
 
 
 @pytest.mark.parametrize("word", ["PASS", "FAIL", "UNPROVEN", "STOPPED"])

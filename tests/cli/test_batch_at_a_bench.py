@@ -195,10 +195,10 @@ def test_a_scanner_on_a_pipe_ends_its_lines_as_it_likes_and_what_is_no_serial_is
     while shown.count(b"Its serial") < 3:  # the third is asked for when the second was tested
         shown += process.stderr.read(1)
     out, _ = process.communicate(b"\n", timeout=PATIENCE_S)
-    said = json.loads(out)
+    message = json.loads(out)
     assert process.returncode == 2
-    assert [one["serial"] for one in said["units"]] == ["OB-0021"]
-    assert said["not_tested"] == [
+    assert [one["serial"] for one in message["units"]] == ["OB-0021"]
+    assert message["not_tested"] == [
         {"serial": "PA-1", "why": "'PA-1': the sequence wants the pattern OB-[0-9]{4}"}
     ]
 

@@ -45,12 +45,12 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
     ],
 )  # fmt: skip
 def test_what_the_instruments_cannot_do_is_said_with_its_place(
-    capsys: pytest.CaptureFixture[str], job: Path, shipped: str, before: str, after: str, said: str
+    capsys: pytest.CaptureFixture[str], job: Path, shipped: str, before: str, after: str, message: str
 ) -> None:
     own_profile(job, shipped, before, after)
     printed = switchwalk(capsys, "plan", str(job))
     assert printed.code == 2
-    assert said in printed.err
+    assert message in printed.err
 
 
 @pytest.mark.parametrize("command", [("plan",), ("table",), ("run", "--serial", "X-1", "--simulate")])
@@ -90,13 +90,13 @@ def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture
     ],
 )
 def test_noise_that_the_scopes_own_hides_is_refused_with_the_floor(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, limit: str, probe: str, said: str
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, limit: str, probe: str, message: str
 ) -> None:
     noise = check_of("noise", states=["idle"], below=limit)
     job = job_in(tmp_path / "job", noise, edits=[("bench.toml", 'probe = "1x"', f'probe = "{probe}"')])
     printed = switchwalk(capsys, "plan", str(job))
-    assert printed.code == (2 if said else 0)
-    assert said in " ".join(printed.err.split())
+    assert printed.code == (2 if message else 0)
+    assert message in " ".join(printed.err.split())
 
 
 def test_crosstalk_with_one_channel_in_view_is_refused_with_the_setup_that_it_needs(
@@ -107,6 +107,6 @@ def test_crosstalk_with_one_channel_in_view_is_refused_with_the_setup_that_it_ne
     edit(job / "fixture.toml", '["right.out", "left.out"]', '["right.out", "right.in"]', every=True)
     printed = switchwalk(capsys, "plan", str(job))
     assert printed.code == 2
-    said = " ".join(printed.err.split())
-    assert "crosstalk needs left driven and both channels viewed at once" in said
-    assert 'expected a [[setup]] with drive = "left.in", view = ["left.out", "right.out"]' in said
+    message = " ".join(printed.err.split())
+    assert "crosstalk needs left driven and both channels viewed at once" in message
+    assert 'expected a [[setup]] with drive = "left.in", view = ["left.out", "right.out"]' in message

@@ -194,8 +194,8 @@ def test_a_device_file_without_permission_is_told_with_the_group_that_has_it(tmp
     error = LinkLost("no connection", instrument="switchboard", address="/dev/null")
     error.__cause__ = PermissionError(13, "Permission denied", "/dev/null")
     group = Path("/dev/null").group()
-    said = likely_cause(error, address="ASRL/dev/null::INSTR", profile="frame-switchboard")
-    assert said == (
+    message = likely_cause(error, address="ASRL/dev/null::INSTR", profile="frame-switchboard")
+    assert message == (
         f"no permission on the device file /dev/null: become a member of its group {group!r} and log in anew"
     )
 

@@ -45,9 +45,9 @@ def test_amplifiers_that_feed_each_other_are_told_of_with_the_net(
     module.write_text(module.read_text(encoding="utf-8") + RING, encoding="utf-8")
     printed = switchwalk(capsys, command[0], str(job), *command[1:])
     assert (printed.code, printed.out) == (2, "")
-    said = " ".join(printed.err.split())
-    assert "the circuit has no solution: nothing settles the volts of left.ring.hot" in said
-    assert "amplifiers fed back upon itself" in said
+    message = " ".join(printed.err.split())
+    assert "the circuit has no solution: nothing settles the volts of left.ring.hot" in message
+    assert "amplifiers fed back upon itself" in message
     assert list(Path.cwd().rglob("*.sqlite")) == []  # nothing half-written
     assert "Traceback" not in printed.err
 

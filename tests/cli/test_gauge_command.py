@@ -48,10 +48,10 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
 def test_a_study_runs_every_unit_by_every_operator_and_goes_on_where_it_was(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    said = json.loads(place.gauge(capsys, "study", *STUDY, "--json").out)
-    assert (said["appraisers"], said["trials"], said["by"]) == (["Ada", "Grace"], 2, "operator")
-    assert sorted(said["units"]) == ["OB-0001", "OB-0002"]
-    assert len({run for unit in said["runs"] for operator in unit for run in operator}) == 8
+    message = json.loads(place.gauge(capsys, "study", *STUDY, "--json").out)
+    assert (message["appraisers"], message["trials"], message["by"]) == (["Ada", "Grace"], 2, "operator")
+    assert sorted(message["units"]) == ["OB-0001", "OB-0002"]
+    assert len({run for unit in message["runs"] for operator in unit for run in operator}) == 8
     again = place.gauge(capsys, "study", *STUDY)  # all its runs are there
     assert "Gauge study spring study" in again.out
     assert max(map(len, again.out.splitlines())) <= 80
@@ -64,12 +64,12 @@ def test_a_study_runs_every_unit_by_every_operator_and_goes_on_where_it_was(
 def test_its_figures_are_those_of_the_runs_that_it_names(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    said = json.loads(place.gauge(capsys, "study", *STUDY, "--from-records", "--json").out)
-    studied = [one for one in said["readings"] if one["study"]]
+    message = json.loads(place.gauge(capsys, "study", *STUDY, "--from-records", "--json").out)
+    studied = [one for one in message["readings"] if one["study"]]
     shares = [one["study"]["gauge"]["tolerance_percent"] or 0.0 for one in studied]
     assert shares == sorted(shares, reverse=True)
     current = next(one for one in studied if one["pad"]["state"] == "loop_a" and one["unit"] == "A")
-    runs = np.array(said["runs"])
+    runs = np.array(message["runs"])
     with open_records(place.records, read_only=True) as store:
         values = {
             run: reading.estimate.value
@@ -129,8 +129,8 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
     with open_records(place.records, read_only=True) as store:
         (event,) = store.latest_events(RefusalOverridden).values()
     assert event.text.startswith("Grace overrode the checks of the bench: a lead, seen to.")
-    said = json.loads(place.gauge(capsys, *golden, "--json").out)
-    assert (said["in_place"], said["history"]) == (True, [9])  # what had moved is no history
+    message = json.loads(place.gauge(capsys, *golden, "--json").out)
+    assert (message["in_place"], message["history"]) == (True, [9])  # what had moved is no history
     assert place.does(capsys, ("run",), "--serial", "OB-0006", "--json").code == 0
 
 

@@ -119,14 +119,14 @@ def test_every_reading_is_in_the_records_and_the_report_is_there(
     capsys: pytest.CaptureFixture[str], short_job: Path
 ) -> None:
     printed = simulated(capsys, short_job, "--fault", "K1 never operates", "--json")
-    said = json.loads(printed.out)
-    assert (printed.code, said["outcome"]) == (1, "fail")
-    report = Path(said["report"]).read_text(encoding="utf-8")
+    message = json.loads(printed.out)
+    assert (printed.code, message["outcome"]) == (1, "fail")
+    report = Path(message["report"]).read_text(encoding="utf-8")
     assert "FAIL" in report
     assert "SIMULATED" in report
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
-        record, readings = store.run(said["run"]), store.readings(said["run"])
-        waveforms = store.waveforms(said["run"])
+        record, readings = store.run(message["run"]), store.readings(message["run"])
+        waveforms = store.waveforms(message["run"])
     assert record.header.planned_readings == len(readings)
     assert record.header.simulated
     assert [file.name for file in record.header.files] == [

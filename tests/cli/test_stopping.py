@@ -41,14 +41,14 @@ def test_an_error_that_nobody_asked_for_stays_what_it_is() -> None:
 
 
 def test_a_key_that_is_held_down_cuts_off_nothing_of_how_a_stop_is_told() -> None:
-    told = []
+    messages = []
     handler = signal.getsignal(signal.SIGINT)
     with signals_as_before():
         with pytest.raises(RunStopped, match="stopped by SIGINT"), stoppable():
             os.kill(os.getpid(), signal.SIGINT)
         os.kill(os.getpid(), signal.SIGINT)
-        told.append("run 7 is kept")
-    assert told
+        messages.append("run 7 is kept")
+    assert messages
     assert signal.getsignal(signal.SIGINT) is handler
 
 

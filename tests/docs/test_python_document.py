@@ -41,16 +41,16 @@ def test_the_ten_lines_are_no_more_and_test_a_unit(folder: Path) -> None:
     assert len([line for line in TEN_LINES.splitlines() if line.strip()]) <= 10
     done = _python(folder, "-c", TEN_LINES)
     assert done.returncode == 0, done.stderr
-    said = done.stdout
-    assert "pass Route and gain loop_1 right.loop_1_send" in said
-    assert re.search(r" -?\d+\.\d+ ± \d\.\d+ dB ", said), said
-    report = re.search(r"^pass (\S+\.html)$", said, flags=re.MULTILINE)
-    assert report is not None, said
+    message = done.stdout
+    assert "pass Route and gain loop_1 right.loop_1_send" in message
+    assert re.search(r" -?\d+\.\d+ ± \d\.\d+ dB ", message), message
+    report = re.search(r"^pass (\S+\.html)$", message, flags=re.MULTILINE)
+    assert report is not None, message
     assert (folder / report[1]).exists()
     with open_records(folder / "switchwalk-records" / "records.sqlite", read_only=True) as store:
         passed = store.run(1).verdicts["pass"]
         assert store.passed("OB-0003", store.run(1).header.part, simulated=True) is not None
-    assert re.search(rf"^pass +{passed}$", said, flags=re.MULTILINE), said
+    assert re.search(rf"^pass +{passed}$", message, flags=re.MULTILINE), message
 
 
 def test_the_test_file_passes_on_a_simulated_unit(folder: Path) -> None:

@@ -155,13 +155,13 @@ def test_values_are_read_as_spice_reads_them(text: str, value: float | None) -> 
     ],
 )
 def test_what_is_no_netlist_is_refused_in_words(
-    content: bytes, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    content: bytes, message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     source = tmp_path / "board.net"
     source.write_bytes(content)
     printed = switchwalk(capsys, "import", str(source))
     assert (printed.code, printed.out) == (2, "")
-    assert said in printed.err
+    assert message in printed.err
     assert "Traceback" not in printed.err
 
 

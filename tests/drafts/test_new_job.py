@@ -68,9 +68,9 @@ def test_a_file_that_is_there_is_never_written_over(
     ],
 )
 def test_answers_that_do_not_fit_are_told_before_anything_is_written(
-    options: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    options: list[str], message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     printed = switchwalk(capsys, "new", str(tmp_path / "job"), *options)
     assert printed.code == 2
-    assert said in printed.err
+    assert message in printed.err
     assert not (tmp_path / "job").exists()

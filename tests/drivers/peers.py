@@ -54,7 +54,7 @@ class Peer:
     def __init__(self, script: Script) -> None:
         self.heard: list[bytes] = []
         self.released = threading.Event()  # a test lets a script go on
-        self.said = threading.Event()  # a script tells that it has
+        self.message = threading.Event()  # a script tells that it has
         self.failures: list[BaseException] = []
         self._script = script
         self._listener = socket.create_server(("127.0.0.1", 0))

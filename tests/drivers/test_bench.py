@@ -235,27 +235,27 @@ def leave_on(rig: Rig) -> None:
 
 def test_what_a_killed_run_left_on_is_told_as_it_was_found_and_made_safe(rig: Rig, tmp_path: Path) -> None:
     leave_on(rig)
-    told: list[str] = []
-    make_left_safe(rig.file, folder=tmp_path, tell=told.append)
+    messages: list[str] = []
+    make_left_safe(rig.file, folder=tmp_path, tell=messages.append)
     assert (
         "generator: output 1 on; supply: 5.0 V at its terminals; switchboard: closed channels 1, 9"
-        in (told[0])
+        in (messages[0])
     )
     assert rig.all_off()
-    make_left_safe(rig.file, folder=tmp_path, tell=told.append)
-    assert len(told) == 2
+    make_left_safe(rig.file, folder=tmp_path, tell=messages.append)
+    assert len(messages) == 2
 
 
 def test_a_board_that_cannot_be_looked_at_is_made_safe_all_the_same(rig: Rig, tmp_path: Path) -> None:
     leave_on(rig)
-    told: list[str] = []
+    messages: list[str] = []
 
     def fewer_channels_than_its_profile(connection: Connection, heard: str) -> bool:
         return heard.startswith("ROUTe:CLOSe?") and "16" in heard
 
     rig.switch.trouble = fewer_channels_than_its_profile
-    make_left_safe(rig.file, folder=tmp_path, tell=told.append)
-    assert "switchboard: says nothing of its channels" in told[0]
+    make_left_safe(rig.file, folder=tmp_path, tell=messages.append)
+    assert "switchboard: says nothing of its channels" in messages[0]
     assert rig.all_off()
 
 

@@ -49,7 +49,7 @@ def instrument(connection: Connection) -> None:
             connection.peer.released.wait(10.0)
             with suppress(OSError):
                 connection.send(b"lf\n" + bytes(60) + b"\n")
-            connection.peer.said.set()
+            connection.peer.message.set()
         elif heard.endswith(b"?"):
             connection.send(b"answer to " + heard + b"\n")
 
@@ -89,7 +89,7 @@ def test_ctrl_c_in_each_phase_is_passed_on_at_once_and_leaves_the_session_to_be_
             phase(session)
         assert time.monotonic() - begun < 3.0
         served.released.set()
-        assert served.said.wait(5.0)
+        assert served.message.wait(5.0)
         with pytest.raises(Desynchronised, match="reopen first"):
             session.query("NEXT?")
         with pytest.raises(Desynchronised, match="reopen first"):

@@ -52,14 +52,14 @@ def instrument(trap: Trap, *, on: bytes = b"TRAP?") -> Callable[[Connection], No
 def late(connection: Connection) -> None:
     connection.peer.released.wait(10.0)
     connection.send(b"LATE\n")
-    connection.peer.said.set()
+    connection.peer.message.set()
 
 
 def half(connection: Connection) -> None:
     connection.send(b"AAAA")
     connection.peer.released.wait(10.0)
     connection.send(b"BBBB\n")
-    connection.peer.said.set()
+    connection.peer.message.set()
 
 
 def never(connection: Connection) -> None:
@@ -121,7 +121,7 @@ def test_a_question_that_goes_wrong_raises_its_error_in_time_and_the_next_answer
         assert caught.value.command == "TRAP?"
         served.released.set()
         if trap in (late, half):
-            assert served.said.wait(5.0)
+            assert served.message.wait(5.0)
         with pytest.raises(Desynchronised, match="reopen first"):
             session.query("AFTER?")
         session.resync()
@@ -158,14 +158,14 @@ def test_a_peer_that_closed_after_its_answer_is_noticed_before_anything_is_sent(
     def last_word(connection: Connection) -> None:
         connection.send(b"goodbye\n")
         connection.link.shutdown(socket.SHUT_WR)
-        connection.peer.said.set()
+        connection.peer.message.set()
         connection.line()
 
     with peer(instrument(last_word)) as served:
         session = Session(served.address, instrument="scope")
         session.start()
         assert session.query("TRAP?") == "goodbye"
-        assert served.said.wait(5.0)
+        assert served.message.wait(5.0)
         begun = time.monotonic()
         with pytest.raises(LinkLost, match="closed the connection, or was unplugged"):
             session.write("OUTPut1 ON")
@@ -350,7 +350,7 @@ def test_ctrl_c_in_the_middle_of_a_read_leaves_the_session_to_be_reopened() -> N
         signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
         connection.peer.released.wait(10.0)
         connection.send(b"LATE\n")
-        connection.peer.said.set()
+        connection.peer.message.set()
 
     with peer(instrument(interrupt)) as served:
         session = Session(served.address, instrument="scope", timeout_s=5.0)
@@ -360,7 +360,7 @@ def test_ctrl_c_in_the_middle_of_a_read_leaves_the_session_to_be_reopened() -> N
             session.query("TRAP?")
         assert time.monotonic() - begun < 2.0
         served.released.set()
-        assert served.said.wait(5.0)
+        assert served.message.wait(5.0)
         with pytest.raises(Desynchronised):
             session.query("NEXT?")
         session.resync()

@@ -40,9 +40,9 @@ def answer(command: bytes) -> bytes | None:
 
 def by_socket(connection: Connection) -> None:
     while True:
-        said = answer(connection.line())
-        if said is not None:
-            connection.send(said + b"\n")
+        message = answer(connection.line())
+        if message is not None:
+            connection.send(message + b"\n")
 
 
 def by_hislip(connection: Connection) -> None:
@@ -51,7 +51,7 @@ def by_hislip(connection: Connection) -> None:
     def send(kind: int, parameter: int, payload: bytes = b"") -> None:
         connection.send(MESSAGE.pack(b"HS", kind, 0, parameter, len(payload)) + payload)
 
-    said = b""
+    message = b""
     while True:
         _, kind, _, parameter, length = MESSAGE.unpack(connection.exactly(MESSAGE.size))
         payload = connection.exactly(length)
@@ -62,9 +62,9 @@ def by_hislip(connection: Connection) -> None:
         elif kind == ASYNC_MAX:
             send(ASYNC_MAX_RESPONSE, 0, struct.pack("!Q", 1 << 20))
         elif kind == DATA:
-            said += payload
+            message += payload
         elif kind == DATA_END:
-            said, command = b"", said + payload
+            message, command = b"", message + payload
             reply = answer(command.rstrip(b"\n"))
             if command == b"DIE\n":
                 return

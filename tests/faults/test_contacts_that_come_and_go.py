@@ -104,8 +104,8 @@ def test_a_relay_that_never_operates_explains_that_every_operation_failed(labora
     result = laboratory.diagnose(replace(laboratory.evidence(name, "I-4"), cycles=seen), double=False)
     assert result.groups[0].names[0] == name
     assert result.unweighed == left
-    said = any(text.startswith("Not explained here") for text in words_of(laboratory, result).remarks)
-    assert said == bool(left)
+    message = any(text.startswith("Not explained here") for text in words_of(laboratory, result).remarks)
+    assert message == bool(left)
 
 
 @pytest.mark.parametrize("name", ["K2.1.cold stuck released", ""])

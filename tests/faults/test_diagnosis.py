@@ -108,9 +108,9 @@ def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_s
 def test_every_fault_has_words_of_its_own_that_name_its_subject(job):
     described = load_job(SEQUENCES / job)
     faults = single_faults(described.module, described.fixture)
-    said = [explain((fault,), described.module, described.fixture) for fault in faults]
-    assert len(set(said)) == len(said)
-    for fault, words in zip(faults, said, strict=True):
+    message = [explain((fault,), described.module, described.fixture) for fault in faults]
+    assert len(set(message)) == len(message)
+    for fault, words in zip(faults, message, strict=True):
         subject = fault.subject.split(".")[0]
         assert subject in words, suspect_name((fault,))
         assert fault.channel is None or fault.channel in words

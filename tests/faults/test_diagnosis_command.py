@@ -67,12 +67,12 @@ def test_json_holds_groups_probabilities_and_words(place, capsys):
 
 def test_a_run_that_over_current_stopped_is_explained_by_the_supply(place, capsys):
     code, printed = diagnose(capsys, place, SHORTED)
-    said = " ".join(printed.out.split())
+    message = " ".join(printed.out.split())
     assert code == 0
-    assert "K1 coil shorted" in said
-    assert "K6 coil shorted" in said
-    assert "K2 coil shorted" not in said
-    assert "stopped by over-current in state loop_a" in said
+    assert "K1 coil shorted" in message
+    assert "K6 coil shorted" in message
+    assert "K2 coil shorted" not in message
+    assert "stopped by over-current in state loop_a" in message
 
 
 def test_a_run_that_passed_needs_no_explanation(place, capsys):
@@ -92,8 +92,8 @@ def test_a_run_that_is_not_there_is_said_not_to_be(place, capsys):
 def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place):
     reports = sorted((place.parent / "reports").glob("*.html"))
     pages = [page.read_text(encoding="utf-8") for page in reports]
-    told = [re.search(r"What would explain it", page) is not None for page in pages]
-    assert told == [True, True, False]
+    messages = [re.search(r"What would explain it", page) is not None for page in pages]
+    assert messages == [True, True, False]
     assert "K3 never operates" in pages[0]
 
 
@@ -111,7 +111,7 @@ def test_a_relay_that_comes_late_is_named_by_its_change_of_state(tmp_path, capsy
         "--records", str(records), "--json",
     )  # fmt: skip
     code, printed = diagnose(capsys, records, 1)
-    said = " ".join(printed.out.split())
+    message = " ".join(printed.out.split())
     assert code == 0
-    assert "K1 slow to operate" in said
-    assert "relay K1, left: operates too late" in said
+    assert "K1 slow to operate" in message
+    assert "relay K1, left: operates too late" in message

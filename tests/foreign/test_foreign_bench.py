@@ -146,11 +146,11 @@ FAULTS = [
 
 @pytest.mark.parametrize(("unit", "told"), FAULTS)
 def test_a_fault_fails_the_unit_where_it_shows(
-    capsys: pytest.CaptureFixture[str], short_job: Path, unit: Unit, told: str
+    capsys: pytest.CaptureFixture[str], short_job: Path, unit: Unit, text: str
 ) -> None:
     ran = run(capsys, short_job, ForeignBench(unit))
     assert ran.printed.code == 1, ran.printed.out
-    assert f"FAIL {told}" in " ".join(ran.printed.out.split())
+    assert f"FAIL {text}" in " ".join(ran.printed.out.split())
     assert ran.safe
     if not unit.crosstalk_f:
         expect_hand_made_gains(ran, unit)
@@ -165,11 +165,11 @@ def test_a_fault_fails_the_unit_where_it_shows(
     ],
 )
 def test_wrong_leads_and_dc_stop_the_run_without_a_verdict(
-    capsys: pytest.CaptureFixture[str], short_job: Path, unit: Unit, told: str
+    capsys: pytest.CaptureFixture[str], short_job: Path, unit: Unit, text: str
 ) -> None:
     ran = run(capsys, short_job, ForeignBench(unit))
     assert ran.printed.code == 4, ran.printed.out
-    assert told in ran.printed.err
+    assert text in ran.printed.err
     assert ran.safe
 
 
@@ -267,10 +267,10 @@ def test_a_setup_that_needs_hands_is_refused_where_nobody_can_be_asked(
     ],
 )
 def test_a_contact_that_crosses_legs_is_told_where_it_is_wrong(
-    capsys: pytest.CaptureFixture[str], short_job: Path, written: str, instead: str, told: str
+    capsys: pytest.CaptureFixture[str], short_job: Path, written: str, instead: str, text: str
 ) -> None:
     edit(short_job / "module.toml", written, instead)
     printed = switchwalk(capsys, "table", str(short_job))
     assert printed.code == 2
-    assert told in printed.err
+    assert text in printed.err
     assert "module.toml:45: " in printed.err

@@ -144,9 +144,9 @@ def _kept_run() -> Path:
     for folder in (job, scratch()):
         (folder / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
     unit = ("--serial", "OB-0023", "--simulate", "--speed", "20", "--fault", "K1 never operates")
-    code, said = _said("run", str(job), *unit, "--records", str(place))
+    code, message = _said("run", str(job), *unit, "--records", str(place))
     if code != 1:
-        raise AssertionError(f"the run that is to be edited: exit {code}\n{said}")
+        raise AssertionError(f"the run that is to be edited: exit {code}\n{message}")
     shutil.rmtree(job)
     return place
 
@@ -231,9 +231,9 @@ def _said(*arguments: str) -> tuple[int, str]:
 
 def _plain(*arguments: str) -> Callable[[Path], None]:
     def look(place: Path) -> None:
-        code, said = _said(*arguments, "--records", str(place))
+        code, message = _said(*arguments, "--records", str(place))
         if "--json" in arguments and code in (0, 1, 3):
-            json.loads(said)
+            json.loads(message)
 
     return look
 

@@ -57,9 +57,9 @@ def board(data: bytes) -> None:
     kinds: tuple[Callable[[Coils], Board], ...] = (FrameBoard, TextBoard, ModbusBoard)
     made = kinds[which % 3](coils)
     for start in range(0, len(content), 7):
-        for said in made.feed(content[start : start + 7]):
-            if not isinstance(said, bytes):
-                raise AssertionError(f"no answer: {said!r}")
+        for message in made.feed(content[start : start + 7]):
+            if not isinstance(message, bytes):
+                raise AssertionError(f"no answer: {message!r}")
     if not coils.closed <= frozenset(range(1, 17)):
         raise AssertionError(f"channels that are not there: {coils.closed}")
 
@@ -69,13 +69,13 @@ class _Nothing:
 
     def __init__(self, data: bytes) -> None:
         self._data = [data, b""]
-        self.said: list[bytes] = []
+        self.message: list[bytes] = []
 
     def read(self) -> bytes:
         return self._data.pop(0) if self._data else b""
 
     def write(self, data: bytes) -> None:
-        self.said.append(data)
+        self.message.append(data)
 
     def input_within(self, wall_s: float) -> bool:
         return False
@@ -97,5 +97,5 @@ def control(data: bytes) -> None:
 
     stream = _Nothing(data)
     ControlPort({"trouble": trouble}, lambda: None).serve(stream)
-    for line in stream.said:
+    for line in stream.message:
         json.loads(line)

@@ -259,10 +259,10 @@ def test_any_line_left_out_gives_mistakes_or_a_job_but_never_another_error(tmp_p
         try:
             load_job(written(tmp_path, **changed))
         except JobError as error:
-            told = str(error)
+            text = str(error)
         else:
-            told = "a job"
-        assert told
+            text = "a job"
+        assert text
 
 
 @pytest.mark.parametrize("value", ["[]", "{}", "[[1]]", "nan", '""', "true", "2026-11-25", '"x"', "-1"])
@@ -278,10 +278,10 @@ def test_any_value_of_another_kind_gives_mistakes_or_a_job_but_never_another_err
         try:
             load_job(written(tmp_path, **changed))
         except JobError as error:
-            told = str(error)
+            text = str(error)
         else:
-            told = "a job"
-        assert told
+            text = "a job"
+        assert text
 
 
 def test_a_ports_legs_are_two_rows_of_what_the_scope_sees(job):

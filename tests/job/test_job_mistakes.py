@@ -61,10 +61,10 @@ WHOLE = "expected a whole number without quotes"
         (("bench.toml", 'profile = "scpi-generator"'), 'profile = ""', 'found ""; expected at least one'),
     ],
 )
-def test_a_value_of_the_wrong_kind_is_told_by_what_was_found_and_expected(job, place, wrong, said):
+def test_a_value_of_the_wrong_kind_is_told_by_what_was_found_and_expected(job, place, wrong, text):
     file, right = place
     spoil(job, file, right, wrong)
-    assert any(message.endswith(said) for message in mistakes_of(job))
+    assert any(message.endswith(text) for message in mistakes_of(job))
 
 
 SPOILT = [

@@ -97,10 +97,10 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_a_mistake_of_a_change_is_told(tmp_path: Path, edges: str, said: str) -> None:
+def test_a_mistake_of_a_change_is_told(tmp_path: Path, edges: str, message: str) -> None:
     with pytest.raises(JobError) as error:
         job_of(tmp_path, edges)
-    assert said in str(error.value)
+    assert message in str(error.value)
     assert len(error.value.mistakes) == 1
 
 
@@ -115,7 +115,7 @@ def test_a_mistake_of_a_change_is_told(tmp_path: Path, edges: str, said: str) ->
         ),
     ],
 )
-def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, controls_viewed: str, said: str) -> None:
+def test_a_line_on_a_wrong_input_is_told(tmp_path: Path, controls_viewed: str, message: str) -> None:
     setup = f"""
 [[setup]]
 name = "one more"
@@ -127,4 +127,4 @@ controls_viewed = {controls_viewed}
 """
     with pytest.raises(JobError) as error:
         job_of(tmp_path, check_of("bounce_time", below="3 ms"), setup=setup)
-    assert said in str(error.value)
+    assert message in str(error.value)

@@ -71,10 +71,10 @@ def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_
         ),
     ],
 )
-def test_what_makes_no_sense_is_refused_at_its_line(tmp_path: Path, one: str, said: str) -> None:
+def test_what_makes_no_sense_is_refused_at_its_line(tmp_path: Path, one: str, message: str) -> None:
     with pytest.raises(JobError) as caught:
         load(tmp_path, one)
-    assert said in str(caught.value)
+    assert message in str(caught.value)
 
 
 def test_an_unequal_source_needs_a_setup_with_the_resistor(tmp_path: Path) -> None:

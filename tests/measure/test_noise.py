@@ -146,7 +146,7 @@ def test_the_floor_said_beforehand_is_the_one_found() -> None:
         seen, own = np.round(records / step) * step
         interval_s = tones.duration_s / tones.samples
         result.append(noise(seen, interval_s, own_volts=own, step_v=(0.0, 0.0)))
-    said = least_noise_vrms(1e-3, tones, weighting="none")
+    message = least_noise_vrms(1e-3, tones, weighting="none")
     levels = [each.high for each in result if each.floor]
     assert len(levels) >= 17
-    assert 0.7 * said < np.median(levels) < 1.6 * said
+    assert 0.7 * message < np.median(levels) < 1.6 * message

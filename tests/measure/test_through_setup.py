@@ -93,16 +93,16 @@ def test_a_wrong_lead_is_named(transfer: NDArray[np.complex128], sentences: list
     def rough(sentence: str) -> list[str]:  # the decibels depend on the bench's own errors
         return [word for word in sentence.split() if word[:1] not in "+-"]
 
-    assert [rough(said) for said in said_of(transfer)] == [rough(sentence) for sentence in sentences]
+    assert [rough(message) for message in said_of(transfer)] == [rough(sentence) for sentence in sentences]
 
 
 def test_dc_and_hum_are_named() -> None:
-    said = said_of(through(4), dc_v=0.8, volts_per_division=0.5, emf_vrms=LOW)
+    message = said_of(through(4), dc_v=0.8, volts_per_division=0.5, emf_vrms=LOW)
     assert [
-        s for s in said if "input 1 shows 0.8 V DC, more than 0.5 V" in s or "input 1 shows 0.79 V DC" in s
+        s for s in message if "input 1 shows 0.8 V DC, more than 0.5 V" in s or "input 1 shows 0.79 V DC" in s
     ]
-    said = said_of(through(4), hum_vrms=5e-3, volts_per_division=0.02)
-    assert any("mV RMS at 50 Hz, more than 2 mV: its ground lead is off or open" in s for s in said)
+    message = said_of(through(4), hum_vrms=5e-3, volts_per_division=0.02)
+    assert any("mV RMS at 50 Hz, more than 2 mV: its ground lead is off or open" in s for s in message)
 
 
 def take(bench: SyntheticBench, *, repeats: int = 1) -> ToneReference:
@@ -159,7 +159,7 @@ def test_three_captures_predict_how_far_a_fourth_lies_from_their_mean() -> None:
     One more departs from the mean of three by sqrt(1 + 1/3) of what they vary (JCGM 100:2008, 4.2.3).
     """
     random = np.random.default_rng(5)
-    squares, said = [], []
+    squares, message = [], []
     for _ in range(200):
         levels = 1 + 0.01 * random.normal(size=4)
         shots = []
@@ -171,8 +171,8 @@ def test_three_captures_predict_how_far_a_fourth_lies_from_their_mean() -> None:
         made = tone_reference(shots[:3], [], through_prediction=through(4), identity="r3")
         fourth = abs(shots[3].fit.phasors[0, 0])
         squares.append((fourth / abs(made.source[0]) - 1) ** 2)
-        said.append(made.repeatability.standard[0] ** 2 * (1 + 1 / 3))
-    assert np.mean(said) / np.mean(squares) == pytest.approx(1.0, abs=0.25)
+        message.append(made.repeatability.standard[0] ** 2 * (1 + 1 / 3))
+    assert np.mean(message) / np.mean(squares) == pytest.approx(1.0, abs=0.25)
 
 
 def test_a_reference_is_kept_as_plain_json_and_read_back() -> None:

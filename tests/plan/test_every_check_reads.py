@@ -55,36 +55,39 @@ def refusal(job: Job) -> str:
 
 
 def test_a_gap_where_several_relays_move_at_once_is_refused_and_told_where_one_moves_alone() -> None:
-    said = refusal(job_with("two_loop_switcher", check("transfer_time", states("idle", "swap"))))
+    message = refusal(job_with("two_loop_switcher", check("transfer_time", states("idle", "swap"))))
     assert (
-        "transfer time at left.out: several relays move at once (K3, K4, K5), and their gaps overlap" in said
+        "transfer time at left.out: several relays move at once (K3, K4, K5), and their gaps overlap"
+        in message
     )
-    assert "transfer time at right.out: several relays move at once (K8, K9, K10)" in said
-    assert '"idle > loop_a"' in said
+    assert "transfer time at right.out: several relays move at once (K8, K9, K10)" in message
+    assert '"idle > loop_a"' in message
 
 
 def test_a_gap_beside_a_silent_side_is_refused() -> None:
     """A selector's contact leaves one source, which is driven, and reaches another, which is not."""
-    said = refusal(job_with("source_selector", check("transfer_time", states("idle", "select_low", "mute"))))
-    assert "no contact is seen to leave one signal and to reach another" in said
-    assert '"idle > dim"' in said
+    message = refusal(
+        job_with("source_selector", check("transfer_time", states("idle", "select_low", "mute")))
+    )
+    assert "no contact is seen to leave one signal and to reach another" in message
+    assert '"idle > dim"' in message
 
 
 @pytest.mark.parametrize(
     "quantity", ["bounce_time", "transfer_time", "operate_time", "release_time", "click_peak"]
 )
 def test_states_without_a_change_of_one_line_are_refused(quantity: str) -> None:
-    said = refusal(job_with("two_loop_switcher", check(quantity, states("idle", "loop_a+loop_b"))))
-    assert "no two of its states differ by one control line" in said
-    assert "loop_a" in said.partition("expected states with a change such as")[2]
+    message = refusal(job_with("two_loop_switcher", check(quantity, states("idle", "loop_a+loop_b"))))
+    assert "no two of its states differ by one control line" in message
+    assert "loop_a" in message.partition("expected states with a change such as")[2]
 
 
 def test_a_race_that_shows_nothing_is_refused_beside_changes_that_do() -> None:
     race = BECOMES.join(["loop_a", "loop_b"])
-    said = refusal(
+    message = refusal(
         job_with("two_loop_switcher", check("transfer_time", states("idle", "loop_a"), also=(race,)))
     )
-    assert "in loop_a > loop_b: several relays move at once (K1, K2)" in said
+    assert "in loop_a > loop_b: several relays move at once (K1, K2)" in message
 
 
 @pytest.mark.parametrize(
@@ -111,8 +114,8 @@ def test_a_state_in_which_nothing_is_to_be_had_is_refused(
 
 
 def test_isolation_of_a_port_that_is_never_silent_is_refused() -> None:
-    said = refusal(job_with("two_loop_switcher", check("isolation", states("idle", "loop_a"))))
-    assert "isolation is of a port that is silent" in said
+    message = refusal(job_with("two_loop_switcher", check("isolation", states("idle", "loop_a"))))
+    assert "isolation is of a port that is silent" in message
 
 
 def test_channels_cannot_be_matched_with_one_of_them() -> None:

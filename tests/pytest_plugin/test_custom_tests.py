@@ -108,11 +108,11 @@ def test_a_faulty_unit_fails_the_test_of_its_state_and_the_run_says_which(
     assert "no state 'loop_aa' is measured; do you mean 'loop_a'?" in done.stdout.str()
     with open_records(tmp_path / "own.sqlite", read_only=True) as store:
         run = store.run(1)
-        told = [one.text for one in store.events(1) if one.kind == "test"]
+        messages = [one.text for one in store.events(1) if one.kind == "test"]
     assert run.outcome == "fail"
     assert "1 of 5 tests failed: test_levels.py::test_levels[loop_a]" in run.reason
     assert "2 of 5 tests did not come to an end: test_faulty.py::test_that_falls_over" in run.reason
-    assert "broken test_faulty.py::test_that_falls_over: no such table" in told
+    assert "broken test_faulty.py::test_that_falls_over: no such table" in messages
     assert run.header.notes == "simulated faults: K1 never operates"
 
 

@@ -109,8 +109,8 @@ def _call(command: Sequence[str | Path], place: Path) -> None:
     as_user: dict[str, Any] = (
         {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
     )
-    with tempfile.TemporaryFile() as said:
-        done = subprocess.run(command, cwd=place, stdout=said, stderr=said, check=False, **as_user)
+    with tempfile.TemporaryFile() as message:
+        done = subprocess.run(command, cwd=place, stdout=message, stderr=message, check=False, **as_user)
         if done.returncode:
-            said.seek(0)
-            raise ServerTroubleError(f"{command}:\n{said.read().decode(errors='replace')}")
+            message.seek(0)
+            raise ServerTroubleError(f"{command}:\n{message.read().decode(errors='replace')}")

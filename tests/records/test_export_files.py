@@ -62,9 +62,9 @@ def export(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any
     def run(form: str, out: Path | str, *, number: int = 1, expect: int = 0) -> Path | str:
         with pytest.raises(SystemExit) as ended:
             main(["export", str(number), "--format", form, "--out", str(out), "--records", str(place)])
-        said = capsys.readouterr()
-        assert (ended.value.code or 0) == expect, said.err
-        return said.err if expect else out
+        printed = capsys.readouterr()
+        assert (ended.value.code or 0) == expect, printed.err
+        return printed.err if expect else out
 
     return run
 

@@ -104,14 +104,14 @@ while True:
         while int(child.stdout.readline()) < 50:
             pass
         child.send_signal(signal.SIGKILL)
-        said = 50 + len(child.stdout.read().split())
+        message = 50 + len(child.stdout.read().split())
     assert child.returncode == -signal.SIGKILL
     with open_records(place, read_only=True) as store:
         values = [value_of(reading) for reading in store.readings(1)]
         record = store.run(1)
     whole = len(values) // 2
     assert values == [float(number) for number in range(whole) for _ in range(2)]  # no group torn
-    assert said <= whole <= said + 1
+    assert message <= whole <= message + 1
     assert record.outcome == "interrupted"
     with sqlite3.connect(place) as plain:
         assert plain.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
@@ -370,9 +370,9 @@ except RecordsError as error:
 """,
         place,
     )
-    said, errors = child.communicate(timeout=60)
+    text, errors = child.communicate(timeout=60)
     assert errors == ""
-    kept, message = said.splitlines()
+    kept, message = text.splitlines()
     assert message.startswith(f"{place}: the disk refuses to write or read. It may be full")
     with open_records(place) as store:
         assert store.readings(1) == [READING] * int(kept)

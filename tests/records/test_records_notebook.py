@@ -28,13 +28,13 @@ def test_the_notebook_runs_from_its_first_cell_to_its_last() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of the notebook's machinery, none of ours
         client.execute(env={**os.environ, "PYTHONPATH": str(DOCS.parent)})
-    said = "".join(
+    message = "".join(
         output.get("text", "") for cell in notebook.cells for output in cell.get("outputs", ()) if cell
     )
-    assert "of 2 injected faults 2 failed their unit" in said
-    assert "first-pass yield 6 of 8" in said
-    assert "8 runs, " in said
-    assert ", 0 findings" in said
+    assert "of 2 injected faults 2 failed their unit" in message
+    assert "first-pass yield 6 of 8" in message
+    assert "8 runs, " in message
+    assert ", 0 findings" in message
 
 
 def test_the_page_names_only_what_a_store_has() -> None:

@@ -63,13 +63,13 @@ ENDLESS = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELEC
 )
 @pytest.mark.parametrize("read_only", [True, False])
 def test_what_does_something_where_a_table_only_holds_is_refused(
-    place: Path, statements: tuple[tuple[str], ...], said: str, read_only: bool
+    place: Path, statements: tuple[tuple[str], ...], message: str, read_only: bool
 ) -> None:
     """As https://www.sqlite.org/security.html has it: a database file can run SQL of its author."""
     change(place, *statements)
     with pytest.raises(RecordsError, match="changed by another program") as caught:
         open_records(place, read_only=read_only)
-    assert said in str(caught.value)
+    assert message in str(caught.value)
 
 
 def test_a_view_of_somebodys_own_is_theirs(place: Path) -> None:

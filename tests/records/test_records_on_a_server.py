@@ -65,12 +65,12 @@ def test_every_command_takes_the_url(
     capsys: pytest.CaptureFixture[str],
     arguments: tuple[str, ...],
     code: int,
-    said: str,
+    message: str,
 ) -> None:
     monkeypatch.chdir(folder)
     printed = switchwalk(capsys, *arguments, "--records", place)
     assert printed.code == code, printed
-    assert said in printed.out + printed.err
+    assert message in printed.out + printed.err
 
 
 def password_of(place: str) -> str:

@@ -348,9 +348,11 @@ def test_the_state_changes_with_whatever_is_recorded_and_its_last_with_what_is_s
 @pytest.mark.parametrize("kind", [SQLiteDialect, PGDialect])
 def test_every_table_can_be_said_in_both_databases(kind: type[Dialect]) -> None:
     dialect = kind()
-    said = {table.name: str(CreateTable(table).compile(dialect=dialect)) for table in metadata.sorted_tables}
-    assert len(said) == 11
-    assert "DOUBLE" in said["readings"]
+    message = {
+        table.name: str(CreateTable(table).compile(dialect=dialect)) for table in metadata.sorted_tables
+    }
+    assert len(message) == 11
+    assert "DOUBLE" in message["readings"]
 
 
 def test_the_header_has_a_column_for_every_field() -> None:

@@ -52,9 +52,9 @@ def switchwalk(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPat
     def run(*arguments: int | Path | str, expect: int = 0) -> str:
         with pytest.raises(SystemExit) as ended:
             main([str(argument) for argument in arguments])
-        said = capsys.readouterr()
-        assert (ended.value.code or 0) == expect, said.err
-        return said.err if expect else said.out
+        printed = capsys.readouterr()
+        assert (ended.value.code or 0) == expect, printed.err
+        return printed.err if expect else printed.out
 
     return run
 
@@ -75,8 +75,8 @@ def test_units_lists_each_unit_with_its_latest_run(place: Path, switchwalk: Call
 def test_show_says_what_it_was_and_what_did_not_pass_worst_first(
     place: Path, switchwalk: Callable[..., Any]
 ) -> None:
-    said = switchwalk("show", 1, "--records", place)
-    whole = " ".join(said.split())
+    message = switchwalk("show", 1, "--records", place)
+    whole = " ".join(message.split())
     for expected in (
         "Run 1: Two-loop line switcher, TLS-2 B SIMULATED Serial OB-0023: FAIL 1 reading outside its limit",
         "3 of 3 readings: 1 fail, 1 missing, 1 pass",
@@ -85,9 +85,9 @@ def test_show_says_what_it_was_and_what_did_not_pass_worst_first(
         "input 3 clipped",
         "-6.110 ± 0.008 dB -0.286 to 0.114 dB",
     ):
-        assert expected in whole, said
-    assert said.index("FAIL   ") < said.index("MISSING  ")
-    assert "PASS" not in said
+        assert expected in whole, message
+    assert message.index("FAIL   ") < message.index("MISSING  ")
+    assert "PASS" not in message
 
 
 def test_show_says_the_batch_and_wraps_an_instrument_below_itself(
@@ -96,9 +96,9 @@ def test_show_says_the_batch_and_wraps_an_instrument_below_itself(
     long = tuple(replace(one, text=f"{one.text},{'options ' * 5}") for one in HEADER.instruments)
     with open_records(tmp_path / "records.sqlite") as store:
         store.begin(replace(HEADER, batch="autumn", instruments=long))
-    said = switchwalk("show", 1, "--records", tmp_path / "records.sqlite")
-    assert "UTC by Ada, batch autumn, switchwalk 0.1.0" in " ".join(said.split())
-    head, tail = said[said.index("  oscilloscope") :].splitlines()[:2]
+    message = switchwalk("show", 1, "--records", tmp_path / "records.sqlite")
+    assert "UTC by Ada, batch autumn, switchwalk 0.1.0" in " ".join(message.split())
+    head, tail = message[message.index("  oscilloscope") :].splitlines()[:2]
     assert head.startswith("  oscilloscope: Example,S4")
     assert tail.startswith("    ")
     assert not any(line.endswith(" ") for line in (head, tail))
@@ -112,9 +112,9 @@ def test_a_budget_of_percent_is_in_percent(tmp_path: Path, switchwalk: Callable[
     )  # fmt: skip
     with open_records(tmp_path / "records.sqlite") as store:
         store.add_readings(store.begin(HEADER), [distorted])
-    said = switchwalk("show", 1, "--all", "--budget", "--records", tmp_path / "records.sqlite")
-    assert "0.012 % the generator's own" in " ".join(said.split())
-    assert "0.300 %" in said
+    message = switchwalk("show", 1, "--all", "--budget", "--records", tmp_path / "records.sqlite")
+    assert "0.012 % the generator's own" in " ".join(message.split())
+    assert "0.300 %" in message
 
 
 def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(
@@ -131,16 +131,16 @@ def test_a_budget_leaves_out_what_changes_no_digit_and_breaks_no_word(
     )  # fmt: skip
     with open_records(tmp_path / "records.sqlite") as store:
         store.add_readings(store.begin(HEADER), [level])
-    said = switchwalk("show", 1, "--all", "--budget", "--records", tmp_path / "records.sqlite")
-    assert "-91.00 dBu ± 0.40 dB, at most -80.00 dBu" in said
-    assert " 0.2 dB  noise near the tones of this record, never under its\n" in said
-    assert "0.00021 dB  a capture that is quieter than its reference" in said
-    assert "rounding" not in said
+    message = switchwalk("show", 1, "--all", "--budget", "--records", tmp_path / "records.sqlite")
+    assert "-91.00 dBu ± 0.40 dB, at most -80.00 dBu" in message
+    assert " 0.2 dB  noise near the tones of this record, never under its\n" in message
+    assert "0.00021 dB  a capture that is quieter than its reference" in message
+    assert "rounding" not in message
 
 
 def test_show_all_and_budget_show_the_rest(place: Path, switchwalk: Callable[..., Any]) -> None:
-    said = switchwalk("show", 2, "--records", place)
-    assert "Every reading passed; --all lists them." in said
+    message = switchwalk("show", 2, "--records", place)
+    assert "Every reading passed; --all lists them." in message
     everything = switchwalk("show", 2, "--all", "--budget", "--records", place)
     assert everything.count("PASS") == 3  # the unit's and two readings'
     assert "0.0035 dB" in everything
@@ -151,9 +151,9 @@ def test_show_all_and_budget_show_the_rest(place: Path, switchwalk: Callable[...
 def test_eighty_columns_and_no_control_codes_are_enough(
     place: Path, arguments: tuple[int | str, ...], switchwalk: Callable[..., Any]
 ) -> None:
-    said = switchwalk(*arguments, "--records", place)
-    assert max(len(line) for line in said.splitlines()) <= 80
-    assert "\x1b" not in said
+    message = switchwalk(*arguments, "--records", place)
+    assert max(len(line) for line in message.splitlines()) <= 80
+    assert "\x1b" not in message
 
 
 def test_units_as_json_keeps_its_keys(place: Path, switchwalk: Callable[..., Any]) -> None:
@@ -190,11 +190,11 @@ def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(
             store.add_event(run, operated)
             store.add_event(run, operated)  # as a run has that was resumed
             store.finish(run, "pass", "", ENDED)
-    said = switchwalk("units", "W-1", "--records", path)
-    assert "relays operated, in all runs of TLS-2: K1 24, K6 8" in said
-    assert "relays operated, in all runs of TLS-2, simulated: K1 180, K6 4" in said
-    assert "W-2" not in said
-    assert max(len(line) for line in said.splitlines()) <= 80
+    message = switchwalk("units", "W-1", "--records", path)
+    assert "relays operated, in all runs of TLS-2: K1 24, K6 8" in message
+    assert "relays operated, in all runs of TLS-2, simulated: K1 180, K6 4" in message
+    assert "W-2" not in message
+    assert max(len(line) for line in message.splitlines()) <= 80
     told = json.loads(switchwalk("units", "--json", "--records", path))
     assert [(one["serial"], one["simulated"], one["relay_operations"]["K1"]) for one in told] == [
         ("W-2", False, 8),
@@ -250,11 +250,11 @@ def test_show_as_json_keeps_its_keys(place: Path, switchwalk: Callable[..., Any]
 def test_a_run_or_records_that_are_not_there_end_with_one_clear_line(
     place: Path, tmp_path: Path, switchwalk: Callable[..., Any]
 ) -> None:
-    said = switchwalk("show", 9, "--records", place, expect=2)
-    assert said == f"{place}: there is no run 9. `switchwalk units` lists what there is\n"
-    said = switchwalk("units", "--records", tmp_path / "none.sqlite", expect=4)
-    assert "there are no records here yet" in said
-    assert len(said.splitlines()) == 1
+    message = switchwalk("show", 9, "--records", place, expect=2)
+    assert message == f"{place}: there is no run 9. `switchwalk units` lists what there is\n"
+    message = switchwalk("units", "--records", tmp_path / "none.sqlite", expect=4)
+    assert "there are no records here yet" in message
+    assert len(message.splitlines()) == 1
     assert not (tmp_path / "none.sqlite").exists()
 
 

@@ -75,12 +75,12 @@ def test_a_unit_that_passed_gets_what_was_measured_how_well_and_what_is_not_clai
     with open_records(records, read_only=True) as store:
         seal = store.seal(1)
         assert store.verify(1, expected=seal).findings == ()
-    for said in (
+    for message in (
         "Test certificate", "serial OB-1", "✓ PASS", "batch autumn", "Ada, Van bench", "8: idle, loop_a",
         "Example,G2,1001,1.0", "U: expanded uncertainty, k = 2.", "It is not a calibration and not by an",
         "Nothing is claimed for any state, port, frequency", seal, "at most −80.00 dB",
     ):  # fmt: skip
-        assert said in text.words, said
+        assert message in text.words, message
     assert text.badly_nested == []
     assert len(text.all("caption")) == len(text.all("table"))
     assert all(head.get("scope") in {"col", "row"} for head in text.all("th"))

@@ -85,7 +85,7 @@ def test_the_page_is_well_formed_and_its_links_lead_somewhere(failed: str) -> No
 
 def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed: str) -> None:
     words = Page(failed).words
-    for said in (
+    for message in (
         "SIMULATED No board was measured",
         "✕ FAIL",
         "At least one limit was not met.",
@@ -103,7 +103,7 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed: str)
         "Never lift the earth of an instrument",
         "Not measured in this run: phase, gain difference of the legs, phase error of the legs, match of the",
     ):
-        assert said in words, said
+        assert message in words, message
 
 
 def test_a_real_run_is_not_called_simulated() -> None:

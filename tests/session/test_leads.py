@@ -42,7 +42,7 @@ def test_a_lead_on_the_input_is_told_by_the_second_state(rows: tuple[int, int], 
     result = misplaced(PREDICTED, seen(*rows), (0, 1))
     assert result is not None
     assert result.leads == (lead,)
-    assert f"{lead} shows what is on {pin}" in result.said
+    assert f"{lead} shows what is on {pin}" in result.message
 
 
 def test_swapped_leads_may_be_the_generators_or_the_scopes_where_only_one_port_is_viewed() -> None:
@@ -61,4 +61,4 @@ def test_a_level_that_no_place_explains_is_told_in_figures() -> None:
     odd = np.asarray(0.5 * RIGHT[:, [2, 3]])
     result = misplaced(PREDICTED, odd, (0, 1))
     assert result is not None
-    assert "input 1 on out.hot shows 0.50 of the hot output and 0.00 of the cold one" in result.said
+    assert "input 1 on out.hot shows 0.50 of the hot output and 0.00 of the cold one" in result.message

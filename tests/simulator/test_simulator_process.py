@@ -44,9 +44,9 @@ def test_it_says_where_it_is_in_one_line_and_soon(
     process: Callable[..., Any], open_line: Callable[..., Any]
 ) -> None:
     began = time.monotonic()
-    _, said = process("--serial", "P1", "--speed", "5")
+    _, message = process("--serial", "P1", "--speed", "5")
     assert time.monotonic() - began < 5.0  # alone under one; other tests may have both processors
-    ready = json.loads(said)
+    ready = json.loads(message)
     assert ready["serial"] == "P1"
     assert ready["speed"] == 5
     assert open_line(ready["generator"]).query("*IDN?").startswith("Ferncastle Instruments,")
@@ -70,17 +70,17 @@ def test_it_ends_on_sigterm(process: Callable[..., Any]) -> None:
 def test_it_ends_when_the_control_port_says_so(
     process: Callable[..., Any], open_line: Callable[..., Any]
 ) -> None:
-    one, said = process()
-    assert json.loads(open_line(json.loads(said)["control"]).query('{"quit": true}')) == {"ok": True}
+    one, message = process()
+    assert json.loads(open_line(json.loads(message)["control"]).query('{"quit": true}')) == {"ok": True}
     assert one.wait(5) == 0
 
 
 @pytest.mark.parametrize("kind", ["frame", "text", "route", "modbus"])
 def test_it_writes_a_bench_file_that_reads(process: Callable[..., Any], tmp_path: Path, kind: str) -> None:
     path = tmp_path / "bench.toml"
-    _, said = process("--switchboard", kind, "--bench-file", str(path))
+    _, message = process("--switchboard", kind, "--bench-file", str(path))
     bench = load_bench(path)
-    ready = json.loads(said)
+    ready = json.loads(message)
     assert bench.generator.address == ready["generator"]
     assert bench.switchboard.address == ready["switchboard"]
     assert bench.switchboard.profile == f"{kind}-switchboard"
@@ -91,11 +91,11 @@ def test_it_writes_a_bench_file_that_reads(process: Callable[..., Any], tmp_path
     [(("--fault", "K9 open"), "no such fault"), (("--trouble", "tea"), "no such trouble")],
 )
 def test_a_wrong_wish_is_one_message_and_exit_code_2(
-    process: Callable[..., Any], options: tuple[str, str], said: str
+    process: Callable[..., Any], options: tuple[str, str], message: str
 ) -> None:
     one, line = process(*options)
     assert line == ""
     assert one.wait(5) == 2
     error = one.stderr.read()
-    assert said in error
+    assert message in error
     assert "Traceback" not in error

@@ -134,11 +134,11 @@ def test_an_unknown_trouble_is_refused_with_what_there_is(text: str) -> None:
     ],
 )
 def test_the_control_port_says_what_it_did_not_understand(
-    bench: Bench, request_: dict[str, int | list[str] | str | str], said: str
+    bench: Bench, request_: dict[str, int | list[str] | str | str], message: str
 ) -> None:
     answer = bench.hand(**request_)
     assert answer["ok"] is False
-    assert said in str(answer["error"])
+    assert message in str(answer["error"])
 
 
 def test_the_control_port_refuses_what_is_no_json(bench: Bench) -> None:

@@ -22,7 +22,7 @@ class Tab:
     def __init__(self, to: int, back: int) -> None:
         self._to, self._back = os.fdopen(to, "wb", buffering=0), os.fdopen(back, "rb", buffering=0)
         self._rest, self._last, self._session = b"", 0, None
-        self.said: list[str] = []  # what the console and the browser complained of
+        self.message: list[str] = []  # what the console and the browser complained of
         target = self._ask("Target.createTarget", url="about:blank")["targetId"]
         self._session = self._ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
         for domain in ("Page", "Runtime", "Log"):
@@ -128,7 +128,7 @@ class Tab:
             message = json.loads(one)
             method = message.get("method", "")
             if method in ("Runtime.exceptionThrown", "Log.entryAdded"):
-                self.said.append(json.dumps(message["params"]))
+                self.message.append(json.dumps(message["params"]))
             if message.get("id") == wanted:
                 assert "error" not in message, message
                 return message["result"]

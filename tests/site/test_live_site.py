@@ -38,8 +38,8 @@ def start(records: Path) -> tuple[subprocess.Popen, str]:
 
 def end(process: subprocess.Popen, by: int = signal.SIGINT) -> tuple[int, str]:
     process.send_signal(by)
-    _, said = process.communicate(timeout=30)
-    return process.returncode, said
+    _, message = process.communicate(timeout=30)
+    return process.returncode, message
 
 
 @pytest.fixture(scope="module")
@@ -219,7 +219,7 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
     assert tab.find(until("document.querySelector('#list tr:not([hidden]) .fail')"))
     assert tab.find("document.getElementById('now').hidden")
     assert tab.find("document.getElementById('q').value") == "ob-9"
-    assert tab.said == []
+    assert tab.message == []
 
 
 def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path):
@@ -256,7 +256,7 @@ def test_rows_stay_and_newer_ones_come_in_their_place(tab, served, records):
         assert tab.find(serials) == ["OB-95000", before[3], *rest]
         store.finish(second, "pass", "", ENDED)
     assert tab.find(until("document.getElementById('now').hidden"))
-    assert tab.said == []
+    assert tab.message == []
 
 
 def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(tmp_path):
@@ -331,9 +331,9 @@ def test_records_that_are_not_there_yet_are_waited_for(tmp_path):
         store.begin(HEADER)
     assert "OB-0023" in ask(address, "/")[2]
     assert ask(address, "/reports/run-00001.html")[0] == 200
-    code, said = end(process, signal.SIGTERM)
-    assert (code, said.splitlines()[-1]) == (0, "ended")
-    assert "Traceback" not in said
+    code, message = end(process, signal.SIGTERM)
+    assert (code, message.splitlines()[-1]) == (0, "ended")
+    assert "Traceback" not in message
 
 
 def test_a_port_that_is_taken_is_said(served, records, capsys):

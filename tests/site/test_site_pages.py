@@ -163,8 +163,8 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page
         main(["site", str(pages_folder), "--records", str(records)])
     (batch,) = (pages_folder / "batches").glob("*.html")
     page = Page(batch.read_text(encoding="utf-8"))
-    told = [f"Route and gain: loop_a left.out 1 kHz, {source} driven" for source in sources]
-    for label in told:
+    messages = [f"Route and gain: loop_a left.out 1 kHz, {source} driven" for source in sources]
+    for label in messages:
         assert f"{label} 6" in page.words  # the Pareto: each of them in six units
         assert (
             sum(one.get("aria-label", "").startswith(f"{label}, unit by unit.") for one in page.all("svg"))
@@ -174,12 +174,12 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page
 
 def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(written):
     page = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8"))
-    said = [picture["aria-label"] for picture in page.all("svg")]
-    charted = [one.partition(", unit by unit.")[0] for one in said if ", unit by unit." in one]
+    message = [picture["aria-label"] for picture in page.all("svg")]
+    charted = [one.partition(", unit by unit.")[0] for one in message if ", unit by unit." in one]
     assert charted
     for label in charted:
-        (ranges,) = (one for one in said if one.startswith(f"{label}, moving ranges. 59 ranges, mean "))
-        values = next(one for one in said if one.startswith(f"{label}, unit by unit."))
+        (ranges,) = (one for one in message if one.startswith(f"{label}, moving ranges. 59 ranges, mean "))
+        values = next(one for one in message if one.startswith(f"{label}, unit by unit."))
         assert ("Met: one point beyond three sigma" not in values) or ("Beyond it: none." not in ranges)
 
 
@@ -296,7 +296,7 @@ def test_no_page_is_wider_than_its_window_and_nothing_is_blocked(tab, written, w
         assert (
             tab.find("getComputedStyle(document.body).backgroundColor") == "rgb(252, 251, 248)"
         )  # has its style
-    assert tab.said == []
+    assert tab.message == []
 
 
 # Of WCAG 2.1, from memory: letters need 4.5 to 1 (1.4.3), what else is to be seen 3 to 1 (1.4.11).
@@ -358,11 +358,11 @@ def test_whoever_comes_back_from_a_unit_finds_the_list_as_it_was(tab, written):
     tab.open((written / "index.html").as_uri())
     tab.find("document.getElementById('q').focus()")
     tab.write("OB-0000")
-    said = tab.find("document.getElementById('said').textContent")
+    message = tab.find("document.getElementById('said').textContent")
     tab.open(unit_page(written, "OB-00007").as_uri())
     tab.back()
     assert tab.find("document.getElementById('q').value") == "OB-0000"
-    assert tab.find("document.getElementById('said').textContent") == said == "9 of 61 units"
+    assert tab.find("document.getElementById('said').textContent") == message == "9 of 61 units"
 
 
 def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab, written):

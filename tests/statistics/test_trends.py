@@ -77,33 +77,33 @@ def trends(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any
     def run(*arguments: str, expect: int = 0) -> str:
         with pytest.raises(SystemExit) as ended:
             main(["trends", "--records", str(place), *map(str, arguments)])
-        said = capsys.readouterr()
-        assert (ended.value.code or 0) == expect, said.err
-        return said.err if expect else said.out
+        printed = capsys.readouterr()
+        assert (ended.value.code or 0) == expect, printed.err
+        return printed.err if expect else printed.out
 
     return run
 
 
 def test_a_batch_is_shown_with_its_yields_and_their_definition(trends: Callable[..., Any]) -> None:
-    said = trends("--part", "TLS-2", "--golden", "GOLD")
-    assert "TLS-2: 71 units" in said
-    assert "SIMULATED" not in said
-    assert "First-pass yield   70 of 71    98.6 %  (95 %: 92.4 to 100.0 %)" in said
-    assert "Final yield        71 of 71   100.0 %  (95 %: 94.9 to 100.0 %)" in said
-    assert "1 run stopped or interrupted" in said
-    assert "No retest, no rework" in " ".join(said.split())
-    assert "    1   50 %      50 %  Click" in said
-    assert max(map(len, said.splitlines())) <= 80
+    message = trends("--part", "TLS-2", "--golden", "GOLD")
+    assert "TLS-2: 71 units" in message
+    assert "SIMULATED" not in message
+    assert "First-pass yield   70 of 71    98.6 %  (95 %: 92.4 to 100.0 %)" in message
+    assert "Final yield        71 of 71   100.0 %  (95 %: 94.9 to 100.0 %)" in message
+    assert "1 run stopped or interrupted" in message
+    assert "No retest, no rework" in " ".join(message.split())
+    assert "    1   50 %      50 %  Click" in message
+    assert max(map(len, message.splitlines())) <= 80
 
 
 def test_readings_stand_with_the_least_capable_first_and_say_what_is_doubtful(
     trends: Callable[..., Any],
 ) -> None:
-    said = trends("--part", "TLS-2", "--serial-pattern", "A-*")
-    table = said[said.index("Readings, the least") :].splitlines()
+    message = trends("--part", "TLS-2", "--serial-pattern", "A-*")
+    table = message[message.index("Readings, the least") :].splitlines()
     assert "Phase: loop_a left.out" in table[2]  # Cpk about 3, gain about 6
     assert any("Crosstalk" in line for line in table)
-    assert "left less right, unit by unit: they differ in 1 of 1 reading" in said
+    assert "left less right, unit by unit: they differ in 1 of 1 reading" in message
 
 
 def test_left_less_right_is_found(trends: Callable[..., Any]) -> None:
@@ -119,28 +119,28 @@ def test_a_batch_is_compared_with_another(trends: Callable[..., Any]) -> None:
     moved = [one for one in content["compared"] if one["moved"]]
     assert [one["pad"]["check"] for one in moved] == ["Phase"]
     assert moved[0]["difference"]["shift"] == pytest.approx(0.4, abs=0.1)
-    said = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--against", "B-*")
-    assert "Against the other 31 units: 1 of 3 readings moved" in said
+    message = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--against", "B-*")
+    assert "Against the other 31 units: 1 of 3 readings moved" in message
 
 
 def test_the_golden_units_drift_is_found(trends: Callable[..., Any]) -> None:
-    said = trends("--part", "TLS-2", "--golden", "GOLD")
-    assert "Golden unit GOLD on bench 'Van bench', 12 runs: a drift in 2 of 3 readings" in said
+    message = trends("--part", "TLS-2", "--golden", "GOLD")
+    assert "Golden unit GOLD on bench 'Van bench', 12 runs: a drift in 2 of 3 readings" in message
     content = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--json"))
     gain = next(one for one in content["drifts"] if one["pad"]["check"] == "Route and gain")
     assert gain["drift"]["low"] < 0.01 < gain["drift"]["high"]
 
 
 def test_one_reading_is_charted_unit_by_unit(trends: Callable[..., Any]) -> None:
-    said = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--reading", "gain: loop_a left")
-    rows = [line for line in said.splitlines() if line.startswith("  B-")]
+    message = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--reading", "gain: loop_a left")
+    rows = [line for line in message.splitlines() if line.startswith("  B-")]
     assert len(rows) == 31
     assert "#" in rows[-1]  # the dead unit
-    assert "# one point beyond three sigma: at B-30" in said
-    assert "not in control: 1 of 31 values lie further out" in " ".join(said.split())
-    assert "Limits proposed:" in said
-    assert "30 values" in said  # of units that passed
-    assert max(map(len, said.splitlines())) <= 80
+    assert "# one point beyond three sigma: at B-30" in message
+    assert "not in control: 1 of 31 values lie further out" in " ".join(message.split())
+    assert "Limits proposed:" in message
+    assert "30 values" in message  # of units that passed
+    assert max(map(len, message.splitlines())) <= 80
 
 
 def test_json_has_every_figure(trends: Callable[..., Any]) -> None:
@@ -210,8 +210,8 @@ def test_of_units_that_were_only_stopped_it_is_said(
         add(store, "A-2", 2, "pass", batch="autumn", purpose="golden")
     with pytest.raises(SystemExit):
         main(["trends", "--records", str(path), "--batch", "autumn"])
-    said = " ".join(capsys.readouterr().err.split())
-    assert "no unit of batch autumn has a complete run of its own. Runs: 1 golden, 2 stopped;" in said
+    message = " ".join(capsys.readouterr().err.split())
+    assert "no unit of batch autumn has a complete run of its own. Runs: 1 golden, 2 stopped;" in message
 
 
 def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(
@@ -223,8 +223,8 @@ def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(
     with open_records(path) as store:
         for day in range(4):
             add(store, "GOLD", day, "pass", *unit(rng, gain=day), purpose="golden")
-    said = switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out
-    assert " ".join(said.split()) == (
+    message = switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out
+    assert " ".join(message.split()) == (
         "Golden unit GOLD on bench 'Van bench', 4 runs: no drift can be seen; 5 runs or more, at different "
         "times, can be fitted"
     )
@@ -233,9 +233,9 @@ def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(
         for day in range(3):  # what differs from bench to bench is no drift
             add(store, "GOLD", day, "pass", *unit(rng, gain=-50), purpose="golden", bench_name="Other bench")
         add(store, "GOLD", 5, "pass", *unit(rng, gain=5), purpose="golden")
-    said = " ".join(switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out.split())
-    assert "6 runs: a drift in 2 of 3 readings" in said
-    assert "So few runs" not in said
+    message = " ".join(switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path)).out.split())
+    assert "6 runs: a drift in 2 of 3 readings" in message
+    assert "So few runs" not in message
     content = json.loads(
         switchwalk(capsys, "trends", "--golden", "GOLD", "--records", str(path), "--json").out
     )
@@ -245,32 +245,32 @@ def test_few_runs_of_the_golden_unit_are_not_said_to_stand_still(
 def test_the_latest_of_more_units_are_said_to_be_that_and_what_was_not_reached_is_counted(
     trends: Callable[..., Any],
 ) -> None:
-    said = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--last", "10")
-    assert "TLS-2: the latest 10 units of 40" in said
-    said = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--reading", "Click")
-    assert "(1 not passed, 1 missing, 30 not reached)" in said
+    message = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--last", "10")
+    assert "TLS-2: the latest 10 units of 40" in message
+    message = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--reading", "Click")
+    assert "(1 not passed, 1 missing, 30 not reached)" in message
 
 
 def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(
     trends: Callable[..., Any],
 ) -> None:
-    said = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--passed")
-    assert "First-pass yield   30 of 31" in said
-    assert "Readings of the 30 units that passed, the least capable first (4 of 4)" in said
+    message = trends("--part", "TLS-2", "--serial-pattern", "B-*", "--passed")
+    assert "First-pass yield   30 of 31" in message
+    assert "Readings of the 30 units that passed, the least capable first (4 of 4)" in message
     content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "B-*", "--passed", "--json"))
     gain = next(one for one in content["readings"] if one["pad"]["channel"] == "left" and one["capability"])
     assert (content["only_passed"], gain["n"], gain["not_passed"]) == (True, 30, 0)
 
 
 def test_readings_below_the_floor_are_said_to_be_left_out(trends: Callable[..., Any]) -> None:
-    said = " ".join(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--reading", "Crosstalk").split())
-    assert "(40 below a floor) no value to describe" in said
+    message = " ".join(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--reading", "Crosstalk").split())
+    assert "(40 below a floor) no value to describe" in message
 
 
 def test_simulated_runs_are_never_mixed_with_real_ones(trends: Callable[..., Any]) -> None:
-    said = trends("--simulated")
-    assert "TLS-2: 1 unit   SIMULATED" in said
-    assert "First-pass yield    0 of 1" in said
+    message = trends("--simulated")
+    assert "TLS-2: 1 unit   SIMULATED" in message
+    assert "First-pass yield    0 of 1" in message
 
 
 def test_only_simulated_runs_are_pointed_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

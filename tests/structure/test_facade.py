@@ -28,8 +28,8 @@ def test_no_other_name_is_promised() -> None:
 def test_the_example_in_the_docstring_runs() -> None:
     lines = (switchwalk.__doc__ or "").splitlines()
     example = "\n".join(line[4:] for line in lines if line.startswith("    "))
-    said = subprocess.run(
+    message = subprocess.run(
         [sys.executable, "-c", example], cwd=ROOT, capture_output=True, text=True, check=True
     ).stdout
-    assert re.fullmatch(r"\d{3} readings from \d{2,3} acquisitions\n", said)
+    assert re.fullmatch(r"\d{3} readings from \d{2,3} acquisitions\n", message)
     assert doctest.testmod(switchwalk).failed == 0

@@ -28,16 +28,16 @@ class Told:
     readings: int
 
 
-def shown(said: str) -> int:
+def shown(message: str) -> int:
     """How many readings a process had shown as made."""
-    return sum(int(count) for count in re.findall(r"\d of (\d+) readings pass", said))
+    return sum(int(count) for count in re.findall(r"\d of (\d+) readings pass", message))
 
 
 def whole(bench: Bench) -> tuple[Counter[tuple[object, ...]], float]:
     """What an uninterrupted run makes, and how long it takes."""
     begun = time.monotonic()
-    code, said = bench.nursery.run(*bench.run_arguments("WHOLE"))
-    assert code == 0, said
+    code, message = bench.nursery.run(*bench.run_arguments("WHOLE"))
+    assert code == 0, message
     return Counter(map(key, look(bench, "WHOLE").readings)), time.monotonic() - begun
 
 
@@ -49,10 +49,10 @@ def check_whole(result: Kept, expected: Counter[tuple[object, ...]]) -> None:
 
 def make_safe_by_opening(bench: Bench) -> None:
     """What the next start does first, without a run after it."""
-    told: list[str] = []
-    with open_bench(load_bench(bench.standing.bench_file), folder=bench.folder, tell=told.append):
+    messages: list[str] = []
+    with open_bench(load_bench(bench.standing.bench_file), folder=bench.folder, tell=messages.append):
         assert bench.standing.left_on() == []
-    assert LEFT_ON in told[0]
+    assert LEFT_ON in messages[0]
 
 
 def go_on(bench: Bench, serial: str, run: int) -> tuple[str, ...]:
@@ -60,10 +60,10 @@ def go_on(bench: Bench, serial: str, run: int) -> tuple[str, ...]:
     return bench.resume_arguments(run, serial) if run else bench.run_arguments(serial)
 
 
-def check_after_a_life(before: Kept, after: Kept, said: str) -> None:
+def check_after_a_life(before: Kept, after: Kept, message: str) -> None:
     """Nothing that was there or was shown is lost, and nothing is there twice."""
     assert after.readings[: len(before.readings)] == before.readings
-    assert len(after.readings) >= len(before.readings) + shown(said), "a reading that was shown is lost"
+    assert len(after.readings) >= len(before.readings) + shown(message), "a reading that was shown is lost"
     assert max(Counter(map(key, after.readings)).values(), default=0) <= 1, "a reading is doubled"
 
 
@@ -79,11 +79,11 @@ def killed_at_any_moment(bench: Bench, seed: int, kills_wanted: int) -> Told:
         life = bench.nursery.begin(*go_on(bench, serial, before.run))
         time.sleep(chance.uniform(0.0, whole_s))
         life.kill()
-        code, said = life.ended(), life.said()
-        assert code in (0, -9), said
+        code, message = life.ended(), life.message()
+        assert code in (0, -9), message
         after = look(bench, serial)
-        check_after_a_life(before, after, said)
-        assert not on or "through reference" not in said or LEFT_ON in said
+        check_after_a_life(before, after, message)
+        assert not on or "through reference" not in message or LEFT_ON in message
         kills += code == -9
         on = bench.standing.left_on()
         left_on += bool(on)
@@ -97,8 +97,8 @@ def killed_at_any_moment(bench: Bench, seed: int, kills_wanted: int) -> Told:
             completed += 1
             before = Kept()
     serial = f"OB-{completed:04d}"
-    code, said = bench.nursery.run(*go_on(bench, serial, before.run))
-    assert code == 0, said
+    code, message = bench.nursery.run(*go_on(bench, serial, before.run))
+    assert code == 0, message
     check_whole(look(bench, serial), expected)
     assert bench.standing.left_on() == []
     return Told(kills=kills, left_on=left_on, whole=completed + 1, readings=(completed + 1) * len(expected))
@@ -111,15 +111,15 @@ def killed_at_each_commit(bench: Bench, when: str, *, every: int = 1) -> Told:
     while code == -9:
         nth += every
         serial = f"OB-{nth:04d}"
-        code, said = bench.nursery.run(*bench.run_arguments(serial), befalls=(nth, when))
+        code, message = bench.nursery.run(*bench.run_arguments(serial), befalls=(nth, when))
         kills += code == -9
         result = look(bench, serial)
-        check_after_a_life(Kept(), result, said)
+        check_after_a_life(Kept(), result, message)
         on = bench.standing.left_on()
         left_on += bool(on)
         if result.outcome in ("", "interrupted"):
-            ended, said = bench.nursery.run(*go_on(bench, serial, result.run))
-            assert ended == 0, said
+            ended, message = bench.nursery.run(*go_on(bench, serial, result.run))
+            assert ended == 0, message
         else:
             check_report_written_later(bench, result, killed=code == -9)
             if on:
@@ -134,7 +134,7 @@ def check_report_written_later(bench: Bench, result: Kept, *, killed: bool) -> N
     pages = bench.folder / "reports"
     if killed:
         assert not list(pages.glob(f"run-{result.run:05d}-*")), "the verdict is committed before the page"
-        code, said = bench.nursery.run("resume", str(result.run), "--records", str(bench.records))
-        assert code == 0, said
+        code, message = bench.nursery.run("resume", str(result.run), "--records", str(bench.records))
+        assert code == 0, message
     (page,) = pages.glob(f"run-{result.run:05d}-*")
     assert "</html>" in page.read_text("utf-8")

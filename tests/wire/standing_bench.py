@@ -177,7 +177,7 @@ class Nursery:
 
     def run(self, *arguments: str, befalls: tuple[int, str] | None = None) -> tuple[int, str]:
         life = self.begin(*arguments, befalls=befalls)
-        return life.ended(), life.said()
+        return life.ended(), life.message()
 
     def close(self) -> None:
         self._process.communicate(timeout=30)

@@ -24,10 +24,10 @@ SAME_WITHIN = {"dB": 0.03, "A": 0.001}  # repeats of a reading on the simulated 
 def clean(lasting_bench: Bench) -> tuple[dict[tuple[object, ...], Reading], list[dict[str, str]]]:
     """What a run makes on a bench without trouble, and every message of it."""
     transcript = lasting_bench.folder / "clean.jsonl"
-    code, said = lasting_bench.nursery.run(
+    code, message = lasting_bench.nursery.run(
         *lasting_bench.run_arguments("CLEAN"), "--transcript", str(transcript)
     )
-    assert code == 0, said
+    assert code == 0, message
     lines = [json.loads(line) for line in transcript.read_text(encoding="utf-8").splitlines()]
     return {key(reading): reading for reading in kept(lasting_bench, "CLEAN")[1]}, lines
 
@@ -76,8 +76,8 @@ def test_a_generator_that_fails_in_the_through_reference_does_not_just_end_it(
     # Leads at a low level, then the level of the run, then down from there.
     after = answers_before(lines, "generator", levels[2].strip(), 0)
     bench.standing.trouble(f"generator error -310 after {after}")
-    code, said = bench.nursery.run(*bench.run_arguments("T-CLIMB"))
-    assert code == 4, said
+    code, message = bench.nursery.run(*bench.run_arguments("T-CLIMB"))
+    assert code == 4, message
     said_outcome, reason, _ = outcome(bench, "T-CLIMB")
     assert said_outcome == "stopped"
     assert "generator at " in reason
@@ -121,23 +121,23 @@ def test_a_bench_fault_is_no_unit_fault(
     serial = f"T-{crc32(request.node.name.encode())}"
     after = answers_before(lines, instrument, question, nth)
     bench.standing.trouble(f"{instrument} {trouble} after {after}")
-    code, said = bench.nursery.run(*bench.run_arguments(serial))
-    assert code == 4, said
+    code, text = bench.nursery.run(*bench.run_arguments(serial))
+    assert code == 4, text
     missing = check_readings(bench, serial, readings)
     said_outcome, reason, events = outcome(bench, serial)
     assert said_outcome == "stopped"
     assert message in reason, reason
     assert f"{instrument} at " in reason
-    assert "the unit has no verdict" in reason, said
+    assert "the unit has no verdict" in reason, text
     assert "bench fault" in events
     assert len(kept(bench, serial)[1]) == len(readings)
     assert bench.standing.left_on() == []
     assert len(missing) == lost, [key(reading) for reading in missing]
     if missing:
         run, _ = kept(bench, serial)
-        code, said = bench.nursery.run(*bench.resume_arguments(run, serial))
+        code, text = bench.nursery.run(*bench.resume_arguments(run, serial))
         assert code == 2
-        assert "the bench failed to take" in said
+        assert "the bench failed to take" in text
 
 
 KINDS = ("late 2500", "half", "half 2200", "mute", "drop", "garble", "short", "error -310", "rubbish")
@@ -160,10 +160,10 @@ def test_no_trouble_at_any_moment_makes_a_wrong_reading(
         troubles.append(f"{instrument} {chance.choice(KINDS)} after {chance.randrange(total)}")
         bench.standing.trouble(troubles[-1])
     serial = f"R-{seed}"
-    code, said = bench.nursery.run(*bench.run_arguments(serial))
+    code, message = bench.nursery.run(*bench.run_arguments(serial))
     print(f"seed {seed}: {'; '.join(troubles)}: exit {code}")
-    assert code in (0, 4), said
-    assert "Traceback" not in said
+    assert code in (0, 4), message
+    assert "Traceback" not in message
     bench.standing.trouble("none")
     missing = check_readings(bench, serial, readings)
     run, _ = kept(bench, serial)
@@ -171,22 +171,22 @@ def test_no_trouble_at_any_moment_makes_a_wrong_reading(
         assert outcome(bench, serial)[0] == ("pass" if code == 0 else "stopped")
     if code == 0:
         assert not missing
-        assert "NOT SAFE" not in said
-    if "NOT SAFE" not in said:
+        assert "NOT SAFE" not in message
+    if "NOT SAFE" not in message:
         assert bench.standing.left_on() == []
     else:  # it says so, and the next start finds it
-        code, said = bench.nursery.run(*bench.run_arguments(f"{serial}-next"))
-        assert code == 0, said
-        assert "the bench was not left safe by" in said
+        code, message = bench.nursery.run(*bench.run_arguments(f"{serial}-next"))
+        assert code == 0, message
+        assert "the bench was not left safe by" in message
         assert bench.standing.left_on() == []
 
 
 def test_a_bench_that_fails_again_and_again_ends_the_run(bench: Bench) -> None:
     bench.standing.trouble("oscilloscope error -365 after 150 always")
-    code, said = bench.nursery.run(*bench.run_arguments("AGAIN"))
+    code, message = bench.nursery.run(*bench.run_arguments("AGAIN"))
     assert code == 4
     assert outcome(bench, "AGAIN")[0] == "stopped"
-    assert re.search(r"the bench failed 4 times; the run ends here|oscilloscope at .* -365", said), said
+    assert re.search(r"the bench failed 4 times; the run ends here|oscilloscope at .* -365", message), message
     assert bench.standing.left_on() == []
 
 
@@ -212,18 +212,18 @@ def test_an_instrument_that_dies_among_live_ones_leaves_those_safe(
     with standing_bench(job, switchboard=board) as standing:
         bench = Bench(tmp_path, job, standing, lasting_bench.nursery)
         standing.trouble(f"{dead} refuse after {IN_THE_WALK[dead]}")
-        code, said = bench.nursery.run(*bench.run_arguments("DEAD"))
-        assert code == 4, said
-        assert f"{dead} at " in said
+        code, message = bench.nursery.run(*bench.run_arguments("DEAD"))
+        assert code == 4, message
+        assert f"{dead} at " in message
         others = [role for role in ("generator", "supply", "switchboard") if role != dead]
         on = [what for role in others for what in standing.left_on(role)]
         assert on == []
-        assert ("NOT SAFE" in said) == (dead != "oscilloscope")
+        assert ("NOT SAFE" in message) == (dead != "oscilloscope")
         assert outcome(bench, "DEAD")[0] == "stopped"
         # The next start cannot make it safe either, says which is not, and still switches off the others.
-        code, said = bench.nursery.run(*bench.run_arguments("NEXT"))
+        code, message = bench.nursery.run(*bench.run_arguments("NEXT"))
         assert code == 4
-        assert ("was not left safe by" in said) == (dead != "oscilloscope")
+        assert ("was not left safe by" in message) == (dead != "oscilloscope")
         assert [what for role in others for what in standing.left_on(role)] == []
 
 
@@ -245,12 +245,12 @@ def test_a_second_client_of_the_same_instruments_gets_none_of_the_answers(
     for client in clients:
         client.start()
     try:
-        code, said = bench.nursery.run(*bench.run_arguments("SECOND-CLIENT"))
+        code, message = bench.nursery.run(*bench.run_arguments("SECOND-CLIENT"))
     finally:
         over.set()
         for client in clients:
             client.join(10)
-    assert code == 0, said
+    assert code == 0, message
     assert check_readings(bench, "SECOND-CLIENT", clean[0]) == []
     assert {role: len(answers) for role, answers in heard.items()} == dict.fromkeys(asked, 1)
 
@@ -262,8 +262,8 @@ def test_an_answer_that_lost_its_end_is_no_over_current(
     readings, lines = clean
     after = answers_before(lines, "supply", "MEASure:CURRent?", -3)
     bench.standing.trouble(f"supply short after {after}")
-    code, said = bench.nursery.run(*bench.run_arguments("CUT"))
-    assert code == 4, said
+    code, message = bench.nursery.run(*bench.run_arguments("CUT"))
+    assert code == 4, message
     check_readings(bench, "CUT", readings)
     said_outcome, reason, _ = outcome(bench, "CUT")
     assert said_outcome == "stopped"

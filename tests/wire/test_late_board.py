@@ -67,12 +67,12 @@ def test_a_late_board_is_not_the_units_fault_and_a_run_on_it_goes_on_by_resume_a
             file.write_text(text.replace(standing.ready["switchboard"], address), encoding="utf-8")
             bench = Bench(tmp_path, job, standing, made)
             standing.trouble("oscilloscope drop after 128")
-            code, said = made.run(*bench.run_arguments("LATE"))
-            assert code == 4, said
-            assert "the switchboard says nothing of what it does" in said
+            code, message = made.run(*bench.run_arguments("LATE"))
+            assert code == 4, message
+            assert "the switchboard says nothing of what it does" in message
             run, readings = kept(bench, "LATE")
             assert [one.verdict for one in readings if one.verdict != "pass"] == []
-            code, said = made.run(*bench.resume_arguments(run, "LATE"))
-            assert code == 0, said
+            code, message = made.run(*bench.resume_arguments(run, "LATE"))
+            assert code == 0, message
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "pass"

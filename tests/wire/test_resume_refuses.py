@@ -24,8 +24,8 @@ def bench(lasting_bench: Bench) -> Bench:
 
 def killed(bench: Bench, serial: str, *, groups: int = 2) -> int:
     """The number of a run that was killed with some of its readings there."""
-    code, said = bench.nursery.run(*bench.run_arguments(serial), befalls=(groups, "killed after readings"))
-    assert code == -9, said
+    code, message = bench.nursery.run(*bench.run_arguments(serial), befalls=(groups, "killed after readings"))
+    assert code == -9, message
     run, readings = kept(bench, serial)
     assert len(readings) == 2 * groups
     return run
@@ -34,11 +34,11 @@ def killed(bench: Bench, serial: str, *, groups: int = 2) -> int:
 def refused(bench: Bench, run: int, serial: str, *, code: int = 2) -> str:
     """Why a run is not resumed; it stays as it is."""
     before = kept(bench, serial)
-    result, said = bench.nursery.run(*bench.resume_arguments(run, serial))
-    assert result == code, said
+    result, message = bench.nursery.run(*bench.resume_arguments(run, serial))
+    assert result == code, message
     assert kept(bench, serial)[1] == before[1]
     assert bench.standing.left_on() == []
-    return said
+    return message
 
 
 def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
@@ -48,8 +48,8 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         references = len(store.references(run))
         # Of the setup that it came to the end of: each control line alone, then loop_a in it.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 2
-    code, said = bench.nursery.run(*bench.resume_arguments(run, "GOES-ON"))
-    assert code == 0, said
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "GOES-ON"))
+    assert code == 0, message
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "pass"
         assert len(store.references(run)) == references + 1  # a new one was taken
@@ -63,9 +63,9 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
 def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench, passed: int) -> None:
     """Of each relay its operations; of the unit those of all its runs."""
     place = ("--records", str(bench.records))
-    code, said = bench.nursery.run("show", str(passed), "--json", *place)
-    assert code == 0, said
-    relays = json.loads(said)["relays"]
+    code, message = bench.nursery.run("show", str(passed), "--json", *place)
+    assert code == 0, message
+    relays = json.loads(message)["relays"]
     by_line = {"loop_a": ("K1", "K6"), "loop_b": ("K2", "K7")}
     for names in by_line.values():
         assert len({relays["operations"][name] for name in names}) == 1, "two relays on one line"
@@ -75,31 +75,31 @@ def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench
     assert relays["read_back"] is True
     assert relays["control_currents_a"]["loop_a"] > relays["control_currents_a"]["idle"] > 0.0
     assert relays["contact_readings"] == {"pass": 4}
-    code, said = bench.nursery.run(*bench.run_arguments("PASSED"), "--again", "anew")
-    assert code == 0, said
-    code, said = bench.nursery.run("show", str(passed), *place)
-    assert "K1 2 of 4" in said
-    assert "by the switchboard, after every change" in said
+    code, message = bench.nursery.run(*bench.run_arguments("PASSED"), "--again", "anew")
+    assert code == 0, message
+    code, message = bench.nursery.run("show", str(passed), *place)
+    assert "K1 2 of 4" in message
+    assert "by the switchboard, after every change" in message
 
 
 def test_another_serial_number_is_refused(bench: Bench) -> None:
     run = killed(bench, "SERIAL")
-    code, said = bench.nursery.run(*bench.resume_arguments(run, "OTHER"))
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "OTHER"))
     assert code == 2
-    assert "the run is of unit SERIAL, and --serial says OTHER" in said
-    code, said = bench.nursery.run("resume", str(run), "--records", str(bench.records))
+    assert "the run is of unit SERIAL, and --serial says OTHER" in message
+    code, message = bench.nursery.run("resume", str(run), "--records", str(bench.records))
     assert code == 2
-    assert "say which unit is in the fixture, with --serial" in said
+    assert "say which unit is in the fixture, with --serial" in message
 
 
 def test_another_unit_is_refused_by_what_it_draws(bench: Bench) -> None:
     run = killed(bench, "DRAWS")
     bench.standing.by_hand(unit="SIM-2", faults=["K1 coil open"])
-    said = refused(bench, run, "DRAWS")
-    assert "another unit, or a changed one: in loop_a it draws" in said
+    message = refused(bench, run, "DRAWS")
+    assert "another unit, or a changed one: in loop_a it draws" in message
     bench.standing.by_hand(unit="SIM-1", faults=[])
-    code, said = bench.nursery.run(*bench.resume_arguments(run, "DRAWS"))
-    assert code == 0, said
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "DRAWS"))
+    assert code == 0, message
 
 
 @pytest.mark.parametrize("name", ["module.toml", "fixture.toml", "sequence.toml", "standing_bench.toml"])
@@ -109,10 +109,10 @@ def test_files_that_were_changed_are_refused_by_name(bench: Bench, name: str) ->
     before = path.read_bytes()
     path.write_bytes(before + b"# a remark\n")
     try:
-        said = refused(bench, run, f"FILE {name}")
+        message = refused(bench, run, f"FILE {name}")
     finally:
         path.write_bytes(before)
-    assert f"{name} in {bench.job} was changed since the run began" in said
+    assert f"{name} in {bench.job} was changed since the run began" in message
 
 
 @contextmanager
@@ -172,37 +172,37 @@ def test_another_instrument_at_the_same_address_is_refused(tmp_path: Path) -> No
         target.append(int(address.split("::")[2]))
         run = killed(bench, "IDENTITY")
         target[0] = int(str(other.ready["generator"]).split("::")[2])
-        said = refused_by_identity(bench, run)
-        assert "SIM0001" in said
-        assert "SIM0002" in said
+        message = refused_by_identity(bench, run)
+        assert "SIM0001" in message
+        assert "SIM0002" in message
         target[0] = int(address.split("::")[2])
-        code, said = own.run(*bench.resume_arguments(run, "IDENTITY"))
-        assert code == 0, said
+        code, message = own.run(*bench.resume_arguments(run, "IDENTITY"))
+        assert code == 0, message
 
 
 def refused_by_identity(bench: Bench, run: int) -> str:
-    code, said = bench.nursery.run(*bench.resume_arguments(run, "IDENTITY"))
-    assert code == 4, said
-    assert "Put the same instrument back, or begin a new run" in said
-    return said
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "IDENTITY"))
+    assert code == 4, message
+    assert "Put the same instrument back, or begin a new run" in message
+    return message
 
 
 def test_a_simulated_run_is_resumed_with_its_faults(bench: Bench) -> None:
     place = ("--records", str(bench.records))
     arguments = ("run", str(bench.job), "--serial", "SIMULATED", "--simulate", "--speed", "20", *place)
     faulty = (*arguments, "--fault", "K1 never operates")
-    code, said = bench.nursery.run(*faulty, befalls=HALF_WAY)
-    assert code == -9, said
+    code, message = bench.nursery.run(*faulty, befalls=HALF_WAY)
+    assert code == -9, message
     run, _ = kept(bench, "SIMULATED")
-    code, said = bench.nursery.run("resume", str(run), "--speed", "20", *place)
-    assert code == 1, said
+    code, message = bench.nursery.run("resume", str(run), "--speed", "20", *place)
+    assert code == 1, message
     assert len(kept(bench, "SIMULATED")[1]) == 8
 
 
 @pytest.fixture(scope="module")
 def passed(lasting_bench: Bench) -> int:
-    code, said = lasting_bench.nursery.run(*lasting_bench.run_arguments("PASSED"))
-    assert code == 0, said
+    code, message = lasting_bench.nursery.run(*lasting_bench.run_arguments("PASSED"))
+    assert code == 0, message
     return kept(lasting_bench, "PASSED")[0]
 
 
@@ -227,8 +227,8 @@ def test_kept_readings_are_judged_by_another_sequence(
     sequence = tmp_path / "sequence.toml"
     sequence.write_text(TINY.replace(old, new, 1), "utf-8")
     arguments = ("rejudge", str(passed), "--sequence", str(sequence), "--records", str(bench.records))
-    result, said = bench.nursery.run(*arguments, "--json")
-    judged = json.loads(said)
+    result, message = bench.nursery.run(*arguments, "--json")
+    judged = json.loads(message)
     if code is None:  # far inside the uncertainty: which of the two, chance says
         assert judged["now"] in ("unproven", "fail")
     else:
@@ -239,25 +239,25 @@ def test_kept_readings_are_judged_by_another_sequence(
     with open_records(bench.records, read_only=True) as store:
         assert store.run(passed).outcome == "pass"
         assert store.verify(passed).findings == ()
-    _, said = bench.nursery.run(*arguments)
-    assert "its own verdict stays: PASS" in said
+    _, message = bench.nursery.run(*arguments)
+    assert "its own verdict stays: PASS" in message
 
 
 def test_verify_says_which_run_was_meddled_with(bench: Bench, passed: int) -> None:
     arguments = ("verify", "--records", str(bench.records))
-    code, said = bench.nursery.run(*arguments)
-    assert code == 0, said
-    noted = said.strip().rpartition(" ")[2]
+    code, message = bench.nursery.run(*arguments)
+    assert code == 0, message
+    noted = message.strip().rpartition(" ")[2]
     assert bench.nursery.run(*arguments, str(passed), "--expect", noted)[0] == 0
     with closing(sqlite3.connect(bench.records)) as database:
         database.execute("UPDATE readings SET reason = 'fine' WHERE run_id = ? AND unit = 'A'", (passed,))
         database.commit()
-        code, said = bench.nursery.run(*arguments)
+        code, message = bench.nursery.run(*arguments)
         assert code == 1
-        assert f"run {passed}: reading " in said
-        assert "is not what was recorded" in said
-        code, said = bench.nursery.run(*arguments, "--json")
-        result = json.loads(said)
+        assert f"run {passed}: reading " in message
+        assert "is not what was recorded" in message
+        code, message = bench.nursery.run(*arguments, "--json")
+        result = json.loads(message)
         assert (result["intact"], {one["run_id"] for one in result["findings"]}) == (False, {passed})
         database.execute("UPDATE readings SET reason = '' WHERE run_id = ? AND unit = 'A'", (passed,))
         database.commit()

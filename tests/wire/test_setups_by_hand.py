@@ -58,7 +58,7 @@ class SlippingHands:
     def make(self, setup: Setup) -> None:
         self.simulator.move_leads(setup.name, self.slips)
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         self.asked.append(tuple(leads))
         if not self.keep_slipping:
             left = {lead: place for lead, place in self.slips.items() if leads and lead not in leads}
@@ -71,27 +71,27 @@ class Scene:
 
     context: RunContext
     simulator: Simulator
-    said: list[str]
+    message: list[str]
 
     def make(self, slips: Places, *, setup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
         """Have a setup made with these slips."""
         hands = SlippingHands(self.simulator, slips, keep_slipping)
         result = next(each for each in self.context.job.fixture.setups if each.name == setup)
-        self.said.clear()
+        self.message.clear()
         notes: list[str] = []
         make_by_hand(replace(self.context, hands=hands), result, lambda _, text: notes.append(text))
-        assert notes == self.said
+        assert notes == self.message
         return hands
 
 
 @pytest.fixture(scope="module")
 def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
     folder = tmp_path_factory.mktemp("by_hand")
-    said: list[str] = []
+    message: list[str] = []
 
     def observe(event: Event) -> None:
         if isinstance(event, Remark) and event.text.startswith("setup"):
-            said.append(event.text)
+            message.append(event.text)
 
     with Simulator(load_job(hand_job(folder)), serial="OB-0001", speed=20.0) as simulator:
         (folder / "bench.toml").write_text(simulator.bench_toml(), encoding="utf-8")
@@ -107,12 +107,12 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
                 hands=SlippingHands(simulator), observe=observe, clock=WallClock(),
             )  # fmt: skip
             energise(context)
-            yield Scene(context, simulator, said)
+            yield Scene(context, simulator, message)
 
 
 def test_a_setup_that_is_right_is_not_asked_about(scene: Scene) -> None:
     assert scene.make({}).asked == []
-    assert scene.said == []
+    assert scene.message == []
 
 
 HOT, COLD = "pin left.out.hot", "pin left.out.cold"
@@ -146,16 +146,16 @@ def test_a_lead_that_slipped_is_named_and_put_right_before_anything_is_measured(
     scene: Scene, slips: Mapping[str, str | None], must_name: set[str], words: str
 ) -> None:
     hands = scene.make(slips)
-    assert words in scene.said[0]
+    assert words in scene.message[0]
     assert must_name <= set(hands.asked[0])
     assert len(hands.asked) == 1
-    assert scene.said[-1].endswith("now every lead is where it should be")
+    assert scene.message[-1].endswith("now every lead is where it should be")
 
 
 def test_what_stays_after_every_lead_was_looked_at_is_measured_as_the_units(scene: Scene) -> None:
     hands = scene.make({"input 1": None}, keep_slipping=True)
     assert hands.asked == [("input 1",), ()]
-    assert scene.said[-1].endswith("Every lead was looked at, so it is measured as the unit's")
+    assert scene.message[-1].endswith("Every lead was looked at, so it is measured as the unit's")
 
 
 @dataclass
@@ -167,7 +167,7 @@ class IdleHands(SlippingHands):
     def make(self, setup: Setup) -> None:
         self.simulator.move_leads("through reference", {})
 
-    def correct(self, setup: Setup, leads: Sequence[str], said: str) -> None:
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         self.asked.append(tuple(leads))
         if len(self.asked) >= self.asks:
             self.simulator.move_leads(setup.name, {})
@@ -175,11 +175,11 @@ class IdleHands(SlippingHands):
 
 def test_leads_left_in_the_through_setup_are_not_taken_for_a_straight_route(scene: Scene) -> None:
     hands = IdleHands(scene.simulator)
-    scene.said.clear()
+    scene.message.clear()
     setup = next(each for each in scene.context.job.fixture.setups if each.name == LEFT)
     make_by_hand(replace(scene.context, hands=hands), setup, lambda _, text: None)
-    assert "still where they were in the through setup" in scene.said[0]
-    assert scene.said[-1].endswith("now every lead is where it should be")
+    assert "still where they were in the through setup" in scene.message[0]
+    assert scene.message[-1].endswith("now every lead is where it should be")
     with pytest.raises(SetupError, match="still where they were in the through setup"):
         make_by_hand(
             replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), setup, lambda _, text: None
@@ -189,7 +189,7 @@ def test_leads_left_in_the_through_setup_are_not_taken_for_a_straight_route(scen
 def test_a_second_slip_is_found_by_looking_at_every_lead(scene: Scene) -> None:
     hands = scene.make({"generator hot": None, "input 2": None})
     assert hands.asked
-    assert scene.said[-1].endswith("now every lead is where it should be")
+    assert scene.message[-1].endswith("now every lead is where it should be")
 
 
 @pytest.mark.parametrize("fault", ["K1 never operates", "K3 never operates"])
@@ -208,7 +208,7 @@ def test_a_lead_and_a_faulty_unit_at_once_end_with_the_lead_right(scene: Scene) 
     try:
         hands = scene.make({"input 2": None})
         assert "input 2" in hands.asked[0]
-        assert scene.said[-1].endswith("now every lead is where it should be")
+        assert scene.message[-1].endswith("now every lead is where it should be")
     finally:
         scene.simulator.place_unit("OB-0001")
 
@@ -250,18 +250,18 @@ def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
     printed = simulated(capsys, short_job, "--lead-errors", "1")
     assert printed.code == 0, printed.out + printed.err
     assert printed.out.splitlines()[-1] == "PASS  unit OB-0001, run 1: 8 pass"
-    said = " ".join(printed.out.split())
-    assert said.count("now every lead is where it should be") == 2
+    message = " ".join(printed.out.split())
+    assert message.count("now every lead is where it should be") == 2
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         kept = [event.text for event in store.events(1) if event.kind == "leads"]
         by_hand = [event.text for event in store.events(1) if event.kind in BY_HAND]
         assert all(reading.verdict == "pass" for reading in store.readings(1))
     assert len(kept) == 4
     for setup in ("through reference", LEFT, LEFT.replace("left", "right")):
-        told = [text.removeprefix(f"setup {setup!r}: ") for text in by_hand if repr(setup) in text]
-        assert told[0] == "made by hand, says simulated hands"
-        assert sum(text.endswith(" looked at, says simulated hands") for text in told) == 1
-        assert told[-1] == "proven electrically, at 50 mV every lead showed what belongs on its pin"
+        messages = [text.removeprefix(f"setup {setup!r}: ") for text in by_hand if repr(setup) in text]
+        assert messages[0] == "made by hand, says simulated hands"
+        assert sum(text.endswith(" looked at, says simulated hands") for text in messages) == 1
+        assert messages[-1] == "proven electrically, at 50 mV every lead showed what belongs on its pin"
     page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "Setups made by hand" in page
     assert "made by hand, says simulated hands" in page

@@ -28,7 +28,7 @@ def outcome(bench: Bench, serial: str) -> str:
 
 def has_said(life: Life, text: str) -> None:
     """Wait until a process has printed something; the test's own time limit ends it where it never does."""
-    while text not in (life.said() if life.output.exists() else ""):
+    while text not in (life.message() if life.output.exists() else ""):
         time.sleep(0.01)
 
 
@@ -36,8 +36,8 @@ def has_said(life: Life, text: str) -> None:
 def whole_s(lasting_bench: Bench) -> float:
     """How long an undisturbed run takes."""
     begun = time.monotonic()
-    code, said = lasting_bench.nursery.run(*lasting_bench.run_arguments("WHOLE"))
-    assert code == 0, said
+    code, message = lasting_bench.nursery.run(*lasting_bench.run_arguments("WHOLE"))
+    assert code == 0, message
     return time.monotonic() - begun
 
 
@@ -55,24 +55,24 @@ def test_a_signal_in_any_phase_stops_the_run_and_leaves_the_bench_safe(
     for _ in range(1 + seed % 2):
         os.kill(life.pid, getattr(signal, name))
         time.sleep(chance.uniform(0.0, 0.05))
-    code, said = life.ended(), life.said()
+    code, message = life.ended(), life.message()
     assert bench.standing.left_on() == []
-    assert "Traceback" not in said or "Exception ignored" in said
+    assert "Traceback" not in message or "Exception ignored" in message
     run, _ = kept(bench, serial)
     if code in (-getattr(signal, name), 130):  # before the run had begun, or after its end: the usual way
         assert not run or outcome(bench, serial) in ("pass", "stopped")
         return
-    assert code in (0, 4), said
+    assert code in (0, 4), message
     if code == 4:
-        assert f"stopped by {name}" in said
+        assert f"stopped by {name}" in message
     if run:
         # Interrupted, where the signal came in the very moment in which the run had begun;
         # pass, where it came between verdict and page: what resumes it writes the page.
         ends = ("pass",) if code == 0 else ("stopped", "interrupted", "pass")
         assert outcome(bench, serial) in ends
         if code == 4:
-            code, said = bench.nursery.run(*bench.resume_arguments(run, serial))
-            assert code == 0, said
+            code, message = bench.nursery.run(*bench.resume_arguments(run, serial))
+            assert code == 0, message
 
 
 def switchwalk(*arguments: str, stdout: int) -> "subprocess.Popen[bytes]":
@@ -111,9 +111,9 @@ def test_a_terminal_that_is_closed_stops_the_run_and_the_bench_is_safe(bench: Be
         start_new_session=True,
     )
     os.close(its_end)
-    said = b""
-    while b"lines one by one" not in said:
-        said += os.read(terminal, 4096)
+    message = b""
+    while b"lines one by one" not in message:
+        message += os.read(terminal, 4096)
     os.close(terminal)  # SIGHUP, and whatever is written from now on fails
     assert process.wait(60) == 4
     assert outcome(bench, "TERMINAL") == "stopped"
@@ -139,14 +139,14 @@ def test_a_disk_that_fills_up_in_mid_run_stops_it_safely(
 ) -> None:
     with nursery(small_disk) as own:
         bench = Bench(small_disk, lasting_bench.job, lasting_bench.standing, own)
-        code, said = own.run(*bench.run_arguments("FULL"), befalls=(commit, "disk full"))
-        assert code == 4, said
+        code, message = own.run(*bench.run_arguments("FULL"), befalls=(commit, "disk full"))
+        assert code == 4, message
         assert bench.standing.left_on() == []
         (small_disk / "filler").unlink()
         run, before = kept(bench, "FULL")
         assert outcome(bench, "FULL") in ("stopped", "interrupted")
-        code, said = own.run(*bench.resume_arguments(run, "FULL"))
-        assert code == 0, said
+        code, message = own.run(*bench.resume_arguments(run, "FULL"))
+        assert code == 0, message
         assert kept(bench, "FULL")[1][: len(before)] == before
         assert len(kept(bench, "FULL")[1]) == 8
 
@@ -162,8 +162,8 @@ def test_a_disk_that_refuses_every_write_from_mid_run_on_stops_it_safely(
         assert code == 4  # what it said, it could not write either
         assert bench.standing.left_on() == []
         run, _ = kept(bench, "REFUSED")
-        code, said = own.run(*bench.resume_arguments(run, "REFUSED"))
-        assert code == 0, said
+        code, message = own.run(*bench.resume_arguments(run, "REFUSED"))
+        assert code == 0, message
         assert len(kept(bench, "REFUSED")[1]) == 8
 
 
@@ -184,14 +184,14 @@ def test_a_second_start_on_a_bench_says_who_holds_it_and_disturbs_nothing(tmp_pa
         bench = Bench(tmp_path, job, standing, first)
         life = first.begin(*bench.run_arguments("FIRST"))
         has_said(life, "through reference")
-        code, said = second.run(*bench.run_arguments("SECOND"))
+        code, message = second.run(*bench.run_arguments("SECOND"))
         assert code == 4
-        assert f"is in use by nursery.py (process {life.pid}, since " in said
+        assert f"is in use by nursery.py (process {life.pid}, since " in message
         run, _ = kept(bench, "FIRST")
-        code, said = second.run(*bench.resume_arguments(run, "FIRST"))
+        code, message = second.run(*bench.resume_arguments(run, "FIRST"))
         assert code == 4
-        assert "is in use by" in said
-        assert life.ended() == 0, life.said()
+        assert "is in use by" in message
+        assert life.ended() == 0, life.message()
         assert kept(bench, "SECOND") == (0, [])
 
 
@@ -213,7 +213,7 @@ def test_two_benches_on_one_computer_run_at_once_into_the_same_records(tmp_path:
         for turn in range(3):
             lives = [one.nursery.begin(*one.run_arguments(f"{n}-{turn}")) for n, one in enumerate(benches)]
             for life in lives:
-                assert life.ended() == 0, life.said()
+                assert life.ended() == 0, life.message()
         for n, one in enumerate(benches):
             assert one.standing.left_on() == []
             for turn in range(3):

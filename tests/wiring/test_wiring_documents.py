@@ -194,10 +194,10 @@ def test_an_xlr_into_the_unit_is_male_one_out_of_it_female_and_each_is_drawn_fro
         ('kind = "pins"\npins."left.in" = { hot = "1", cold = "1", ground = "2" }', "stands here twice"),
     ],
 )
-def test_a_mistake_in_a_connector_is_told_with_its_line(tmp_path: Path, wrong: str, said: str) -> None:
+def test_a_mistake_in_a_connector_is_told_with_its_line(tmp_path: Path, wrong: str, message: str) -> None:
     job = job_in(tmp_path / "job")
     fixture = job / "fixture.toml"
     fixture.write_text(fixture.read_text("utf-8") + f"\n[connectors.J9]\n{wrong}\n", "utf-8")
-    with pytest.raises(JobError, match=said) as raised:
+    with pytest.raises(JobError, match=message) as raised:
         load_job(job)
     assert all(mistake.line for mistake in raised.value.mistakes)

@@ -46,8 +46,8 @@ def draw_all(draw: Draw, seeds: Iterable[int]) -> dict[str, list[Drawn]]:
 
 def share(readings: Iterable[Drawn]) -> float:
     """Share of the intervals that hold the true value; floors claim no interval and are left out."""
-    told = [reading.inside for reading in readings if not reading.floor]
-    return sum(told) / len(told)
+    messages = [reading.inside for reading in readings if not reading.floor]
+    return sum(messages) / len(messages)
 
 
 def limits(count: int) -> tuple[float, float]:
