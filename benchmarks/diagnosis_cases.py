@@ -41,8 +41,8 @@ def key(fault: Fault) -> tuple[object, ...]:
 def case_of(name: str, verdict: str, faults: list[Fault], result: Diagnosis, seconds: float) -> Case:
     wanted = {key(fault) for fault in faults}
     places = [
-        place
-        for place, group in enumerate(result.groups)
+        index
+        for index, group in enumerate(result.groups)
         if any({key(fault) for fault in fault_set} == wanted for fault_set in group.fault_sets)
     ]
     return Case(

@@ -281,7 +281,7 @@ def all_pairs() -> None:
     """Every pair of the two-loop switcher's single faults in eight states of one setup."""
     job = load_job(Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher")
     faults = single_faults(job.module, job.fixture)
-    pairs = [(one, other) for place, one in enumerate(faults) for other in faults[place + 1 :]]
+    pairs = [(one, other) for index, one in enumerate(faults) for other in faults[index + 1 :]]
     setup = next(setup for setup in job.fixture.setups if not setup.through)
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.control_names)

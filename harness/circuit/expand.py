@@ -66,7 +66,7 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
             for element in loopback_elements(module, fixture.loopbacks[name])
         ),
         *source_elements(module, setup),
-        *(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
+        *(scope_input(index, node, impedances) for index, node in enumerate(view, start=1)),
     ]
     return Circuit(
         elements=tuple(elements),
@@ -120,7 +120,7 @@ def _through(fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Cir
     pairs = len(setup.view) or max(len(other.view) for other in fixture.setups)
     view = tuple(f"{THROUGH}.{leg}" for _ in range(pairs) for leg in LEGS)
     return Circuit(
-        elements=tuple(scope_input(place, node, impedances) for place, node in enumerate(view, start=1)),
+        elements=tuple(scope_input(index, node, impedances) for index, node in enumerate(view, start=1)),
         amplifiers=(),
         generator=tuple(
             GeneratorLeg(leg=leg, node=f"{THROUGH}.{leg}", output_ohm=impedances.source_ohm) for leg in LEGS

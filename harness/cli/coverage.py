@@ -359,8 +359,8 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
     if loads:
         yield " " * (2 + CONTACT + OHM + 2) + "  with another load, to half a decade"
     yield f"  {'least ohm seen at':<{CONTACT}}{'as it is':>{OHM + 2}}{heavy}  seen first by"
-    for place, one in enumerate(result.contacts):
-        least = (one.smallest_seen_ohm, *(load.least_ohm[place] for load in loads))
+    for index, one in enumerate(result.contacts):
+        least = (one.smallest_seen_ohm, *(load.least_ohm[index] for load in loads))
         cells = "".join(f"{_ohm(ohm):>{OHM + 2}}" for ohm in least)
         start = f"  {one.contact:<{CONTACT}}{cells}  "
         check = textwrap.wrap(one.check, WIDTH - len(start)) or [""]

@@ -223,7 +223,7 @@ def _of_channel(contact: Contact, owner: str | None) -> Contact:
 
 def _names(answers: Answers, letter: str, number: int) -> str:
     owners = ", ".join(
-        f'{channel} = "{letter}{number + 10 * place}"' for place, channel in enumerate(answers.channel_names)
+        f'{channel} = "{letter}{number + 10 * index}"' for index, channel in enumerate(answers.channel_names)
     )
     return f"names = {{ {owners} }}"
 
@@ -338,10 +338,10 @@ def _setups(answers: Answers, free: int) -> Iterator[str]:
     views.append(("view output and control lines", (".out",), True))
     for what, nets, with_controls in views:
         kind = next(kinds)
-        for place, channel in enumerate(channels):
-            other = channels[1 - place] if len(channels) == 2 else channel
+        for index, channel in enumerate(channels):
+            other = channels[1 - index] if len(channels) == 2 else channel
             view = [f"{other if net.startswith('other') else channel}.{net.split('.')[1]}" for net in nets]
-            select = [kind, side] if place else [kind]
+            select = [kind, side] if index else [kind]
             yield _setup(
                 answers, f"drive {channel}, {what}", channel, view, select, with_controls=with_controls
             )

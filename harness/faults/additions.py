@@ -159,9 +159,9 @@ def _candidates(job: Job) -> Iterator[Candidate]:
 def _pairs(job: Job) -> Iterator[Candidate]:
     """Two additions at once: what changes the circumstances first, then another of these or a way to look."""
     makers = (_plugs, _states, _loads, _checks, _narrower)
-    for place, make in enumerate(makers[:3]):
+    for index, make in enumerate(makers[:3]):
         for outer in make(job):
-            for inner in (one for other in makers[place + 1 :] for one in other(outer.job)):
+            for inner in (one for other in makers[index + 1 :] for one in other(outer.job)):
                 yield Candidate(
                     words=f"{outer.words}, and with it {inner.words}",
                     job=inner.job,
@@ -266,8 +266,8 @@ def _plugs(job: Job) -> Iterator[Candidate]:
     if not alike:
         return
     loopbacks = dict(job.fixture.loopbacks)
-    for place, loopback in enumerate(alike):
-        loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**place), pad_db=None)
+    for index, loopback in enumerate(alike):
+        loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**index), pad_db=None)
     yield Candidate(
         words="unequal pads, every leg another, in place of "
         f"{', '.join(loopback.name for loopback in alike)} "
@@ -279,10 +279,10 @@ def _plugs(job: Job) -> Iterator[Candidate]:
 
 def _unequal(job: Job, ohm: float) -> dict[str, dict[Leg, LoopbackLeg]]:
     legs: dict[str, dict[Leg, LoopbackLeg]] = {}
-    for place, channel in enumerate(job.module.channels):
+    for index, channel in enumerate(job.module.channels):
         legs[channel] = {}
         for other, leg in enumerate(LEGS):
-            series_ohm = ohm * (1 + 0.6 * place + 0.25 * other)
+            series_ohm = ohm * (1 + 0.6 * index + 0.25 * other)
             legs[channel][leg] = LoopbackLeg(series_ohm=series_ohm, shunt_ohm=2.5 * ohm)
     return legs
 

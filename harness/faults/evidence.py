@@ -314,7 +314,7 @@ def supply_distances(
 
 def _read_states(evidence: Evidence, states: Sequence[State], currents_a: Floats) -> tuple[Floats, Floats]:
     """What was read, and what is predicted where it was read."""
-    by_name = {state.name: place for place, state in enumerate(states)}
+    by_name = {state.name: index for index, state in enumerate(states)}
     names = [name for name in evidence.supply_a if name in by_name]
     measured = np.array([evidence.supply_a[name] for name in names])
     return measured, currents_a[:, [by_name[name] for name in names]]

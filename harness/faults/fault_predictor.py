@@ -81,11 +81,11 @@ class FaultPredictor:
         shape = (len(predictions), self._legs, 2)
         transfers = np.zeros(shape, dtype=complex)
         spreads = np.zeros((len(names), *shape), dtype=complex)
-        for place, prediction in enumerate(predictions):
+        for index, prediction in enumerate(predictions):
             rows = len(prediction.legs)
-            transfers[place, :rows] = prediction.transfer
+            transfers[index, :rows] = prediction.transfer
             at = [names[name] for name in prediction.spread_names]
-            spreads[at, place, :rows] = prediction.spreads
+            spreads[at, index, :rows] = prediction.spreads
         return Expected(transfers=transfers, spreads=spreads)
 
     def _sound(self, number: int) -> Prediction:

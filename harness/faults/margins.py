@@ -44,7 +44,7 @@ class PredictedReadings:
         self.rows = np.arange(len(signatures.fault_sets)) if rows is None else np.asarray(rows, dtype=np.intp)
         self.coverage_factor = job.sequence.coverage_factor
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
-        self._places = {each.number: place for place, each in enumerate(signatures.acquisitions)}
+        self._places = {each.number: index for index, each in enumerate(signatures.acquisitions)}
         self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
 
     def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:

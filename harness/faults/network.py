@@ -72,7 +72,7 @@ class Network:
         """Places of each relay's poles in `poles`."""
         numbers = dict.fromkeys(pole.relay for pole in self.poles)
         return {
-            number: tuple(place for place, pole in enumerate(self.poles) if pole.relay == number)
+            number: tuple(index for index, pole in enumerate(self.poles) if pole.relay == number)
             for number in numbers
         }
 

@@ -149,7 +149,7 @@ def _mutated(gene: _Gene, rng: np.random.Generator) -> _Gene:
         case 1:
             leg = int(rng.integers(len(series[loopback])))
             series[loopback] = tuple(
-                moved(value) if place == leg else value for place, value in enumerate(series[loopback])
+                moved(value) if index == leg else value for index, value in enumerate(series[loopback])
             )
         case _:
             shunt[loopback] = moved(shunt[loopback])
@@ -226,7 +226,7 @@ def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
     values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in units.entries())
     states = [state for state in shown.states if state.powered]
     rows = [
-        [place for place, each in enumerate(shown.acquisitions) if each.state == state] for state in states
+        [index for index, each in enumerate(shown.acquisitions) if each.state == state] for state in states
     ]
     return tuple(
         (states[one].name, states[other].name)

@@ -126,10 +126,10 @@ class Search:
         """Chi-squared by a good unit's spread; a bad contact's at the resistance that suits best."""
         white = self._residual_model.white(self._residual_model.measured - turned)
         squared = self._sound.squared(white)
-        for place, fault_set in enumerate(pool.fault_sets):
+        for index, fault_set in enumerate(pool.fault_sets):
             if is_resistive(fault_set):
-                share = self._share(white[place])
-                squared[place] = self._sound.squared(self._residual - share * (self._residual - white[place]))
+                share = self._share(white[index])
+                squared[index] = self._sound.squared(self._residual - share * (self._residual - white[index]))
         return squared
 
     def _share(self, white: Floats) -> float:
@@ -373,14 +373,14 @@ def weigh_intermittent(
 def _mixed(pool: Pool, search: Search, residual_model: ResidualModel) -> Iterator[_Mixed]:
     good = pool.predicted[0] * residual_model.turns(pool.predicted[0])
     misfit = residual_model.by_acquisition(good)
-    for place, fault_set in enumerate(pool.fault_sets):
+    for index, fault_set in enumerate(pool.fault_sets):
         if len(fault_set) != 1 or fault_set[0].kind != "throw stuck open":
             continue
-        turned = pool.predicted[place] * residual_model.turns(pool.predicted[place])
+        turned = pool.predicted[index] * residual_model.turns(pool.predicted[index])
         shows = residual_model.apart(turned, good) > RESOLVED
         open_at = shows & (residual_model.by_acquisition(turned) < misfit)
         if open_at.any() and (shows & ~open_at).any():
-            one = _Mixed(fault=fault_set[0], place=place, open_at=open_at, shows=shows, chi_squared=0.0)
+            one = _Mixed(fault=fault_set[0], place=index, open_at=open_at, shows=shows, chi_squared=0.0)
             yield replace(one, chi_squared=float(search.residual(_predicted(one, pool, residual_model))))
 
 

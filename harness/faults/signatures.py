@@ -54,11 +54,11 @@ class Signatures:
         """Where a state stands among `states`, by its name."""
         return [state.name for state in self.states].index(name)
 
-    def place(self, number: int) -> int:
+    def index(self, number: int) -> int:
         """Where an acquisition of the plan's number stands. Raises KeyError for one that is no pair."""
-        for place, acquisition in enumerate(self.acquisitions):
+        for index, acquisition in enumerate(self.acquisitions):
             if acquisition.number == number:
-                return place
+                return index
         raise KeyError(number)
 
 
@@ -89,7 +89,7 @@ def plain_transfers(
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
-    for place, acquisition in enumerate(pairs):
+    for index, acquisition in enumerate(pairs):
         setup = setups[acquisition.setup]
         good = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
         tones = acquisition.stimulus.tones
@@ -97,7 +97,7 @@ def plain_transfers(
             broken = with_fault(
                 good, fault_set, module=job.module, fixture=job.fixture, state=acquisition.state
             )
-            result[row, place, : len(good.view)] = transfer(broken, tones.frequencies_hz)
+            result[row, index, : len(good.view)] = transfer(broken, tones.frequencies_hz)
     return result
 
 
@@ -208,8 +208,8 @@ def signatures(
     transfers = batch_transfers(job, plan, fault_sets, impedances=impedances, executor=executor)
     predictions = [plan.predictions[each.number] for each in pairs]
     good = np.zeros(transfers.shape[1:], dtype=complex)
-    for place, prediction in enumerate(predictions):
-        good[place, : len(prediction.legs)] = prediction.transfer
+    for index, prediction in enumerate(predictions):
+        good[index, : len(prediction.legs)] = prediction.transfer
     return Signatures(
         fault_sets=fault_sets,
         names=tuple(suspect_name(fault_set) for fault_set in fault_sets),

@@ -139,15 +139,15 @@ def next_range(capture: Capture, volts_per_division: Sequence[float], divisions:
     chosen: dict[int, float] = {}
     for row, number in enumerate(capture.inputs):
         used = capture.setting.inputs[number]
-        place = int(np.argmin([abs(setting - used.volts_per_division) for setting in settings]))
+        index = int(np.argmin([abs(setting - used.volts_per_division) for setting in settings]))
         peak_v = float(np.max(np.abs(capture.volts[row] - used.offset_v)))
         wanted = settings.index(pick_range(peak_v, settings, divisions))
         if capture.clipped[row] > 0:
-            wanted = min(max(place + 2, wanted), len(settings) - 1)
-        elif wanted > place and 2 * peak_v < 0.98 * divisions * settings[place]:
-            wanted = place  # fuller than wished for, and whole
-        elif wanted < place and 2 * peak_v >= EMPTIEST * divisions * settings[place]:
-            wanted = place
-        moves[number] = "ok" if wanted == place else "coarser" if wanted > place else "finer"
+            wanted = min(max(index + 2, wanted), len(settings) - 1)
+        elif wanted > index and 2 * peak_v < 0.98 * divisions * settings[index]:
+            wanted = index  # fuller than wished for, and whole
+        elif wanted < index and 2 * peak_v >= EMPTIEST * divisions * settings[index]:
+            wanted = index
+        moves[number] = "ok" if wanted == index else "coarser" if wanted > index else "finer"
         chosen[number] = settings[wanted]
     return Ranging(moves=moves, volts_per_division=chosen)

@@ -216,8 +216,8 @@ def _scan(record: Floats, interval_s: float, hz: Floats, clock: Clock, cycles: f
         return clock.ratio
     ratios = clock.ratio + np.arange(-math.ceil(4 * reach), math.ceil(4 * reach) + 1) / (4 * cycles)
     level = np.zeros(len(ratios))
-    for place, ratio in enumerate(ratios):
+    for index, ratio in enumerate(ratios):
         for value in hz:
             turned = turns(len(record), -2 * np.pi * interval_s * float(value * ratio))
-            level[place] += abs(turned @ record) ** 2
+            level[index] += abs(turned @ record) ** 2
     return float(ratios[int(np.argmax(level))])

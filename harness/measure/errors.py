@@ -256,11 +256,11 @@ def _source_errors(reference: ToneReference, inputs: tuple[int, ...], factor: Co
     """
     sources = []
     for row, number in enumerate(inputs):
-        place = reference.inputs.index(number)
-        k = place % 2
-        read = reference.source[place]
-        factor[row - row % 2 : row - row % 2 + 2, k] *= reference.through[place] / read
-        noise = reference.source_standard[place] / abs(read)
+        index = reference.inputs.index(number)
+        k = index % 2
+        read = reference.source[index]
+        factor[row - row % 2 : row - row % 2 + 2, k] *= reference.through[index] / read
+        noise = reference.source_standard[index] / abs(read)
         for part, unit in (("re", 1), ("im", 1j)):
             name = f"{reference.identity} source {number} {part}"
             sources.append(_of_pair("through reference", name, row, k, -noise * unit))
@@ -297,12 +297,12 @@ def _repeats(reference: ToneReference, capture: Capture, acquisition: str) -> li
     """
     sources: list[ErrorSource] = []
     for row, number in enumerate(capture.inputs):
-        place = reference.inputs.index(number)
-        one = reference.repeatability.standard[place]
+        index = reference.inputs.index(number)
+        one = reference.repeatability.standard[index]
         if one == 0:
             continue
-        k = place % 2
-        sampled = Sampled(freedom=reference.repeatability.freedom[place], series=f"repeats of {LEGS[k]}")
+        k = index % 2
+        sampled = Sampled(freedom=reference.repeatability.freedom[index], series=f"repeats of {LEGS[k]}")
         mean = one / math.sqrt(reference.spread.records)
         sources += [
             _of_pair("repeatability", f"{reference.identity} repeat {number}", row, k, mean, sampled),

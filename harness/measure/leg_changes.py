@@ -289,22 +289,22 @@ def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0)
     """Measure an excess. gain_standard: relative standard uncertainty of each input's gain."""
     window = excess.volts[excess.first : excess.last]
     magnitude = np.abs(window)
-    place = int(np.argmax(magnitude))
+    index = int(np.argmax(magnitude))
     floor_v = max(CLEAR * excess.noise_v, excess.step_v)
     inputs_v = excess.inputs_v[:, excess.first : excess.last]
     by_gains_v = gain_standard * float(np.sqrt(np.max(np.sum(inputs_v**2, axis=0))))
     energy = _energy(excess, window, gain_standard, k)
-    if not magnitude[place] > floor_v:
+    if not magnitude[index] > floor_v:
         # no higher than what was seen and what noise, or the inputs' gains, may have taken off it
-        bound = float(magnitude[place]) + k * math.hypot(excess.noise_v, by_gains_v) + excess.step_v / 2
+        bound = float(magnitude[index]) + k * math.hypot(excess.noise_v, by_gains_v) + excess.step_v / 2
         return Click(
             peak_v=below(bound, k=k),
             energy_v2s=energy,
             duration_s=below(len(window) * excess.interval_s, k=k),
         )
-    sign = math.copysign(1.0, window[place])
-    peak = _peak(sign * window, place, excess, by_gains_v, k)
-    return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, place, peak, excess, k))
+    sign = math.copysign(1.0, window[index])
+    peak = _peak(sign * window, index, excess, by_gains_v, k)
+    return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, index, peak, excess, k))
 
 
 def _left(leg_changes: LegChanges, leg: int) -> Floats:

@@ -351,15 +351,15 @@ def _is_silent(course: Course, leg: int, noise_v: float) -> bool:
 def _opened(result: Sequence[Label]) -> list[Label]:
     """Where the old course is silence, what looks like it after the new one was reached is an open leg."""
     arrived = result.index("after") if "after" in result else len(result)
-    return ["open" if label == "before" and place > arrived else label for place, label in enumerate(result)]
+    return ["open" if label == "before" and index > arrived else label for index, label in enumerate(result)]
 
 
 def _named(result: Sequence[Label], distinct_after: bool) -> list[Label]:
     """Where old and new course are the same, what follows the first interruption is the new one."""
     if distinct_after or not any(label != "before" for label in result):
         return list(result)
-    left = next(place for place, label in enumerate(result) if label != "before")
-    return ["after" if label == "before" and place > left else label for place, label in enumerate(result)]
+    left = next(index for index, label in enumerate(result) if label != "before")
+    return ["after" if label == "before" and index > left else label for index, label in enumerate(result)]
 
 
 def _expected(runs: Sequence[tuple[int, int]], way: Ints, courses: Sequence[_Course]) -> Floats:

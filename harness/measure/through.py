@@ -327,11 +327,11 @@ def _drift(tone: ToneReference, other: ToneReference) -> ToneDrift:
     ]
     worst = max(range(len(changes)), key=lambda row: abs(changes[row]))
     shares, sampled = [], []
-    for place, each in enumerate((tone, other)):
+    for index, each in enumerate((tone, other)):
         shares.append(each.source_standard[worst] / abs(each.source[worst]))
         repeat = each.repeatability
         shares.append(repeat.standard[worst] / math.sqrt(each.spread.records))  # of their mean: 4.2.3
-        sampled.append((Sampled(freedom=repeat.freedom[worst], series=f"reference {place}"), shares[-1]))
+        sampled.append((Sampled(freedom=repeat.freedom[worst], series=f"reference {index}"), shares[-1]))
     relative = math.hypot(*shares)
     relative *= student_factor(2.0, effective_freedom(relative, sampled)) / 2
     return ToneDrift(

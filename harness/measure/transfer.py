@@ -168,8 +168,8 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
         raise ReadingError("a swap of inputs needs two transfers of the same legs")
     told = _told(plain) & _told(swapped)
     both = (
-        (component, place, component.delta)
-        for place, transfer in enumerate((plain, swapped))
+        (component, index, component.delta)
+        for index, transfer in enumerate((plain, swapped))
         for component in transfer.components
     )
     components = []

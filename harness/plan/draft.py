@@ -56,15 +56,15 @@ def path_between(
     )
     if setup.drive is None:
         raise ValueError("a setup without a drive has no path")
-    place = setup.view.index(PortName(channel=setup.drive.channel, net=net))
+    index = setup.view.index(PortName(channel=setup.drive.channel, net=net))
     source_ohm = 2 * impedances.source_ohm
     made = predict_circuit(ideal, frequencies_hz=PROBE_HZ)
-    level = abs(complex(differential(made.transfer)[place]))
+    level = abs(complex(differential(made.transfer)[index]))
     load_ohm = source_ohm * level / (1 - level) if level < 1 else math.inf
-    spreads = np.abs(differential(made.spreads)[:, place])
+    spreads = np.abs(differential(made.spreads)[:, index])
     is_part = np.array([not _is_contact(name) for name in made.spread_names])
     change = float(np.sqrt(np.sum(spreads[is_part] ** 2))) if len(spreads) else 0.0
-    _refuse_other_parts(check, setup, state, place, predict_circuit(circuit, frequencies_hz=PROBE_HZ), job)
+    _refuse_other_parts(check, setup, state, index, predict_circuit(circuit, frequencies_hz=PROBE_HZ), job)
     standard_ohm = source_ohm * change / (1 - level) ** 2
     return KnownOhm(ohm=source_ohm, standard_ohm=0.0), KnownOhm(ohm=load_ohm, standard_ohm=standard_ohm)
 
@@ -122,11 +122,11 @@ def coupled_into(
         for leg in LEGS
     )
     probed = replace(circuit, elements=(*circuit.elements, *ends), generator=feeds)
-    place = setup.view.index(port)
+    index = setup.view.index(port)
     made = predict_circuit(probed, frequencies_hz=PROBE_HZ)
     # Per volt of differential e.m.f. half a volt drives each leg's current
-    ohm = abs(complex(differential(made.transfer)[place])) * PROBE_OHM
-    spreads = np.abs(differential(made.spreads)[:, place]) * PROBE_OHM
+    ohm = abs(complex(differential(made.transfer)[index])) * PROBE_OHM
+    spreads = np.abs(differential(made.spreads)[:, index]) * PROBE_OHM
     return KnownOhm(ohm=ohm, standard_ohm=float(np.sqrt(np.sum(spreads**2))))
 
 

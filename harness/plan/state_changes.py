@@ -237,10 +237,10 @@ def add_changes(
     made: list[SetupVisit] = []
     readings: list[PlannedReading[OfRecordAcross]] = []
     number = first_number
-    last = {visit.setup.name: place for place, visit in enumerate(visits)}  # dry visits come before
-    for place, visit in enumerate(visits):
+    last = {visit.setup.name: index for index, visit in enumerate(visits)}  # dry visits come before
+    for index, visit in enumerate(visits):
         here = [want for want in wanted if want.setup == visit.setup and want.places]
-        if place != last[visit.setup.name]:
+        if index != last[visit.setup.name]:
             here = []
         keys = dict.fromkeys((_stimulus(want.check), want.change) for want in here)
         start = visit.states[-1].state if visit.states else State(on=())
@@ -287,7 +287,7 @@ def _floating(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimu
     legs = 2 * len(setup.view)
     copy, alone = np.ones((legs, 2)), np.ones((legs, 2))
     hz, opened = stimulus.frequency_hz, routes.movers(change)
-    for place, state in enumerate((change.before, change.after)):
+    for index, state in enumerate((change.before, change.after)):
         closed = routes.transfer(setup, state, hz)
         for column, leg in enumerate(LEGS):  # the one that is open
             partner = 1 - column
@@ -295,8 +295,8 @@ def _floating(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimu
             for row in range(column, legs, 2):
                 other = row + partner - column
                 if abs(closed[other, partner]) > 0:
-                    copy[row, place] = (seen[row, partner] / closed[other, partner]).real
-                    alone[other, place] = (seen[other, partner] / closed[other, partner]).real
+                    copy[row, index] = (seen[row, partner] / closed[other, partner]).real
+                    alone[other, index] = (seen[other, partner] / closed[other, partner]).real
     return tuple(
         Floating(copy=(float(c[0]), float(c[1])), alone=(float(a[0]), float(a[1])))
         for c, a in zip(copy, alone, strict=True)

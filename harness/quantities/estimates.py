@@ -146,10 +146,10 @@ def _summed(
     """
     values = []
     changes = []
-    for place, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
+    for index, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
         one, change = capture.summed(weights)
         if fitted is not None:
-            one, change = one[fitted[place]], change[:, fitted[place]]
+            one, change = one[fitted[index]], change[:, fitted[index]]
         values.append(one)
         changes.append(change)
     return np.asarray(sum(values[1:], values[0])), changes
@@ -159,10 +159,10 @@ def weights_of(form: LinearForm, seen: Sequence[PredictedTransfer]) -> list[Comp
     """By what a form multiplies the entries of each capture's transfer: (legs, 2) each."""
     shapes = [capture.values.shape[1:] for capture in seen]
     result = []
-    for place, shape in enumerate(shapes):
+    for index, shape in enumerate(shapes):
         units = [np.zeros((1, *other), dtype=complex) for other in shapes]
-        units[place] = np.eye(shape[0] * shape[1], dtype=complex).reshape(-1, *shape)
-        result.append(np.broadcast_to(form(units), len(units[place])).reshape(shape))
+        units[index] = np.eye(shape[0] * shape[1], dtype=complex).reshape(-1, *shape)
+        result.append(np.broadcast_to(form(units), len(units[index])).reshape(shape))
     return result
 
 

@@ -322,16 +322,16 @@ def _draw(panels: dict[str, Cells]) -> Figure:
     for title, cells in panels.items():
         columns = _columns(title, cells)
         picture.text(LEFT, y + 14, title, kind="title")
-        for place, column in enumerate(columns):
-            picture.text(LEFT + NAME + CELL * place, y + 32, column)
+        for index, column in enumerate(columns):
+            picture.text(LEFT + NAME + CELL * index, y + 32, column)
         y += HEAD
         for number, (part, row) in enumerate(cells.items()):
             if number:
                 picture.line(LEFT, y, LEFT + NAME + CELL * len(columns), y, "rule")
             picture.text(LEFT, y + 14, part)
-            for place, column in enumerate(columns):
+            for index, column in enumerate(columns):
                 if column in row:
-                    _draw_cell(picture, row[column], LEFT + NAME + CELL * place, y)
+                    _draw_cell(picture, row[column], LEFT + NAME + CELL * index, y)
             y += ROW
         y += GAP
     return picture.alone(_text(panels), _LOOKS, definitions=_HATCHED)

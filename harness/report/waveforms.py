@@ -141,11 +141,11 @@ def draw_change(capture: Capture) -> Figure:
     across = ticks(upper.x.low, upper.x.high, most=8)
     grid = [(value, "") for value, _ in across]
     names = [
-        (LEGS[place % 2], f"input {capture.inputs[row]}, {LEGS[place % 2]}") for place, row in enumerate(legs)
+        (LEGS[index % 2], f"input {capture.inputs[row]}, {LEGS[index % 2]}") for index, row in enumerate(legs)
     ]
     upper.draw_axes(picture, unit="V", across=grid if lines else across)
-    for place, row in enumerate(legs):
-        upper.curve(picture, *_stretch(capture, row), LEGS[place % 2])
+    for index, row in enumerate(legs):
+        upper.curve(picture, *_stretch(capture, row), LEGS[index % 2])
     panels = [upper]
     if lines:
         lower = _panel(capture, lines, top=middle + BETWEEN, bottom=bottom)

@@ -221,8 +221,8 @@ class ChangeWalk:
             return None
         chosen = dict(ranges)
         for number in clipped:
-            place = int(np.argmin([abs(setting - ranges[number]) for setting in settings]))
-            chosen[number] = settings[min(place + 2, len(settings) - 1)]
+            index = int(np.argmin([abs(setting - ranges[number]) for setting in settings]))
+            chosen[number] = settings[min(index + 2, len(settings) - 1)]
         return chosen
 
     def _finish(self, recorded: _Recorded, done: int) -> None:

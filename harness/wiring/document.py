@@ -175,7 +175,7 @@ def connector_lines(connector: Fitted) -> Iterator[str]:
 
 def d_tags(connector: Fitted) -> Mapping[int, str]:
     """What is on each pin of a D connector: `3+` is hot of the third port."""
-    return {int(pin.pin): f"{place // 3 + 1}{TAGS[pin.signal]}" for place, pin in enumerate(connector.pins)}
+    return {int(pin.pin): f"{index // 3 + 1}{TAGS[pin.signal]}" for index, pin in enumerate(connector.pins)}
 
 
 def d_rows(connector: Fitted) -> Iterator[str]:

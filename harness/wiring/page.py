@@ -22,8 +22,8 @@ def d_connector(connector: Fitted) -> Markup:
     outline = [(8, 8), (14 * _PITCH - 8, 8), (14 * _PITCH - 36, 120), (36, 120), (8, 8)]
     picture.path([(float(x), float(y)) for x, y in outline], "outline")
     for pins, left, y in ((range(13, 0, -1), 1.0, 42), (range(25, 13, -1), 1.5, 92)):
-        for place, number in enumerate(pins):
-            x = (left + place) * _PITCH
+        for index, number in enumerate(pins):
+            x = (left + index) * _PITCH
             tag = tags.get(number, "")
             kind = {"+": "hot", "-": "cold", "g": "earth"}.get(tag[-1:], "free")
             picture.mark(x, y, "dot", 12, kind, f"pin {number}")

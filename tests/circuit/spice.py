@@ -52,7 +52,7 @@ def transfers(blocks: Sequence[Block], frequencies_hz: Sequence[float], folder: 
             saved += [f"v({nodes[node]})" for node in block.view]
     deck += [f".save {vector}" for vector in dict.fromkeys(saved)]
     deck += [".control", "set noaskquit"]
-    for place, frequency_hz in enumerate(frequencies_hz):
+    for index, frequency_hz in enumerate(frequencies_hz):
         deck += [f"ac lin 1 {frequency_hz} {frequency_hz}", f"write {folder / f'{place}.raw'}"]
     deck += ["quit 0", ".endc", ".end"]
     path = folder / "blocks.cir"
@@ -61,7 +61,7 @@ def transfers(blocks: Sequence[Block], frequencies_hz: Sequence[float], folder: 
         [program, "-b", path], capture_output=True, text=True, timeout=120, cwd=folder, check=False
     )
     assert run.returncode == 0, run.stdout[-2000:] + run.stderr[-2000:]
-    spectra = [read_raw(folder / f"{place}.raw") for place in range(len(frequencies_hz))]
+    spectra = [read_raw(folder / f"{index}.raw") for index in range(len(frequencies_hz))]
     solved = []
     start = 0
     for block in blocks:
@@ -77,7 +77,7 @@ def read_raw(path: Path) -> dict[str, complex]:
     """Read one point of a binary raw file of complex vectors."""
     header, _, data = path.read_bytes().partition(b"Binary:\n")
     lines = header.decode().split("\n")
-    start = next(place for place, line in enumerate(lines) if line.startswith("Variables:"))
+    start = next(index for index, line in enumerate(lines) if line.startswith("Variables:"))
     names = [line.split()[1] for line in lines[start + 1 :] if line.strip()]
     return dict(zip(names, np.frombuffer(data, dtype=complex), strict=True))
 

@@ -43,8 +43,8 @@ def shown(module, fixture, fault, state=IDLE_STATE, bench=BENCH):
 def wire(view=("left.out",), channels=("left",), loads=None):
     """A board that is a wire from in to out, through a relay that rests there and operates to nothing."""
     relays = [
-        boards.change_over(f"K{place}", "go", "out", "in", None, channel)
-        for place, channel in enumerate(channels, start=1)
+        boards.change_over(f"K{index}", "go", "out", "in", None, channel)
+        for index, channel in enumerate(channels, start=1)
     ]
     module = boards.module(channels=channels, controls=("go",), relays=relays)
     return module, boards.fixture(boards.setup(view=view), loads=loads)

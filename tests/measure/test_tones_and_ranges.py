@@ -59,9 +59,9 @@ def test_a_line_of_the_mains_is_told_as_well_as_a_tenth_of_a_second_can(
 def test_a_range_holds_the_signal_and_the_next_finer_would_not(peak_v: float) -> None:
     picked = pick_range(peak_v, RANGES, 8)
     assert 2 * peak_v <= 0.8 * 8 * picked
-    place = RANGES.index(picked)
-    if place:
-        assert 2 * peak_v > 0.8 * 8 * RANGES[place - 1]
+    index = RANGES.index(picked)
+    if index:
+        assert 2 * peak_v > 0.8 * 8 * RANGES[index - 1]
 
 
 @pytest.mark.parametrize("emf_vrms", [1e-6, 1e-3, 0.03, 0.6, 5.0])

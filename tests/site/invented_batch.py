@@ -71,7 +71,7 @@ def fill(path: Path, *, units: int, readings: int, seed: int = 5, bad: float = 0
             if len(new[tables.runs]) >= _AT_ONCE or unit == units - 1:
                 for table, some in new.items():
                     if some:
-                        numbered = [{"id": last[table] + place, **row} for place, row in enumerate(some, 1)]
+                        numbered = [{"id": last[table] + index, **row} for index, row in enumerate(some, 1)]
                         connection.execute(insert(table), numbered)
                         last[table] += len(some)
                         some.clear()
