@@ -48,7 +48,7 @@ def board(channel: str, on: tuple[str, ...]) -> list[Resistor]:
 
 def voltages(resistors: list[Resistor], fixed_v: dict[str, float]) -> dict[str, float]:
     """The voltage of every net, with some of them held by ideal sources."""
-    nets = sorted({net for one in resistors for net in one[:2]} - fixed_v.keys())
+    nets = sorted({net for resistor in resistors for net in resistor[:2]} - fixed_v.keys())
     row = {net: number for number, net in enumerate(nets)}
     conductances, currents = np.zeros((len(nets), len(nets))), np.zeros(len(nets))
     for first, second, ohm in resistors:

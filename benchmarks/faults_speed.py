@@ -219,7 +219,7 @@ def ten_lines(count: int) -> None:
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
     growth = []
     # Swapped lines lead out of a part of the states, into as many others: they would hide the growth.
-    staying = tuple(one for one in fault_sets if one[0].kind != "control lines swapped")
+    staying = tuple(fault_set for fault_set in fault_sets if fault_set[0].kind != "control lines swapped")
     for size, some in ((8, 1), (4, 1), (2, 1), (1, 8), (1, 4), (1, 2), (1, 1)):
         these, those = states[: count // size], staying[::some]
         growth.append((len(these), len(those), seconds(lambda t=these, f=those: batch(t, f))))
@@ -281,7 +281,7 @@ def all_pairs() -> None:
     """Every pair of the two-loop switcher's single faults in eight states of one setup."""
     job = load_job(Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher")
     faults = single_faults(job.module, job.fixture)
-    pairs = [(one, other) for index, one in enumerate(faults) for other in faults[index + 1 :]]
+    pairs = [(fault, other) for index, fault in enumerate(faults) for other in faults[index + 1 :]]
     setup = next(setup for setup in job.fixture.setups if not setup.through)
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.control_names)

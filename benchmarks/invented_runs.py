@@ -210,8 +210,10 @@ def fill(place: str, runs: int, readings: int) -> float | None:
     names = ("module.toml", "fixture.toml", "sequence.toml", "bench.toml")
     files = [JobFile(name=name, sha256="0" * 64, text=text) for name in names]
     invented = _Invented(
-        readings=[rows.reading_to_row(one) for one in invented_readings(readings, rng)],
-        acquisitions=[rows.acquisition_to_row(one) for one in acquisitions],
+        readings=[
+            rows.reading_to_row(invented_reading) for invented_reading in invented_readings(readings, rng)
+        ],
+        acquisitions=[rows.acquisition_to_row(acquisition) for acquisition in acquisitions],
         files=[vars(file) for file in files],
     )
     engine = open_engine(find_place(place), read_only=False)

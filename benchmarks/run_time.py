@@ -61,8 +61,8 @@ def walked_in(visit: SetupVisit) -> Iterator[Set]:
         for _ in range(cycle.given.operations):
             yield Set(setup=setup, state=IDLE)
             yield Set(setup=setup, state=cycle.state)
-    for here in visit.states:
-        yield Set(setup=setup, state=here.state)
+    for state in visit.states:
+        yield Set(setup=setup, state=state.state)
     for change in visit.changes:
         yield Set(setup=setup, state=change.change.before)
         yield Set(setup=setup, state=change.change.after, settles=False)
@@ -86,7 +86,7 @@ def settling_s(plan: Plan, job: Job) -> float:
 def recording_s(plan: Plan, records: Path) -> float:
     """Length of every record of the only run in the records, and of those between a line's operations."""
     with open_records(records, read_only=True) as store:
-        kept_s = sum(one.setting.duration_s for one in store.acquisitions(1).values())
+        kept_s = sum(acquisition.setting.duration_s for acquisition in store.acquisitions(1).values())
     return kept_s + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles)
 
 

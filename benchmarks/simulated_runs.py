@@ -91,9 +91,9 @@ class Bench:
                 leads=wiring.Leads(inputs=4, probe=1.0, seed=1),
             )
             network = Network(parts)
-            for here in visit.states:
-                closed = built.closed(self._positions(built, here.state))
-                for acquisition in here.acquisitions:
+            for state in visit.states:
+                closed = built.closed(self._positions(built, state.state))
+                for acquisition in state.acquisitions:
                     if acquisition.stimulus.kind != "pair":
                         continue
                     tones = acquisition.stimulus.tones

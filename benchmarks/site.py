@@ -68,7 +68,7 @@ def _run_one_again(records: Path) -> None:
     with open_records(records) as store:
         latest = store.lines()[-1]
         run = store.begin(replace(HEADER, serial="OB-00001", batch=latest.batch))
-        store.add_readings(run, [replace(one, acquisitions=()) for one in store.readings(1)])
+        store.add_readings(run, [replace(reading, acquisitions=()) for reading in store.readings(1)])
         store.finish(run, "pass", "", ENDED)
 
 

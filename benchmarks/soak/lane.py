@@ -174,13 +174,19 @@ class Lane:
             readings = store.readings(result[0].run_id) if result else []
             events = store.events(result[0].run_id) if result else []
         outcome = result[0].outcome if result else "not begun"
-        lost = [one for one in readings if one.verdict == "missing" and one.reason.startswith(BENCH_FAILED)]
+        lost = [
+            reading
+            for reading in readings
+            if reading.verdict == "missing" and reading.reason.startswith(BENCH_FAILED)
+        ]
         right = "fail" if faults else "pass"
         excused = bool(troubles) or self._left_unsafe  # an instrument may still be at the run before
         if outcome != right and not (excused and outcome in ("stopped", "not begun") and code == 4):
             wrong.append(f"{about}: {outcome}, exit {code}: {' '.join(message[-300:].split())}")
         if not faults:
-            not_passed = [_told(one) for one in readings if one.verdict != "pass" and one not in lost]
+            not_passed = [
+                _told(reading) for reading in readings if reading.verdict != "pass" and reading not in lost
+            ]
             wrong += [f"{about}: a good unit's {one}" for one in not_passed]
         if "Traceback" in message:
             wrong.append(f"{about}: {message[-2000:]}")
@@ -210,7 +216,7 @@ class Lane:
         place = self._keep / serial
         place.mkdir(parents=True, exist_ok=True)
         (place / "said.txt").write_text("\n".join(message) + "\n", encoding="utf-8")
-        lines = (json.dumps(asdict(one)) + "\n" for one in readings)
+        lines = (json.dumps(asdict(reading)) + "\n" for reading in readings)
         (place / "readings.jsonl").write_text("".join(lines), encoding="utf-8")
         if self._transcript.exists():
             shutil.copy(self._transcript, place / "transcript.jsonl")

@@ -267,7 +267,7 @@ class Units:
         result = self.reporter.find_fault(self.store.run(combined.run_id), at_once=self.attended)
         if not self.quiet and combined.outcome in ("fail", "unproven"):
             say_likely(result, combined.run_id, combined.outcome)
-            say_worst([one for one in combined.readings if one.verdict != "pass"], WORST_SHOWN)
+            say_worst([reading for reading in combined.readings if reading.verdict != "pass"], WORST_SHOWN)
         return result
 
     def _refuse(self, serial: str, why: str) -> None:

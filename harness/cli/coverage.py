@@ -159,25 +159,28 @@ def coverage_data(
         "groups": [list(group) for group in result.groups],
         "contacts": [
             {
-                "contact": one.contact,
-                "smallest_seen_ohm": one.smallest_seen_ohm,
-                "by": one.by,
-                "check": one.check,
+                "contact": contact.contact,
+                "smallest_seen_ohm": contact.smallest_seen_ohm,
+                "by": contact.by,
+                "check": contact.check,
             }
-            for one in result.contacts
+            for contact in result.contacts
         ],
         "distinct": result.distinct,
-        "faults": [_fault_data(one) for one in result.faults],
+        "faults": [_fault_data(fault) for fault in result.faults],
         "resistive": [_fault_data(one) for one in result.resistive],
         "tight": [{"reading": one.reading, "margin": one.margin} for one in result.tight],
-        "additions": [{"add": one.words, "sees": list(one.sees), "cost_s": one.cost_s} for one in additions],
+        "additions": [
+            {"add": addition.words, "sees": list(addition.sees), "cost_s": addition.cost_s}
+            for addition in additions
+        ],
         "loads": [
             {
-                "load_ohm": one.load_ohm,
-                "smallest_seen_ohm": list(one.least_ohm),
-                "good_units_pass": one.good,
+                "load_ohm": load.load_ohm,
+                "smallest_seen_ohm": list(load.least_ohm),
+                "good_units_pass": load.good,
             }
-            for one in loads
+            for load in loads
         ],
     }
 
@@ -338,10 +341,12 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         yield from _folded("Nothing that was tried would see them: no check, state, view, plug or load.")
         return
     yield "Cheapest additions that would, in this order:"
-    for one in additions:
-        cost = f"{one.cost_s:.1f} s more" if one.cost_s else "no more time"
-        plural = "s" if len(one.sees) > 1 else ""
-        yield from _folded(f"{one.words}: {len(one.sees)} fault{plural} more, {cost}", indent=2, more=6)
+    for addition in additions:
+        cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
+        plural = "s" if len(addition.sees) > 1 else ""
+        yield from _folded(
+            f"{addition.words}: {len(addition.sees)} fault{plural} more, {cost}", indent=2, more=6
+        )
     left = len(result.unseen) - sum(len(one.sees) for one in additions)
     if left:
         yield from _folded(f"nothing that was tried would see the other {left}", indent=2)
@@ -359,11 +364,11 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
     if loads:
         yield " " * (2 + CONTACT + OHM + 2) + "  with another load, to half a decade"
     yield f"  {'least ohm seen at':<{CONTACT}}{'as it is':>{OHM + 2}}{heavy}  seen first by"
-    for index, one in enumerate(result.contacts):
-        least = (one.smallest_seen_ohm, *(load.least_ohm[index] for load in loads))
+    for index, contact in enumerate(result.contacts):
+        least = (contact.smallest_seen_ohm, *(load.least_ohm[index] for load in loads))
         cells = "".join(f"{_ohm(ohm):>{OHM + 2}}" for ohm in least)
-        start = f"  {one.contact:<{CONTACT}}{cells}  "
-        check = textwrap.wrap(one.check, WIDTH - len(start)) or [""]
+        start = f"  {contact.contact:<{CONTACT}}{cells}  "
+        check = textwrap.wrap(contact.check, WIDTH - len(start)) or [""]
         yield f"{start}{check[0]}".rstrip()
         yield from (" " * len(start) + more for more in check[1:])
     narrow = [f"{load.load_ohm:g} ohm" for load in loads if not load.good]

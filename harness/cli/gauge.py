@@ -145,7 +145,7 @@ def study(
     else:
         for line in study_lines(combined):
             typer.echo(line)
-    result = [one.study for one in combined.readings if one.study is not None]
+    result = [reading.study for reading in combined.readings if reading.study is not None]
     shares = [one.gauge.tolerance_percent or 0.0 for one in result]
     raise typer.Exit(EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS)
 

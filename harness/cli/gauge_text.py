@@ -110,7 +110,7 @@ def study_to_json(result: StudyResult) -> dict[str, Any]:
         "trials": crossing.trials,
         "left_out": crossing.left_out,
         "runs": plain(crossing.runs),
-        "readings": [plain(one) for one in result.readings],
+        "readings": [plain(reading) for reading in result.readings],
     }
 
 
@@ -130,7 +130,7 @@ def golden_lines(result: Golden) -> Iterator[str]:
     if result.moved:
         yield ""
         yield "      moved by  from its mean     claimed  reading"
-        labels_of = labels(one.key for one in result.shifts)
+        labels_of = labels(shift.key for shift in result.shifts)
         for one in result.moved[:SHOWN]:
             yield from _shift_lines(one, labels_of[one.key])
         if len(result.moved) > SHOWN:
@@ -166,7 +166,7 @@ def golden_to_json(result: Golden) -> dict[str, Any]:
         "why": result.check.why,
         "new_history": result.check.new_history,
         "history": list(result.history),
-        "shifts": [plain(one) | {"shift": one.shift} for one in result.shifts],
+        "shifts": [plain(shift) | {"shift": shift.shift} for shift in result.shifts],
     }
 
 

@@ -171,8 +171,8 @@ def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
             if visit.changes:
                 message.append(counted(len(visit.changes), "change of state", "changes of state"))
             message += [
-                f"{one.given.control} operated {counted(one.given.operations, 'time')}"
-                for one in visit.cycles
+                f"{cycle.given.control} operated {counted(cycle.given.operations, 'time')}"
+                for cycle in visit.cycles
             ]
             say("; ".join(message), indent=5)
     typer.echo("")
@@ -248,23 +248,23 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                         "state": state.state.name,
                         "supply_current": state.judges_supply,
                         "acquisitions": [
-                            {"number": one.number, "stimulus": str(one.stimulus)}
-                            for one in state.acquisitions
+                            {"number": acquisition.number, "stimulus": str(acquisition.stimulus)}
+                            for acquisition in state.acquisitions
                         ],
                     }
                     for state in visit.states
                 ],
                 "cycles": [
                     {
-                        "line": one.given.control,
-                        "operations": one.given.operations,
-                        "stimulus": str(one.given.stimulus),
+                        "line": cycle.given.control,
+                        "operations": cycle.given.operations,
+                        "stimulus": str(cycle.given.stimulus),
                     }
-                    for one in visit.cycles
+                    for cycle in visit.cycles
                 ],
                 "changes": [
-                    {"number": one.number, "change": one.change.name, "stimulus": str(one.stimulus)}
-                    for one in visit.changes
+                    {"number": change.number, "change": change.change.name, "stimulus": str(change.stimulus)}
+                    for change in visit.changes
                 ],
             }
             for visit in made.visits

@@ -401,9 +401,9 @@ def _planned_s(plan: Plan, settle_s: float) -> list[float]:
     waiting_s = 0.0
     for visit in plan.visits:
         waiting_s += sum(2 * cycle.given.operations * (CYCLE_RECORD_S + settle_s) for cycle in visit.cycles)
-        for here in visit.states:
+        for state in visit.states:
             waiting_s += settle_s
-            for acquisition in here.acquisitions:
+            for acquisition in state.acquisitions:
                 planned.append(waiting_s + record_s(acquisition))
                 waiting_s = 0.0
         for _ in visit.changes:

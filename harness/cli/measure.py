@@ -173,7 +173,7 @@ def reference(
 def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
     """For each setup what was recorded with a tone nearest to the usual one, the loudest of those."""
     kept, records = store.waveforms(run_id), store.acquisitions(run_id)
-    stimuli = {one.number: one.stimulus for one in plan.acquisitions}
+    stimuli = {acquisition.number: acquisition.stimulus for acquisition in plan.acquisitions}
     traces = []
     for setup in {visit.setup.name: visit.setup for visit in plan.visits}.values():
         result = [
@@ -209,8 +209,8 @@ def _draw(traces: list[Trace], png: Path) -> None:
         return
     drawn = draw_traces(
         [
-            (f"{one.setup}: {', '.join(one.ports)}; {one.stimulus}", one.capture, one.window_s)
-            for one in traces
+            (f"{trace.setup}: {', '.join(trace.ports)}; {trace.stimulus}", trace.capture, trace.window_s)
+            for trace in traces
         ]
     )
     try:

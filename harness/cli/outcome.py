@@ -118,7 +118,7 @@ class BatchResult:
     @property
     def exit_code(self) -> int:
         """The worst of it: bench trouble, a failed unit, an unproven one, a refused serial number."""
-        outcomes = Counter(one.outcome for one in self.units)
+        outcomes = Counter(unit.outcome for unit in self.units)
         if outcomes["stopped"]:
             return EXIT_BENCH
         if outcomes["fail"]:
@@ -129,7 +129,7 @@ class BatchResult:
 
     def left_of(self, wanted: Sequence[str]) -> list[str]:
         """Serial numbers of a list that nothing became of."""
-        told = {one.serial for one in self.units} | {one.serial for one in self.refused}
+        told = {unit.serial for unit in self.units} | {one.serial for one in self.refused}
         return [serial for serial in wanted if serial not in told]
 
 
@@ -138,13 +138,13 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
     results = batch.units
     named = f" {printable(batch.name)}" if batch.name else ""
     simulated = "   SIMULATED" if batch.simulated else ""
-    serials = {one.serial for one in results}
+    serials = {result.serial for result in results}
     runs = f" in {len(results)} runs" if len(serials) < len(results) else ""
     yield f"Batch{named}: {printable(batch.part)}, {counted(len(serials), 'unit')}{runs}{simulated}"
     if batch.seed is not None:
         yield f"simulated faults were drawn with --seed {batch.seed}"
     if results:
-        width = min(LONGEST_SERIAL_SHOWN, max(6, *(len(one.serial) for one in results)))
+        width = min(LONGEST_SERIAL_SHOWN, max(6, *(len(result.serial) for result in results)))
         yield f"{'serial':<{width}} {'run':>5} {'verdict':<8} {'time':>7}  fault named"
         for one in results:
             yield from _unit_lines(one, width)
@@ -187,14 +187,14 @@ def _beside(one: UnitResult) -> str:
 
 
 def _counts(results: Sequence[UnitResult]) -> str:
-    counts = Counter(one.outcome for one in results)
+    counts = Counter(result.outcome for result in results)
     text = ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
     return text or "no unit was run"
 
 
 def _escapes(results: Sequence[UnitResult]) -> str:
     """How the injected faults fared: failed, and named."""
-    faulty = [one for one in results if one.injected]
+    faulty = [result for result in results if result.injected]
     if not faulty:
         return ""
     caught = [one for one in faulty if one.outcome == "fail"]
@@ -214,8 +214,8 @@ def batch_to_json(batch: BatchResult, left: Sequence[str], trouble: SwitchwalkEr
         "simulated": batch.simulated,
         "operator": batch.operator,
         "seed": batch.seed,
-        "units": [_unit(one) for one in batch.units],
-        "counts": dict(Counter(one.outcome for one in batch.units)),
+        "units": [_unit(unit) for unit in batch.units],
+        "counts": dict(Counter(unit.outcome for unit in batch.units)),
         "not_tested": [asdict(one) for one in batch.refused],
         "not_run": list(left),
         "stopped": None if trouble is None else str(trouble),

@@ -250,7 +250,9 @@ def relay_operations_of(
         "unit_operations": dict(unit),
         "read_back": all(one.read_back for one in own),
         "control_currents_a": dict(currents[-1]) if currents else {},
-        "contact_readings": Counter(one.verdict for one in readings if one.route and one.verdict in SEEN),
+        "contact_readings": Counter(
+            reading.verdict for reading in readings if reading.route and reading.verdict in SEEN
+        ),
     }
 
 

@@ -242,7 +242,7 @@ def _switch_relays(switches: Mapping[tuple[str, str], list[_Switch]]) -> Iterato
         pins = [("A1", control[0]), ("A2", control[1])]
         making = [each for each in members if not each.opens]
         number = 0
-        for each in (one for one in members if one.opens):
+        for each in (member for member in members if member.opens):
             number += 1
             partner = next((one for one in making if {one.a, one.b} & {each.a, each.b}), None)
             shared = each.a if partner is None or each.a in (partner.a, partner.b) else each.b

@@ -154,11 +154,13 @@ def weigh_changes(
     moves = ChangeMoves(job=job, impedances=impedances)
     acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.changes}
     readings = [
-        one
-        for one in plan.change_readings
-        if as_of_change(one.quantity).sign and one.captures[0] in acquisitions
+        change_reading
+        for change_reading in plan.change_readings
+        if as_of_change(change_reading.quantity).sign and change_reading.captures[0] in acquisitions
     ]
-    clear = [(_when_good(moves, one, *acquisitions[one.captures[0]]), one) for one in readings]
+    clear = [
+        (_when_good(moves, reading, *acquisitions[reading.captures[0]]), reading) for reading in readings
+    ]
     clear = sorted((each for each in clear if each[0]), key=lambda each: -each[0])
     return tuple(_best(moves, clear, acquisitions, fault_set) for fault_set in fault_sets)
 

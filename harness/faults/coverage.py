@@ -109,12 +109,12 @@ class Coverage:
     @property
     def seen(self) -> tuple[FaultSeen, ...]:
         """The faults that are seen."""
-        return tuple(one for one in self.faults if one.seen)
+        return tuple(fault for fault in self.faults if fault.seen)
 
     @property
     def unseen(self) -> tuple[FaultSeen, ...]:
         """The faults that are not."""
-        return tuple(one for one in self.faults if not one.seen)
+        return tuple(fault for fault in self.faults if not fault.seen)
 
 
 def hard_faults(job: Job) -> tuple[Fault, ...]:

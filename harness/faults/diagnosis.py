@@ -125,8 +125,8 @@ def _only(plan: Plan, acquisitions: Sequence[Acquisition]) -> Plan:
             replace(
                 visit,
                 states=tuple(
-                    replace(here, acquisitions=tuple(a for a in here.acquisitions if a.number in wanted))
-                    for here in visit.states
+                    replace(state, acquisitions=tuple(a for a in state.acquisitions if a.number in wanted))
+                    for state in visit.states
                 ),
             )
             for visit in plan.visits

@@ -47,7 +47,7 @@ class FaultPredictor:
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
         self._job, self._acquisitions = job, tuple(acquisitions)
         setups = {setup.name: setup for setup in job.fixture.setups}
-        self._setups = {one.setup: setups[one.setup] for one in acquisitions}
+        self._setups = {acquisition.setup: setups[acquisition.setup] for acquisition in acquisitions}
         strays = tuple(_strays(job.module))
         self._wiring: dict[str, Circuit] = {}
         for name, setup in self._setups.items():
@@ -156,10 +156,10 @@ def _tones(frequency_hz: float) -> tuple[float, float]:
 
 
 def _strays(module: Module) -> Iterator[Element]:
-    for one, other in zip(module.channels, module.channels[1:], strict=False):
+    for channel, other in zip(module.channels, module.channels[1:], strict=False):
         for port in module.ports:
             for leg in LEGS:
-                a, b = node_name(one, port.net, leg), node_name(other, port.net, leg)
+                a, b = node_name(channel, port.net, leg), node_name(other, port.net, leg)
                 yield Element(
                     name=f"stray {a} {b}",
                     part="stray",

@@ -46,14 +46,18 @@ def smallest_plan(
     by = made.margins[:, :-1] >= SURE
     steady = np.asarray((made.margins >= SURE).any(axis=1))
     left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
-    changes = [one for one in weigh_changes(job, plan, left, impedances=impedances) if one is not None]
+    changes = [
+        weigh_change
+        for weigh_change in weigh_changes(job, plan, left, impedances=impedances)
+        if weigh_change is not None
+    ]
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
         raise UsageError("this sequence sees no fault that needs a step; there is nothing to shorten")
     settle_s = job.sequence.settle_s + (job.bench.switchboard.settle_s if job.bench else 0.0)
     steps = _Steps(plan, settle_s=settle_s)
     chosen, proven = steps.solve(by)
-    kept = steps.plan_of(chosen, {one.acquisition for one in changes})
+    kept = steps.plan_of(chosen, {change.acquisition for change in changes})
     board_settle_s = settle_s - job.sequence.settle_s
     costs = [
         estimate(each, job.module, settle_s=job.sequence.settle_s, board_settle_s=board_settle_s)
@@ -134,7 +138,11 @@ class _Steps:
                         else reading.measurand.state in states
                     )
                 ),
-                *(one for one in self._plan.change_readings if set(one.captures) <= changes),
+                *(
+                    change_reading
+                    for change_reading in self._plan.change_readings
+                    if set(change_reading.captures) <= changes
+                ),
             ),
             predictions={number: made for number, made in self._plan.predictions.items() if number in taken},
         )

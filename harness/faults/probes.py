@@ -191,10 +191,15 @@ def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
 def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
     setups = {setup.name: setup for setup in job.fixture.setups}
     return {
-        (str(port), str(setups[one.setup].drive), setups[one.setup].loopbacks, one.state.name)
-        for one in plan.acquisitions
-        for port in setups[one.setup].view
-        if one.stimulus.kind == "pair"
+        (
+            str(port),
+            str(setups[acquisition.setup].drive),
+            setups[acquisition.setup].loopbacks,
+            acquisition.state.name,
+        )
+        for acquisition in plan.acquisitions
+        for port in setups[acquisition.setup].view
+        if acquisition.stimulus.kind == "pair"
     }
 
 

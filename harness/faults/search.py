@@ -120,7 +120,7 @@ class Search:
         """Whether a leader shows the same already; a bad contact has a value to find."""
         if is_resistive(pool.fault_sets[place]):
             return False
-        return bool(pool.alike(place, self._residual_model, [one for one in leaders if one]))
+        return bool(pool.alike(place, self._residual_model, [leader for leader in leaders if leader]))
 
     def _rough(self, pool: Pool, turned: Complex) -> Floats:
         """Chi-squared by a good unit's spread; a bad contact's at the resistance that suits best."""

@@ -74,7 +74,7 @@ def pairs_of(plan: Plan) -> tuple[Acquisition, ...]:
 
 def states_of(plan: Plan) -> tuple[State, ...]:
     """Every state that a plan goes through, in its order, once."""
-    return tuple(dict.fromkeys(here.state for visit in plan.visits for here in visit.states))
+    return tuple(dict.fromkeys(state.state for visit in plan.visits for state in visit.states))
 
 
 def plain_transfers(

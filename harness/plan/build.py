@@ -53,7 +53,7 @@ def arrange(
     for setup in ordered:
         first = () if setup.select is not None else walking.through(setup, dry=True)
         made = (*first, *walking.through(setup, dry=False))
-        here = tuple(one for one in cycles if one.given.setup == setup.name and setup.select is None)
+        here = tuple(cycle for cycle in cycles if cycle.given.setup == setup.name and setup.select is None)
         if made or here or setup in changing:
             visits.append(SetupVisit(setup=setup, states=made, cycles=here))
     return tuple(visits)

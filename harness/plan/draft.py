@@ -50,8 +50,10 @@ def path_between(
     ideal = replace(
         circuit,
         elements=tuple(
-            replace(one, resistance_ohm=IDEAL_CONTACT_OHM) if one.kind == "contact" and one.conducts else one
-            for one in circuit.elements
+            replace(element, resistance_ohm=IDEAL_CONTACT_OHM)
+            if element.kind == "contact" and element.conducts
+            else element
+            for element in circuit.elements
         ),
     )
     if setup.drive is None:

@@ -91,7 +91,7 @@ class Plan:
 
     def of(self, *families: Family) -> tuple[Planned, ...]:
         """The readings of some families of quantities."""
-        return tuple(one for one in self.readings if one.quantity.family in families)
+        return tuple(reading for reading in self.readings if reading.quantity.family in families)
 
     @property
     def state_readings(self) -> tuple[Planned, ...]:
@@ -126,5 +126,14 @@ class Plan:
     @property
     def bench_stimuli(self) -> tuple[Stimulus, ...]:
         """Under which the bench is recorded by itself, as that is taken off what the unit shows."""
-        wanted = {number for one in self.readings if one.quantity.less_the_bench for number in one.captures}
-        return tuple(dict.fromkeys(one.stimulus for one in self.acquisitions if one.number in wanted))
+        wanted = {
+            number
+            for reading in self.readings
+            if reading.quantity.less_the_bench
+            for number in reading.captures
+        }
+        return tuple(
+            dict.fromkeys(
+                acquisition.stimulus for acquisition in self.acquisitions if acquisition.number in wanted
+            )
+        )

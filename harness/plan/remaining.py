@@ -44,7 +44,7 @@ def part_in_state(plan: Plan, state: str, setup: str | None = None) -> Plan:
     if not alike:
         raise UsageError(_unknown("state", state, states))
     name = alike[0]
-    setup_of = {one.number: one.setup for one in plan.acquisitions}
+    setup_of = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     visits = [visit for visit in plan.visits if any(here.state.name == name for here in visit.states)]
     setups = tuple(visit.setup.name for visit in visits)
     if setup is not None and setup not in setups:
@@ -75,18 +75,25 @@ def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:
     for visit in plan.visits:
         states = tuple(
             replace(
-                here,
-                acquisitions=tuple(one for one in here.acquisitions if one.number in needed),
-                judges_supply=here.judges_supply and here.state.name in supplies,
+                state,
+                acquisitions=tuple(
+                    acquisition for acquisition in state.acquisitions if acquisition.number in needed
+                ),
+                judges_supply=state.judges_supply and state.state.name in supplies,
             )
-            for here in visit.states
+            for state in visit.states
         )
-        states = tuple(here for here in states if here.acquisitions or here.judges_supply)
+        states = tuple(state for state in states if state.acquisitions or state.judges_supply)
         changes = tuple(change for change in visit.changes if change.number in needed)
         cycles = tuple(cycle for cycle in visit.cycles if cycle in operated)
         if states or changes or cycles:
             visits.append(replace(visit, states=states, changes=changes, cycles=cycles))
-    stimuli = {one.stimulus for visit in visits for here in visit.states for one in here.acquisitions}
+    stimuli = {
+        acquisition.stimulus
+        for visit in visits
+        for state in visit.states
+        for acquisition in state.acquisitions
+    }
     return replace(
         plan,
         visits=tuple(visits),

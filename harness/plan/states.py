@@ -95,7 +95,7 @@ def walked(plan: Plan) -> list[State]:
     """Every state that is set, in order, those at both ends of each change of state included."""
     walk: list[State] = []
     for visit in plan.visits:
-        walk += [here.state for here in visit.states]
+        walk += [state.state for state in visit.states]
         for cycle in visit.cycles:
             walk += [State(on=()), State(on=(cycle.given.control,))] * cycle.given.operations
         for change in visit.changes:

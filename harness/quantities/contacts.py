@@ -207,7 +207,8 @@ class Capacitance(Steady):
         if planned.given.load is None:
             raise ReadingError("the plan does not say what the capacitance feeds")
         looks = [
-            Look(transfer=one, view=view) for one, view in zip(transfers, planned.given.views, strict=True)
+            Look(transfer=transfer, view=view)
+            for transfer, view in zip(transfers, planned.given.views, strict=True)
         ]
         return coupling_capacitance(looks, planned.given.load, k).capacitance_f
 

@@ -160,11 +160,11 @@ class Intermittency(OfCycle):
         failures, operations = seen[0].failures, seen[0].operations
         reason = f"{len(failures)} of {operations} operations failed, so at most {100 * result.high:.3g} % do"
         if failures:
-            reason += f": {'; '.join(one.words for one in failures[:MOST_TOLD])}"
+            reason += f": {'; '.join(failure.words for failure in failures[:MOST_TOLD])}"
             reason += " and more" if len(failures) > MOST_TOLD else ""
         elif judged.verdict == "unproven":
             reason += "; more operations would tell"
-        return replace(judged, reason=reason, facts=tuple(one.fact for one in failures))
+        return replace(judged, reason=reason, facts=tuple(failure.fact for failure in failures))
 
 
 def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:

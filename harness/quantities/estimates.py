@@ -126,7 +126,8 @@ def propagate_many(
             value = above / below
             first, second = 1 / below, above / below**2
             changes = [
-                one * first - two * second for one, two in zip(above_changes, below_changes, strict=True)
+                above_change * first - two * second
+                for above_change, two in zip(above_changes, below_changes, strict=True)
             ]
     parts = [capture.errors.first_part for capture in seen]
     return ComplexEstimates(

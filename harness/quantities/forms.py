@@ -94,7 +94,7 @@ def looks_of(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[L
 
     A prediction knows no inputs, and is taken as it is. Raises ReadingError for partners of other legs.
     """
-    looks = [Look(transfer=one, view=view) for one, view in zip(transfers, views, strict=True)]
+    looks = [Look(transfer=transfer, view=view) for transfer, view in zip(transfers, views, strict=True)]
     swapped = next((look for look in looks if look.view.swapped), None)
     if swapped is None:
         return looks
@@ -119,7 +119,7 @@ class Stack:
     @classmethod
     def of(cls, transfers: Sequence[Transfer]) -> "Stack":
         """One that several looks share stands there once."""
-        distinct = list({id(one): one for one in transfers}.values())
+        distinct = list({id(transfer): transfer for transfer in transfers}.values())
         if len(distinct) == 1:
             only = distinct[0]
             ends = ((0, len(only.values)),) * len(transfers)
@@ -138,7 +138,7 @@ class Stack:
         return cls(
             values=values,
             components=merged(values.shape, changes),
-            starts=tuple(at[id(one)] for one in transfers),
+            starts=tuple(at[id(transfer)] for transfer in transfers),
         )
 
     def parts(self, values: Complex) -> list[Complex]:
@@ -148,5 +148,5 @@ class Stack:
 
 def need_phase(transfers: Sequence[Transfer]) -> None:
     """Raise ReadingError unless phases are those against the drive."""
-    if not all(one.phase_known for one in transfers):
+    if not all(transfer.phase_known for transfer in transfers):
         raise ReadingError("phase can't be told here: the driven port is not in view")

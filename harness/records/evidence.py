@@ -106,7 +106,7 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
     lost = _refused(kept)
     wanted = {acquisition.number for acquisition in telling(plan, job)}
     for visit in plan.visits:
-        for acquisition in (one for here in visit.states for one in here.acquisitions):
+        for acquisition in (one for state in visit.states for one in state.acquisitions):
             if acquisition.number not in wanted:
                 continue
             record = records.get((acquisition.setup, acquisition.state.name, acquisition.stimulus))

@@ -165,7 +165,7 @@ def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd
         store.run(absent)  # says that there is none
     names, rows = store.table(set(wanted))
     frame = pd.DataFrame.from_records(
-        rows, columns=["check" if one == "check_name" else one for one in names]
+        rows, columns=["check" if name == "check_name" else name for name in names]
     )
     frame["where"] = frame["port"].where(frame["channel"] == "", frame["channel"] + "." + frame["port"])
     kinds = dict.fromkeys(NUMBERS, "float64") | {"run_id": "int64", "floor": "bool"}

@@ -412,10 +412,17 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
         run_id=run_id,
         header=rows.row_to_header(
             row,
-            files=tuple(JobFile(name=one["name"], sha256=one["sha256"], text=one["text"]) for one in files),
+            files=tuple(
+                JobFile(name=file["name"], sha256=file["sha256"], text=file["text"]) for file in files
+            ),
             instruments=tuple(
-                Identity(role=one["role"], address=one["address"], profile=one["profile"], text=one["text"])
-                for one in instruments
+                Identity(
+                    role=instrument["role"],
+                    address=instrument["address"],
+                    profile=instrument["profile"],
+                    text=instrument["text"],
+                )
+                for instrument in instruments
             ),
         ),
         outcome=row["outcome"] or INTERRUPTED,

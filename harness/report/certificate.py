@@ -97,7 +97,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         by_quantity=not _one_by_one(readings),
         states=_named(name for name in names if BECOMES not in name),
         changes=_named(name for name in names if BECOMES in name),
-        ports=_named(dict.fromkeys(filter(None, (one.key.measurand.pair for one in readings)))),
+        ports=_named(dict.fromkeys(filter(None, (reading.key.measurand.pair for reading in readings)))),
         coverage=words.coverage_factors(readings),
         decision=words.DECISIONS[run.header.decision],
         meaning=_meaning(run, readings),
@@ -109,7 +109,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
 
 def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
     """The verdict in words; where no reading made it (an over-current did), what the run says itself."""
-    by_itself = run.outcome == "fail" and all(one.verdict != "fail" for one in readings)
+    by_itself = run.outcome == "fail" and all(reading.verdict != "fail" for reading in readings)
     message = run.reason if by_itself else ""
     return message[:1].upper() + message[1:] or words.OUTCOME_MEANS[run.outcome]
 
@@ -134,7 +134,7 @@ def _lines(readings: Sequence[Reading]) -> list[Line]:
 
 def _one_by_one(readings: Sequence[Reading]) -> bool:
     """Whether each quantity of each check has a line of its own, and not only each quantity."""
-    return len({(one.key.check, one.key.measurand.quantity) for one in readings}) <= MOST_LINES
+    return len({(reading.key.check, reading.key.measurand.quantity) for reading in readings}) <= MOST_LINES
 
 
 def _line(title: str, group: Sequence[Reading]) -> Line:

@@ -267,8 +267,8 @@ def draw_coverage(faults: Sequence[FaultSeen]) -> CoverageFigure | None:
     if not faults:
         return None
     panels = {title: cells for title, kinds in PANELS.items() if (cells := _cells(faults, kinds))}
-    seen = sum(one.seen for one in faults)
-    unseen = [(one.fault.name, one.why) for one in faults if not one.seen]
+    seen = sum(fault.seen for fault in faults)
+    unseen = [(fault.fault.name, fault.why) for fault in faults if not fault.seen]
     return CoverageFigure(
         figure=_draw(panels),
         headline=f"{seen} of {len(faults)} single faults ({100 * seen / len(faults):.1f} %)",
@@ -279,11 +279,11 @@ def draw_coverage(faults: Sequence[FaultSeen]) -> CoverageFigure | None:
 
 def _cells(faults: Sequence[FaultSeen], kinds: dict[FaultKind, str]) -> Cells:
     cells: Cells = {}
-    for one in faults:
-        if one.fault.kind in kinds:
-            row = cells.setdefault(_part(one.fault), {})
-            before = row.get(kinds[one.fault.kind], Tally(seen=0, possible=0))
-            row[kinds[one.fault.kind]] = Tally(seen=before.seen + one.seen, possible=before.possible + 1)
+    for fault in faults:
+        if fault.fault.kind in kinds:
+            row = cells.setdefault(_part(fault.fault), {})
+            before = row.get(kinds[fault.fault.kind], Tally(seen=0, possible=0))
+            row[kinds[fault.fault.kind]] = Tally(seen=before.seen + fault.seen, possible=before.possible + 1)
     return cells
 
 

@@ -388,7 +388,7 @@ def _draw(curves: Sequence[Curve]) -> Figure:
     known = [
         sorted((hz, end) for hz, end in ends if end is not None and math.isfinite(end)) for ends in limits
     ]
-    ends = [end for one in points for end in (one.result.value, one.result.low, one.result.high)]
+    ends = [end for point in points for end in (point.result.value, point.result.low, point.result.high)]
     ends = [*filter(math.isfinite, ends), *(end for limit in known for _, end in limit)]
     low, high = roomy(ends)
     panel = Panel(

@@ -170,7 +170,9 @@ def margin(reading: Reading) -> float | None:
 
 def coverage_factors(readings: Iterable[Reading]) -> list[str]:
     """The coverage factors of these readings, as they are written; usually one."""
-    return sorted({f"{one.estimate.coverage_factor:g}" for one in readings if one.estimate is not None})
+    return sorted(
+        {f"{reading.estimate.coverage_factor:g}" for reading in readings if reading.estimate is not None}
+    )
 
 
 def worst_verdict(readings: Iterable[Reading]) -> Verdict:

@@ -240,7 +240,11 @@ class ChangeWalk:
         )
 
     def _readings_of(self, planned: ChangeAcquisition) -> list[Planned]:
-        return [one for one in self._context.plan.change_readings if planned.number in one.captures]
+        return [
+            change_reading
+            for change_reading in self._context.plan.change_readings
+            if planned.number in change_reading.captures
+        ]
 
     def _reading(self, planned: Planned, look: _Looked) -> Reading:
         sequence, setup = self._context.job.sequence, self._visit.setup.name

@@ -63,24 +63,24 @@ class Walk:
         if visit.cycles:
             self._through_cycles(visit)
             proven = True
-        for here in visit.states:
+        for state in visit.states:
             context.observe(
                 StateBegun(
                     setup=visit.setup.name,
-                    state=here.state,
+                    state=state.state,
                     done=self._begun,
                     total=self._total,
                     operations=context.operations(),
                 )
             )
-            settled_s, unset = self._begin(visit, here.state)
+            settled_s, unset = self._begin(visit, state.state)
             context.catch_up(until_s=settled_s)
             if not unset:
                 context.wait_until(settled_s)
                 if not proven:
-                    check_setup(context, visit.setup, here.state)
+                    check_setup(context, visit.setup, state.state)
                 proven = True
-            self._record(visit, here, unset)
+            self._record(visit, state, unset)
         self._power(State(on=()))
         if visit.changes:
             self._through_changes(visit, proven=proven)

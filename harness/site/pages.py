@@ -241,7 +241,7 @@ def _going(
 
 
 def _policy(scripts: Iterable[str], *, live: bool) -> str:
-    digests = [base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in scripts]
+    digests = [base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() for script in scripts]
     allowed = ["default-src 'none'", "style-src 'self' file: 'unsafe-inline'", "img-src data:"]
     allowed += ["script-src " + " ".join(f"'sha256-{digest}'" for digest in digests)] if digests else []
     allowed += ["connect-src 'self'", "form-action 'self'"] if live else []

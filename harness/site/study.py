@@ -363,8 +363,8 @@ class _Lookup:
 
 def _look_up(store: RunStore, units: Sequence[_Followed]) -> dict[ReadingKey, _Lookup]:
     """Read what the trends of some units go through."""
-    runs = [run for one in units for run in one.runs]
-    keys = {key for one in units for key in one.keys}
+    runs = [run for unit in units for run in unit.runs]
+    keys = {key for unit in units for key in unit.keys}
     return {one.key: _Lookup(one) for one in store.series(runs, keys=keys)} if keys else {}
 
 

@@ -324,7 +324,7 @@ def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str,
         "diagnosed_faults": plain(batch.diagnosed_faults),
         "failing_checks": plain(batch.failing_checks),
         "failing_readings": plain(batch.failing_readings),
-        "readings": [plain(one) for one in readings],
+        "readings": [plain(reading) for reading in readings],
     }
 
 
@@ -357,7 +357,8 @@ def _chart_to_json(result: IndividualsChart | None, names: Sequence[str]) -> dic
             for serial, value, moved in zip(names, result.values, ranges, strict=True)
         ],
         "signals": [
-            {"rule": one.rule, "sentence": one.sentence, "serial": names[one.at]} for one in result.signals
+            {"rule": signal.rule, "sentence": signal.sentence, "serial": names[signal.at]}
+            for signal in result.signals
         ],
         "range_signals": [names[at] for at in result.range_signals],
     }

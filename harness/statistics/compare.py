@@ -222,10 +222,10 @@ def compare_batches(
     """
     shared = [key for key in first if key in second and min(np.size(first[key]), np.size(second[key])) >= 2]
     differences = _differences([(first[key], second[key]) for key in shared], test, confidence, len(shared))
-    corrected = correct_p([one.p for one in differences], correction)
+    corrected = correct_p([difference.p for difference in differences], correction)
     result = [
-        Comparison(key=key, difference=one, p_corrected=float(p), moved=bool(p <= level))
-        for key, one, p in zip(shared, differences, corrected, strict=True)
+        Comparison(key=key, difference=difference, p_corrected=float(p), moved=bool(p <= level))
+        for key, difference, p in zip(shared, differences, corrected, strict=True)
     ]
     return sorted(result, key=lambda one: (one.p_corrected, one.difference.p))
 

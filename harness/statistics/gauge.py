@@ -351,7 +351,7 @@ def cross(runs: Sequence[RunLine], *, by: By) -> Crossing:
         for serial in dict.fromkeys(run.serial for run in complete)
         if all((serial, appraiser) in cells for appraiser in appraisers)
     ]
-    trials = min((len(cells[unit, one]) for unit in units for one in appraisers), default=0)
+    trials = min((len(cells[unit, appraiser]) for unit in units for appraiser in appraisers), default=0)
     if min(len(units), len(appraisers), trials) < 2:
         raise ValueError(
             f"the runs cross {counted(len(units), 'unit')} with {counted(len(appraisers), by)}, "
@@ -361,7 +361,9 @@ def cross(runs: Sequence[RunLine], *, by: By) -> Crossing:
         units=tuple(units),
         appraisers=tuple(appraisers),
         trials=trials,
-        runs=tuple(tuple(tuple(cells[unit, one][:trials]) for one in appraisers) for unit in units),
+        runs=tuple(
+            tuple(tuple(cells[unit, appraiser][:trials]) for appraiser in appraisers) for unit in units
+        ),
         left_out=len(complete) - len(units) * len(appraisers) * trials,
     )
 

@@ -70,7 +70,7 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
     for serial, one in units.items():
         assert one["outcome"] == ("fail" if serial in injected else "pass")
         assert not one["faults"] or one["injected"] in one["faults"]
-    assert any(one["faults"] for one in units.values())
+    assert any(unit["faults"] for unit in units.values())
     assert printed.code == 1
     assert (message["batch"], message["operator"], message["not_run"], message["stopped"]) == (
         "autumn",
@@ -79,15 +79,15 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
         None,
     )
     with open_records(place.records, read_only=True) as store:
-        headers = [store.run(one["run"]).header for one in units.values()]
+        headers = [store.run(unit["run"]).header for unit in units.values()]
         diagnoses = store.latest_events(FaultsNamed)
         assert store.verify().findings == ()
-    assert {(one.batch, one.operator, one.notes.splitlines()[-1]) for one in headers} == {
+    assert {(header.batch, header.operator, header.notes.splitlines()[-1]) for header in headers} == {
         ("autumn", "Ada", "relays of lot 7")
     }
-    assert set(diagnoses) == {one["run"] for one in units.values() if one["outcome"] == "fail"}
+    assert set(diagnoses) == {unit["run"] for unit in units.values() if unit["outcome"] == "fail"}
     kept = {run: list(event.event.faults) for run, event in diagnoses.items()}
-    assert all(one["faults"] == kept[one["run"]] for one in units.values() if one["faults"])
+    assert all(unit["faults"] == kept[unit["run"]] for unit in units.values() if unit["faults"])
 
 
 def test_units_that_were_run_are_run_again_with_a_name_and_a_reason_and_not_for_ever(

@@ -49,7 +49,7 @@ def ends_of_columns(lines: Iterable[str], *headings: str) -> tuple[list[int], li
     figures = [
         [result.end() for result in re.finditer(r"-?\S+ dB\b", line)][-len(headings) :] for line in below
     ]
-    return [head.index(one) + len(one) for one in headings], figures
+    return [head.index(heading) + len(heading) for heading in headings], figures
 
 
 def test_figures_end_below_their_headings_however_small_they_are() -> None:

@@ -191,7 +191,9 @@ def test_time_left_is_the_plans_at_first_and_goes_by_the_pace_that_is_seen() -> 
     plan = build_plan(job, impedances=BenchImpedances())
     left = TimeLeft(plan, settle_s=job.sequence.settle_s)
     whole_s = left.after(0, spent_s=0.0)
-    recorded_s = sum(record_s(one) for one in plan.acquisitions) + CHANGE_RECORD_S * len(plan.changes)
+    recorded_s = sum(record_s(acquisition) for acquisition in plan.acquisitions) + CHANGE_RECORD_S * len(
+        plan.changes
+    )
     assert whole_s > recorded_s
     half = len(plan.acquisitions) // 2
     assert left.after(half, spent_s=100.0) == pytest.approx(2 * left.after(half, spent_s=50.0 - SURE_S / 2))

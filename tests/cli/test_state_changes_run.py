@@ -38,8 +38,8 @@ def run(
     with open_records(Path("switchwalk-records/records.sqlite")) as store:
         latest = max(unit.latest_run for unit in store.units())
         readings = {
-            (one.key.measurand.quantity, one.key.measurand.port, one.key.measurand.state): one
-            for one in store.readings(latest)
+            (reading.key.measurand.quantity, reading.key.measurand.port, reading.key.measurand.state): reading
+            for reading in store.readings(latest)
         }
         marked = sum(bool(capture.marks) for capture in store.waveforms(latest).values())
     return done.code, readings, marked
@@ -49,7 +49,7 @@ def test_a_good_relay_passes_and_its_worst_changes_are_drawn(
     capsys: pytest.CaptureFixture[str], job: Path
 ) -> None:
     code, readings, marked = run(capsys, job)
-    assert [one.verdict for one in readings.values()] == ["pass"] * len(readings)
+    assert [reading.verdict for reading in readings.values()] == ["pass"] * len(readings)
     assert code == 0
     operate = readings["operate_time", "out", "idle > loop_a"].estimate
     # the module's relays: 0.35 to 0.7 of 4 ms, 3 % about it; no reading is as sure as a sample is long

@@ -69,7 +69,9 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed):
     rng = np.random.default_rng(seed)
     fault_sets = [tuple(faults[i] for i in rng.choice(len(faults), 2, replace=False)) for _ in range(40)]
     plugs = [fault for fault in faults if fault.kind.startswith("loopback") and fault.subject == "pad_a"]
-    fault_sets += [(one, other) for one in plugs for other in plugs if one is not other]  # both in one plug
+    fault_sets += [
+        (plug, other) for plug in plugs for other in plugs if plug is not other
+    ]  # both in one plug
     np.testing.assert_allclose(
         batch_transfers(job, plan, fault_sets, impedances=BENCH),
         plain_transfers(job, plan, fault_sets, impedances=BENCH),

@@ -109,7 +109,7 @@ def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
     assert all(one.why.startswith("the most it does is") for one in shipped_coverage.unseen)
     unseen = [one.fault for one in shipped_coverage.unseen]
     additions = cheapest_additions(shipped, unseen, impedances=BENCH)
-    assert sum(len(one.sees) for one in additions) == len(unseen)
+    assert sum(len(addition.sees) for addition in additions) == len(unseen)
     assert additions[0].words == '"Leg gain difference" within 0.1 dB'
     assert additions[0].cost_s == 0.0
 
@@ -147,7 +147,7 @@ def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
 
 
 def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage):
-    by = {one.fault.name: one.by for one in shipped_coverage.faults}
+    by = {fault.fault.name: fault.by for fault in shipped_coverage.faults}
     assert by["K3 coil shorted"] == OVER_CURRENT
     wrong = [_named(shipped, "control lines loop_a and swap swapped"), _named(shipped, "K3 coil open")]
     (swapped, state), (coil_open, _) = over_currents(shipped.module, wrong, coverage_factor=2.0)
@@ -161,7 +161,7 @@ def _named(job, name) -> FaultSet:
 
 def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_coverage):
     """Closed form: 10 ohm more behind 100 ohm into 10 kohm is 20 lg(1 + 10/10100) = 0.0086 dB: ohms hide."""
-    result = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
+    result = {contact.contact: contact.smallest_seen_ohm for contact in shipped_coverage.contacts}
     assert len(result) == 40
     assert all(ohm is not None and 10 < ohm < 200 for ohm in result.values())
     plan = build_plan(shipped, impedances=BENCH)
@@ -179,7 +179,7 @@ def _resistive(pole, throw, ohm):
 
 
 def test_a_heavier_load_shows_smaller_resistances(shipped, shipped_coverage):
-    best = min(one.smallest_seen_ohm for one in shipped_coverage.contacts)
+    best = min(contact.smallest_seen_ohm for contact in shipped_coverage.contacts)
     (load,) = with_loads(shipped, [600.0], impedances=BENCH)
     assert len(load.least_ohm) == len(shipped_coverage.contacts)
     assert min(ohm for ohm in load.least_ohm if ohm is not None) < best
@@ -187,9 +187,9 @@ def test_a_heavier_load_shows_smaller_resistances(shipped, shipped_coverage):
 
 def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_coverage):
     """And judged as the least resistance has it: what is seen at some ohms is seen at more."""
-    least = {one.contact: one.smallest_seen_ohm for one in shipped_coverage.contacts}
+    least = {contact.contact: contact.smallest_seen_ohm for contact in shipped_coverage.contacts}
     assert len(shipped_coverage.resistive) == 3 * len(least)
-    assert not any(one.fault.kind == "throw resistance" for one in shipped_coverage.faults)
+    assert not any(fault.fault.kind == "throw resistance" for fault in shipped_coverage.faults)
     for one in shipped_coverage.resistive:
         ohm = one.fault.resistance_ohm
         assert ohm in (1.0, 10.0, 100.0)

@@ -17,11 +17,18 @@ def diagnose(laboratory, wrong, **more):
     """
     changes = tuple(
         JudgedChange(
-            reading=one,
-            moved=wrong.get((one.quantity.name, one.measurand.state, one.measurand.channel), "fine"),
+            reading=change_reading,
+            moved=wrong.get(
+                (
+                    change_reading.quantity.name,
+                    change_reading.measurand.state,
+                    change_reading.measurand.channel,
+                ),
+                "fine",
+            ),
         )
-        for one in laboratory.plan.change_readings
-        if not one.quantity.name.startswith("click")
+        for change_reading in laboratory.plan.change_readings
+        if not change_reading.quantity.name.startswith("click")
     )
     good = laboratory.evidence("", "M-1")
     return laboratory.diagnoser.diagnose(replace(good, changes=changes, **more), double=False)
@@ -51,9 +58,13 @@ def test_a_long_bounce_both_ways_names_the_relay(laboratory):
 def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
     job, plan = laboratory.job, laboratory.plan
     changes = tuple(
-        JudgedChange(reading=one, moved="still" if one.measurand.where == "left.out.hot" else "fine")
-        for one in plan.change_readings
-        if one.quantity.name == "transfer_time" and one.measurand.state == "idle > loop_b"
+        JudgedChange(
+            reading=change_reading,
+            moved="still" if change_reading.measurand.where == "left.out.hot" else "fine",
+        )
+        for change_reading in plan.change_readings
+        if change_reading.quantity.name == "transfer_time"
+        and change_reading.measurand.state == "idle > loop_b"
     )
     relay_timing = RelayTiming(job=job, plan=plan, impedances=IMPEDANCES)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)

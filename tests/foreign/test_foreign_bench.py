@@ -97,12 +97,14 @@ def gains(ran: Ran) -> list[dict[str, Any]]:
 
 
 def one_reading(ran: Ran, quantity: str, state: str) -> dict[str, Any]:
-    return next(one for one in ran.readings if (one["quantity"], one["state"]) == (quantity, state))
+    return next(
+        reading for reading in ran.readings if (reading["quantity"], reading["state"]) == (quantity, state)
+    )
 
 
 def expect_hand_made_gains(ran: Ran, unit: Unit) -> None:
     """Nine in ten within the stated interval (k = 2), none beyond five standard uncertainties."""
-    off = [(one["value"] - hand_made_gain_db(unit, one)) / one["standard"] for one in gains(ran)]
+    off = [(gain["value"] - hand_made_gain_db(unit, gain)) / gain["standard"] for gain in gains(ran)]
     assert len(off) >= 3
     assert max(map(abs, off)) < 5, off
     assert sum(abs(one) <= 2.2 for one in off) >= 0.8 * len(off), off
@@ -119,14 +121,20 @@ def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.
     # By hand, from the drawing, no plug: each leg 50 ohm into 10k, 100k, 1M and half the pad (1k5 + 1k/2).
     leg_ohm = 1 / (1 / 10e3 + 1 / 100e3 + 1 / 1e6 + 1 / 2000)
     by_hand_db = 20 * np.log10(leg_ohm / (leg_ohm + 50 + 3 * 0.06))
-    bare = [one for one in gains(ran) if "no plug" in one["setup"] and one["state"] in ("idle", "unpowered")]
+    bare = [
+        gain for gain in gains(ran) if "no plug" in gain["setup"] and gain["state"] in ("idle", "unpowered")
+    ]
     assert len(bare) == 2
     for one in bare:
         assert one["value"] == pytest.approx(by_hand_db, abs=0.01)
-    silent = [one for one in ran.readings if one["quantity"] == "isolation"]
+    silent = [reading for reading in ran.readings if reading["quantity"] == "isolation"]
     assert len(silent) == 4
     assert all(one["high"] < -95 for one in silent)
-    current = {one["state"]: one["value"] for one in ran.readings if one["quantity"] == "supply_current"}
+    current = {
+        reading["state"]: reading["value"]
+        for reading in ran.readings
+        if reading["quantity"] == "supply_current"
+    }
     scatter = [
         line for line in one_reading(ran, "supply_current", "idle")["budget"] if "scatter" in line["name"]
     ]
@@ -243,7 +251,7 @@ def test_without_a_through_setup_a_run_goes_on_with_less_certainty(
     ran = run(capsys, short_job, ForeignBench(unit))
     assert ran.printed.code in (0, 3), ran.printed.out  # ± 0.2 dB is more than a 2 % scope can always prove
     assert "no through setup in fixture.toml" in " ".join(ran.printed.out.split())
-    assert min(one["standard"] for one in gains(ran)) > 0.05
+    assert min(gain["standard"] for gain in gains(ran)) > 0.05
     expect_hand_made_gains(ran, unit)
 
 

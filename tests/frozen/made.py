@@ -42,24 +42,31 @@ def planned(job: Job) -> Plan:
 
 def plan_rows(plan: Plan) -> dict[str, list[Row]]:
     """Readings, acquisitions and the order in which they are made."""
-    readings = [_planned(one) for one in plan.readings if one.quantity.name not in SINCE]
-    acquisitions = [[one.number, one.setup, one.state.name, str(one.stimulus)] for one in plan.acquisitions]
+    readings = [_planned(reading) for reading in plan.readings if reading.quantity.name not in SINCE]
+    acquisitions = [
+        [acquisition.number, acquisition.setup, acquisition.state.name, str(acquisition.stimulus)]
+        for acquisition in plan.acquisitions
+    ]
     acquisitions += [
         [
-            one.number, one.setup, one.change.name, str(one.stimulus), list(one.peaks_v),
-            [[*leg.copy, *leg.alone] for leg in one.floating],
+            change.number, change.setup, change.change.name, str(change.stimulus), list(change.peaks_v),
+            [[*leg.copy, *leg.alone] for leg in change.floating],
         ]
-        for one in plan.changes
+        for change in plan.changes
     ]  # fmt: skip
     visits = [
         [
             visit.setup.name,
             [
-                [here.state.name, [one.number for one in here.acquisitions], here.judges_supply]
-                for here in visit.states
+                [
+                    state.state.name,
+                    [acquisition.number for acquisition in state.acquisitions],
+                    state.judges_supply,
+                ]
+                for state in visit.states
             ],
-            [one.number for one in visit.changes],
-            [[one.measurand.channel, one.measurand.port, one.given.control] for one in visit.cycles],
+            [change.number for change in visit.changes],
+            [[cycle.measurand.channel, cycle.measurand.port, cycle.given.control] for cycle in visit.cycles],
         ]
         for visit in plan.visits
     ]
@@ -122,7 +129,7 @@ def _of_states(job: Job, plan: Plan, kept: Kept, reference: Reference) -> list[R
     accuracy = _accuracy(job)
     measured: dict[int, Measured] = {}
     for visit in plan.visits:
-        for acquisition in (one for here in visit.states for one in here.acquisitions):
+        for acquisition in (one for state in visit.states for one in state.acquisitions):
             measured[acquisition.number] = _measured(job, plan, visit, acquisition.number, kept, reference)
     return [
         make_state_reading(
@@ -186,9 +193,9 @@ def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
         change = _change(job, planned_edge, setup, kept)
         seen = ChangeSeen(change=change, gain_accuracy=_accuracy(job))
         made += [
-            make_reading(one, [seen], sequence=job.sequence, setup=setup.name)
-            for one in plan.change_readings
-            if planned_edge.number in one.captures
+            make_reading(change_reading, [seen], sequence=job.sequence, setup=setup.name)
+            for change_reading in plan.change_readings
+            if planned_edge.number in change_reading.captures
         ]
     return made
 

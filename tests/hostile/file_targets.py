@@ -117,10 +117,10 @@ def record_file(data: bytes) -> None:
     place.write_bytes(content)
     with contextlib.suppress(RecordsError), open_records(place, read_only=True) as store:
         store.units()
-        for one in store.runs():
-            store.readings(one.run_id)
-            store.acquisitions(one.run_id)
-            store.events(one.run_id)
-            store.references(one.run_id)
-            store.waveforms(one.run_id)
+        for run in store.runs():
+            store.readings(run.run_id)
+            store.acquisitions(run.run_id)
+            store.events(run.run_id)
+            store.references(run.run_id)
+            store.waveforms(run.run_id)
         store.verify()

@@ -162,7 +162,7 @@ def _sound() -> tuple[bytes, tuple[tuple[str, int, tuple[str, ...]], ...]]:
         for (name,) in names:
             columns = tuple(row[1] for row in plain.execute(f"PRAGMA table_info({name})"))
             tables.append((name, plain.execute(f"SELECT count(*) FROM {name}").fetchone()[0], columns))
-    return place.read_bytes(), tuple(one for one in tables if one[1])
+    return place.read_bytes(), tuple(table for table in tables if table[1])
 
 
 def edited_records(data: bytes) -> None:

@@ -110,7 +110,9 @@ def test_it_is_said_what_a_plan_lacks() -> None:
     assert lacks(BenchResiduals(), plan)
     assert lacks(residuals_of(1), plan)  # another level
     level_vrms = next(
-        one.stimulus.level_vrms for one in plan.acquisitions if one.stimulus.kind == "antiphase"
+        acquisition.stimulus.level_vrms
+        for acquisition in plan.acquisitions
+        if acquisition.stimulus.kind == "antiphase"
     )
     whole = residuals_of(1)
     assert not lacks(

@@ -36,9 +36,9 @@ def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
     )  # fmt: skip
     job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
     plan = build_plan(job, impedances=BenchImpedances())
-    numbers = {one.number: one.setup for one in plan.acquisitions}
+    numbers = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     setups = {setup.name: setup for setup in job.fixture.setups}
-    return tuple((one, setups[numbers[one.captures[0]]]) for one in plan.readings)
+    return tuple((reading, setups[numbers[reading.captures[0]]]) for reading in plan.readings)
 
 
 def solved(name: str, setup: Setup, farads: tuple[float, float], folder: Path) -> np.ndarray:

@@ -51,7 +51,9 @@ def test_acquisitions_are_numbered_in_the_order_they_are_made(plan: Plan) -> Non
 
 
 def test_one_acquisition_serves_every_check_that_can_use_it(plan: Plan) -> None:
-    keys = [(one.setup, one.state.name, one.stimulus) for one in plan.acquisitions]
+    keys = [
+        (acquisition.setup, acquisition.state.name, acquisition.stimulus) for acquisition in plan.acquisitions
+    ]
     assert len(keys) == len(set(keys))
     uses = Counter(number for reading in plan.of("steady", "residual") for number in reading.captures)
     assert set(uses) == set(range(1, len(keys) + 1))
@@ -146,7 +148,8 @@ def test_polarity_through_an_amplifier_needs_the_drive_in_view() -> None:
         module=replace(job.module, amplifiers=(amplifier,)),
         fixture=replace(job.fixture, setups=views_output_only),
         sequence=replace(
-            job.sequence, checks=tuple(one for one in job.sequence.checks if one.quantity.name == "polarity")
+            job.sequence,
+            checks=tuple(check for check in job.sequence.checks if check.quantity.name == "polarity"),
         ),
     )
     with pytest.raises(JobError, match="polarity and phase are read against the drive"):

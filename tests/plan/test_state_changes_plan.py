@@ -130,7 +130,9 @@ def test_a_resumed_run_records_only_the_changes_that_are_left(plan: Plan, kept: 
     keys = [planned.key for planned in plan.change_readings]
     left = remaining_plan(plan, [reading_of(key) for key in keys[:kept]])
     assert left.change_readings == plan.change_readings[kept:]
-    assert {change.number for change in left.changes} == {one.captures[0] for one in left.change_readings}
+    assert {change.number for change in left.changes} == {
+        change_reading.captures[0] for change_reading in left.change_readings
+    }
 
 
 def reading_of(key: ReadingKey) -> Reading:

@@ -50,11 +50,11 @@ OHM = Limit(kind="below", unit="ohm", high=2.4)
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
 def test_nothing_louder_than_a_contact_bears_comes_before_the_last_dry_record(name: str) -> None:
     plan = planned(load_job(SEQUENCES / name))
-    kinds = [is_dry(one.stimulus) for one in plan.acquisitions]
+    kinds = [is_dry(acquisition.stimulus) for acquisition in plan.acquisitions]
     assert any(kinds)
     assert kinds == sorted(kinds, reverse=True)
     louder = next(index for index, visit in enumerate(plan.visits) if any(
-        not is_dry(one.stimulus) for here in visit.states for one in here.acquisitions
+        not is_dry(acquisition.stimulus) for state in visit.states for acquisition in state.acquisitions
     ))  # fmt: skip
     assert not any(visit.cycles for visit in plan.visits[louder:])
 
@@ -72,7 +72,7 @@ def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can()
     plan = planned(
         job_with("two_loop_switcher", check("common_mode_rejection", DB), check("leg_gain_difference", DB))
     )
-    setups = {one.number: one.setup for one in plan.acquisitions}
+    setups = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     for reading in plan.readings:
         one, other = (setups[number] for number in reading.captures)
         assert other == f"{one}, scope inputs swapped"
@@ -80,7 +80,7 @@ def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can()
 
 def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
     plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB, source="unequal")))
-    setups = {one.number: one.setup for one in plan.acquisitions}
+    setups = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     for reading in plan.readings:
         names = [setups[number] for number in reading.captures]
         assert [("10 ohm in hot" in name, "10 ohm in cold" in name) for name in names] == [
@@ -114,7 +114,7 @@ def test_a_capacitance_is_read_where_one_open_contact_couples() -> None:
         )
     )
     # Source 1 lies behind one open contact, source 4 too; source 2 is through, source 3 behind two in a row.
-    setups = {one.number: one.setup for one in plan.acquisitions}
+    setups = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     sources = {setups[reading.captures[0]].split(" source ")[1][0] for reading in plan.readings}
     assert sources == {"1", "4"}
     for reading in plan.readings:

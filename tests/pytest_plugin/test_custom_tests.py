@@ -72,7 +72,7 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
     with open_records(records, read_only=True) as store:
         run, readings, lines = store.run(1), store.readings(1), store.lines()
         assert store.verify(1).findings == ()
-        assert [one.text for one in store.events(1) if one.kind == "test"] == [
+        assert [event.text for event in store.events(1) if event.kind == "test"] == [
             "passed test_levels.py::test_levels[idle]",
             "passed test_levels.py::test_levels[loop_a]",
             "passed test_levels.py::test_both_channels_are_read",
@@ -81,7 +81,7 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
     assert (run.outcome, run.header.purpose, run.header.operator) == ("pass", "custom tests", "Mara")
     assert whole_tests(lines) == []
     # A state that two tests ask for is measured once: no reading is there twice.
-    places = [one.key for one in readings]
+    places = [reading.key for reading in readings]
     assert len(set(places)) == len(places)
     page = (records.parent / "reports" / "run-00001-OB-0001.html").read_text(encoding="utf-8")
     assert "passed test_levels.py::test_both_channels_are_read" in page
@@ -108,7 +108,7 @@ def test_a_faulty_unit_fails_the_test_of_its_state_and_the_run_says_which(
     assert "no state 'loop_aa' is measured; do you mean 'loop_a'?" in done.stdout.str()
     with open_records(tmp_path / "own.sqlite", read_only=True) as store:
         run = store.run(1)
-        messages = [one.text for one in store.events(1) if one.kind == "test"]
+        messages = [event.text for event in store.events(1) if event.kind == "test"]
     assert run.outcome == "fail"
     assert "1 of 5 tests failed: test_levels.py::test_levels[loop_a]" in run.reason
     assert "2 of 5 tests did not come to an end: test_faulty.py::test_that_falls_over" in run.reason

@@ -153,7 +153,7 @@ def test_a_run_whose_first_entry_is_not_where_it_was_is_not_believed(
 ) -> None:
     meddle(place, *statements)
     with open_records(place, read_only=True) as store:
-        assert any("does not follow" in one.what for one in store.verify(3).findings)
+        assert any("does not follow" in finding.what for finding in store.verify(3).findings)
 
 
 def test_a_whole_run_that_is_gone_is_found(place: str) -> None:

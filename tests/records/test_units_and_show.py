@@ -93,7 +93,9 @@ def test_show_says_what_it_was_and_what_did_not_pass_worst_first(
 def test_show_says_the_batch_and_wraps_an_instrument_below_itself(
     tmp_path: Path, switchwalk: Callable[..., Any]
 ) -> None:
-    long = tuple(replace(one, text=f"{one.text},{'options ' * 5}") for one in HEADER.instruments)
+    long = tuple(
+        replace(instrument, text=f"{instrument.text},{'options ' * 5}") for instrument in HEADER.instruments
+    )
     with open_records(tmp_path / "records.sqlite") as store:
         store.begin(replace(HEADER, batch="autumn", instruments=long))
     message = switchwalk("show", 1, "--records", tmp_path / "records.sqlite")

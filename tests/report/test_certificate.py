@@ -229,9 +229,9 @@ def test_a_page_holds_as_many_checks_as_there_may_be_with_every_warning(tmp_path
         pytest.skip("no browser is installed")
     states = walk(controls=tuple(f"step_{2**power}" for power in range(6)))[:2000:29]
     readings = [
-        changed(one, check=f"A rather long name of check number {number}", frequency_hz=20.0 + 100 * index)
+        changed(state, check=f"A rather long name of check number {number}", frequency_hz=20.0 + 100 * index)
         for number in range(MOST_LINES)
-        for index, one in enumerate(states)
+        for index, state in enumerate(states)
     ]
     run = run_record(readings, outcome="pass", header=replace(HEADER, simulated=True))
     page = tmp_path / "page.html"

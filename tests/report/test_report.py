@@ -214,7 +214,9 @@ def test_no_name_becomes_markup() -> None:
         operator=hostile,
         notes=hostile,
         software_version=hostile,
-        instruments=tuple(replace(one, text=hostile, address=hostile) for one in HEADER.instruments),
+        instruments=tuple(
+            replace(instrument, text=hostile, address=hostile) for instrument in HEADER.instruments
+        ),
         files=(JobFile(name=hostile, sha256="0" * 64, text=hostile),),
     )
     names = dict.fromkeys(

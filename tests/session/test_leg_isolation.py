@@ -111,7 +111,7 @@ def test_an_open_contact_may_bring_a_leg_to_fifty_decibels_down_at_one_kilohertz
 
 def test_a_gain_checks_silent_ports_are_judged_leg_by_leg_too(folder: Path) -> None:
     plan = build_plan(load_job(folder), impedances=BenchImpedances())
-    silent = [one for one in plan.readings if one.measurand.state == "mute"]
+    silent = [reading for reading in plan.readings if reading.measurand.state == "mute"]
     assert [(one.quantity.name, one.measurand.port) for one in silent] == [
         ("isolation", "out"), ("leg_isolation", "out.hot"), ("leg_isolation", "out.cold"),
     ]  # fmt: skip
@@ -124,7 +124,10 @@ def test_a_gain_checks_silent_ports_are_judged_leg_by_leg_too(folder: Path) -> N
 def test_coverage_counts_a_contact_that_is_stuck_in_one_leg(folder: Path) -> None:
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
-    result = {one.fault.name: one for one in judge_faults(job, plan, impedances=BenchImpedances())}
+    result = {
+        judge_fault.fault.name: judge_fault
+        for judge_fault in judge_faults(job, plan, impedances=BenchImpedances())
+    }
     assert result[STUCK].seen
     assert result[STUCK].by.startswith("leg isolation at left.out.")
 
@@ -139,6 +142,6 @@ def test_a_unit_with_one_contact_stuck_fails_clearly_and_a_good_one_passes(
     )
     assert (good.code, bad.code) == (0, 1)
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
-        legs = [one for one in store.readings(2) if one.key.measurand.quantity == "leg_isolation"]
-    assert {one.verdict for one in legs} == {"fail"}
-    assert all(one.estimate is not None and one.estimate.value > -7 for one in legs)
+        legs = [reading for reading in store.readings(2) if reading.key.measurand.quantity == "leg_isolation"]
+    assert {leg.verdict for leg in legs} == {"fail"}
+    assert all(leg.estimate is not None and leg.estimate.value > -7 for leg in legs)

@@ -166,7 +166,7 @@ def test_swapped_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]
     sequence.write_text(text, encoding="utf-8")
     tight = of(run(capsys, job), "leg_gain_difference")
     head, *setups = fixture.read_text(encoding="utf-8").split("[[setup]]")
-    kept = [one for one in setups if "inputs_swapped = true" not in one]
+    kept = [setup for setup in setups if "inputs_swapped = true" not in setup]
     fixture.write_text("[[setup]]".join([head, *kept]), encoding="utf-8")
     loose = of(run(capsys, job), "leg_gain_difference")
     for one, other in zip(tight, loose, strict=True):

@@ -116,8 +116,8 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> list[Reading]:
 def test_the_check_of_operations_sees_it_at_the_line_and_channel_that_it_is_in(
     readings: list[Reading],
 ) -> None:
-    messages = [one for one in readings if one.key.measurand.quantity == "intermittency"]
-    bad = [one for one in messages if one.estimate is not None and one.estimate.value]
+    messages = [reading for reading in readings if reading.key.measurand.quantity == "intermittency"]
+    bad = [message for message in messages if message.estimate is not None and message.estimate.value]
     assert [(one.key.measurand.where, one.key.measurand.state, one.verdict) for one in bad] == [
         ("left.out", "loop_a", "fail")
     ]
@@ -125,8 +125,8 @@ def test_the_check_of_operations_sees_it_at_the_line_and_channel_that_it_is_in(
 
 
 def test_its_bounds_are_clopper_and_pearsons(readings: list[Reading]) -> None:
-    messages = [one for one in readings if one.key.measurand.quantity == "intermittency"]
-    for one in (one.estimate for one in messages):
+    messages = [reading for reading in readings if reading.key.measurand.quantity == "intermittency"]
+    for one in (message.estimate for message in messages):
         assert one is not None
         failures = round(10 * one.value)
         # scipy's exact interval: Clopper and Pearson

@@ -55,7 +55,7 @@ def test_the_p_of_a_single_value_is_students(n: int, times: float, p: float) -> 
 
 def test_it_has_moved_beyond_scatter_and_beyond_what_the_reading_claims() -> None:
     history = [0.0000, 0.0002, -0.0002, 0.0001, -0.0001, 0.0002, -0.0002, 0.0]
-    assert [one.moved for one in golden_shifts([series(history, 0.0100)], 100)] == [True]
+    assert [golden_shift.moved for golden_shift in golden_shifts([series(history, 0.0100)], 100)] == [True]
     # sure, and so small that the reading itself does not claim to know it
     (small,) = golden_shifts([series(history, 0.0019)], 100)
     assert small.p is not None
@@ -90,5 +90,5 @@ def test_a_bench_that_has_not_moved_is_seldom_stopped_however_short_its_history(
     for _ in range(200):
         readings = rng.normal(0, 0.01, size=(60, runs + 1))
         every = [series(row[:-1], row[-1], standard=claimed) for row in readings]
-        stopped += any(one.moved for one in golden_shifts(every, 100))
+        stopped += any(golden_shift.moved for golden_shift in golden_shifts(every, 100))
     assert stopped <= 8  # more than 8 would come once in 4700 (binomial of 200 and 0.01, by scipy.stats)

@@ -48,7 +48,7 @@ def test_values_that_are_all_equal_say_nothing() -> None:
 def test_kendall_counts_every_order() -> None:
     times = np.arange(6.0)
     orders = [np.array(order) for order in itertools.permutations(times)]
-    excess = [abs(np.sign(np.subtract.outer(one, one))[np.triu_indices(6, 1)].sum()) for one in orders]
+    excess = [abs(np.sign(np.subtract.outer(order, order))[np.triu_indices(6, 1)].sum()) for order in orders]
     for one, away in zip(orders, excess, strict=True):
         assert kendall_p(times, one) == pytest.approx(np.mean(np.array(excess) >= away))
 

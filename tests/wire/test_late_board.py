@@ -71,7 +71,7 @@ def test_a_late_board_is_not_the_units_fault_and_a_run_on_it_goes_on_by_resume_a
             assert code == 4, message
             assert "the switchboard says nothing of what it does" in message
             run, readings = kept(bench, "LATE")
-            assert [one.verdict for one in readings if one.verdict != "pass"] == []
+            assert [reading.verdict for reading in readings if reading.verdict != "pass"] == []
             code, message = made.run(*bench.resume_arguments(run, "LATE"))
             assert code == 0, message
     with open_records(bench.records, read_only=True) as store:

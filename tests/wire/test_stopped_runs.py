@@ -214,9 +214,9 @@ def test_two_benches_on_one_computer_run_at_once_into_the_same_records(tmp_path:
             lives = [one.nursery.begin(*one.run_arguments(f"{n}-{turn}")) for n, one in enumerate(benches)]
             for life in lives:
                 assert life.ended() == 0, life.message()
-        for n, one in enumerate(benches):
-            assert one.standing.left_on() == []
+        for n, benche in enumerate(benches):
+            assert benche.standing.left_on() == []
             for turn in range(3):
-                readings = kept(one, f"{n}-{turn}")[1]
+                readings = kept(benche, f"{n}-{turn}")[1]
                 assert len({key(reading) for reading in readings}) == len(readings) == 8
                 assert {reading.verdict for reading in readings} == {"pass"}

@@ -93,10 +93,12 @@ def _read(
         mine = [(t, where) for t, p, where in k1.changes(start_s, start_s + 0.06) if p == pole]
         ways = [mine, _without(mine, change.leg_changes.legs[pole].smallest_s)]
         closings = [[t for t, where in way if where == k1.target] for way in ways]
-        made.append([one[0] for one in closings])
+        made.append([closing[0] for closing in closings])
         gap, bounce = read_transfer_time(change, pole, 2.0), read_bounce_time(change, pole, 2.0)
-        readings.append(("gap, simulated relay", _nearest([one[0] - mine[0][0] for one in closings], gap)))
-        spans = [one[-1] - one[0] for one in closings]
+        readings.append(
+            ("gap, simulated relay", _nearest([closing[0] - mine[0][0] for closing in closings], gap))
+        )
+        spans = [closing[-1] - closing[0] for closing in closings]
         readings.append(("bounce, simulated relay", _nearest(spans, bounce)))
     time = read_switching(change, (0, 1), 2.0)
     readings.append((name, _nearest([max(a, b) - edge_s for a in made[0] for b in made[1]], time)))
