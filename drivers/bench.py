@@ -155,7 +155,7 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
     """
     files = (bench.generator, bench.supply, bench.switchboard)
     if any(
-        LeftOnMarker(file.address, instrument=role).found for role, file in zip(ROLES, files, strict=True)
+        LeftOnMarker(file.address, instrument=role).result for role, file in zip(ROLES, files, strict=True)
     ):
         with open_bench(bench, folder=folder, tell=tell):
             pass
@@ -231,7 +231,7 @@ class Opening:
 
         def switchboard() -> str:
             with ExitStack() as undo:
-                closed = self._switchboard(board_profile, undo, look=True).found
+                closed = self._switchboard(board_profile, undo, look=True).result
             return "says nothing of its channels" if closed is None else f"closed channels {listed(closed)}"
 
         for role, act in zip(ROLES, (generator, supply, switchboard), strict=True):

@@ -102,7 +102,7 @@ else:
 class LeftOnMarker:
     """The mark of one instrument, of an address that is claimed.
 
-    `found` says who left one before, "" for nobody.
+    `result` says who left one before, "" for nobody.
     """
 
     def __init__(self, address: str, *, instrument: str) -> None:

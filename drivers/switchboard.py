@@ -27,7 +27,7 @@ class Channels:
     What was commanded, what the board reads back and what the contacts do are three facts; this holds the
     first and verifies the second. Channels open before others close, and where both move in one change the
     board's settling time passes between. When a move failed, the state is unknown: the next change opens
-    all first. `found` is what a board that was asked to look reads back as closed before all is opened,
+    all first. `result` is what a board that was asked to look reads back as closed before all is opened,
     None where it was not asked, or does not say.
     """
 

@@ -215,7 +215,7 @@ class Units:
             serial=serial,
             operator=self.request.operator or (retest.who if retest else None),
             faults=faults,
-            expected=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
+            noted=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
         )
         title = f"{serial}: {self.bench.job.sequence.name}"
         shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)

@@ -143,8 +143,8 @@ class LiveView:
     title: the unit. told: whether readings that did not pass are printed above the view.
     """
 
-    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, text: bool = True) -> None:
-        self._console, self._job, self._title, self._told = console, job, title, text
+    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, told: bool = True) -> None:
+        self._console, self._job, self._title, self._told = console, job, title, told
         self._readings = plan.count
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
         self._left = TimeLeft(plan, settle_s=job.sequence.settle_s + board_settle_s)
@@ -435,7 +435,7 @@ def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> 
 
 
 def live_view(
-    bench: OpenBench, *, title: str, plan: Plan | None = None, text: bool = True
+    bench: OpenBench, *, title: str, plan: Plan | None = None, told: bool = True
 ) -> LiveView | None:
     """A live view, if there can be one; `plan` is what is left to do of the job's.
 
@@ -446,7 +446,7 @@ def live_view(
     console = Console()
     if not console.is_terminal or console.is_dumb_terminal:
         return None
-    return LiveView(console, bench.job, plan or bench.planned.plan, title=title, told=text)
+    return LiveView(console, bench.job, plan or bench.planned.plan, title=title, told=told)
 
 
 @contextmanager

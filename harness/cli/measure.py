@@ -295,9 +295,8 @@ def _measure_bench(bench: OpenBench) -> Reference:
 def _say_reference(result: Reference, taken: datetime, bench: str) -> None:
     expires = taken + timedelta(seconds=LIFE_S)
     typer.echo("")
-    also = [
-        word for word, there in (("noise", result.bare.noise), ("harmonics", result.bare.harmonics)) if there
-    ]
+    bench_alone = (("noise", result.residuals.noise), ("harmonics", result.residuals.harmonics))
+    also = [word for word, there in bench_alone if there]
     own = f" and the bench's own {' and '.join(also)}" if also else ""
     typer.echo(f"through reference of {bench!r}: {len(result.tones)} tones{own}, kept")
     typer.echo(f"good until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")

@@ -108,12 +108,12 @@ def run(
     ):
         again = again or _agreed_to(passed_before(store, here.job, serial, simulated=simulate), as_json)
         noted = admit(
-            store, here.job, serial, simulated=simulate, who=operator, again=again, overridden=override
+            store, here.job, serial, simulated=simulate, who=operator, again=again, override=override
         )
         here.reference = _kept_reference(store, here, reference)
         if not as_json:
             typer.echo(TERMINAL_CAUTIONS)
-        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), expected=expect)
+        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
         reporter = Reporter(here.planned, store, place)
         shown = None if as_json else plain_or_live(here, title=_title(here, serial))
         with reporter.helped():

@@ -146,7 +146,7 @@ class SwitchingTime(OfChange):
         largest = max((abs(end) for end in (judged.low, judged.high) if end is not None), default=inf)
         half = (result.high - result.low) / 2
         if largest < half < inf:
-            controls = " or ".join(planned.given.lines)
+            controls = " or ".join(planned.given.controls)
             raise ReadingError(
                 f"the control edge is known by the computer's clock alone, to ± {1e3 * half:.2g} ms, more "
                 f"than the limit. Bring {controls} to a spare scope input and say so by controls_viewed in "

@@ -50,7 +50,7 @@ class Look:
     @property
     def css(self) -> str:
         """The same for a style sheet."""
-        dashes = f";stroke-dasharray:{' '.join(f'{one:g}' for dashe in self.dashes)}" if self.dashes else ""
+        dashes = f";stroke-dasharray:{' '.join(f'{dash:g}' for dash in self.dashes)}" if self.dashes else ""
         return f"stroke:{self.stroke};stroke-width:{self.width:g}{dashes};fill:{self.fill}"
 
 

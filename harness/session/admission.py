@@ -269,7 +269,7 @@ def how_it_ended(line: RunLine) -> str:
 
 
 def admit(
-    store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, overridden: str
+    store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, override: str
 ) -> tuple[Noted, ...]:
     """Refuse a unit that may not be run now; returns what is kept with its run of why it is.
 
@@ -286,5 +286,5 @@ def admit(
         who=who or NOT_SAID,
         why=again or "no reason given",
     )
-    block = check_bench_block(store, job, simulated=simulated, overridden=overridden, who=who)
+    block = check_bench_block(store, job, simulated=simulated, overridden=override, who=who)
     return block if retest is None else (retest.noted, *block)

@@ -53,7 +53,7 @@ def transfers(blocks: Sequence[Block], frequencies_hz: Sequence[float], folder: 
     deck += [f".save {vector}" for vector in dict.fromkeys(saved)]
     deck += [".control", "set noaskquit"]
     for index, frequency_hz in enumerate(frequencies_hz):
-        deck += [f"ac lin 1 {frequency_hz} {frequency_hz}", f"write {folder / f'{place}.raw'}"]
+        deck += [f"ac lin 1 {frequency_hz} {frequency_hz}", f"write {folder / f'{index}.raw'}"]
     deck += ["quit 0", ".endc", ".end"]
     path = folder / "blocks.cir"
     path.write_text("\n".join(deck) + "\n")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.leg_changes import LegChanges, bounce, drop, find_leg_changes, switching_time
+from harness.measure.leg_changes import LegChanges, bounce_time, drop, find_leg_changes, switching_time
 from harness.measure.segments import cheapest_way, one_way
 from harness.measure.sides import Instant, find_edge, state_levels
 from harness.reading import Estimate

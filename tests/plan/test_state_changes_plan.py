@@ -45,7 +45,7 @@ def test_every_line_has_two_edges_in_every_state_of_the_others(controls: int) ->
 def test_a_race_has_both_directions_or_one() -> None:
     assert StateChange(before=LOOP_A, after=SWAP).direction == "mixed"
     assert StateChange(before=IDLE, after=State(on=("loop_a", "swap"))).direction == "operate"
-    assert StateChange(before=LOOP_A, after=SWAP).lines == ("loop_a", "swap")
+    assert StateChange(before=LOOP_A, after=SWAP).controls == ("loop_a", "swap")
 
 
 def test_changes_come_in_setups_whose_spare_input_sees_the_lines(plan: Plan) -> None:

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from harness.job.load import load_job
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
+from harness.job.job import load_job
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
