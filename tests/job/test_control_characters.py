@@ -32,7 +32,7 @@ def test_in_a_jobs_file_they_are_mistakes_at_their_place(
         load_job(job)
     (mistake,) = caught.value.mistakes
     assert (mistake.file, mistake.key) == (file, key)
-    assert f"found a character that cannot be seen ({character})" in mistake.message
+    assert f"found an invisible character ({character})" in mistake.message
     assert mistake.line == line or '"set' in new
     assert str(caught.value).replace("\n", "").isprintable()
 
