@@ -55,7 +55,7 @@ def whole_run(fault: Fault, serial: str, folder: Path) -> Case:
         record = store.run(1)
         recorded = read_recorded(store, record)
     start = time.perf_counter()
-    result = Diagnosed(recorded, double=True).found
+    result = Diagnosed(recorded, double=True).result
     return case_of(fault.name, record.outcome, [fault], result, time.perf_counter() - start)
 
 

@@ -73,7 +73,7 @@ class SafeEnd:
         try:
             if role in self.offs:
                 self.offs[role]()
-            elif mark is not None and mark.result:
+            elif mark is not None and mark.left_by:
                 return ""  # left on by another run, and still: its mark stays, and its error was raised
             if mark is not None:
                 mark.go()
@@ -155,7 +155,7 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
     """
     files = (bench.generator, bench.supply, bench.switchboard)
     if any(
-        LeftOnMarker(file.address, instrument=role).result for role, file in zip(ROLES, files, strict=True)
+        LeftOnMarker(file.address, instrument=role).left_by for role, file in zip(ROLES, files, strict=True)
     ):
         with open_bench(bench, folder=folder, tell=tell):
             pass
@@ -208,7 +208,7 @@ class Opening:
 
     def make_left_safe(self, marks: Mapping[str, LeftOnMarker], tell: Callable[[str], None]) -> None:
         """Switch off what an earlier run left on, each for itself. Raises BenchError for what stays on."""
-        left = {role: mark.result for role, mark in marks.items() if mark.result}
+        left = {role: mark.left_by for role, mark in marks.items() if mark.left_by}
         if not left:
             return
         generator_profile, supply_profile, board_profile, _ = self._profiles
@@ -231,7 +231,7 @@ class Opening:
 
         def switchboard() -> str:
             with ExitStack() as undo:
-                closed = self._switchboard(board_profile, undo, look=True).result
+                closed = self._switchboard(board_profile, undo, look=True).found_closed
             return "can't be read back" if closed is None else f"closed channels {listed(closed)}"
 
         for role, act in zip(ROLES, (generator, supply, switchboard), strict=True):

@@ -104,7 +104,7 @@ else:
 class LeftOnMarker:
     """The mark of one instrument, of an address that is claimed.
 
-    `result` says who left one before, "" for nobody.
+    `left_by` says who left one before, "" for nobody.
     """
 
     def __init__(self, address: str, *, instrument: str) -> None:
@@ -113,7 +113,7 @@ class LeftOnMarker:
             self._path = place_of(address, ".open")
         except OSError as error:
             raise self._refused(error) from error
-        self.result = _read(self._path)
+        self.left_by = _read(self._path)
 
     def stand(self) -> None:
         """Put the mark on disk, this one for that which was found. Raises BenchError where it cannot be."""

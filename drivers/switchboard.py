@@ -27,11 +27,11 @@ class Channels:
     What was commanded, what the board reads back and what the contacts do are three facts; this holds the
     first and verifies the second. Channels open before others close, and where both move in one change the
     board's settling time passes between. When a move failed, the state is unknown: the next change opens
-    all first. `result` is what a board that was asked to look reads back as closed before all is opened,
-    None where it was not asked, or does not say.
+    all first. `found_closed` is what a board that was asked to look reads back as closed before all is
+    opened, None where it was not asked, or does not say.
     """
 
-    result: frozenset[int] | None = None
+    found_closed: frozenset[int] | None = None
 
     def __init__(
         self, *, identity: Identity, channel_count: int, settle_s: float, reads_back: bool = True
@@ -82,7 +82,7 @@ class Channels:
         """Every channel open, from whatever they are."""
         if look:
             with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
-                self.result = self._look()
+                self.found_closed = self._look()
         self.off()
 
     def _look(self) -> frozenset[int] | None:

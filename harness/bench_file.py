@@ -37,7 +37,9 @@ class BenchHead(Table):
     """[bench]: its name, and the VISA library that reaches its instruments."""
 
     name: Text
-    visa: Annotated[str, AfterValidator(_visa), StandIn("python")] = "python"  # or "system", a system VISA
+    visa: Annotated[str, AfterValidator(_visa), StandIn("python")] = (
+        "python"  # or "system", the one that is installed
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

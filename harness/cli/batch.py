@@ -129,7 +129,7 @@ def batch(
             tell=tell,
         ) as here:
             overridden = check_bench_block(
-                store, here.job, simulated=simulate, overridden=override, who=operator
+                store, here.job, simulated=simulate, override=override, who=operator
             )
             if not as_json:
                 typer.echo(TERMINAL_CAUTIONS)
@@ -218,31 +218,35 @@ class Units:
             noted=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
         )
         title = f"{serial}: {self.bench.job.sequence.name}"
-        shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)
+        shown = (
+            None
+            if self.quiet
+            else live_view(self.bench, title=title, shows_readings=False) or OneLine(serial)
+        )
         with watched(self.bench, stopping, shown) as (observe, hands):
             result = run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
         self._report(result, request, retest)
         self._check_trouble()
 
-    def _report(self, combined: RunResult, request: RunRequest, retest: Retest | None) -> None:
+    def _report(self, run_result: RunResult, request: RunRequest, retest: Retest | None) -> None:
         """The word at once; then what would explain a failure, which may take a moment, and the page."""
         ended_s = time.monotonic()
         unit = UnitResult(
             serial=request.serial,
-            run_id=combined.run_id,
-            outcome=combined.outcome,
-            reason=combined.reason,
+            run_id=run_result.run_id,
+            outcome=run_result.outcome,
+            reason=run_result.reason,
             faults=(),
             probability=0.0,
             injected="".join(request.faults),
-            seconds=combined.duration_s,
+            seconds=run_result.duration_s,
             ready_s=0.0,
             retest=0 if retest is None else retest.number,
             report="",
         )
         self.made.units.append(unit)  # whatever comes now, the unit has its verdict
-        result = self._show(request.serial, combined)
-        page = self.reporter.write_page(self.store.run(combined.run_id), result)
+        result = self._show(request.serial, run_result)
+        page = self.reporter.write_page(self.store.run(run_result.run_id), result)
         self.made.units[-1] = replace(
             unit,
             faults=() if result is None else result.names,
@@ -254,20 +258,20 @@ class Units:
             say(f"report: {page}", indent=2)
             typer.echo("")
 
-    def _show(self, serial: str, combined: RunResult) -> Explained | None:
+    def _show(self, serial: str, run_result: RunResult) -> Explained | None:
         if not self.quiet:
             if self.attended or sys.stdout.isatty():  # an unattended log has no room to be read across
-                show_banner(combined.outcome.upper())
-            passed = sum(reading.verdict == "pass" for reading in combined.readings)
-            counts = f"{passed} of {counted(len(combined.readings), 'reading')} pass"
-            ended = f"{serial}: {combined.outcome.upper()}, run {combined.run_id}"
-            say(f"{ended}, {combined.duration_s:.1f} s, {counts}")
-            if combined.reason:
-                say(combined.reason, indent=2, hang=0)
-        result = self.reporter.find_fault(self.store.run(combined.run_id), at_once=self.attended)
-        if not self.quiet and combined.outcome in ("fail", "unproven"):
-            say_likely(result, combined.run_id, combined.outcome)
-            say_worst([reading for reading in combined.readings if reading.verdict != "pass"], WORST_SHOWN)
+                show_banner(run_result.outcome.upper())
+            passed = sum(reading.verdict == "pass" for reading in run_result.readings)
+            counts = f"{passed} of {counted(len(run_result.readings), 'reading')} pass"
+            ended = f"{serial}: {run_result.outcome.upper()}, run {run_result.run_id}"
+            say(f"{ended}, {run_result.duration_s:.1f} s, {counts}")
+            if run_result.reason:
+                say(run_result.reason, indent=2, hang=0)
+        result = self.reporter.find_fault(self.store.run(run_result.run_id), at_once=self.attended)
+        if not self.quiet and run_result.outcome in ("fail", "unproven"):
+            say_likely(result, run_result.run_id, run_result.outcome)
+            say_worst([reading for reading in run_result.readings if reading.verdict != "pass"], WORST_SHOWN)
         return result
 
     def _refuse(self, serial: str, why: str) -> None:

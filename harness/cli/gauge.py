@@ -142,13 +142,13 @@ def study(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
                 ) as here:
                     _run_study(here, left)
-        combined = study_of_records(store, described, wanted, simulate=simulate)
+        study_result = study_of_records(store, described, wanted, simulate=simulate)
     if as_json:
-        _print_json(study_to_json(combined))
+        _print_json(study_to_json(study_result))
     else:
-        for line in study_lines(combined):
+        for line in study_lines(study_result):
             typer.echo(line)
-    result = [reading.study for reading in combined.readings if reading.study is not None]
+    result = [reading.study for reading in study_result.readings if reading.study is not None]
     shares = [one.gauge.tolerance_percent or 0.0 for one in result]
     raise typer.Exit(EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS)
 
@@ -183,10 +183,10 @@ def golden(
     with open_records(records or DEFAULT_RECORDS) as store:
         with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as here:
             here.place(serial, f"put the golden unit {serial} in", faults)
-            combined = here.test(serial, operator, faults)
-        if combined.outcome == "stopped":
-            raise BenchError(f"the golden unit's run was stopped: {combined.reason}", instrument="bench")
-        result = compare_golden(store, combined.run_id, new_history=new_history)
+            run_result = here.test(serial, operator, faults)
+        if run_result.outcome == "stopped":
+            raise BenchError(f"the golden unit's run was stopped: {run_result.reason}", instrument="bench")
+        result = compare_golden(store, run_result.run_id, new_history=new_history)
     if as_json:
         _print_json(golden_to_json(result))
     else:
@@ -261,7 +261,11 @@ class _GaugeBench:
             purpose=self.purpose,
         )
         title = f"{serial}: {self.bench.job.sequence.name}"
-        shown = None if self.quiet else live_view(self.bench, title=title, told=False) or OneLine(serial)
+        shown = (
+            None
+            if self.quiet
+            else live_view(self.bench, title=title, shows_readings=False) or OneLine(serial)
+        )
         with watched(self.bench, self.stopping, shown) as (observe, hands):
             return run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
 

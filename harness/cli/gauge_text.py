@@ -44,12 +44,12 @@ class StudyResult:
     readings: Sequence[ReadingStudy]
 
 
-def study_lines(combined: StudyResult) -> Iterator[str]:
+def study_lines(study_result: StudyResult) -> Iterator[str]:
     """A line for each reading, the largest share of its tolerance first."""
-    crossing, result, by = combined.crossing, combined.readings, combined.by
-    simulated = "   SIMULATED" if combined.simulated else ""
-    named = f" {printable(combined.name)}" if combined.name else ""
-    yield f"Gauge study{named}: {printable(combined.part)}{simulated}"
+    crossing, result, by = study_result.crossing, study_result.readings, study_result.by
+    simulated = "   SIMULATED" if study_result.simulated else ""
+    named = f" {printable(study_result.name)}" if study_result.name else ""
+    yield f"Gauge study{named}: {printable(study_result.part)}{simulated}"
     yield from _wrapped(
         f"{counted(len(crossing.units), 'unit')} ({', '.join(map(printable, crossing.units))}) by "
         f"{len(crossing.appraisers)} {by}s ({', '.join(map(printable, crossing.appraisers))}), "
@@ -153,7 +153,7 @@ def _shift_lines(one: Shift, label: str) -> Iterator[str]:
 
 
 def golden_to_json(result: Golden) -> dict[str, Any]:
-    """Keys: serial, bench, run, outcome, in_place, why, new_history, history (runs), shifts.
+    """Keys: serial, bench, run, outcome, bench_ok, why, new_history, history (runs), shifts.
 
     shifts: the fields of `Shift`, and shift.
     """
@@ -162,7 +162,7 @@ def golden_to_json(result: Golden) -> dict[str, Any]:
         "bench": result.bench,
         "run": result.run_id,
         "outcome": result.outcome,
-        "in_place": result.check.good,
+        "bench_ok": result.check.good,
         "why": result.check.why,
         "new_history": result.check.new_history,
         "history": list(result.history),

@@ -256,7 +256,7 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
                 ],
                 "cycles": [
                     {
-                        "line": cycle.given.control,
+                        "control": cycle.given.control,
                         "operations": cycle.given.operations,
                         "stimulus": str(cycle.given.stimulus),
                     }

@@ -140,11 +140,13 @@ class _Place:
 class LiveView:
     """Watches a run, drawing over what it drew before.
 
-    title: the unit. told: whether readings that did not pass are printed above the view.
+    title: the unit. shows_readings: whether readings that did not pass are printed above the view.
     """
 
-    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, told: bool = True) -> None:
-        self._console, self._job, self._title, self._told = console, job, title, told
+    def __init__(
+        self, console: Console, job: Job, plan: Plan, *, title: str, shows_readings: bool = True
+    ) -> None:
+        self._console, self._job, self._title, self._shows_readings = console, job, title, shows_readings
         self._readings = plan.count
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
         self._left = TimeLeft(plan, settle_s=job.sequence.settle_s + board_settle_s)
@@ -198,7 +200,7 @@ class LiveView:
                 for reading in readings:
                     self._counts[reading.verdict] += 1
                 for reading in readings:
-                    if self._told and reading.verdict != "pass":
+                    if self._shows_readings and reading.verdict != "pass":
                         self._above(reading_line(reading))
             case Remark(text=text):
                 self._above(text)
@@ -435,18 +437,19 @@ def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> 
 
 
 def live_view(
-    bench: OpenBench, *, title: str, plan: Plan | None = None, told: bool = True
+    bench: OpenBench, *, title: str, plan: Plan | None = None, shows_readings: bool = True
 ) -> LiveView | None:
     """A live view, if there can be one; `plan` is what is left to do of the job's.
 
-    told: readings that did not pass are printed and stay.
+    shows_readings: readings that did not pass are printed and stay.
     """
     if not sys.stdout.isatty():
         return None
     console = Console()
     if not console.is_terminal or console.is_dumb_terminal:
         return None
-    return LiveView(console, bench.job, plan or bench.planned.plan, title=title, told=told)
+    left = plan or bench.planned.plan
+    return LiveView(console, bench.job, left, title=title, shows_readings=shows_readings)
 
 
 @contextmanager

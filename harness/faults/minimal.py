@@ -47,9 +47,7 @@ def smallest_plan(
     steady = np.asarray((made.margins >= SURE).any(axis=1))
     left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
     changes = [
-        weigh_change
-        for weigh_change in weigh_changes(job, plan, left, impedances=impedances)
-        if weigh_change is not None
+        evidence for evidence in weigh_changes(job, plan, left, impedances=impedances) if evidence is not None
     ]
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):

@@ -55,7 +55,7 @@ class BenchResiduals:
         )
 
 
-NOTHING_BARE = BenchResiduals()
+NO_RESIDUALS = BenchResiduals()
 
 
 def harmonics_of(capture: Capture, rows: tuple[int, int], stimulus: Stimulus) -> Harmonics:
@@ -316,7 +316,7 @@ class Reference:
     instruments: tuple[str, ...]
     tones: tuple[ToneReference, ...]
     offsets: tuple[Offset, ...]
-    residuals: BenchResiduals = field(default=NOTHING_BARE, compare=False)
+    residuals: BenchResiduals = field(default=NO_RESIDUALS, compare=False)
 
     def at(self, frequencies_hz: Sequence[float], emf_vrms: Sequence[float]) -> ToneReference | None:
         """Find the reference of these tones, the one nearest in level; None where there is none."""
@@ -352,7 +352,7 @@ class Reference:
             instruments=tuple(kept["instruments"]),
             tones=with_common_spread([_tone_from_dict(tone) for tone in kept["tones"]]),
             offsets=tuple(Offset(**offset) for offset in kept["offsets"]),
-            residuals=BenchResiduals.from_dict(kept["bare"]) if "bare" in kept else NOTHING_BARE,
+            residuals=BenchResiduals.from_dict(kept["bare"]) if "bare" in kept else NO_RESIDUALS,
         )
 
 

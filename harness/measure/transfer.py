@@ -186,12 +186,12 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     )
 
 
-def _combined(plain: Complex, swapped: Complex, text: NDArray[np.bool_]) -> Complex:
+def _combined(plain: Complex, swapped: Complex, is_known: NDArray[np.bool_]) -> Complex:
     """The mean of both, each freed of the ratio that they show together, pair by pair."""
     mean = plain.copy()
     for hot in range(0, len(plain), 2):
         cold = hot + 1
-        if not text[hot] or not text[cold]:
+        if not is_known[hot] or not is_known[cold]:
             continue
         # The geometric mean of both legs is free of what a source's level did in between.
         ratio = np.sqrt(plain[hot, 0] / swapped[hot, 0] * swapped[cold, 1] / plain[cold, 1])

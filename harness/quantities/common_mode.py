@@ -82,10 +82,10 @@ class CommonModeRejection(Ratio):
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
         """Raises ReadingError where the port shows no differential signal."""
-        fitted = list(zip(planned.given.views, transfers, strict=True))
+        taken = list(zip(planned.given.views, transfers, strict=True))
         result: list[Estimate] = []
-        for leg in dict.fromkeys(view.source_leg for view, _ in fitted):
-            here = [(view, transfer) for view, transfer in fitted if view.source_leg == leg]
+        for leg in dict.fromkeys(view.source_leg for view, _ in taken):
+            here = [(view, transfer) for view, transfer in taken if view.source_leg == leg]
             result.append(self._of_source([view for view, _ in here], [one for _, one in here], k))
         return min(result, key=lambda one: one.low)
 
@@ -94,11 +94,11 @@ class CommonModeRejection(Ratio):
         views, seen = predicted_views(planned, units)
         levels = [self.ratio_of_many([view], [one]) for view, one in zip(views, seen, strict=True)]
         _, own = predicted_views(planned, units, alone=True)
-        fitted = [
+        taken = [
             is_present(propagate_many(partial(self.denominator, [view]), None, [one]), units.coverage_factor)
             for view, one in zip(views, own, strict=True)
         ]
-        return RejectionEstimates(levels=levels, fitted=fitted, k=units.coverage_factor)
+        return RejectionEstimates(levels=levels, taken=taken, k=units.coverage_factor)
 
     def _of_source(self, views: Sequence[PortView], transfers: Sequence[Transfer], k: float) -> Estimate:
         looks = looks_of(views, transfers)

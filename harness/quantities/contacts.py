@@ -85,7 +85,7 @@ class ContactResistance(Ratio):
         if expanded[0] > limit.high:
             return None
         path_ohm = load.ohm * (1 / size - 1) - source.ohm
-        return ValueEstimates(value=path_ohm, expanded=expanded, unit=self.unit, fitted=is_present(level, k))
+        return ValueEstimates(value=path_ohm, expanded=expanded, unit=self.unit, taken=is_present(level, k))
 
 
 @dataclass(frozen=True, kw_only=True)

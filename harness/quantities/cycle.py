@@ -197,17 +197,17 @@ def failure_rate(
     Raises UsageError for counts or a confidence that do not fit together.
     """
     _check(failures, operations, confidence)
-    uncertainty = 1 - confidence if sides == "one" else (1 - confidence) / 2
+    risk = 1 - confidence if sides == "one" else (1 - confidence) / 2
     if failures == 0:
-        lower, upper = 0.0, -math.expm1(math.log(uncertainty) / operations)
+        lower, upper = 0.0, -math.expm1(math.log(risk) / operations)
     else:
         from scipy.special import betaincinv
 
-        lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, uncertainty))
+        lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, risk))
         upper = (
             1.0
             if failures == operations
-            else float(betaincinv(failures + 1, operations - failures, 1 - uncertainty))
+            else float(betaincinv(failures + 1, operations - failures, 1 - risk))
         )
     return FailureRate(
         failures=failures, operations=operations, lower=lower, upper=upper, confidence=confidence

@@ -116,12 +116,12 @@ def propagate_many(
     denominator: None where the numerator is all.
     """
     kinds = np.stack([capture.kind for capture in seen])
-    fitted, kind = np.unique(kinds, axis=1, return_inverse=True) if len(seen) > 1 else (None, kinds[0])
-    above, above_changes = _summed(numerator, seen, fitted)
+    taken, kind = np.unique(kinds, axis=1, return_inverse=True) if len(seen) > 1 else (None, kinds[0])
+    above, above_changes = _summed(numerator, seen, taken)
     if denominator is None:
         value, changes = above, above_changes
     else:
-        below, below_changes = _summed(denominator, seen, fitted)
+        below, below_changes = _summed(denominator, seen, taken)
         with np.errstate(divide="ignore", invalid="ignore"):
             value = above / below
             first, second = 1 / below, above / below**2
@@ -139,7 +139,7 @@ def propagate_many(
 
 
 def _summed(
-    form: LinearForm, seen: Sequence[PredictedTransfer], fitted: Places | None
+    form: LinearForm, seen: Sequence[PredictedTransfer], taken: Places | None
 ) -> tuple[Complex, list[Complex]]:
     """A form of many units, and what each source changes in it, by capture.
 
@@ -149,8 +149,8 @@ def _summed(
     changes = []
     for index, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
         one, change = capture.summed(weights)
-        if fitted is not None:
-            one, change = one[fitted[index]], change[:, fitted[index]]
+        if taken is not None:
+            one, change = one[taken[index]], change[:, taken[index]]
         values.append(one)
         changes.append(change)
     return np.asarray(sum(values[1:], values[0])), changes
@@ -236,7 +236,7 @@ class LevelEstimates(Estimates):
     """Levels in dB, judged by their magnitude. taken: of which units the reading can be taken at all."""
 
     level: ComplexEstimates
-    fitted: Flags | bool
+    taken: Flags | bool
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -251,7 +251,7 @@ class LevelEstimates(Estimates):
         whole = k * np.sqrt(bench**2 + level.parts_standard**2 + own**2) + 1e-300
         ends = limits_for(limit, expected_db)
         made = _broken(magnitude, whole, [None if end is None else 10 ** (end / 20) for end in ends])
-        return _only(made, np.isfinite(magnitude) & self.fitted)
+        return _only(made, np.isfinite(magnitude) & self.taken)
 
     def change(self) -> tuple[Floats, str]:
         """In dB."""
@@ -273,7 +273,7 @@ class RejectionEstimates(Estimates):
     """
 
     levels: Sequence[ComplexEstimates]
-    fitted: Sequence[Flags]
+    taken: Sequence[Flags]
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -281,12 +281,12 @@ class RejectionEstimates(Estimates):
         result = LimitMargins(broken=np.full(len(self.levels[0].value), NO_EVIDENCE), inside=math.inf)
         if limit is None or limit.low is None:
             return result
-        for level, fitted in zip(self.levels, self.fitted, strict=True):
+        for level, taken in zip(self.levels, self.taken, strict=True):
             bench = np.maximum(level.bench_standard, level.bench_quadrature)
             whole = self.k * np.hypot(bench, level.parts_standard) + 1e-300
             made = _broken(np.abs(level.value), whole, [None, 10 ** (-limit.low / 20)])
             result = LimitMargins(
-                broken=np.maximum(result.broken, _only(made, fitted).broken),
+                broken=np.maximum(result.broken, _only(made, taken).broken),
                 inside=min(result.inside, made.inside),
             )
         return result
@@ -326,7 +326,7 @@ class AngleEstimates(Estimates):
     """Angles in degrees. taken: of which units the reading can be taken at all."""
 
     level: ComplexEstimates
-    fitted: Flags
+    taken: Flags
     k: float
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -339,7 +339,7 @@ class AngleEstimates(Estimates):
         whole = self.k * np.degrees(side)
         ends = limits_for(limit or Limit(kind="between", unit="deg"), expected)
         made = _broken(turned, whole, [None if end is None else end - expected for end in ends])
-        return _only(made, is_present(level, self.k) & self.fitted)
+        return _only(made, is_present(level, self.k) & self.taken)
 
     def change(self) -> tuple[Floats, str]:
         """In degrees."""
@@ -356,12 +356,12 @@ class ValueEstimates(Estimates):
     value: Floats
     expanded: Floats
     unit: str
-    fitted: Flags | bool = True
+    taken: Flags | bool = True
 
     def margins(self, limit: Limit | None) -> LimitMargins:
         """By the value itself."""
         ends = limits_for(limit or Limit(kind="between", unit=self.unit), float(self.value[0]))
-        return _only(_broken(self.value, self.expanded, ends), self.fitted)
+        return _only(_broken(self.value, self.expanded, ends), self.taken)
 
     def change(self) -> tuple[Floats, str]:
         """In the unit of the value."""
@@ -380,8 +380,8 @@ def _broken(value: Floats, whole: Floats, ends: Sequence[float | None]) -> Limit
     return LimitMargins(broken=broken, inside=inside)
 
 
-def _only(made: LimitMargins, fitted: Flags | bool) -> LimitMargins:
-    return LimitMargins(broken=np.where(fitted, made.broken, NO_EVIDENCE), inside=made.inside)
+def _only(made: LimitMargins, taken: Flags | bool) -> LimitMargins:
+    return LimitMargins(broken=np.where(taken, made.broken, NO_EVIDENCE), inside=made.inside)
 
 
 def _change_db(level: ComplexEstimates) -> Floats:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component, merged
-from harness.measure.reference import NOTHING_BARE, BenchResiduals, Offset, Reference
+from harness.measure.reference import NO_RESIDUALS, BenchResiduals, Offset, Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer, combine_swapped, without_gain_ratios
@@ -46,7 +46,7 @@ class StateSeen:
     @property
     def bench(self) -> BenchResiduals:
         """What the bench shows by itself."""
-        return NOTHING_BARE if self.reference is None else self.reference.residuals
+        return NO_RESIDUALS if self.reference is None else self.reference.residuals
 
     def zero(self, row: int) -> Offset | None:
         """What a row's input reads with nothing there, on the same range; None where it is not known."""

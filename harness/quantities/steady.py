@@ -196,13 +196,13 @@ class Ratio(Steady):
         """Level or angle of the ratio, where what must be there is."""
         views, seen = predicted_views(planned, units)
         ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
-        fitted = np.ones(len(ratio.value), dtype=bool)
+        taken = np.ones(len(ratio.value), dtype=bool)
         if self.needs in ("numerator", "both"):
-            fitted &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
+            taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
         if self.needs in ("denominator", "both"):
-            fitted &= is_present(propagate_many(partial(self._below, views), None, seen), k)
+            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
         made = AngleEstimates if self.scale == "deg" else LevelEstimates
-        return made(level=ratio, fitted=fitted, k=k)
+        return made(level=ratio, taken=taken, k=k)
 
     def ratio_of_many(self, views: Sequence[PortView], seen: Sequence[PredictedTransfer]) -> ComplexEstimates:
         """The ratio of many units, one transfer for each capture."""

@@ -261,10 +261,10 @@ def _verify_end(connection: Connection, run: int) -> Iterator[Finding]:
         return
     stands = (row["outcome"], row["reason"], row["ended"])
     ended = last is not None and last["kind"] == "ended"
-    message = (last["outcome"], last["text"], last["at"]) if last is not None and ended else (None, "", None)
-    if stands != message:
+    recorded = (last["outcome"], last["text"], last["at"]) if last is not None and ended else (None, "", None)
+    if stands != recorded:
         yield Finding(
-            run_id=run, what=f"the outcome reads {row['outcome']!r}, and {message[0]!r} was recorded"
+            run_id=run, what=f"the outcome reads {row['outcome']!r}, and {recorded[0]!r} was recorded"
         )
 
 

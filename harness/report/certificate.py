@@ -116,7 +116,7 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
 
 def _lines(readings: Sequence[Reading]) -> list[Line]:
     """A line for each quantity of each check: a check of gain judges silent ports by isolation."""
-    names = {str(name): message for name, message in words.QUANTITIES_IN_WORDS.items()}
+    names = {str(name): text for name, text in words.QUANTITIES_IN_WORDS.items()}
     one_by_one = _one_by_one(readings)
     groups: dict[tuple[str, str], list[Reading]] = {}
     for reading in readings:

@@ -355,7 +355,7 @@ def kept_explained(store: RunStore, run_id: int) -> Explained | None:
     """What was kept with a run; None where nothing was. Raises RecordsError where it does not read."""
     events = [each.event for each in store.events(run_id)]
     named = [event for event in events if isinstance(event, FaultsNamed)]
-    messages = [event for event in events if isinstance(event, Explanation)]
-    if not named or not messages:  # earlier versions kept the names alone
+    explanations = [event for event in events if isinstance(event, Explanation)]
+    if not named or not explanations:  # earlier versions kept the names alone
         return None
-    return Explained(names=named[-1].faults, probability=named[-1].probability, explanation=messages[-1])
+    return Explained(names=named[-1].faults, probability=named[-1].probability, explanation=explanations[-1])

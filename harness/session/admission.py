@@ -40,7 +40,7 @@ def latest_checks(store: RunStore, bench: str, *, simulated: bool) -> dict[Check
 
 
 def check_bench_block(
-    store: RunStore, job: Job, *, simulated: bool, overridden: str = "", who: str | None = None
+    store: RunStore, job: Job, *, simulated: bool, override: str = "", who: str | None = None
 ) -> tuple[Noted, ...]:
     """Refuse a bench that its last checks do not vouch for; returns what is kept with runs that go on.
 
@@ -51,9 +51,9 @@ def check_bench_block(
     message = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
     if not message:
         return ()
-    if overridden and who:
-        text = f"{who} overrode the checks of the bench: {overridden}. {message}"
-        return ((RefusalOverridden(who=who, why=overridden), text),)
+    if override and who:
+        text = f"{who} overrode the checks of the bench: {override}. {message}"
+        return ((RefusalOverridden(who=who, why=override), text),)
     raise BenchError(
         f"{message}. Units are not tested on it. See to the bench and check it with `switchwalk gauge "
         "golden`; or go on with --operator NAME --override REASON, kept with each run",
@@ -292,5 +292,5 @@ def admit(
         who=who or NOT_SAID,
         why=again or "no reason given",
     )
-    block = check_bench_block(store, job, simulated=simulated, overridden=override, who=who)
+    block = check_bench_block(store, job, simulated=simulated, override=override, who=who)
     return block if retest is None else (retest.noted, *block)

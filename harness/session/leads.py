@@ -52,17 +52,17 @@ def _fits(seen: Levels, expected: Levels) -> bool:
 def telling_states(predicted: PredictedLevels) -> tuple[int, ...]:
     """States after the first that tell a viewed pin from another that shows the same before them."""
     right = predicted.levels[""]
-    messages: list[int] = [0]
+    telling: list[int] = [0]
     for state in range(1, len(right)):
         for own in predicted.own:
             for pin in range(len(predicted.pins)):
-                alike = _fits(right[messages, pin], right[messages, own])
+                alike = _fits(right[telling, pin], right[telling, own])
                 if alike and not _fits(right[[state], pin], right[[state], own]):
-                    messages.append(state)
+                    telling.append(state)
                     break
-            if messages[-1] == state:
+            if telling[-1] == state:
                 break
-    return tuple(messages[1:])
+    return tuple(telling[1:])
 
 
 def all_fit(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -> bool:

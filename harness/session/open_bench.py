@@ -257,11 +257,11 @@ def terminable() -> Iterator[None]:
     def stop(number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt(f"stopped by {signal.Signals(number).name}")
 
-    fitted = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
-    for number in fitted:
+    taken = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
+    for number in taken:
         signal.signal(number, stop)
     try:
         yield
     finally:
-        for number in fitted:
+        for number in taken:
             signal.signal(number, signal.SIG_DFL)

@@ -217,21 +217,21 @@ def _states(context: RunContext) -> tuple[State, ...]:
 
 def _look(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misplaced | None:
     """Look at the leads in the states that tell them apart; in idle alone where that is enough."""
-    states, fitted = [0], []
+    states, taken = [0], []
     context.set_state(setup, IDLE)
     refuse_dc(context, setup, IDLE)
-    fitted.append(_levels(context, setup, IDLE))
+    taken.append(_levels(context, setup, IDLE))
     more = telling_states(predicted)
-    if not all_fit(predicted, np.stack(fitted), states):
+    if not all_fit(predicted, np.stack(taken), states):
         more = tuple(range(1, len(_states(context))))
     for index in more:
         state = _states(context)[index]
         context.set_state(setup, state)
         states.append(index)
-        fitted.append(_levels(context, setup, state))
+        taken.append(_levels(context, setup, state))
     context.set_state(setup, IDLE)
-    result = misplaced(predicted, np.stack(fitted), states)
-    alone = unmoved(predicted, fitted[0]) if result is None else ""
+    result = misplaced(predicted, np.stack(taken), states)
+    alone = unmoved(predicted, taken[0]) if result is None else ""
     return Misplaced(leads=(), message=alone) if alone else result
 
 

@@ -235,7 +235,7 @@ class UnitRun:
                     f"{faults[0]}" + (f". Then: {reason}" if reason else "")
                 ),
             )
-        self._keep_wear()
+        self._keep_relay_operations()
         self._store.finish(self.run_id, outcome, reason, datetime.now(UTC))
         self._ended = True
         return RunResult(
@@ -250,7 +250,7 @@ class UnitRun:
         """Say in the records why the run was stopped, unless it is the records that stopped it."""
         self._ended = True
         try:
-            self._keep_wear()
+            self._keep_relay_operations()
             self._store.finish(self.run_id, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
         except RecordsError:
             error.add_note(
@@ -285,7 +285,7 @@ class UnitRun:
         message = f"proven electrically, {level}" if proven else "not proven lead by lead"
         self._keep(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {message}")
 
-    def _keep_wear(self) -> None:
+    def _keep_relay_operations(self) -> None:
         """What the relays did since this was last kept: a run that is killed has lost a setup's at most."""
         now = self._context.operations()
         since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
@@ -313,7 +313,7 @@ class UnitRun:
                     proven = make_by_hand(context, visit.setup, self._keep)
                     self._keep_proof(visit.setup, proven=proven)
                 walk.measure_setup(visit)
-                context.recorder.defer(self._keep_wear)
+                context.recorder.defer(self._keep_relay_operations)
             context.recorder.catch_up()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so

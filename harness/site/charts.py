@@ -285,13 +285,13 @@ def trend(
     places = [(x, axis.at(point.value / factor)) for x, point in zip(across, points, strict=True)]
     if len(points) > 1:
         picture.path(places, "trace")
-    messages = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
-    for point, (run, value, verdict), (x, up) in zip(points, messages, places, strict=True):
+    rows = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
+    for point, (run, value, verdict), (x, up) in zip(points, rows, places, strict=True):
         kind = f"point {verdict}{' floor' if point.floor else ''}"
         picture.mark(x, up, _SHAPES[verdict], 3.2, kind, f"{run}: {value}, {verdict}")
     for index in sorted({0, len(points) - 1}):
-        picture.text(across[index], 126, messages[index][0], anchor="middle")
-    message = "; ".join(map(" ".join, messages[-_RUNS_SAID:]))
+        picture.text(across[index], 126, rows[index][0], anchor="middle")
+    message = "; ".join(map(" ".join, rows[-_RUNS_SAID:]))
     return picture.finish(label, f"In {ground.scale.unit or 'signs'}: {message}.{ground.message}")
 
 

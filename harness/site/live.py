@@ -188,8 +188,8 @@ class LiveSite:
         # A study is made of complete runs, whose readings never change, and of what was diagnosed after them.
         runs = tuple((run.run_id, run.outcome) for run in batch.runs)
         diagnosed = store.latest_events(FaultsNamed, (run.run_id for run in batch.runs))
-        message = tuple((run, event.at) for run, event in diagnosed.items())
-        return self._keep(("study", slug, hash((runs, message))), lambda: study_batch(store, batch))
+        known = tuple((run, event.at) for run, event in diagnosed.items())
+        return self._keep(("study", slug, hash((runs, known))), lambda: study_batch(store, batch))
 
     def _keep(self, key: tuple[Any, ...], make: Callable[[], Made]) -> Made:
         with self._dear:

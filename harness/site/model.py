@@ -135,9 +135,9 @@ def slug(readable: str, key: UnitKey | BatchKey) -> str:
 
     The readable part is for people; the digest makes the difference, also where a disk ignores case.
     """
-    message = re.sub(r"[^A-Za-z0-9]+", "-", readable).strip("-")[:_LONGEST_SLUG]
+    stem = re.sub(r"[^A-Za-z0-9]+", "-", readable).strip("-")[:_LONGEST_SLUG]
     digest = hashlib.sha256(repr(key).encode()).hexdigest()[:10]
-    return f"{message}-{digest}" if message else digest
+    return f"{stem}-{digest}" if stem else digest
 
 
 def unit_slug(run: RunLine) -> str:

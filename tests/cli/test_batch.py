@@ -170,7 +170,7 @@ def test_a_list_with_mistakes_is_told_line_by_line(tmp_path: Path, place: Place)
         f"{path}:3: serial 'OB-0001': is also in line 1; expected every serial number once",
     ]
     path.write_text("\n", encoding="utf-8")
-    with pytest.raises(UsageError, match="no serial number is in it"):
+    with pytest.raises(UsageError, match="contains no serial number"):
         read_serials(path, load_job(place.job).sequence)
 
 
@@ -189,7 +189,7 @@ def test_only_line_ends_part_the_serial_numbers_of_a_list(tmp_path: Path, place:
 
 
 @pytest.mark.parametrize(
-    ("key", "said"),
+    ("key", "message"),
     [
         ('serial_pattern = "OB-[0-9"', "sequence.toml:6: sequence.serial_pattern: "),
         ("retests = -1", "sequence.toml:6: sequence.retests: "),

@@ -130,7 +130,7 @@ def test_a_golden_unit_blocks_a_bench_that_has_moved_until_it_is_in_place_again(
         (event,) = store.latest_events(RefusalOverridden).values()
     assert event.text.startswith("Grace overrode the checks of the bench: a lead, seen to.")
     message = json.loads(place.gauge(capsys, *golden, "--json").out)
-    assert (message["in_place"], message["history"]) == (True, [9])  # what had moved is no history
+    assert (message["bench_ok"], message["history"]) == (True, [9])  # what had moved is no history
     assert place.does(capsys, ("run",), "--serial", "OB-0006", "--json").code == 0
 
 

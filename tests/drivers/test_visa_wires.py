@@ -74,7 +74,7 @@ def by_hislip(connection: Connection) -> None:
 
 def visa_socket(address: str) -> Wire:
     """A socket by PyVISA's reads alone, as with a system VISA, where the socket cannot be reached."""
-    resource = pyvisa.ResourceManager("python").open_resource(address)
+    resource = pyvisa.ResourceManager("@py").open_resource(address)
     return VisaWire(resource, marks_ends=False)
 
 

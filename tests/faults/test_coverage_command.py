@@ -115,7 +115,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
     ],
 )
 def test_mistakes_are_told_in_a_line(arguments, words, capsys, monkeypatch):
-    monkeypatch.setattr("harness.cli.cluster.ANSWERS_WITHIN", "1s")  # on the loopback it would
+    monkeypatch.setattr("harness.cli.coverage.ANSWERS_WITHIN", "1s")  # on the loopback it would
     done = switchwalk(capsys, "coverage", *map(str, arguments))
     assert done.code == 2
     assert words in done.err

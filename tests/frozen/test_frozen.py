@@ -89,7 +89,7 @@ def test_a_bench_record_on_another_range_is_not_taken_off_a_units_noise() -> Non
     job = job_of("two_loop_switcher", "sequence_small.toml")
     kept = kept_run("two_loop_switcher")
     reference = Reference.from_dict(kept.result["reference"])
-    bench = reference.bare.noise
+    bench = reference.residuals.noise
     assert bench is not None
     coarser = {
         number: replace(one, volts_per_division=2 * one.volts_per_division)
@@ -97,7 +97,7 @@ def test_a_bench_record_on_another_range_is_not_taken_off_a_units_noise() -> Non
     }
     elsewhere = replace(bench, setting=replace(bench.setting, inputs=coarser))
     (same, other, none) = (
-        noise_readings(job, replace(reference, bare=replace(reference.bare, noise=record)))
+        noise_readings(job, replace(reference, residuals=replace(reference.residuals, noise=record)))
         for record in (bench, elsewhere, None)
     )
     assert len(none) == 6

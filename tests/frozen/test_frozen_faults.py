@@ -21,7 +21,7 @@ from harness.faults.signatures import signatures
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults
 from harness.plan.build import build_plan, trial_plan
 from tests.frozen.kept import HERE, JOBS
-from tests.frozen.made import job_of
+from tests.frozen.made import SINCE, job_of
 
 KEPT = HERE / "faults.pickle.xz"
 IMPEDANCES = BenchImpedances()
@@ -42,7 +42,8 @@ def margins_of(name: str) -> tuple[Any, Any]:
     plan = trial_plan(job, impedances=IMPEDANCES)
     faults = single_faults(job.module, job.fixture)[:: EVERY[name]]
     made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=IMPEDANCES))
-    return made.margins, made.good
+    there = [place for place, one in enumerate(made.readings) if one.quantity.name not in SINCE]
+    return made.margins[:, [*there, -1]], made.good[there]
 
 
 def diagnoses() -> list[dict[str, Any]]:

@@ -64,7 +64,7 @@ def test_a_wrong_level_hides_none_of_fourteen_wrong_states(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("change", "key", "ending"),
     [
-        (('states = ["all", "unpowered"]', 'states = ["rset"]'), "sequence.states[1]", "did you mean rest?"),
+        (('states = ["all", "unpowered"]', 'states = ["idel"]'), "sequence.states[1]", "did you mean idle?"),
         (('quantity = "gain"', 'quantity = "gain"\nstates = ["loop_a+swop"]'), "check[1].states[1]",
          "did you mean loop_a+swap?"),
         (('quantity = "gain"', 'quantity = "gain"\nstates = ["unpowred"]'), "check[1].states[1]",

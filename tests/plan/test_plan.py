@@ -127,11 +127,11 @@ def setup(
 def test_setups_that_need_hands_come_last_and_nearest_first() -> None:
     far = setup("far", view="b_send", loopbacks=("pad_a",))
     near = setup("near", view="out", loopbacks=("pad_a",))
-    residuals = setup("bare", view="out")
-    chosen = ordered([far, residuals, setup("by relay", view="out", select=(9,)), near])
+    bare = setup("bare", view="out")
+    chosen = ordered([far, bare, setup("by relay", view="out", select=(9,)), near])
     assert [one.name for one in chosen] == ["by relay", "bare", "near", "far"]
-    assert lead_moves(residuals, near) == 1
-    assert lead_moves(residuals, far) == 2
+    assert lead_moves(bare, near) == 1
+    assert lead_moves(bare, far) == 2
 
 
 def test_polarity_through_an_amplifier_needs_the_drive_in_view() -> None:

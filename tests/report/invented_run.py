@@ -56,7 +56,7 @@ def walk(*, controls: Sequence[str] = LINES, ports: Sequence[str] = PORTS, seed:
 
 
 def faulty_walk(**options: Any) -> list[Reading]:
-    """A relay leg that stays open in one state, a unproven gain, a reading that could not be taken."""
+    """A relay leg that stays open in one state, an unproven gain, a reading that could not be taken."""
     readings = walk(**options)
     for index, reading in enumerate(readings):
         one = reading.key.measurand
