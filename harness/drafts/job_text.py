@@ -305,7 +305,7 @@ def fixture_text(answers: Answers) -> str:
     loopbacks = "".join(_loopback(answers, place) for place in range(answers.loops))
     through = len(answers.control_names) + 1
     return (
-        _FIXTURE.format(lines="\n".join(lines))
+        _FIXTURE.format(controls="\n".join(lines))
         + (_LOOPBACKS + loopbacks if loopbacks else "")
         + _SETUPS.format(through=through)
         + "".join(_setups(answers, through + 1))
