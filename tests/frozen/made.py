@@ -168,7 +168,7 @@ def _measured(
     return Measured(
         setup=visit.setup,
         stimulus=acquisition.stimulus,
-        taken=taken,
+        fitted=taken,
         transfer=transfer,
         prediction=prediction,
         missing=NotTaken(reason=""),
