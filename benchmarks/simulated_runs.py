@@ -26,7 +26,7 @@ from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
 from harness.session.instruments import NotTaken
-from harness.session.recorder import Measured, Taken, make_reading, make_state_reading
+from harness.session.recorder import FittedCapture, Measured, make_reading, make_state_reading
 from simulator import dynamics, wiring
 from simulator.circuit import Network
 from simulator.dynamics import RELEASED
@@ -304,7 +304,7 @@ class Bench:
         return Measured(
             setup=visit.setup,
             stimulus=acquisition.stimulus,
-            taken=Taken(capture=capture, fit=fit, record=acquisition.number, problems=()),
+            fitted=FittedCapture(capture=capture, fit=fit, record=acquisition.number, problems=()),
             transfer=transfer,
             prediction=prediction,
             missing=NotTaken(reason=""),

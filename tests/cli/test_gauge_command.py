@@ -68,7 +68,7 @@ def test_its_figures_are_those_of_the_runs_that_it_names(
     studied = [one for one in message["readings"] if one["study"]]
     shares = [one["study"]["gauge"]["tolerance_percent"] or 0.0 for one in studied]
     assert shares == sorted(shares, reverse=True)
-    current = next(one for one in studied if one["pad"]["state"] == "loop_a" and one["unit"] == "A")
+    current = next(one for one in studied if one["key"]["state"] == "loop_a" and one["unit"] == "A")
     runs = np.array(message["runs"])
     with open_records(place.records, read_only=True) as store:
         values = {

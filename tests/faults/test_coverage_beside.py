@@ -61,7 +61,7 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(
     with SecondProcess() as helper:
         helper.begin_coverage(planned)
         helper.coverage()  # only now: the other process is told what to do by its name
-        monkeypatch.setattr("harness.report.kept_coverage.judge_faults", not_again)
+        monkeypatch.setattr("harness.report.coverage.judge_faults", not_again)
         result = KeptCoverage(planned, tmp_path).get(helper)
     assert len(result) == 270
     assert not KeptCoverage(planned, tmp_path).lacks

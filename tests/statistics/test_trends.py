@@ -117,7 +117,7 @@ def test_left_less_right_is_found(trends: Callable[..., Any]) -> None:
 def test_a_batch_is_compared_with_another(trends: Callable[..., Any]) -> None:
     content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--against", "B-*", "--json"))
     moved = [one for one in content["compared"] if one["moved"]]
-    assert [one["pad"]["check"] for one in moved] == ["Phase"]
+    assert [one["key"]["check"] for one in moved] == ["Phase"]
     assert moved[0]["difference"]["shift"] == pytest.approx(0.4, abs=0.1)
     message = trends("--part", "TLS-2", "--serial-pattern", "A-*", "--against", "B-*")
     assert "Against the other 31 units: 1 of 3 readings moved" in message
@@ -127,7 +127,7 @@ def test_the_golden_units_drift_is_found(trends: Callable[..., Any]) -> None:
     message = trends("--part", "TLS-2", "--golden", "GOLD")
     assert "Golden unit GOLD on bench 'Van bench', 12 runs: a drift in 2 of 3 readings" in message
     content = json.loads(trends("--part", "TLS-2", "--golden", "GOLD", "--json"))
-    gain = next(one for one in content["drifts"] if one["pad"]["check"] == "Route and gain")
+    gain = next(one for one in content["drifts"] if one["key"]["check"] == "Route and gain")
     assert gain["drift"]["low"] < 0.01 < gain["drift"]["high"]
 
 
@@ -147,7 +147,7 @@ def test_json_has_every_figure(trends: Callable[..., Any]) -> None:
     content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "A-*", "--json"))
     assert (content["part"], content["simulated"], content["units"]) == ("TLS-2", False, 40)
     assert content["yields"]["first_pass"]["count"] == 40
-    result = {(one["pad"]["check"], one["pad"]["channel"]): one for one in content["readings"]}
+    result = {(one["key"]["check"], one["key"]["channel"]): one for one in content["readings"]}
     gain = result["Route and gain", "left"]
     assert gain["n"] == 40
     assert gain["sigma"] == pytest.approx(SIGMA_DB, rel=0.4)
@@ -258,7 +258,7 @@ def test_units_that_failed_can_be_left_out_of_the_figures_and_stay_in_the_yield(
     assert "First-pass yield   30 of 31" in message
     assert "Readings of the 30 units that passed, the least capable first (4 of 4)" in message
     content = json.loads(trends("--part", "TLS-2", "--serial-pattern", "B-*", "--passed", "--json"))
-    gain = next(one for one in content["readings"] if one["pad"]["channel"] == "left" and one["capability"])
+    gain = next(one for one in content["readings"] if one["key"]["channel"] == "left" and one["capability"])
     assert (content["only_passed"], gain["n"], gain["not_passed"]) == (True, 30, 0)
 
 
