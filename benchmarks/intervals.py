@@ -18,7 +18,7 @@ DRAWS: dict[str, Draw] = {
     "levels": transfers.levels,
     "phases": transfers.phases,
     "ratios": transfers.ratios,
-    "swap": transfers.exchange,
+    "swap": transfers.input_swap,
     "repeats": repeats.repeats,
     "coupling_capacitance": transfers.capacitance,
     "offsets": currents_and_counts.offsets,

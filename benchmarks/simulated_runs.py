@@ -304,7 +304,7 @@ class Bench:
         return Measured(
             setup=visit.setup,
             stimulus=acquisition.stimulus,
-            fitted=FittedCapture(capture=capture, fit=fit, record=acquisition.number, problems=()),
+            taken=FittedCapture(capture=capture, fit=fit, record=acquisition.number, problems=()),
             transfer=transfer,
             prediction=prediction,
             missing=NotTaken(reason=""),

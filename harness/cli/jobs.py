@@ -74,7 +74,7 @@ def new(
     extra = min(max(usual.controls - usual.loops, 0 if in_loops else 1), len(EXTRA_CONTROLS))
     on_controls = _answer(ask, f"Control lines (up to {most})", controls, in_loops + extra)
     each = usual.relays_per_control if usual.relays_per_control == 1 else many
-    each = _answer(ask and many > 1, f"Relays on each line (1 or {many})", relays, each)
+    each = _answer(ask and many > 1, f"Relays on each control line (1 or {many})", relays, each)
     answers = check_answers(
         Answers(channels=many, controls=on_controls, loops=in_loops, relays_per_control=each)
     )

@@ -305,7 +305,7 @@ def fixture_text(answers: Answers) -> str:
     loopbacks = "".join(_loopback(answers, place) for place in range(answers.loops))
     through = len(answers.control_names) + 1
     return (
-        _FIXTURE.format(lines="\n".join(lines))
+        _FIXTURE.format(controls="\n".join(lines))
         + (_LOOPBACKS + loopbacks if loopbacks else "")
         + _SETUPS.format(through=through)
         + "".join(_setups(answers, through + 1))
@@ -357,7 +357,7 @@ def _setup(
     if with_controls:
         controls = ", ".join(f"{control} = 3" for control in answers.control_names)
         rows.append(
-            f"controls_viewed = {{ {controls} }}   # through equal resistors on scope input 3: the edges' "
+            f"controls_viewed = {{ {controls} }}   # through equal resistors on scope input 3: their edges' "
             "time"
         )
     return "\n".join([*rows, ""])
@@ -383,7 +383,7 @@ settle = "20 ms"
 def sequence_text(answers: Answers) -> str:
     """Write sequence.toml. The answers are checked before."""
     everywhere = ", ".join(f'"{net}"' for net in ("out", *(f"{loop}_send" for loop in answers.loop_names)))
-    edges = ", ".join(f'"{state}"' for state in ("idle", *answers.control_names))
+    changes = ", ".join(f'"{state}"' for state in ("idle", *answers.control_names))
     # Each plug's resistors of 1 % are unsure by about as much as the narrower limits.
     gain, pair = ("0.3 dB", "0.5 dB") if answers.loops else ("0.2 dB", "0.2 dB")
     checks = [
@@ -424,9 +424,9 @@ def sequence_text(answers: Answers) -> str:
         _check("Relay current", "supply_current", 'within = "8 %"'),
         "# Changes of one control line at a time between these states: the relay's 4 ms, and 3 ms of "
         "bounce.\n"
-        + _check("Operate time", "operate_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
-        _check("Release time", "release_time", 'at = ["out"]', f"states = [{edges}]", 'below = "7 ms"'),
-        _check("Bounce time", "bounce_time", 'at = ["out"]', f"states = [{edges}]", 'below = "3 ms"'),
+        + _check("Operate time", "operate_time", 'at = ["out"]', f"states = [{changes}]", 'below = "7 ms"'),
+        _check("Release time", "release_time", 'at = ["out"]', f"states = [{changes}]", 'below = "7 ms"'),
+        _check("Bounce time", "bounce_time", 'at = ["out"]', f"states = [{changes}]", 'below = "3 ms"'),
     ]
     return "\n".join([_SEQUENCE, *checks])
 

@@ -55,7 +55,7 @@ class FaultPredictor:
             self._wiring[name] = replace(wiring, elements=(*wiring.elements, *strays))
         self._legs = max((2 * len(setup.view) for setup in self._setups.values()), default=0)
         self._circuits: dict[tuple[str, State], Circuit] = {}
-        self._sound_contacts: dict[State, tuple[Element, ...]] = {}
+        self._good_contacts: dict[State, tuple[Element, ...]] = {}
         self._healthy: dict[int, Prediction] = {}
         self._throws = Throws.of(job.module)
 
@@ -70,7 +70,7 @@ class FaultPredictor:
         for number, acquisition in enumerate(self._acquisitions):
             circuit = changed[_place(acquisition)]
             predictions.append(
-                self._sound(number)
+                self._good(number)
                 if circuit is None or (at is not None and number not in at)
                 else _predict(circuit, acquisition, bad)
             )
@@ -88,7 +88,7 @@ class FaultPredictor:
             spreads[at, index, :rows] = prediction.spreads
         return Expected(transfers=transfers, spreads=spreads)
 
-    def _sound(self, number: int) -> Prediction:
+    def _good(self, number: int) -> Prediction:
         if number not in self._healthy:
             acquisition = self._acquisitions[number]
             self._healthy[number] = _predict(self._circuit(*_place(acquisition)), acquisition, {})
@@ -132,9 +132,9 @@ class FaultPredictor:
         return result
 
     def _contacts(self, state: State) -> tuple[Element, ...]:
-        if state not in self._sound_contacts:
-            self._sound_contacts[state] = tuple(contacts(self._job.module, state))
-        return self._sound_contacts[state]
+        if state not in self._good_contacts:
+            self._good_contacts[state] = tuple(contacts(self._job.module, state))
+        return self._good_contacts[state]
 
 
 def _place(acquisition: Acquisition) -> tuple[str, State]:

@@ -225,7 +225,7 @@ def told_apart(units: PredictedReadings) -> Flags:
     values, standards = values[1:], standards[1:]
     supply = signatures.supply_a
     coils = np.maximum(signatures.good_supply_a - job.module.supply.quiescent_a, 0)
-    doubt = current_standard(supply, coils) + 1e-9
+    uncertainty_a = current_standard(supply, coils) + 1e-9
     stops = [
         state if margin >= SURE else ""  # in which the check surely stops a run
         for margin, state in over_currents(job.module, signatures.fault_sets, coverage_factor=k)
@@ -235,7 +235,9 @@ def told_apart(units: PredictedReadings) -> Flags:
     for row, stop in enumerate(stops):
         spread = k * np.hypot(standards[row], standards)
         apart[row] = (np.abs(values - values[row]) > spread).any(axis=1)
-        apart[row] |= (np.abs(supply - supply[row]) > k * np.hypot(doubt[row], doubt)).any(axis=1)
+        apart[row] |= (np.abs(supply - supply[row]) > k * np.hypot(uncertainty_a[row], uncertainty_a)).any(
+            axis=1
+        )
         same = np.array([other == stop for other in stops], dtype=bool)
         apart[row] = ~same if stop else apart[row] | stopped
     return apart

@@ -60,7 +60,7 @@ class Search:
         self._module, self._states = module, tuple(states)
         expected = predictor.of(())
         self._healthy = residual_model.entries(expected.transfers)
-        self._sound = self._spread(expected)
+        self._good_spread = self._spread(expected)
         self._turned = self._healthy * residual_model.turns(self._healthy)
         self._residual = residual_model.white(residual_model.measured - self._turned)
 
@@ -90,7 +90,7 @@ class Search:
     def residual(self, predicted: Complex) -> Floats:
         """Chi-squared of predictions, (…, entries), by the spread that a good unit has."""
         turned = predicted * self._residual_model.turns(predicted)
-        return self._sound.squared(self._residual_model.white(self._residual_model.measured - turned))
+        return self._good_spread.squared(self._residual_model.white(self._residual_model.measured - turned))
 
     def _exact(self, pool: Pool, turned: Complex, by_supply: Floats) -> Floats:
         return np.asarray(-0.5 * self._rough(pool, turned) + by_supply)
@@ -125,18 +125,20 @@ class Search:
     def _rough(self, pool: Pool, turned: Complex) -> Floats:
         """Chi-squared by a good unit's spread; a bad contact's at the resistance that suits best."""
         white = self._residual_model.white(self._residual_model.measured - turned)
-        squared = self._sound.squared(white)
+        squared = self._good_spread.squared(white)
         for index, fault_set in enumerate(pool.fault_sets):
             if is_resistive(fault_set):
                 share = self._share(white[index])
-                squared[index] = self._sound.squared(self._residual - share * (self._residual - white[index]))
+                squared[index] = self._good_spread.squared(
+                    self._residual - share * (self._residual - white[index])
+                )
         return squared
 
     def _share(self, white: Floats) -> float:
         """How many times its change explains a good unit's residual best; white: its own residual."""
         change = self._residual - white
-        size = float(self._sound.product(change, change))
-        return float(self._sound.product(change, self._residual)) / size if size > 1e-9 else 1.0
+        size = float(self._good_spread.product(change, change))
+        return float(self._good_spread.product(change, self._residual)) / size if size > 1e-9 else 1.0
 
     def _refine(self, pool: Pool, place: int, rough: Complex) -> Candidate:
         fault_set = pool.fault_sets[place]

@@ -234,7 +234,7 @@ def _options(
     options = source.read(quantity.options, own, key)
     if not options.races:
         return options
-    races = tuple(edge.name for edge in _races(source, options.races, (*key, "also"), names, states))
+    races = tuple(change.name for change in _races(source, options.races, (*key, "also"), names, states))
     return options.model_copy(update={"also": races})
 
 

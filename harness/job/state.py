@@ -103,7 +103,7 @@ def single_control_changes(states: Sequence[State]) -> tuple[StateChange, ...]:
     )
 
 
-def named_edge(name: str, states: Iterable[State]) -> StateChange:
+def named_change(name: str, states: Iterable[State]) -> StateChange:
     """The change of state of that name, `loop_a > loop_b`, between two of these states."""
     before, after = name.split(BECOMES)
     known = {state.name: state for state in states}

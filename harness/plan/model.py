@@ -100,7 +100,7 @@ class Plan:
 
     @property
     def change_readings(self) -> tuple[PlannedReading[OfRecordAcross], ...]:
-        """Those of changes of state, from one acquisition that serves every check of its edge."""
+        """Those of changes of state, from one acquisition that serves every check of that change."""
         return self.of("change")
 
     @property

@@ -14,7 +14,7 @@ from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
-from harness.job.state import State, StateChange, named_edge, single_control_changes
+from harness.job.state import State, StateChange, named_change, single_control_changes
 from harness.measure.segments import Floating
 from harness.measure.tones import TERMINATED, Stimulus, choose_tones
 from harness.plan.model import ChangeAcquisition, SetupVisit
@@ -157,7 +157,7 @@ def fits(check: Check, change: StateChange) -> bool:
 
 def races_of(check: Check, states: Sequence[State]) -> tuple[StateChange, ...]:
     """The changes of several control lines at once that a check names."""
-    return tuple(named_edge(name, states) for name in check.options.races)
+    return tuple(named_change(name, states) for name in check.options.races)
 
 
 def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
@@ -232,7 +232,7 @@ def add_changes(
     """Put the changes of state at the end of each visit to their setup, and say what is read from them.
 
     One record serves every check of a change of state under one stimulus. A setup that is visited twice has
-    its edges in the later visit, as they are loud.
+    its changes in the later visit, as they are loud.
     """
     made: list[SetupVisit] = []
     readings: list[PlannedReading[OfRecordAcross]] = []

@@ -15,7 +15,9 @@ LEAST_LIMIT_A = 0.02  # over that: a supply's current limit is coarse near zero
 
 
 def distance(one: State, other: State) -> int:
-    """Lines that change between two states; switching the supply counts as one more than every line."""
+    """Control lines that change between two states; switching the supply counts as one more than all of
+    them.
+    """
     changed = len(set(one.on) ^ set(other.on))
     return changed + (len(one.on) + len(other.on) + 1) * (one.powered != other.powered)
 

@@ -117,7 +117,7 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
 
 
 class IntermittencyOptions(Options):
-    """Of an intermittency check. operations: of each line."""
+    """Of an intermittency check. operations: of each control line."""
 
     operations: Annotated[int, Field(ge=1, le=100_000)] = 10
 

@@ -264,7 +264,9 @@ def _fit(record: AcquisitionRecord) -> ToneFit:
 
 
 def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
-    """What the records tell of the supply's limit: where it was reached, and the lines proven before that."""
+    """What the records tell of the supply's limit: where it was reached, and the control lines proven before
+    that.
+    """
     lines = (State(on=()), *(State(on=(line,)) for line in job.module.control_names))
     result = kept.over_current
     preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())

@@ -62,9 +62,9 @@ def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Read
         low, high = limits_for(limit, expected)
     except ReadingError as error:
         return replace(renamed, verdict="missing", reason=str(error))
-    doubt = 0.0
+    uncertainty = 0.0
     if reading.expected and limit.kind == "within":
-        doubt = reading.expected.standard or 0.0
-    verdict = judge(result, low, high, decision=sequence.decision, expected_standard=doubt)
+        uncertainty = reading.expected.standard or 0.0
+    verdict = judge(result, low, high, decision=sequence.decision, expected_standard=uncertainty)
     reason = "the limit lies inside the uncertainty" if verdict == "unproven" else ""
     return replace(renamed, limit_low=low, limit_high=high, verdict=verdict, reason=reason)

@@ -248,7 +248,9 @@ def _probe(probe: Probe) -> str:
 
 
 def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
-    """What would tell contacts apart that come and go: each line moves its own relays. "" for others."""
+    """What would tell contacts apart that come and go: each control line moves its own relays. "" for
+    others.
+    """
     fault_sets = [fault_set for group in shown for fault_set in group.fault_sets]
     if len(fault_sets) < 2 or not all(map(comes_and_goes, fault_sets)):
         return ""

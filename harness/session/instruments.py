@@ -1,7 +1,7 @@
 """The instruments during a run: what the generator is told, what the relays did, and recovery after a fault.
 
 Of a relay three facts are kept apart: what was commanded, whether the switchboard read it back, and, by what
-the unit draws on each line and by its readings, that a contact closed.
+the unit draws with each control line on and by its readings, that a contact closed.
 
 Recovery is strict. What was asked of the failed instrument is not asked again: an acquisition that failed is
 a missing reading with its reason, a state that could not be set is missing as a whole. Before anything else

@@ -47,7 +47,7 @@ def make_idle(bench: Bench) -> None:
 
 
 def energise(context: BenchContext) -> dict[str, float]:
-    """Switch the relay supply on, then each line in turn; raises OverCurrentError at the first short.
+    """Switch the relay supply on, then each control line in turn; raises OverCurrentError at the first short.
 
     Returns the current in amperes in each of these states, by which the unit can be known again.
     """

@@ -200,7 +200,9 @@ class ChangeWalk:
         return {n: pick_range(peak, scope.volts_per_division, scope.divisions) for n, peak in peaks_v.items()}
 
     def _control_peak_v(self, number: int, planned: ChangeAcquisition) -> float:
-        """What a spare input sees of the lines at most; of several through equal resistors, their mean."""
+        """What a spare input sees of the control lines at most; of several through equal resistors, their
+        mean.
+        """
         here = [control for control, other in self._visit.setup.controls_viewed.items() if other == number]
         on = max(
             sum(control in state.on for control in here)

@@ -115,11 +115,13 @@ class Walk:
         if not proven:
             context.set_state(visit.setup, rest)
             check_setup(context, visit.setup, rest)
-        edges = ChangeWalk(context, self._store, self._run, visit, recover=self._recover_in, done=self._begun)
+        changes = ChangeWalk(
+            context, self._store, self._run, visit, recover=self._recover_in, done=self._begun
+        )
         try:
-            self._begun = edges.walk()
+            self._begun = changes.walk()
         finally:
-            self.readings += edges.readings
+            self.readings += changes.readings
 
     def _power(self, state: State) -> None:
         supply, module = self._context.bench.supply, self._context.job.module

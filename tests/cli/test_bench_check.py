@@ -22,7 +22,7 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("shipped", "before", "after", "said"),
+    ("shipped", "before", "after", "message"),
     [
         (
             "preamble-oscilloscope", "inputs = 4", "inputs = 2",
@@ -74,7 +74,7 @@ def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture
 
 
 @pytest.mark.parametrize(
-    ("limit", "probe", "said"),
+    ("limit", "probe", "message"),
     [
         (
             "-120 dBu",

@@ -57,8 +57,8 @@ def test_a_bench_that_is_well_is_ready_and_left_off(
     result = looked_at(capsys, job, standing.bench_file)
     assert list(result) == ["generator", "switchboard", "supply", "oscilloscope", "through"]
     assert all(each["ok"] for each in result.values())
-    assert "12 V set, 12.0" in result["supply"]["said"] or "12 V set, 11.9" in result["supply"]["said"]
-    assert "15 channels closed one by one and opened, each read back" in result["switchboard"]["said"]
+    assert "12 V set, 12.0" in result["supply"]["message"] or "12 V set, 11.9" in result["supply"]["message"]
+    assert "15 channels closed one by one and opened, each read back" in result["switchboard"]["message"]
     assert standing.left_on() == []
 
 
@@ -186,7 +186,7 @@ def test_a_serial_port_that_another_program_holds_is_told(
         result = looked_at(capsys, job, standing.bench_file)
     assert not_ok(result) == ["switchboard"]
     assert result["switchboard"]["cause"].startswith("another program holds it")
-    assert "not switched on, as the switchboard is not known to be open" in result["supply"]["said"]
+    assert "not switched on, as the switchboard is not known to be open" in result["supply"]["message"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="device files have no groups there")

@@ -143,7 +143,7 @@ def test_values_are_read_as_spice_reads_them(text: str, value: float | None) -> 
 
 
 @pytest.mark.parametrize(
-    ("content", "said"),
+    ("content", "message"),
     [
         (b"", "no part found"),
         (b"\0" * 100, "binary"),

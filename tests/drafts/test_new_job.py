@@ -58,7 +58,7 @@ def test_a_file_that_is_there_is_never_written_over(
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "message"),
     [
         (["--channels", "3"], "1 (mono) or 2"),
         (["--loops", "9"], "0 to 4"),

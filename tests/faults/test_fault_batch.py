@@ -147,7 +147,7 @@ def of_batch(module, fixture, fault_set, state, bench):
 
 @pytest.mark.parametrize("siemens", [1e-12, 1e-9, 1e-6, 1e-3, 1.0, 20.0, 50.0])
 @pytest.mark.parametrize("leak_ohm", [600.0, 1e9, 1e12])
-@pytest.mark.parametrize("sound_siemens", [50.0, 20.0, 1e-3])
+@pytest.mark.parametrize("good_siemens", [50.0, 20.0, 1e-3])
 def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, leak_ohm, good_siemens):
     """Against exact arithmetic: to nine digits, and of what is faint to 1e-13 of an e.m.f. (-260 dB).
 

@@ -113,7 +113,7 @@ RELAY_FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("kind", "at_rest", "operated"), RELAY_FAULTS)
+@pytest.mark.parametrize(("kind", "released", "operated"), RELAY_FAULTS)
 def test_a_relay_stands_where_its_fault_leaves_it(kind, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
@@ -131,7 +131,7 @@ POLE_FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("kind", "throw", "at_rest", "operated"), POLE_FAULTS)
+@pytest.mark.parametrize(("kind", "throw", "released", "operated"), POLE_FAULTS)
 def test_a_pole_fails_on_its_own_leg_alone(kind, throw, released, operated):
     module, fixture = wire()
     fault = Fault(kind=kind, subject="K1.1.hot", throw=throw)

@@ -42,15 +42,15 @@ def diagnose(laboratory, wrong, **more):
         ("operate_time", "idle > loop_b", "late", "K2 slow to operate"),
     ],
 )
-def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, quantity, edge, moved, name):
-    result = diagnose(laboratory, {(quantity, edge, "left"): moved})
+def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, quantity, change, moved, name):
+    result = diagnose(laboratory, {(quantity, change, "left"): moved})
     assert result.groups[0].names == (name,)
     assert result.explained
     assert not result.says_good
 
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory):
-    wrong = {("bounce_time", edge, "right"): "bounces" for edge in ("idle > loop_b", "loop_b > idle")}
+    wrong = {("bounce_time", change, "right"): "bounces" for change in ("idle > loop_b", "loop_b > idle")}
     result = diagnose(laboratory, wrong)
     assert result.groups[0].names == ("K7 long bounce",)
 
@@ -74,8 +74,8 @@ def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
 
 def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
     wrong = {
-        (quantity, edge, channel): moved
-        for quantity, edge, channel, moved in (
+        (quantity, change, channel): moved
+        for quantity, change, channel, moved in (
             ("operate_time", "idle > loop_a", "left", "late"),
             ("release_time", "loop_b > idle", "right", "late"),
             ("bounce_time", "swap > idle", "left", "bounces"),

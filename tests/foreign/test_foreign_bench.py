@@ -152,7 +152,7 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("unit", "told"), FAULTS)
+@pytest.mark.parametrize(("unit", "text"), FAULTS)
 def test_a_fault_fails_the_unit_where_it_shows(
     capsys: pytest.CaptureFixture[str], short_job: Path, unit: Unit, text: str
 ) -> None:
@@ -165,7 +165,7 @@ def test_a_fault_fails_the_unit_where_it_shows(
 
 
 @pytest.mark.parametrize(
-    ("unit", "told"),
+    ("unit", "text"),
     [
         (Unit(lost_lead=3), "input 3 sees neither output"),
         (Unit(inputs_swapped=(1, 2)), "inputs 1 and 2 are swapped"),
@@ -267,7 +267,7 @@ def test_a_setup_that_needs_hands_is_refused_where_nobody_can_be_asked(
 
 
 @pytest.mark.parametrize(
-    ("written", "instead", "told"),
+    ("written", "instead", "text"),
     [
         ('{ leg = "hot", ', "{ ", 'found "bus.cold", one leg; expected leg beside it'),
         ('operated = "bus.cold"', 'operated = "bus.hot"', "a contact with the same net twice"),

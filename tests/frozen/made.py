@@ -21,7 +21,7 @@ from harness.quantities.steady import OfTransfers
 from harness.reading import Reading
 from harness.roles import SupplyReading
 from harness.session.instruments import NotTaken
-from harness.session.recorder import Measured, Taken, make_reading, make_state_reading
+from harness.session.recorder import FittedCapture, Measured, make_reading, make_state_reading
 from tests.frozen.kept import HERE, Kept, kept_run
 
 IMPEDANCES = BenchImpedances(source_ohm=50.0, input_ohm=1e6, input_f=15e-12)
@@ -148,7 +148,7 @@ def _measured(
     job: Job, plan: Plan, visit: SetupVisit, number: int, kept: Kept, reference: Reference
 ) -> Measured:
     acquisition = next(one for one in plan.acquisitions if one.number == number)
-    taken = Taken(capture=kept.capture(number), fit=kept.fit(number), record=number, problems=())
+    taken = FittedCapture(capture=kept.capture(number), fit=kept.fit(number), record=number, problems=())
     prediction = plan.predictions.get(number)
     transfer = None
     if prediction is not None and acquisition.stimulus.kind == "pair":

@@ -94,7 +94,7 @@ def fault_name(data: bytes) -> None:
 
 
 @cache
-def _sound_records() -> bytes:
+def _good_records() -> bytes:
     place = scratch() / "good.sqlite"
     with open_records(place) as store:
         run = store.begin(HEADER)
@@ -108,7 +108,7 @@ def _sound_records() -> bytes:
 
 def record_file(data: bytes) -> None:
     """A file of records in which bytes were changed: four bytes say where (three) and to what."""
-    content = bytearray(_sound_records())
+    content = bytearray(_good_records())
     for start in range(0, len(data) - 3, 4):
         content[int.from_bytes(data[start : start + 3], "big") % len(content)] = data[start + 3]
     place = scratch() / "records.sqlite"

@@ -152,7 +152,7 @@ def _kept_run() -> Path:
 
 
 @cache
-def _sound() -> tuple[bytes, tuple[tuple[str, int, tuple[str, ...]], ...]]:
+def _good_records() -> tuple[bytes, tuple[tuple[str, int, tuple[str, ...]], ...]]:
     """A good file of records, and its tables with how many rows they have, and their columns."""
     place = _kept_run()
     tables = []
@@ -167,7 +167,7 @@ def _sound() -> tuple[bytes, tuple[tuple[str, int, tuple[str, ...]], ...]]:
 
 def edited_records(data: bytes) -> None:
     """Rows edited: the first byte says which commands look; then four bytes an edit."""
-    content, tables = _sound()
+    content, tables = _good_records()
     world = scratch() / "world"
     shutil.rmtree(world, ignore_errors=True)
     inside = world / "a" / "b"

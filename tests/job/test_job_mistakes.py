@@ -51,7 +51,7 @@ WHOLE = "expected a whole number without quotes"
 
 
 @pytest.mark.parametrize(
-    ("place", "wrong", "said"),
+    ("place", "wrong", "text"),
     [
         (("module.toml", '["left", "right"]'), "[]", "found an empty list; expected at least one"),
         (OPERATIONS, "operations = 0", "found 0; expected at least 1"),

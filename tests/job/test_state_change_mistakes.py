@@ -13,8 +13,8 @@ from harness.quantities.change import ClickOptions
 from tests.jobs import check_of, job_in
 
 
-def job_of(tmp_path: Path, edges: str, *, setup: str = "") -> Job:
-    folder = job_in(tmp_path / "job", edges, states=["all", "unpowered"])
+def job_of(tmp_path: Path, changes: str, *, setup: str = "") -> Job:
+    folder = job_in(tmp_path / "job", changes, states=["all", "unpowered"])
     if setup:
         with (folder / "fixture.toml").open("a") as file:
             file.write(setup)
@@ -22,7 +22,7 @@ def job_of(tmp_path: Path, edges: str, *, setup: str = "") -> Job:
 
 
 @pytest.mark.parametrize(
-    ("edges", "unit", "low", "high"),
+    ("changes", "unit", "low", "high"),
     [
         (check_of("operate_time", below="4 ms"), "s", None, 4e-3),
         (check_of("transfer_time", between=["50 us", "2 ms"]), "s", 50e-6, 2e-3),
@@ -33,9 +33,9 @@ def job_of(tmp_path: Path, edges: str, *, setup: str = "") -> Job:
     ],
 )
 def test_limits_are_read_in_their_units(
-    tmp_path: Path, edges: str, unit: str, low: float | None, high: float
+    tmp_path: Path, changes: str, unit: str, low: float | None, high: float
 ) -> None:
-    limit = job_of(tmp_path, edges).sequence.checks[0].limit
+    limit = job_of(tmp_path, changes).sequence.checks[0].limit
     assert limit is not None
     assert (limit.unit, limit.low) == (unit, pytest.approx(low) if low else None)
     assert limit.high == pytest.approx(high)
@@ -59,7 +59,7 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("edges", "said"),
+    ("changes", "message"),
     [
         (
             check_of("bounce_time", below="3 mV"),
@@ -97,15 +97,15 @@ def test_races_are_read_as_pairs_of_states(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_a_mistake_of_a_change_is_told(tmp_path: Path, edges: str, message: str) -> None:
+def test_a_mistake_of_a_change_is_told(tmp_path: Path, changes: str, message: str) -> None:
     with pytest.raises(JobError) as error:
-        job_of(tmp_path, edges)
+        job_of(tmp_path, changes)
     assert message in str(error.value)
     assert len(error.value.mistakes) == 1
 
 
 @pytest.mark.parametrize(
-    ("controls_viewed", "said"),
+    ("controls_viewed", "message"),
     [
         ("{ loop_a = 2 }", "controls_viewed.loop_a: found input 2; inputs 1 to 2 view the legs of left.out"),
         ("{ loop_a = 0 }", "controls_viewed.loop_a: found input 0"),

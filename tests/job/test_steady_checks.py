@@ -35,7 +35,7 @@ def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_
 
 
 @pytest.mark.parametrize(
-    ("one", "said"),
+    ("one", "message"),
     [
         (
             check_of("gain", within="0.2 dB", states=["loop_b"]),

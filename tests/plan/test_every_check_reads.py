@@ -91,7 +91,7 @@ def test_a_race_that_shows_nothing_is_refused_beside_changes_that_do() -> None:
 
 
 @pytest.mark.parametrize(
-    ("quantity", "taken", "expected"),
+    ("quantity", "fitted", "expected"),
     [
         ("response", states("mute"), "the drive is not led there; expected states in which it is, such as"),
         ("phase", states("mute"), "the drive is not led there"),

@@ -21,7 +21,7 @@ IDLE, LOOP_A, SWAP = State(on=()), State(on=("loop_a",)), State(on=("swap",))
 
 @pytest.fixture(scope="module")
 def job() -> Job:
-    """The shipped switcher with the checks of its edges alone."""
+    """The shipped switcher with the checks of its changes of state alone."""
     whole = load_job(JOB)
     checks = tuple(check for check in whole.sequence.checks if check.quantity.family == "change")
     return replace(whole, sequence=replace(whole.sequence, checks=checks))

@@ -41,7 +41,7 @@ ENDLESS = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELEC
 
 
 @pytest.mark.parametrize(
-    ("statements", "said"),
+    ("statements", "message"),
     [
         ((("DROP TABLE readings",), (f"CREATE VIEW readings AS {ENDLESS}",)), "the view 'readings'"),
         (

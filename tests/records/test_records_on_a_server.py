@@ -39,7 +39,7 @@ def place(folder: Path, postgresql: PostgreSQL) -> str:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "code", "said"),
+    ("arguments", "code", "message"),
     [
         (("units",), 0, "OB-0002"),
         (("units", "--json"), 0, '"serial": "OB-0001"'),

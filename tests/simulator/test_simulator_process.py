@@ -87,7 +87,7 @@ def test_it_writes_a_bench_file_that_reads(process: Callable[..., Any], tmp_path
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "message"),
     [(("--fault", "K9 open"), "no such fault"), (("--trouble", "tea"), "no such trouble")],
 )
 def test_a_wrong_wish_is_one_message_and_exit_code_2(

@@ -124,7 +124,7 @@ def test_an_unknown_trouble_is_refused_with_what_there_is(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("request_", "said"),
+    ("request_", "message"),
     [
         ({"unit": "S2", "faults": ["K9 explodes"]}, "no such fault"),
         ({"unit": 3}, "expected a text"),

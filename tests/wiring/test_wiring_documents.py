@@ -186,7 +186,7 @@ def test_an_xlr_into_the_unit_is_male_one_out_of_it_female_and_each_is_drawn_fro
 
 
 @pytest.mark.parametrize(
-    ("wrong", "said"),
+    ("wrong", "message"),
     [
         ('kind = "xlr"\nports = ["left.in", "right.in"]', "1 to 1"),
         ('kind = "aes59"\nports = ["left.inn"]', "did you mean left.in"),

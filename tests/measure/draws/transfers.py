@@ -230,7 +230,7 @@ def noisy(
     return View(transfer=transfer, hot=0, cold=1)
 
 
-def exchange(seed: int) -> dict[str, list[Drawn]]:
+def input_swap(seed: int) -> dict[str, list[Drawn]]:
     """Rejection by two inputs 2 % uncertain each, swapped: what is left is the noise."""
     true = np.array([[0.95, 0.002], [0.001, 0.93]])
     random = np.random.default_rng(seed)
