@@ -149,7 +149,7 @@ class LiveView:
         self._console, self._job, self._title, self._shows_readings = console, job, title, shows_readings
         self._readings = plan.count
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
-        self._left = TimeLeft(plan, settle_s=job.sequence.settle_s + board_settle_s)
+        self._remaining = TimeRemaining(plan, settle_s=job.sequence.settle_s + board_settle_s)
         self._routes = Routes(job)
         self._by_hand = [visit.setup.select is None for visit in plan.visits]
         self._place = _Place()
@@ -238,7 +238,7 @@ class LiveView:
         if begun is None or place.setup is None:
             return []
         state, lines_there = begun.state, len(self._job.module.control_names)
-        on = f"{len(state.on) or 'none'} of {counted(lines_there, 'line')} on"
+        on = f"{len(state.on) or 'none'} of {counted(lines_there, 'control line')} on"
         words = f"{state.name} ({on if state.powered else 'relay supply off'})"
         if begun.doing:
             words += f"; {begun.doing}"
@@ -283,21 +283,23 @@ class LiveView:
             self._line(
                 "", f"{self._done} of {self._total} acquisitions, {message}" if self._total else message
             ),
-            self._line("left", self._time_left()),
+            self._line("time", self._time_remaining()),
         ]
 
     def _bar(self, width: int) -> str:
         full = round(width * self._done / self._total) if self._total else 0
         return "#" * full + "." * (width - full)
 
-    def _time_left(self) -> str:
+    def _time_remaining(self) -> str:
         hands = sum(self._by_hand[self._place.number :])
         more = f", and {counted(hands, 'setup')} to be made by hand" if hands else ""
         if self._begun_s is None:
-            return f"about {duration(self._left.after(0, spent_s=0.0))} when the bench is proven{more}"
+            duration_s = self._remaining.after(0, spent_s=0.0)
+            return f"about {duration(duration_s)} once the bench is proven{more}"
         spent_s = time.monotonic() - self._begun_s - self._put_away_s
-        left_s = self._left.after(self._done, spent_s=spent_s)
-        return f"about {duration(left_s)}{more}" if left_s >= 1.0 else f"a moment{more}"
+        remaining_s = self._remaining.after(self._done, spent_s=spent_s)
+        shown = f"about {duration(remaining_s)}" if remaining_s >= 1.0 else "a moment"
+        return f"{shown} remaining{more}"
 
     def _operations(self, begun: StateBegun | None, width: int) -> list[Text]:
         made: Mapping[str, int] = {} if begun is None else begun.operations
@@ -384,7 +386,7 @@ class Routes:
         return self._known[key]
 
 
-class TimeLeft:
+class TimeRemaining:
     """The planned time of each acquisition, and of what comes before it."""
 
     def __init__(self, plan: Plan, *, settle_s: float) -> None:

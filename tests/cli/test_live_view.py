@@ -11,7 +11,7 @@ if sys.platform == "win32":
     pytest.skip("there is no pty", allow_module_level=True)
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.live_view import SURE_S, Routes, TimeLeft
+from harness.cli.live_view import SURE_S, Routes, TimeRemaining
 from harness.job.job import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
@@ -71,7 +71,7 @@ def test_the_view_holds_state_routes_readings_time_left_and_relay_operations(fau
         "route    left: in → a_send → pad_a → a_return → out",
         "         right (if driven): in → a_send → pad_a → a_return → out",
         "of 4 acquisitions",
-        "left     a",
+        "time     a",
         "relays   operated so far: K1 ",
     )
     assert faulty.all_on_one(
@@ -95,7 +95,7 @@ def test_only_what_stays_true_is_left_when_the_run_has_ended(faulty: Seen) -> No
     assert faulty.code == 1
     assert "FAIL gain left.out in loop_a (Route and gain): " in " ".join(left.split())
     assert "FAIL  unit OB-0001, run 1: " in left
-    for label in ("unit     ", "state    ", "route    ", "relays   ", "left     "):
+    for label in ("unit     ", "state    ", "route    ", "relays   ", "time     "):
         assert label not in left
     assert faulty.screen.cursor_shown
 
@@ -189,7 +189,7 @@ def test_a_channel_that_is_not_driven_shows_the_route_that_it_would_have() -> No
 def test_time_left_is_the_plans_at_first_and_goes_by_the_pace_that_is_seen() -> None:
     job = load_job(ROOT / "sequences" / "two_loop_switcher")
     plan = build_plan(job, impedances=BenchImpedances())
-    left = TimeLeft(plan, settle_s=job.sequence.settle_s)
+    left = TimeRemaining(plan, settle_s=job.sequence.settle_s)
     whole_s = left.after(0, spent_s=0.0)
     recorded_s = sum(record_s(acquisition) for acquisition in plan.acquisitions) + CHANGE_RECORD_S * len(
         plan.changes
