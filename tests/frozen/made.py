@@ -177,7 +177,9 @@ def _measured(
 
 def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     seen = {
-        state: SupplyReading(voltage_v=voltage_v, current_a=current_a, current_standard_a=standard_a)
+        "idle" if state == "rest" else state: SupplyReading(
+            voltage_v=voltage_v, current_a=current_a, current_standard_a=standard_a
+        )
         for state, current_a, standard_a, voltage_v in kept.result["supply"]
     }
     return [
@@ -224,7 +226,7 @@ def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) ->
             for port in setup.view
         ),
         floating=acquisition.floating,
-        change=edge,
+        edge=edge,
         clock=Clock(**result["clock"]),
     )
 

@@ -101,7 +101,8 @@ def test_the_verdict_is_said_in_words_with_everything_about_the_run(failed: str)
         "left.in > K1 > left.out",
         "Phantom power",
         "Never lift the earth of an instrument",
-        "Not measured in this run: phase, gain difference of the legs, phase error of the legs, gain difference of",
+        "Not measured in this run: phase, gain difference of the legs, phase error of the legs, "
+        "gain difference of",
     ):
         assert message in words, message
 
