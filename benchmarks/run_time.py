@@ -60,7 +60,7 @@ def walked_in(visit: SetupVisit) -> Iterator[Set]:
     for cycle in visit.cycles:
         for _ in range(cycle.given.operations):
             yield Set(setup=setup, state=IDLE)
-            yield Set(setup=setup, state=cycle.state)
+            yield Set(setup=setup, state=State(on=(cycle.given.control,)))
     for state in visit.states:
         yield Set(setup=setup, state=state.state)
     for change in visit.changes:

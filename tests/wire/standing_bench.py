@@ -141,7 +141,7 @@ class Life:
         self.nursery.write("")
         return code
 
-    def said(self) -> str:
+    def message(self) -> str:
         return self.output.read_text(encoding="utf-8")
 
 
