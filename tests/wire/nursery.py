@@ -34,7 +34,7 @@ def preload() -> None:
     import harness.report.write
     import harness.session.unit_run  # noqa: F401
 
-    pyvisa.ResourceManager("python").close()
+    pyvisa.ResourceManager("@py").close()
 
 
 def fill_the_disk(filler: Path) -> None:
