@@ -222,7 +222,7 @@ def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped):
     made = weigh_margins(job, plan, signatures(job, plan, [], impedances=BENCH))
     tight = tight_limits(made)
     assert tight
-    assert all(one.reading.startswith("leg_gain_difference") and one.margin < 1 for one in tight)
+    assert all(one.reading.startswith("leg gain difference") and one.margin < 1 for one in tight)
 
 
 def test_good_units_keep_the_shipped_limits(shipped_coverage):
