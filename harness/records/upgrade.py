@@ -8,6 +8,7 @@ This is the one place that reads old texts: what a program asks of an old row is
 """
 
 import json
+import re
 import shutil
 import sqlite3
 import tomllib
@@ -48,8 +49,14 @@ STATES: Mapping[str, str] = {"rest": "idle"}
 
 PURPOSES: Mapping[str, str] = {"own tests": "custom tests"}
 STIMULI: Mapping[str, str] = {"idle": "terminated"}
-FAULTS: Mapping[str, str] = {}
-"""What stood in the name of a fault and is said otherwise now."""
+FAULTS: Mapping[str, str] = {
+    r"(?<=\.hot) rest (?=stuck|intermittent|\d)": " released ",
+    r"(?<=\.cold) rest (?=stuck|intermittent|\d)": " released ",
+    r"(?<= stuck) at rest\b": " released",
+    r"\bline (?=[^ .]+ dead\b)": "control line ",
+    r"\blines (?=[^ .]+ and [^ .]+ swapped\b)": "control lines ",
+}
+"""What stood in the name of a fault, as a pattern, and what is said now."""
 
 EVENTS: Mapping[str, str] = {"fingerprint": "currents", "hookup": "leads"}
 OLD_NAMES: Mapping[str, Mapping[str, str]] = {
@@ -218,7 +225,7 @@ def _state(name: str) -> str:
 
 def _fault(name: str) -> str:
     for then, now in FAULTS.items():
-        name = name.replace(then, now)
+        name = re.sub(then, now, name)
     return name
 
 
