@@ -21,9 +21,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import harness.session.open_bench as bench_opening
 from harness.cli.app import main as switchwalk
 from harness.job.job import Job
-from harness.reading import Reading
+from harness.reading import LostToBench, Reading
 from harness.records.store import open_records
-from harness.session.instruments import BENCH_FAILED
 from harness.session.planned_job import PlannedJob
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
@@ -175,9 +174,7 @@ class Lane:
             events = store.events(result[0].run_id) if result else []
         outcome = result[0].outcome if result else "not begun"
         lost = [
-            reading
-            for reading in readings
-            if reading.verdict == "missing" and reading.reason.startswith(BENCH_FAILED)
+            reading for reading in readings if any(isinstance(fact, LostToBench) for fact in reading.facts)
         ]
         right = "fail" if faults else "pass"
         excused = bool(troubles) or self._left_unsafe  # an instrument may still be at the run before

@@ -92,12 +92,12 @@ def design_plugs(
     counter: list[PlugSet] = []
     others = [tried("the plugs as they are", job.fixture.loopbacks)]
     others += [tried(words, loopbacks) for words, loopbacks in _ready_made(job)]
-    genes = [_keyed(partial(_random, job, rng)) for _ in range(STARTS)]
+    genes = [_coded(partial(_random, job, rng)) for _ in range(STARTS)]
     sets = [tried("coded plugs", _loopbacks(job, gene)) for gene in genes]
     place = max(range(STARTS), key=lambda index: sets[index].score)
     gene, best = genes[place], sets[place]
     for _ in range(TRIES):
-        other = _keyed(partial(_mutated, gene, rng))
+        other = _coded(partial(_mutated, gene, rng))
         made = tried("coded plugs", _loopbacks(job, other))
         if made.score >= best.score:
             gene, best = other, made
@@ -112,7 +112,7 @@ class _Gene:
     shunt: tuple[int, ...]
 
 
-def _keyed(draw: Callable[[], _Gene]) -> _Gene:
+def _coded(draw: Callable[[], _Gene]) -> _Gene:
     """Draw until every leg of every loop has a series resistor that no other has."""
     while True:
         gene = draw()

@@ -33,7 +33,7 @@ from harness.errors import RecordsError, UsageError
 from harness.reading import Reading, ReadingKey
 from harness.records.history import told_apart
 from harness.records.plain import number_to_json, to_json
-from harness.records.rows import FACT_NAMES, NUMBERS, options_of
+from harness.records.rows import FACT_NAMES, NUMBERS, options_of, values_of
 from harness.records.run import RunRecord, UnitSummary
 from harness.records.store import RunStore
 from harness.roles import Capture
@@ -108,7 +108,7 @@ def reading_to_row(reading: Reading) -> dict[str, Any]:
 
 
 def _flat(reading: Reading) -> dict[str, Any]:
-    measurand, result, expected = reading.key.measurand, reading.estimate, reading.expected
+    measurand = reading.key.measurand
     return {
         "check": reading.key.check,
         "quantity": measurand.quantity,
@@ -120,14 +120,7 @@ def _flat(reading: Reading) -> dict[str, Any]:
         "frequency_hz": measurand.frequency_hz,
         "setup": reading.setup,
         "unit": reading.unit,
-        "value": result.value if result else None,
-        "standard": result.standard if result else None,
-        "low": result.low if result else None,
-        "high": result.high if result else None,
-        "coverage_factor": result.coverage_factor if result else None,
-        "floor": result.floor if result else False,
-        "expected": expected.value if expected else None,
-        "expected_standard": expected.standard if expected else None,
+        **values_of(reading),
         "limit_low": reading.limit_low,
         "limit_high": reading.limit_high,
         "verdict": reading.verdict,

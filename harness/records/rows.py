@@ -184,12 +184,10 @@ def columns_of_key(key: ReadingKey) -> tuple[Any, ...]:
     )
 
 
-def reading_to_row(reading: Reading) -> Row:
-    """Make the row of `readings`. Raises RecordsError for a NaN, which a database would turn into "none"."""
-    row = dict(zip(KEY_COLUMNS, columns_of_key(reading.key), strict=True))
-    row |= {name: getattr(reading, name) for name in _READING_AS_IS}
+def values_of(reading: Reading) -> Row:
+    """Columns of the estimate and of the prediction, None where there is none."""
     result, expected = reading.estimate, reading.expected
-    row |= {
+    return {
         "value": result.value if result else None,
         "standard": result.standard if result else None,
         "low": result.low if result else None,
@@ -198,6 +196,16 @@ def reading_to_row(reading: Reading) -> Row:
         "floor": result.floor if result else False,
         "expected": expected.value if expected else None,
         "expected_standard": expected.standard if expected else None,
+    }
+
+
+def reading_to_row(reading: Reading) -> Row:
+    """Make the row of `readings`. Raises RecordsError for a NaN, which a database would turn into "none"."""
+    row = dict(zip(KEY_COLUMNS, columns_of_key(reading.key), strict=True))
+    row |= {name: getattr(reading, name) for name in _READING_AS_IS}
+    row |= values_of(reading)
+    result = reading.estimate
+    row |= {
         "budget": dump([[part.name, number_to_json(part.standard)] for part in result.budget])
         if result
         else "[]",

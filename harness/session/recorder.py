@@ -14,6 +14,7 @@ from harness.circuit.predict import Prediction
 from harness.errors import ReadingError
 from harness.job.fixture import Setup
 from harness.job.sequence import CheckSequence
+from harness.job.state import State
 from harness.measure.captures import Problem, examine, next_range, pick_range
 from harness.measure.clock import NOMINAL_CLOCK, Clock
 from harness.measure.reference import Reference
@@ -88,6 +89,22 @@ class CaptureRequest:
     silent: bool
     peaks_v: Mapping[int, float]
     purpose: str = ""
+
+
+def unplanned_request(
+    setup: Setup, state: State, stimulus: Stimulus, peaks_v: Mapping[int, float], *, purpose: str
+) -> CaptureRequest:
+    """What to record that is not of the plan: to prove leads, or to know the bench."""
+    return CaptureRequest(
+        number=0,
+        setup=setup.name,
+        state=state.name,
+        stimulus=stimulus,
+        purpose=purpose,
+        tones=stimulus.tones,
+        silent=not stimulus.has_tone,
+        peaks_v=peaks_v,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

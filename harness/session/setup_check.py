@@ -28,9 +28,10 @@ from harness.session.leads import (
     telling_states,
     unmoved,
 )
-from harness.session.recorder import CaptureRequest, FittedCapture
+from harness.session.recorder import FittedCapture, unplanned_request
 from harness.session.through import LOW_LEVEL_VRMS
 
+PURPOSE = "leads"
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
 DC_PEAK_V = 2.0  # the range that DC is looked for on: a fault clips it, a scope's own offset is small on it
 FOREIGN_LEG = 3.0  # a pin that sees the other leg's tone this many times above its own has the wrong lead
@@ -77,7 +78,7 @@ def capture_low(
 ) -> FittedCapture:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     context.drive.apply(stimulus)
-    return context.recorder.take(_request(setup, state, stimulus, peaks_v))
+    return context.recorder.take(unplanned_request(setup, state, stimulus, peaks_v, purpose=PURPOSE))
 
 
 def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
@@ -89,7 +90,7 @@ def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
         default=max(scope.volts_per_division),
     )
     fitted: FittedCapture = context.recorder.take_at(
-        _request(setup, state, SILENCE, peaks_v), dict.fromkeys(peaks_v, coarse)
+        unplanned_request(setup, state, SILENCE, peaks_v, purpose=PURPOSE), dict.fromkeys(peaks_v, coarse)
     )
     for row, number in enumerate(fitted.capture.inputs):
         offset_v = float(fitted.fit.offset_v[row])
@@ -117,19 +118,6 @@ def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
             "the unit",
             instrument="the wiring",
         )
-
-
-def _request(setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]) -> CaptureRequest:
-    return CaptureRequest(
-        number=0,
-        setup=setup.name,
-        state=state.name,
-        stimulus=stimulus,
-        purpose="leads",
-        tones=stimulus.tones,
-        silent=stimulus.kind == "silence",
-        peaks_v=peaks_v,
-    )
 
 
 LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's

@@ -36,9 +36,10 @@ from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext, impedances
 from harness.session.events import Remark, SetupBegun
-from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
+from harness.session.recorder import FittedCapture, RawCapture, unplanned_request
 
 UNPOWERED = State(on=(), powered=False)
+PURPOSE = "through reference"
 
 
 def lacks(residuals: BenchResiduals, plan: Plan) -> bool:
@@ -75,16 +76,8 @@ def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
         raise ValueError("without a through setup nothing is bare")
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
-    request = CaptureRequest(
-        number=0,
-        setup=setup.name,
-        state=UNPOWERED.name,
-        stimulus=stimulus,
-        purpose="bench alone",
-        tones=stimulus.tones,
-        silent=not stimulus.has_tone,
-        peaks_v=dict.fromkeys(bare_inputs(context, setup), peak_v),
-    )
+    peaks_v = dict.fromkeys(bare_inputs(context, setup), peak_v)
+    request = unplanned_request(setup, UNPOWERED, stimulus, peaks_v, purpose="bench alone")
     return context.recorder.take(request).capture
 
 
@@ -247,7 +240,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        request = _request(context, setup, stimulus, {})
+        request = unplanned_request(setup, UNPOWERED, stimulus, {}, purpose=PURPOSE)
         inputs = bare_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
@@ -274,7 +267,7 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    request = _request(context, setup, SILENCE, {})
+    request = unplanned_request(setup, UNPOWERED, SILENCE, {}, purpose=PURPOSE)
     inputs = bare_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
@@ -302,22 +295,7 @@ def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: 
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    return context.recorder.capture(_request(context, setup, stimulus, peaks_v))
-
-
-def _request(
-    context: RunContext, setup: Setup, stimulus: Stimulus, peaks_v: dict[int, float]
-) -> CaptureRequest:
-    return CaptureRequest(
-        number=0,
-        setup=setup.name,
-        state=UNPOWERED.name,
-        stimulus=stimulus,
-        purpose="through reference",
-        tones=stimulus.tones,
-        silent=stimulus.kind == "silence",
-        peaks_v=peaks_v,
-    )
+    return context.recorder.capture(unplanned_request(setup, UNPOWERED, stimulus, peaks_v, purpose=PURPOSE))
 
 
 def _shot(fitted: FittedCapture, level_vrms: float) -> Shot:
