@@ -232,7 +232,7 @@ class Opening:
         def switchboard() -> str:
             with ExitStack() as undo:
                 closed = self._switchboard(board_profile, undo, look=True).found_closed
-            return "says nothing of its channels" if closed is None else f"closed channels {listed(closed)}"
+            return "can't be read back" if closed is None else f"closed channels {listed(closed)}"
 
         for role, act in zip(ROLES, (generator, supply, switchboard), strict=True):
             if role not in left:

@@ -42,7 +42,9 @@ def claim(address: str, *, instrument: str) -> Iterator[None]:
             _lock(file)
         except OSError:
             raise InUse(
-                f"is in use by {_holder(file)}; wait for it or end it", instrument=instrument, address=address
+                f"is in use by {_holder(file)}; wait for it, or end it",
+                instrument=instrument,
+                address=address,
             ) from None
         if file.writable():
             _say_who(file, address)

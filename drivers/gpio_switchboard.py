@@ -127,7 +127,7 @@ def request_lines(address: str, profile: GpioProfile) -> GpiodLines:
         return GpiodLines(address, profile, gpiod)
     except (OSError, ValueError) as error:
         raise LinkLost(
-            f"the lines {list(profile.lines)} cannot be had: {error}",
+            f"the lines {list(profile.lines)} can't be used: {error}",
             instrument="switchboard",
             address=address,
         ) from error

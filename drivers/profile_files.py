@@ -69,7 +69,7 @@ def _read(path: Path) -> str:
         raise _one_mistake(str(path), "", f"cannot be read: {error.strerror or error}") from None
     except UnicodeDecodeError:
         raise _one_mistake(
-            str(path), "", "a byte that is no UTF-8; expected the file saved as UTF-8"
+            str(path), "", "a byte that is not UTF-8; expected the file saved as UTF-8"
         ) from None
 
 

@@ -92,7 +92,7 @@ class SerialWire(StreamWire):
                 left_s(deadline)
                 time.sleep(LEAVES_S)
         except serial.SerialTimeoutException:
-            raise TimeoutError("the serial line does not take what is sent to it") from None
+            raise TimeoutError("the serial line does not accept what is sent to it") from None
 
     def _receive(self, deadline: float) -> bytes:
         self._port.timeout = left_s(deadline)

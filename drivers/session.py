@@ -380,7 +380,7 @@ class Session:
         if self.dirty or self._wire is None:
             raise failed(
                 Desynchronised,
-                "an earlier exchange failed, so that answers could belong to other questions; reopen first",
+                "an earlier exchange failed, so answers may belong to other questions; reopen first",
             )
         state = self._wire.state() if check else "idle"
         if state == "idle":
@@ -389,7 +389,7 @@ class Session:
         self._note(f"input not empty before {command!r}: {state}")
         if state == "closed":
             raise failed(LinkLost, "the instrument closed the connection, or was unplugged")
-        raise failed(Desynchronised, "an answer that nobody asked for is waiting; reopen first")
+        raise failed(Desynchronised, "an unexpected answer is waiting; reopen first")
 
     def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
         limit_s = self.timeout_s if timeout_s is None else timeout_s

@@ -24,8 +24,8 @@ KEEPALIVE_WITHIN_MS = 10_000
 LONGEST_LINE = 1 << 20
 LONGEST_BLOCK = 1 << 26  # where nobody knows how long it should be
 UNTERMINATED = (
-    "the line feed behind the block (the block is whole; of an instrument that sends none, its profile may "
-    "say block_terminated = false)"
+    "the line feed behind the block (the block is complete; if the instrument sends none, set "
+    "block_terminated = false in its profile)"
 )
 
 
@@ -199,7 +199,7 @@ class SocketWire(StreamWire):
         try:
             self._socket.sendall(data)
         except TimeoutError:
-            raise TimeoutError("the instrument does not take what is sent to it") from None
+            raise TimeoutError("the instrument does not accept what is sent to it") from None
 
     def _receive(self, deadline: float) -> bytes:
         self._socket.settimeout(left_s(deadline))

@@ -13,7 +13,7 @@ Decision = Literal["guarded", "simple"]
 def limits_for(limit: Limit, expected: float | None) -> tuple[float | None, float | None]:
     """Low and high end of what a value may be, None where open, in the limit's unit.
 
-    `within` limits lie round the predicted value. Raises ReadingError where there is no prediction.
+    `within` limits are centred on the predicted value. Raises ReadingError where there is no prediction.
     """
     if limit.kind != "within":
         return limit.low, limit.high

@@ -182,7 +182,7 @@ def _split(text: object, dimension: Dimension) -> tuple[float, str]:
     try:
         quantity = quantiphy.Quantity(text)
     except quantiphy.QuantiPhyError:
-        raise ValueError(f'found "{text}", which does not read as a quantity; expected {expected}') from None
+        raise ValueError(f'found "{text}", which is not a value with a unit; expected {expected}') from None
     return float(quantity.real), str(quantity.units)
 
 

@@ -201,8 +201,8 @@ class LazyGroup(TyperGroup):
 app = typer.Typer(
     cls=LazyGroup,
     name="switchwalk",
-    help="Walk a relay-switched balanced audio module through every switch state, measure it, judge it, "
-    "and keep the record.",
+    help="Test relay-switched balanced audio modules: step each unit through every switch state, measure "
+    "it, judge it and record it.",
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

@@ -74,7 +74,7 @@ SerialsFile = Annotated[
     typer.Option(
         "--serials",
         metavar="FILE",
-        help="Serial numbers, a line each, in place of asking.",
+        help="File of serial numbers, one per line, instead of prompting.",
         show_default=False,
     ),
 ]
@@ -86,7 +86,7 @@ def batch(
     serials: SerialsFile = None,
     name: Annotated[str, typer.Option("--batch", metavar="NAME", help="The batch's name.")] = "",
     operator: Operator = None,
-    notes: Annotated[str, typer.Option(help="Kept with each run.", show_default=False)] = "",
+    notes: Annotated[str, typer.Option(help="Recorded with each run.", show_default=False)] = "",
     again: Again = "",
     override: Override = "",
     bench: BenchPath = None,
@@ -95,7 +95,7 @@ def batch(
         float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
     ] = 0.0,
     seed: Annotated[
-        int, typer.Option(metavar="NUMBER", help="Draws which units are faulty, and by what.")
+        int, typer.Option(metavar="NUMBER", help="Decides which units have a fault, and which fault.")
     ] = 1,
     speed: Speed = 1.0,
     records: RecordsPlace = None,
@@ -104,7 +104,7 @@ def batch(
         bool, typer.Option("--json", help="Print the batch as JSON at its end, and nothing else.")
     ] = False,
 ) -> None:
-    """Test unit after unit: serial, run, one big word, the likely fault, and ready for the next."""
+    """Prompt for a serial number, test, show a large PASS or FAIL and the likely fault, then repeat."""
     described, place = read_job(job, bench), records or DEFAULT_RECORDS
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     _check_faulty(faulty, serials, simulate=simulate)
@@ -280,7 +280,9 @@ class Units:
         say(why, err=True)
 
     def _mistyped(self, serial: str, why: str) -> None:
-        """Hear of what can be no serial number: at a terminal it is typed again, else nobody is there to."""
+        """Report an invalid serial number; on a terminal the operator retypes it, otherwise it counts as
+        refused.
+        """
         if sys.stdin.isatty():
             say(f"{serial!r}: {why}", err=True)
         else:
@@ -298,14 +300,16 @@ class Units:
             return None
         if not retest.why and self.attended and sys.stdin.isatty():
             of = "" if retest.allowed is None else f" of {retest.allowed}"
-            why = ask(f"unit {serial}: {retest.before}. Retest {retest.number}{of}: why? (empty: not run) ")
+            why = ask(
+                f"unit {serial}: {retest.before}. Retest {retest.number}{of}: why? (empty: not tested) "
+            )
             if is_serial(why, job.sequence) or why == serial:
-                raise UsageError(f"unit {serial} is not run again: {why} is a serial number and no reason")
-            who = retest.who or (ask("Who says so? ") if why else "")
+                raise UsageError(f"unit {serial} is not run again: {why} is a serial number, not a reason")
+            who = retest.who or (ask("Who allows it? ") if why else "")
             retest = replace(retest, who=who, why=why)
         if not (retest.why and retest.who):
             raise UsageError(
-                f"unit {serial}: {retest.before}. It is run again only with a name and a reason: "
+                f"unit {serial}: {retest.before}. It is tested again only with a name and a reason: "
                 "--operator NAME --again REASON"
             )
         return retest
@@ -328,17 +332,19 @@ class Units:
                 before = self.made.units[-1].serial if self.made.units else ""
                 if before == serial:
                     return ()
-                text = f"what is in the fixture draws the same as {before} did when it left"
+                text = (
+                    f"the unit in the fixture draws the same currents as {before} did at the end of its test"
+                )
             if not self.attended:
                 # Nobody has forgotten anything here: the unit is like that.
                 return ((RefusalOverridden(who="", why=text), text),)
             if not sys.stdin.isatty():
                 raise UsageError(f"unit {serial} is not tested: {text}")
             say(text[:1].upper() + text[1:] + ".", hang=0)
-            wanted = f"Put {serial} in and press Enter; or type run, or skip: "
+            wanted = f"Plug {serial} in and press Enter; or type run, or skip: "
             if self._ask_for(serial, wanted) == "run":
                 who = self.request.operator or "nobody named"
-                return ((RefusalOverridden(who=who, why=text), f"{who} had it tested as it is: {text}"),)
+                return ((RefusalOverridden(who=who, why=text), f"{who} had it tested anyway: {text}"),)
 
     def _ask_for(self, serial: str, question: str) -> str:
         """Have a unit put in; what was typed. Raises UsageError if it is to be skipped."""
@@ -406,6 +412,6 @@ def _check_wanted(
             continue
         if not (again and operator):
             mistakes.append(f"unit {serial}: {how_it_ended(earlier[-1])}")
-            cures.add("Units are run again only with a name and a reason: --operator NAME --again REASON")
+            cures.add("A unit is tested again only with a name and a reason: --operator NAME --again REASON")
     if mistakes:
         raise UsageError("\n".join([*mistakes, *sorted(cures)]))

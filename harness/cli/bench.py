@@ -89,7 +89,7 @@ def bench(
     speed: Speed = 1.0,
     as_json: AsJson = False,
 ) -> None:
-    """Check a bench: each instrument answers, is what the file says, and does what it is told.
+    """Check a bench without a unit: does each instrument answer, is it the right one, and does it obey?
 
     The fixture has to be empty for it.
     """
@@ -126,7 +126,9 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
                 _look(job, bench, singly, checked)
     except (BenchError, JobError) as error:  # what could not be made safe, before or after
         checked.append(
-            Checked(what=SAFE, ok=False, message=str(error), cause="see to it by hand before anything else")
+            Checked(
+                what=SAFE, ok=False, message=str(error), cause="switch it off by hand before anything else"
+            )
         )
     return checked
 
@@ -225,7 +227,8 @@ def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
         or _of_the_device(error, address)
         or _of_the_loopback(error, address)
         or _of_the_answers(error, profile)
-        or f"it does not do what {profile!r} says: hold its manual against the profile's commands and limits"
+        or f"it does not behave as {profile!r} says: compare its manual with the profile's commands and "
+        "limits"
     )
 
 
@@ -256,7 +259,7 @@ def _of_the_device(error: SwitchwalkError, address: str) -> str:
     if numbers & set(TAKEN):
         return "another program holds it: a terminal program, a logger; close that one"
     if errno.ENOENT in numbers:
-        return "nothing is plugged in under this name: `switchwalk find` lists what there is"
+        return "nothing is plugged in under this name; `switchwalk find` lists what is there"
     return ""
 
 
@@ -269,7 +272,7 @@ def _whose(address: str) -> str:
         group = Path(result[1]).group()
     except (OSError, KeyError):
         return ""
-    return f" {result[1]}: become a member of its group {group!r} and log in anew"
+    return f" {result[1]}: join its group {group!r} and log in again"
 
 
 def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
@@ -283,7 +286,7 @@ def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
                 "it takes the connection and says nothing: another program may hold it (some have a single "
                 "connection), this port may not be the one for commands, or the termination is another"
             )
-        return "the baud rate of its profile, another kind of board, or another device on this port"
+        return "a wrong baud rate in its profile, another kind of board, or another device on this port"
     if isinstance(error, LinkLost) and any(isinstance(each, socket.gaierror) for each in _chain(error)):
         return "the name in the address is no name on this network: write its number"
     if isinstance(error, LinkLost):
@@ -301,7 +304,7 @@ def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
         return f"it refuses a value or a setting: the limits in {profile!r}, or its present mode"
     if isinstance(error, BadReply):
         return (
-            f"what answers here is no instrument of the kind that {profile!r} is for, or two programs talk "
+            f"what answers here is not the kind of instrument that {profile!r} is for, or two programs talk "
             "to it at once"
         )
     if isinstance(error, Desynchronised):
@@ -344,7 +347,7 @@ def find(
         typer.echo(f'address = "{each.address}"')
         say(f"{each.wire}: {each.trouble or each.what}", indent=4)
     if not seen:
-        typer.echo("nothing is seen: no serial port, no USB or GPIB instrument, and no --host was given")
+        typer.echo("nothing found: no serial port, no USB or GPIB instrument, and no --host was given")
     for note in notes:
         typer.echo(note, err=True)
 
@@ -366,7 +369,7 @@ def _serial_ports() -> Iterator[Seen]:
             text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"
         )
         address = lasting.get(Path(port.device), port.device)
-        yield Seen(wire="serial port", address=address, what=what or "says nothing of itself")
+        yield Seen(wire="serial port", address=address, what=what or "no description")
 
 
 def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
@@ -417,22 +420,29 @@ def _asked(host: str, port: int) -> Seen:
 
 def simulate(
     job: JobFolder,
-    serial: Annotated[str, typer.Option(help="The unit's serial number: draws its values.")] = "SIM-1",
+    serial: Annotated[
+        str, typer.Option(help="The unit's serial number, which decides its values.")
+    ] = "SIM-1",
     fault: Faults = None,
     trouble: Annotated[
         list[str] | None,
-        typer.Option(metavar="TEXT", help="A trouble of the bench; may be repeated.", show_default=False),
+        typer.Option(
+            metavar="TEXT",
+            help="Trouble with an instrument, such as oscilloscope late 800 ms "
+            "after 20 (docs/profiles.md); may be repeated.",
+            show_default=False,
+        ),
     ] = None,
     speed: Speed = 1.0,
     lead_errors: LeadErrors = 0.0,
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
-    bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Draws the bench's own errors.")] = 1,
+    bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
     bench_file: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Write a bench.toml that reaches it.", show_default=False),
+        typer.Option(metavar="FILE", help="Write a bench.toml that leads to it.", show_default=False),
     ] = None,
 ) -> None:
-    """Start a simulated bench with a unit on it; prints its addresses and runs until Ctrl-C."""
+    """Start a simulated bench with a unit on it, print its addresses, and run until Ctrl-C."""
     arguments = simulator_command(
         job, Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=lead_errors)
     )

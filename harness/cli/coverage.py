@@ -82,17 +82,19 @@ def coverage(
         typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.", show_default=False),
     ] = None,
     design: Annotated[
-        bool, typer.Option("--design-plugs", help="Search E24 resistors for coded loopback plugs.")
+        bool, typer.Option("--design-plugs", help="Choose E24 resistors for coded loopback plugs.")
     ] = False,
     minimal: Annotated[
-        bool, typer.Option("--minimal", help="Find the fewest steps that see as much.")
+        bool, typer.Option("--minimal", help="Find the fewest steps that detect as much.")
     ] = False,
-    every: Annotated[bool, typer.Option("--all", help="Name every fault that is seen, and by what.")] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="List every fault that is detected, and by which reading.")
+    ] = False,
     fault: Annotated[
         list[str] | None,
         typer.Option(
             metavar="NAME",
-            help='Judge this fault too, or several at once ("A + B"). May be repeated.',
+            help='Evaluate this fault too, or several at once ("A + B"); may be repeated.',
             show_default=False,
         ),
     ] = None,
@@ -104,7 +106,9 @@ def coverage(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print, for every single fault, whether a job's sequence would see it, and what would."""
+    """Print the single-fault coverage of a job: faults detected, faults missed, and what would detect
+    them.
+    """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
     impedances = impedances_of(described, bench)
@@ -282,7 +286,7 @@ def coverage_lines(
     )
     if result.tight:
         yield ""
-        yield "Limits tighter than the spread of good units, which may end unproven:"
+        yield "Limits that a good unit may fail, since they are tighter than the spread of good units:"
         for tight in result.tight[:FEW]:
             yield from _folded(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
     yield from _unseen_lines(result)
@@ -290,7 +294,7 @@ def coverage_lines(
     yield from _seen_lines(result, every=every)
     if result.groups:
         yield ""
-        yield from _folded(f"Seen, and not told apart from each other ({len(result.groups)} groups):")
+        yield from _folded(f"Detected, but not told apart from each other ({len(result.groups)} groups):")
         for group in result.groups:
             yield from _folded(" | ".join(map(_whole, group)), indent=2, more=6)
     yield from _contact_lines(result, loads)
@@ -338,9 +342,9 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         return
     yield ""
     if not additions:
-        yield from _folded("Nothing that was tried would see them: no check, state, view, plug or load.")
+        yield from _folded("Nothing that was tried would detect them: no check, state, view, plug or load.")
         return
-    yield "Cheapest additions that would, in this order:"
+    yield "Cheapest additions that would detect them, in this order:"
     for addition in additions:
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
         plural = "s" if len(addition.sees) > 1 else ""
@@ -349,7 +353,7 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         )
     left = len(result.unseen) - sum(len(one.sees) for one in additions)
     if left:
-        yield from _folded(f"nothing that was tried would see the other {left}", indent=2)
+        yield from _folded(f"nothing that was tried would detect the other {left}", indent=2)
 
 
 def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[str]:
@@ -357,7 +361,7 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
         return
     yield ""
     yield from _folded(
-        f"Resistive contacts, counted apart; seen of {len(result.contacts)}: {_shares(result)}"
+        f"Resistive contacts, counted separately; detected of {len(result.contacts)}: {_shares(result)}"
     )
     yield ""
     heavy = "".join(f"{f'{load.load_ohm:g} ohm':>{OHM + 2}}" for load in loads)
@@ -395,8 +399,8 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
     """The fewest steps that see as much, and what they save."""
     before, after = shorter.before, shorter.after
     yield ""
-    best = "the fewest" if shorter.proven else "the fewest found in the time given"
-    yield from _folded(f"Steps that see the same {shorter.seen} faults, {best}:")
+    best = "the fewest" if shorter.proven else "the fewest found in the available time"
+    yield from _folded(f"Steps that detect the same {shorter.seen} faults, {best}:")
     steps: dict[str, list[str]] = {}
     for visit in shorter.plan.visits:
         names = [
@@ -417,15 +421,15 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
     for what, old, new in rows:
         if old != "0 s":
             yield f"  {what:<26}{old:>10}{new:>10}"
-    yield from _folded(
-        "They prove the parts, not the whole: figures of the states left out are not measured.", indent=2
-    )
+    yield from _folded("They detect faults of single parts; the states left out are not measured.", indent=2)
 
 
 def plug_lines(plugs: PlugDesign) -> Iterator[str]:
     """What each set of plugs would show, and the best of them for fixture.toml."""
     yield ""
-    yield from _folded(f"Loopback plugs, by what the outputs alone see ({plugs.tried} sets tried):")
+    yield from _folded(
+        f"Loopback plugs, by what is detected at the outputs alone ({plugs.tried} sets tried):"
+    )
     for one in (*plugs.others, plugs.best):
         yield from _folded(
             f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2

@@ -97,22 +97,25 @@ class Study:
 def study(
     job: JobFolder,
     units: Annotated[
-        str, typer.Option(metavar="S1,S2", help="Study these units, run again and again.", show_default=False)
+        str, typer.Option(metavar="S1,S2", help="Units to study, each tested repeatedly.", show_default=False)
     ],
     repeats: Annotated[
         int, typer.Option(min=2, metavar="COUNT", help="Runs of each unit by each operator.")
     ] = 3,
     operators: Annotated[
-        str, typer.Option(metavar="A,B", help="Who runs them, each all of them.", show_default=False)
+        str, typer.Option(metavar="A,B", help="Operators; each tests all units.", show_default=False)
     ] = "",
     by: Annotated[DifferBy, typer.Option(help="What the runs differ by, from records.")] = DifferBy.operator,
     from_records: Annotated[
-        bool, typer.Option("--from-records", help="Run nothing: study what the records hold of the units.")
+        bool, typer.Option("--from-records", help="Test nothing: evaluate recorded runs of the units.")
     ] = False,
     name: Annotated[
-        str, typer.Option("--batch", metavar="NAME", help="The study's name; one that was stopped goes on.")
+        str,
+        typer.Option("--batch", metavar="NAME", help="The study's name; with it, a stopped study continues."),
     ] = "",
-    seed: Annotated[int, typer.Option(metavar="NUMBER", help="Draws the order in which units are run.")] = 1,
+    seed: Annotated[
+        int, typer.Option(metavar="NUMBER", help="Decides the order in which units are tested.")
+    ] = 1,
     bench: BenchPath = None,
     simulate: Simulate = False,
     speed: Speed = 1.0,
@@ -241,7 +244,7 @@ class _GaugeBench:
             self.bench.simulator.place_unit(serial, faults)
             return
         if not sys.stdin.isatty():
-            raise UsageError(f"standard input is no terminal, so nobody can be asked: {request}")
+            raise UsageError(f"standard input is not a terminal, so nobody can be asked: {request}")
         ask_hands(f"{request}, and press Enter: ", undone=f"nobody put unit {serial} in")
 
     def test(
@@ -304,12 +307,12 @@ def _check_study(wanted: Study, job: Job) -> None:
 def _run_study(here: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
     """Make the runs of a study that are not there yet. Raises BenchError if a run was stopped."""
     for number, (serial, operator) in enumerate(left, start=1):
-        here.place(serial, f"run {number} of {len(left)}: {operator}, put unit {serial} in afresh")
+        here.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
         result = here.test(serial, operator)
         if result.outcome == "stopped":
             raise BenchError(
                 f"run {result.run_id} of the study was stopped: {result.reason}. The runs before it are "
-                "kept; with the same --batch NAME the study goes on",
+                "recorded; with the same --batch NAME the study continues",
                 instrument="bench",
             )
         if not here.quiet:

@@ -56,7 +56,7 @@ def study_lines(study_result: StudyResult) -> Iterator[str]:
         f"{crossing.trials} times each; crossed, analysis of variance"
     )
     if crossing.left_out:
-        yield f"left out, since the crossing has no place for them: {counted(crossing.left_out, 'run')}"
+        yield f"left out, since they don't fit into the crossed study: {counted(crossing.left_out, 'run')}"
     studied = [one for one in result if one.study is not None]
     yield ""
     yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
@@ -137,9 +137,9 @@ def golden_lines(result: Golden) -> Iterator[str]:
             yield f"and {len(result.moved) - SHOWN} more; --json has them all"
     if not result.check.good:
         yield from _wrapped(
-            "Runs and batches are refused on this bench until it is checked again and is in place. Look at "
-            "leads, plugs, loads and probes; then at the golden unit. Where the bench was changed on "
-            "purpose, --new-history REASON begins a new history with the next check."
+            "Runs and batches are refused on this bench until a check is good again. Check leads, plugs, "
+            "loads and probes, then the golden unit. If the bench was changed on purpose, --new-history "
+            "REASON starts a new history with the next check."
         )
 
 

@@ -44,7 +44,7 @@ def new(
     ] = None,
     controls: Annotated[
         int | None,
-        typer.Option("--controls", help="Control lines: one a loop, then mute, dim.", show_default=False),
+        typer.Option("--controls", help="Control lines: one per loop, then mute, dim.", show_default=False),
     ] = None,
     relays: Annotated[
         int | None,
@@ -62,9 +62,9 @@ def new(
         ),
     ] = None,
 ) -> None:
-    """Write a job's four files, commented, for a line switcher; then they are yours to change.
+    """Write the four commented files of a job for a line switcher.
 
-    Asks what no option says; where there is no terminal to ask at, takes the usual. Never writes over a file.
+    Asks for whatever no option gives; without a terminal it takes the defaults. Never overwrites a file.
     """
     usual = template_named(template or USUAL)
     ask = template is None and sys.stdin.isatty()
@@ -113,7 +113,7 @@ def import_netlist(
     In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 rest1 operated1 common2 ... TYPE, or the S
     switches of one control pair; a model with nc in its name opens. In a schematic's netlist it is a part K1
     whose pins are A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Nets are read as left.out.hot, L_OUT_P, out+.
-    What could not be told is said, and stands in comments in the draft.
+    What could not be derived is printed, and written as comments into the draft.
     """
     drafted = draft_module(read_netlist(netlist))
     if out is None:
@@ -121,7 +121,7 @@ def import_netlist(
     else:
         write_new({out: drafted.text})
     for question in drafted.unclear:
-        say(f"could not tell: {question}", err=True)
+        say(f"not derived: {question}", err=True)
     if out is not None:
         say(
             f"{out}: a draft with {len(drafted.unclear)} open questions. Read it against the circuit diagram",
@@ -277,7 +277,7 @@ def table(
     bench: BenchPath = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print the truth table of a job: states by ports, with route, level and polarity."""
+    """Print what the circuit predicts: for each state and port the route, level and polarity."""
     described = read_job(job, bench)
     rows = truth_table(
         described.module,
@@ -362,7 +362,9 @@ def wiring(
         Path | None,
         typer.Option("--html", metavar="FILE", help="Write it as a page with drawings.", show_default=False),
     ] = None,
-    setups: Annotated[bool, typer.Option("--setups", help="Draw every test setup's leads too.")] = False,
+    setups: Annotated[
+        bool, typer.Option("--setups", help="Also draw the leads of every test setup.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Print the fixture's pin lists, its loopback plugs with the resistors to buy, and the bill of

@@ -470,7 +470,7 @@ def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iter
         try:
             shown(event)
         except OSError as error:
-            raise KeyboardInterrupt(f"stopped: what it prints can go nowhere ({error})") from error
+            raise KeyboardInterrupt(f"stopped: its output can't be written ({error})") from error
 
     shown.__enter__()
     try:

@@ -48,8 +48,8 @@ PERIODS = 3
 TONELESS_S = 3e-3
 USUAL_HZ = 1e3
 NEIGHBOURS = (
-    "Hot and cold are driven at two neighbouring frequencies, to be told apart: where one stands against the "
-    "other in these traces says nothing of the unit's polarity or phase; the readings do."
+    "Hot and cold are driven at two neighbouring frequencies, to tell them apart. So these traces don't "
+    "show polarity or phase; the readings do."
 )
 
 
@@ -73,21 +73,21 @@ def measure(
         ),
     ],
     setup: Annotated[
-        str | None, typer.Option(metavar="NAME", help="In this setup only.", show_default=False)
+        str | None, typer.Option(metavar="NAME", help="Measure only in this setup.", show_default=False)
     ] = None,
     serial: Annotated[
-        str, typer.Option(help="The unit's serial number; draws a simulated one.")
+        str, typer.Option(help="The unit's serial number, which decides a simulated unit's values.")
     ] = "measured",
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,
     fault: Faults = None,
     speed: Speed = 1.0,
     png: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the traces to a file.", show_default=False)
+        Path | None, typer.Option(metavar="FILE", help="Draw the waveforms to a file.", show_default=False)
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
 ) -> None:
-    """Measure one state once: its readings and what the legs showed. Nothing is kept of it."""
+    """Measure one state once and print its readings and the level of each leg. Nothing is recorded."""
     described = read_job(job, bench)
     wanted = Simulation(serial=serial, faults=fault or (), speed=speed)
 
@@ -130,9 +130,7 @@ def reference(
     records: RecordsPlace = None,
     temperature: Annotated[
         float | None,
-        typer.Option(
-            metavar="CELSIUS", help="The room's temperature, to be kept with it.", show_default=False
-        ),
+        typer.Option(metavar="CELSIUS", help="The room's temperature, recorded with it.", show_default=False),
     ] = None,
 ) -> None:
     """Measure the through setup at every tone of a job, keep it, and show the drift since the last one."""
@@ -286,9 +284,7 @@ def _measure_bench(bench: OpenBench) -> Reference:
         result = run.measure_bench()
         bench.close()
     if result is None:
-        raise UsageError(
-            "the sequence has nothing that is measured with a tone: there is nothing to refer to"
-        )
+        raise UsageError("the sequence measures nothing with a tone, so it needs no reference")
     return result
 
 
@@ -299,7 +295,7 @@ def _say_reference(result: Reference, taken: datetime, bench: str) -> None:
     also = [word for word, there in bench_alone if there]
     own = f" and the bench's own {' and '.join(also)}" if also else ""
     typer.echo(f"through reference of {bench!r}: {len(result.tones)} tones{own}, kept")
-    typer.echo(f"good until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
+    typer.echo(f"valid until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
 
 
 def _say_drift(result: Reference, before: KeptReference | None) -> None:
@@ -310,7 +306,7 @@ def _say_drift(result: Reference, before: KeptReference | None) -> None:
     at = "" if before.temperature_c is None else f", at {before.temperature_c:g} degrees Celsius"
     typer.echo(f"drift since {before.taken:%Y-%m-%d %H:%M} UTC{at}:")
     if last.instruments != result.instruments:
-        typer.echo("  that was with other instruments: nothing can be said")
+        typer.echo("  that was taken with other instruments, so they can't be compared")
         return
     for tone in drift(result, last):
         typer.echo(

@@ -31,16 +31,16 @@ def say_likely(result: Explained | None, run_id: int, outcome: str) -> None:
     """What would explain a failed run best, in two or three lines, or what would tell."""
     if result is None:
         if outcome == "fail":
-            say(f"`switchwalk diagnose {run_id}` tells the likely fault, after a moment.", indent=2)
+            say(f"`switchwalk diagnose {run_id}` tells the likely fault.", indent=2)
         return
     if not result.names:
-        say("No single fault of the list explains this; `switchwalk diagnose` tries pairs.", indent=2)
+        say("No single fault on the list explains this; `switchwalk diagnose` tries pairs.", indent=2)
         return
     name, words = result.explanation.groups[0].faults[0]
     say(f"most likely: {name} ({result.explanation.groups[0].likelihood})", indent=2)
     say(words, indent=15, hang=0)
     if len(result.names) > 1:
-        say(f"not told apart from: {', '.join(result.names[1:])}", indent=2)
+        say(f"can't be told apart from: {', '.join(result.names[1:])}", indent=2)
 
 
 def say_worst(readings: Sequence[Reading], count: int) -> None:
@@ -145,7 +145,7 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
         yield f"simulated faults were drawn with --seed {batch.seed}"
     if results:
         width = min(LONGEST_SERIAL_SHOWN, max(6, *(len(result.serial) for result in results)))
-        yield f"{'serial':<{width}} {'run':>5} {'verdict':<8} {'time':>7}  fault named"
+        yield f"{'serial':<{width}} {'run':>5} {'verdict':<8} {'time':>7}  likely fault"
         for one in results:
             yield from _unit_lines(one, width)
     yield f"{_counts(results)}{_escapes(results)}"
@@ -155,7 +155,7 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
             f"{sum(one.ready_s for one in results) / len(results):.1f} s on average"
         )
     if batch.refused:
-        yield f"not tested, for the reasons given: {len(batch.refused)}"
+        yield f"not tested, for the reasons above: {len(batch.refused)}"
     if left:
         yield from textwrap.wrap(f"not run: {', '.join(map(printable, left))}", WIDTH, subsequent_indent="  ")
 

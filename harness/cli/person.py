@@ -18,7 +18,7 @@ from harness.session.admission import serial_mistake
 from harness.session.planned_job import PlannedJob, made_by_hand
 from harness.session.simulated import Simulation
 
-NOBODY = "standard input is no terminal, so nobody can be asked"
+NOBODY = "standard input is not a terminal, so nobody can be asked"
 
 
 def tell(text: str) -> None:
@@ -60,8 +60,8 @@ def require_person(plan: Plan) -> None:
     by_hand = made_by_hand(plan)
     if by_hand and not sys.stdin.isatty():
         raise UsageError(
-            f"{NOBODY}, and a person moves the leads of {by_hand}. "
-            "Run it in a terminal, or give the setup select = […], switchboard channels that make it"
+            f"{NOBODY}, and somebody has to move the leads of {by_hand}. "
+            "Run it in a terminal, or give the setup select = […], relay board channels that make it"
         )
 
 
@@ -100,12 +100,12 @@ def read_serials(path: Path, sequence: CheckSequence) -> list[str]:
     for number, serial in listed_lines(path, "serial numbers"):
         wrong = serial_mistake(serial, sequence)
         if serial in result:
-            wrong = f"stands in line {result[serial]} too; expected every serial number once"
+            wrong = f"is also in line {result[serial]}; expected every serial number once"
         if wrong:
             mistakes.append(f"{path}:{number}: serial {serial!r}: {wrong}")
         result.setdefault(serial, number)
     if not result:
-        mistakes.append(f"{path}: no serial number is in it; expected a line each")
+        mistakes.append(f"{path}: contains no serial number; expected one per line")
     if mistakes:
         raise UsageError("\n".join(mistakes))
     return list(result)
@@ -138,10 +138,10 @@ def asked_serials(
     lines, first = typed_lines(), True
     while True:
         if left_out() and not first:
-            typer.echo("What was typed or scanned before this question is left out.", err=True)
+            typer.echo("What was typed or scanned before this prompt is discarded.", err=True)
         first = False
         with line_ended(err=quiet):
-            typer.echo("Unit in the fixture? Its serial (empty ends): ", nl=False, err=quiet)
+            typer.echo("Serial number of the unit in the fixture (empty ends): ", nl=False, err=quiet)
             sys.stdout.flush()
             line = next(lines, "")
         if not (line and sys.stdin.isatty()):  # there the terminal has shown its end
@@ -164,7 +164,7 @@ def ask(question: str) -> str:
 def ask_hands(question: str, *, undone: str) -> str:
     """Ask for what hands do before they press Enter; the answer without spaces around it.
 
-    Raises KeyboardInterrupt, which says what is `undone`, at the end of input: that is no Enter.
+    Raises KeyboardInterrupt, which says what is `undone`, on end of input, which does not count as Enter.
     """
     line = _answer(question)
     if not line:

@@ -44,13 +44,13 @@ def units(
     serial: Annotated[
         str | None,
         typer.Argument(
-            metavar="[SERIAL]", help="One unit alone, and what its relays did.", show_default=False
+            metavar="[SERIAL]", help="Show this unit, with its relay operation counts.", show_default=False
         ),
     ] = None,
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """List every unit in the records with its latest run; of one, how often each relay was operated."""
+    """List recorded units with their latest runs, or one unit with its relay operation counts."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         result = [unit for unit in store.units() if serial in (None, unit.serial)]
         told = as_json or serial is not None
@@ -65,7 +65,7 @@ def units(
     for unit, each in zip(result, counts, strict=True) if serial is not None else ():
         which = f"{unit.part}{', simulated' if unit.simulated else ''}"
         message = ", ".join(f"{relay} {count}" for relay, count in each.items())
-        say(printable(f"relays operated, in all runs of {which}: {message or 'not counted'}"))
+        say(printable(f"relay operations in all runs of {which}: {message or 'not counted'}"))
 
 
 def show(
@@ -74,10 +74,10 @@ def show(
     as_json: AsJson = False,
     every: Annotated[bool, typer.Option("--all", help="Show the readings that passed as well.")] = False,
     budget: Annotated[
-        bool, typer.Option("--budget", help="Show what each reading's uncertainty is made of.")
+        bool, typer.Option("--budget", help="Show the uncertainty budget of each reading.")
     ] = False,
 ) -> None:
-    """Show one run: what it was, its verdict, and the readings that did not pass."""
+    """Show one run: its verdict and the readings that did not pass."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, readings, events = store.run(run), store.readings(run), store.events(run)
         relay_operations = relay_operations_of(store, record, readings, events)
@@ -174,7 +174,7 @@ def _print_run(console: Console, record: RunRecord) -> None:
     console.print(printable(when))
     console.print(printable(f"{header.sequence_name} on {header.bench_name}"))
     if header.purpose:
-        console.print(printable(f"No test of the unit as a whole: {header.purpose}"))
+        console.print(printable(f"Not a test of the whole unit: {header.purpose}"))
     for identity in header.instruments:
         say(printable(f"{identity.role}: {identity.text} at {identity.address}"), indent=2)
     if header.notes:
@@ -269,14 +269,14 @@ def relay_operation_lines(relay_operations: dict[str, Any]) -> list[str]:
         f"{count} {verdict}" for verdict, count in relay_operations["contact_readings"].items()
     )
     return [
-        f"relays commanded, in this run of all of the unit's: {counts or 'none'}",
+        f"relay operations, this run of the unit's total: {counts or 'none'}",
         "read back: "
         + (
             "by the switchboard, after every change"
             if relay_operations["read_back"]
             else "no, this switchboard cannot"
         ),
-        f"proven: coils by what each line drew ({currents or 'not measured'}); contacts by "
+        f"verified: coils by the current of each control line ({currents or 'not measured'}); contacts by "
         f"{contacts or 'no'} readings along a route",
     ]
 
@@ -291,11 +291,11 @@ def verify(
         typer.Option("--expect", metavar="SHA256", help="Digest noted earlier; must still be present."),
     ] = "",
     upgrade: Annotated[
-        bool, typer.Option("--upgrade", help="Bring records of an older version up to this one first.")
+        bool, typer.Option("--upgrade", help="First upgrade records of an older version.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Look for readings that were edited, removed, moved or put in since they were recorded."""
+    """Check that no record was edited, removed, moved or added after it was written."""
     with open_records(records or DEFAULT_RECORDS, read_only=not upgrade, bring_up=upgrade) as store:
         result = store.verify(run, expected=expect)
     if as_json:

@@ -49,7 +49,7 @@ class ReferenceFrom(StrEnum):
 
 TranscriptPath = Annotated[
     Path | None,
-    typer.Option(metavar="FILE", help="Write every message on the wires to a file.", show_default=False),
+    typer.Option(metavar="FILE", help="Record every message on the wires to a file.", show_default=False),
 ]
 OutcomeAsJson = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON, and nothing else.")]
 Again = Annotated[
@@ -78,14 +78,16 @@ def run(
     reference: Annotated[
         ReferenceFrom,
         typer.Option(
-            help="The through reference: auto (a new one; a kept one where it would need hands and is still "
-            "good), own, kept, or none."
+            help="The through reference: own (take a new one), kept (use the recorded one), none, or auto "
+            "(own; kept if a new one would need hands and the recorded one is still valid)."
         ),
     ] = ReferenceFrom.auto,
     transcript: TranscriptPath = None,
     as_json: OutcomeAsJson = False,
 ) -> None:
-    """Test one unit: every state, both channels; ends in PASS, FAIL or UNPROVEN and a report."""
+    """Test one unit in every state, on both channels. The run ends with PASS, FAIL or UNPROVEN, and a
+    report.
+    """
     described, place = read_job(job, bench), records or DEFAULT_RECORDS
     wrong = serial_mistake(serial, described.sequence)
     if wrong:
@@ -130,14 +132,14 @@ def resume(
     run: RunNumber,
     serial: Annotated[
         str | None,
-        typer.Option(help="The serial number of the unit in the fixture, to say that it is the run's."),
+        typer.Option(help="The serial number of the unit in the fixture, to confirm that it is the run's."),
     ] = None,
     speed: Speed = 1.0,
     records: RecordsPlace = None,
     transcript: TranscriptPath = None,
     as_json: OutcomeAsJson = False,
 ) -> None:
-    """Go on with a run that was interrupted or stopped, on the same bench with the same unit."""
+    """Continue a run that was interrupted or stopped, on the same bench with the same unit."""
     place = records or DEFAULT_RECORDS
     with stoppable() as stopping, open_records(place) as store:
         record = store.run(run)
@@ -230,10 +232,10 @@ def _end_with_report(store: RunStore, record: RunRecord, records: str | Path, *,
 def _check_unit(header: RunHeader, serial: str | None, *, as_json: bool) -> None:
     """Have it said that the unit in the fixture is the run's: nothing on the wires can tell."""
     if serial is not None and serial != header.serial:
-        raise UsageError(f"the run is of unit {header.serial}, and --serial says {serial}. Begin a new run")
+        raise UsageError(f"the run is of unit {header.serial}, and --serial says {serial}. Start a new run")
     if serial is not None or header.simulated:
         return
     if as_json or not sys.stdin.isatty():
-        raise UsageError(f"say which unit is in the fixture, with --serial; the run is of {header.serial}")
+        raise UsageError(f"name the unit in the fixture with --serial; the run is of {header.serial}")
     if not agreed(f"Is unit {header.serial} in the fixture, as it was?"):
         raise UsageError("not resumed")

@@ -48,9 +48,9 @@ def report(
         ),
     ] = None,
 ) -> None:
-    """Write the page of a run again, as its end does: on another computer, or where it was lost.
+    """Write the report of a run again, on another computer or if it was lost.
 
-    What would explain a failed run is told as it was found at the run's end.
+    The diagnosis is the one that was made at the end of the run.
     """
     place = records or DEFAULT_RECORDS
     with open_records(place, read_only=True) as store:
@@ -73,9 +73,10 @@ def certificate(
     ] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Print it to a PDF as well, with a browser.")] = False,
 ) -> None:
-    """Write one page about a run: what was measured, how well, with what, and what that does not claim.
+    """Write a one-page certificate of a run: what was measured, with what uncertainty and equipment, and what
+    it does not claim.
 
-    A run that failed or is unproven gets a page that says so; one without a verdict gets none.
+    A run that failed or is unproven gets a page that says so. A run without a verdict gets none.
     """
     if out is not None and out.suffix.lower() == ".pdf":
         out, pdf = out.with_suffix(".html"), True  # a browser prints it from the page
@@ -105,10 +106,10 @@ def diagnose(
     records: RecordsPlace = None,
     as_json: AsJson = False,
     double: Annotated[
-        bool, typer.Option("--double/--no-double", help="Try pairs of faults where no single one fits.")
+        bool, typer.Option("--double/--no-double", help="Try pairs of faults if no single one fits.")
     ] = True,
 ) -> None:
-    """Name the faults that would explain a run, from the job files and phasors that it recorded."""
+    """Name the faults that explain a run best, from its recorded job files and phasors."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record = store.run(run)
         recorded = None if record.outcome == "pass" else read_recorded(store, record)
@@ -134,12 +135,12 @@ def _print_explanation(explanation: Explanation) -> None:
             say(name, indent=3)
             say(words, indent=5, hang=0)
         if group.others:
-            say(f"and as well: {', '.join(group.others)}", indent=3)
+            say(f"also: {', '.join(group.others)}", indent=3)
     typer.echo("")
     if explanation.next_probe:
-        say(f"next: {explanation.next_probe}; that would tell most")
+        say(f"next: {explanation.next_probe}; this distinguishes them best")
     elif explanation.left_over:
-        say("next: no view from outside would tell these apart; look at each")
+        say("next: no probe outside the unit would tell these apart; check each")
     for remark in explanation.remarks:
         say(remark, hang=0)
 
@@ -168,7 +169,7 @@ def rejudge(
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Judge a run's kept readings by another sequence; its own verdict stays as it is."""
+    """Judge a run's recorded readings by another sequence. The run's own verdict does not change."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
     refuse_upgraded(record, "judging it again")
@@ -191,7 +192,7 @@ def _job_as_it_was(record: RunRecord, sequence: Path) -> Job:
     with TemporaryDirectory(prefix="switchwalk-") as folder:
         for name in (MODULE, FIXTURE):
             if name not in texts:
-                raise UsageError(f"run {record.run_id} has no {name} kept with it")
+                raise UsageError(f"run {record.run_id} has no {name} recorded with it")
             (Path(folder) / name).write_text(texts[name], encoding="utf-8")
         others = [text for name, text in texts.items() if name not in (MODULE, FIXTURE, SEQUENCE)]
         if others:
@@ -233,22 +234,25 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
         place = " ".join(filter(None, (one.quantity.name, one.measurand.channel, one.measurand.port)))
         typer.echo(f"not measured in this run: {place} in {one.measurand.state} ({one.key.check})")
     if judged.unasked:
-        typer.echo(f"not asked for by this sequence: {counted(len(judged.unasked), 'reading')}")
+        typer.echo(f"not in this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)
     message = ", ".join(f"{count} {name}" for name, count in sorted(counts.items())) or "no readings"
     typer.echo(
         f"{verdict.upper()}  unit {record.header.serial}, run {record.run_id} by this sequence: {message}"
     )
-    typer.echo(f"its own verdict stays: {record.outcome.upper()}")
+    typer.echo(f"its own verdict does not change: {record.outcome.upper()}")
 
 
 def site(
     folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Where to write; made if need be.", show_default=False)
+        Path,
+        typer.Argument(metavar="DIR", help="Folder to write to; created if necessary.", show_default=False),
     ],
     records: RecordsPlace = None,
 ) -> None:
-    """Write the records as pages: all units with a search, a page a unit, a page a batch with charts."""
+    """Write the records as web pages: all units with a search, one page per unit, one page with charts per
+    batch.
+    """
     place = records or DEFAULT_RECORDS
     with open_records(place, read_only=True) as store:
         written = write_site(store, folder, partial(page_beside, place))
@@ -266,10 +270,10 @@ def site(
 def serve(
     records: RecordsPlace = None,
     port: Annotated[
-        int, typer.Option("--port", min=0, max=65535, metavar="PORT", help="0: any that is free.")
+        int, typer.Option("--port", min=0, max=65535, metavar="PORT", help="0 for any free port.")
     ] = 0,
 ) -> None:
-    """Show the records in a browser on this machine, also while a run goes on. Nothing can be changed."""
+    """Show the records in a browser on this machine, also during a run. The pages are read-only."""
     place = records or DEFAULT_RECORDS
     pages = LiveSite(
         lambda: open_records(place, read_only=True), lambda run, serial: report_path(place, run, serial)
@@ -284,7 +288,7 @@ def serve(
     before = signal.signal(signal.SIGTERM, _interrupt)
     try:
         typer.echo(server.address)
-        typer.echo("on this machine alone, to read alone; Ctrl-C ends it", err=True)
+        typer.echo("on this machine only, read-only; Ctrl-C ends it", err=True)
         server.serve_forever(poll_interval=0.2)
     except KeyboardInterrupt:
         typer.echo("ended", err=True)

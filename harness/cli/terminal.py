@@ -48,7 +48,7 @@ Override = Annotated[
     typer.Option(
         "--override",
         metavar="REASON",
-        help="Go on though the last check of the bench was bad, for this reason; kept with each run.",
+        help="Test on a bench with a failed or expired check, for this reason; recorded with each run.",
         show_default=False,
     ),
 ]
@@ -70,7 +70,7 @@ Speed = Annotated[
         min=0.01,
         max=1000.0,
         metavar="TIMES",
-        help="Run the simulated bench's clock this many times faster.",
+        help="Speed of the simulated bench, times real time.",
     ),
 ]
 LeadErrors = Annotated[
@@ -80,7 +80,7 @@ LeadErrors = Annotated[
         min=0.0,
         max=1.0,
         metavar="SHARE",
-        help="Share of the setups made by simulated hands in which a lead slips.",
+        help="Share of setups in which the simulated person misplaces a lead.",
     ),
 ]
 

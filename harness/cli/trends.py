@@ -40,13 +40,17 @@ def trends(
         typer.Option(
             "--reading",
             metavar="TEXT",
-            help="Only readings whose name has this text in it; charts the reading where there is one.",
+            help="Only readings whose name contains this text; a single one is charted.",
             show_default=False,
         ),
     ] = None,
     serials: Annotated[
         str,
-        typer.Option("--serial-pattern", metavar="PATTERN", help="Only units like this, such as 'OB-1*'."),
+        typer.Option(
+            "--serial-pattern",
+            metavar="PATTERN",
+            help="Only units whose serial number matches, such as 'OB-1*'.",
+        ),
     ] = "*",
     batch: Annotated[
         str | None,
@@ -69,22 +73,21 @@ def trends(
         typer.Option(
             "--golden",
             metavar="SERIAL",
-            help="Show how this unit drifts from run to run; it is no unit of the batch.",
+            help="Show the drift of this golden unit, which is not part of the batch.",
             show_default=False,
         ),
     ] = None,
     last: Annotated[
-        int, typer.Option("--last", min=1, metavar="COUNT", help="How many units, the latest.")
+        int, typer.Option("--last", min=1, metavar="COUNT", help="Number of units, the latest ones.")
     ] = LATEST_UNITS,
     passed: Annotated[
-        bool, typer.Option("--passed", help="Figures of units that passed at first only, without outliers.")
+        bool,
+        typer.Option("--passed", help="Only figures of units that passed their first run, without outliers."),
     ] = False,
-    simulated: Annotated[
-        bool, typer.Option("--simulated", help="Use simulated runs, which prove no board.")
-    ] = False,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Use simulated runs (no hardware).")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show a batch: yields, what fails, and how well every reading keeps its limits."""
+    """Show the yields of a batch, what fails, and how far every reading stays from its limits."""
     with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
         lines = _lines_of_part(store, part, simulated=simulated)
         units = _Units(last=last, reading=reading, passed=passed, without=frozenset({golden}))
@@ -108,7 +111,7 @@ def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> lis
     kind = [line for line in lines if line.simulated == simulated]
     if lines and not kind:
         result = "real" if simulated else "simulated"
-        hint = "Leave --simulated away to see those" if simulated else "Give --simulated to see those"
+        hint = "Omit --simulated to see those" if simulated else "Give --simulated to see those"
         raise UsageError(f"{store.place}: there are only {result} runs. {hint}")
     parts = sorted({line.part for line in kind})
     if part is None and len(parts) > 1:
@@ -149,7 +152,7 @@ def _batch(store: RunStore, lines: Sequence[RunLine], units: _Units, serials: st
         raise UsageError(_no_units(store, lines, meant, serials, name))
     read = [run for run in firsts if run.outcome == "pass"] if units.passed else firsts
     if not read:
-        raise UsageError(f"{store.place}: no unit passed at first; leave --passed away")
+        raise UsageError(f"{store.place}: no unit passed its first run; omit --passed")
     return Batch(
         units_in_all=len(first_complete_runs(like)),
         only_passed=units.passed,

@@ -51,9 +51,9 @@ def batch_lines(batch: Batch) -> Iterator[str]:
         yield f"{counted(result.other_runs, 'run')} stopped or interrupted"
     yield from _wrapped(YIELD_DEFINITION, indent="  ")
     for title, lines in (
-        ("Faults diagnosed in units that failed at first", batch.diagnosed_faults),
-        ("Checks that units did not pass at first", batch.failing_checks),
-        ("Readings that units did not pass at first", batch.failing_readings),
+        ("Likely faults of units that failed their first run", batch.diagnosed_faults),
+        ("Checks not passed in the first run", batch.failing_checks),
+        ("Readings not passed in the first run", batch.failing_readings),
     ):
         if lines:
             yield ""
@@ -145,7 +145,7 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
 
 
 _TESTS = {
-    "mann-whitney": "By ranks (Mann and Whitney), which a few faulty units hardly move: the median of all "
+    "mann-whitney": "By ranks (Mann and Whitney), which a few faulty units hardly affect: the median of all "
     "differences between the two",
     "welch": "By Student's t (Welch), where units are too few for ranks: the difference of means",
 }
@@ -168,7 +168,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
     wanted = next(n for n in itertools.count(1) if least_p_of_trend(n) * len(result) <= LEVEL)
     if runs < wanted and result:
         yield from _wrapped(
-            f"So few runs could not show a drift in so many readings: {wanted} or more can.", indent="  "
+            f"So few runs can't show a drift in so many readings: {wanted} or more can.", indent="  "
         )
     for one in moving[:SHOWN]:
         unit = one.unit

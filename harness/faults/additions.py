@@ -269,7 +269,7 @@ def _plugs(job: Job) -> Iterator[Candidate]:
     for index, loopback in enumerate(alike):
         loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**index), pad_db=None)
     yield Candidate(
-        words="unequal pads, every leg another, in place of "
+        words="unequal pads, different in every leg, instead of "
         f"{', '.join(loopback.name for loopback in alike)} "
         "(--design-plugs chooses them)",
         job=replace(job, fixture=replace(job.fixture, loopbacks=loopbacks)),

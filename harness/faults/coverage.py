@@ -239,20 +239,20 @@ def _reason(
 ) -> str:
     """change: the one of all readings that is most worth telling of, and its unit."""
     if any(fault.kind in NOT_STEADY for fault in shown.fault_sets[row]):
-        return "a matter of time or chance, which no level shows"
+        return "an effect in time or by chance, which no level shows"
     if np.abs(shown.transfers[row] - shown.good).max(initial=0.0) < NOTHING:
         if not np.allclose(shown.supply_a[row], shown.good_supply_a):
-            return "only the relay supply's current shows it, and no check reads enough of that"
-        return f"changes nothing that the sequence looks at{_idle(job, shown, shown.fault_sets[row])}"
+            return "only the supply current shows it, and no check measures that closely enough"
+        return f"changes nothing that the sequence measures{_idle(job, shown, shown.fault_sets[row])}"
     if reading is None or telling < 1:
-        return "moves no reading by as much as 0.001 dB"
+        return "changes no reading by as much as 0.001 dB"
     if unit == "A":
         change, unit = 1e3 * change, "mA"
     limit, allowed = reading.limit, ""
     if limit is not None and limit.kind == "within" and limit.high is not None:
         width = f"{100 * limit.high:g} %" if limit.relative else f"{limit.high:g} {limit.unit}"
         allowed = f", where {width} is allowed"
-    return f"the most it does is {change:+.3g} {unit} in {words_for(reading)}{allowed}"
+    return f"its largest effect is {change:+.3g} {unit} in {words_for(reading)}{allowed}"
 
 
 def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:

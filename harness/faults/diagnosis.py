@@ -89,9 +89,9 @@ def _stray(result: Sequence[Candidate], residual_model: ResidualModel) -> int | 
 
 def _note(acquisition: Acquisition) -> str:
     return (
-        f"One record agrees with nothing else and was left out: {acquisition.setup}, state "
-        f"{acquisition.state.name}, {acquisition.stimulus}. Test again before the unit is opened: a bench "
-        "that was late looks like this, and so does a contact that came and went once."
+        f"One record agrees with no other and was left out: {acquisition.setup}, state "
+        f"{acquisition.state.name}, {acquisition.stimulus}. Retest before you open the unit: a timing error "
+        "of the bench looks like this, and so does a contact that failed once."
     )
 
 

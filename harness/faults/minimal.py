@@ -51,7 +51,7 @@ def smallest_plan(
     ]
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
-        raise UsageError("this sequence sees no fault that needs a step; there is nothing to shorten")
+        raise UsageError("this sequence detects no fault that needs a step, so there is nothing to shorten")
     settle_s = job.sequence.settle_s + (job.bench.switchboard.settle_s if job.bench else 0.0)
     steps = _Steps(plan, settle_s=settle_s)
     chosen, proven = steps.solve(by)

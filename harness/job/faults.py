@@ -163,7 +163,7 @@ def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...
         if fault is None:
             raise UsageError(_no_such_fault(wanted, tuple(known.values())))
         if fault in faults:
-            raise UsageError(f'"{fault.name}" stands twice in "{text}"; expected every fault once')
+            raise UsageError(f'"{fault.name}" is listed twice in "{text}"; expected every fault once')
         faults.append(fault)
     return tuple(faults)
 

@@ -53,7 +53,7 @@ def load_job(
     if len(needed) == 3:
         raise JobError([_no_job(folder)])
     for name in needed:
-        missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file as {paths[name]}"
+        missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file: {paths[name]}"
         mistakes.append(_mistake(name, f"{missing}; expected {_four_files()}"))
     sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
     if bench is not None:

@@ -303,9 +303,7 @@ def read_tables(source: Source) -> ModuleFile:
     file = source.read(ModuleFile)
     for channel, times in Counter(file.module.channels).items():
         if times > 1:
-            source.wrong(
-                ("module", "channels"), f"channel {channel} stands here {times} times; expected once"
-            )
+            source.wrong(("module", "channels"), f"channel {channel} is listed {times} times; expected once")
     for name in file.controls:
         if not NAME.fullmatch(name) or name in (IDLE, UNPOWERED, "all"):
             source.wrong(

@@ -276,7 +276,7 @@ def _check_apart(source: Source, setups: Sequence[Setup]) -> None:
     for index, setup in enumerate(setups):
         key: Key = ("setup", index)
         if setup.name in names:
-            source.wrong((*key, "name"), f'setup "{setup.name}" stands here twice; expected another name')
+            source.wrong((*key, "name"), f'setup "{setup.name}" is listed twice; expected another name')
         names.add(setup.name)
         if setup.select is not None and source.reads(*key, "select"):
             chosen = frozenset(setup.select)
@@ -296,8 +296,8 @@ def _check_swapped(source: Source, setups: Sequence[Setup]) -> None:
         if setup.inputs_swapped and not any(setup.is_swap_of(other) for other in setups):
             source.wrong(
                 ("setup", index, "inputs_swapped"),
-                "no setup is the partner of this one; expected another with the same drive, view, loopbacks "
-                "and source_added, its scope inputs the plain way round",
+                "no other setup is the same with unswapped inputs; expected one with the same drive, view, "
+                "loopbacks and source_added",
             )
 
 
@@ -349,9 +349,7 @@ def _check_shape(source: Source, connector: Connector, key: Key) -> None:
         legs = [pin for each in connector.pins.values() for pin in (each.hot, each.cold) if pin]
         grounds = {each.ground for each in connector.pins.values()}
         if twice := sorted({pin for pin in legs if legs.count(pin) > 1 or pin in grounds}):
-            source.wrong(
-                (*key, "pins"), f"pin {', '.join(twice)} stands here twice; expected one leg on each"
-            )
+            source.wrong((*key, "pins"), f"pin {', '.join(twice)} is listed twice; expected one leg on each")
         return
     most = MOST_PORTS[connector.kind]
     if connector.pins or not 1 <= len(connector.ports) <= most:
@@ -361,4 +359,4 @@ def _check_shape(source: Source, connector: Connector, key: Key) -> None:
 def _check_once(source: Source, values: Iterable[object], key: Key) -> None:
     for value, times in Counter(values).items():
         if times > 1:
-            source.wrong(key, f"{value} stands here {times} times; expected once")
+            source.wrong(key, f"{value} is listed {times} times; expected once")

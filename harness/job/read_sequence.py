@@ -59,7 +59,7 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
             source.wrong(key, str(error))
             continue
         if repeated := [state.name for state in result if state in states]:
-            source.wrong(key, f"state {repeated[0]} stands here twice; expected once")
+            source.wrong(key, f"state {repeated[0]} is listed twice; expected once")
         states.extend(result)
     return tuple(states)
 
@@ -67,8 +67,8 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
 def _all(controls: tuple[str, ...]) -> tuple[State, ...]:
     if len(controls) > MOST_CONTROLS_FOR_ALL:
         raise ValueError(
-            f"{len(controls)} control lines have {2 ** len(controls)} states, and a run through all is no "
-            f"test but a wait; expected a list of states (all: up to {MOST_CONTROLS_FOR_ALL} control lines)"
+            f"{len(controls)} control lines have {2 ** len(controls)} states, and running all of them would "
+            f"take too long; expected a list of states (all: up to {MOST_CONTROLS_FOR_ALL} control lines)"
         )
     return all_states(controls)
 
@@ -81,7 +81,7 @@ def _channels(source: Source, texts: tuple[str, ...], names: Names) -> tuple[str
             key: Key = ("sequence", "channels", index)
             source.wrong(key, unknown("channel", channel, names.channels, where="module.toml"))
         elif channel in texts[:index]:
-            source.wrong(("sequence", "channels", index), f"{channel} stands here twice; expected once")
+            source.wrong(("sequence", "channels", index), f"{channel} is listed twice; expected once")
     return tuple(channel for channel in names.channels if channel in texts)
 
 
@@ -94,7 +94,7 @@ def _checks(
     for index, entry in enumerate(entries):
         key: Key = ("check", index)
         if entry.name in titles:
-            source.wrong((*key, "name"), f'check "{entry.name}" stands here twice; expected another name')
+            source.wrong((*key, "name"), f'check "{entry.name}" is listed twice; expected another name')
         titles.add(entry.name)
         check = read_check(source, entry, key, names, tone, states)
         if check:
@@ -263,7 +263,7 @@ def _races(
             continue
         change = StateChange(before=states[ends[0]], after=states[ends[1]])
         if change in changes:
-            source.wrong(place, f'"{text}" stands here twice; expected once')
+            source.wrong(place, f'"{text}" is listed twice; expected once')
         changes.append(change)
         yield change
 
@@ -291,7 +291,7 @@ def _check_ports(source: Source, entry: CheckEntry, key: Key, names: Names) -> N
         if names.ports and net not in names.ports:
             source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
         elif net in entry.at[:index]:
-            source.wrong(place, f"{net} stands here twice; expected once")
+            source.wrong(place, f"{net} is listed twice; expected once")
 
 
 def _check_tone(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> None:
@@ -344,7 +344,7 @@ def _states_of_check(
                 + did_you_mean(text, states),
             )
         elif state in result:
-            source.wrong(place, f"{text} stands here twice; expected once")
+            source.wrong(place, f"{text} is listed twice; expected once")
         else:
             result.append(state)
     return tuple(result)

@@ -121,7 +121,7 @@ def propagate(
     deltas = np.stack([np.zeros_like(value), *(component.delta for component in components)])
     results = np.asarray(function(np.concatenate([value + deltas, value - deltas[1:]])))
     if not np.isfinite(results).all():
-        raise ReadingError("the quantity can't be computed from what was measured: it is no finite number")
+        raise ReadingError("the quantity can't be computed from what was measured: it is not a finite number")
     central, above, below = results[0], results[1 : len(deltas)], results[len(deltas) :]
     shares = (above - below) / 2
     if scale == "db":

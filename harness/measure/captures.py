@@ -43,7 +43,7 @@ def examine(capture: Capture, fit: ToneFit) -> list[Problem]:
                 Problem(
                     kind="clipped",
                     input=number,
-                    sentence=f"input {number} clips: {capture.clipped[row]} samples stand at the end of the "
+                    sentence=f"input {number} clips: {capture.clipped[row]} samples are at the end of the "
                     f"{capture.full_scale_v[row]:.3g} V range",
                     refuses=True,
                 )

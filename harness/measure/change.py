@@ -183,7 +183,7 @@ def read_transfer_time(change: Change, row: int, k: float) -> Estimate:
     if not change.leg_changes.legs:
         if isinstance(change.edge, str):
             raise ReadingError(
-                f"nothing changes in the record, and it may have missed the command: {change.edge}"
+                f"nothing changes in the record; it may have missed the command: {change.edge}"
             )
         return below(smallest_interruption(change.leg_changes.sides, row), k=k)
     return drop(change.leg_changes.legs[row], k)

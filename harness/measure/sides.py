@@ -176,7 +176,7 @@ def steady_sides(
     """
     samples = volts.shape[1]
     if not np.isfinite(volts).all():
-        raise ReadingError("the record holds samples that are no numbers")
+        raise ReadingError("the record holds samples that are NaN or infinite")
     step = np.asarray(step_v, dtype=np.float64)
     ahead = _unrest(volts, interval_s, frequencies_hz, step)
     back = _unrest(volts[:, ::-1], interval_s, frequencies_hz, step)

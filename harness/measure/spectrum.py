@@ -54,7 +54,7 @@ def take_spectrum(volts: Floats, interval_s: float, *, low_hz: float, high_hz: f
             f"{2 / low_hz:.3g} s"
         )
     if not np.isfinite(volts).all():
-        raise ReadingError("the record holds samples that are no numbers")
+        raise ReadingError("the record holds samples that are NaN or infinite")
     whole = np.fft.rfft(volts, axis=1)
     whole[:, 0] = 0.0
     first = int(np.ceil(low_hz * duration_s - 1e-9))

@@ -227,8 +227,8 @@ def through_problems(
     for row, number in enumerate(inputs):
         if abs(fit.offset_v[row]) > LARGEST_DC_V:
             message.append(
-                f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {LARGEST_DC_V:g} V: something "
-                "else than the generator is connected. Take it off before anything is driven"
+                f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {LARGEST_DC_V:g} V: "
+                "something other than the generator is connected. Disconnect it before anything is driven"
             )
         mains = np.abs(fit.phasors[row, 2:])
         if mains.size and mains.max() > LARGEST_MAINS_VRMS:

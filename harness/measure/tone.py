@@ -185,9 +185,11 @@ def _refuse(volts: Floats, interval_s: float, hz: Floats) -> None:
     if volts.ndim != 2 or volts.shape[1] < 4 * len(hz) + 4:
         raise ReadingError(f"a record of shape {volts.shape} is too short for {len(hz)} tones")
     if not np.isfinite(volts).all():
-        raise ReadingError("the record holds samples that are no numbers")
+        raise ReadingError("the record holds samples that are NaN or infinite")
     if not interval_s > 0 or not (hz > 0).all():
-        raise ReadingError(f"a sample every {interval_s:g} s and tones of {hz.tolist()} Hz make no sense")
+        raise ReadingError(
+            f"a sample every {interval_s:g} s and tones of {hz.tolist()} Hz do not fit together"
+        )
     if hz.max() * interval_s >= 0.45:
         raise ReadingError(
             f"a tone of {hz.max():g} Hz needs more than {1 / interval_s:g} samples a second: it would be "

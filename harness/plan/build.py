@@ -99,7 +99,7 @@ class _Walk:
         return tuple(here)
 
 
-# Where a check says nothing else, a port that should be silent must be at least this far down: well above
+# Unless the check says otherwise, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
 DEFAULT_SILENT_BELOW_DB = -60.0
 SILENT = 0.01  # of a leg's drive: a control line that is operated between two states below this shows nothing

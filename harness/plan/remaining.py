@@ -27,7 +27,7 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
         check, measurand = strangers[0].check, strangers[0].measurand
         raise UsageError(
             f"{check!r}, {measurand.quantity} {measurand.where} in {measurand.state}, was recorded and is "
-            "not in this plan: another version of switchwalk made it. Begin a new run"
+            "not in this plan: another version of switchwalk made it. Start a new run"
         )
     return only_these(plan, left)
 

@@ -98,7 +98,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
         return own
     live = _is_live(routes, check, missing, job.sequence.states)
     some = f", such as {', '.join(live[:SOME])}" if live else ""
-    return f"the drive is not led there; expected states in which it is{some}"
+    return f"the drive does not reach this port; expected states in which it does{some}"
 
 
 def _is_live(
@@ -154,13 +154,13 @@ def _why_no_change(routes: Routes, check: Check, changes: Iterable[StateChange],
             " that this is a time of" if quantity.direction else ""
         )
     elif quantity.of_one_relay and (names := _several(routes, check, changes, port)):
-        reason = f"several relays move at once ({', '.join(names)}), and their gaps overlap"
+        reason = f"several relays move at the same time ({', '.join(names)}), and their gaps overlap"
     else:
         reason = quantity.not_shown
     would = list(islice(_would(routes, check, port), SOME))
     if would:
         return f"{reason}; expected states with a change such as {', '.join(would)}"
-    return f"{reason}; and no change of one control line from idle would show it: leave this port out"
+    return f"{reason}; and no change of one control line from idle would show it: omit this port"
 
 
 def _several(routes: Routes, check: Check, changes: Iterable[StateChange], port: PortName) -> tuple[str, ...]:

@@ -13,8 +13,8 @@ import pytest
 from harness.errors import SwitchwalkError
 
 STATE = "switchwalk_state"
-NO_JOB = "no job was named: give --switchwalk-job DIR, or switchwalk_job = DIR in pytest's configuration"
-NO_BENCH = "no bench was asked for: give --switchwalk-bench simulated, or a bench file in place of that word"
+NO_JOB = "no job given: use --switchwalk-job DIR, or switchwalk_job = DIR in pytest's configuration"
+NO_BENCH = "no bench given: use --switchwalk-bench simulated, or a bench file"
 
 SESSION: pytest.StashKey[Any] = pytest.StashKey()
 JOB: pytest.StashKey[Any] = pytest.StashKey()
@@ -29,14 +29,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="the bench to test on: simulated, or a bench file. Without it, tests that need one are skipped",
     )
     group.addoption("--switchwalk-serial", metavar="SERIAL", help="serial number of the unit in the fixture")
-    group.addoption("--switchwalk-job", metavar="DIR", help="folder of the job; else switchwalk_job says it")
+    group.addoption("--switchwalk-job", metavar="DIR", help="folder of the job; default from switchwalk_job")
     group.addoption(
         "--switchwalk-records",
         metavar="PLACE",
-        help="a SQLite file or a database URL; else switchwalk_records says it, or it is "
+        help="a SQLite file or a database URL; default from switchwalk_records, or "
         "switchwalk-records/records.sqlite",
     )
-    group.addoption("--switchwalk-operator", metavar="NAME", help="who tests; kept with the run")
+    group.addoption("--switchwalk-operator", metavar="NAME", help="who tests; recorded with the run")
     group.addoption(
         "--switchwalk-fault",
         metavar="NAME",
@@ -49,7 +49,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="TIMES",
         type=float,
         default=1.0,
-        help="run the simulated bench's clock this many times faster",
+        help="speed of the simulated bench, times real time",
     )
     parser.addini("switchwalk_job", "folder of the job, seen from the configuration file")
     parser.addini("switchwalk_records", "records: a SQLite file, seen from the configuration file, or a URL")

@@ -104,7 +104,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
     def why_unproven(self, result: Estimate) -> str:
         """See Quantity."""
         if result.floor:
-            return "what is there lies below the record's floor, which is not below the limit"
+            return "below the measurement floor of the record, but the floor is above the limit"
         return super().why_unproven(result)
 
 
@@ -148,9 +148,9 @@ class SwitchingTime(OfChange):
         if largest < half < inf:
             controls = " or ".join(planned.given.controls)
             raise ReadingError(
-                f"the control edge is known by the computer's clock alone, to ± {1e3 * half:.2g} ms, more "
-                f"than the limit. Bring {controls} to a spare scope input and say so by controls_viewed in "
-                "the setup"
+                "the time of the control edge is known only from the computer's clock, to ± "
+                f"{1e3 * half:.2g} ms, more than the limit. Bring {controls} to a spare scope input, with "
+                "controls_viewed in the setup"
             )
         if self.is_still(result):
             return replace(
@@ -164,8 +164,8 @@ class SwitchingTime(OfChange):
         if judged.verdict == "unproven" and not result.floor and by_clock:
             return replace(
                 judged,
-                reason="the control edge is known by the computer's clock alone; bring its control line to "
-                "a spare scope input",
+                reason="the time of the control edge is known only from the computer's clock; connect the "
+                "control line to a spare scope input",
             )
         return judged
 
@@ -254,7 +254,7 @@ class Gap(OfChange):
         judged = super().judged(planned, seen, result, expected, decision=decision)
         if not self.is_still(result) or judged.verdict == "pass":
             return judged
-        reason = "no gap is seen: the contact did not move, is welded, or makes before it breaks"
+        reason = "no transfer time was seen: the contact did not move, is welded, or makes before it breaks"
         return replace(judged, reason=reason, facts=(NothingMoved(),))
 
 

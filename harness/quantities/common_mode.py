@@ -126,5 +126,5 @@ class CommonModeRejection(Ratio):
     def why_unproven(self, result: Estimate) -> str:
         """See Quantity."""
         if result.floor:
-            return "no conversion was seen, but this bench would not see as little as the limit allows"
+            return "no conversion was seen, but this bench can't measure as little as the limit allows"
         return super().why_unproven(result)

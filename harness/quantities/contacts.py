@@ -178,8 +178,8 @@ class Capacitance(Steady):
         if self.across(options):
             return ""
         return (
-            "it is told by what one open contact lets through, and none does: the drive is led there, or "
-            "nothing of it comes; expected states in which the port is silent through one open contact"
+            "it is measured from what one open contact lets through, and here none does; expected states in "
+            "which the port is silent because of one open contact"
         )
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:

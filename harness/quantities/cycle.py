@@ -163,7 +163,7 @@ class Intermittency(OfCycle):
             reason += f": {'; '.join(failure.words for failure in failures[:MOST_TOLD])}"
             reason += " and more" if len(failures) > MOST_TOLD else ""
         elif judged.verdict == "unproven":
-            reason += "; more operations would tell"
+            reason += "; more operations would decide"
         return replace(judged, reason=reason, facts=tuple(failure.fact for failure in failures))
 
 
@@ -194,7 +194,7 @@ def failure_rate(
     sides: one, an upper bound alone, at the whole confidence (lower is 0); two, an interval with half of the
     risk on each side. Operations that influence one another (a dirty contact that misses in runs) are not
     independent, and no bound holds for them.
-    Raises UsageError for counts or a confidence that make no sense.
+    Raises UsageError for counts or a confidence that do not fit together.
     """
     _check(failures, operations, confidence)
     risk = 1 - confidence if sides == "one" else (1 - confidence) / 2

@@ -78,8 +78,8 @@ class Isolation(Ratio):
     def unread(self, options: Options) -> str:
         """See Quantity."""
         return (
-            "the drive is led there, and isolation is of a port that is silent; expected a state in which it "
-            "is, or gain in place of isolation"
+            "the drive reaches this port; isolation needs a port with no signal: expected a state in which "
+            "it is silent, or gain instead"
         )
 
 
@@ -235,7 +235,7 @@ class Polarity(Ratio):
     ) -> Judged:
         """It must be as predicted."""
         verdict = judge_polarity(result.value, expected.value if expected else 0.0)
-        lost = "" if result.value else "neither in phase nor inverted: look for a missing leg"
+        lost = "" if result.value else "neither in phase nor inverted: check for a missing leg"
         return Judged(verdict=verdict, reason=lost)
 
 

@@ -39,7 +39,7 @@ DURATION = LimitRule(dimension="time", unit="s", kinds=OF_WHAT_IS_NOT_PREDICTED,
 
 
 Decision = Literal["guarded", "simple"]
-INSIDE_THE_UNCERTAINTY = "the limit lies inside the uncertainty"
+INSIDE_THE_UNCERTAINTY = "the limit is inside the uncertainty interval"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,7 +89,7 @@ def several(fewest: int) -> Callable[[tuple[float, ...]], tuple[float, ...]]:
             raise ValueError(f"found {len(frequencies_hz)}; expected at least {fewest}")
         twice = [hz for hz in frequencies_hz if frequencies_hz.count(hz) > 1]
         if twice:
-            raise ValueError(f"{twice[0]:g} Hz stands here twice; expected once")
+            raise ValueError(f"{twice[0]:g} Hz is listed twice; expected once")
         return tuple(sorted(frequencies_hz))
 
     return checked
@@ -260,7 +260,7 @@ class Quantity(Generic[G, S]):
     def why_unproven(self, result: Estimate) -> str:
         """In a sentence for people."""
         if result.floor:
-            return "what is there lies below the bench's floor, which is not below the limit"
+            return "below the measurement floor, but the floor is above the limit"
         return INSIDE_THE_UNCERTAINTY
 
     def room_v(self, limit: Limit | None) -> float:

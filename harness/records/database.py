@@ -36,8 +36,8 @@ CONNECT_WAIT_S = 10
 FREE_BYTES_NEEDED = 64 * 1024 * 1024
 """Free disk that a run wants before it starts: ten times the 64-state job's readings and waveforms."""
 
-ELSEWHERE = "Give another place with --records"
-_LOST = "the connection to the server is lost. See to the server and the network, and start again"
+ELSEWHERE = "Choose another place with --records"
+_LOST = "the connection to the server is lost. Check the server and the network, and start again"
 _NO_SUCH_RUN = "there is no such run or acquisition in these records. Nothing was recorded"
 
 _SQLITE_CAUSES = {
@@ -48,11 +48,11 @@ _SQLITE_CAUSES = {
     "SQLITE_PERM": f"cannot be opened: permission denied. {ELSEWHERE}",
     "SQLITE_FULL": f"the disk is full. Free some space and start the run again. {ELSEWHERE}",
     "SQLITE_IOERR": (
-        "the disk refuses to write or read. It may be full, over a quota, or unplugged; see to it and start "
-        f"the run again. {ELSEWHERE}"
+        "the disk refuses to write or read. It may be full, over a quota, or unplugged; check it and start "
+        "the run again. {ELSEWHERE}"
     ),
     "SQLITE_NOTADB": f"is not a database, so it is left alone. {ELSEWHERE}",
-    "SQLITE_CORRUPT": "is damaged. Put it aside and bring back a copy",
+    "SQLITE_CORRUPT": "is damaged. Move it away and restore a copy",
     "SQLITE_BUSY": (
         f"another program has held it locked for {LOCK_WAIT_S:g} s. Close that program (a database viewer?) "
         "and start again"
@@ -64,7 +64,7 @@ _SQLITE_CAUSES = {
 # By SQLSTATE or its class (two characters). Source: PostgreSQL's documentation, appendix A.
 _POSTGRESQL_CAUSES = {
     "25006": f"is read-only. {ELSEWHERE}",
-    "53100": "the server's disk is full. Have some space freed and start the run again",
+    "53100": "the server's disk is full. Free some space and start the run again",
     "53300": "the server takes no more connections. Close some programs, or have its limit raised",
     "55P03": (
         f"another program has held it locked for {LOCK_WAIT_S:g} s. Close that program and start again"
@@ -121,7 +121,7 @@ def check_room(place: Place) -> None:
         free = shutil.disk_usage(place.file.resolve().parent).free
     if free < FREE_BYTES_NEEDED:
         raise RecordsError(
-            f"{place.shown}: the disk has {free / 1e6:.0f} MB free and a run wants "
+            f"{place.shown}: the disk has {free / 1e6:.0f} MB free and a run needs "
             f"{FREE_BYTES_NEEDED / 1e6:.0f} MB. Free some space. {ELSEWHERE}"
         )
 
@@ -165,7 +165,7 @@ def readable(place: Place) -> Iterator[None]:
     except _UNREADABLE as error:
         raise RecordsError(
             f"{place.shown}: is damaged, or was changed by another program: something in it does not read "
-            f"({error}). Put it aside and bring back a copy"
+            f"({error}). Move it away and restore a copy"
         ) from error
 
 
@@ -319,7 +319,7 @@ def _sqlite_to_read(place: Place, file: Path) -> Engine:
     can't, in a protected folder, it can do without them as long as no log is left there.
     """
     if not file.exists():
-        raise RecordsError(f"{place.shown}: there are no records here yet. {ELSEWHERE}, or make a run first")
+        raise RecordsError(f"{place.shown}: no records here yet. {ELSEWHERE}, or make a run first")
     log = file.with_name(file.name + "-wal")
     mode = "mode=rw" if log.exists() or _can_write(file) else "immutable=1"
     uri = f"file:{quote(str(file.absolute()))}?{mode}"
@@ -355,14 +355,14 @@ def _check_plain(connection: Connection, place: Place) -> None:
     if result is not None:
         raise RecordsError(
             f"{place.shown}: was changed by another program: it has the {result[0]} {result[1]!r}, which no "
-            "records have. Put it aside and bring back a copy"
+            "records have. Move it away and restore a copy"
         )
 
 
 def _check_tables(connection: Connection, place: Place, *, create: bool, bring_up: bool) -> None:
     names = set(inspect(connection).get_table_names())
     if schema.name not in names and place.file is None and not create and not names:
-        raise RecordsError(f"{place.shown}: there are no records here yet. {ELSEWHERE}, or make a run first")
+        raise RecordsError(f"{place.shown}: no records here yet. {ELSEWHERE}, or make a run first")
     if schema.name not in names:
         if names or not create:
             raise RecordsError(
@@ -388,7 +388,7 @@ def _check_tables(connection: Connection, place: Place, *, create: bool, bring_u
         upgrade.bring_up(connection, place.file, version, enter=ledger.enter)
         return
     raise RecordsError(
-        f"{held} keeps version {SCHEMA_VERSION}. Bring them up with `switchwalk verify --upgrade`"
+        f"{held} keeps version {SCHEMA_VERSION}. Upgrade them with `switchwalk verify --upgrade`"
         + (
             "; so does the next run. A copy is kept"
             if place.file is not None

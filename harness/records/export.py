@@ -193,8 +193,8 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
         waveforms = store.waveforms(run_id)
         if not waveforms:
             raise UsageError(
-                f"run {run_id} kept no waveforms: they are kept of readings that do not pass, and of the "
-                "worst changes of state that do. Other formats: csv, json, parquet, junit"
+                f"run {run_id} has no waveforms: they are recorded only for readings that do not pass, and "
+                "for the worst changes of state. Other formats: csv, json, parquet, junit"
             )
         if form == "npz":
             return _put(path, lambda target: _write_npz(waveforms, target))

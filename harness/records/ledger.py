@@ -211,7 +211,7 @@ def _follow(connection: Connection, start: int, expected: str) -> tuple[int, str
             entered.add(run)
         count += len(entries)
     if not seen:
-        what = f"the chain has no entry {expected}, so that its end was cut off or it was made anew"
+        what = f"the chain has no entry {expected}, so its end was cut off, or it was made again"
         findings.append(Finding(run_id=0, what=what))
     return count, last or GENESIS, findings, entered
 

@@ -66,5 +66,5 @@ def _judged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Read
     if reading.expected and limit.kind == "within":
         uncertainty = reading.expected.standard or 0.0
     verdict = judge(result, low, high, decision=sequence.decision, expected_standard=uncertainty)
-    reason = "the limit lies inside the uncertainty" if verdict == "unproven" else ""
+    reason = "the limit is inside the uncertainty interval" if verdict == "unproven" else ""
     return replace(renamed, limit_low=low, limit_high=high, verdict=verdict, reason=reason)

@@ -375,7 +375,7 @@ def row_to_capture(row: Row) -> Capture:
     if hashlib.sha256(content).hexdigest() != row["sha256"]:
         raise RecordsError(
             f"the waveform of acquisition {row['acquisition_id']} is not what was stored: its checksum "
-            "differs. The records are damaged; bring back a copy"
+            "differs. The records are damaged; restore a copy"
         )
     volts = cast(NDArray[np.float64], np.load(unpacked(content), allow_pickle=False))
     description = json.loads(row["description"])

@@ -55,13 +55,13 @@ def _of_relay(fault: Fault, module: Module) -> str:
     match fault.kind:
         case "relay never operates":
             return (
-                f"{relay}: never operates though its coil draws current: look for an armature that sticks, "
-                "or a bridge over its released contacts; else change the relay"
+                f"{relay}: never operates though its coil draws current: look for a stuck armature, or a "
+                "bridge across its released contacts; otherwise replace the relay"
             )
         case "relay always operated":
             return (
-                f"{relay}: stays operated in every state: look for welded contacts or an armature that "
-                "sticks; else change the relay"
+                f"{relay}: stays operated in every state: look for welded contacts or a stuck armature; "
+                "otherwise replace the relay"
             )
         case "coil open":
             return (
@@ -71,18 +71,18 @@ def _of_relay(fault: Fault, module: Module) -> str:
         case "relay slow to operate":
             return (
                 f"{relay}: operates too late: look for a joint of some ohms at its coil, or a supply that "
-                "sags; else change the relay"
+                "sags; otherwise replace the relay"
             )
         case "relay slow to release":
             return (
-                f"{relay}: releases too late: look at what is across its coil (a plain diode holds it "
-                "longest); else change the relay"
+                f"{relay}: releases too late: look at what is across its coil (a plain diode delays it "
+                "most); otherwise replace the relay"
             )
         case "relay long bounce":
-            return f"{relay}: its contacts bounce too long: change the relay"
+            return f"{relay}: its contacts bounce too long: replace the relay"
         case _:
             return (
-                f"{relay}: its coil, or the diode across it, is a short: look for a reversed diode, then "
+                f"{relay}: its coil, or the diode across it, is shorted: look for a reversed diode, then "
                 "measure the coil with the relay out"
             )
 
@@ -97,9 +97,9 @@ def _of_contact(fault: Fault, module: Module) -> str:
         between = f" between {pole.common} and {far}"
     match fault.kind:
         case "pole stuck released":
-            return f"{where}: stays released while the relay's other contacts move: change the relay"
+            return f"{where}: stays released while the relay's other contacts move: replace the relay"
         case "pole stuck operated":
-            return f"{where}: stays operated while the relay's other contacts move: change the relay"
+            return f"{where}: stays operated while the relay's other contacts move: replace the relay"
         case "throw stuck open":
             return (
                 f"{where}: the {fault.throw} throw{between} never conducts: look at its pins' joints and "
@@ -107,19 +107,19 @@ def _of_contact(fault: Fault, module: Module) -> str:
             )
         case "throw stuck closed":
             return (
-                f"{where}: the {fault.throw} throw{between} always conducts: look for a bridge over its "
+                f"{where}: the {fault.throw} throw{between} always conducts: look for a bridge across its "
                 "pins, then for a welded contact"
             )
         case "throw intermittent":
             return (
                 f"{where}: the {fault.throw} throw{between} conducts after some operations and not after "
-                "others: resolder its pins; if that is no help, change the relay"
+                "others: resolder its pins; if that doesn't help, replace the relay"
             )
         case _:
             ohm = format_value(fault.resistance_ohm or 0.0, "ohm")
             return (
-                f"{where}: about {ohm} in the {fault.throw} throw{between}: resolder its pins; if that is "
-                "no help, the contact is worn or dirty"
+                f"{where}: about {ohm} in the {fault.throw} throw{between}: resolder its pins; if that "
+                "doesn't help, the contact is worn or dirty"
             )
 
 
@@ -144,9 +144,9 @@ def _of_plug(fault: Fault, fixture: Fixture) -> str:
     where = f"{whose} {fault.subject}, {loopback.from_net} to {loopback.to_net}"
     match fault.kind:
         case "loopback missing":
-            return f"{where}: not in, or not seated: look at the fixture, not the unit"
+            return f"{where}: not plugged in, or loose: check the fixture, not the unit"
         case "loopback straight":
-            return f"{where}: a straight plug stands in its place: look at the fixture, not the unit"
+            return f"{where}: a straight plug in its place: check the fixture, not the unit"
         case "loopback legs swapped":
             return f"{where}: hot and cold are swapped in it: look at the plug, then at the return's pins"
         case _:
@@ -159,7 +159,7 @@ def _of_part(fault: Fault, module: Module) -> str:
     value = format_value(part.value, unit)
     what = {
         "part open": "open: look at its joints, then measure it",
-        "part shorted": "shorted: look for a bridge over it, then measure it",
+        "part shorted": "shorted: look for a bridge across it, then measure it",
         "part tenfold": "ten times what it should be: read its marking, then measure it",
         "part a tenth": "a tenth of what it should be: read its marking, then measure it",
     }[fault.kind]

@@ -169,7 +169,9 @@ class Reporter:
         return RunReport(page=self.write_page(record, result), result=result)
 
     def find_fault(self, record: RunRecord, *, at_once: bool = True) -> Explained | None:
-        """What explains a failed run, which is kept with it; None if it cannot be told, or not at once."""
+        """What explains a failed run, which is recorded with it; None if it cannot be told, or not at
+        once.
+        """
         return _find_fault(self._store, record, self._planned, self._diagnosers, at_once=at_once)
 
     def write_page(self, record: RunRecord, result: Explained | None) -> Path:

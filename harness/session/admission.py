@@ -67,13 +67,14 @@ def _in_the_way(checks: Mapping[CheckKind, CheckMade], golden_every_s: float | N
             yield f"its last check was bad: {made.check.why} ({kind} unit, run {made.run_id})"
     if golden_every_s is None:
         return
-    wanted = f"the sequence wants one every {golden_every_s / 3600:g} h"
+    wanted = f"the sequence requires one every {golden_every_s / 3600:g} h"
     golden = checks.get("golden")
     if golden is None:
-        yield f"it was never checked by a golden unit, and {wanted}"
+        yield f"it was never checked with a golden unit, and {wanted}"
     elif golden.check.good and (age_s := (datetime.now(UTC) - golden.at).total_seconds()) > golden_every_s:
         yield (
-            f"its last check by a golden unit (run {golden.run_id}) is {age_s / 3600:.1f} h old, and {wanted}"
+            f"its last check with a golden unit (run {golden.run_id}) is {age_s / 3600:.1f} h old, and "
+            f"{wanted}"
         )
 
 
@@ -139,7 +140,7 @@ def compare_golden(store: RunStore, run_id: int, *, new_history: str) -> Golden:
 def keep_known_bad(store: RunStore, result: Sequence[KnownBad]) -> None:
     """Keep with the last run of a check by known faults whether all were failed and named."""
     bad = [one for one in result if not one.good]
-    why = "every known fault was failed and named"
+    why = "every unit failed, and its fault was named"
     if bad:
         faults = "; ".join(one.fault for one in bad[:TOLD_FIRST])
         why = f"{len(bad)} of {len(result)} known faults were not failed or not named: {faults}"
@@ -169,7 +170,11 @@ def golden_history(store: RunStore, lines: Sequence[RunLine], bench: str, *, bef
 
 def _golden_check(serial: str, outcome: Outcome, shifts: Sequence[Shift], new_history: str) -> BenchCheck:
     moved = [shift for shift in shifts if shift.moved]
-    why = f"{serial} reads as it did" if shifts else f"{serial} is kept as what later runs are held against"
+    why = (
+        f"{serial} agrees with its history"
+        if shifts
+        else f"{serial} is recorded, and later runs are compared with it"
+    )
     if outcome != "pass":
         why = f"{serial} ended in {outcome.upper()}"
     elif moved:
@@ -230,7 +235,8 @@ def passed_before(store: RunStore, job: Job, serial: str, *, simulated: bool) ->
     if before is None:
         return ""
     return (
-        f"unit {serial} passed already, in run {before.run_id} of {before.header.started:%Y-%m-%d %H:%M} UTC"
+        f"unit {serial} has already passed, in run {before.run_id} of "
+        f"{before.header.started:%Y-%m-%d %H:%M} UTC"
     )
 
 
@@ -271,7 +277,7 @@ def how_it_ended(line: RunLine) -> str:
 def admit(
     store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, override: str
 ) -> tuple[Noted, ...]:
-    """Refuse a unit that may not be run now; returns what is kept with its run of why it is.
+    """Refuse a unit that may not be run now; returns what is recorded with its run of why it is.
 
     who: the operator. again: why a unit that has passed is run again. override: why a bench is used whose
     last check was bad. Raises UsageError for the unit, BenchError for the bench.

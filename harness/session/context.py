@@ -57,7 +57,8 @@ class SupplyWatch:
     def check(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message.
 
-        The unit is blamed by two looks that agree. At its limit, or where it does not hold its voltage, the
+        Over-current counts against the unit only if two readings agree. At its limit, or where it does not
+        hold its voltage, the
         supply is looked at again at once: an answer that lost its end on the wire is a number as well
         ("+2.999" of "+2.999E-02"), and where the looks differ, or show what no supply gives, it is the
         bench's BadReply, and nothing is said of the unit. A current that the supply bears may be what another
@@ -88,7 +89,7 @@ class SupplyWatch:
         raise BadReply(
             f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
             f"{state.name}, and after that {again.current_a * 1e3:.1f} mA at "
-            f"{again.voltage_v:.2f} V; one of the two cannot be",
+            f"{again.voltage_v:.2f} V; one of the two is impossible",
             instrument="supply",
             address=self._supply.identity.address,
         )
@@ -140,7 +141,7 @@ class SupplyWatch:
         tripped = (
             ""
             if again.current_a > 0.5 * limit_a
-            else "That is below its limit: it tripped, or does not hold its voltage (look there too). "
+            else "That is below its limit: it tripped, or does not hold its voltage (check that too). "
         )
         raise OverCurrentError(
             f"over-current in state {state.name}: the relay supply gives "

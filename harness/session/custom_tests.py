@@ -107,13 +107,13 @@ class CustomTests:
     def _found(self) -> tuple[Outcome, str]:
         """What the tests say of the unit beside its readings."""
         failed = self._told("failed", "failed")
-        broken = self._told("broken", "did not come to an end")
+        broken = self._told("broken", "did not finish")
         text = "; ".join(filter(None, (failed, broken)))
         if text:
             return "fail" if failed else "unproven", text
         passed = sum(end == "passed" for _, end in self._tests)
         if not passed:
-            return "unproven", "no test came to its end"
+            return "unproven", "no test finished"
         return "pass", f"{passed} {'test' if passed == 1 else 'tests'} of a part of the sequence passed"
 
     def _told(self, end: CustomTestEnd, words: str) -> str:

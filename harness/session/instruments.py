@@ -174,8 +174,8 @@ class Recovery:
         bench = self._bench
         if not bench.switchboard.reads_back:
             error.add_note(
-                "the switchboard says nothing of what it does, so that the run cannot go on after a fault; "
-                "`switchwalk resume` goes on with it, and proves the control lines anew"
+                "the relay board can't be read back, so the run can't continue after a fault; `switchwalk "
+                "resume` continues it and checks the control lines again"
             )
             raise error
         self._drive.forget()
@@ -183,7 +183,7 @@ class Recovery:
         bench.supply.recover()
         bench.switchboard.recover()
         bench.oscilloscope.recover()
-        self._observe(Remark(text="all instruments reopened, the same as before, and off; the run goes on"))
+        self._observe(Remark(text="all instruments reopened, the same as before, and off; the run continues"))
         return NotTaken(
             reason=f"the bench failed: {error}", facts=(LostToBench(instrument=error.instrument),)
         )

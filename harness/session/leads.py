@@ -153,7 +153,7 @@ def _of_input(
 ) -> str:
     number, own = predicted.inputs[row], predicted.pins[predicted.own[row]]
     if places == ("nothing",):
-        return f"input {number} sees nothing: its lead is off, or not on {own}"
+        return f"input {number} shows nothing: its lead is off, or not on {own}"
     if places:
         return f"input {number} shows what is on {' or '.join(places[:3])}, and belongs on {own}"
     state = int(np.argmax(np.abs(seen - expected).max(axis=1)))

@@ -79,8 +79,8 @@ def check_same_unit(before_a: Mapping[str, float], now_a: Mapping[str, float]) -
         expected_a = before_a.get(state, current_a)
         if abs(current_a - expected_a) > KEPT_WITHIN * expected_a + KEPT_WITHIN_A:
             raise UsageError(
-                f"another unit, or a changed one: in {state} it draws {current_a * 1e3:.1f} mA, and drew "
-                f"{expected_a * 1e3:.1f} mA when the run began. Put the same unit back, or begin a new run"
+                f"a different or changed unit: in {state} it draws {current_a * 1e3:.1f} mA, and drew "
+                f"{expected_a * 1e3:.1f} mA when the run began. Put the same unit back, or start a new run"
             )
 
 

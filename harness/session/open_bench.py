@@ -171,7 +171,7 @@ class NoHands:
         if by_hand:
             raise UsageError(
                 f"a person moves the leads of {by_hand}, and nobody can be asked here. Use "
-                "`switchwalk run`, or give the setup select = […], switchboard channels that make it"
+                "`switchwalk run`, or give the setup select = […], relay board channels that make it"
             )
 
     def make(self, setup: Setup) -> None:

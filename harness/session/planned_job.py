@@ -68,8 +68,8 @@ def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterato
             line=None,
             key="generator.profile",
             message=f"{name} cannot run its outputs at two frequencies (independent_frequencies = false). "
-            "Hot and cold are told apart by a tone each, at once: no change of state can be recorded twice, "
-            "and an output that is off leaves its leg open. Use a generator with two independent outputs",
+            "Hot and cold are told apart by their frequencies, at the same time. Use a generator with two "
+            "independent outputs",
         )
     for index, check in enumerate(job.sequence.checks, start=1):
         vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
@@ -268,7 +268,9 @@ def _at_its_line(mistake: Mistake, path: Path, role: str) -> Mistake:
 
 @contextmanager
 def _profiles(header: RunHeader) -> Iterator[Path]:
-    """A folder with a person's own profiles of a run: as they were kept with it, or where they were then."""
+    """A folder with a person's own profiles of a run: as they were recorded with it, or where they were
+    then.
+    """
     kept = header.files[len(JOB_FILES) :]
     if not kept:
         yield Path(header.bench_file).parent if header.bench_file else Path(header.job_folder)

@@ -57,22 +57,22 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
     readings = tuple(store.readings(record.run_id))
     if record.outcome not in ("interrupted", "stopped"):
         raise UsageError(
-            f"run {record.run_id} ended with {record.outcome}: nothing is left to go on with. Begin a new run"
+            f"run {record.run_id} ended with {record.outcome}: there is nothing to continue. Start a new run"
         )
     refuse_upgraded(record, "a run that goes on")
     lost = [each for each in readings if any(isinstance(fact, LostToBench) for fact in each.facts)]
     if lost:
         raise UsageError(
-            f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench failed to take, so that "
-            "it cannot come to a verdict. Begin a new run"
+            f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench could not take, so it "
+            "can't reach a verdict. Start a new run"
         )
     if record.header.purpose == "custom tests":
         raise UsageError(
-            f"run {record.run_id} was made by pytest, and only that knows what it would have measured next. "
-            "Start pytest again: that begins a new run"
+            f"run {record.run_id} was made by pytest, which alone knows what comes next. Start pytest again "
+            "for a new run"
         )
     if not record.header.job_folder:
-        raise UsageError(f"run {record.run_id} does not say where its job's files are. Begin a new run")
+        raise UsageError(f"run {record.run_id} does not say where its job's files are. Start a new run")
     events = [each.event for each in store.events(record.run_id)]
     drawn = [event.currents_a for event in events if isinstance(event, CurrentsDrawn)]
     return ResumePoint(record=record, readings=readings, currents_a=drawn[0] if drawn else None)
@@ -87,13 +87,13 @@ def check_files(header: RunHeader, planned: PlannedJob) -> None:
     for before in then:
         after = next((file for file in now if file.name == before.name), None)
         if after is None or after.sha256 != before.sha256:
-            what = "is not there any more" if after is None else "was changed since the run began"
+            what = "is missing" if after is None else "was changed since the run began"
             raise UsageError(
-                f"{before.name} in {folder} {what}. Bring it back as it was (`switchwalk show` has its "
-                "SHA-256), or begin a new run"
+                f"{before.name} in {folder} {what}. Restore it (`switchwalk show` has its "
+                "SHA-256), or start a new run"
             )
     if len(now) != len(then):
-        raise UsageError(f"{folder} has other files than when the run began. Begin a new run")
+        raise UsageError(f"{folder} has other files than when the run began. Start a new run")
 
 
 def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Plan:
@@ -101,7 +101,7 @@ def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Pl
     if plan.count != header.planned_readings:
         raise UsageError(
             f"the run had {header.planned_readings} readings planned, and this version of switchwalk plans "
-            f"{plan.count}. Begin a new run"
+            f"{plan.count}. Start a new run"
         )
     return remaining_plan(plan, readings)
 
@@ -120,7 +120,7 @@ def check_bench_unchanged(header: RunHeader, bench: Bench) -> None:
         if before != after:
             raise WrongInstrument(
                 f"the run began with {before.text!r} at {before.address}, and now {after.text!r} answers. "
-                "Put the same instrument back, or begin a new run",
+                "Put the same instrument back, or start a new run",
                 instrument=after.role,
                 address=after.address,
             )

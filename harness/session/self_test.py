@@ -103,7 +103,7 @@ def try_switchboard(board: Switchboard, job: Job) -> str:
         board.set(frozenset([channel]))
     board.set(frozenset())
     count = f"{len(channels)} channels closed one by one and opened"
-    return f"{count}, each read back" if board.reads_back else f"{count}; it says nothing of what it did"
+    return f"{count}, each read back" if board.reads_back else f"{count}; it can't be read back"
 
 
 def try_through(

@@ -98,7 +98,7 @@ def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
             leg = "hot" if row % 2 == 0 else "cold"
             raise BenchError(
                 f"{offset_v:+.2f} V DC at {setup.view[row // 2]}.{leg} (input {number}), more than "
-                f"{LARGEST_DC_V:g} V: nothing is driven. Take off what feeds it: phantom power, an "
+                f"{LARGEST_DC_V:g} V: nothing is driven. Disconnect what feeds it: phantom power, an "
                 "amplifier, a supply on the wrong pins",
                 instrument="the wiring",
             )
@@ -114,8 +114,8 @@ def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
     if all(wrong > FOREIGN_LEG * right and wrong > 0.1 for wrong, right in zip(other, own, strict=True)):
         raise SetupError(
             f"setup {setup.name!r}: {setup.drive} shows the cold output on its hot pin and the hot output "
-            "on its cold pin: the generator's leads or the scope's are swapped there. Nothing is said of "
-            "the unit",
+            "on its cold pin: the generator's leads or the scope's are swapped there. This is not a fault "
+            "of the unit",
             instrument="the wiring",
         )
 
@@ -162,7 +162,7 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
         result = _look(context, setup, predicted)
         if result is None:
             if before is not None:
-                text = f"setup {setup.name!r}: now every lead is where it should be"
+                text = f"setup {setup.name!r}: now every lead is right"
                 _say(context, note, LeadsLookedAt(setup=setup.name, leads=()), text)
             return True
         if look == LOOKS - 1:
@@ -172,7 +172,7 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
             context,
             note,
             LeadsLookedAt(setup=setup.name, leads=result.leads),
-            f"setup {setup.name!r}: {result.message}. Nothing is measured of the unit until this is seen to",
+            f"setup {setup.name!r}: {result.message}. Nothing is measured until this is corrected",
         )
         context.hands.correct(setup, () if before is not None else result.leads, result.message)
         before = result
@@ -182,8 +182,8 @@ def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str],
         context,
         note,
         LeadsLookedAt(setup=setup.name, leads=result.leads if result else ()),
-        f"setup {setup.name!r}: {result.message if result else ''}. Every lead was looked at, so it is "
-        "measured as the unit's",
+        f"setup {setup.name!r}: {result.message if result else ''}. All leads were checked, so it counts as "
+        "the unit's",
     )
     return False
 

@@ -118,7 +118,7 @@ class ChangeWalk:
         started = datetime.now(UTC)
         capture: Capture | None = None
         times: HostTimes | None = None
-        missing: NotTaken | None = NotTaken(reason="no scope range suits: the signal kept changing")
+        missing: NotTaken | None = NotTaken(reason="no scope range fits: the signal kept changing")
         ranges = self._ranges(planned)
         try:
             self._context.drive.apply(planned.stimulus)
@@ -132,7 +132,7 @@ class ChangeWalk:
                 if coarser is None:
                     length_s *= 2  # the command came too late, or too early
                     missing = NotTaken(
-                        reason="the control line's edge is in none of several records: look for its lead"
+                        reason="the control line's edge is missing in several records: check its lead"
                     )
                 ranges = coarser or ranges
         except TRANSIENT as error:

@@ -92,7 +92,7 @@ CORRECTIONS = 2  # by hands, before leads that are still wrong end it
 REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
 RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
-BOUNDS_ONLY = "of noise and distortion only bounds are told"
+BOUNDS_ONLY = "noise and distortion get only upper bounds"
 COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
 
 
@@ -115,7 +115,9 @@ def take_reference(context: RunContext) -> Reference | None:
     offsets = measure_offsets([(fitted.capture, fitted.fit) for fitted in _zeros(context, setup)])
     residuals = take_residuals(context)
     context.drive.silence()
-    context.observe(Remark(text="through reference taken: leads proven, the bench's own gain is taken out"))
+    context.observe(
+        Remark(text="through reference taken: the leads are right, and the bench's own gain is removed")
+    )
     return Reference(
         taken_s=time.time(),
         instruments=(context.bench.generator.identity.text, context.bench.oscilloscope.identity.text),
@@ -139,7 +141,7 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
     minutes = (time.time() - kept.taken_s) / 60
     context.observe(
         Remark(
-            text=f"kept through reference, {minutes:.0f} minutes old: leads are not proven anew"
+            text=f"kept through reference, {minutes:.0f} minutes old: the leads are not checked again"
             + (f"; {BOUNDS_ONLY}" if lacks(kept.residuals, context.plan) else "")
         )
     )
@@ -147,7 +149,7 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
 
 
 def _why_no_reference(context: RunContext) -> str:
-    lost = f"the scope's gain accuracy stays in every reading, leads are not proven, and {BOUNDS_ONLY}"
+    lost = f"the scope's gain accuracy is part of every reading, the leads are not checked, and {BOUNDS_ONLY}"
     if any(setup.through for setup in context.job.fixture.setups):
         return f"no through reference: {lost}"
     return f"no through setup in fixture.toml: {lost}. Add a [[setup]] with through = true"
@@ -172,7 +174,7 @@ def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None
     problems = lead_problems(fitted.capture, stimulus, prediction)
     if problems:
         raise SetupError(
-            f"setup {setup.name!r}: {'; '.join(problems)}. Nothing is said of the unit",
+            f"setup {setup.name!r}: {'; '.join(problems)}. This is not a fault of the unit",
             instrument="the wiring",
         )
 

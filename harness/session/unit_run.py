@@ -55,8 +55,8 @@ WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
 class RunRequest:
     """A run of a unit as it was asked for.
 
-    faults: of a simulated unit, kept with the run as its notes are. noted: what is kept with it of why the
-    unit, or the bench, is used all the same.
+    faults: of a simulated unit, kept with the run as its notes are. noted: what is recorded with it of why
+    the unit, or the bench, is used all the same.
     """
 
     serial: str
@@ -183,8 +183,8 @@ class UnitRun:
                 self.stop(error)
                 if self._resumable:
                     error.add_note(
-                        f"run {self.run_id} is kept, with no verdict on unit {self._serial}; "
-                        f"`switchwalk resume {self.run_id}` goes on with it"
+                        f"run {self.run_id} is recorded, without a verdict on unit {self._serial}; "
+                        f"`switchwalk resume {self.run_id}` continues it"
                     )
 
     def complete(self) -> RunResult:
@@ -231,8 +231,8 @@ class UnitRun:
             outcome, reason = (
                 "stopped",
                 (
-                    f"the bench failed {times}, so that the unit has no verdict; run it again. "
-                    f"First: {faults[0]}" + (f". Then: {reason}" if reason else "")
+                    f"the bench failed {times}, so the unit has no verdict; test it again. First: "
+                    f"{faults[0]}" + (f". Then: {reason}" if reason else "")
                 ),
             )
         self._keep_relay_operations()
@@ -254,7 +254,7 @@ class UnitRun:
             self._store.finish(self.run_id, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
         except RecordsError:
             error.add_note(
-                f"that run {self.run_id} was stopped could not be recorded: it stands as interrupted"
+                f"that run {self.run_id} was stopped could not be recorded, so it shows as interrupted"
             )
 
     def measure_bench(self) -> Reference | None:

@@ -58,7 +58,7 @@ class Changes:
 
 
 class LiveSite:
-    """Makes pages from records as they are now; keeps what is dear to make for as long as it holds.
+    """Makes pages from records as they are now; caches expensive pages until the records change.
 
     report_of: where a run's report would be, by its number and serial number. Safe to be asked from many
     threads.

@@ -125,12 +125,12 @@ class Batch:
 
     @property
     def failing_checks(self) -> list[ParetoLine]:
-        """Checks that units did not pass at first, each counted once a unit."""
+        """Checks not passed in the first run, each counted once a unit."""
         return pareto(check for _, check in self._not_passed({one.key: one.key.check for one in self.series}))
 
     @property
     def failing_readings(self) -> list[ParetoLine]:
-        """Readings that units did not pass at first."""
+        """Readings not passed in the first run."""
         return pareto(label for _, label in self._not_passed(self.labels))
 
     @cached_property

@@ -225,4 +225,4 @@ def unseen(values: object, at: Key = ()) -> Iterator[tuple[Key, str]]:
 
 def refusal(character: str) -> str:
     """What is said of one."""
-    return f"found a character that cannot be seen ({character}); expected text that shows as it is"
+    return f"found an invisible character ({character}); expected visible text"

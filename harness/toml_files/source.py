@@ -194,11 +194,11 @@ def _read(path: Path) -> tuple[JobFile, Located]:
         file = JobFile.of(path.name, content)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        raise _CannotBeReadError("a byte that is no UTF-8; expected the file saved as UTF-8", line) from None
+        raise _CannotBeReadError("a byte that is not UTF-8; expected the file saved as UTF-8", line) from None
     try:
         return file, read_located(file.text)
     except TomlSyntaxError as error:
-        raise _CannotBeReadError(f"no TOML from here on: {error}", error.line) from None
+        raise _CannotBeReadError(f"not TOML from here on: {error}", error.line) from None
 
 
 _READERS: dict[type, TypeAdapter[Any]] = {}

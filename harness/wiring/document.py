@@ -236,7 +236,7 @@ def wiring_lines(wiring: Wiring) -> Iterator[str]:
     pins = pin_of(wiring.connectors)
     yield f"{wiring.module}, {wiring.fixture}"
     if any(each.assumed for each in wiring.connectors):
-        yield "fixture.toml has no [connectors]: laid out here on D connectors, eight ports on each"
+        yield "fixture.toml has no [connectors]: drawn here on D connectors, eight ports on each"
     yield ""
     yield "Before you start:"
     for title, words in CAUTIONS:
@@ -256,7 +256,7 @@ def wiring_lines(wiring: Wiring) -> Iterator[str]:
             yield from plug_lines(plug, pins)
     if wiring.loads:
         yield ""
-        yield "What ends the ports:"
+        yield "Loads:"
         for each in wiring.loads:
             yield f"  {chosen_words(each)}"
     yield ""

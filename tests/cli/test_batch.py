@@ -125,7 +125,7 @@ def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
     injected = set(draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED).values())
     assert any(fault in line["label"] for fault in injected for line in result["diagnosed_faults"])
     message = switchwalk(capsys, "trends", *place_of).out
-    assert "Faults diagnosed in units that failed at first" in message
+    assert "Likely faults of units that failed their first run" in message
     assert max(map(len, message.splitlines())) <= 80
     none = switchwalk(capsys, "trends", *place_of, "--batch", "spring")
     assert none.code == 2
@@ -146,7 +146,7 @@ def test_a_job_too_large_to_keep_a_person_waiting_is_diagnosed_where_nobody_wait
     )  # fmt: skip
     run = re.search(r"run (\d+): ", alone.out)
     assert run is not None
-    assert f"`switchwalk diagnose {run[1]}` tells the likely fault, after a moment." in alone.out
+    assert f"`switchwalk diagnose {run[1]}` tells the likely fault." in alone.out
     assert "most likely" not in alone.out
 
 
@@ -167,10 +167,10 @@ def test_a_list_with_mistakes_is_told_line_by_line(tmp_path: Path, place: Place)
         read_serials(path, load_job(place.job).sequence)
     assert str(told.value).splitlines() == [
         f"{path}:2: serial 'PA-1': the sequence wants the pattern OB-[0-9]{{4}}",
-        f"{path}:3: serial 'OB-0001': stands in line 1 too; expected every serial number once",
+        f"{path}:3: serial 'OB-0001': is also in line 1; expected every serial number once",
     ]
     path.write_text("\n", encoding="utf-8")
-    with pytest.raises(UsageError, match="no serial number is in it"):
+    with pytest.raises(UsageError, match="contains no serial number"):
         read_serials(path, load_job(place.job).sequence)
 
 

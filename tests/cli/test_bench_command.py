@@ -196,7 +196,7 @@ def test_a_device_file_without_permission_is_told_with_the_group_that_has_it(tmp
     group = Path("/dev/null").group()
     message = likely_cause(error, address="ASRL/dev/null::INSTR", profile="frame-switchboard")
     assert message == (
-        f"no permission on the device file /dev/null: become a member of its group {group!r} and log in anew"
+        f"no permission on the device file /dev/null: join its group {group!r} and log in again"
     )
 
 

@@ -143,7 +143,7 @@ def test_a_unit_that_has_passed_is_not_run_again_unasked(
     assert simulated(capsys, short_job).code == 0
     refused = simulated(capsys, short_job)
     assert refused.code == 2
-    assert "unit OB-0001 passed already, in run 1" in refused.err
+    assert "unit OB-0001 has already passed, in run 1" in refused.err
     assert "add --again" in refused.err
     assert simulated(capsys, short_job, "--again", "anew").code == 0
 

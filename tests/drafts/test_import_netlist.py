@@ -117,7 +117,7 @@ def test_what_cannot_be_told_is_named_and_stands_in_the_draft(
     printed = switchwalk(capsys, "import", str(source))
     assert printed.code == 0
     for name in ("D1", "R9", ".include other.cir"):
-        assert f"could not tell: {name}" in printed.err
+        assert f"not derived: {name}" in printed.err
         assert f"#  - {name}" in printed.out
 
 

@@ -66,7 +66,7 @@ def test_a_block_is_its_bytes(answer: bytes, data: bytes, source: str) -> None:
         (b"#9000000004\x00\x01\x02", BenchTimeout, "3 of 4 bytes of the block arrived", "8.7.9"),
         (b"#A1x\n", BadReply, "expected a block of data", "8.7.9"),
         (b"#0abc\n", BadReply, "indefinite length", "8.7.10: no interface END on a socket"),
-        (b"#15hello", BenchTimeout, "the block is whole", "no line feed"),
+        (b"#15hello", BenchTimeout, "the block is complete", "no line feed"),
         (b"#15hello there\n", BadReply, "expected a line feed behind a block of 5 bytes", "a byte too many"),
         (b"#1", BenchTimeout, "0 of 1 bytes of the length", "header cut off"),
         (b"#2x5hello\n", BadReply, "expected the length of a block in digits", "a wrong digit"),

@@ -164,7 +164,7 @@ def test_after_a_peer_that_did_not_read_the_next_answer_is_right() -> None:
 
     with peer(deaf_once) as served:
         session = Session(served.address, instrument="generator", timeout_s=0.3)
-        with pytest.raises(BenchTimeout, match="does not take what is sent"):
+        with pytest.raises(BenchTimeout, match="does not accept what is sent"):
             write_until_nobody_takes_it(session)
         with pytest.raises(Desynchronised, match="reopen first"):
             session.query("NEXT?")

@@ -112,7 +112,7 @@ def test_an_unknown_profile_is_answered_with_the_nearest_names(
             r"commands.output_on: .*found braces that don't pair",
         ),
         ("scpi-generator", "OUTPut{n} ON", "OUTPut{n} ÖN", r"one line of plain text"),
-        ("scpi-generator", "OUTPut{n} ON", "OUTPut{n}\\nON", r"output_on: .*cannot be seen \(U\+000A\)"),
+        ("scpi-generator", "OUTPut{n} ON", "OUTPut{n}\\nON", r"output_on: .*invisible character \(U\+000A\)"),
         ("scpi-generator", "{hz}", "{hz!r}", r"expected a command with"),
         ("scpi-generator", "10e6", "inf", r"frequency_max_hz: .*found inf"),
         ("scpi-generator", "10e6", "'fast'", r"frequency_max_hz: .*found 'fast'"),

@@ -386,5 +386,5 @@ def test_active_low_gpio_lines_are_high_when_released() -> None:
 
 
 def test_real_gpio_lines_say_what_is_missing() -> None:
-    with pytest.raises(BenchError, match=r"switchwalk\[gpio\]|cannot be had"):
+    with pytest.raises(BenchError, match=r"switchwalk\[gpio\]|can't be used"):
         request_lines("/dev/no-such-gpiochip", profile("gpio-switchboard"))

@@ -121,5 +121,5 @@ def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
     assert result.says_good == (not name)
     assert not name or result.groups[0].names == (name,)
     (note,) = result.notes
-    assert note.startswith("One record agrees with nothing else and was left out: drive left")
+    assert note.startswith("One record agrees with no other and was left out: drive left")
     assert "state swap" in note

@@ -106,7 +106,7 @@ def test_a_relay_that_never_moves_has_no_operate_time(whole):
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
     """A contact welded onto a dead stub adds no route, so no level changes by more than its limit."""
     assert all("stuck closed" in name for name in unseen_names(shipped_coverage))
-    assert all(one.why.startswith("the most it does is") for one in shipped_coverage.unseen)
+    assert all(one.why.startswith("its largest effect is") for one in shipped_coverage.unseen)
     unseen = [one.fault for one in shipped_coverage.unseen]
     additions = cheapest_additions(shipped, unseen, impedances=BENCH)
     assert sum(len(addition.sees) for addition in additions) == len(unseen)
@@ -126,7 +126,7 @@ def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
 
 def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage):
     reasons = {one.fault.name: one.why for one in hand_coverage.unseen}
-    assert reasons["K1 never operates"] == "changes nothing that the sequence looks at"
+    assert reasons["K1 never operates"] == "changes nothing that the sequence measures"
     assert "supply's current" in reasons["control line loop_a dead"]
 
 

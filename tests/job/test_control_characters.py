@@ -32,7 +32,7 @@ def test_in_a_jobs_file_they_are_mistakes_at_their_place(
         load_job(job)
     (mistake,) = caught.value.mistakes
     assert (mistake.file, mistake.key) == (file, key)
-    assert f"found a character that cannot be seen ({character})" in mistake.message
+    assert f"found an invisible character ({character})" in mistake.message
     assert mistake.line == line or '"set' in new
     assert str(caught.value).replace("\n", "").isprintable()
 
@@ -48,7 +48,7 @@ def test_in_a_jobs_file_they_are_mistakes_at_their_place(
 def test_in_a_profile_as_well(old: str, new: str, key: str) -> None:
     text = (ROOT / "drivers" / "profiles" / "text-switchboard.toml").read_text("utf-8")
     assert old in text
-    with pytest.raises(JobError, match=r"found a character that cannot be seen \(U\+") as caught:
+    with pytest.raises(JobError, match=r"found an invisible character \(U\+") as caught:
         parse_profile(text.replace(old, new, 1), "own.toml")
     assert caught.value.mistakes[0].key == key
 

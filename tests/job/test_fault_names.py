@@ -91,7 +91,7 @@ def test_a_fault_says_what_is_wrong_in_fields(switcher):
         ("K1 never operates + nonsense", 'no such fault: "nonsense"; expected one such as K1 never operates'),
         (
             "K1 coil open + K1 coil open",
-            '"K1 coil open" stands twice in "K1 coil open + K1 coil open"; expected every fault once',
+            '"K1 coil open" is listed twice in "K1 coil open + K1 coil open"; expected every fault once',
         ),
         (
             "K1.1.hot released 10",

@@ -284,7 +284,7 @@ SPOILT = [
         "sequence.toml",
         'states = ["all", "unpowered"]',
         'states = ["swap+loop_a", "loop_a+swap"]',
-        "sequence.states[2]: state loop_a+swap stands here twice; expected once",
+        "sequence.states[2]: state loop_a+swap is listed twice; expected once",
     ),
     (
         "sequence.toml",
@@ -429,7 +429,7 @@ def test_a_slip_of_syntax_is_a_mistake_like_any_other(job):
     line = spoil(job, "module.toml", 'name = "Two-loop', "name = Two-loop")
     spoil(job, "fixture.toml", "swap = 3", "swap = 2")
     told = mistakes_of(job)
-    assert told[0].startswith(f"module.toml:{line}: no TOML from here on: ")
+    assert told[0].startswith(f"module.toml:{line}: not TOML from here on: ")
     assert any("switchboard channel 2 already energises loop_b" in mistake for mistake in told)
     assert not any("sequence.toml" in mistake for mistake in told)
 
@@ -437,7 +437,7 @@ def test_a_slip_of_syntax_is_a_mistake_like_any_other(job):
 def test_a_file_in_another_encoding_is_told_at_its_line(job):
     (job / "sequence.toml").write_bytes(b'[sequence]\nname = "Pr\xfcfung"\n')
     assert mistakes_of(job)[0] == (
-        "sequence.toml:2: a byte that is no UTF-8; expected the file saved as UTF-8"
+        "sequence.toml:2: a byte that is not UTF-8; expected the file saved as UTF-8"
     )
 
 

@@ -43,7 +43,7 @@ def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_
         ),
         (
             check_of("gain", within="0.2 dB", states=["idle", "idle"]),
-            "check[1].states[2]: idle stands here twice; expected once",
+            "check[1].states[2]: idle is listed twice; expected once",
         ),
         (
             check_of("gain", within="0.2 dB", weighting="A"),

@@ -103,9 +103,9 @@ def test_a_quantity_is_read_in_si(text, dimension, value):
         (
             "loud",
             "level",
-            'found "loud", which does not read as a quantity; expected a level such as "+4 dBu"',
+            'found "loud", which is not a value with a unit; expected a level such as "+4 dBu"',
         ),
-        ("", "time", 'found "", which does not read as a quantity; expected a time such as "20 ms"'),
+        ("", "time", 'found "", which is not a value with a unit; expected a time such as "20 ms"'),
     ],
 )
 def test_what_is_no_such_quantity_is_refused_in_words(value, dimension, message):

@@ -183,7 +183,7 @@ def test_an_angle_does_not_care_where_the_turn_ends() -> None:
 
 
 def test_no_number_is_an_error() -> None:
-    with pytest.raises(ReadingError, match="no finite number"), np.errstate(divide="ignore"):
+    with pytest.raises(ReadingError, match="not a finite number"), np.errstate(divide="ignore"):
         propagate(lambda x: 1 / x[:, 0], np.array([0.0]), [])
 
 

@@ -1,4 +1,4 @@
-"""What a bench shows by itself is kept with its reference, and comes back as it was."""
+"""What a bench shows by itself is recorded with its reference, and comes back as it was."""
 
 import json
 from pathlib import Path

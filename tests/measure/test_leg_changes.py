@@ -209,5 +209,5 @@ def test_noise_makes_no_change(noise_v: float, level: float, seed: int) -> None:
 
 def test_a_record_that_is_no_number_is_refused() -> None:
     volts = np.full((2, SAMPLES), np.nan)
-    with pytest.raises(ReadingError, match="no numbers"):
+    with pytest.raises(ReadingError, match="NaN or infinite"):
         find_leg_changes(volts, INTERVAL_S, TONES_HZ, step_v=(STEP_V, STEP_V), joined=False)

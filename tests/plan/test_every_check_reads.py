@@ -57,10 +57,10 @@ def refusal(job: Job) -> str:
 def test_a_gap_where_several_relays_move_at_once_is_refused_and_told_where_one_moves_alone() -> None:
     message = refusal(job_with("two_loop_switcher", check("transfer_time", states("idle", "swap"))))
     assert (
-        "transfer time at left.out: several relays move at once (K3, K4, K5), and their gaps overlap"
+        "transfer time at left.out: several relays move at the same time (K3, K4, K5), and their gaps overlap"
         in message
     )
-    assert "transfer time at right.out: several relays move at once (K8, K9, K10)" in message
+    assert "transfer time at right.out: several relays move at the same time (K8, K9, K10)" in message
     assert '"idle > loop_a"' in message
 
 
@@ -87,13 +87,17 @@ def test_a_race_that_shows_nothing_is_refused_beside_changes_that_do() -> None:
     message = refusal(
         job_with("two_loop_switcher", check("transfer_time", states("idle", "loop_a"), also=(race,)))
     )
-    assert "in loop_a > loop_b: several relays move at once (K1, K2)" in message
+    assert "in loop_a > loop_b: several relays move at the same time (K1, K2)" in message
 
 
 @pytest.mark.parametrize(
     ("quantity", "fitted", "expected"),
     [
-        ("response", states("mute"), "the drive is not led there; expected states in which it is, such as"),
+        (
+            "response",
+            states("mute"),
+            "the drive does not reach this port; expected states in which it does, such as",
+        ),
         ("phase", states("mute"), "the drive is not led there"),
         ("distortion", states("mute"), "the drive is not led there"),
         ("polarity", states("idle", "mute"), "gives no polarity in mute"),

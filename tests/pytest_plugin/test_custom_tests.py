@@ -86,7 +86,7 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
     page = (records.parent / "reports" / "run-00001-OB-0001.html").read_text(encoding="utf-8")
     assert "passed test_levels.py::test_both_channels_are_read" in page
     shown = switchwalk(capsys, "show", "1", "--records", str(records))
-    assert "No test of the unit as a whole: custom tests" in shown.out
+    assert "Not a test of the whole unit: custom tests" in shown.out
     assert "passed test_levels.py::test_levels[loop_a]" in " ".join(shown.out.split())
     assert "custom tests" in switchwalk(capsys, "units", "--records", str(records)).out
     assert "yield" not in switchwalk(capsys, "trends", "--simulated", "--records", str(records)).out.lower()
@@ -111,7 +111,7 @@ def test_a_faulty_unit_fails_the_test_of_its_state_and_the_run_says_which(
         messages = [event.text for event in store.events(1) if event.kind == "test"]
     assert run.outcome == "fail"
     assert "1 of 5 tests failed: test_levels.py::test_levels[loop_a]" in run.reason
-    assert "2 of 5 tests did not come to an end: test_faulty.py::test_that_falls_over" in run.reason
+    assert "2 of 5 tests did not finish: test_faulty.py::test_that_falls_over" in run.reason
     assert "broken test_faulty.py::test_that_falls_over: no such table" in messages
     assert run.header.notes == "simulated faults: K1 never operates"
 
@@ -160,9 +160,7 @@ def test_a_unit_that_changes_between_two_tests_is_not_measured_on(
     done = pytester.runpytest_subprocess(*at(standing, "OB-0006"))
     bench.by_hand(unit="OB-0001", faults=[])
     done.assert_outcomes(passed=1, failed=1)
-    done.stdout.fnmatch_lines(
-        ["another unit, or a changed one: in loop_a it draws *", "STOPPED  unit OB-0006*"]
-    )
+    done.stdout.fnmatch_lines(["a different or changed unit: in loop_a it draws *", "STOPPED  unit OB-0006*"])
     assert bench.left_on() == []
 
 

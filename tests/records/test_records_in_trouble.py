@@ -317,7 +317,7 @@ def test_nothing_is_recorded_for_a_run_that_is_not_there(tmp_path: Path) -> None
 def test_a_folder_that_can_not_be_written_stops_the_run_before_it_starts(open_folder: Path) -> None:
     open_folder.chmod(0o555)
     with ordinary_user():
-        with pytest.raises(RecordsError, match="Give another place with --records") as caught:
+        with pytest.raises(RecordsError, match="Choose another place with --records") as caught:
             open_records(open_folder / "records.sqlite")
         assert str(open_folder) in str(caught.value)
         with pytest.raises(RecordsError, match="Permission denied"):
@@ -401,7 +401,7 @@ def test_a_disk_that_fills_up_in_mid_run_says_so_and_keeps_what_was_there(
 def test_a_run_does_not_start_on_a_disk_that_is_nearly_full(small_disk: Callable[..., Any]) -> None:
     folder = small_disk(4)
     with open_records(folder / "records.sqlite") as store:
-        with pytest.raises(RecordsError, match=r"the disk has \d MB free and a run wants 67 MB"):
+        with pytest.raises(RecordsError, match=r"the disk has \d MB free and a run needs 67 MB"):
             store.begin(HEADER)
         assert store.runs() == []
 

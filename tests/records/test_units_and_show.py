@@ -193,8 +193,8 @@ def test_one_unit_is_shown_with_what_its_relays_did_in_all_its_runs(
             store.add_event(run, operated)  # as a run has that was resumed
             store.finish(run, "pass", "", ENDED)
     message = switchwalk("units", "W-1", "--records", path)
-    assert "relays operated, in all runs of TLS-2: K1 24, K6 8" in message
-    assert "relays operated, in all runs of TLS-2, simulated: K1 180, K6 4" in message
+    assert "relay operations in all runs of TLS-2: K1 24, K6 8" in message
+    assert "relay operations in all runs of TLS-2, simulated: K1 180, K6 4" in message
     assert "W-2" not in message
     assert max(len(line) for line in message.splitlines()) <= 80
     told = json.loads(switchwalk("units", "--json", "--records", path))

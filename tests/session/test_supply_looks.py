@@ -70,13 +70,13 @@ def test_a_supply_at_its_limit_is_believed_after_a_second_look_at_once() -> None
 
 
 def test_a_number_that_the_next_look_does_not_bear_out_is_the_benchs() -> None:
-    with pytest.raises(BadReply, match="one of the two cannot be"):
+    with pytest.raises(BadReply, match="one of the two is impossible"):
         Bench([6.0, IDLE_A]).check()
 
 
 def test_a_current_cut_before_its_exponent_is_the_benchs_below_zero_as_well() -> None:
     """A meter without a load reads a few microamperes to either side: "-5.1" of "-5.1E-05"."""
-    with pytest.raises(BadReply, match="one of the two cannot be"):
+    with pytest.raises(BadReply, match="one of the two is impossible"):
         Bench([-5.1, IDLE_A]).check()
 
 
@@ -113,7 +113,7 @@ def test_a_limit_that_a_late_board_brings_about_is_no_over_current() -> None:
 def test_two_looks_that_no_supply_could_show_are_the_benchs(
     currents_a: list[float], voltages_v: list[float]
 ) -> None:
-    with pytest.raises(BadReply, match="one of the two cannot be"):
+    with pytest.raises(BadReply, match="one of the two is impossible"):
         Bench(currents_a, voltages_v=voltages_v).check()
 
 

@@ -267,5 +267,5 @@ def test_an_answer_that_lost_its_end_is_no_over_current(
     check_readings(bench, "CUT", readings)
     said_outcome, reason, _ = outcome(bench, "CUT")
     assert said_outcome == "stopped"
-    assert "one of the two cannot be" in reason
+    assert "one of the two is impossible" in reason
     assert bench.standing.left_on() == []

@@ -96,7 +96,7 @@ def test_another_unit_is_refused_by_what_it_draws(bench: Bench) -> None:
     run = killed(bench, "DRAWS")
     bench.standing.by_hand(unit="SIM-2", faults=["K1 coil open"])
     message = refused(bench, run, "DRAWS")
-    assert "another unit, or a changed one: in loop_a it draws" in message
+    assert "a different or changed unit: in loop_a it draws" in message
     bench.standing.by_hand(unit="SIM-1", faults=[])
     code, message = bench.nursery.run(*bench.resume_arguments(run, "DRAWS"))
     assert code == 0, message
@@ -183,7 +183,7 @@ def test_another_instrument_at_the_same_address_is_refused(tmp_path: Path) -> No
 def refused_by_identity(bench: Bench, run: int) -> str:
     code, message = bench.nursery.run(*bench.resume_arguments(run, "IDENTITY"))
     assert code == 4, message
-    assert "Put the same instrument back, or begin a new run" in message
+    assert "Put the same instrument back, or start a new run" in message
     return message
 
 
@@ -240,7 +240,7 @@ def test_kept_readings_are_judged_by_another_sequence(
         assert store.run(passed).outcome == "pass"
         assert store.verify(passed).findings == ()
     _, message = bench.nursery.run(*arguments)
-    assert "its own verdict stays: PASS" in message
+    assert "its own verdict does not change: PASS" in message
 
 
 def test_verify_says_which_run_was_meddled_with(bench: Bench, passed: int) -> None:

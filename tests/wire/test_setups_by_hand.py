@@ -149,13 +149,13 @@ def test_a_lead_that_slipped_is_named_and_put_right_before_anything_is_measured(
     assert words in scene.message[0]
     assert must_name <= set(hands.asked[0])
     assert len(hands.asked) == 1
-    assert scene.message[-1].endswith("now every lead is where it should be")
+    assert scene.message[-1].endswith("now every lead is right")
 
 
 def test_what_stays_after_every_lead_was_looked_at_is_measured_as_the_units(scene: Scene) -> None:
     hands = scene.make({"input 1": None}, keep_slipping=True)
     assert hands.asked == [("input 1",), ()]
-    assert scene.message[-1].endswith("Every lead was looked at, so it is measured as the unit's")
+    assert scene.message[-1].endswith("All leads were checked, so it counts as the unit's")
 
 
 @dataclass
@@ -179,7 +179,7 @@ def test_leads_left_in_the_through_setup_are_not_taken_for_a_straight_route(scen
     setup = next(each for each in scene.context.job.fixture.setups if each.name == LEFT)
     make_by_hand(replace(scene.context, hands=hands), setup, lambda _, text: None)
     assert "still where they were in the through setup" in scene.message[0]
-    assert scene.message[-1].endswith("now every lead is where it should be")
+    assert scene.message[-1].endswith("now every lead is right")
     with pytest.raises(SetupError, match="still where they were in the through setup"):
         make_by_hand(
             replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), setup, lambda _, text: None
@@ -189,7 +189,7 @@ def test_leads_left_in_the_through_setup_are_not_taken_for_a_straight_route(scen
 def test_a_second_slip_is_found_by_looking_at_every_lead(scene: Scene) -> None:
     hands = scene.make({"generator hot": None, "input 2": None})
     assert hands.asked
-    assert scene.message[-1].endswith("now every lead is where it should be")
+    assert scene.message[-1].endswith("now every lead is right")
 
 
 @pytest.mark.parametrize("fault", ["K1 never operates", "K3 never operates"])
@@ -208,7 +208,7 @@ def test_a_lead_and_a_faulty_unit_at_once_end_with_the_lead_right(scene: Scene) 
     try:
         hands = scene.make({"input 2": None})
         assert "input 2" in hands.asked[0]
-        assert scene.message[-1].endswith("now every lead is where it should be")
+        assert scene.message[-1].endswith("now every lead is right")
     finally:
         scene.simulator.place_unit("OB-0001")
 
@@ -251,7 +251,7 @@ def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
     assert printed.code == 0, printed.out + printed.err
     assert printed.out.splitlines()[-1] == "PASS  unit OB-0001, run 1: 8 pass"
     message = " ".join(printed.out.split())
-    assert message.count("now every lead is where it should be") == 2
+    assert message.count("now every lead is right") == 2
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         kept = [event.text for event in store.events(1) if event.kind == "leads"]
         by_hand = [event.text for event in store.events(1) if event.kind in BY_HAND]
@@ -265,7 +265,7 @@ def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
     page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "Setups made by hand" in page
     assert "made by hand, says simulated hands" in page
-    assert page.count("now every lead is where it should be") == 2
+    assert page.count("now every lead is right") == 2
     pictures = re.findall(r'alt="(generator output 1[^"]*)"', page)
     assert len(pictures) == 3
     assert "scope input 2 to left.out cold" in pictures[1]
@@ -310,7 +310,7 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
             terminal.until("Press Enter when it is as drawn. ")
             bench.by_hand(setup=LEFT)
             terminal.types("")
-            terminal.until("now every lead is where it should be")
+            terminal.until("now every lead is right")
             terminal.until("Press Enter when it is made. ")
             bench.by_hand(setup=LEFT.replace("left", "right"))
             terminal.types("")
