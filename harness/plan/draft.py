@@ -18,7 +18,7 @@ from harness.circuit.elements import (
 from harness.circuit.expand import build_circuit, build_wiring, in_state
 from harness.circuit.predict import Prediction, differential, predict_circuit
 from harness.circuit.routes import SILENT, live_route
-from harness.errors import JobError, Mistake
+from harness.errors import JobError
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
@@ -92,18 +92,12 @@ def _refuse_other_parts(
     for result in effects.values():
         counted = [effect for effect in result if effect > IN_THE_PATH * max(result)]
         if counted and min(counted) < (1 - ALIKE) * max(counted):
-            raise JobError(
-                [
-                    Mistake(
-                        file="sequence.toml",
-                        line=check.line,
-                        key=f"check {check.name!r}",
-                        message=f"contact resistance is not observable here: in state {state.name} of "
-                        f"{setup.name!r} other parts stand between the contacts of the path. Leave that "
-                        "state out with states = [...], or use straight loopback plugs",
-                    )
-                ]
+            message = (
+                f"contact resistance is not observable here: in state {state.name} of {setup.name!r} other "
+                "parts stand between the contacts of the path. Leave that state out with states = [...], or "
+                "use straight loopback plugs"
             )
+            raise JobError([check.mistake(message)])
 
 
 def coupled_into(

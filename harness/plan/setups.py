@@ -89,31 +89,26 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
     for check in sequence.checks:
         if check.quantity.family == "change":
             continue  # planned by themselves, after the levels
-        here: list[Need] = []
+        found: list[Need] = []
         for circuit in circuits:
             same = [
                 setup
                 for setup in usable
                 if _same_circuit(setup, circuit) and is_unequal(check) == (setup.source_added is not None)
             ]
-            here += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
-        mistakes += [
-            _not_viewed(check, port) for port in check.at if port not in {need.port for need in here}
-        ]
-        result += here
+            found += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
+        ports = {need.port for need in found}
+        mistakes += [_not_viewed(check, port) for port in check.at if port not in ports]
+        result += found
     if mistakes:
         raise JobError(mistakes)
     return tuple(_once_per_port(result))
 
 
 def _not_viewed(check: Check, port: str) -> Mistake:
-    return Mistake(
-        file="sequence.toml",
-        line=check.line,
-        key=f"check {check.name!r}",
-        message=f"no setup shows the {check.quantity.spoken} of {port}; where the unit can "
-        "invert, polarity and phase are read against the drive: add a [[setup]] that views the driven port "
-        "as well",
+    return check.mistake(
+        f"no setup shows the {check.quantity.spoken} of {port}; where the unit can invert, polarity and "
+        "phase are read against the drive: add a [[setup]] that views the driven port as well"
     )
 
 
