@@ -119,7 +119,7 @@ def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
         terminal.until("Serial number of the unit in the fixture (empty ends): ")
         assert bench.left_on() == []  # while hands are at the fixture
         terminal.types("OB-0002")  # and nobody has changed the unit
-        terminal.until("draws the same as OB-0001")
+        terminal.until("draws the same currents as OB-0001")
         terminal.until("or type run, or skip: ")
         bench.by_hand(unit="OB-0002", faults=["K1 never operates"])
         terminal.types("")
@@ -281,7 +281,7 @@ def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: Standi
         bench.by_hand(empty=True)
         terminal.types("OB-0005")
         terminal.until("Nothing in the fixture draws current, released or on any control line")
-        terminal.until("Put OB-0005 in and press Enter; or type run, or skip: ")
+        terminal.until("Plug OB-0005 in and press Enter; or type run, or skip: ")
         assert bench.left_on() == []  # hands are about to be there
         terminal.types("")  # and nobody has put it in
         terminal.until("Nothing in the fixture draws current")
