@@ -150,7 +150,22 @@ class OperationFailed:
     shown: Shown
 
 
-Fact = InputRefused | LostToBench | NothingMoved | OperationFailed
+@dataclass(frozen=True, kw_only=True)
+class MeasuredAgain:
+    """The reading did not pass at first, and was measured again after everything was switched off and on.
+
+    value, again_value: None for a measurement that could not be taken. cause: what the bench was seen to do
+    at the first one, "" if nothing was seen.
+    """
+
+    verdict: Verdict
+    value: float | None
+    again_verdict: Verdict
+    again_value: float | None
+    cause: str
+
+
+Fact = InputRefused | LostToBench | NothingMoved | OperationFailed | MeasuredAgain
 """What programs ask about a reading besides its value and its verdict."""
 
 

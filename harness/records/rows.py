@@ -26,6 +26,7 @@ from harness.reading import (
     InputRefused,
     LostToBench,
     Measurand,
+    MeasuredAgain,
     NothingMoved,
     OperationFailed,
     Reading,
@@ -71,6 +72,7 @@ FACTS: Mapping[str, type[Fact]] = {
     "lost to bench": LostToBench,
     "nothing moved": NothingMoved,
     "operation failed": OperationFailed,
+    "measured again": MeasuredAgain,
 }
 """What the records call each fact of a reading."""
 

@@ -1,189 +1,24 @@
-"""What every step at an open bench shares: how a state is set, and what the relay supply says of it."""
+"""What every step at an open bench shares, and how a state is set."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, sqrt
-from statistics import mean, stdev
-from typing import NoReturn
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction, predict
-from harness.errors import BadReply, OverCurrentError
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.module import Module
 from harness.job.state import State
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
-from harness.plan.states import LIMIT_REACHED, expected_current_a
 from harness.reading import Reading
 from harness.records.run import Event
 from harness.records.store import RunStore
-from harness.roles import Bench, Generator, Oscilloscope, Supply, SupplyReading, Switchboard
+from harness.roles import Bench, Generator, Oscilloscope
 from harness.session.events import Hands, Observer, ReadingsMade, StateBegun
 from harness.session.instruments import CountedSwitchboard, Drive, Recovery, operations_of
 from harness.session.recorder import Recorder
-
-VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
-BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
-AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two looks; a supply that is in its limit stands still
-EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
-EXCESS_A = 0.02  # what is not worth a stop, at small currents
-LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
-LATE_LOOKS = 8  # at most, while the current still changes
-LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
-
-
-class SupplyWatch:
-    """Reads the relay supply, and blames the unit by nothing less than two readings that agree.
-
-    settle_s: how long a change of state takes to settle. wait: lets seconds pass.
-    """
-
-    def __init__(
-        self,
-        module: Module,
-        supply: Supply,
-        switchboard: Switchboard,
-        *,
-        settle_s: float,
-        wait: Callable[[float], None] = time.sleep,
-    ) -> None:
-        self._module, self._supply, self._switchboard = module, supply, switchboard
-        self._settle_s, self._wait = settle_s, wait
-
-    def average(self, state: State, *, limit_a: float) -> SupplyReading:
-        """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
-
-        The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
-        """
-        first = self.check(state, limit_a=limit_a)
-        others_a = [self._read(state, limit_a).current_a for _ in range(LOOKS - 1)]
-        currents_a = [first.current_a, *others_a]
-        return SupplyReading(
-            voltage_v=first.voltage_v,
-            current_a=mean(currents_a),
-            current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
-        )
-
-    def check(self, state: State, *, limit_a: float) -> SupplyReading:
-        """Read the relay supply; raises OverCurrentError with the state and the current in its message.
-
-        Over-current counts against the unit only if two readings agree. A supply at its limit, or one that
-        does not hold its voltage, is read again at once: an answer that lost its end on the wire is a number
-        as well ("+2.999" of "+2.999E-02"). If the readings differ, or show what no supply gives, that is the
-        bench's BadReply, and nothing is said of the unit. A current below the limit may be what another state
-        draws: a switchboard that answers nothing may be late on a busy computer, so the supply is read again
-        after the switchboard has had its time.
-        """
-        reading = self._read(state, limit_a)
-        if self._may_be_late(reading, state):
-            reading = self._when_in_time(reading, state, limit_a)
-        if self._is_over(reading, state):
-            self._blame(reading, state, limit_a)
-        return reading
-
-    def _read(self, state: State, limit_a: float) -> SupplyReading:
-        """Read the supply, twice if it is at its limit; raises OverCurrentError if it stays there."""
-        reading = self._supply.measure()
-        if not self._is_limited(reading, limit_a):
-            return reading
-        in_time = self._switchboard.reads_back
-        if not in_time:
-            self._wait(LATER * self._settle_s)
-        again = self._supply.measure()
-        limited = self._is_limited(again, limit_a)
-        if not in_time and not limited and not self._is_over(again, state):
-            return again
-        if limited and _agree(reading, again) and self._is_possible(again, state, limit_a):
-            self._blame(again, state, limit_a)
-        raise BadReply(
-            f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
-            f"{state.name}, and after that {again.current_a * 1e3:.1f} mA at "
-            f"{again.voltage_v:.2f} V; one of the two is impossible",
-            instrument="supply",
-            address=self._supply.identity.address,
-        )
-
-    def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
-        """Whether a supply does this: no more than its limit, and no coil's current without its voltage."""
-        expected_a = expected_current_a(self._module, state)
-        held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
-        at_limit = reading.current_a >= LIMIT_REACHED * limit_a
-        tripped = reading.current_a <= 0.5 * expected_a
-        return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
-
-    def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
-        """Whether another state could draw this: too much, or, where no board denies it, one control line
-        off.
-
-        A change from a control line to another that draws the same shows in no current.
-        """
-        if self._is_over(reading, state):
-            return True
-        off_a = abs(reading.current_a - expected_current_a(self._module, state))
-        return not self._switchboard.reads_back and off_a > self._half_a_control_a()
-
-    def _half_a_control_a(self) -> float:
-        """Half of what the control line draws that draws least; nothing is said by lines that draw
-        nothing.
-        """
-        module = self._module
-        idle_a = expected_current_a(module, State(on=()))
-        controls_a = [
-            expected_current_a(module, State(on=(control,))) - idle_a for control in module.control_names
-        ]
-        return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
-
-    def _when_in_time(self, seen: SupplyReading, state: State, limit_a: float) -> SupplyReading:
-        """Look again until the current fits the state, or two looks agree that it is the unit's own."""
-        for _ in range(LATE_LOOKS):
-            self._wait(LATER * self._settle_s)
-            before, seen = seen, self._read(state, limit_a)
-            if not self._may_be_late(seen, state):
-                self._wait(self._settle_s)  # what was late has only just moved
-                break
-            if abs(seen.current_a - before.current_a) <= self._half_a_control_a():
-                break
-        return seen
-
-    def _blame(self, again: SupplyReading, state: State, limit_a: float) -> NoReturn:
-        expected_a = expected_current_a(self._module, state)
-        tripped = (
-            ""
-            if again.current_a > 0.5 * limit_a
-            else "That is below its limit: it tripped, or does not hold its voltage (check that too). "
-        )
-        raise OverCurrentError(
-            f"over-current in state {state.name}: the relay supply gives "
-            f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
-            f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
-            "Look for a shorted coil, a reversed diode, or control lines swapped or bridged",
-            state=state.name,
-            limit_a=limit_a,
-            current_a=again.current_a,
-            voltage_v=again.voltage_v,
-        )
-
-    def _is_over(self, reading: SupplyReading, state: State) -> bool:
-        """Whether the supply gives more than any mix of coils that still work."""
-        return reading.current_a > EXCESS * expected_current_a(self._module, state) + EXCESS_A
-
-    def _is_limited(self, reading: SupplyReading, limit_a: float) -> bool:
-        """Whether it is in current limit; a number cut on the wire can be as far below zero."""
-        return (
-            abs(reading.current_a) >= LIMIT_REACHED * limit_a
-            or reading.voltage_v < VOLTAGE_HELD * self._module.supply.voltage_v
-        )
-
-
-def _agree(one: SupplyReading, other: SupplyReading) -> bool:
-    """Whether two looks show the same."""
-    return (
-        abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
-        and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V
-    )
+from harness.session.supply_watch import SupplyWatch
 
 
 def impedances(generator: Generator, oscilloscope: Oscilloscope) -> BenchImpedances:

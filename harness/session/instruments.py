@@ -3,13 +3,11 @@
 Of a relay three facts are kept apart: what was commanded, whether the switchboard read it back, and, by what
 the unit draws with each control line on and by its readings, that a contact closed.
 
-Recovery is strict. What was asked of the failed instrument is not asked again: an acquisition that failed is
-a missing reading with its reason, a state that could not be set is missing as a whole. Before anything else
-is done all four instruments are opened anew, must be who they were, are off and verified, and get every
-setting again. A run in which this happened ends without a verdict, and one in which it happens too often ends
-there; so does one whose switchboard reads nothing back, since nothing would say that it is where it should
-be: what resumes it proves its lines anew. What fails before the walk (through reference, lines one by one,
-setup check) stops the run.
+Recovery is strict. All four instruments are opened anew, must be who they were, are off and verified, and get
+every setting again; if the switchboard can't be read back, the control lines are proven anew by what they
+draw. What the fault cost (a capture, a state) is measured once more at the end. A run that lacks a reading
+even then ends without a verdict, and one in which the bench fails too often ends there. What fails before the
+walk (through reference, control lines one by one, setup check) stops the run.
 """
 
 from collections import Counter
@@ -101,6 +99,11 @@ class CountedSwitchboard:
         return self._board.channel_count
 
     @property
+    def closed(self) -> frozenset[int]:
+        """The channels that it was told to close; none after a failure."""
+        return self._closed
+
+    @property
     def reads_back(self) -> bool:
         """Whether the board verifies what it was told."""
         return self._board.reads_back
@@ -162,8 +165,7 @@ class Recovery:
     def after(self, error: BenchError) -> NotTaken:
         """Record the fault and reopen the bench, everything off; gives the reason for what is missing.
 
-        Raises the error itself where there were too many or a switchboard reads nothing back, and BenchError
-        where the bench does not come back.
+        Raises the error itself if there were too many, and BenchError if the bench does not come back.
         """
         self.faults.append(str(error))
         fault = BenchFault(instrument=error.instrument, address=error.address)
@@ -173,12 +175,6 @@ class Recovery:
             error.add_note(f"the bench failed {len(self.faults)} times; the run ends here")
             raise error
         bench = self._bench
-        if not bench.switchboard.reads_back:
-            error.add_note(
-                "the relay board can't be read back, so the run can't continue after a fault; `switchwalk "
-                "resume` continues it and checks the control lines again"
-            )
-            raise error
         self._drive.forget()
         bench.generator.recover()
         bench.supply.recover()

@@ -28,8 +28,9 @@ from harness.roles import (
     Supply,
     Switchboard,
 )
-from harness.session.context import VOLTAGE_HELD, impedances
+from harness.session.context import impedances
 from harness.session.instruments import Drive, leg_vpp
+from harness.session.supply_watch import VOLTAGE_HELD
 from harness.session.through import LOW_LEVEL_VRMS, lead_problems
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)

@@ -51,6 +51,7 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> None:
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
     fitted = _capture_low(context, setup, state, stimulus, peaks_v)
     seen = np.abs(fitted.fit.phasors) / (LOW_LEVEL_VRMS / 2)
+    _refuse_silent(setup, seen, np.abs(prediction.transfer))
     _refuse_swapped(setup, seen)
     for row, number in enumerate(numbers):
         expected = np.abs(prediction.transfer[row])
@@ -92,6 +93,21 @@ def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
                 "amplifier, a supply on the wrong pins",
                 instrument="the wiring",
             )
+
+
+def _refuse_silent(setup: Setup, seen: np.ndarray, expected: np.ndarray) -> None:
+    """No single fault of a unit keeps the drive from both legs of the port that it is connected to."""
+    if setup.drive is None or setup.drive not in setup.view:
+        return
+    rows = list(setup.rows(setup.drive))
+    if expected[rows].max() > 0.1 and np.all(seen[rows] < NOTHING * expected[rows].max()):
+        channels = ", ".join(map(str, setup.select or ()))
+        by = f"switchboard channels {channels}" if channels else "its leads"
+        raise SetupError(
+            f"setup {setup.name!r}: nothing arrives at the driven port {setup.drive}: check {by}, the "
+            "generator and the scope's inputs there. This is not a fault of the unit",
+            instrument="the wiring",
+        )
 
 
 def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:

@@ -11,7 +11,7 @@ and the levels are measured after every step.
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -37,7 +37,7 @@ from harness.quantities.quantity import PlannedReading
 from harness.reading import OperationFailed, Reading, Shown, Step
 from harness.records.run import AcquisitionRecord
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
-from harness.session.context import LATER, RunContext
+from harness.session.context import RunContext
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
     CaptureRequest,
@@ -46,6 +46,7 @@ from harness.session.recorder import (
     make_reading,
     missing_reading,
 )
+from harness.session.supply_watch import LATER
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
@@ -54,6 +55,7 @@ VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
 
 Recover = Callable[[SetupVisit, State, BenchError], NotTaken]
+Sift = Callable[[Sequence[tuple[Planned, Reading]]], list[Reading]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,8 +70,11 @@ class _RawChange:
 class ChangeWalk:
     """The changes of state of one setup that is made, its supply on."""
 
-    def __init__(self, context: RunContext, visit: SetupVisit, *, recover: Recover, done: int) -> None:
-        self._context, self._visit, self._recover, self._done = context, visit, recover, done
+    def __init__(
+        self, context: RunContext, visit: SetupVisit, *, recover: Recover, sift: Sift, done: int
+    ) -> None:
+        self._context, self._visit, self._done = context, visit, done
+        self._recover, self._sift = recover, sift
         self._state: State | None = None
         self._worst: dict[str, tuple[float, int, Capture]] = {}  # of the readings that passed, by check
         self.readings: list[Reading] = []
@@ -198,8 +203,9 @@ class ChangeWalk:
             made = [self._reading(reading, result, record) for reading in wanted]
             marked = replace(raw.capture, marks=self._marks(planned, raw.capture, change))
             self._keep_waveform(made, record, marked)
-        context.add_readings(planned.change.after, done, made)
-        self.readings += made
+        standing = self._sift(list(zip(wanted, made, strict=True)))
+        context.add_readings(planned.change.after, done, standing)
+        self.readings += standing
 
     def _readings_of(self, planned: ChangeAcquisition) -> list[Planned]:
         readings = self._context.plan.change_readings

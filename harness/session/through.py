@@ -5,8 +5,11 @@ them.
 """
 
 import time
+from dataclasses import replace
 from functools import partial
 from math import sqrt
+
+import numpy as np
 
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError, SettingRefused, SetupError
@@ -25,6 +28,7 @@ from harness.measure.residuals import Harmonics
 from harness.measure.through import (
     Rung,
     Shot,
+    drift,
     ladder_rungs,
     measure_offsets,
     through_problems,
@@ -145,6 +149,48 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
         )
     )
     return kept
+
+
+SURE = 4.0  # standard uncertainties: of some eight inputs, none moves that far by chance
+TURNED_DEG = 20.0  # between two inputs of one leg: what no lead does at an audio frequency
+
+
+def bench_moved(context: RunContext, reference: Reference) -> str:
+    """What has changed at the bench since its through reference was taken; "" if nothing has.
+
+    A quick look at the first tone of the plan, in a through setup that channels select.
+    """
+    setup = context.plan.through
+    if setup is None or setup.select is None or not context.plan.stimuli:
+        return ""
+    stimulus = context.plan.stimuli[0]
+    emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
+    before = reference.at(stimulus.tones.frequencies_hz, emf_vrms)
+    if before is None:
+        return ""
+    context.set_state(setup, UNPOWERED_STATE)
+    try:
+        _prove_leads(context, setup, stimulus.frequency_hz)
+        prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
+        shots = [
+            _shot(context.recorder.find(_capture(context, setup, stimulus, prediction)), stimulus.level_vrms)
+            for _ in range(REPEATS)
+        ]
+        now = tone_reference(shots, [], through_prediction=prediction.transfer, identity="through again")
+    except (SetupError, ReadingError) as error:
+        return str(error)
+    context.drive.silence()
+    turned_deg = np.degrees(np.abs(np.angle(np.divide(now.source, before.source))))
+    if turned_deg.max() > TURNED_DEG:
+        number = now.inputs[int(turned_deg.argmax())]
+        return f"input {number} has turned by {turned_deg.max():.0f} degrees"
+    for moved in drift(replace(reference, tones=(now,)), replace(reference, tones=(before,))):
+        if abs(moved.change_db) > SURE * moved.standard_db:
+            return (
+                f"input {moved.input} shows the generator {moved.change_db:+.2f} dB from what it showed in "
+                "the through reference"
+            )
+    return ""
 
 
 def _why_no_reference(context: RunContext) -> str:

@@ -20,7 +20,7 @@ from harness.job.fixture import Setup
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
-from harness.reading import Reading
+from harness.reading import LostToBench, Reading
 from harness.records.run import (
     CurrentsDrawn,
     Noted,
@@ -40,7 +40,7 @@ from harness.session.open_bench import OpenBench, unobserved
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
 from harness.session.setup_check import RecordedHands, make_by_hand
 from harness.session.simulated import fault_notes
-from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference
+from harness.session.through import LOW_LEVEL_VRMS, bench_moved, kept_reference, take_reference
 from harness.session.walk import Walk
 
 FROM_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
@@ -180,9 +180,19 @@ class UnitRun:
 
     def complete(self) -> RunResult:
         """Carry out the whole plan and finish the run."""
-        with suppress(OverCurrentError):  # the unit's verdict
+        try:
             self.carry_out(self.plan)
-        return self.finish()
+        except OverCurrentError:
+            return self.finish()  # the unit's verdict
+        moved = self._bench_moved()
+        return self.finish("stopped", moved) if moved else self.finish()
+
+    def _bench_moved(self) -> str:
+        """Before a unit fails: what of the bench has changed since its through reference, "" if nothing."""
+        if self.reference is None or all(reading.verdict != "fail" for reading in self._readings):
+            return ""
+        moved = bench_moved(self._context, self.reference)
+        return moved and f"the bench has changed during the run, so the unit has no verdict: {moved}"
 
     def carry_out(self, part: Plan) -> tuple[Reading, ...]:
         """Carry out a part of the plan; returns its readings, which are in the records then.
@@ -221,7 +231,7 @@ class UnitRun:
         outcome = max(outcome, result, key=FROM_BEST_TO_WORST.index)
         reason = ". ".join(filter(None, (reason, why)))
         faults = self._context.recovery.faults
-        if faults:
+        if any(isinstance(fact, LostToBench) for reading in self._readings for fact in reading.facts):
             times = "once" if len(faults) == 1 else f"{len(faults)} times"
             failed = (
                 f"the bench failed {times}, so the unit has no verdict; test it again. First: {faults[0]}"
@@ -287,6 +297,7 @@ class UnitRun:
 
     def _energise(self, context: RunContext) -> None:
         now_a = energise(context)
+        context.supply_watch.learn(now_a)
         if self._currents_a is not None:
             check_same_unit(self._currents_a, now_a)
             return
@@ -296,7 +307,7 @@ class UnitRun:
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
         self._energise(context)
-        walk = Walk(context, self.reference)
+        walk = Walk(context, self.reference, partial(self._energise, context))
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
@@ -305,11 +316,15 @@ class UnitRun:
                     self._record_proof(visit.setup, proven=make_by_hand(context, visit.setup))
                 walk.measure_setup(visit)
                 context.recorder.defer(self._record_relay_operations)
-            context.recorder.catch_up()
+                if visit.setup.select is None:
+                    walk.confirm([visit])
+            walk.confirm([visit for visit in context.plan.visits if visit.setup.select is not None])
+            walk.give_up_confirming()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so
                 context.bench.supply.switch(on=False)
             context.recorder.catch_up()  # captures from before it are the unit's as well
+            walk.give_up_confirming()
             raise
         finally:
             self._readings += walk.readings

@@ -4,10 +4,12 @@ A state's captures are computed, committed and shown while the next state settle
 reading is shown before it is committed. A run that is killed loses at most the state that was recorded last.
 """
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from math import sqrt
+from types import MappingProxyType
 
 import numpy as np
 
@@ -16,10 +18,13 @@ from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.model import Acquisition, Planned, SetupVisit, StateVisit
+from harness.plan.remaining import only_these
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
+from harness.session.confirmation import confirmed, is_doubtful
 from harness.session.context import RunContext
+from harness.session.events import Remark
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
     FittedCapture,
@@ -32,23 +37,36 @@ from harness.session.recorder import (
 )
 from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk, cycle_reading
+from harness.units import counted
 
 
 class Walk:
     """What a run has so far: the readings made, and the acquisitions that other readings wait for."""
 
-    def __init__(self, context: RunContext, reference: Reference | None) -> None:
-        self._context, self._reference = context, reference
+    def __init__(
+        self,
+        context: RunContext,
+        reference: Reference | None,
+        prove_controls: Callable[[], None],
+        *,
+        measured: Mapping[int, Measured] = MappingProxyType({}),
+        is_held: Callable[[Reading], bool] = is_doubtful,
+    ) -> None:
+        self._context, self._reference, self._is_held = context, reference, is_held
+        self._prove_controls = prove_controls
         self._waiting = list(context.plan.state_readings)
-        self._measured: dict[int, Measured] = {}
+        self._measured = dict(measured)
         self._powered = True
         self._begun = 0
+        self._held: list[tuple[Planned, Reading]] = []  # neither recorded nor shown before `confirm`
+        self._causes: dict[str, str] = {}  # what the bench was seen to do, by setup
         self.readings: list[Reading] = []
 
     def measure_setup(self, visit: SetupVisit) -> None:
         """Walk through the states of a setup that is made; leaves the relay supply on."""
         context = self._context
         proven = False
+        troubles = len(context.supply_watch.troubles)
         if visit.cycles:
             self._through_cycles(visit)
             proven = True
@@ -65,6 +83,87 @@ class Walk:
         self._power(IDLE_STATE)
         if visit.changes:
             self._through_changes(visit, proven=proven)
+        self._causes[visit.setup.name] = "; ".join(context.supply_watch.troubles[troubles:])
+
+    def confirm(self, visits: Sequence[SetupVisit]) -> None:
+        """Measure again what did not pass in these setups, everything switched off in between.
+
+        A reading that needs a capture from another setup as well is measured again if that is possible
+        without hands, and otherwise with the capture that is there.
+        """
+        context, plan = self._context, self._context.plan
+        context.recorder.catch_up()
+        setups = {visit.setup.name for visit in visits}
+        part = only_these(plan, [planned for planned, _ in self._held])
+        part = replace(part, visits=tuple(visit for visit in part.visits if visit.setup.name in setups))
+        retaken = {acquisition.number for acquisition in part.acquisitions}
+        retaken |= {change.number for change in part.changes}
+        supplied = {
+            state.state.name for visit in part.visits for state in visit.states if state.judges_supply
+        }
+        doubtful = [
+            (planned, first)
+            for planned, first in self._held
+            if retaken & set(planned.captures)
+            or (not planned.captures and planned.measurand.state in supplied)
+        ]
+        if not doubtful:
+            return
+        readings = counted(len(doubtful), "reading")
+        context.observe(
+            Remark(text=f"{readings} did not pass: measured again, everything switched off before")
+        )
+        again = Walk(
+            replace(context, plan=replace(part, readings=tuple(planned for planned, _ in doubtful))),
+            self._reference,
+            self._prove_controls,
+            measured={number: made for number, made in self._measured.items() if number not in retaken},
+            is_held=lambda reading: True,
+        )
+        context.board.set(frozenset())
+        context.wait_until(time.monotonic() + context.settle_s)
+        for visit in part.visits:
+            again.measure_setup(visit)
+        context.recorder.catch_up()
+        self._settle(doubtful, again)
+
+    def _settle(self, doubtful: Sequence[tuple[Planned, Reading]], again: "Walk") -> None:
+        """Record what two measurements of each of these readings come to."""
+        context = self._context
+        second = {id(planned): reading for planned, reading in again._held}
+        for planned, first in doubtful:
+            reading = first
+            if id(planned) in second:
+                reading = confirmed(
+                    first,
+                    second[id(planned)],
+                    limit=planned.limit,
+                    decision=context.job.sequence.decision,
+                    cause=self._causes.get(first.setup, ""),
+                )
+            self.readings.append(reading)
+            context.add_readings(self._state_of(planned), self._begun, [reading])
+        self._held = [pair for pair in self._held if pair not in doubtful]
+
+    def _state_of(self, planned: Planned) -> State:
+        """The state that a reading is of, or that the change ends in that it is of."""
+        plan, name = self._context.plan, planned.measurand.state
+        changes = (change.change for change in plan.changes if change.number in planned.captures)
+        after = next((change.after for change in changes), IDLE_STATE)
+        states = (state.state for visit in plan.visits for state in visit.states)
+        return next((state for state in states if state.name == name), after)
+
+    def give_up_confirming(self) -> None:
+        """Record what could not be measured again as it was measured at first."""
+        for planned, reading in self._held:
+            self.readings.append(reading)
+            self._context.add_readings(self._state_of(planned), self._begun, [reading])
+        self._held.clear()
+
+    def _sift(self, made: Sequence[tuple[Planned, Reading]]) -> list[Reading]:
+        """The readings that stand; what did not pass is held back until it was measured again."""
+        self._held += [pair for pair in made if self._is_held(pair[1])]
+        return [reading for _, reading in made if not self._is_held(reading)]
 
     def _through_cycles(self, visit: SetupVisit) -> None:
         """The control lines that are operated again and again, before anything louder."""
@@ -82,7 +181,9 @@ class Walk:
         """The changes of state of a setup, after its levels."""
         if not proven:
             self._check_at_idle(visit)
-        changes = ChangeWalk(self._context, visit, recover=self._recover_in, done=self._begun)
+        changes = ChangeWalk(
+            self._context, visit, recover=self._recover_in, sift=self._sift, done=self._begun
+        )
         try:
             self._begun = changes.walk()
         finally:
@@ -112,6 +213,9 @@ class Walk:
     def _recover(self, error: BenchError) -> NotTaken:
         lost = self._context.recovery.after(error)
         self._powered = False
+        if not self._context.board.reads_back:
+            self._prove_controls()
+            self._powered = True
         return lost
 
     def _recover_in(self, visit: SetupVisit, state: State, error: BenchError) -> NotTaken:
@@ -162,13 +266,14 @@ class Walk:
 
     def _finish(self, visit: StateVisit, supply: SupplyReading | NotTaken | None, done: int) -> None:
         """Judge, record and show every reading that is complete with this state."""
-        made: list[Reading] = []
+        pairs: list[tuple[Planned, Reading]] = []
         if supply is not None and visit.judges_supply:
             of_supply = self._take_out(
                 lambda planned: not planned.captures and planned.measurand.state == visit.state.name
             )
-            made += [self._supply_reading(planned, supply) for planned in of_supply]
-        made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
+            pairs += [(planned, self._supply_reading(planned, supply)) for planned in of_supply]
+        pairs += [(planned, self._reading(planned)) for planned in self._take_out(self._is_ready)]
+        made = self._sift(pairs)
         self._context.add_readings(visit.state, done, made)
         self.readings += made
         for number in (acquisition.number for acquisition in visit.acquisitions):

@@ -1,0 +1,99 @@
+"""A reading that did not pass is measured again before it counts against the unit. Pure.
+
+Between the two measurements every control line and select channel was off. What a late relay board, a stale
+record or a lost answer did then shows in one of them alone; a fault of the unit shows in both.
+"""
+
+import math
+from dataclasses import replace
+
+from harness.judge import Decision, judge
+from harness.reading import Estimate, Limit, LostToBench, MeasuredAgain, Reading
+from harness.units import format_value
+
+SAID = {"pass": "passed", "fail": "failed", "missing": "could not be taken", "unproven": "was unproven"}
+
+
+def is_doubtful(reading: Reading) -> bool:
+    """Whether a reading has to be measured again: it failed, or could not be taken."""
+    return reading.verdict in ("fail", "missing")
+
+
+def confirmed(
+    first: Reading, again: Reading, *, limit: Limit | None, decision: Decision, cause: str = ""
+) -> Reading:
+    """The reading that two measurements make; the first stays with it as a fact.
+
+    Values that agree within their expanded uncertainties, one of which fails, are averaged and their mean is
+    judged. If they differ, the reading fails only if both fail. A reading that failed and then passes, passes
+    only if a `cause` at the bench was seen; without one it is unproven, since the unit or the bench changed
+    from one measurement to the next. What the bench lost the first time says nothing of the unit, so the
+    second measurement counts.
+    """
+    fact = MeasuredAgain(
+        verdict=first.verdict,
+        value=_value(first),
+        again_verdict=again.verdict,
+        again_value=_value(again),
+        cause=cause,
+    )
+    result = replace(
+        again,
+        facts=(*again.facts, fact),
+        acquisitions=tuple(dict.fromkeys((*first.acquisitions, *again.acquisitions))),
+    )
+    if first.verdict == again.verdict or any(isinstance(each, LostToBench) for each in first.facts):
+        return result
+    if agree(first.estimate, again.estimate):
+        return _averaged(first, result, limit, decision)
+    if cause:
+        return replace(result, reason=". ".join(filter(None, (again.reason, f"Measured again: {cause}"))))
+    if again.verdict == "unproven":
+        return result
+    route = f". Its route: {result.route}" if result.route else ""
+    return replace(
+        result,
+        verdict="unproven",
+        reason=f"it {_said(first)}, and {_said(again)} after everything was switched off and on again: a "
+        f"contact that is not reliable, or the bench{route}",
+    )
+
+
+def agree(one: Estimate | None, other: Estimate | None) -> bool:
+    """Whether two values of the same differ by no more than their expanded uncertainties."""
+    if one is None or other is None or one.floor or other.floor:
+        return False
+    return abs(one.value - other.value) <= math.hypot(_half_width(one), _half_width(other))
+
+
+def _averaged(first: Reading, again: Reading, limit: Limit | None, decision: Decision) -> Reading:
+    """The mean of both values, within the wider of their intervals: both share most of its sources."""
+    if first.estimate is None or again.estimate is None:
+        raise ValueError("only two values have a mean")
+    wider = max(first.estimate, again.estimate, key=_half_width)
+    shift = (first.estimate.value + again.estimate.value) / 2 - wider.value
+    mean = replace(wider, value=wider.value + shift, low=wider.low + shift, high=wider.high + shift)
+    expected = again.expected if limit is not None and limit.kind == "within" else None
+    verdict = judge(
+        mean,
+        again.limit_low,
+        again.limit_high,
+        decision=decision,
+        expected_standard=0.0 if expected is None else expected.standard or 0.0,
+    )
+    return replace(again, estimate=mean, verdict=verdict, reason="the mean of two measurements")
+
+
+def _half_width(estimate: Estimate) -> float:
+    return max(estimate.high - estimate.value, estimate.value - estimate.low)
+
+
+def _value(reading: Reading) -> float | None:
+    return None if reading.estimate is None else reading.estimate.value
+
+
+def _said(reading: Reading) -> str:
+    value = _value(reading)
+    if value is None or not reading.unit:
+        return SAID[reading.verdict]
+    return f"{SAID[reading.verdict]} at {format_value(value, reading.unit)}"

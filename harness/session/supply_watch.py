@@ -1,0 +1,278 @@
+"""What the relay supply says of a state: whose fault a wrong current is, the unit's or the bench's."""
+
+import time
+from collections.abc import Callable, Mapping
+from math import inf, sqrt
+from statistics import mean, stdev
+from typing import NoReturn, Protocol
+
+from harness.errors import BadReply, OverCurrentError
+from harness.job.module import Module
+from harness.job.state import IDLE_STATE, State
+from harness.plan.states import LIMIT_REACHED, expected_current_a
+from harness.roles import Supply, SupplyReading
+
+VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
+BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
+AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two looks; a supply that is in its limit stands still
+EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
+EXCESS_A = 0.02  # what is not worth a stop, at small currents
+LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
+LATEST_S = 2.5  # a board that has not acted by then does not act
+PATIENCE_S = 10.0  # in all of a run: a coil that fails during it is not waited for in every state
+FROZEN = 1.0  # times half a control line's current: a change that any meter shows
+LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
+
+
+class Board(Protocol):
+    """What is asked of the switchboard here."""
+
+    @property
+    def closed(self) -> frozenset[int]:
+        """The channels that it was told to close."""
+        ...
+
+    def set(self, closed: frozenset[int]) -> None:
+        """Close exactly these."""
+        ...
+
+
+class SupplyWatch:
+    """Reads the relay supply, and blames the unit by nothing less than two readings that agree.
+
+    Before a current counts against the unit, the control lines are opened, the supply's output is switched on
+    again and the same state is set once more: an output that a hand, a plug or its own protection switched
+    off is the bench's. settle_s: how long a change of state takes to settle. wait: lets seconds pass.
+    troubles: what the bench was seen to do, in words.
+    """
+
+    def __init__(
+        self,
+        module: Module,
+        supply: Supply,
+        switchboard: Board,
+        *,
+        settle_s: float,
+        wait: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._module, self._supply, self._switchboard = module, supply, switchboard
+        self._settle_s, self._wait = settle_s, wait
+        self._own_a: Mapping[str, float] = {}
+        self._patience_s = LATEST_S
+        self._last: tuple[SupplyReading, float] | None = None  # and what was expected then
+        self.troubles: list[str] = []
+
+    def learn(self, currents_a: Mapping[str, float]) -> None:
+        """Take what this unit draws idle and with each control line alone, by the name of the state.
+
+        From then on a current is compared with the unit's own: an open coil is known, so that a current that
+        is wrong later is a relay board that is late.
+        """
+        self._own_a = currents_a
+        self._patience_s = PATIENCE_S
+
+    def _expected_a(self, state: State) -> float:
+        """What the unit draws in a state: by its own currents if they are known, else by its module."""
+        predicted_a = expected_current_a(self._module, state)
+        own = self._own_a
+        idle_a = own.get(IDLE_STATE.name)
+        if idle_a is None or not state.powered or any(control not in own for control in state.on):
+            return predicted_a
+        return idle_a + sum(own[control] - idle_a for control in state.on)
+
+    def average(self, state: State, *, limit_a: float) -> SupplyReading:
+        """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
+
+        The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
+        """
+        first = self.check(state, limit_a=limit_a)
+        others_a = [self._read(state, limit_a).current_a for _ in range(LOOKS - 1)]
+        currents_a = [first.current_a, *others_a]
+        return SupplyReading(
+            voltage_v=first.voltage_v,
+            current_a=mean(currents_a),
+            current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
+        )
+
+    def check(self, state: State, *, limit_a: float) -> SupplyReading:
+        """Read the relay supply; raises OverCurrentError with the state and the current in its message.
+
+        Over-current counts against the unit only if two readings agree. A supply at its limit, or one that
+        does not hold its voltage, is read again at once: an answer that lost its end on the wire is a number
+        as well ("+2.999" of "+2.999E-02"). If the readings differ, or show what no supply gives, that is the
+        bench's BadReply, and nothing is said of the unit. A current below the limit may be what another state
+        draws: a switchboard that answers nothing may be late on a busy computer, so the supply is read again
+        after the switchboard has had its time.
+        """
+        reading = self._read(state, limit_a)
+        if self._may_be_late(reading, state):
+            reading = self._when_in_time(reading, state, limit_a)
+        if self._is_over(reading, state):
+            self._blame(reading, state, limit_a)
+        return reading
+
+    def _read(self, state: State, limit_a: float) -> SupplyReading:
+        """Read the supply, again if it is at its limit; raises OverCurrentError if it stays there.
+
+        A limit that a late board brings about passes by: the unit is still in the state before.
+        """
+        reading = self._measure(state)
+        if not self._is_limited(reading, limit_a):
+            return reading
+        self._wait(LATER * self._settle_s)
+        again = self._measure(state)
+        possible = all(self._is_possible(each, state, limit_a) for each in (reading, again))
+        if possible and (_agree(reading, again) or not self._is_limited(again, limit_a)):
+            return self._restored(reading, state, limit_a)
+        raise BadReply(
+            f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
+            f"{state.name}, and after that {again.current_a * 1e3:.1f} mA at "
+            f"{again.voltage_v:.2f} V; one of the two is impossible",
+            instrument="supply",
+            address=self._supply.identity.address,
+        )
+
+    def _measure(self, state: State) -> SupplyReading:
+        """Read the supply; raises BadReply for a meter that shows the same digits whatever the unit draws."""
+        reading, expected_a = self._supply.measure(), self._expected_a(state)
+        if self._last is not None:
+            last, last_a = self._last
+            if last == reading and abs(expected_a - last_a) > FROZEN * self._half_a_control_a():
+                self._wait(LATER * self._settle_s)
+                reading = self._supply.measure()
+                if last == reading:
+                    self._last = None
+                    raise BadReply(
+                        f"still shows {reading.current_a * 1e3:.2f} mA at {reading.voltage_v:.3f} V in state "
+                        f"{state.name}, which should draw {expected_a * 1e3:.1f} mA: its meter stands still",
+                        instrument="supply",
+                        address=self._supply.identity.address,
+                    )
+        self._last = (reading, expected_a)
+        return reading
+
+    def _restored(self, limited: SupplyReading, state: State, limit_a: float) -> SupplyReading:
+        """Switch the output on again, control lines open, and set the state once more.
+
+        Returns what the supply gives then; raises OverCurrentError if it is limited again, and stays so for
+        longer than a late board takes.
+        """
+        closed, supply = self._switchboard.closed, self._supply
+        self._switchboard.set(frozenset())
+        supply.switch(on=False)
+        self._wait(self._settle_s)
+        supply.set(voltage_v=self._module.supply.voltage_v, limit_a=limit_a)
+        supply.switch(on=True)
+        self._wait(self._settle_s)
+        self._switchboard.set(closed)
+        self._last = None
+        again = self._once_unlimited(limit_a)
+        if self._is_limited(again, limit_a):
+            self._blame(again, state, limit_a)
+        self.troubles.append(
+            f"the relay supply gave {limited.current_a * 1e3:.1f} mA at {limited.voltage_v:.2f} V in state "
+            f"{state.name}, and {again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V after its output "
+            "was switched on again"
+        )
+        return again
+
+    def _once_unlimited(self, limit_a: float) -> SupplyReading:
+        """Read the supply until it is not at its limit, or a late board has had its time."""
+        waited_s, step_s = 0.0, LATER * self._settle_s
+        while True:
+            self._wait(step_s)
+            waited_s += step_s
+            reading = self._supply.measure()
+            if waited_s >= LATEST_S or not self._is_limited(reading, limit_a):
+                return reading
+
+    def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
+        """Whether a supply does this: no more than its limit, and no coil's current without its voltage.
+
+        A limit that was set just now is the state's; before it, the module's held.
+        """
+        limit_a = max(limit_a, self._module.supply.limit_a)
+        expected_a = expected_current_a(self._module, state)
+        held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
+        at_limit = reading.current_a >= LIMIT_REACHED * limit_a
+        tripped = reading.current_a <= 0.5 * expected_a
+        return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
+
+    def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
+        """Whether another state could draw this: too much, or one control line more or less.
+
+        A board that reads its channels back can be late as well: it reads what it commands. A change from a
+        control line to another that draws the same shows in no current.
+        """
+        return (
+            self._is_over(reading, state)
+            or abs(reading.current_a - self._expected_a(state)) > self._half_a_control_a()
+        )
+
+    def _half_a_control_a(self) -> float:
+        """Half of what the control line draws that draws least; nothing is said by lines that draw
+        nothing.
+        """
+        module = self._module
+        idle_a = expected_current_a(module, State(on=()))
+        controls_a = [
+            expected_current_a(module, State(on=(control,))) - idle_a for control in module.control_names
+        ]
+        return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
+
+    def _when_in_time(self, first: SupplyReading, state: State, limit_a: float) -> SupplyReading:
+        """Read again until the current fits the state; what never does is the unit's own.
+
+        A late board has its time, in one state or in several; after that nothing is waited for.
+        """
+        reading, waited_s, step_s = first, 0.0, LATER * self._settle_s
+        while self._may_be_late(reading, state):
+            if waited_s >= LATEST_S or self._patience_s <= 0.0:
+                return reading
+            self._wait(step_s)
+            waited_s += step_s
+            self._patience_s -= step_s
+            reading = self._read(state, limit_a)
+        self._wait(self._settle_s)  # the board has only just acted
+        self.troubles.append(
+            f"the current of state {state.name} came late: {first.current_a * 1e3:.1f} mA at first, "
+            f"{reading.current_a * 1e3:.1f} mA after {waited_s:.2f} s"
+        )
+        return reading
+
+    def _blame(self, again: SupplyReading, state: State, limit_a: float) -> NoReturn:
+        expected_a = expected_current_a(self._module, state)
+        tripped = (
+            ""
+            if again.current_a > 0.5 * limit_a
+            else "That is below its limit: it tripped, or does not hold its voltage (check that too). "
+        )
+        raise OverCurrentError(
+            f"over-current in state {state.name}: the relay supply gives "
+            f"{again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V with its limit at "
+            f"{limit_a * 1e3:.0f} mA; the coils should draw {expected_a * 1e3:.1f} mA. {tripped}"
+            "Look for a shorted coil, a reversed diode, or control lines swapped or bridged",
+            state=state.name,
+            limit_a=limit_a,
+            current_a=again.current_a,
+            voltage_v=again.voltage_v,
+        )
+
+    def _is_over(self, reading: SupplyReading, state: State) -> bool:
+        """Whether the supply gives more than any mix of coils that still work."""
+        return reading.current_a > EXCESS * expected_current_a(self._module, state) + EXCESS_A
+
+    def _is_limited(self, reading: SupplyReading, limit_a: float) -> bool:
+        """Whether it is in current limit; a number cut on the wire can be as far below zero."""
+        return (
+            abs(reading.current_a) >= LIMIT_REACHED * limit_a
+            or reading.voltage_v < VOLTAGE_HELD * self._module.supply.voltage_v
+        )
+
+
+def _agree(one: SupplyReading, other: SupplyReading) -> bool:
+    """Whether two looks show the same."""
+    return (
+        abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
+        and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V
+    )
