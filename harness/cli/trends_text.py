@@ -10,7 +10,7 @@ from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Batch, Distribution, ReadingFigures
 from harness.statistics.capability import Caveat, Index
-from harness.statistics.compare import CORRECTION_MEANS, compare, side_differences
+from harness.statistics.compare import HOLM_MEANS, compare, side_differences
 from harness.statistics.control_charts import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, golden_drift, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
@@ -112,9 +112,7 @@ def side_lines(batch: Batch) -> Iterator[str]:
     if len(differing) > FEW_SHOWN:
         yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
     if differing:
-        yield from _wrapped(
-            f"Means with 95 % intervals, Student's t of pairs; {CORRECTION_MEANS['holm']}.", indent="  "
-        )
+        yield from _wrapped(f"Means with 95 % intervals, Student's t of pairs; {HOLM_MEANS}.", indent="  ")
 
 
 def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
@@ -139,7 +137,7 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
     tests = sorted({one.difference.test for one in result})
     if result:
         by = ". ".join(_TESTS[test] for test in tests)
-        yield from _wrapped(f"{by}. 95 % intervals; {CORRECTION_MEANS['holm']}.", indent="  ")
+        yield from _wrapped(f"{by}. 95 % intervals; {HOLM_MEANS}.", indent="  ")
     else:
         yield "  Two units or more on either side, with the same readings, can be compared."
 
@@ -179,8 +177,7 @@ def drift_lines(golden: Batch) -> Iterator[str]:
         yield from _hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
     if result:
         yield from _wrapped(
-            f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; "
-            f"{CORRECTION_MEANS['holm']}.",
+            f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; {HOLM_MEANS}.",
             indent="  ",
         )
 
