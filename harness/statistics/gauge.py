@@ -44,7 +44,7 @@ class AnovaRow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Component:
+class GaugeComponent:
     """One component of a gauge study: its sigma, and that in per cent of the whole and of the tolerance."""
 
     sigma: float
@@ -64,13 +64,13 @@ class GaugeStudy:
     units: int
     appraisers: int
     trials: int
-    repeatability: Component
-    reproducibility: Component
-    gauge: Component  # both together
+    repeatability: GaugeComponent
+    reproducibility: GaugeComponent
+    gauge: GaugeComponent  # both together
     gauge_low: float
     gauge_high: float
-    unit: Component  # between units
-    total: Component
+    unit: GaugeComponent  # between units
+    total: GaugeComponent
     categories: int  # number of distinct categories
     table: tuple[AnovaRow, ...]
     interaction: float | None  # its sigma, within reproducibility
@@ -208,9 +208,9 @@ def _study(
     # A component below zero was taken for zero: the interval is still that of the sum, and holds it.
     low, high = min(interval[0], gauge), max(interval[1], gauge)
 
-    def component(variance: float) -> Component:
+    def component(variance: float) -> GaugeComponent:
         sigma = math.sqrt(variance)
-        return Component(
+        return GaugeComponent(
             sigma=sigma,
             contribution_percent=100.0 * variance / total if total > 0 else 0.0,
             study_percent=100.0 * math.sqrt(variance / total) if total > 0 else 0.0,
