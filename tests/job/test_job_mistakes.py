@@ -333,6 +333,13 @@ SPOILT = [
         'generator.address: found "TCPIP::192.0.2.10::5025"; expected an address that ends in '
         "::SOCKET or ::INSTR",
     ),
+    (  # a URL by which pyserial would write a file
+        "bench.toml",
+        "TCPIP::192.0.2.10::5025::SOCKET",
+        "spy:///dev/ttyUSB0?file=/tmp/x",
+        'generator.address: found "spy:///dev/ttyUSB0?file=/tmp/x"; expected a device such as '
+        '"/dev/ttyUSB0", "socket://host:port", "rfc2217://host:port", or a VISA resource name',
+    ),
     (
         "bench.toml",
         'probe = "1x"',
