@@ -126,6 +126,6 @@ def run_unit(
     request = RunRequest(serial=serial, operator=operator, faults=tuple(faults), noted=noted)
     with bench, UnitRun.begin(bench, records, request, observe=observe) as run:
         result = run.complete()
-    report = Reporter(bench.planned, records, records.place).write(result.run_id)
+    report = Reporter(bench.planned, records, records.location).write(result.run_id)
     likely = () if report.result is None else report.result.names
     return ReportedRun(**vars(result), report=report.page, likely=likely)
