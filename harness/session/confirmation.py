@@ -53,6 +53,7 @@ def confirmed(
     route = f". Its route: {result.route}" if result.route else ""
     return replace(
         result,
+        estimate=again.estimate or first.estimate,
         verdict="unproven",
         reason=f"it {_said(first)}, and {_said(again)} after everything was switched off and on again: a "
         f"contact that is not reliable, or the bench{route}",

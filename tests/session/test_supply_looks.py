@@ -1,4 +1,4 @@
-"""What the supply shows is blamed on the unit only where neither the wire nor a late board explains it."""
+"""A current counts against the unit only if no wire, late board or output that is off explains it."""
 
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +10,7 @@ from harness.errors import BadReply, OverCurrentError
 from harness.job.job import load_job
 from harness.job.state import State
 from harness.roles import Identity, SupplyReading
-from harness.session.context import SupplyWatch
+from harness.session.supply_watch import LATEST_S, SupplyWatch
 
 JOB = load_job(Path(__file__).parents[2] / "sequences" / "two_loop_switcher")
 IDLE = State(on=())
@@ -25,30 +25,51 @@ LOOP_A_ON = State(on=("loop_a",))
 
 @dataclass
 class Bench:
-    """A supply that shows these currents one after the other, a clock, a board that wants 15 ms."""
+    """A supply that shows these currents one after the other, the last one from then on, and its board.
+
+    switched: what the supply's output and the board were told. once_on_a: the currents after the output was
+    switched on again.
+    """
 
     currents_a: list[float]
     waited_s: list[float] = field(default_factory=list)
     settle_s: float = 0.015
     reads_back: bool = True
     voltages_v: list[float] = field(default_factory=list)
+    once_on_a: list[float] = field(default_factory=list)
+    closed: frozenset[int] = frozenset({1})
+    switched: list[object] = field(default_factory=list)
 
     @property
     def identity(self) -> Identity:
         return Identity(role="supply", address="-", profile="-", text="-")
 
     def measure(self) -> SupplyReading:
-        return SupplyReading(
-            voltage_v=self.voltages_v.pop(0) if self.voltages_v else 12.0, current_a=self.currents_a.pop(0)
-        )
+        return SupplyReading(voltage_v=_next(self.voltages_v, 12.0), current_a=_next(self.currents_a, 0.0))
+
+    def set(self, closed: frozenset[int] = frozenset(), **setting: float) -> None:
+        if not setting:
+            self.switched.append(closed)
+
+    def switch(self, *, on: bool) -> None:
+        self.switched.append(on)
+        if on and self.once_on_a:
+            self.currents_a, self.voltages_v = list(self.once_on_a), [12.0]
 
     def wait(self, duration_s: float) -> None:
         self.waited_s.append(duration_s)
 
-    def check(self, state: State = IDLE) -> SupplyReading:
+    def watch(self) -> SupplyWatch:
         plays: Any = self  # supply and switchboard
-        watch = SupplyWatch(JOB.module, plays, plays, settle_s=SETTLE_S, wait=plays.wait)
-        return watch.check(state, limit_a=0.4)
+        return SupplyWatch(JOB.module, plays, plays, settle_s=SETTLE_S, wait=plays.wait)
+
+    def check(self, state: State = IDLE) -> SupplyReading:
+        return self.watch().check(state, limit_a=0.4)
+
+
+def _next(values: list[float], default: float) -> float:
+    """The next value; the last one stays."""
+    return values.pop(0) if len(values) > 1 else values[0] if values else default
 
 
 def test_a_board_that_is_late_is_no_over_current() -> None:
@@ -62,11 +83,28 @@ def test_a_current_that_stays_is_the_units() -> None:
         Bench([LOOP_A, LOOP_A]).check()
 
 
-def test_a_supply_at_its_limit_is_believed_after_a_second_look_at_once() -> None:
-    bench = Bench([0.4, 0.4])
+def test_a_supply_at_its_limit_is_the_units_once_its_output_was_switched_off_and_on() -> None:
+    bench = Bench([0.4])
     with pytest.raises(OverCurrentError, match=r"400\.0 mA"):
         bench.check()
-    assert bench.waited_s == []
+    assert bench.switched == [frozenset(), False, True, frozenset({1})]
+
+
+@pytest.mark.parametrize(("current_a", "voltage_v"), [(0.0, 0.01), (-1e-4, 0.0), (0.399, 3.1)])
+def test_an_output_that_was_switched_off_is_the_benchs(current_a: float, voltage_v: float) -> None:
+    """A hand, a plug, or the supply's own protection."""
+    bench = Bench([current_a], voltages_v=[voltage_v], once_on_a=[LOOP_A])
+    watch = bench.watch()
+    assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
+    assert "after its output was switched on again" in watch.troubles[0]
+
+
+def test_a_meter_that_stands_still_is_the_benchs() -> None:
+    bench = Bench([IDLE_A])
+    watch = bench.watch()
+    watch.check(IDLE, limit_a=0.4)
+    with pytest.raises(BadReply, match="its meter stands still"):
+        watch.check(LOOP_A_ON, limit_a=0.4)
 
 
 def test_a_number_that_the_next_look_does_not_bear_out_is_the_benchs() -> None:
@@ -86,20 +124,27 @@ def test_a_board_that_answers_nothing_is_waited_for_until_its_line_draws() -> No
     assert bench.waited_s == pytest.approx([4 * SETTLE_S, SETTLE_S])
 
 
-def test_a_line_that_draws_nothing_in_two_looks_is_the_units() -> None:
-    bench = Bench([IDLE_A, IDLE_A + 0.001, LOOP_A], reads_back=False)
-    assert bench.check(LOOP_A_ON).current_a == IDLE_A + 0.001
+@pytest.mark.parametrize("reads_back", [True, False])
+def test_a_control_line_that_draws_nothing_for_longer_than_a_board_can_be_late_is_the_units(
+    reads_back: bool,
+) -> None:
+    bench = Bench([IDLE_A + 0.001 * (-1) ** n for n in range(100)], reads_back=reads_back)
+    assert bench.check(LOOP_A_ON).current_a == pytest.approx(IDLE_A, abs=0.0011)
+    assert sum(bench.waited_s) == pytest.approx(LATEST_S, abs=4 * SETTLE_S)
 
 
-def test_a_board_that_read_back_is_not_waited_for() -> None:
-    bench = Bench([IDLE_A])
-    assert bench.check(LOOP_A_ON).current_a == IDLE_A
-    assert bench.waited_s == []
+def test_what_the_unit_itself_draws_is_not_waited_for() -> None:
+    """An open coil is known once the control lines were switched on one by one."""
+    bench = Bench([IDLE_A, IDLE_A + 1e-4])
+    watch = bench.watch()
+    watch.learn({"idle": IDLE_A, "loop_a": IDLE_A})
+    assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == IDLE_A
+    assert (bench.waited_s, watch.troubles) == ([], [])
 
 
 def test_a_limit_that_a_late_board_brings_about_is_no_over_current() -> None:
     """The supply is limited for the next state while the unit is still in the one before."""
-    assert Bench([0.4, IDLE_A], reads_back=False).check().current_a == IDLE_A
+    assert Bench([0.4, IDLE_A], once_on_a=[IDLE_A]).check().current_a == IDLE_A
 
 
 @pytest.mark.parametrize(
