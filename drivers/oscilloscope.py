@@ -1,6 +1,7 @@
 """An oscilloscope by SCPI commands from a profile: ten-field preambles and blocks of unsigned bytes."""
 
 import bisect
+import hashlib
 import math
 import re
 from collections.abc import Callable, Iterator
@@ -97,6 +98,7 @@ class PreambleOscilloscope:
         self._settings = Settings(session)
         self._armed: tuple[CaptureSetting, int, float] | None = None  # its points and length
         self._ends_v: dict[tuple[int, InputSetting], NDArray[np.float64]] = {}  # by input, as last scaled
+        self._last_record = b""  # its digest
         self.identity = Identity(
             role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
         )
@@ -237,14 +239,15 @@ class PreambleOscilloscope:
         inputs = tuple(sorted(setting.inputs))
         volts: list[NDArray[np.float64]] = []
         preambles: list[Preamble] = []
-        at_ends: list[int] = []
+        codes: list[NDArray[np.uint8]] = []
         self._settings.send("waveform_points", self._profile.commands.waveform_points(points=points))
         for n in inputs:
             preamble, raw = self._record(n, setting, preambles)
             volts.append(to_volts(raw, preamble, origin_in_counts=self._profile.origin_in_counts))
             preambles.append(preamble)
-            at_ends.append(clipped(raw))
+            codes.append(raw)
         self._session.check_errors((self._profile.commands.data_query(),))
+        self._refuse_stale(codes)
         divisions = self._profile.divisions
         return Capture(
             inputs=inputs,
@@ -252,10 +255,21 @@ class PreambleOscilloscope:
             interval_s=preambles[0].x_increment_s,
             full_scale_v=tuple(divisions * setting.inputs[n].volts_per_division for n in inputs),
             step_v=tuple(preamble.y_increment_v for preamble in preambles),
-            clipped=tuple(at_ends),
+            clipped=tuple(clipped(raw) for raw in codes),
             setting=setting,
             origin_s=preambles[0].x_origin_s,
         )
+
+    def _refuse_stale(self, codes: list[NDArray[np.uint8]]) -> None:
+        """Noise makes no two records alike: one with every sample of the record before is that record."""
+        if all(raw.min() == raw.max() for raw in codes):  # nothing that could differ
+            return
+        digest = hashlib.blake2b(b"".join(raw.tobytes() for raw in codes)).digest()
+        last, self._last_record = self._last_record, digest
+        if digest == last:
+            raise self._session.bad_reply(
+                "a new record", "every sample of the record before", self._profile.commands.data_query()
+            )
 
     def _timing(self, setting: CaptureSetting) -> tuple[float, int]:
         """Seconds per division, and points so that the rate is at least the one asked for."""

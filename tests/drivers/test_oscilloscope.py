@@ -250,3 +250,21 @@ def test_an_error_of_the_instrument_after_the_record_spoils_it() -> None:
         instrument.table[r":WAVeform:SOURce CHANnel#"] = lambda n: instrument.refuse()
         with pytest.raises(InstrumentError, match="-222"):
             scope.capture(wanted(1))
+
+
+def test_the_record_before_is_no_new_one() -> None:
+    """No two records of a noisy signal have every sample alike; a screen without a signal may."""
+    noise = np.random.default_rng(7)
+    instrument = Scope()
+    frozen = 0.5 * noise.standard_normal(2000)
+    instrument.signal = lambda n, t: frozen[: t.size]
+    with opened(instrument) as (scope, _):
+        scope.capture(wanted(1))
+        with pytest.raises(BadReply, match="expected a new record, found 'every sample of the record before'"):
+            scope.capture(wanted(1))
+        instrument.signal = lambda n, t: 0.5 * noise.standard_normal(t.size)
+        scope.recover()
+        scope.capture(wanted(1))
+        instrument.signal = lambda n, t: np.zeros_like(t)
+        scope.capture(wanted(1))
+        scope.capture(wanted(1))
