@@ -260,7 +260,7 @@ def test_the_record_before_is_no_new_one() -> None:
     instrument.signal = lambda n, t: frozen[: t.size]
     with opened(instrument) as (scope, _):
         scope.capture(wanted(1))
-        with pytest.raises(BadReply, match="expected a new record, found 'every sample of the record before'"):
+        with pytest.raises(BadReply, match="expected a new record, found 'every sample of the record"):
             scope.capture(wanted(1))
         instrument.signal = lambda n, t: 0.5 * noise.standard_normal(t.size)
         scope.recover()
