@@ -5,6 +5,7 @@ transaction that failed or was interrupted marks the session unusable, and only 
 same *IDN?, empty error queue) makes it usable again. Before anything is sent the input must be empty.
 """
 
+import contextlib
 import hashlib
 import json
 import logging
@@ -16,7 +17,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import IO, Any
 
 from drivers.serial_wire import is_serial, open_serial
 from drivers.wire import Wire, open_visa
@@ -29,6 +30,7 @@ from harness.errors import (
     LinkLost,
     SettingRefused,
     UnknownCommand,
+    UsageError,
     WrongInstrument,
 )
 from harness.toml_files.located import UNSEEN
@@ -44,12 +46,18 @@ class Transcript:
     """A file that takes one line a message; flushed at once, so that a crash leaves it whole.
 
     `time` is UTC; `monotonic_s` orders lines of several instruments. `bytes` are escaped as Python writes
-    them; a block is its `length` and `sha256`. An `error` line says how a transaction failed.
+    them; a block is its `length` and `sha256`. An `error` line says how a transaction failed. A disk that
+    fills up ends the transcript and nothing else. Raises UsageError for a file that can't be written.
     """
 
     def __init__(self, path: Path) -> None:
-        self._file = path.open("a", encoding="utf-8")
-        self._lock = threading.Lock()
+        self._path, self._lock = path, threading.Lock()
+        try:
+            self._file: IO[str] | None = path.open("a", encoding="utf-8")
+        except OSError as error:
+            raise UsageError(
+                f"--transcript {path}: can't be written: {error.strerror or error}. Give another file"
+            ) from error
 
     def message(self, instrument: str, direction: str, data: bytes, duration_s: float) -> None:
         """Note a message that went `out` or came `in`."""
@@ -73,12 +81,25 @@ class Transcript:
             "duration_s": round(duration_s, 6),
         }
         with self._lock:
-            self._file.write(json.dumps(line | what) + "\n")
-            self._file.flush()
+            if self._file is None:
+                return
+            try:
+                self._file.write(json.dumps(line | what) + "\n")
+                self._file.flush()
+            except OSError as error:
+                log.warning("%s: the transcript ends here: %s", self._path, error.strerror or error)
+                self._end()
+
+    def _end(self) -> None:
+        file, self._file = self._file, None
+        with contextlib.suppress(OSError):  # what is left in its buffer can't be written either
+            if file is not None:
+                file.close()
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
+        with self._lock:
+            self._end()
 
     def __enter__(self) -> "Transcript":
         return self
