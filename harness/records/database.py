@@ -6,6 +6,7 @@ PostgreSQL is told to wait for its disk. What goes wrong is said in words that h
 
 import os
 import random
+import re
 import shutil
 import sqlite3
 import sys
@@ -77,6 +78,13 @@ _POSTGRESQL_CAUSES = {
 }
 
 
+_EXPECTED = "Expected a path, or something like postgresql://user@host/records"
+# One slash, keywords as psql takes them, a user and a password: mistakes for a URL, and no name of a file.
+_NEARLY_A_URL = re.compile(
+    r"^(postgres|sqlite|mysql)[a-z0-9+]*:/|\b(password|dbname|host)\s*=|:[^/\\]*@", re.I
+)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Location:
     """Where records are: an address to show, without a password, and the file where it is one."""
@@ -90,6 +98,11 @@ def find_location(url_or_path: str | Path) -> Location:
     """Understand a path or a database URL; PostgreSQL needs none for its driver. Raises RecordsError."""
     text = str(url_or_path)
     if "://" not in text:
+        if _NEARLY_A_URL.search(text):
+            raise RecordsError(
+                f"--records is neither a path nor a database URL, and may hold a password, so it is not shown. "
+                f"{_EXPECTED}"
+            )
         path = Path(text)
         if path.is_dir():
             raise RecordsError(f"{path}: is a folder. Name a file in it, such as {path / 'records.sqlite'}")
@@ -97,10 +110,11 @@ def find_location(url_or_path: str | Path) -> Location:
     try:
         url = make_url(text)
     except (ArgumentError, ValueError) as error:  # ValueError: a port that is no number
+        raise RecordsError(f"{text.partition('://')[0]}://…: is not a database URL. {_EXPECTED}") from error
+    if "@" in (url.host or "") or "@" in (url.database or ""):
         raise RecordsError(
-            f"{text.partition('://')[0]}://…: is not a database URL. Expected a path, or something like "
-            "postgresql://user@host/records"
-        ) from error
+            f"{text.partition('://')[0]}://…: has an @ too many. Write %40 for an @ in a user's name or password"
+        )
     if url.get_backend_name() == "sqlite":
         if not url.database:
             raise RecordsError(f"{text}: names no file. Records in memory would be lost; name a file")
