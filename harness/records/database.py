@@ -100,8 +100,8 @@ def find_location(url_or_path: str | Path) -> Location:
     if "://" not in text:
         if _NEARLY_A_URL.search(text):
             raise RecordsError(
-                f"--records is neither a path nor a database URL, and may hold a password, so it is not shown. "
-                f"{_EXPECTED}"
+                "--records is neither a path nor a database URL, and not shown, as it may hold a password. "
+                + _EXPECTED
             )
         path = Path(text)
         if path.is_dir():
@@ -113,7 +113,7 @@ def find_location(url_or_path: str | Path) -> Location:
         raise RecordsError(f"{text.partition('://')[0]}://…: is not a database URL. {_EXPECTED}") from error
     if "@" in (url.host or "") or "@" in (url.database or ""):
         raise RecordsError(
-            f"{text.partition('://')[0]}://…: has an @ too many. Write %40 for an @ in a user's name or password"
+            f"{text.partition('://')[0]}://…: has an @ too many. Write %40 for an @ in a name or a password"
         )
     if url.get_backend_name() == "sqlite":
         if not url.database:

@@ -41,6 +41,7 @@ from harness.roles import Capture
 if TYPE_CHECKING:
     import pandas as pd
 
+FORMULA_BEGINS = tuple("=+-@\t\r")
 Format = Literal["csv", "json", "parquet", "junit", "wav", "npz"]
 FORMATS: tuple[Format, ...] = get_args(Format)
 COLUMNS = (
@@ -212,14 +213,26 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
 
 
 def csv_text(record: RunRecord, readings: Sequence[Reading]) -> str:
-    """A heading and a line a reading (RFC 4180), columns: run_id, serial, and those of `reading_to_row`."""
+    """A heading and a line a reading (RFC 4180), columns: run_id, serial, and those of `reading_to_row`.
+
+    Text that a spreadsheet would take for a formula begins with an apostrophe (OWASP, "CSV Injection").
+    """
     out = io.StringIO(newline="")
     first = {"run_id": record.run_id, "serial": record.header.serial}
-    rows = [first | reading_to_row(reading) for reading in readings]
+    rows = [
+        {name: _no_formula(value) for name, value in (first | reading_to_row(reading)).items()}
+        for reading in readings
+    ]
     writer = csv.DictWriter(out, fieldnames=[*first, *COLUMNS])
     writer.writeheader()
     writer.writerows(rows)
     return out.getvalue()
+
+
+def _no_formula(value: Any) -> Any:
+    if not isinstance(value, str) or value[:1] not in FORMULA_BEGINS or value in ("-inf", "+inf"):
+        return value
+    return f"'{value}"
 
 
 def json_text(record: RunRecord, readings: Sequence[Reading]) -> str:
@@ -244,6 +257,7 @@ def junit_text(record: RunRecord, readings: Sequence[Reading]) -> str:
     errors = sum(reading.verdict == "missing" for reading in readings) + stopped
     cases = len(readings) + stopped + by_itself
     seconds = 0.0 if record.ended is None else (record.ended - header.started).total_seconds()
+    seconds = max(seconds, 0.0)  # a clock that was set back during the run
     suites = ET.Element("testsuites")
     suite = ET.SubElement(
         suites,

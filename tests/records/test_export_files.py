@@ -1,6 +1,7 @@
 """`switchwalk export`: every format read back by a reader that is not ours."""
 
 import csv
+import io
 import json
 import os
 import subprocess
@@ -16,7 +17,7 @@ import pytest
 from scipy.io import wavfile
 
 from harness.cli.app import main
-from harness.records.export import readings_frame, runs_frame
+from harness.records.export import csv_text, readings_frame, runs_frame
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed
 
@@ -296,3 +297,14 @@ def test_what_cannot_be_exported_is_said_and_nothing_is_left(
     (tmp_path / "a folder").mkdir()
     assert "a folder: cannot be written" in export("csv", tmp_path / "a folder", expect=4)
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
+
+
+@pytest.mark.parametrize("serial", ["=1+1", "@SUM(A1)", "+44", "-2"])
+def test_no_cell_of_a_csv_is_a_formula(serial: str, tmp_path: Path) -> None:
+    """OWASP, "CSV Injection": such text gets an apostrophe; a number that is negative stays one."""
+    with open_records(tmp_path / "records.sqlite") as store:
+        run = store.begin(replace(HEADER, serial=serial))
+        store.add_readings(run, [FLOOR])
+        row = next(csv.DictReader(io.StringIO(csv_text(store.run(run), store.readings(run)))))
+    assert row["serial"] == f"'{serial}"
+    assert (float(row["value"]), float(row["low"])) == (-101.0, float("-inf"))
