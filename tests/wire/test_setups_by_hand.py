@@ -28,7 +28,8 @@ from harness.session.line_currents import energise
 from harness.session.open_bench import WallClock
 from harness.session.setup_check import make_by_hand
 from harness.session.unit_run import run_context
-from simulator.server import Places, Simulator, read_faults
+from simulator.server import Simulator, read_faults
+from simulator.wiring import Places
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench
