@@ -137,7 +137,7 @@ def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage: Coverage
 def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage: Coverage) -> None:
     reasons = {one.fault.name: one.why for one in hand_coverage.unseen}
     assert reasons["K1 never operates"] == "changes nothing that the sequence measures"
-    assert "supply's current" in reasons["control line loop_a dead"]
+    assert "supply current" in reasons["control line loop_a dead"]
 
 
 def test_unequal_pads_are_what_the_hand_test_lacks(by_hand: Job, hand_coverage: Coverage) -> None:

@@ -20,7 +20,7 @@ def job(request: pytest.FixtureRequest) -> Job:
 
 
 def test_every_shipped_job_loads_with_all_its_states_and_the_supply_off(job: Job) -> None:
-    assert len(job.sequence.states) == 2 ** len(job.module.controls) + 1
+    assert len(job.sequence.states) == 2 ** len(job.module.control_names) + 1
     assert job.sequence.states[-1].name == "unpowered"
     assert {file.name for file in job.files} == {"module.toml", "fixture.toml", "sequence.toml", "bench.toml"}
 

@@ -8,7 +8,7 @@ import numpy as np
 from sqlalchemy import Table, insert
 
 from harness.records import rows, tables
-from harness.records.database import find_place, open_engine
+from harness.records.database import find_location, open_engine
 from harness.records.run import FaultsNamed
 from tests.records.outside_broadcast import HEADER
 
@@ -41,7 +41,7 @@ def fill(path: Path, *, units: int, readings: int, seed: int = 5, bad: float = 0
     """Some units of which a share fails at first and passes then; batches of 500, `readings` a run."""
     rng = np.random.default_rng(seed)
     base = rows.header_to_row(HEADER)
-    engine = open_engine(find_place(path), read_only=False)
+    engine = open_engine(find_location(path), read_only=False)
     run = 0
     with engine.begin() as connection:
         last = dict.fromkeys((tables.runs, tables.readings, tables.run_events, tables.ledger), 0)

@@ -16,7 +16,7 @@ from harness.records.history import RunLine
 from harness.records.store import open_records
 from harness.report.plotter import ticks
 from harness.site.model import make_catalogue
-from harness.site.pages import Pages, Search
+from harness.site.pages import Pages, UnitSearch
 from harness.site.study import study_batch
 from tests.cli.commands import exit_code, switchwalk
 from tests.records.outside_broadcast import HEADER, READING, changed
@@ -262,7 +262,7 @@ def test_runs_that_test_the_bench_do_not_say_how_a_unit_stands() -> None:
 )
 def test_the_list_can_be_searched_without_a_script(search: str, count: int) -> None:
     catalogue = make_catalogue([LINE, replace(LINE, run_id=2, serial="OB-2", outcome="fail")])
-    assert sum(Search(words=search).keeps(unit) for unit in catalogue.units.values()) == count
+    assert sum(UnitSearch(words=search).keeps(unit) for unit in catalogue.units.values()) == count
 
 
 def test_axes_have_round_numbers() -> None:
