@@ -36,9 +36,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return records
 
 
-def diagnose(
-    capsys: pytest.CaptureFixture[str], place: Path, run: int, *more: str
-) -> tuple[int, Captured]:
+def diagnose(capsys: pytest.CaptureFixture[str], place: Path, run: int, *more: str) -> tuple[int, Captured]:
     capsys.readouterr()
     code = switchwalk("diagnose", str(run), "--records", str(place), *more)
     return code, capsys.readouterr()
