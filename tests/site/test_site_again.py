@@ -104,8 +104,6 @@ def test_pages_of_other_units_are_made_again_where_the_batch_that_they_show_is_a
     def view_and_tell(
         store: RunStore, units: Sequence[Unit], studies: Mapping[str, BatchStudy]
     ) -> list[UnitView]:
-        store: RunStore, units: Sequence[Unit], studies: Mapping[str, BatchStudy]
-    ) -> list[UnitView]:
         seen.extend(unit.key.serial for unit in units)
         return view_units(store, units, studies)
 
