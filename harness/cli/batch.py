@@ -72,13 +72,10 @@ TROUBLES_IN_A_ROW = 2  # after so many stopped runs an unattended batch ends: th
 SerialsFile = Annotated[
     Path | None,
     typer.Option(
-        "--serials",
-        metavar="FILE",
-        help="File of serial numbers, one per line, instead of prompting.",
-        show_default=False,
+        "--serials", metavar="FILE", help="File of serial numbers, one per line, instead of prompting."
     ),
 ]
-Operator = Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)]
+Operator = Annotated[str | None, typer.Option(help="Who runs it.")]
 
 
 def batch(
@@ -86,7 +83,7 @@ def batch(
     serials: SerialsFile = None,
     name: Annotated[str, typer.Option("--batch", metavar="NAME", help="The batch's name.")] = "",
     operator: Operator = None,
-    notes: Annotated[str, typer.Option(help="Recorded with each run.", show_default=False)] = "",
+    notes: Annotated[str, typer.Option(help="Recorded with each run.")] = "",
     again: Again = "",
     override: Override = "",
     bench: BenchPath = None,

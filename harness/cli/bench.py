@@ -330,7 +330,6 @@ def find(
         typer.Option(
             metavar="HOST:PORT",
             help="Ask *IDN? at this address as well; may be repeated. Nothing else is asked.",
-            show_default=False,
         ),
     ] = None,
     as_json: AsJson = False,
@@ -430,7 +429,6 @@ def simulate(
             metavar="TEXT",
             help="Trouble with an instrument, such as oscilloscope late 800 ms "
             "after 20 (docs/profiles.md); may be repeated.",
-            show_default=False,
         ),
     ] = None,
     speed: Speed = 1.0,
@@ -438,8 +436,7 @@ def simulate(
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
     bench_file: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write a bench.toml that leads to it.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Write a bench.toml that leads to it.")
     ] = None,
 ) -> None:
     """Start a simulated bench with a unit on it, print its addresses, and run until Ctrl-C."""

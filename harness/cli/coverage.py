@@ -74,12 +74,10 @@ def coverage(
     job: JobFolder,
     bench: BenchPath = None,
     sequence: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.")
     ] = None,
     fixture: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.")
     ] = None,
     design: Annotated[
         bool, typer.Option("--design-plugs", help="Choose E24 resistors for coded loopback plugs.")
@@ -93,16 +91,11 @@ def coverage(
     fault: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="NAME",
-            help='Evaluate this fault too, or several at once ("A + B"); may be repeated.',
-            show_default=False,
+            metavar="NAME", help='Evaluate this fault too, or several at once ("A + B"); may be repeated.'
         ),
     ] = None,
     workers: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.", show_default=False
-        ),
+        str | None, typer.Option(metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

@@ -70,7 +70,7 @@ gauge = typer.Typer(
 )
 
 Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]
-Operator = Annotated[str | None, typer.Option(help="Who checks the bench.", show_default=False)]
+Operator = Annotated[str | None, typer.Option(help="Who checks the bench.")]
 
 
 class DifferBy(StrEnum):
@@ -96,15 +96,11 @@ class Study:
 @gauge.command()
 def study(
     job: JobFolder,
-    units: Annotated[
-        str, typer.Option(metavar="S1,S2", help="Units to study, each tested repeatedly.", show_default=False)
-    ],
+    units: Annotated[str, typer.Option(metavar="S1,S2", help="Units to study, each tested repeatedly.")],
     repeats: Annotated[
         int, typer.Option(min=2, metavar="COUNT", help="Runs of each unit by each operator.")
     ] = 3,
-    operators: Annotated[
-        str, typer.Option(metavar="A,B", help="Operators; each tests all units.", show_default=False)
-    ] = "",
+    operators: Annotated[str, typer.Option(metavar="A,B", help="Operators; each tests all units.")] = "",
     by: Annotated[DifferBy, typer.Option(help="What the runs differ by, from records.")] = DifferBy.operator,
     from_records: Annotated[
         bool, typer.Option("--from-records", help="Test nothing: evaluate recorded runs of the units.")
@@ -156,13 +152,8 @@ def study(
 @gauge.command()
 def golden(
     job: JobFolder,
-    serial: Annotated[
-        str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.", show_default=False)
-    ],
-    new_history: Annotated[
-        str,
-        typer.Option(metavar="REASON", help="Begin its history anew, and why.", show_default=False),
-    ] = "",
+    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.")],
+    new_history: Annotated[str, typer.Option(metavar="REASON", help="Begin its history anew, and why.")] = "",
     operator: Operator = None,
     bench: BenchPath = None,
     simulate: Simulate = False,
@@ -199,10 +190,7 @@ def golden(
 def known_bad(
     job: JobFolder,
     faults: Annotated[
-        Path,
-        typer.Argument(
-            metavar="FILE", help="Units with known faults: SERIAL, FAULT a line.", show_default=False
-        ),
+        Path, typer.Argument(metavar="FILE", help="Units with known faults: SERIAL, FAULT a line.")
     ],
     operator: Operator = None,
     bench: BenchPath = None,

@@ -193,10 +193,7 @@ def _beside(one: KnownBad) -> str:
 
 def known_bad_to_json(result: Sequence[KnownBad]) -> dict[str, Any]:
     """Keys: good, faults: serial, fault, run, outcome, named, good."""
-    return {
-        "good": all(one.good for one in result),
-        "faults": [_known_bad(one) for one in result],
-    }
+    return {"good": all(one.good for one in result), "faults": [_known_bad(one) for one in result]}
 
 
 def _known_bad(one: KnownBad) -> dict[str, Any]:

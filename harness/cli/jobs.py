@@ -35,30 +35,18 @@ NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this
 
 
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
-    channels: Annotated[
-        int | None, typer.Option("--channels", help="Audio channels: 1 or 2.", show_default=False)
-    ] = None,
-    loops: Annotated[
-        int | None, typer.Option("--loops", help="Send/return loops: 0 to 4.", show_default=False)
-    ] = None,
-    controls: Annotated[
-        int | None,
-        typer.Option("--controls", help="Control lines: one per loop, then mute, dim.", show_default=False),
-    ] = None,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
+    channels: Annotated[int | None, typer.Option(help="Audio channels: 1 or 2.")] = None,
+    loops: Annotated[int | None, typer.Option(help="Send/return loops: 0 to 4.")] = None,
+    controls: Annotated[int | None, typer.Option(help="Control lines: one per loop, then mute, dim.")] = None,
     relays: Annotated[
-        int | None,
-        typer.Option(
-            "--relays-per-line", help="1 for all channels, or one for each channel.", show_default=False
-        ),
+        int | None, typer.Option("--relays-per-line", help="1 for all channels, or one for each channel.")
     ] = None,
     template: Annotated[
         str | None,
         typer.Option(
-            "--template",
             metavar="NAME",
             help="Ask nothing: stereo-loops, mono-insert or stereo-mute; other options change it.",
-            show_default=False,
         ),
     ] = None,
 ) -> None:
@@ -104,8 +92,7 @@ def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
 def import_netlist(
     netlist: Annotated[Path, typer.Argument(metavar="NETLIST", help="SPICE or S-expression netlist.")],
     out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FILE", help="New file instead of the terminal.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="New file instead of the terminal.")
     ] = None,
 ) -> None:
     """Draft a module.toml from a netlist: relays, contacts, nets, resistors, capacitors, connectors.
@@ -272,11 +259,7 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
     }
 
 
-def table(
-    job: JobFolder,
-    bench: BenchPath = None,
-    as_json: AsJson = False,
-) -> None:
+def table(job: JobFolder, bench: BenchPath = None, as_json: AsJson = False) -> None:
     """Print what the circuit predicts: for each state and port the route, level and polarity."""
     described = read_job(job, bench)
     rows = truth_table(
@@ -359,8 +342,7 @@ def wiring(
     job: JobFolder,
     bench: BenchPath = None,
     html: Annotated[
-        Path | None,
-        typer.Option("--html", metavar="FILE", help="Write it as a page with drawings.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Write it as a page with drawings.")
     ] = None,
     setups: Annotated[
         bool, typer.Option("--setups", help="Also draw the leads of every test setup.")

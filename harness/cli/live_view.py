@@ -340,9 +340,7 @@ class Routes:
             return ()
         return tuple(
             ShownRoute(
-                channel=channel,
-                words=self._words(twin, state, port),
-                driven=channel == setup.drive.channel,
+                channel=channel, words=self._words(twin, state, port), driven=channel == setup.drive.channel
             )
             for channel in self._job.module.channels
             if (twin := self._twin(setup, channel)) is not None

@@ -67,14 +67,9 @@ class Trace:
 def measure(
     job: JobFolder,
     state: Annotated[
-        str,
-        typer.Argument(
-            metavar="STATE", help="idle, unpowered, or control lines: loop_a+swap.", show_default=False
-        ),
+        str, typer.Argument(metavar="STATE", help="idle, unpowered, or control lines: loop_a+swap.")
     ],
-    setup: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Measure only in this setup.", show_default=False)
-    ] = None,
+    setup: Annotated[str | None, typer.Option(metavar="NAME", help="Measure only in this setup.")] = None,
     serial: Annotated[
         str, typer.Option(help="The unit's serial number, which decides a simulated unit's values.")
     ] = "measured",
@@ -82,9 +77,7 @@ def measure(
     simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,
     fault: Faults = None,
     speed: Speed = 1.0,
-    png: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the waveforms to a file.", show_default=False)
-    ] = None,
+    png: Annotated[Path | None, typer.Option(metavar="FILE", help="Draw the waveforms to a file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
 ) -> None:
     """Measure one state once and print its readings and the level of each leg. Nothing is recorded."""
@@ -129,8 +122,7 @@ def reference(
     speed: Speed = 1.0,
     records: RecordsPlace = None,
     temperature: Annotated[
-        float | None,
-        typer.Option(metavar="CELSIUS", help="The room's temperature, recorded with it.", show_default=False),
+        float | None, typer.Option(metavar="CELSIUS", help="The room's temperature, recorded with it.")
     ] = None,
 ) -> None:
     """Measure the through setup at every tone of a job, keep it, and show the drift since the last one."""

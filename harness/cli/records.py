@@ -43,9 +43,7 @@ SEEN = ("pass", "fail", "unproven")
 def units(
     serial: Annotated[
         str | None,
-        typer.Argument(
-            metavar="[SERIAL]", help="Show this unit, with its relay operation counts.", show_default=False
-        ),
+        typer.Argument(metavar="[SERIAL]", help="Show this unit, with its relay operation counts."),
     ] = None,
     records: RecordsPlace = None,
     as_json: AsJson = False,
@@ -282,13 +280,10 @@ def relay_operation_lines(relay_operations: dict[str, Any]) -> list[str]:
 
 
 def verify(
-    run: Annotated[
-        int | None, typer.Argument(metavar="[RUN]", help="One run alone.", show_default=False)
-    ] = None,
+    run: Annotated[int | None, typer.Argument(metavar="[RUN]", help="One run alone.")] = None,
     records: RecordsPlace = None,
     expect: Annotated[
-        str,
-        typer.Option("--expect", metavar="SHA256", help="Digest noted earlier; must still be present."),
+        str, typer.Option(metavar="SHA256", help="Digest noted earlier; must still be present.")
     ] = "",
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="First upgrade records of an older version.")
@@ -319,10 +314,7 @@ def export(
     form: Annotated[
         str, typer.Option("--format", metavar="FORMAT", help="csv, json, parquet, junit, wav or npz.")
     ],
-    out: Annotated[
-        Path,
-        typer.Option("--out", metavar="PATH", help="The file; for wav a folder.", show_default=False),
-    ],
+    out: Annotated[Path, typer.Option(metavar="PATH", help="The file; for wav a folder.")],
     records: RecordsPlace = None,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or audio."""

@@ -48,8 +48,7 @@ class ReferenceFrom(StrEnum):
 
 
 TranscriptPath = Annotated[
-    Path | None,
-    typer.Option(metavar="FILE", help="Record every message on the wires to a file.", show_default=False),
+    Path | None, typer.Option(metavar="FILE", help="Record every message on the wires to a file.")
 ]
 OutcomeAsJson = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON, and nothing else.")]
 Again = Annotated[
@@ -58,14 +57,13 @@ Again = Annotated[
         "--again",
         metavar="REASON",
         help="Run a unit that has been run before, for this reason; kept with the run.",
-        show_default=False,
     ),
 ]
 
 
 def run(
     job: JobFolder,
-    serial: Annotated[str, typer.Option(help="The unit's serial number.", show_default=False)],
+    serial: Annotated[str, typer.Option(help="The unit's serial number.")],
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     fault: Faults = None,
@@ -73,7 +71,7 @@ def run(
     lead_errors: LeadErrors = 0.0,
     records: RecordsPlace = None,
     again: Again = "",
-    operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
+    operator: Annotated[str | None, typer.Option(help="Who runs it.")] = None,
     override: Override = "",
     reference: Annotated[
         ReferenceFrom,

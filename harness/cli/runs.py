@@ -39,13 +39,7 @@ def report(
     run: RunNumber,
     records: RecordsPlace = None,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            metavar="FILE",
-            help="The page  [default: reports/… beside the records]",
-            show_default=False,
-        ),
+        Path | None, typer.Option(metavar="FILE", help="The page  [default: reports/… beside the records]")
     ] = None,
 ) -> None:
     """Write the report of a run again, on another computer or if it was lost.
@@ -65,10 +59,7 @@ def certificate(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out",
-            metavar="FILE",
-            help="The page, or .pdf for both  [default: certificates/… beside the records]",
-            show_default=False,
+            metavar="FILE", help="The page, or .pdf for both  [default: certificates/… beside the records]"
         ),
     ] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Print it to a PDF as well, with a browser.")] = False,
@@ -148,13 +139,7 @@ def _print_explanation(explanation: Explanation) -> None:
 def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
     content = {"run": record.run_id, "serial": record.header.serial, "outcome": record.outcome}
     if done is None:
-        content |= {
-            "explained": True,
-            "good": 1.0,
-            "something_else": 0.0,
-            "groups": [],
-            "next_probe": None,
-        }
+        content |= {"explained": True, "good": 1.0, "something_else": 0.0, "groups": [], "next_probe": None}
     else:
         content |= as_data(done.result, done.probe, done.job.module, done.job.fixture)
     typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
@@ -162,10 +147,7 @@ def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
 
 def rejudge(
     run: RunNumber,
-    sequence: Annotated[
-        Path,
-        typer.Option(metavar="FILE", help="The sequence.toml to judge by.", show_default=False),
-    ],
+    sequence: Annotated[Path, typer.Option(metavar="FILE", help="The sequence.toml to judge by.")],
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -244,10 +226,7 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
 
 
 def site(
-    folder: Annotated[
-        Path,
-        typer.Argument(metavar="DIR", help="Folder to write to; created if necessary.", show_default=False),
-    ],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write to; created if necessary.")],
     records: RecordsPlace = None,
 ) -> None:
     """Write the records as web pages: all units with a search, one page per unit, one page with charts per
@@ -269,9 +248,7 @@ def site(
 
 def serve(
     records: RecordsPlace = None,
-    port: Annotated[
-        int, typer.Option("--port", min=0, max=65535, metavar="PORT", help="0 for any free port.")
-    ] = 0,
+    port: Annotated[int, typer.Option(min=0, max=65535, metavar="PORT", help="0 for any free port.")] = 0,
 ) -> None:
     """Show the records in a browser on this machine, also during a run. The pages are read-only."""
     place = records or DEFAULT_RECORDS

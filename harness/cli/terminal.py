@@ -21,16 +21,10 @@ import typer
 from harness.errors import RunStopped, SwitchwalkError
 
 JobFolder = Annotated[
-    Path,
-    typer.Argument(
-        metavar="JOB", help="Folder with module.toml, fixture.toml and sequence.toml.", show_default=False
-    ),
+    Path, typer.Argument(metavar="JOB", help="Folder with module.toml, fixture.toml and sequence.toml.")
 ]
 BenchPath = Annotated[
-    Path | None,
-    typer.Option(
-        "--bench", metavar="FILE", help="Another bench.toml than the job's own.", show_default=False
-    ),
+    Path | None, typer.Option("--bench", metavar="FILE", help="Another bench.toml than the job's own.")
 ]
 RecordsPlace = Annotated[
     str | None,
@@ -38,10 +32,9 @@ RecordsPlace = Annotated[
         "--records",
         metavar="PLACE",
         help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
-        show_default=False,
     ),
 ]
-RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)]
+RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 Override = Annotated[
     str,
@@ -49,7 +42,6 @@ Override = Annotated[
         "--override",
         metavar="REASON",
         help="Test on a bench with a failed or expired check, for this reason; recorded with each run.",
-        show_default=False,
     ),
 ]
 Faults = Annotated[
@@ -60,7 +52,6 @@ Faults = Annotated[
         help='A fault of the simulated unit, by its name in `coverage` and `diagnose`: "K3 never operates", '
         '"K2.1.cold operated stuck open", "K1.1.hot released 10 ohm", "left.out.hot open"; may be repeated, '
         'or joined by " + ".',
-        show_default=False,
     ),
 ]
 Speed = Annotated[

@@ -30,18 +30,12 @@ LATEST_UNITS = 100
 def trends(
     records: RecordsPlace = None,
     part: Annotated[
-        str | None,
-        typer.Option(
-            "--part", metavar="P", help="The part, where the records hold several.", show_default=False
-        ),
+        str | None, typer.Option(metavar="P", help="The part, where the records hold several.")
     ] = None,
     reading: Annotated[
         str | None,
         typer.Option(
-            "--reading",
-            metavar="TEXT",
-            help="Only readings whose name contains this text; a single one is charted.",
-            show_default=False,
+            metavar="TEXT", help="Only readings whose name contains this text; a single one is charted."
         ),
     ] = None,
     serials: Annotated[
@@ -52,33 +46,21 @@ def trends(
             help="Only units whose serial number matches, such as 'OB-1*'.",
         ),
     ] = "*",
-    batch: Annotated[
-        str | None,
-        typer.Option("--batch", metavar="NAME", help="Only units of this batch.", show_default=False),
-    ] = None,
+    batch: Annotated[str | None, typer.Option(metavar="NAME", help="Only units of this batch.")] = None,
     against: Annotated[
-        str | None,
-        typer.Option(
-            "--against", metavar="PATTERN", help="Compare with these units as well.", show_default=False
-        ),
+        str | None, typer.Option(metavar="PATTERN", help="Compare with these units as well.")
     ] = None,
     against_batch: Annotated[
-        str | None,
-        typer.Option(
-            "--against-batch", metavar="NAME", help="Compare with this batch as well.", show_default=False
-        ),
+        str | None, typer.Option(metavar="NAME", help="Compare with this batch as well.")
     ] = None,
     golden: Annotated[
         str | None,
         typer.Option(
-            "--golden",
-            metavar="SERIAL",
-            help="Show the drift of this golden unit, which is not part of the batch.",
-            show_default=False,
+            metavar="SERIAL", help="Show the drift of this golden unit, which is not part of the batch."
         ),
     ] = None,
     last: Annotated[
-        int, typer.Option("--last", min=1, metavar="COUNT", help="Number of units, the latest ones.")
+        int, typer.Option(min=1, metavar="COUNT", help="Number of units, the latest ones.")
     ] = LATEST_UNITS,
     passed: Annotated[
         bool,

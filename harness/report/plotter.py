@@ -319,12 +319,7 @@ class Panel:
     y: Axis
 
     def draw_axes(
-        self,
-        canvas: Canvas,
-        *,
-        unit: str,
-        across: Sequence[tuple[float, str]] = (),
-        numbered: bool = True,
+        self, canvas: Canvas, *, unit: str, across: Sequence[tuple[float, str]] = (), numbered: bool = True
     ) -> None:
         """Draw grid and numbers. unit: above the numbers at the left; across: values along x, in words.
 

@@ -72,11 +72,7 @@ class Diagnosed:
     """
 
     def __init__(
-        self,
-        recorded: Recorded,
-        *,
-        double: bool,
-        diagnosers: dict[tuple[int, ...], Diagnoser] | None = None,
+        self, recorded: Recorded, *, double: bool, diagnosers: dict[tuple[int, ...], Diagnoser] | None = None
     ) -> None:
         planned, evidence = recorded.planned, recorded.evidence
         job, plan = planned.job, planned.plan
@@ -198,11 +194,7 @@ def write_part_report(store: RunStore, run_id: int, records: str | Path) -> RunR
 
 
 def write_report_again(
-    store: RunStore,
-    run_id: int,
-    records: str | Path,
-    *,
-    page: Path | None = None,
+    store: RunStore, run_id: int, records: str | Path, *, page: Path | None = None
 ) -> Path:
     """Write a run's page once more; nothing is kept in the records. page: None for where its end puts it."""
     record = store.run(run_id)

@@ -36,12 +36,7 @@ BINS, CHANGE_BINS = 240, 1200  # across; each is drawn from its lowest to its hi
 BEFORE_S, AFTER_S = 0.8e-3, 1.5e-3  # shown around the marks of a change of state
 LEGS = ("hot", "cold")  # the look of a row and of the next
 
-_MARKS = {
-    "edge": "control edge",
-    "opens": "opens",
-    "closes": "first closes",
-    "settles": "closes for good",
-}
+_MARKS = {"edge": "control edge", "opens": "opens", "closes": "first closes", "settles": "closes for good"}
 _MARK_LOOKS = {
     ".mark": "stroke:#1c1c1a",
     ".hot,.cold,.control,.mark": "stroke-width:1.2",
@@ -358,11 +353,7 @@ def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
 def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
     curves.sort(key=_furthest, reverse=True)
     drawn = curves[:_MOST_CURVES]
-    return ResponsePlot(
-        check=check,
-        figure=_draw(drawn),
-        left_out=len(curves) - len(drawn),
-    )
+    return ResponsePlot(check=check, figure=_draw(drawn), left_out=len(curves) - len(drawn))
 
 
 def _furthest(curve: Curve) -> float:

@@ -24,14 +24,7 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
 
-SYMBOLS = {
-    "pass": "✓",
-    "fail": "✕",
-    "unproven": "?",
-    "missing": "∅",
-    "stopped": "■",
-    "interrupted": "■",
-}
+SYMBOLS = {"pass": "✓", "fail": "✕", "unproven": "?", "missing": "∅", "stopped": "■", "interrupted": "■"}
 """Of verdicts and outcomes, so that none is told by colour alone."""
 
 MARKS: dict[Verdict, str] = {"pass": "ok", "fail": "FAIL", "unproven": "UNPROVEN", "missing": "MISSING"}

@@ -80,10 +80,7 @@ def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
     )
     worst = next(index for index in indices if readings[index].verdict == verdict)
     return Cell(
-        verdict=verdict,
-        value=_short(main),
-        others=tuple(others),
-        anchor=None if verdict == "pass" else worst,
+        verdict=verdict, value=_short(main), others=tuple(others), anchor=None if verdict == "pass" else worst
     )
 
 
