@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.live_view import OneLine, live_view, watched
+from harness.cli.live_view import run_watched
 from harness.cli.outcome import (
     BatchResult,
     Refused,
@@ -63,7 +63,7 @@ from harness.session.admission import (
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.session.unit_run import RunRequest, RunResult
 from harness.units import counted
 
 WORST_SHOWN = 3
@@ -214,14 +214,7 @@ class Units:
             faults=faults,
             noted=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
         )
-        title = f"{serial}: {self.bench.job.sequence.name}"
-        shown = (
-            None
-            if self.quiet
-            else live_view(self.bench, title=title, shows_readings=False) or OneLine(serial)
-        )
-        with watched(self.bench, stopping, shown) as (observe, hands):
-            result = run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
+        result = run_watched(self.bench, self.store, request, stopping, quiet=self.quiet)
         self._report(result, request, retest)
         self._check_trouble()
 

@@ -1,6 +1,5 @@
 """`switchwalk gauge`: what of a reading is the bench, whether it has drifted, and whether it sees faults."""
 
-import json
 import random
 import sys
 from collections import Counter
@@ -9,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -22,8 +21,8 @@ from harness.cli.gauge_text import (
     study_lines,
     study_to_json,
 )
-from harness.cli.live_view import OneLine, live_view, watched
-from harness.cli.person import ask_hands, listed_lines, person_at, simulation_for, tell
+from harness.cli.live_view import run_watched
+from harness.cli.person import NOBODY, ask_hands, listed_lines, person_at, simulation_for, tell
 from harness.cli.terminal import (
     AsJson,
     BenchPath,
@@ -32,6 +31,7 @@ from harness.cli.terminal import (
     RecordsPlace,
     Speed,
     Stopping,
+    print_result,
     stoppable,
 )
 from harness.errors import (
@@ -55,7 +55,7 @@ from harness.session.admission import KnownBad, compare_golden, keep_known_bad, 
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.session.unit_run import RunRequest, RunResult
 from harness.statistics.gauge import cross, studies
 from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
@@ -138,15 +138,11 @@ def study(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
                 ) as here:
                     _run_study(here, left)
-        study_result = study_of_records(store, described, wanted, simulate=simulate)
-    if as_json:
-        _print_json(study_to_json(study_result))
-    else:
-        for line in study_lines(study_result):
-            typer.echo(line)
-    result = [reading.study for reading in study_result.readings if reading.study is not None]
-    shares = [one.gauge.tolerance_percent or 0.0 for one in result]
-    raise typer.Exit(EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS)
+        result = study_of_records(store, described, wanted, simulate=simulate)
+    print_result(study_to_json(result), study_lines(result), as_json=as_json)
+    studies_made = [reading.study for reading in result.readings if reading.study is not None]
+    poor = any((each.gauge.tolerance_percent or 0.0) > POOR_PERCENT for each in studies_made)
+    raise typer.Exit(EXIT_FAIL if poor else EXIT_PASS)
 
 
 @gauge.command()
@@ -178,11 +174,7 @@ def golden(
         if run_result.outcome == "stopped":
             raise BenchError(f"the golden unit's run was stopped: {run_result.reason}", instrument="bench")
         result = compare_golden(store, run_result.run_id, new_history=new_history)
-    if as_json:
-        _print_json(golden_to_json(result))
-    else:
-        for line in golden_lines(result):
-            typer.echo(line)
+    print_result(golden_to_json(result), golden_lines(result), as_json=as_json)
     raise typer.Exit(EXIT_PASS if result.check.good else EXIT_BENCH)
 
 
@@ -207,11 +199,7 @@ def known_bad(
         with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as here:
             result = list(_run_known_bad(here, wanted, operator))
         keep_known_bad(store, result)
-    if as_json:
-        _print_json(known_bad_to_json(result))
-    else:
-        for line in known_bad_lines(result):
-            typer.echo(line)
+    print_result(known_bad_to_json(result), known_bad_lines(result), as_json=as_json)
     raise typer.Exit(EXIT_PASS if all(one.good for one in result) else EXIT_BENCH)
 
 
@@ -232,7 +220,7 @@ class _GaugeBench:
             self.bench.simulator.place_unit(serial, faults)
             return
         if not sys.stdin.isatty():
-            raise UsageError(f"standard input is not a terminal, so nobody can be asked: {request}")
+            raise UsageError(f"{NOBODY}: {request}")
         ask_hands(f"{request}, and press Enter: ", undone=f"nobody put unit {serial} in")
 
     def test(
@@ -248,14 +236,7 @@ class _GaugeBench:
             batch=self.batch,
             purpose=self.purpose,
         )
-        title = f"{serial}: {self.bench.job.sequence.name}"
-        shown = (
-            None
-            if self.quiet
-            else live_view(self.bench, title=title, shows_readings=False) or OneLine(serial)
-        )
-        with watched(self.bench, self.stopping, shown) as (observe, hands):
-            return run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
+        return run_watched(self.bench, self.store, request, self.stopping, quiet=self.quiet)
 
 
 @contextmanager
@@ -418,10 +399,6 @@ def _named(
         return Diagnosed(recorded, double=False, diagnosers=diagnosers).names
     except (CircuitError, RecordsError):
         return ()
-
-
-def _print_json(content: dict[str, Any]) -> None:
-    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _listed(option: str, text: str) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.live_view import plain_or_live, watched
+from harness.cli.live_view import live_or_lines, watched
 from harness.cli.outcome import EXIT_OF, say_outcome
 from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
 from harness.cli.terminal import (
@@ -115,7 +115,7 @@ def run(
             typer.echo(TERMINAL_CAUTIONS)
         request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
         reporter = Reporter(here.planned, store, place)
-        shown = None if as_json else plain_or_live(here, title=_title(here, serial))
+        shown = None if as_json else live_or_lines(here, serial)
         with reporter.helped():
             with watched(here, stopping, shown) as (observe, hands):
                 result = run_unit(here, store, request, hands=hands, observe=observe)
@@ -163,7 +163,7 @@ def resume(
                 typer.echo(TERMINAL_CAUTIONS)
             left = left_to_do(header, here.planned.plan, point.readings)
             reporter = Reporter(here.planned, store, place)
-            shown = None if as_json else plain_or_live(here, title=_title(here, header.serial), plan=left)
+            shown = None if as_json else live_or_lines(here, header.serial, left)
             with reporter.helped():
                 with (
                     watched(here, stopping, shown) as (observe, hands),
@@ -175,10 +175,6 @@ def resume(
     with output_may_be_gone():
         say_outcome(result, header.serial, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[result.outcome])
-
-
-def _title(bench: OpenBench, serial: str) -> str:
-    return f"{serial}{', simulated' if bench.simulated else ''}: {bench.job.sequence.name}"
 
 
 def _agreed_to(passed: str, as_json: bool) -> str:

@@ -6,15 +6,16 @@ of how that ends.
 
 import codecs
 import contextlib
+import json
 import os
 import signal
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -77,6 +78,7 @@ LeadErrors = Annotated[
 
 
 WIDTH = 80
+TIED = "\N{NO-BREAK SPACE}"  # between words that stay in one line, where it is written as a space
 IN_ASCII = {
     "±": "+/-",
     "µ": "u",
@@ -111,19 +113,43 @@ def say(text: str, *, indent: int = 0, hang: int = 2, err: bool = False) -> None
         typer.echo(line, err=err)
 
 
+def print_json(content: Any, *, indent: int | None = 2) -> None:
+    """Print what another program reads."""
+    typer.echo(json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False))
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Print lines as they are."""
+    for line in lines:
+        typer.echo(line)
+
+
+def print_result(content: Any, lines: Iterable[str], *, as_json: bool) -> None:
+    """Print a result for another program, or its lines for a person."""
+    if as_json:
+        print_json(content)
+    else:
+        print_lines(lines)
+
+
 def wrapped(text: str, width: int = WIDTH, *, indent: int = 0, hang: int = 2) -> list[str]:
     """A text's lines, none longer than this unless a word is."""
-    lines: list[str] = []
-    for line in text.splitlines() or [""]:
-        lines += textwrap.wrap(
-            line,
-            width,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + hang),
-            break_long_words=False,
-            break_on_hyphens=False,
-        ) or [""]
-    return lines
+    wrapper = textwrap.TextWrapper(
+        width,
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent + hang),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    lines = [line for paragraph in text.splitlines() or [""] for line in wrapper.wrap(paragraph) or [""]]
+    return [line.replace(TIED, " ") for line in lines]
+
+
+def hanging(columns: str, text: str) -> list[str]:
+    """A row's columns and a text at their right, which goes on below itself."""
+    return textwrap.wrap(
+        printable(text), WIDTH, initial_indent=columns, subsequent_indent=" " * len(columns)
+    ) or [columns.rstrip()]
 
 
 def fitted(text: str, width: int) -> str:
