@@ -5,7 +5,6 @@ not this program's to search.
 """
 
 import errno
-import json
 import os
 import re
 import socket
@@ -24,8 +23,9 @@ from drivers.bench import Singly, make_left_safe, open_singly
 from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
+from harness.cli import options
 from harness.cli.person import ask_hands, simulation_for, tell
-from harness.cli.terminal import AsJson, BenchPath, Faults, JobFolder, LeadErrors, Speed, say, stoppable
+from harness.cli.terminal import print_json, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
@@ -83,11 +83,11 @@ class Checked:
 
 
 def bench(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Check a simulated bench.")] = False,
-    speed: Speed = 1.0,
-    as_json: AsJson = False,
+    speed: options.Speed = 1.0,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check a bench without a unit: does each instrument answer, is it the right one, and does it obey?
 
@@ -110,7 +110,7 @@ def bench(
     ready = not any(each.ok is False for each in checked)
     if as_json:
         result = {"bench": file.name, "ready": ready, "checked": [asdict(each) for each in checked]}
-        typer.echo(json.dumps(result, indent=2, ensure_ascii=False))
+        print_json(result)
     else:
         _print(file.name, checked, ready=ready)
     raise typer.Exit(EXIT_PASS if ready else EXIT_BENCH)
@@ -332,7 +332,7 @@ def find(
             help="Ask *IDN? at this address as well; may be repeated. Nothing else is asked.",
         ),
     ] = None,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """List serial ports, USB and GPIB instruments, and what answers at the addresses given."""
     places = [_place(text) for text in host or []]
@@ -340,7 +340,7 @@ def find(
     seen = [*_serial_ports(), *_usb_and_gpib(notes), *(_asked(*place) for place in places)]
     if as_json:
         result = {"seen": [asdict(each) for each in seen], "notes": notes}
-        typer.echo(json.dumps(result, indent=2, ensure_ascii=False))
+        print_json(result)
         return
     for each in seen:
         typer.echo(f'address = "{each.address}"')
@@ -418,11 +418,11 @@ def _asked(host: str, port: int) -> Seen:
 
 
 def simulate(
-    job: JobFolder,
+    job: options.JobFolder,
     serial: Annotated[
         str, typer.Option(help="The unit's serial number, which decides its values.")
     ] = "SIM-1",
-    fault: Faults = None,
+    fault: options.Faults = None,
     trouble: Annotated[
         list[str] | None,
         typer.Option(
@@ -431,8 +431,8 @@ def simulate(
             "after 20 (docs/profiles.md); may be repeated.",
         ),
     ] = None,
-    speed: Speed = 1.0,
-    lead_errors: LeadErrors = 0.0,
+    speed: options.Speed = 1.0,
+    lead_errors: options.LeadErrors = 0.0,
     switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
     bench_file: Annotated[

@@ -11,7 +11,8 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.terminal import TIED, AsJson, BenchPath, JobFolder, hanging, print_result, wrapped
+from harness.cli import options
+from harness.cli.terminal import TIED, hanging, print_result, wrapped
 from harness.errors import UsageError
 from harness.faults.additions import Addition, cheapest_additions
 from harness.faults.coverage import (
@@ -68,8 +69,8 @@ def cluster(workers: str | None) -> Iterator[Executor | None]:
 
 
 def coverage(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     sequence: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.")
     ] = None,
@@ -94,7 +95,7 @@ def coverage(
     workers: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.")
     ] = None,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Print the single-fault coverage of a job: faults detected, faults missed, and what would detect
     them.

@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from harness.cli import options
 from harness.cli.gauge_text import (
     StudyResult,
     golden_lines,
@@ -23,17 +24,7 @@ from harness.cli.gauge_text import (
 )
 from harness.cli.live_view import run_watched
 from harness.cli.person import NOBODY, ask_hands, listed_lines, person_at, simulation_for, tell
-from harness.cli.terminal import (
-    AsJson,
-    BenchPath,
-    Faults,
-    JobFolder,
-    RecordsPlace,
-    Speed,
-    Stopping,
-    print_result,
-    stoppable,
-)
+from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_FAIL,
@@ -47,7 +38,7 @@ from harness.faults.diagnosis import Diagnoser
 from harness.job.faults import parse_fault
 from harness.job.job import Job
 from harness.records.history import RunLine
-from harness.records.run import DEFAULT_RECORDS, Purpose
+from harness.records.run import Purpose
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Diagnosed, read_recorded
 from harness.report.words import TERMINAL_CAUTIONS
@@ -69,7 +60,6 @@ gauge = typer.Typer(
     help="Study the bench (study), or check it with a golden unit (golden) or known faults (known-bad).",
 )
 
-Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]
 Operator = Annotated[str | None, typer.Option(help="Who checks the bench.")]
 
 
@@ -95,7 +85,7 @@ class Study:
 
 @gauge.command()
 def study(
-    job: JobFolder,
+    job: options.JobFolder,
     units: Annotated[str, typer.Option(metavar="S1,S2", help="Units to study, each tested repeatedly.")],
     repeats: Annotated[
         int, typer.Option(min=2, metavar="COUNT", help="Runs of each unit by each operator.")
@@ -112,11 +102,11 @@ def study(
     seed: Annotated[
         int, typer.Option(metavar="NUMBER", help="Decides the order in which units are tested.")
     ] = 1,
-    bench: BenchPath = None,
-    simulate: Simulate = False,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Study how much of a reading is the bench: units run again and again by several operators."""
     described = read_job(job, bench)
@@ -128,7 +118,7 @@ def study(
         name=name,
         seed=seed,
     )
-    with open_records(records or DEFAULT_RECORDS, read_only=from_records) as store:
+    with open_records(records, read_only=from_records) as store:
         if not from_records:
             _check_study(wanted, described)
             left = runs_left(wanted, _of_study(store, described, wanted, simulate=simulate) if name else ())
@@ -136,8 +126,8 @@ def study(
             if left:
                 with _at_gauge(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
-                ) as here:
-                    _run_study(here, left)
+                ) as opened:
+                    _run_study(opened, left)
         result = study_of_records(store, described, wanted, simulate=simulate)
     print_result(study_to_json(result), study_lines(result), as_json=as_json)
     studies_made = [reading.study for reading in result.readings if reading.study is not None]
@@ -147,16 +137,16 @@ def study(
 
 @gauge.command()
 def golden(
-    job: JobFolder,
+    job: options.JobFolder,
     serial: Annotated[str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.")],
     new_history: Annotated[str, typer.Option(metavar="REASON", help="Begin its history anew, and why.")] = "",
     operator: Operator = None,
-    bench: BenchPath = None,
-    simulate: Simulate = False,
-    fault: Faults = None,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    fault: options.Faults = None,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check the bench with a golden unit: it must read as it did on this bench before."""
     described = read_job(job, bench)
@@ -167,10 +157,10 @@ def golden(
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
     for each in faults:
         parse_fault(each, described.module, described.fixture)  # a bench would say it, as its own trouble
-    with open_records(records or DEFAULT_RECORDS) as store:
-        with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as here:
-            here.place(serial, f"put the golden unit {serial} in", faults)
-            run_result = here.test(serial, operator, faults)
+    with open_records(records) as store:
+        with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as opened:
+            opened.place(serial, f"put the golden unit {serial} in", faults)
+            run_result = opened.test(serial, operator, faults)
         if run_result.outcome == "stopped":
             raise BenchError(f"the golden unit's run was stopped: {run_result.reason}", instrument="bench")
         result = compare_golden(store, run_result.run_id, new_history=new_history)
@@ -180,24 +170,24 @@ def golden(
 
 @gauge.command("known-bad")
 def known_bad(
-    job: JobFolder,
+    job: options.JobFolder,
     faults: Annotated[
         Path, typer.Argument(metavar="FILE", help="Units with known faults: SERIAL, FAULT a line.")
     ],
     operator: Operator = None,
-    bench: BenchPath = None,
-    simulate: Simulate = False,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check that units with known faults fail, and that the diagnosis names their faults."""
     described = read_job(job, bench)
     wanted = read_known_bad(faults, described)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
-    with open_records(records or DEFAULT_RECORDS) as store:
-        with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as here:
-            result = list(_run_known_bad(here, wanted, operator))
+    with open_records(records) as store:
+        with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as opened:
+            result = list(_run_known_bad(opened, wanted, operator))
         keep_known_bad(store, result)
     print_result(known_bad_to_json(result), known_bad_lines(result), as_json=as_json)
     raise typer.Exit(EXIT_PASS if all(one.good for one in result) else EXIT_BENCH)
@@ -252,12 +242,12 @@ def _at_gauge(
 ) -> Iterator[_GaugeBench]:
     with (
         stoppable() as stopping,
-        at_bench(job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell) as here,
+        at_bench(job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell) as opened,
     ):
         if not quiet:
             typer.echo(TERMINAL_CAUTIONS)
         yield _GaugeBench(
-            bench=here, store=store, stopping=stopping, purpose=purpose, batch=batch, quiet=quiet
+            bench=opened, store=store, stopping=stopping, purpose=purpose, batch=batch, quiet=quiet
         )
 
 
@@ -273,18 +263,18 @@ def _check_study(wanted: Study, job: Job) -> None:
             raise UsageError(f"--units {serial}: {wrong}")
 
 
-def _run_study(here: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
+def _run_study(opened: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
     """Make the runs of a study that are not there yet. Raises BenchError if a run was stopped."""
     for number, (serial, operator) in enumerate(left, start=1):
-        here.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
-        result = here.test(serial, operator)
+        opened.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
+        result = opened.test(serial, operator)
         if result.outcome == "stopped":
             raise BenchError(
                 f"run {result.run_id} of the study was stopped: {result.reason}. The runs before it are "
                 "recorded; with the same --batch NAME the study continues",
                 instrument="bench",
             )
-        if not here.quiet:
+        if not opened.quiet:
             done = f"{number}/{len(left)} {serial} by {operator}: run {result.run_id}"
             typer.echo(f"{done}, {result.outcome.upper()}, {result.duration_s:.1f} s")
 
@@ -364,15 +354,15 @@ def read_known_bad(path: Path, job: Job) -> list[tuple[str, str]]:
 
 
 def _run_known_bad(
-    here: _GaugeBench, wanted: Sequence[tuple[str, str]], operator: str | None
+    opened: _GaugeBench, wanted: Sequence[tuple[str, str]], operator: str | None
 ) -> Iterator[KnownBad]:
     """Run every unit with its known fault. Raises BenchError if a run was stopped."""
     diagnosers: dict[tuple[int, ...], Diagnoser] = {}  # what all faults would show is the same for every unit
     for number, (serial, fault) in enumerate(wanted, start=1):
-        here.place(serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
-        simulated = here.bench.simulated
+        opened.place(serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
+        simulated = opened.bench.simulated
         notes = "" if simulated else f"known fault: {fault}"
-        result = here.test(serial, operator, [fault] if simulated else [], notes)
+        result = opened.test(serial, operator, [fault] if simulated else [], notes)
         if result.outcome == "stopped":
             raise BenchError(f"the run of {serial} was stopped: {result.reason}", instrument="bench")
         one = KnownBad(
@@ -380,22 +370,22 @@ def _run_known_bad(
             fault=fault,
             run_id=result.run_id,
             outcome=result.outcome,
-            named=_named(here, result, diagnosers),
+            named=_named(opened, result, diagnosers),
         )
-        if not here.quiet:
+        if not opened.quiet:
             text = "failed, and named" if one.good else "NOT as it should"
             typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {text}, {result.duration_s:.1f} s")
         yield one
 
 
 def _named(
-    here: _GaugeBench, result: RunResult, diagnosers: dict[tuple[int, ...], Diagnoser]
+    opened: _GaugeBench, result: RunResult, diagnosers: dict[tuple[int, ...], Diagnoser]
 ) -> tuple[str, ...]:
     """What the diagnosis names, however long it takes; nothing of a run that did not fail."""
     if result.outcome != "fail":
         return ()
     try:
-        recorded = read_recorded(here.store, here.store.run(result.run_id), here.bench.planned)
+        recorded = read_recorded(opened.store, opened.store.run(result.run_id), opened.bench.planned)
         return Diagnosed(recorded, double=False, diagnosers=diagnosers).names
     except (CircuitError, RecordsError):
         return ()

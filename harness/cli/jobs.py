@@ -1,7 +1,6 @@
 """Commands on job files alone: write a job, draft one, print its plan, its truth table and its wiring."""
 
 import dataclasses
-import json
 import sys
 from collections.abc import Sequence
 from itertools import groupby
@@ -14,7 +13,8 @@ from rich.console import Console
 from rich.table import Table
 
 from harness.circuit.truth import TruthRow, truth_table
-from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder, duration, say
+from harness.cli import options
+from harness.cli.terminal import WIDTH, duration, print_json, say
 from harness.drafts.job_text import EXTRA_CONTROLS, USUAL, Answers, check_answers, job_texts, write_new
 from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
@@ -117,10 +117,10 @@ def import_netlist(
 
 
 def plan(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the setups.")] = False,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
@@ -130,7 +130,7 @@ def plan(
         made, described.module, settle_s=described.sequence.settle_s, board_settle_s=board_settle_s
     )
     if as_json:
-        typer.echo(json.dumps(_plan_data(described, made, cost), indent=2, ensure_ascii=False))
+        print_json(_plan_data(described, made, cost))
         return
     _print_plan(described, made, cost, steps=steps)
 
@@ -186,8 +186,7 @@ def _print_steps(visit: SetupVisit) -> None:
 def _made_by(select: tuple[int, ...] | None) -> str:
     if select is None:
         return "a person moves the leads"
-    plural = "s" if len(select) > 1 else ""
-    return f"switchboard channel{plural} {', '.join(map(str, select))}"
+    return f"switchboard channel{'s' if len(select) > 1 else ''} {', '.join(map(str, select))}"
 
 
 def _leads(visit: SetupVisit) -> str:
@@ -259,7 +258,7 @@ def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
     }
 
 
-def table(job: JobFolder, bench: BenchPath = None, as_json: AsJson = False) -> None:
+def table(job: options.JobFolder, bench: options.BenchPath = None, as_json: options.AsJson = False) -> None:
     """Print what the circuit predicts: for each state and port the route, level and polarity."""
     described = read_job(job, bench)
     rows = truth_table(
@@ -270,11 +269,14 @@ def table(job: JobFolder, bench: BenchPath = None, as_json: AsJson = False) -> N
         impedances=impedances_of(described, bench),
     )
     if as_json:
-        typer.echo(json.dumps(truth_data(described, rows), indent=2, ensure_ascii=False))
+        print_json(truth_data(described, rows))
         return
-
     console = Console(highlight=False)
-    console.print(_truth_title(described), soft_wrap=True)
+    console.print(
+        f"{described.module.name} ({described.module.part} {described.module.revision}): differential level "
+        f"at {FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs",
+        soft_wrap=True,
+    )
     for driven, group in groupby(rows, key=lambda row: row.driven):
         console.print(f"\nDriven at {driven}")
         console.print(truth_as_table(tuple(group)))
@@ -292,29 +294,20 @@ def truth_data(job: Job, rows: Sequence[TruthRow]) -> dict[str, Any]:
 
 def truth_as_table(rows: Sequence[TruthRow]) -> Table:
     """The rows of one driven port, made for 80 columns; a state is named at its first row."""
-    made = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
-    made.add_column("state", no_wrap=True)
-    made.add_column("port", no_wrap=True)
-    made.add_column("dB", no_wrap=True, justify="right")
-    made.add_column("polarity", no_wrap=True)
-    made.add_column("route")
+    result = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for heading in ("state", "port", "dB", "polarity"):
+        result.add_column(heading, no_wrap=True, justify="right" if heading == "dB" else "left")
+    result.add_column("route")
     before = ""
     for row in rows:
         name = "" if row.state == before else _folded_state(row.state)
         before = row.state
         port = row.port.partition(".")[2]
         if row.setup is None:
-            made.add_row(name, port, "", "", "not viewed by any setup that drives here")
+            result.add_row(name, port, "", "", "not viewed by any setup that drives here")
         else:
-            made.add_row(name, port, _level(row), row.polarity or "", row.route)
-    return made
-
-
-def _truth_title(job: Job) -> str:
-    return (
-        f"{job.module.name} ({job.module.part} {job.module.revision}): differential level at "
-        f"{FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs"
-    )
+            result.add_row(name, port, _level(row), row.polarity or "", row.route)
+    return result
 
 
 def _level(row: TruthRow) -> str:
@@ -339,25 +332,25 @@ def _folded_state(state: str) -> str:
 
 
 def wiring(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     html: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write it as a page with drawings.")
     ] = None,
     setups: Annotated[
         bool, typer.Option("--setups", help="Also draw the leads of every test setup.")
     ] = False,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Print the fixture's pin lists, its loopback plugs with the resistors to buy, and the bill of
     materials.
     """
     described = read_job(job, bench)
     document = wiring_of(described)
-    drawn = [drawing(described, setup) for setup in described.fixture.setups]
+    drawings = [drawing(described, setup) for setup in described.fixture.setups]
     if html is not None:
         try:
-            html.write_text(render_page(document, drawn), encoding="utf-8")
+            html.write_text(render_page(document, drawings), encoding="utf-8")
         except OSError as error:
             raise UsageError(
                 f"{html}: cannot be written: {error.strerror or error}; choose another file"
@@ -365,10 +358,9 @@ def wiring(
         say(f"wiring: {html}", err=True)
         return
     if as_json:
-        typer.echo(json.dumps(dataclasses.asdict(document), indent=2, ensure_ascii=False))
+        print_json(dataclasses.asdict(document))
         return
-
-    leads = [line for each in drawn for line in ("", *each.splitlines())] if setups else []
+    leads = [line for drawn in drawings for line in ("", *drawn.splitlines())] if setups else []
     for line in (*wiring_lines(document), *leads):
         if len(line) <= WIDTH:
             typer.echo(line)

@@ -1,4 +1,4 @@
-"""Between the shell and the commands: shared arguments and options, lines at eighty columns, signals.
+"""Between the shell and the commands: lines at eighty columns, JSON, signals.
 
 Lines are written in letters that the terminal has. The first signal stops a run; further ones change nothing
 of how that ends.
@@ -13,69 +13,12 @@ import sys
 import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from types import FrameType
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
 from harness.errors import RunStopped, SwitchwalkError
-
-JobFolder = Annotated[
-    Path, typer.Argument(metavar="JOB", help="Folder with module.toml, fixture.toml and sequence.toml.")
-]
-BenchPath = Annotated[
-    Path | None, typer.Option("--bench", metavar="FILE", help="Another bench.toml than the job's own.")
-]
-RecordsPlace = Annotated[
-    str | None,
-    typer.Option(
-        "--records",
-        metavar="PLACE",
-        help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
-    ),
-]
-RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
-Override = Annotated[
-    str,
-    typer.Option(
-        "--override",
-        metavar="REASON",
-        help="Test on a bench with a failed or expired check, for this reason; recorded with each run.",
-    ),
-]
-Faults = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--fault",
-        metavar="NAME",
-        help='A fault of the simulated unit, by its name in `coverage` and `diagnose`: "K3 never operates", '
-        '"K2.1.cold operated stuck open", "K1.1.hot released 10 ohm", "left.out.hot open"; may be repeated, '
-        'or joined by " + ".',
-    ),
-]
-Speed = Annotated[
-    float,
-    typer.Option(
-        "--speed",
-        min=0.01,
-        max=1000.0,
-        metavar="TIMES",
-        help="Speed of the simulated bench, times real time.",
-    ),
-]
-LeadErrors = Annotated[
-    float,
-    typer.Option(
-        "--lead-errors",
-        min=0.0,
-        max=1.0,
-        metavar="SHARE",
-        help="Share of setups in which the simulated person misplaces a lead.",
-    ),
-]
-
 
 WIDTH = 80
 TIED = "\N{NO-BREAK SPACE}"  # between words that stay in one line, where it is written as a space
