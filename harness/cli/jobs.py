@@ -26,8 +26,7 @@ from harness.plan.states import Estimate, estimate
 from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted
-from harness.wiring.document import wiring_lines, wiring_of
-from harness.wiring.page import render_page
+from harness.wiring.document import render_page, wiring_lines, wiring_of
 
 FREQUENCY_HZ = 1e3
 STATE_WIDTH = 24
@@ -295,8 +294,10 @@ def truth_data(job: Job, rows: Sequence[TruthRow]) -> dict[str, Any]:
 def truth_as_table(rows: Sequence[TruthRow]) -> Table:
     """The rows of one driven port, made for 80 columns; a state is named at its first row."""
     result = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
-    for heading in ("state", "port", "dB", "polarity"):
-        result.add_column(heading, no_wrap=True, justify="right" if heading == "dB" else "left")
+    result.add_column("state", no_wrap=True)
+    result.add_column("port", no_wrap=True)
+    result.add_column("dB", no_wrap=True, justify="right")
+    result.add_column("polarity", no_wrap=True)
     result.add_column("route")
     before = ""
     for row in rows:
