@@ -72,7 +72,7 @@ def batch(
     serials: SerialsFile = None,
     name: Annotated[str, typer.Option("--batch", metavar="NAME", help="The batch's name.")] = "",
     operator: options.Operator = None,
-    notes: Annotated[str, typer.Option(help="Recorded with each run.")] = "",
+    notes: Annotated[str, typer.Option(metavar="TEXT", help="Recorded with each run.")] = "",
     again: options.Again = "",
     override: options.Override = "",
     bench: options.BenchPath = None,

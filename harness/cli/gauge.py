@@ -60,7 +60,7 @@ gauge = typer.Typer(
     help="Study the bench (study), or check it with a golden unit (golden) or known faults (known-bad).",
 )
 
-Operator = Annotated[str | None, typer.Option(help="Who checks the bench.")]
+Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who checks the bench.")]
 
 
 class DifferBy(StrEnum):
@@ -91,7 +91,7 @@ def study(
         int, typer.Option(min=2, metavar="COUNT", help="Runs of each unit by each operator.")
     ] = 3,
     operators: Annotated[str, typer.Option(metavar="A,B", help="Operators; each tests all units.")] = "",
-    by: Annotated[DifferBy, typer.Option(help="What the runs differ by, from records.")] = DifferBy.operator,
+    by: Annotated[DifferBy, typer.Option(help="Group recorded runs by this.")] = DifferBy.operator,
     from_records: Annotated[
         bool, typer.Option("--from-records", help="Test nothing: evaluate recorded runs of the units.")
     ] = False,
@@ -108,7 +108,7 @@ def study(
     records: options.RecordsLocation = options.RECORDS,
     as_json: options.AsJson = False,
 ) -> None:
-    """Study how much of a reading is the bench: units run again and again by several operators."""
+    """Study how much of a reading's spread is the bench. Several operators test each unit repeatedly."""
     described = read_job(job, bench)
     wanted = Study(
         units=_listed("--units", units),
@@ -139,7 +139,9 @@ def study(
 def golden(
     job: options.JobFolder,
     serial: Annotated[str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.")],
-    new_history: Annotated[str, typer.Option(metavar="REASON", help="Begin its history anew, and why.")] = "",
+    new_history: Annotated[
+        str, typer.Option(metavar="REASON", help="Begin a new history of the unit, for this reason.")
+    ] = "",
     operator: Operator = None,
     bench: options.BenchPath = None,
     simulate: options.Simulate = False,
@@ -148,7 +150,7 @@ def golden(
     records: options.RecordsLocation = options.RECORDS,
     as_json: options.AsJson = False,
 ) -> None:
-    """Check the bench with a golden unit: it must read as it did on this bench before."""
+    """Check the bench with a golden unit. It must read as it did on this bench before."""
     described = read_job(job, bench)
     if wrong := serial_mistake(serial, described.sequence):
         raise UsageError(f"{serial}: {wrong}")
@@ -172,7 +174,7 @@ def golden(
 def known_bad(
     job: options.JobFolder,
     faults: Annotated[
-        Path, typer.Argument(metavar="FILE", help="Units with known faults: SERIAL, FAULT a line.")
+        Path, typer.Argument(metavar="FILE", help="Units with known faults: SERIAL, FAULT on each line.")
     ],
     operator: Operator = None,
     bench: options.BenchPath = None,
@@ -181,7 +183,7 @@ def known_bad(
     records: options.RecordsLocation = options.RECORDS,
     as_json: options.AsJson = False,
 ) -> None:
-    """Check that units with known faults fail, and that the diagnosis names their faults."""
+    """Check the bench with units of known faults. Each must fail, and the diagnosis must name its fault."""
     described = read_job(job, bench)
     wanted = read_known_bad(faults, described)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)

@@ -35,11 +35,16 @@ NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this
 
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
-    channels: Annotated[int | None, typer.Option(help="Audio channels: 1 or 2.")] = None,
-    loops: Annotated[int | None, typer.Option(help="Send/return loops: 0 to 4.")] = None,
-    controls: Annotated[int | None, typer.Option(help="Control lines: one per loop, then mute, dim.")] = None,
+    channels: Annotated[int | None, typer.Option(metavar="COUNT", help="Audio channels: 1 or 2.")] = None,
+    loops: Annotated[int | None, typer.Option(metavar="COUNT", help="Send/return loops: 0 to 4.")] = None,
+    controls: Annotated[
+        int | None, typer.Option(metavar="COUNT", help="Control lines: one per loop, then mute, dim.")
+    ] = None,
     relays: Annotated[
-        int | None, typer.Option("--relays-per-line", help="1 for all channels, or one for each channel.")
+        int | None,
+        typer.Option(
+            "--relays-per-line", metavar="COUNT", help="1 for all channels, or one for each channel."
+        ),
     ] = None,
     template: Annotated[
         str | None,
@@ -51,7 +56,8 @@ def new(
 ) -> None:
     """Write the four commented files of a job for a line switcher.
 
-    Asks for whatever no option gives; without a terminal it takes the defaults. Never overwrites a file.
+    Asks for whatever the options leave open; without a terminal it takes the defaults. Never overwrites a
+    file.
     """
     usual = template_named(template or USUAL)
     ask = template is None and sys.stdin.isatty()
@@ -67,11 +73,11 @@ def new(
     )
     write_new({folder / name: text for name, text in job_texts(answers).items()})
     say(
-        f"{folder}: a job with {counted(len(answers.control_names), 'line')} "
+        f"{folder}: a job with {counted(len(answers.control_names), 'control line')} "
         f"({', '.join(answers.control_names)}). Try it:",
         err=True,
     )
-    for command in (f"run {folder} --serial OB-0001 --simulate", f"cover {folder}", f"wiring {folder}"):
+    for command in (f"run {folder} --serial OB-0001 --simulate", f"coverage {folder}", f"wiring {folder}"):
         typer.echo(f"  switchwalk {command}", err=True)
 
 
@@ -91,15 +97,17 @@ def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
 def import_netlist(
     netlist: Annotated[Path, typer.Argument(metavar="NETLIST", help="SPICE or S-expression netlist.")],
     out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="New file instead of the terminal.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the draft to this new file instead of the terminal."),
     ] = None,
 ) -> None:
     """Draft a module.toml from a netlist: relays, contacts, nets, resistors, capacitors, connectors.
 
-    In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 rest1 operated1 common2 ... TYPE, or the S
-    switches of one control pair; a model with nc in its name opens. In a schematic's netlist it is a part K1
-    whose pins are A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Nets are read as left.out.hot, L_OUT_P, out+.
-    What could not be derived is printed, and written as comments into the draft.
+    In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 released1 operated1 common2 ... TYPE, or
+    the S switches of one control pair; a model with nc in its name is normally closed. In a schematic's
+    netlist it is a part K1 with the pins A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Channel, net and leg are
+    read from names such as left.out.hot, L_OUT_P or out+. What could not be derived is printed, and written
+    into the draft as comments.
     """
     drafted = draft_module(read_netlist(netlist))
     if out is None:
@@ -110,7 +118,8 @@ def import_netlist(
         say(f"not derived: {question}", err=True)
     if out is not None:
         say(
-            f"{out}: a draft with {len(drafted.unclear)} open questions. Read it against the circuit diagram",
+            f"{out}: a draft with {counted(len(drafted.unclear), 'open question')}. Compare it with the "
+            "circuit diagram",
             err=True,
         )
 

@@ -64,6 +64,6 @@ Again = Annotated[
         metavar="REASON", help="Run a unit that has been run before, for this reason; kept with the run."
     ),
 ]
-Operator = Annotated[str | None, typer.Option(help="Who runs it.")]
+Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who runs it.")]
 SimulateRun = Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")]
 Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]

@@ -278,7 +278,7 @@ def verify(
     run: Annotated[int | None, typer.Argument(metavar="[RUN]", help="One run alone.")] = None,
     records: options.RecordsLocation = options.RECORDS,
     expect: Annotated[
-        str, typer.Option(metavar="SHA256", help="Digest noted earlier; must still be present.")
+        str, typer.Option(metavar="SHA256", help="A digest noted earlier; the records must still have it.")
     ] = "",
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="First upgrade records of an older version.")

@@ -42,7 +42,7 @@ OutcomeAsJson = Annotated[bool, typer.Option("--json", help="Print the outcome a
 
 def run(
     job: options.JobFolder,
-    serial: Annotated[str, typer.Option(help="The unit's serial number.")],
+    serial: Annotated[str, typer.Option(metavar="SERIAL", help="The unit's serial number.")],
     bench: options.BenchPath = None,
     simulate: options.SimulateRun = False,
     fault: options.Faults = None,
@@ -109,7 +109,10 @@ def resume(
     run: options.RunNumber,
     serial: Annotated[
         str | None,
-        typer.Option(help="The serial number of the unit in the fixture, to confirm that it is the run's."),
+        typer.Option(
+            metavar="SERIAL",
+            help="The serial number of the unit in the fixture, to confirm that it is the run's.",
+        ),
     ] = None,
     speed: options.Speed = 1.0,
     records: options.RecordsLocation = options.RECORDS,
