@@ -23,7 +23,7 @@ from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.resume_point import check_files, find_resume_point, left_to_do
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running, run_unit
+from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running
 
 AGREED = "somebody at the terminal agreed to it"
 
@@ -96,8 +96,11 @@ def run(
         reporter = Reporter(opened.planned, store, records)
         shown = None if as_json else live_or_lines(opened, serial)
         with reporter.helped():
-            with watched(opened, stopping, shown) as (observe, hands):
-                result = run_unit(opened, store, request, hands=hands, observe=observe)
+            with (
+                watched(opened, stopping, shown) as (observe, hands),
+                UnitRun.begin(opened, store, request, hands=hands, observe=observe) as unit_run,
+            ):
+                result = unit_run.complete()
             opened.close()
             report = reporter.write(result.run_id)
     with output_may_be_gone():

@@ -116,8 +116,7 @@ def _throw(fault: Fault, module: Module) -> str:
     """`released throw between left.in.hot and left.out.hot`."""
     for pole in (pole for relay in module.relays for pole in relay.poles if pole.name == fault.subject):
         if fault.throw is not None:
-            far = pole.released if fault.throw == "released" else pole.operated
-            return f"{fault.throw} throw between {pole.common} and {far}"
+            return f"{fault.throw} throw between {pole.common} and {pole.throws.get(fault.throw)}"
     return f"{fault.throw} throw"
 
 

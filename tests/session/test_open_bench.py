@@ -1,5 +1,6 @@
 """A bench that stays open for several units: one simulator, one plan, one opening of the instruments."""
 
+import subprocess
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -9,7 +10,7 @@ import pytest
 
 from harness.errors import UsageError
 from harness.records.store import open_records
-from harness.session import open_bench, simulated
+from harness.session import open_bench
 from harness.session.open_bench import at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
@@ -29,7 +30,7 @@ def counts(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
 
         return counting
 
-    monkeypatch.setattr(simulated.subprocess, "Popen", count("simulators", simulated.subprocess.Popen))
+    monkeypatch.setattr(subprocess, "Popen", count("simulators", subprocess.Popen))
     for name in ("plan_job", "open_bench"):
         monkeypatch.setattr(open_bench, name, count(name, getattr(open_bench, name)))
     return counted
@@ -45,9 +46,9 @@ def test_unit_after_unit_is_run_with_one_start_of_the_simulator(tmp_path: Path, 
         # Units whose coils the simulator draws further apart than a supply's meter repeats.
         for serial, faults in (("OB-0001", ()), ("OB-0002", ("K1 never operates",)), ("OB-0003", ())):
             bench.place_unit(serial, faults)
-            assert bench.look_at_unit().what == "a unit"
+            assert bench.look_at_unit() == "a unit"
             outcomes.append(run_one_of_many(bench, store, RunRequest(serial=serial, faults=faults)).outcome)
-        assert bench.look_at_unit().what == "same"  # the last one is still in
+        assert bench.look_at_unit() == "same"  # the last one is still in
     assert outcomes == ["pass", "fail", "pass"]
     assert counts == {"simulators": 1, "plan_job": 1, "open_bench": 1}
     with open_records(tmp_path / "records.sqlite", read_only=True) as store:
