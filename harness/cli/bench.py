@@ -315,7 +315,7 @@ def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
+class WireEntry:
     """Something on a wire. address: as bench.toml has it. what: what it says it is; trouble: why not."""
 
     wire: str
@@ -358,7 +358,7 @@ def _place(text: str) -> tuple[str, int]:
     return result["host"], int(result["port"])
 
 
-def _serial_ports() -> Iterator[Seen]:
+def _serial_ports() -> Iterator[WireEntry]:
     """Serial ports by name; by the name that stays the same over a restart where there is one."""
     from serial.tools.list_ports import comports
 
@@ -368,10 +368,10 @@ def _serial_ports() -> Iterator[Seen]:
             text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"
         )
         address = lasting.get(Path(port.device), port.device)
-        yield Seen(wire="serial port", address=address, what=what or "no description")
+        yield WireEntry(wire="serial port", address=address, what=what or "no description")
 
 
-def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
+def _usb_and_gpib(notes: list[str]) -> Iterator[WireEntry]:
     """Instruments on buses that can be listed without a question to anybody.
 
     Not by the resource manager's own list: that broadcasts on the network as well.
@@ -391,12 +391,12 @@ def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
             continue
         able.add(buses[interface])
         for name in names:
-            yield Seen(
+            yield WireEntry(
                 wire=buses[interface], address=name, what="an instrument; ask it with `switchwalk bench`"
             )
     for device in sorted(Path("/dev").glob("usbtmc*")):
         if "USB" not in able:
-            yield Seen(
+            yield WireEntry(
                 wire="USB",
                 address=str(device),
                 what="an instrument's device file; install pyusb and run this again for its address",
@@ -405,7 +405,7 @@ def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
         notes.append("USB instruments are not listed: that needs pyusb (pip install pyusb)")
 
 
-def _asked(host: str, port: int) -> Seen:
+def _asked(host: str, port: int) -> WireEntry:
     """What answers *IDN? at an address that was given."""
     address = f"TCPIP::{host}::{port}::SOCKET"
     what = trouble = ""
@@ -414,7 +414,7 @@ def _asked(host: str, port: int) -> Seen:
             what = session.query("*IDN?")
     except BenchError as error:
         trouble = str(error)
-    return Seen(wire="network", address=address, what=what, trouble=trouble)
+    return WireEntry(wire="network", address=address, what=what, trouble=trouble)
 
 
 def simulate(

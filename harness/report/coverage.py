@@ -73,7 +73,7 @@ _HATCHED = (
     'patternTransform="rotate(45)"><rect width="5" height="5" fill="#fff"/>'
     '<path d="M0 0V5" stroke="#33332f" stroke-width="2"/></pattern></defs>'
 )
-_LOOKS = {
+_STYLES = {
     "text": "font-size:12px",
     ".title,.short": "font-weight:bold",
     ".title": "font-size:13px",
@@ -301,7 +301,7 @@ def _draw(panels: dict[str, Cells]) -> Figure:
                     _draw_cell(picture, row[column], LEFT + NAME + CELL * index, y)
             y += ROW
         y += GAP
-    return picture.alone(_text(panels), _LOOKS, definitions=_HATCHED)
+    return picture.alone(_text(panels), _STYLES, definitions=_HATCHED)
 
 
 def _draw_cell(picture: Picture, faults: Sequence[bool], x: int, y: int) -> None:
