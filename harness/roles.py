@@ -71,11 +71,6 @@ class Generator(Protocol):
     @property
     def identity(self) -> Identity: ...
     @property
-    def independent_frequencies(self) -> bool:
-        """Whether two outputs can run at two frequencies at once."""
-        ...
-
-    @property
     def output_impedance_ohm(self) -> float: ...
     @property
     def amplitude_range_vpp(self) -> tuple[float, float]:
@@ -189,8 +184,6 @@ class Switchboard(Protocol):
 
     @property
     def identity(self) -> Identity: ...
-    @property
-    def channel_count(self) -> int: ...
     @property
     def reads_back(self) -> bool: ...
     @property
