@@ -131,13 +131,8 @@ class Recovery:
     """Counts a run's bench faults, and reopens the bench after each."""
 
     def __init__(self, bench: Bench, drive: Drive, store: RunStore, run_id: int, observe: Observer) -> None:
-        self._bench, self._drive, self._store, self._run_id, self._observe = (
-            bench,
-            drive,
-            store,
-            run_id,
-            observe,
-        )
+        self._bench, self._drive, self._observe = bench, drive, observe
+        self._store, self._run_id = store, run_id
         self.faults: list[str] = []
 
     def after(self, error: BenchError) -> NotTaken:
