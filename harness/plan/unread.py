@@ -98,7 +98,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[ChannelNet]) -> str:
 def _is_live(
     routes: Routes, check: Check, missing: Iterable[ChannelNet], states: Iterable[State] | None
 ) -> list[str]:
-    """Of some states, or the check's own, those in which a setup leads its drive to the first missing port."""
+    """The names of these states, or of the check's own, in which the drive reaches the first missing port."""
     job = routes.job
     own = [state for state in job.sequence.states if check.covers(state)]
     channel, net = next(iter(missing), (job.sequence.channels[0], check.at[0]))
