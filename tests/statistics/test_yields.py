@@ -22,7 +22,7 @@ def runs(*pairs: tuple[str, Outcome | Literal["interrupted"]]) -> list[RunLine]:
 
 
 # Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, to its four digits; the two marked rows are the
-# same method by other hands (read in public tests).
+# same method by other hands, from memory.
 @pytest.mark.parametrize(
     ("count", "total", "low", "high"),
     [
