@@ -29,8 +29,7 @@ from harness.errors import UsageError
 from harness.measure.reference import LIFE_S, Reference
 from harness.measure.through import drift, harmonic_drift, noise_drift
 from harness.measure.tones import Stimulus
-from harness.plan.model import Plan
-from harness.plan.remaining import part_in_state
+from harness.plan.model import Plan, part_in_state
 from harness.records.export import reading_to_json
 from harness.records.run import DEFAULT_RECORDS, KeptReference
 from harness.records.store import RunStore, open_records
