@@ -89,7 +89,7 @@ def test_the_first_complete_run_is_kept_in_order_and_the_definition_says_so() ->
     history = runs(("A", "stopped"), ("B", "fail"), ("A", "pass"), ("B", "pass"))
     assert first_complete_runs(history) == [history[1], history[2]]
     assert "first complete run" in YIELD_DEFINITION
-    assert "stopped and interrupted runs" in YIELD_DEFINITION
+    assert "Stopped and interrupted runs" in YIELD_DEFINITION
 
 
 def test_a_pareto_ranks_and_adds_up() -> None:
