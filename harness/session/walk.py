@@ -17,8 +17,7 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.model import Acquisition, Planned, SetupVisit, StateVisit
-from harness.plan.remaining import only_these
+from harness.plan.model import Acquisition, Planned, SetupVisit, StateVisit, only_these
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
