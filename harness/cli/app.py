@@ -8,6 +8,7 @@ import atexit
 import gc
 import os
 import sys
+import traceback
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -19,12 +20,20 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
-from harness.cli.terminal import output_may_be_gone, printable, say, show_on_any_terminal, signals_as_before
-from harness.errors import EXIT_BENCH, SwitchwalkError
+from harness.cli.terminal import (
+    output_may_be_gone,
+    printable,
+    say,
+    show_on_any_terminal,
+    signals_as_before,
+    write_to_nowhere,
+)
+from harness.errors import EXIT_BENCH, RunStopped, SwitchwalkError
 
 # Circuits are small: threads inside the linear algebra cost more than they bring. A person's setting stands.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+EXIT_BROKEN_PIPE = 128 + 13  # as a shell shows it (POSIX.1-2017, XCU 2.8.2; SIGPIPE is 13)
 JOB = "sequences/two_loop_switcher"
 
 
@@ -181,12 +190,22 @@ class LazyCommand(TyperCommand):
 
 
 class LazyGroup(TyperGroup):
-    """All commands of the table."""
+    """All commands of the table. None of their errors ends with 1, which says that a unit failed."""
 
     def __init__(self, **settings: Any) -> None:
         super().__init__(**settings)
         for entry in COMMANDS:
             self.add_command(LazyCommand(entry))
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command of the arguments."""
+        try:
+            return super().invoke(ctx)
+        except (BrokenPipeError, SystemExit):  # whoever read the output has enough of it; rich exits with 1
+            write_to_nowhere()
+            raise typer.Exit(EXIT_BROKEN_PIPE) from None
+        except (EOFError, typer.Abort) as error:
+            raise RunStopped("stopped: standard input has ended") from error
 
 
 app = typer.Typer(
@@ -232,6 +251,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
             _say_why(error)
             sys.exit(error.exit_code)
         except KeyboardInterrupt as error:
+            _say_why(error)
+            sys.exit(EXIT_BENCH)
+        except Exception as error:
+            with output_may_be_gone():
+                traceback.print_exc()
+            error.add_note(
+                "This is an error of switchwalk, and says nothing of the unit. Report the lines above"
+            )
             _say_why(error)
             sys.exit(EXIT_BENCH)
 

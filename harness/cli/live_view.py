@@ -19,7 +19,17 @@ from rich.live import Live
 from rich.text import Text
 
 from harness.circuit.routes import SILENT, route
-from harness.cli.terminal import TIED, WIDTH, Stopping, as_shown, duration, fitted, say, wrapped
+from harness.cli.terminal import (
+    TIED,
+    WIDTH,
+    Stopping,
+    as_shown,
+    duration,
+    fitted,
+    output_may_be_gone,
+    say,
+    wrapped,
+)
 from harness.errors import CircuitError
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
@@ -411,8 +421,8 @@ def _live_view(
 def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iterator[tuple[Observer, Hands]]:
     """Who sees a run's events, and who moves its leads meanwhile; the run stops if a signal came.
 
-    shown: None to show nothing. A run is stopped, too, where nobody can be shown anything: the terminal or
-    the pipe is gone.
+    shown: None to show nothing. A run whose output can no longer be written (a closed pipe, a full disk)
+    goes on unseen, and its verdict is recorded.
     """
     if shown is None:
         yield lambda _: stopping.check(), bench.hands
@@ -420,10 +430,8 @@ def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iter
 
     def show(event: Event) -> None:
         stopping.check()
-        try:
+        with output_may_be_gone():
             shown(event)
-        except OSError as error:
-            raise KeyboardInterrupt(f"stopped: its output can't be written ({error})") from error
 
     shown.__enter__()
     try:

@@ -239,8 +239,13 @@ def output_may_be_gone() -> Iterator[None]:
         yield
         sys.stdout.flush()
     except OSError:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        for stream in (sys.stdout, sys.stderr):
-            with contextlib.suppress(OSError, ValueError):
-                os.dup2(nowhere, stream.fileno())
-        os.close(nowhere)
+        write_to_nowhere()
+
+
+def write_to_nowhere() -> None:
+    """Let whatever is printed from now on go nowhere."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)

@@ -4,9 +4,9 @@ Three facts about a relay are kept apart: what was commanded, whether the switch
 contact closed, by the unit's current with each control line on and by its readings.
 
 Recovery is strict. All four instruments are reopened, must have the same identity, are off and verified, and
-get every setting again; if the switchboard can't be read back, the control lines are proven again by what
-they draw. What the fault cost (a capture, a state) is measured once more later. A run that lacks a reading even
-then ends without a verdict, and one with too many faults ends there. A fault before the walk (through
+get every setting again; if the switchboard can't be read back, the control lines are checked again by their
+currents. What the fault cost (a capture, a state) is measured once more later. A run that lacks a reading
+even then ends without a verdict, and one with too many faults ends there. A fault before the walk (through
 reference, control lines one by one, setup check) stops the run.
 """
 
