@@ -75,9 +75,7 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
         if drive is None
         else tuple(
             GeneratorLeg(
-                leg=leg,
-                node=source_node(module, setup, drive, leg),
-                output_ohm=impedances.source_ohm,
+                leg=leg, node=source_node(module, setup, drive, leg), output_ohm=impedances.source_ohm
             )
             for leg in LEGS
         ),

@@ -61,11 +61,7 @@ class Addition:
 
 
 def cheapest_additions(
-    job: Job,
-    unseen: Sequence[Fault],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
+    job: Job, unseen: Sequence[Fault], *, impedances: BenchImpedances, executor: Executor | None = None
 ) -> tuple[Addition, ...]:
     """Choose additions one by one: the one that sees most of what is still unseen for its time.
 

@@ -55,12 +55,7 @@ class Work:
 
 
 def solve_work(
-    network: Network,
-    operated: Flags,
-    works: Sequence[Work],
-    *,
-    frequency_hz: float,
-    columns: Sequence[int],
+    network: Network, operated: Flags, works: Sequence[Work], *, frequency_hz: float, columns: Sequence[int]
 ) -> tuple[Complex, list[Complex]]:
     """Transfers of the fault-free circuit and of every work.
 
@@ -134,11 +129,7 @@ class _Recipe:
 
     @classmethod
     def of(
-        cls,
-        network: Network,
-        changes: Sequence[Sequence[Edit]],
-        frequency_hz: float,
-        columns: Sequence[int],
+        cls, network: Network, changes: Sequence[Sequence[Edit]], frequency_hz: float, columns: Sequence[int]
     ) -> "_Recipe":
         """The recipe of several works, at one frequency."""
         ground, count, k = network.size, len(changes), len(changes[0])

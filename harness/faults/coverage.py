@@ -229,13 +229,7 @@ def _reasons(job: Job, plan: Plan, made: Margins, shown: Signatures, unseen: Fla
 
 
 def _reason(
-    job: Job,
-    shown: Signatures,
-    row: int,
-    telling: float,
-    change: float,
-    unit: str,
-    reading: Planned | None,
+    job: Job, shown: Signatures, row: int, telling: float, change: float, unit: str, reading: Planned | None
 ) -> str:
     """change: the one of all readings that is most worth telling of, and its unit."""
     if any(fault.kind in NOT_STEADY for fault in shown.fault_sets[row]):
@@ -360,11 +354,7 @@ def _with(contact: Fault, ohm: float) -> Fault:
 
 
 def _margins(
-    job: Job,
-    plan: Plan,
-    faults: Sequence[Fault],
-    impedances: BenchImpedances,
-    executor: Executor | None,
+    job: Job, plan: Plan, faults: Sequence[Fault], impedances: BenchImpedances, executor: Executor | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """The largest margin of each, and which reading's it is."""
     made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))

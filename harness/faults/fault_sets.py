@@ -9,14 +9,7 @@ from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit, Element
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
-from harness.faults.effects import (
-    ControlSide,
-    FaultSet,
-    Throws,
-    contacts_standing,
-    edit_wiring,
-    side_of,
-)
+from harness.faults.effects import ControlSide, FaultSet, Throws, contacts_standing, edit_wiring, side_of
 from harness.faults.network import Complex, Flags, Network, make_network
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
@@ -257,10 +250,5 @@ def _ways(
 def _touched_relays(module: Module, side: ControlSide) -> list[int]:
     """Relays that a fault set's own faults are in."""
     poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
-    names = {
-        *side.held,
-        *side.coil_open,
-        *side.coil_shorted,
-        *(pole.rsplit(".", 2)[0] for pole in poles),
-    }
+    names = {*side.held, *side.coil_open, *side.coil_shorted, *(pole.rsplit(".", 2)[0] for pole in poles)}
     return [number for number, relay in enumerate(module.relays) if relay.name in names]

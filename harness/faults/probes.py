@@ -175,9 +175,7 @@ def _places(module: Module) -> Iterator[_Place]:
             hot, cold = (node_name(channel, net, leg) for leg in LEGS)
             name = f"{channel}.{net}"
             yield _Place(
-                name=f"the board's side of {name}" if net in known else name,
-                inside=True,
-                nodes=(hot, cold),
+                name=f"the board's side of {name}" if net in known else name, inside=True, nodes=(hot, cold)
             )
 
 

@@ -145,10 +145,7 @@ def _cycle_cost(cycles: Cycles, fault_set: FaultSet, seen: JudgedCycle) -> float
 
 
 def rank_by_timing(
-    relay_timing: RelayTiming,
-    evidence: Evidence,
-    scored: Sequence[tuple[FaultSet, float]],
-    levels: Ranking,
+    relay_timing: RelayTiming, evidence: Evidence, scored: Sequence[tuple[FaultSet, float]], levels: Ranking
 ) -> Ranking:
     """Rank fault sets by changes of state, operations and levels. scored: each with its likelihood by levels.
 

@@ -279,11 +279,7 @@ class Search:
         )
 
     def _members(
-        self,
-        leader: Candidate,
-        ordered: Sequence[Candidate],
-        pools: Sequence[Pool],
-        placed: set[FaultSet],
+        self, leader: Candidate, ordered: Sequence[Candidate], pools: Sequence[Pool], placed: set[FaultSet]
     ) -> Iterator[tuple[FaultSet, float]]:
         """The leader and what lies within the readings' reach of it, each with its score."""
         yield leader.fault_set, leader.score

@@ -160,10 +160,7 @@ def batch_transfers(
                     module=job.module,
                     fixture=job.fixture,
                     looks=tuple(
-                        (
-                            tuple(pairs[place].state for place in here),
-                            stimulus.tones.frequencies_hz,
-                        )
+                        (tuple(pairs[place].state for place in here), stimulus.tones.frequencies_hz)
                         for stimulus, here in zip(looks, places, strict=True)
                     ),
                     fault_sets=tuple(fault_sets[portion]),

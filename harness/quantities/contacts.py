@@ -128,8 +128,7 @@ def _with_loading(
     tail = np.array([source.ohm, load.ohm], dtype=np.complex128)
     flat = [
         replace(
-            each,
-            delta=np.concatenate([np.asarray(each.delta, dtype=np.complex128).ravel(), np.zeros(2)]),
+            each, delta=np.concatenate([np.asarray(each.delta, dtype=np.complex128).ravel(), np.zeros(2)])
         )
         for each in components
     ]

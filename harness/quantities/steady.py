@@ -23,15 +23,7 @@ from harness.quantities.estimates import (
     propagate_many,
 )
 from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of, need_phase
-from harness.quantities.need import (
-    KnownOhm,
-    Need,
-    PlannedCapture,
-    PortView,
-    both_ways,
-    key_for,
-    pair_tone,
-)
+from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, both_ways, key_for, pair_tone
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.reading import Estimate, Limit
 
