@@ -20,9 +20,7 @@ from harness.faults.coverage import (
     Coverage,
     FaultSeen,
     HeavierLoad,
-    Seen,
-    SuspectSeen,
-    judge_suspects,
+    judge_faults,
     with_loads,
 )
 from harness.faults.coverage import cover as find_coverage
@@ -111,20 +109,17 @@ def coverage(
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
-    impedances = impedances_of(described, bench)
-    plan = build_plan(described, impedances=impedances)
+    plan = build_plan(described, impedances=impedances_of(described, bench))
     with cluster(workers) as executor:
-        result = find_coverage(described, plan, impedances=impedances, executor=executor)
-        asked = judge_suspects(described, plan, own, impedances=impedances, executor=executor) if own else ()
+        result = find_coverage(described, plan, executor=executor)
+        asked = judge_faults(described, plan, own, executor=executor) if own else ()
         additions = cheapest_additions(
-            described, [one.fault for one in result.unseen], impedances=impedances, executor=executor
+            described, [one.fault for one in result.unseen], impedances=plan.impedances, executor=executor
         )
-        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=impedances, executor=executor)
-        shorter = (
-            smallest_plan(described, plan, impedances=impedances, executor=executor) if minimal else None
-        )
+        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor)
+        shorter = smallest_plan(described, plan, executor=executor) if minimal else None
         plugs = (
-            design_plugs(described, impedances=impedances, executor=executor, progress=_progress)
+            design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
             if design
             else None
         )
@@ -189,7 +184,7 @@ def coverage_data(
     }
 
 
-def _fault_data(one: FaultSeen | SuspectSeen) -> dict[str, Any]:
+def _fault_data(one: FaultSeen) -> dict[str, Any]:
     return {
         "fault": one.name,
         "seen": one.seen,
@@ -259,7 +254,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
     }
 
 
-def asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
+def asked_lines(asked: tuple[FaultSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
     for one in asked:
         message = f"seen, {_seen_by(one)}" if one.seen else f"not seen: {one.why}"
@@ -331,7 +326,7 @@ def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
         yield from _folded(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, more=6)
 
 
-def _seen_by(one: Seen) -> str:
+def _seen_by(one: FaultSeen) -> str:
     others = "" if one.readings < 2 else f", and {one.readings - 1} more"
     margin = "" if one.margin == float("inf") else f"{one.margin:.3g} by "
     return f"{margin}{one.by}{others}"

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances
 from harness.errors import SwitchwalkError
 from harness.faults.margins import SURE, weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture, LoopbackLeg, PortName, Setup, Termination
 from harness.job.job import Job
@@ -129,8 +128,7 @@ def _try(
         known = [
             fault for fault in unseen if fault.kind[:8] != "loopback" or _has_loopback(candidate.job, fault)
         ]
-        shown = signatures(candidate.job, plan, known, impedances=impedances, executor=executor)
-        made = weigh_margins(candidate.job, plan, shown)
+        made = weigh_margins(candidate.job, plan, known, executor=executor)
     except SwitchwalkError:
         return nothing, 0.0
     good = made.good >= SURE

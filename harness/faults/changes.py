@@ -143,15 +143,13 @@ def _in_flight(job: Job, side: ControlSide, states: frozenset[State], throws: Th
     return opened
 
 
-def weigh_changes(
-    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, impedances: BenchImpedances
-) -> tuple[ChangeEvidence | None, ...]:
+def weigh_changes(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> tuple[ChangeEvidence | None, ...]:
     """For each fault set the reading of a change of state that sees it best; None where none does.
 
     A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
     good unit it does. Each fault set is solved by itself, so this is for a few: those that no level shows.
     """
-    moves = ChangeMoves(job=job, impedances=impedances)
+    moves = ChangeMoves(job=job, impedances=plan.impedances)
     acquisitions = {each.number: (each, visit.setup) for visit in plan.visits for each in visit.changes}
     readings = [
         change_reading
@@ -221,7 +219,6 @@ class Cycles:
 
     job: Job
     plan: Plan
-    impedances: BenchImpedances
     _known: dict[tuple[FaultSet, int], Missed] = field(default_factory=dict)
 
     def predicted(self, fault_set: FaultSet, cycle: Operated) -> Missed:
@@ -272,7 +269,7 @@ class Cycles:
         self, fault_set: FaultSet, setup: Setup, state: State, given: OfOperations
     ) -> NDArray[np.complex128]:
         module, fixture = self.job.module, self.job.fixture
-        good = build_circuit(module, fixture, setup, state, self.impedances)
+        good = build_circuit(module, fixture, setup, state, self.plan.impedances)
         broken = with_fault(good, as_open(fault_set), module=module, fixture=fixture, state=state)
         result = transfer(broken, given.stimulus.tones.frequencies_hz)
         return np.asarray((result[:, 0] - result[:, 1]) / 2 * given.stimulus.level_vrms)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
-from harness.faults.effects import FaultSet
+from harness.faults.effects import FaultSet, suspect_name
 from harness.faults.margins import (
     SURE,
     Margins,
@@ -21,7 +21,7 @@ from harness.faults.margins import (
     weigh_margins,
     words_for,
 )
-from harness.faults.signatures import Signatures, signatures
+from harness.faults.signatures import Signatures
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.job.fixture import Termination
 from harness.job.job import Job
@@ -40,37 +40,29 @@ OVER_CURRENT = "over-current, each control line alone before the plan"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
-    """What is seen of something: `by` the reading that sees it best, `margin` in expanded uncertainties past
-    its limit.
+class FaultSeen:
+    """What is seen of a fault, or of several that a unit has at once.
 
-    `readings`: how many would be judged fail. Where it is not seen, `why` says what it does instead.
+    by: the reading that sees it best; margin: in expanded uncertainties past its limit. readings: how many
+    would be judged fail. why: what it does instead, if it is not seen.
     """
 
+    fault_set: FaultSet
     seen: bool
     by: str
     margin: float
     readings: int
     why: str
 
-
-@dataclass(frozen=True, kw_only=True)
-class FaultSeen(Seen):
-    """What is seen of one fault."""
-
-    fault: Fault
+    @property
+    def fault(self) -> Fault:
+        """The only one, or the first."""
+        return self.fault_set[0]
 
     @property
     def name(self) -> str:
-        """The fault's."""
-        return self.fault.name
-
-
-@dataclass(frozen=True, kw_only=True)
-class SuspectSeen(Seen):
-    """What is seen of faults that a unit has at once, or of one that is on no list."""
-
-    name: str
+        """As a person may ask for it."""
+        return suspect_name(self.fault_set)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,87 +114,63 @@ def hard_faults(job: Job) -> tuple[Fault, ...]:
     return single_faults(job.module, job.fixture, contact_ohm=())
 
 
-def judge_faults(job: Job, plan: Plan, *, impedances: BenchImpedances) -> tuple[FaultSeen, ...]:
-    """Say for every hard fault whether a plan would see it, and nothing else. Raises CircuitError."""
-    faults = hard_faults(job)
-    shown = signatures(job, plan, faults, impedances=impedances)
-    made = weigh_margins(job, plan, shown)
-    return _of_faults(faults, _judge(job, plan, made, shown, impedances))
+def judge_faults(
+    job: Job, plan: Plan, faults: Sequence[Fault | FaultSet], *, executor: Executor | None = None
+) -> tuple[FaultSeen, ...]:
+    """Say for every fault, or combination of faults, whether a plan would see it. Raises CircuitError."""
+    return _judge(job, plan, weigh_margins(job, plan, faults, executor=executor))
 
 
-def judge_suspects(
-    job: Job,
-    plan: Plan,
-    fault_sets: Sequence[FaultSet],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
-) -> tuple[SuspectSeen, ...]:
-    """The same for faults of a person's own choice, and for several at once. Raises CircuitError."""
-    shown = signatures(job, plan, fault_sets, impedances=impedances, executor=executor)
-    judged = _judge(job, plan, weigh_margins(job, plan, shown), shown, impedances)
-    return tuple(SuspectSeen(name=name, **vars(one)) for name, one in zip(shown.names, judged, strict=True))
-
-
-def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None) -> Coverage:
+def cover(job: Job, plan: Plan, *, executor: Executor | None = None) -> Coverage:
     """Say for every single fault of a job whether its plan would see it.
 
     Raises CircuitError where a circuit has no solution.
     """
-    faults = hard_faults(job)
-    shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
-    made = weigh_margins(job, plan, shown)
-    judged = _of_faults(faults, _judge(job, plan, made, shown, impedances))
-    apart = told_apart(PredictedReadings(job, plan, shown))
-    groups = groups_of(apart, [row for row, one in enumerate(judged) if one.seen])
+    made = weigh_margins(job, plan, hard_faults(job), executor=executor)
+    judged = _judge(job, plan, made)
+    apart = told_apart(PredictedReadings(job, plan, made.signatures))
+    groups = groups_of(apart, [row for row, fault in enumerate(judged) if fault.seen])
+    # a bad contact that moves leaves its gap whatever it reads, so levels alone count
+    bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
+    resistive = _by_levels(job, plan, weigh_margins(job, plan, bad, executor=executor))
     return Coverage(
         faults=judged,
-        resistive=_resistive(job, plan, impedances=impedances, executor=executor),
-        groups=tuple(tuple(shown.names[row] for row in group) for group in groups if len(group) > 1),
+        resistive=tuple(resistive),
+        groups=tuple(tuple(judged[row].name for row in group) for group in groups if len(group) > 1),
         distinct=len(groups),
-        contacts=smallest_seen(job, plan, impedances=impedances, executor=executor),
+        contacts=smallest_seen(job, plan, executor=executor),
         tight=tight_limits(made),
     )
 
 
-def _resistive(
-    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None
-) -> tuple[FaultSeen, ...]:
-    """The list's bad contacts, by levels alone: one that moves leaves its gap whatever it reads."""
-    bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
-    shown = signatures(job, plan, bad, impedances=impedances, executor=executor)
-    return _of_faults(bad, _by_levels(job, plan, weigh_margins(job, plan, shown), shown))
-
-
-def _of_faults(faults: Sequence[Fault], seen: Sequence[Seen]) -> tuple[FaultSeen, ...]:
-    return tuple(FaultSeen(fault=fault, **vars(one)) for fault, one in zip(faults, seen, strict=True))
-
-
-def _judge(job: Job, plan: Plan, made: Margins, shown: Signatures, impedances: BenchImpedances) -> list[Seen]:
+def _judge(job: Job, plan: Plan, made: Margins) -> tuple[FaultSeen, ...]:
     """By levels and currents, and among the readings of changes of state for what none of these shows."""
-    judged = _by_levels(job, plan, made, shown)
-    left = [row for row, one in enumerate(judged) if not one.seen] if plan.change_readings else []
-    result = weigh_changes(job, plan, [shown.fault_sets[row] for row in left], impedances=impedances)
-    for row, evidence in zip(left, result, strict=True):
+    judged = _by_levels(job, plan, made)
+    unseen = [row for row, fault in enumerate(judged) if not fault.seen] if plan.change_readings else []
+    result = weigh_changes(job, plan, [judged[row].fault_set for row in unseen])
+    for row, evidence in zip(unseen, result, strict=True):
         if evidence is not None:
-            judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")
-    return judged
+            judged[row] = replace(
+                judged[row], seen=True, by=evidence.by, margin=evidence.margin, readings=1, why=""
+            )
+    return tuple(judged)
 
 
-def _by_levels(job: Job, plan: Plan, made: Margins, shown: Signatures) -> list[Seen]:
+def _by_levels(job: Job, plan: Plan, made: Margins) -> list[FaultSeen]:
     best = made.margins.argmax(axis=1)
     margin = made.margins[np.arange(len(best)), best]
     seen = margin >= SURE
-    whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, shown, ~seen), strict=True))
+    whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, ~seen), strict=True))
     return [
-        Seen(
+        FaultSeen(
+            fault_set=fault_set,
             seen=row not in whys,
             by="" if row in whys else _name_of(made, int(best[row])),
             margin=float(margin[row]),
             readings=int((made.margins[row] >= SURE).sum()),
             why=whys.get(row, ""),
         )
-        for row in range(len(best))
+        for row, fault_set in enumerate(made.signatures.fault_sets)
     ]
 
 
@@ -210,9 +178,9 @@ def _name_of(made: Margins, column: int) -> str:
     return OVER_CURRENT if column == len(made.readings) else words_for(made.readings[column])
 
 
-def _reasons(job: Job, plan: Plan, made: Margins, shown: Signatures, unseen: Flags) -> list[str]:
+def _reasons(job: Job, plan: Plan, made: Margins, unseen: Flags) -> list[str]:
     """What each unseen fault does to the readings instead."""
-    rows = np.flatnonzero(unseen)
+    rows, shown = np.flatnonzero(unseen), made.signatures
     units = PredictedReadings(job, plan, shown, rows)
     most: list[tuple[float, float, str, Planned | None]] = [(0.0, 0.0, "", None)] * len(rows)
     for column, reading in enumerate(made.readings if len(rows) else ()):
@@ -282,13 +250,11 @@ def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
     )
 
 
-def smallest_seen(
-    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
-) -> tuple[WorstContact, ...]:
+def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> tuple[WorstContact, ...]:
     """Find them all, to about 15 %: first over whole decades, then within the step where it happens."""
     contacts = contact_faults(job.module, COARSE_OHM[0])
     coarse = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
-    margins, _ = _margins(job, plan, coarse, impedances, executor)
+    margins, _ = _margins(job, plan, coarse, executor)
     margins = margins.reshape(len(contacts), len(COARSE_OHM))
     fine: list[Fault] = []
     for row, contact in enumerate(contacts):
@@ -296,7 +262,7 @@ def smallest_seen(
         first = int(seen[0]) if len(seen) else len(COARSE_OHM) - 1
         low, high = COARSE_OHM[max(first - 1, 0)], COARSE_OHM[first]
         fine += [_with(contact, float(ohm)) for ohm in np.geomspace(low, high, FINE + 1)[1:]]
-    margins, best = _margins(job, plan, fine, impedances, executor)
+    margins, best = _margins(job, plan, fine, executor)
     margins = margins.reshape(len(contacts), FINE)
     result = []
     for row, contact in enumerate(contacts):
@@ -340,8 +306,7 @@ def with_loads(
         other = replace(job, fixture=replace(job.fixture, loads=loads))
         plan = trial_plan(other, impedances=impedances)
         tried = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
-        shown = signatures(other, plan, tried, impedances=impedances, executor=executor)
-        made = weigh_margins(other, plan, shown)
+        made = weigh_margins(other, plan, tried, executor=executor)
         seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
         first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
         good = bool((made.good >= SURE).all())
@@ -354,10 +319,10 @@ def _with(contact: Fault, ohm: float) -> Fault:
 
 
 def _margins(
-    job: Job, plan: Plan, faults: Sequence[Fault], impedances: BenchImpedances, executor: Executor | None
+    job: Job, plan: Plan, faults: Sequence[Fault], executor: Executor | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """The largest margin of each, and which reading's it is."""
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))
+    made = weigh_margins(job, plan, faults, executor=executor)
     readings = made.margins[:, :-1]
     if not readings.size:
         return np.full(len(faults), -np.inf), np.zeros(len(faults), dtype=int)

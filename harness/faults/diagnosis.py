@@ -7,7 +7,6 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances
 from harness.faults.changes import Cycles
 from harness.faults.effects import FaultSet, intermittent, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel, fit_supply
@@ -147,14 +146,13 @@ class Diagnoser:
         plan: Plan,
         acquisitions: Sequence[Acquisition],
         *,
-        impedances: BenchImpedances,
         more: Iterable[Fault | FaultSet] = (),
     ) -> None:
-        self._job, self._whole, self._impedances = job, plan, impedances
+        self._job, self._whole = job, plan
         self._plan = _only(plan, acquisitions)
         order = pairs_of(self._plan)
         self._places = [order.index(each) for each in acquisitions]
-        self._predictor = FaultPredictor(job, acquisitions, impedances)
+        self._predictor = FaultPredictor(job, acquisitions, plan.impedances)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
         named = as_suspects((*listed, *more))
@@ -194,7 +192,7 @@ class Diagnoser:
         )
         pools = [pool]
         result = search.rank(pool)
-        relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
+        relay_timing = RelayTiming(job=self._job, plan=self._whole)
         if not search.agrees(result[0]):
             result += relay_timing.held_against(
                 weigh_intermittent(pool, search, residual_model, self._predictor), evidence
@@ -289,7 +287,7 @@ class Diagnoser:
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
         if not self._places:
             return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
-        result = batch_transfers(self._job, self._plan, fault_sets, impedances=self._impedances)
+        result = batch_transfers(self._job, self._plan, fault_sets)
         return np.asarray(result[:, self._places])
 
     def _currents(self, fault_sets: Sequence[FaultSet]) -> Floats:

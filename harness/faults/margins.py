@@ -1,7 +1,8 @@
 """What every reading of a plan would be of faulty units, and whether it would be judged fail."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -10,6 +11,8 @@ from numpy.typing import NDArray
 
 from harness.faults.effects import ControlSide, FaultSet, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
+from harness.faults.signatures import signatures as make_signatures
+from harness.job.faults import Fault
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
@@ -140,9 +143,10 @@ class Margins:
     over-current check of each control line before the plan.
 
     good: the same for a good unit, (readings,): how far inside its limits it is, in expanded uncertainties;
-    below 1 a good unit may not pass.
+    below 1 a good unit may not pass. signatures: what the fault sets show.
     """
 
+    signatures: Signatures
     readings: tuple[Planned, ...]
     margins: Floats
     good: Floats
@@ -153,8 +157,11 @@ class Margins:
         return np.asarray(self.margins.max(axis=1, initial=NO_EVIDENCE))
 
 
-def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
-    """Judge every reading of every fault set, and of a good unit."""
+def weigh_margins(
+    job: Job, plan: Plan, faults: Iterable[Fault | FaultSet], *, executor: Executor | None = None
+) -> Margins:
+    """Judge every reading of every fault or fault set, and of a good unit. Raises CircuitError."""
+    signatures = make_signatures(job, plan, faults, executor=executor)
     readings, count = plan.state_readings, len(signatures.fault_sets)
     margins = np.full((count, len(readings) + 1), NO_EVIDENCE)
     good = np.full(len(readings), np.inf)
@@ -170,7 +177,7 @@ def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     k = job.sequence.coverage_factor
     stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)
     margins[:, -1] = [margin for margin, _ in stops]
-    return Margins(readings=readings, margins=margins, good=good)
+    return Margins(signatures=signatures, readings=readings, margins=margins, good=good)
 
 
 def words_for(reading: Planned) -> str:

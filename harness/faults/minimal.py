@@ -5,12 +5,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.changes import weigh_changes
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.job import Job
 from harness.plan.model import Plan, Planned, SetupVisit, StateVisit
 from harness.plan.setups import lead_moves
@@ -33,22 +31,18 @@ class Minimal:
     proven: bool
 
 
-def smallest_plan(
-    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
-) -> Minimal:
+def smallest_plan(job: Job, plan: Plan, *, executor: Executor | None = None) -> Minimal:
     """Leave out setups, states and acquisitions as long as every fault that is seen stays seen.
 
     What is minimised is the time for settling, recording and moving leads. Changes of state stay where they
     see what no level or current does. Raises UsageError for a plan that sees nothing.
     """
     faults = hard_faults(job)
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))
+    made = weigh_margins(job, plan, faults, executor=executor)
     by = made.margins[:, :-1] >= SURE
     steady = np.asarray((made.margins >= SURE).any(axis=1))
     left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
-    changes = [
-        evidence for evidence in weigh_changes(job, plan, left, impedances=impedances) if evidence is not None
-    ]
+    changes = [evidence for evidence in weigh_changes(job, plan, left) if evidence is not None]
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
         raise UsageError("this sequence detects no fault that needs a step, so there is nothing to shorten")

@@ -17,7 +17,6 @@ from harness.errors import UsageError
 from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, PredictedReadings, groups_of, told_apart, weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
@@ -203,10 +202,9 @@ def _evaluate(
     trial = _at_outputs(job, loopbacks)
     plan = trial_plan(trial, impedances=impedances)
     faults = hard_faults(trial)
-    shown = signatures(trial, plan, faults, impedances=impedances, executor=executor)
-    made = weigh_margins(trial, plan, shown)
+    made = weigh_margins(trial, plan, faults, executor=executor)
     seen = made.best >= SURE
-    units = PredictedReadings(trial, plan, shown)
+    units = PredictedReadings(trial, plan, made.signatures)
     apart = told_apart(units)
     groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
     return PlugSet(
@@ -215,7 +213,7 @@ def _evaluate(
         possible=len(faults),
         seen=int(seen.sum()),
         distinct=len(groups),
-        unseen=tuple(name for name, there in zip(shown.names, seen, strict=True) if not there),
+        unseen=tuple(name for name, there in zip(made.signatures.names, seen, strict=True) if not there),
         alike=_alike(units),
     )
 

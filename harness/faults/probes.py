@@ -49,7 +49,6 @@ def best_probe(
     plan: Plan,
     groups: Sequence[Group],
     *,
-    impedances: BenchImpedances,
     supply_read: Sequence[str] = (),
 ) -> Probe | None:
     """The view that would best split what the readings left together; None where none would."""
@@ -67,7 +66,7 @@ def best_probe(
     states = _states(job)
     result = [
         *_of_supply(job.module, states, fault_sets, weights, supply_read),
-        *_of_views(job, plan, states, fault_sets, weights, impedances),
+        *_of_views(job, plan, states, fault_sets, weights),
     ]
     best = max(result, key=lambda probe: (round(probe.information, 2), not probe.inside), default=None)
     return best if best is not None and best.information > LEAST_GAIN else None
@@ -106,7 +105,6 @@ def _of_views(
     states: Sequence[State],
     fault_sets: Sequence[FaultSet],
     weights: Floats,
-    impedances: BenchImpedances,
 ) -> Iterator[Probe]:
     """Every port's pins, and every net inside, under every drive of the fixture in every state."""
     places = tuple(_places(job.module))
@@ -119,7 +117,7 @@ def _of_views(
     )
     for drive, loopbacks in drives:
         setup = Setup(name="probe", through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
-        wiring = _probed(build_wiring(job.module, job.fixture, setup, impedances), nodes)
+        wiring = _probed(build_wiring(job.module, job.fixture, setup, plan.impedances), nodes)
         for state in states:
             good = in_state(wiring, job.module, setup, state)
             legs = np.stack(

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import exp, inf, log
 
-from harness.circuit.elements import BenchImpedances
 from harness.faults.changes import ChangeMoves, Cycles, still
 from harness.faults.effects import FaultSet, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
@@ -37,7 +36,6 @@ class RelayTiming:
 
     job: Job
     plan: Plan
-    impedances: BenchImpedances
     _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
 
     def predicted(self, fault_set: FaultSet, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
@@ -70,7 +68,7 @@ class RelayTiming:
     @cached_property
     def cycles(self) -> Cycles:
         """The same job's control lines that are operated again and again."""
-        return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
+        return Cycles(job=self.job, plan=self.plan)
 
     def _one(self, fault_set: FaultSet, reading: Planned) -> Moved:
         acquisition, setup = self._acquisitions[reading.captures[0]]
@@ -107,11 +105,11 @@ class RelayTiming:
 
     @cached_property
     def _moves(self) -> ChangeMoves:
-        return ChangeMoves(job=self.job, impedances=self.impedances)
+        return ChangeMoves(job=self.job, impedances=self.plan.impedances)
 
     @cached_property
     def _routes(self) -> Routes:
-        return Routes(job=self.job, impedances=self.impedances)
+        return Routes(job=self.job, impedances=self.plan.impedances)
 
     @cached_property
     def _acquisitions(self) -> dict[int, tuple[ChangeAcquisition, Setup]]:

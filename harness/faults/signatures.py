@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances, Circuit
+from harness.circuit.elements import Circuit
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
@@ -77,9 +77,7 @@ def states_of(plan: Plan) -> tuple[State, ...]:
     return tuple(dict.fromkeys(state.state for visit in plan.visits for state in visit.states))
 
 
-def plain_transfers(
-    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, impedances: BenchImpedances
-) -> Complex:
+def plain_transfers(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> Complex:
     """One dense solve for each fault set and acquisition: (fault sets, acquisitions, legs, 2).
 
     The slow road, for a few fault sets and to hold the batch against. Raises CircuitError, naming a net,
@@ -91,7 +89,7 @@ def plain_transfers(
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     for index, acquisition in enumerate(pairs):
         setup = setups[acquisition.setup]
-        good = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
+        good = build_circuit(job.module, job.fixture, setup, acquisition.state, plan.impedances)
         tones = acquisition.stimulus.tones
         for row, fault_set in enumerate(fault_sets):
             broken = with_fault(
@@ -127,12 +125,7 @@ def _do(task: _Task) -> list[Complex]:
 
 
 def batch_transfers(
-    job: Job,
-    plan: Plan,
-    fault_sets: Sequence[FaultSet],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
+    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, executor: Executor | None = None
 ) -> Complex:
     """The same as `plain_transfers`, each state of each setup inverted once for all fault sets.
 
@@ -145,7 +138,7 @@ def batch_transfers(
     tasks: list[_Task] = []
     homes: list[tuple[slice, list[list[int]]]] = []
     for name in dict.fromkeys(each.setup for each in pairs):
-        wiring = build_wiring(job.module, job.fixture, setups[name], impedances)
+        wiring = build_wiring(job.module, job.fixture, setups[name], plan.impedances)
         looks = dict.fromkeys(each.stimulus for each in pairs if each.setup == name)
         places = [
             [n for n, each in enumerate(pairs) if (each.setup, each.stimulus) == (name, stimulus)]
@@ -172,29 +165,24 @@ def batch_transfers(
             for here, transfers in zip(places, made, strict=True):
                 result[portion, here, : transfers.shape[2]] = transfers
     except CircuitError:
-        _name_the_net(job, plan, fault_sets, impedances)
+        _name_the_net(job, plan, fault_sets)
         raise
     return result
 
 
-def _name_the_net(job: Job, plan: Plan, fault_sets: Sequence[FaultSet], impedances: BenchImpedances) -> None:
+def _name_the_net(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> None:
     """Raise CircuitError with the first fault set that leaves no solution, and the net that nothing
     settles.
     """
     for fault_set in fault_sets:
         try:
-            plain_transfers(job, plan, [fault_set], impedances=impedances)
+            plain_transfers(job, plan, [fault_set])
         except CircuitError as error:
             raise CircuitError(f"with {suspect_name(fault_set)}: {error}") from None
 
 
 def signatures(
-    job: Job,
-    plan: Plan,
-    faults: Iterable[Fault | FaultSet],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
+    job: Job, plan: Plan, faults: Iterable[Fault | FaultSet], *, executor: Executor | None = None
 ) -> Signatures:
     """What each fault, or combination of faults, would show in a plan; and a good unit.
 
@@ -202,7 +190,7 @@ def signatures(
     """
     fault_sets = as_suspects(faults)
     pairs, states = pairs_of(plan), states_of(plan)
-    transfers = batch_transfers(job, plan, fault_sets, impedances=impedances, executor=executor)
+    transfers = batch_transfers(job, plan, fault_sets, executor=executor)
     predictions = [plan.predictions[each.number] for each in pairs]
     good = np.zeros(transfers.shape[1:], dtype=complex)
     for index, prediction in enumerate(predictions):

@@ -111,7 +111,7 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     Raises JobError for every check that would give no reading somewhere it is asked for.
     """
     plan = trial_plan(job, impedances=impedances)
-    refuse_unread(job, plan, impedances=impedances)
+    refuse_unread(job, plan)
     return plan
 
 
@@ -165,6 +165,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         stimuli=tuple(
             dict.fromkeys(a.stimulus for a in draft.acquisitions.values() if a.stimulus.kind == "pair")
         ),
+        impedances=impedances,
     )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction
 from harness.job.fixture import Setup
 from harness.job.state import State, StateChange
@@ -73,8 +74,8 @@ class Plan:
     """Everything a run will do, in order.
 
     readings: of states and of the supply, then of changes of state, then of lines' operations. predictions:
-    by acquisition number. stimuli: the tones that the through reference must cover. keep_all: also the
-    waveforms of what passes are kept.
+    by acquisition number. stimuli: the tones that the through reference must cover. impedances: what the
+    bench loads the unit with. keep_all: also the waveforms of what passes are kept.
     """
 
     through: Setup | None
@@ -82,6 +83,7 @@ class Plan:
     readings: tuple[Planned, ...]
     predictions: Mapping[int, Prediction]
     stimuli: tuple[Stimulus, ...]
+    impedances: BenchImpedances
     keep_all: bool = False
 
     @property

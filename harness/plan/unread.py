@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator
 from itertools import islice
 
-from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
 from harness.job.fixture import PortName
 from harness.job.job import Job
@@ -19,9 +18,9 @@ IDLE = State(on=())
 Place = tuple[str, str]  # a channel that is driven, or read where no matter which is; a net
 
 
-def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
+def refuse_unread(job: Job, plan: Plan) -> None:
     """Raise JobError with each check that gives no reading at a port of a channel, or in a state it names."""
-    routes = Routes(job=job, impedances=impedances)
+    routes = Routes(job=job, impedances=plan.impedances)
     mistakes = [
         Mistake(file="sequence.toml", line=check.line, key=f"check {check.name!r}", message=message)
         for check in job.sequence.checks

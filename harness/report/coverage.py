@@ -104,7 +104,7 @@ class SecondProcess:
 
     def begin_coverage(self, planned: PlannedJob) -> None:
         """Begin to work out what a plan would see of every fault."""
-        self._coverage = self._ask(judge_faults, planned.job, planned.plan, impedances=planned.impedances)
+        self._coverage = self._ask(judge_faults, planned.job, planned.plan, hard_faults(planned.job))
 
     def coverage(self) -> tuple[FaultSeen, ...]:
         """Wait for the coverage; () where that came to nothing."""
@@ -181,7 +181,7 @@ class KeptCoverage:
             result = helper.coverage()
         planned = self._planned
         try:
-            result = result or judge_faults(planned.job, planned.plan, impedances=planned.impedances)
+            result = result or judge_faults(planned.job, planned.plan, self._faults)
         except CircuitError:
             return ()
         _write(self._path, result)
@@ -194,7 +194,7 @@ def file_name(planned: PlannedJob) -> str:
     accuracy = None if bench is None else bench.oscilloscope.gain_accuracy
     parts = [
         version("switchwalk"),
-        repr(planned.impedances),
+        repr(planned.plan.impedances),
         repr(accuracy),
         repr(planned.plan.through is None),
         *(file.sha256 for file in job.files[:3]),
@@ -209,7 +209,7 @@ def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
         rows = json.loads(path.read_text(encoding="utf-8"))
         return tuple(
             FaultSeen(
-                fault=fault,
+                fault_set=(fault,),
                 seen=bool(row["seen"]),
                 by=str(row["by"]),
                 margin=float(row["margin"]),

@@ -54,11 +54,9 @@ def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name):
     faults = single_faults(job.module, job.fixture)
     of_a_kind = {fault.kind: fault for fault in faults}
     fault_sets = as_suspects([(), *faults[::3], *of_a_kind.values()])
-    plain = plain_transfers(job, plan, fault_sets, impedances=BENCH)
-    np.testing.assert_allclose(
-        batch_transfers(job, plan, fault_sets, impedances=BENCH), plain, rtol=0, atol=AGREED
-    )
-    np.testing.assert_allclose(plain[0], signatures(job, plan, [], impedances=BENCH).good, atol=1e-12)
+    plain = plain_transfers(job, plan, fault_sets)
+    np.testing.assert_allclose(batch_transfers(job, plan, fault_sets), plain, rtol=0, atol=AGREED)
+    np.testing.assert_allclose(plain[0], signatures(job, plan, []).good, atol=1e-12)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -73,8 +71,8 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed):
         (plug, other) for plug in plugs for other in plugs if plug is not other
     ]  # both in one plug
     np.testing.assert_allclose(
-        batch_transfers(job, plan, fault_sets, impedances=BENCH),
-        plain_transfers(job, plan, fault_sets, impedances=BENCH),
+        batch_transfers(job, plan, fault_sets),
+        plain_transfers(job, plan, fault_sets),
         rtol=0,
         atol=AGREED,
     )
@@ -84,9 +82,9 @@ def test_an_executor_changes_nothing():
     job = small("two_loop_switcher")
     plan = build_plan(job, impedances=BENCH)
     fault_sets = as_suspects(single_faults(job.module, job.fixture))
-    alone = batch_transfers(job, plan, fault_sets, impedances=BENCH)
+    alone = batch_transfers(job, plan, fault_sets)
     with ThreadPoolExecutor(2) as executor:
-        shared = batch_transfers(job, plan, fault_sets, impedances=BENCH, executor=executor)
+        shared = batch_transfers(job, plan, fault_sets, executor=executor)
     assert np.array_equal(alone, shared)
 
 
@@ -238,9 +236,4 @@ def test_a_fault_that_leaves_no_solution_is_named_with_the_net():
     ]
     fed_back = replace(job, module=replace(job.module, amplifiers=tuple(ring)))
     with pytest.raises(CircuitError, match=r"with left\.in\.hot open: .*nothing settles the volts of left\."):
-        batch_transfers(
-            fed_back,
-            plan,
-            as_suspects([Fault(kind="leg open", subject="in", channel="left", leg="hot")]),
-            impedances=BENCH,
-        )
+        batch_transfers(fed_back, plan, [(Fault(kind="leg open", subject="in", channel="left", leg="hot"),)])

@@ -19,7 +19,6 @@ from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
-from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
 from harness.job.job import load_job
 from harness.job.state import State
@@ -64,12 +63,12 @@ def by_hand():
 
 @pytest.fixture(scope="module")
 def shipped_coverage(shipped):
-    return cover(shipped, build_plan(shipped, impedances=BENCH), impedances=BENCH)
+    return cover(shipped, build_plan(shipped, impedances=BENCH))
 
 
 @pytest.fixture(scope="module")
 def hand_coverage(by_hand):
-    return cover(by_hand, build_plan(by_hand, impedances=BENCH), impedances=BENCH)
+    return cover(by_hand, build_plan(by_hand, impedances=BENCH))
 
 
 def share(coverage):
@@ -89,7 +88,7 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
     """What no level shows, the checks of changes of state do: a contact that doesn't let go."""
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
-    result = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
+    result = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")])
     assert all(
         one is not None and one.by.startswith("transfer time at left.out") for one in result[: len(left)]
     )
@@ -99,7 +98,7 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
 
 def test_a_relay_that_never_moves_has_no_operate_time(whole):
     plan = build_plan(whole, impedances=BENCH)
-    (result,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
+    (result,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")])
     assert result.by == "operate time at left.out, idle > loop_a"
 
 
@@ -168,7 +167,7 @@ def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_co
     wanted = result["K5.1.hot released"]
     for factor, seen in ((0.8, False), (1.0, True)):
         fault = _resistive("K5.1.hot", "released", factor * wanted)
-        made = weigh_margins(shipped, plan, signatures(shipped, plan, [fault], impedances=BENCH))
+        made = weigh_margins(shipped, plan, [fault])
         assert (made.best[0] >= SURE) == seen
 
 
@@ -199,7 +198,7 @@ def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_
 def test_a_contact_that_no_state_uses_is_never_seen(shipped):
     lone = replace(shipped.sequence, states=(State(on=()),))
     job = replace(shipped, sequence=lone)
-    result = smallest_seen(job, build_plan(job, impedances=BENCH), impedances=BENCH)
+    result = smallest_seen(job, build_plan(job, impedances=BENCH))
     assert {one.contact: one.smallest_seen_ohm for one in result}["K1.1.hot operated"] is None
 
 
@@ -219,7 +218,7 @@ def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped):
     )
     job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
     plan = build_plan(job, impedances=BENCH)
-    made = weigh_margins(job, plan, signatures(job, plan, [], impedances=BENCH))
+    made = weigh_margins(job, plan, [])
     tight = tight_limits(made)
     assert tight
     assert all(one.reading.startswith("leg gain difference") and one.margin < 1 for one in tight)
@@ -231,16 +230,12 @@ def test_good_units_keep_the_shipped_limits(shipped_coverage):
 
 def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
     plan = build_plan(shipped, impedances=BENCH)
-    shorter = smallest_plan(shipped, plan, impedances=BENCH)
+    shorter = smallest_plan(shipped, plan)
     assert shorter.proven
     assert shorter.seen == len(shipped_coverage.seen)
     assert shorter.after.acquisitions < shorter.before.acquisitions / 4
     assert sum(shorter.after.operations.values()) < sum(shorter.before.operations.values())
-    made = weigh_margins(
-        shipped,
-        shorter.plan,
-        signatures(shipped, shorter.plan, hard_faults(shipped), impedances=BENCH),
-    )
+    made = weigh_margins(shipped, shorter.plan, hard_faults(shipped))
     assert int((made.best >= SURE).sum()) == shorter.seen
     first = shorter.plan.visits[0]
     without = replace(
@@ -248,9 +243,7 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
     )
     kept = {a.number for a in without.acquisitions}
     without = replace(without, readings=tuple(r for r in without.readings if set(r.captures) <= kept))
-    made = weigh_margins(
-        shipped, without, signatures(shipped, without, hard_faults(shipped), impedances=BENCH)
-    )
+    made = weigh_margins(shipped, without, hard_faults(shipped))
     assert int((made.best >= SURE).sum()) < shorter.seen
 
 
@@ -259,7 +252,7 @@ def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="sees no fault"):
-        smallest_plan(job, plan, impedances=BENCH)
+        smallest_plan(job, plan)
 
 
 def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand, monkeypatch):
@@ -296,7 +289,7 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
     job = load_job(SWITCHER.parent / name)
     plan = build_plan(job, impedances=BENCH)
     faults = hard_faults(job)[::3]
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=BENCH))
+    made = weigh_margins(job, plan, faults)
     seen = float((made.best >= SURE).mean())
     print(f"{name}: {100 * seen:.1f} % of {len(faults)} seen")
     assert seen > least - 0.03
@@ -324,5 +317,5 @@ def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pas
     margins = []
     for ohm in (0.1, 10.0, 100.0):
         fault = parse_fault(f"{pole} released {ohm} ohm", job.module, job.fixture)
-        margins.append(weigh_margins(job, plan, signatures(job, plan, [fault], impedances=BENCH)).best[0])
+        margins.append(weigh_margins(job, plan, [fault]).best[0])
     assert margins[0] < SURE < margins[1] < margins[2]
