@@ -54,9 +54,9 @@ class Equations:
             if element.kind != "contact":
                 continue
             if element.conducts:
-                place = self.branch.get(element.name)
-                if place is not None:
-                    conductance[place, place] = -IDEAL_CONTACT_OHM
+                row = self.branch.get(element.name)
+                if row is not None:
+                    conductance[row, row] = -IDEAL_CONTACT_OHM
                 continue
             a, b = self.node.get(element.a), self.node.get(element.b)
             _add_admittance(capacitance, a, b, -element.capacitance_f)
@@ -85,12 +85,11 @@ class _Branch:
 
 def write_equations(circuit: Circuit) -> Equations:
     """Write the equations of the part of a circuit that its generator reaches."""
-    node = {name: place for place, name in enumerate(sorted(_reached(circuit)))}
+    node = {name: row for row, name in enumerate(sorted(_reached(circuit)))}
     branches = [branch for branch in _branches(circuit) if branch.a in node or branch.b in node]
     size = len(node) + len(branches)
     conductance, capacitance = np.zeros((size, size)), np.zeros((size, size))
-    places = np.arange(len(node))
-    conductance[places, places] = LEAK_S
+    conductance[range(len(node)), range(len(node))] = LEAK_S
     for element in circuit.elements:
         a, b = node.get(element.a), node.get(element.b)
         if a is None and b is None:
@@ -99,15 +98,15 @@ def write_equations(circuit: Circuit) -> Equations:
             _add_admittance(conductance, a, b, 1 / element.resistance_ohm)
         if element.capacitance_f:
             _add_admittance(capacitance, a, b, element.capacitance_f)
-    for row, branch in enumerate(branches, start=len(node)):
-        _add_branch(conductance, node, row, branch)
-    place = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
+    branch_row = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
+    for branch in branches:
+        _add_branch(conductance, node, branch_row[branch.name], branch)
     source = np.zeros((size, 2))
     for column, leg in enumerate(circuit.generator):
-        source[place[_generator_name(leg)], column] = 1
+        source[branch_row[_generator_name(leg)], column] = 1
     return Equations(
         node=node,
-        branch=place,
+        branch=branch_row,
         conductance=conductance,
         capacitance=capacitance,
         source=source,
