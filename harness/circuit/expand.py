@@ -24,8 +24,8 @@ from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
 from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, node_name
 from harness.job.state import State
 
-
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
+Throws = Mapping[Throw, tuple[Element, Element]]  # each as it is when closed and when open
 
 
 def is_operated(relay: Relay, state: State) -> bool:
@@ -89,8 +89,8 @@ def contacts(module: Module, state: State) -> Iterator[Element]:
 
 
 @lru_cache(maxsize=32)
-def throws_of(module: Module) -> Mapping[Throw, tuple[Element, Element]]:
-    """Every throw of a module's poles as it is when closed and when open, named `K1.1.hot.released`."""
+def throws_of(module: Module) -> Throws:
+    """Every throw of a module's poles; their elements are named `K1.1.hot.released`."""
     throws: dict[Throw, tuple[Element, Element]] = {}
     for relay in module.relays:
         kind = relay.type

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.circuit.elements import BenchImpedances, Circuit, Element
+from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import Complex, Equations, solve, write_equations
 from harness.job.fixture import Fixture, Setup

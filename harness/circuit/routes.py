@@ -20,7 +20,7 @@ SPOKEN = ("loopback", "resistor", "capacitor")
 
 @dataclass(frozen=True, kw_only=True, slots=True, order=True)
 class _Step:
-    """One step along a leg: what it costs, the name of what is passed ("": nothing worth naming), where it leads."""
+    """One step along a leg: what it costs, what is passed ("": nothing worth naming), where it leads."""
 
     cost_ohm: float
     name: str

@@ -8,7 +8,7 @@ from typing import Literal
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
 from harness.circuit.routes import route
-from harness.job.fixture import Fixture, PortName, Setup
+from harness.job.fixture import Fixture, PortName
 from harness.job.module import Module
 from harness.job.state import State
 

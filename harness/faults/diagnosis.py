@@ -148,7 +148,7 @@ class Diagnoser:
         *,
         more: Iterable[Fault | FaultSet] = (),
     ) -> None:
-        self._job, self._whole = job, plan
+        self._job, self._relay_timing = job, RelayTiming(job, plan)
         self._plan = _only(plan, acquisitions)
         order = pairs_of(self._plan)
         self._places = [order.index(each) for each in acquisitions]
@@ -192,7 +192,7 @@ class Diagnoser:
         )
         pools = [pool]
         result = search.rank(pool)
-        relay_timing = RelayTiming(job=self._job, plan=self._whole)
+        relay_timing = self._relay_timing
         if not search.agrees(result[0]):
             result += relay_timing.held_against(
                 weigh_intermittent(pool, search, residual_model, self._predictor), evidence

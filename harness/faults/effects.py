@@ -6,15 +6,22 @@ broken unit is like is told here once; the plain loop and the batch solver both 
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import Circuit, Element, pin_name, terminal
-from harness.circuit.expand import contacts, is_operated, loopback_elements
+from harness.circuit.elements import BenchImpedances, Circuit, Element, pin_name, terminal
+from harness.circuit.expand import (
+    Throw,
+    Throws,
+    build_wiring,
+    is_operated,
+    loopback_elements,
+    throws_of,
+)
 from harness.job.faults import USUAL_CHANCE, Fault
-from harness.job.fixture import Fixture, Loopback
+from harness.job.fixture import Fixture, Loopback, Setup
+from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, Module, Relay, node_name
 from harness.job.state import State
 from harness.plan.states import energised
@@ -23,7 +30,6 @@ UNPOWERED = State(on=(), powered=False)
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
-Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
 FaultSet = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
 
@@ -62,11 +68,11 @@ def with_fault(
     """
     fault_set = (faults,) if isinstance(faults, Fault) else faults
     side = side_of(fault_set)
-    standing = {element.name: element for element in faulty_contacts(module, state, side, Throws.of(module))}
+    standing = {element.name: element for element in faulty_contacts(module, state, side)}
     elements = [
         standing[element.name] if element.kind == "contact" else element for element in circuit.elements
     ]
-    if not _holds_the_unit(circuit):
+    if all(element.kind == "scope" for element in elements):  # a through setup, without the unit
         return circuit
     for fault in fault_set:
         elements = edit_wiring(elements, fault, module=module, fixture=fixture)
@@ -158,55 +164,97 @@ def armature(relay: str, operated: bool, side: ControlSide) -> bool:
     return operated and relay not in side.coil_open and relay not in side.coil_shorted
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Throws:
-    """Every throw of a module's poles as it is when closed and when open."""
-
-    known: Mapping[Throw, tuple[Element, Element]]
-
-    @classmethod
-    def of(cls, module: Module) -> "Throws":
-        """Expanded once, for many fault sets."""
-        when_released = {element.name: element for element in contacts(module, UNPOWERED)}
-        thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
-        known: dict[Throw, tuple[Element, Element]] = {}
-        for relay in module.relays:
-            for pole in relay.poles:
-                released, operated = f"{pole.name}.released", f"{pole.name}.operated"
-                if released in when_released:
-                    known[pole.name, "released"] = when_released[released], thrown[released]
-                if operated in when_released:
-                    known[pole.name, "operated"] = thrown[operated], when_released[operated]
-        return cls(known=known)
-
-
-def faulty_contacts(module: Module, state: State, side: ControlSide, throws: Throws) -> Iterator[Element]:
+def faulty_contacts(module: Module, state: State, side: ControlSide) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
     reached = reached_state(module, state, side)
     good = {relay.name: is_operated(relay, reached) for relay in module.relays}
-    return contacts_standing(module.relays, good, side, throws)
+    return contacts_standing(module.relays, good, side, throws_of(module))
 
 
 def contacts_standing(
     relays: Sequence[Relay], good: Mapping[str, bool], side: ControlSide, throws: Throws
 ) -> Iterator[Element]:
-    """Both throws of these relays' poles, where good ones would be operated or not as `good` says."""
+    """Both throws of these relays' poles; `good` says which relays would be operated if they were good."""
     for relay in relays:
         standing = armature(relay.name, good[relay.name], side)
         for pole in relay.poles:
-            name = pole.name
-            operated = side.poles.get(name, standing)
-            keys: tuple[Throw, Throw] = ((name, "released"), (name, "operated"))
+            operated = side.poles.get(pole.name, standing)
+            keys: tuple[Throw, Throw] = ((pole.name, "released"), (pole.name, "operated"))
             for key in keys:
-                if key not in throws.known:
+                if key not in throws:
                     continue
-                closed, opened = throws.known[key]
+                closed, opened = throws[key]
                 if not side.conducting.get(key, operated == (key[1] == "operated")):
                     yield opened
                 elif key in side.contact_ohm:
                     yield replace(closed, resistance_ohm=side.contact_ohm[key], resistance_spread_ohm=0.0)
                 else:
                     yield closed
+
+
+def in_flight(module: Module, states: Sequence[State], side: ControlSide) -> dict[str, Element]:
+    """The open contacts, by name, of every pole that moves from one of two states to the other."""
+    reached = [reached_state(module, state, side) for state in states]
+    moving = {
+        pole.name
+        for relay in module.relays
+        if len({armature(relay.name, is_operated(relay, state), side) for state in reached}) > 1
+        for pole in relay.poles
+    }
+    return {
+        opened.name: opened
+        for key, (_, opened) in throws_of(module).items()
+        if key[0] in moving and key[0] not in side.poles and not side.conducting.get(key, False)
+    }
+
+
+class FaultyCircuits:
+    """The circuits of a job's setups with faults in them, each made once.
+
+    A fault set that leaves a circuit as a good unit has it has the very circuit of the good unit, which is
+    that of `()`. more: elements beside those of every setup.
+    """
+
+    def __init__(self, job: Job, impedances: BenchImpedances, more: Sequence[Element] = ()) -> None:
+        self._module, self._fixture, self._impedances = job.module, job.fixture, impedances
+        self._more = more
+        self._wiring: dict[str, Circuit] = {}
+        self._edited: dict[tuple[FaultSet, str], Sequence[Element]] = {}
+        self._contacts: dict[tuple[FaultSet, tuple[State, ...]], tuple[Element, ...]] = {}
+        self._circuits: dict[tuple[FaultSet, str, tuple[State, ...]], Circuit] = {}
+
+    def of(self, fault_set: FaultSet, setup: Setup, *states: State) -> Circuit:
+        """As `with_fault` has it in one state; of two, the relays that move have left either throw."""
+        key = fault_set, setup.name, states
+        if key not in self._circuits:
+            elements = (*self._wired(fault_set, setup), *self._standing(fault_set, states))
+            circuit = replace(self._wiring[setup.name], elements=elements)
+            good = self.of((), setup, *states) if fault_set else circuit
+            self._circuits[key] = good if circuit == good else circuit
+        return self._circuits[key]
+
+    def _wired(self, fault_set: FaultSet, setup: Setup) -> Sequence[Element]:
+        """All but the contacts, which is the same in every state."""
+        if setup.name not in self._wiring:
+            wiring = build_wiring(self._module, self._fixture, setup, self._impedances)
+            self._wiring[setup.name] = replace(wiring, elements=(*wiring.elements, *self._more))
+        key = fault_set, setup.name
+        if key not in self._edited:
+            elements: Sequence[Element] = self._wiring[setup.name].elements
+            for fault in fault_set:
+                elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
+            self._edited[key] = elements
+        return self._edited[key]
+
+    def _standing(self, fault_set: FaultSet, states: tuple[State, ...]) -> tuple[Element, ...]:
+        """The contacts, which are the same in every setup."""
+        key = fault_set, states
+        if key not in self._contacts:
+            side = side_of(fault_set)
+            opened = in_flight(self._module, states, side) if len(states) > 1 else {}
+            standing = faulty_contacts(self._module, states[0], side)
+            self._contacts[key] = tuple(opened.get(element.name, element) for element in standing)
+        return self._contacts[key]
 
 
 def supply_current_a(module: Module, state: State, faults: Fault | FaultSet) -> float:
@@ -230,11 +278,6 @@ def supply_currents_a(
 def _given_a(module: Module, state: State, side: ControlSide) -> float:
     """What the supply gives: at a short its limit."""
     return module.supply.limit_a if shorts(module, state, side) else drawn_a(module, state, side)
-
-
-def _holds_the_unit(circuit: Circuit) -> bool:
-    """Whether the unit is in the circuit at all; in a through setup it isn't."""
-    return any(element.kind != "scope" for element in circuit.elements)
 
 
 def as_open(fault_set: FaultSet) -> FaultSet:

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit, Element
+from harness.circuit.expand import Throws, throws_of
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
-from harness.faults.effects import ControlSide, FaultSet, Throws, contacts_standing, edit_wiring, side_of
+from harness.faults.effects import ControlSide, FaultSet, contacts_standing, edit_wiring, side_of
 from harness.faults.network import Complex, Flags, Network, make_network
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
@@ -132,7 +133,7 @@ def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[Fault
     moving = tuple(tuple(fault for fault in fault_set if not _is_wiring(fault)) for fault_set in fault_sets)
     sides = {faults: side_of(faults) for faults in moving}
     positions = positions_of(module, states, [sides[faults] for faults in moving])
-    throws = Throws.of(module)
+    throws = throws_of(module)
     ways: dict[FaultSet, tuple[_Way, ...]] = {}
     for row, faults in enumerate(moving):
         if faults not in ways:

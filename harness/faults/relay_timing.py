@@ -6,18 +6,17 @@ shows, and contacts that come and go.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from dataclasses import replace
 from math import exp, inf, log
 
-from harness.faults.changes import ChangeMoves, Cycles, still
-from harness.faults.effects import FaultSet, as_open, comes_and_goes
+from harness.faults.changes import ChangeMoves, Cycles
+from harness.faults.effects import FaultSet, FaultyCircuits, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
 from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
 from harness.job.faults import FaultKind
-from harness.job.fixture import PortName, Setup
+from harness.job.fixture import PortName
 from harness.job.job import Job
-from harness.plan.model import ChangeAcquisition, Plan, Planned
+from harness.plan.model import Plan, Planned
 from harness.plan.state_changes import Routes, moves
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
@@ -30,13 +29,16 @@ OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not mo
 OF_TIME: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class RelayTiming:
     """Weighs readings of a job's changes of state."""
 
-    job: Job
-    plan: Plan
-    _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
+    def __init__(self, job: Job, plan: Plan) -> None:
+        self._job = job
+        circuits = FaultyCircuits(job, plan.impedances)
+        self.cycles = Cycles(job, circuits)
+        self._moves = ChangeMoves(plan, circuits)
+        self._routes = Routes(job=job, impedances=plan.impedances)
+        self._known: dict[tuple[int, str, str], set[str]] = {}
 
     def predicted(self, fault_set: FaultSet, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
         """What each reading should be of a unit with these faults.
@@ -65,17 +67,12 @@ class RelayTiming:
         least = min((nats for _, nats in costs), default=0.0)
         return [replace(each, score=each.score - nats) for each, nats in costs if nats < least + WRONG]
 
-    @cached_property
-    def cycles(self) -> Cycles:
-        """The same job's control lines that are operated again and again."""
-        return Cycles(job=self.job, plan=self.plan)
-
     def _one(self, fault_set: FaultSet, reading: Planned) -> Moved:
-        acquisition, setup = self._acquisitions[reading.captures[0]]
+        acquisition, _ = self._moves.acquisitions[reading.captures[0]]
         change, quantity = acquisition.change, as_of_change(reading.quantity)
         for fault in fault_set:
             if fault.kind in OF_TIME:
-                relay = next(each for each in self.job.module.relays if each.name == fault.subject)
+                relay = next(relay for relay in self._job.module.relays if relay.name == fault.subject)
                 operates = energised(relay, change.after)
                 fits = fault.kind == "relay long bounce" or operates == (
                     fault.kind == "relay slow to operate"
@@ -83,7 +80,7 @@ class RelayTiming:
                 asked = fault.kind in quantity.relay_faults and moves(relay, change)
                 if fits and asked and relay.name in self._shown(reading):
                     return quantity.fails_as or "fine"
-            elif still(self._moves, fault_set, reading, acquisition, setup):
+            elif self._moves.when_good(reading) and self._moves.shows_nothing(fault_set, reading):
                 return "still"
         return "fine"
 
@@ -91,29 +88,14 @@ class RelayTiming:
         """Relays that a reading is of: those that interrupt what it looks at when they alone are open."""
         key = (reading.captures[0], reading.measurand.channel, reading.measurand.port)
         if key not in self._known:
-            self._known[key] = self._relays_of(reading)
+            acquisition, setup = self._moves.acquisitions[reading.captures[0]]
+            net, _, leg = reading.measurand.port.partition(".")
+            port = PortName(channel=reading.measurand.channel, net=net)
+            hz = acquisition.stimulus.frequency_hz
+            hot, cold = self._routes.of_port(setup, acquisition.change, port, hz)
+            legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
+            self._known[key] = {name for each in legs for name in each.relays}
         return self._known[key]
-
-    def _relays_of(self, reading: Planned) -> set[str]:
-        acquisition, setup = self._acquisitions[reading.captures[0]]
-        net, _, leg = reading.measurand.port.partition(".")
-        port = PortName(channel=reading.measurand.channel, net=net)
-        hz = acquisition.stimulus.frequency_hz
-        hot, cold = self._routes.of_port(setup, acquisition.change, port, hz)
-        legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
-        return {name for each in legs for name in each.relays}
-
-    @cached_property
-    def _moves(self) -> ChangeMoves:
-        return ChangeMoves(job=self.job, impedances=self.plan.impedances)
-
-    @cached_property
-    def _routes(self) -> Routes:
-        return Routes(job=self.job, impedances=self.plan.impedances)
-
-    @cached_property
-    def _acquisitions(self) -> dict[int, tuple[ChangeAcquisition, Setup]]:
-        return {each.number: (each, visit.setup) for visit in self.plan.visits for each in visit.changes}
 
 
 def cost(predicted: Sequence[Moved], changes: Sequence[JudgedChange]) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from harness.faults.effects import FaultSet, intermittent
 from harness.faults.evidence import Evidence, ResidualModel, Spread, fit_supply, fit_trials, supply_distances
-from harness.faults.fault_predictor import Expected, FaultPredictor
+from harness.faults.fault_predictor import FaultPrediction, FaultPredictor
 from harness.faults.ranking import (
     ODDS,
     RESOLVED,
@@ -146,7 +146,9 @@ class Search:
             fault_set = self._fitted(fault_set)
         return self.weigh(fault_set, self._predictor.of(fault_set), rough, pool.currents_a[place])
 
-    def weigh(self, fault_set: FaultSet, expected: Expected, rough: Complex, currents_a: Floats) -> Candidate:
+    def weigh(
+        self, fault_set: FaultSet, expected: FaultPrediction, rough: Complex, currents_a: Floats
+    ) -> Candidate:
         """A fault set by what it is expected to show, with its own spread; currents_a: (states,)."""
         predicted = self._residual_model.entries(expected.transfers)
         turn = self._residual_model.turns(predicted)
@@ -212,7 +214,7 @@ class Search:
         result.sort(key=lambda entry: -entry[0])
         return [fault_set for _, fault_set in result[:MOST_REFINED]]
 
-    def _spread(self, expected: Expected) -> Spread:
+    def _spread(self, expected: FaultPrediction) -> Spread:
         predicted = self._residual_model.entries(expected.transfers)
         spreads = self._residual_model.entries(expected.spreads)
         parts = self._residual_model.white(spreads * self._residual_model.turns(predicted))

@@ -65,7 +65,7 @@ def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
         if change_reading.quantity.name == "transfer_time"
         and change_reading.measurand.state == "idle > loop_b"
     )
-    relay_timing = RelayTiming(job=job, plan=plan)
+    relay_timing = RelayTiming(job, plan)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)
     assert cost(relay_timing.predicted(welded, changes), changes) == 0.0
     assert cost(relay_timing.predicted((), changes), changes) == WRONG
