@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.faults.changes import Cycles
-from harness.faults.effects import FaultSet, intermittent, supply_currents_a
-from harness.faults.evidence import Evidence, ResidualModel, fit_supply
+from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
+from harness.faults.evidence import Evidence, ResidualModel
 from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
@@ -158,7 +158,7 @@ class Diagnoser:
         named = as_suspects((*listed, *more))
         self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys(named))
         self._transfers = self._solve(self.fault_sets)
-        self._currents_a = self._currents(self.fault_sets)
+        self._currents_a = supply_currents_a(job.module, self._states, self.fault_sets)
 
     def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
         """Rank single faults and, where none fits and `double` is set, pairs of them.
@@ -183,32 +183,26 @@ class Diagnoser:
 
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
         """The diagnosis, and the place of the acquisition that is furthest from what explains most."""
-        residual_model = ResidualModel(evidence)
-        search = Search(evidence, residual_model, self._predictor, self._job.module, self._states)
-        pool = Pool(
-            fault_sets=self.fault_sets,
-            predicted=residual_model.entries(self._transfers),
-            currents_a=self._currents_a,
-        )
+        search = Search(evidence, self._predictor, self._job.module, self._states)
+        relay_timing = self._relay_timing
+        pool = search.pool(self.fault_sets, self._transfers, self._currents_a)
         pools = [pool]
         result = search.rank(pool)
-        relay_timing = self._relay_timing
         if not search.agrees(result[0]):
-            result += relay_timing.held_against(
-                weigh_intermittent(pool, search, residual_model, self._predictor), evidence
-            )
+            mixed = weigh_intermittent(pool, search, self._predictor)
+            result += relay_timing.held_against(mixed, evidence)
             result.sort(key=lambda candidate: -candidate.score)
         added = search.additions(result[0], pool, pool.predicted[0]) if double else []
         doubles = bool(added) or (double and not search.agrees(result[0]))
         if doubles:
             unexplained = not search.agrees(result[0])
-            pairs, more = self._pairs(evidence, residual_model, pool, search, added, every=unexplained)
+            pairs, more = self._pairs(pool, search, added, every=unexplained)
             result += pairs
             pools += more
         ranking = search.conclude(result, pools)
         moved = any(change.moved != "fine" for change in evidence.changes)
         if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_good(ranking):
-            ranking = self._by_timing(relay_timing, evidence, pool, search.likelihoods(pool), ranking)
+            ranking = self._by_timing(evidence, pool, search.likelihoods(pool), ranking)
         made = Diagnosis(
             groups=ranking.groups,
             good=ranking.good,
@@ -222,73 +216,52 @@ class Diagnoser:
             changes=len(evidence.changes),
             unweighed=_unweighed(evidence, relay_timing.cycles, ranking),
         )
-        return made, _stray(result, residual_model)
+        return made, _stray(result, search.residual_model)
 
-    def _by_timing(
-        self, relay_timing: RelayTiming, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
-    ) -> Ranking:
-        """Where levels agree with a good unit and changes of state do not: what would explain these."""
-        near = [int(place) for place in np.flatnonzero(levels > levels[0] - NEAR)]
+    def _by_timing(self, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking) -> Ranking:
+        """If levels agree with a good unit and changes of state do not: what would explain these."""
         scored = [
-            (pool.fault_sets[place], float(levels[place]))
-            for place in near
+            (fault_set, float(level))
+            for fault_set, level in zip(pool.fault_sets, levels, strict=True)
             # a bad contact moves all the same
-            if all(fault.kind != "throw resistance" for fault in pool.fault_sets[place])
+            if level > levels[0] - NEAR and all(fault.kind != "throw resistance" for fault in fault_set)
         ]
         scored += [((fault,), float(levels[0])) for fault in timing_faults(self._job.module)]
         scored += [
             (intermittent(fault_set[0]), float(levels[0]))
             for fault_set in pool.fault_sets
-            if len(fault_set) == 1 and fault_set[0].kind == "throw stuck open"
+            if is_stuck_open(fault_set)
         ]
-        return rank_by_timing(relay_timing, evidence, scored, ranking)
+        return rank_by_timing(self._relay_timing, evidence, scored, ranking)
 
     def _pairs(
-        self,
-        evidence: Evidence,
-        residual_model: ResidualModel,
-        pool: Pool,
-        search: Search,
-        added: Sequence[FaultSet],
-        *,
-        every: bool,
+        self, pool: Pool, search: Search, added: Sequence[FaultSet], *, every: bool
     ) -> tuple[list[Candidate], list[Pool]]:
         """The likeliest pairs; of single faults that show the same, one stands for all until the end.
 
         added: pairs to be looked at in any case. every: look for others too.
         """
-        kinds = [kind for kind in pool.kinds(residual_model) if len(pool.fault_sets[kind[0]]) == 1]
-        alike = {pool.fault_sets[kind[0]][0]: [pool.fault_sets[place][0] for place in kind] for kind in kinds}
+        kinds = [kind for kind in pool.kinds(search.residual_model) if len(pool.fault_sets[kind[0]]) == 1]
+        alike = {pool.fault_sets[kind[0]][0]: [pool.fault_sets[index][0] for index in kind] for kind in kinds}
         wanted = list(added)
         if every:
-            lone = [kind[0] for kind in kinds]
-            fault_sets = [pool.fault_sets[place] for place in lone]
-            supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
-            aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
-            proposed = propose_pairs(
-                residual_model, fault_sets, pool.predicted[lone], pool.predicted[0], aside
-            )
-            wanted += [in_order((*fault_sets[a], *fault_sets[b])) for a, b in proposed]
+            singles = [kind[0] for kind in kinds]
+            aside = np.minimum(MOST_ASIDE, search.supply.fit(pool.currents_a[singles]).chi_squared / 2)
+            wanted += propose_pairs(search.residual_model, pool, singles, aside)
         wanted = list(dict.fromkeys(wanted))
         if not wanted:
             return [], []
-        result = search.rank(self._pool(wanted, residual_model))
+        result = search.rank(self._pool(search, wanted))
         one, other = (alike.get(fault, [fault]) for fault in result[0].fault_set)
         more = [in_order(pair) for pair in product(one, other)][:MOST_EXPANDED]
-        return result, [self._pool(more, residual_model)]
+        return result, [self._pool(search, more)]
 
-    def _pool(self, fault_sets: Sequence[FaultSet], residual_model: ResidualModel) -> Pool:
-        return Pool(
-            fault_sets=tuple(fault_sets),
-            predicted=residual_model.entries(self._solve(fault_sets)),
-            currents_a=self._currents(fault_sets),
-        )
+    def _pool(self, search: Search, fault_sets: Sequence[FaultSet]) -> Pool:
+        currents_a = supply_currents_a(self._job.module, self._states, fault_sets)
+        return search.pool(fault_sets, self._solve(fault_sets), currents_a)
 
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
         if not self._places:
             return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
         result = batch_transfers(self._job, self._plan, fault_sets)
         return np.asarray(result[:, self._places])
-
-    def _currents(self, fault_sets: Sequence[FaultSet]) -> Floats:
-        return supply_currents_a(self._job.module, self._states, fault_sets)

@@ -293,6 +293,11 @@ def comes_and_goes(fault_set: FaultSet) -> bool:
     return len(fault_set) == 1 and fault_set[0].kind == "throw intermittent"
 
 
+def is_stuck_open(fault_set: FaultSet) -> bool:
+    """Whether it is a throw stuck open, and nothing else."""
+    return len(fault_set) == 1 and fault_set[0].kind == "throw stuck open"
+
+
 def intermittent(fault: Fault) -> FaultSet:
     """The contact of a throw stuck open as one that is so only now and then."""
     return (replace(fault, kind="throw intermittent", chance=USUAL_CHANCE),)

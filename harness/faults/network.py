@@ -132,13 +132,9 @@ class Network:
 
 def _add_admittance(matrix: Complex, at: Any, a: int, b: int, admittance: complex) -> None:
     """An admittance between two nodes, in the matrices `at` these indices."""
-    for row, column, value in (
-        (a, a, admittance),
-        (b, b, admittance),
-        (a, b, -admittance),
-        (b, a, -admittance),
-    ):
-        matrix[at, row, column] += value
+    for one, other in ((a, b), (b, a)):
+        matrix[at, one, one] += admittance
+        matrix[at, one, other] -= admittance
 
 
 def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> tuple[complex, complex]:
