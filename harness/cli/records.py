@@ -288,7 +288,9 @@ def verify(
     records: RecordsPlace = None,
     expect: Annotated[
         str,
-        typer.Option("--expect", metavar="SHA256", help="Digest noted earlier; must still be present."),
+        typer.Option(
+            "--expect", metavar="SHA256", help="A digest noted earlier; the records must still have it."
+        ),
     ] = "",
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="First upgrade records of an older version.")

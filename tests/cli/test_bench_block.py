@@ -45,7 +45,7 @@ def block(store: RunStore, golden_every_s: float | None, *, override: str = "") 
 def test_a_good_check_lasts_as_long_as_the_sequence_says(store: RunStore) -> None:
     checked(store, "golden", good=True, hours_ago=11.5)
     assert block(store, 12 * HOUR_S) == ""
-    with pytest.raises(BenchError, match=r"golden unit \(run 1\) is 11\.5 h old, and .* wants one every 8 h"):
+    with pytest.raises(BenchError, match=r"\(run 1\) is 11\.5 h old, and .* requires one every 8 h"):
         block(store, 8 * HOUR_S)
 
 
@@ -58,7 +58,7 @@ def test_without_a_word_in_the_sequence_a_good_check_lasts_for_ever(store: RunSt
 def test_a_bench_that_was_never_checked_is_refused_where_the_sequence_wants_it(store: RunStore) -> None:
     checked(store, "golden", good=True, hours_ago=1, bench="Another bench")
     checked(store, "known-bad", good=True, hours_ago=1)
-    with pytest.raises(BenchError, match=r"never checked by a golden unit, and .* wants one every 12 h"):
+    with pytest.raises(BenchError, match=r"never checked with a golden unit, and .* requires one every 12 h"):
         block(store, 12 * HOUR_S)
 
 

@@ -93,13 +93,13 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
     assert lines[0] == "Two-loop line switcher (LMX-TLS B), Hand test"
-    assert lines[1].startswith("164 of 264 faults seen (62.1 %)")
+    assert lines[1].startswith("164 of 264 faults detected (62.1 %)")
     reason = next(index for index, line in enumerate(lines) if line.startswith("  changes nothing that"))
     assert lines[reason + 1].startswith("      K1 never operates | K1 always operated | ")
-    assert any(line.startswith("  unequal pads, every leg another") for line in lines)
+    assert any(line.startswith("  unequal pads, different in every leg") for line in lines)
     assert any(line.startswith("  K1.1.hot released  ") for line in lines)
-    start = next(index for index, line in enumerate(lines) if line.startswith("Seen, by how many times"))
-    end = next(index for index, line in enumerate(lines) if line.startswith("Seen, and not told apart"))
+    start = next(index for index, line in enumerate(lines) if line.startswith("Detected, by how many"))
+    end = next(index for index, line in enumerate(lines) if line.startswith("Detected, but not told apart"))
     assert sum(line.startswith("  ") and line[2] != " " for line in lines[start:end]) == 164
 
 

@@ -251,7 +251,7 @@ def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
     offset = tuple(check for check in whole.sequence.checks if check.quantity.name == "dc_offset")
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
-    with pytest.raises(UsageError, match="sees no fault"):
+    with pytest.raises(UsageError, match="detects no fault"):
         smallest_plan(job, plan)
 
 

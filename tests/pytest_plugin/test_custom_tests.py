@@ -203,13 +203,13 @@ def test_without_a_bench_tests_are_skipped_and_say_why(
     pytester.makeini(f"[pytest]\nswitchwalk_job = {standing[0]}\n")
     done = pytester.runpytest_subprocess("-rs")
     done.assert_outcomes(passed=1, skipped=3)
-    done.stdout.fnmatch_lines(["*no bench was asked for: give --switchwalk-bench simulated*"])
+    done.stdout.fnmatch_lines(["*no bench given: use --switchwalk-bench simulated*"])
 
 
 @pytest.mark.parametrize(
     ("options", "why"),
     [
-        (("--switchwalk-serial", "OB-1"), "no job was named"),
+        (("--switchwalk-serial", "OB-1"), "no job given"),
         (("--switchwalk-job", "."), "needs the serial number of the unit in the fixture"),
         (
             ("--switchwalk-job", ".", "--switchwalk-serial", "OB-1", "-n", "2"),

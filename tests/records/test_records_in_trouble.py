@@ -343,7 +343,7 @@ def test_a_file_that_can_not_be_written_stops_the_run_but_can_be_read(open_folde
 
 
 def test_reading_records_that_are_not_there_makes_nothing(tmp_path: Path) -> None:
-    with pytest.raises(RecordsError, match="there are no records here yet"):
+    with pytest.raises(RecordsError, match="no records here yet"):
         open_records(tmp_path / "records.sqlite", read_only=True)
     assert list(tmp_path.iterdir()) == []
 

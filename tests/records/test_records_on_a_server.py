@@ -111,7 +111,7 @@ def test_a_server_that_cannot_be_used_is_said_in_one_line(
 
 def test_a_look_makes_nothing_on_the_server(postgresql: PostgreSQL) -> None:
     place = postgresql.new_place()
-    with pytest.raises(RecordsError, match="there are no records here yet"):
+    with pytest.raises(RecordsError, match="no records here yet"):
         open_records(place, read_only=True)
     with psycopg.connect(place) as plain:
         result = plain.execute(

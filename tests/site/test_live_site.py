@@ -326,7 +326,7 @@ def test_records_that_are_not_there_yet_are_waited_for(tmp_path):
     records = tmp_path / "records.sqlite"
     process, address = start(records)
     status, headers, text = ask(address, "/")
-    assert (status, "there are no records here yet" in text, headers["Refresh"]) == (503, True, "5")
+    assert (status, "no records here yet" in text, headers["Refresh"]) == (503, True, "5")
     with open_records(records) as store:
         store.begin(HEADER)
     assert "OB-0023" in ask(address, "/")[2]
