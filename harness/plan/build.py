@@ -189,7 +189,7 @@ def _of_state(draft: Draft, need: Need, setup: Setup, state: State) -> Iterator[
     check = need.check
     if check.quantity.between_channels or not check.covers(state):
         return
-    here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=check)
+    here = NeedInState.of(draft, need, setup, state)
     yield from check.quantity.readings(here)
     if check.quantity.judges_silent_ports and not here.live:
         asked = check.options.silent_ports_below_db
@@ -220,12 +220,8 @@ def _of_channels(
         if partner is None:
             continue
         for state in (state for state in walk if need.check.covers(state)):
-            other = NeedInState(
-                draft=draft, need=partner, setup=assigned[partner], in_state=state, check=need.check
-            )
-            here = NeedInState(
-                draft=draft, need=need, setup=setup, in_state=state, check=need.check, first=other
-            )
+            other = NeedInState.of(draft, partner, assigned[partner], state)
+            here = NeedInState.of(draft, need, setup, state, first=other)
             yield from need.check.quantity.readings(here)
 
 
@@ -266,7 +262,7 @@ def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading
         released, operated = levels(State(on=())), levels(state)
         most = max(one.legs_vrms[row] for one in (released, operated) for row in rows)
         if most > SILENT * tone.level_vrms / 2:
-            here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
+            here = NeedInState.of(draft, need, setup, state)
             yield cast(OfCycle, need.check.quantity).planned(
                 here, setup=setup.name, control=control, rows=rows, released=released, operated=operated
             )

@@ -7,7 +7,7 @@ off-isolation is known by its 6 dB an octave, and fitted in farads.
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from pydantic import AfterValidator
 
 from harness.errors import ReadingError
-from harness.measure.budget import Component, below, merged, propagate
+from harness.measure.budget import below, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
-from harness.quantities.forms import Look, differential, looks_of
+from harness.quantities.forms import Look, Stack, differential, looks_of
 from harness.quantities.need import KnownOhm, Need, pair_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
@@ -52,9 +52,7 @@ class ContactResistance(Ratio):
         if not need.live:
             return
         source, load = need.path()
-        own = need.capture(pair_tone(need))
-        if own is not None:
-            yield self.planned(need, [own], limit=need.check.limit, source=source, load=load)
+        yield self.planned(need, self.captures(need), need.frequency_hz, source=source, load=load)
 
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
@@ -104,42 +102,21 @@ def series_resistance(look: Look, source: KnownOhm, load: KnownOhm, k: float = 2
 
     source, load: what it lies between, both legs of each. Raises ReadingError where nothing comes through.
     """
-    transfer, rows = look.transfer, look.view.rows
-    values, components = _with_loading(transfer.values, transfer.components, source, load)
+    stack, rows = Stack.of([look.transfer]), look.view.rows
+    values, components = stack.with_known({"tolerance of the source": source, "tolerance of the load": load})
 
     def path_ohm(v: Complex) -> Complex:
-        h = v[..., :-2].reshape(*v.shape[:-1], *transfer.values.shape)
         source_ohm, load_ohm = v[..., -2].real, v[..., -1].real
-        level = np.maximum(np.abs(differential(h, rows)), LEAST_LEVEL)
+        level = np.maximum(np.abs(differential(stack.flat_parts(v)[0], rows)), LEAST_LEVEL)
         return np.asarray(load_ohm * (1 / level - 1) - source_ohm)
 
-    if not abs(complex(differential(transfer.values, rows))) > LEAST_LEVEL:
+    if not abs(complex(differential(stack.values, rows))) > LEAST_LEVEL:
         raise ReadingError("no signal comes through: the path is open, and has no resistance to measure")
     result = propagate(path_ohm, values, components, coverage_factor=k)
     smallest_ohm = (result.high - result.low) / 2
-    told = result if result.low > 0 else below(max(result.value, 0.0) + smallest_ohm, k=k)
-    return SeriesResistance(estimate=told, smallest_ohm=smallest_ohm)
-
-
-def _with_loading(
-    values: Complex, components: Sequence[Component], source: KnownOhm, load: KnownOhm
-) -> tuple[Complex, list[Component]]:
-    """One flat array of the transfer's entries, the source and the load, and the components in its shape."""
-    tail = np.array([source.ohm, load.ohm], dtype=np.complex128)
-    flat = [
-        replace(
-            each, delta=np.concatenate([np.asarray(each.delta, dtype=np.complex128).ravel(), np.zeros(2)])
-        )
-        for each in components
-    ]
-    for place, name, standard in (
-        (-2, "tolerance of the source", source.standard_ohm),
-        (-1, "tolerance of the load", load.standard_ohm),
-    ):
-        delta = np.zeros(values.size + 2, dtype=np.complex128)
-        delta[place] = standard
-        flat.append(Component(name=name, source=name, delta=delta))
-    return np.concatenate([values.ravel(), tail]), flat
+    if result.low <= 0:
+        result = below(max(result.value, 0.0) + smallest_ohm, k=k)
+    return SeriesResistance(estimate=result, smallest_ohm=smallest_ohm)
 
 
 Floats = NDArray[np.float64]
@@ -183,21 +160,15 @@ class Capacitance(Steady):
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """Where one open contact couples; through two in a row nothing comes that a bench could see."""
-        frequencies_hz = need.check.options.several_hz
-        across = self.across(need.check.options)
+        frequencies_hz = need.options.several_hz
+        across = self.across(need.options)
         if need.live != across:
             return
         levels = [abs(complex(differential(need.predicted(hz), (0, 1)))) for hz in frequencies_hz]
         if not across and min(levels) <= LEAST_COUPLING:
             return
         captures = [need.capture(pair_tone(need, hz)) for hz in frequencies_hz]
-        yield self.planned(
-            need,
-            [each for each in captures if each],
-            limit=need.check.limit,
-            has_frequency=False,
-            load=need.coupled_into(),
-        )
+        yield self.planned(need, captures, None, load=need.coupled_into())
 
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
@@ -206,8 +177,7 @@ class Capacitance(Steady):
         if planned.given.load is None:
             raise ReadingError("the plan does not say what the capacitance feeds")
         looks = [
-            Look(transfer=transfer, view=view)
-            for transfer, view in zip(transfers, planned.given.views, strict=True)
+            Look(transfer=each, view=view) for each, view in zip(transfers, planned.given.views, strict=True)
         ]
         return coupling_capacitance(looks, planned.given.load, k).capacitance_f
 
@@ -239,23 +209,28 @@ def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) 
             f"{len(frequencies)} of {len(looks)} frequencies show anything above the floor, and a slope "
             f"needs {FEWEST}. Drive a higher level, or measure at higher frequencies"
         )
-    stack = _Points(seen, load)
+    stack = Stack.of([look.transfer for look in seen])
+    values, components = stack.with_known({"tolerance of the circuit": load})
     hz = np.array([look.view.frequency_hz for look in seen])
-    weights = stack.weights()
+
+    def levels(v: Complex) -> Floats:
+        return _levels(seen, stack.flat_parts(v))
+
+    weights = _weights(seen, stack)
     slope = propagate(
-        lambda v: _slope(np.log2(hz), 20 * np.log10(stack.levels(v)), weights),
-        stack.values,
-        stack.components,
+        lambda v: _slope(np.log2(hz), 20 * np.log10(levels(v)), weights),
+        values,
+        components,
         coverage_factor=k,
     )
     _refuse(slope)
 
     def capacitance(v: Complex) -> Floats:
-        level = np.minimum(stack.levels(v), 0.999)
+        level = np.minimum(levels(v), 0.999)
         each = level / np.sqrt(1 - level**2) / (2 * np.pi * hz * v[..., -1:].real)
         return np.asarray(np.exp(np.sum(weights * np.log(each), axis=-1)))
 
-    result = propagate(capacitance, stack.values, stack.components, coverage_factor=k)
+    result = propagate(capacitance, values, components, coverage_factor=k)
     return Coupling(capacitance_f=result, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
 
 
@@ -269,60 +244,29 @@ def _is_floor(point: Look, k: float) -> bool:
     ).floor
 
 
-class _Points:
-    """All transfers of some points in one flat array, the resistance last; shared sources act at once."""
+def _levels(looks: Sequence[Look], h: Sequence[Complex]) -> Floats:
+    """Level of each look, over its driven port if it has one: from (…, legs, 2) each to (…, looks)."""
+    levels = []
+    for look, transfer in zip(looks, h, strict=True):
+        level = np.abs(differential(transfer, look.view.rows))
+        if look.view.driven_rows is not None:
+            level = level / np.abs(differential(transfer, look.view.driven_rows))
+        levels.append(np.maximum(level, 1e-30))
+    return np.stack(levels, axis=-1)
 
-    def __init__(self, points: Sequence[Look], load: KnownOhm) -> None:
-        self._points = points
-        starts: dict[int, int] = {}
-        pieces: list[Complex] = []
-        size = 0
-        transfers = list({id(point.transfer): point.transfer for point in points}.values())
-        for transfer in transfers:
-            starts[id(transfer)] = size
-            pieces.append(np.asarray(transfer.values.ravel(), dtype=np.complex128))
-            size += pieces[-1].size
-        self._starts = starts
-        self.values = np.concatenate([*pieces, np.array([load.ohm], dtype=np.complex128)])
-        changes = (
-            (component, slice(start, start + transfer.values.size), component.delta.ravel())
-            for transfer in transfers
-            for start in (starts[id(transfer)],)
-            for component in transfer.components
-        )
-        tolerance = np.zeros_like(self.values)
-        tolerance[-1] = load.standard_ohm
-        name = "tolerance of the circuit"
-        self.components = [*merged(self.values.shape, changes)]
-        self.components.append(Component(name=name, source=name, delta=tolerance))
 
-    def levels(self, v: Complex) -> Floats:
-        """Level of each point, over its driven port where it has one: (batch, entries) to (batch, points)."""
-        columns = []
-        for point in self._points:
-            level = np.abs(self._differential(v, point.transfer, point.view.rows))
-            if point.view.driven_rows is not None:
-                level = level / np.abs(self._differential(v, point.transfer, point.view.driven_rows))
-            columns.append(np.maximum(level, 1e-30))
-        return np.stack(columns, axis=-1)
+def _weights(looks: Sequence[Look], stack: Stack) -> Floats:
+    """Weight of each look by the variance that noise gives its logarithm; errors they share don't count.
 
-    def weights(self) -> Floats:
-        """Weight of each point by the variance that noise gives its logarithm; errors they share don't count.
-
-        Sum 1.
-        """
-        own = [each for each in self.components if each.origin == "noise"]
-        if not own:
-            return np.full(len(self._points), 1 / len(self._points))
-        level = np.log(self.levels(self.values[None]))[0]
-        moved = np.log(self.levels(self.values + np.stack([each.delta for each in own]))) - level
-        variance = np.sum(moved**2, axis=0) + 1e-12
-        return np.asarray(1 / variance / np.sum(1 / variance))
-
-    def _differential(self, v: Complex, transfer: Transfer, rows: tuple[int, int]) -> Complex:
-        start, shape = self._starts[id(transfer)], transfer.values.shape
-        h = v[:, start : start + transfer.values.size].reshape(len(v), *shape)
-        return differential(h, rows)
+    Sum 1.
+    """
+    noise = [component.delta for component in stack.components if component.origin == "noise"]
+    if not noise:
+        return np.full(len(looks), 1 / len(looks))
+    level = np.log(_levels(looks, stack.parts(stack.values)))
+    moved = np.log(_levels(looks, stack.parts(stack.values + np.stack(noise)))) - level
+    variance = np.sum(moved**2, axis=0) + 1e-12
+    return np.asarray(1 / variance / np.sum(1 / variance))
 
 
 def _slope(octaves: Floats, level_db: Floats, weights: Floats) -> Floats:

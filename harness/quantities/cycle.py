@@ -11,7 +11,7 @@ from pydantic import Field
 
 from harness.errors import UsageError
 from harness.measure.tones import Stimulus
-from harness.quantities.need import Need, key_for, one_tone
+from harness.quantities.need import Need, one_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
     Decision,
@@ -98,16 +98,15 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
         operated: CycleLevels,
     ) -> PlannedReading[OfOperations]:
         """The reading of one line, in the state in which it alone is on."""
-        options = need.check.options
         return PlannedReading(
-            key=key_for(need, self.name, options.of_measurand(), frequency_hz=need.check.tone.frequency_hz),
+            key=self.key(need, need.frequency_hz),
             quantity=self,
-            limit=need.check.limit,
+            limit=need.limit,
             captures=(),
             given=OfOperations(
                 setup=setup,
                 control=control,
-                operations=options.operations,
+                operations=need.options.operations,
                 stimulus=one_tone(need),
                 rows=rows,
                 released=released,

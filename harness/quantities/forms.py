@@ -4,8 +4,8 @@ The drive is antiphase: +½ V of e.m.f. on the hot source leg, -½ V on the cold
 Transfers are of shape (…, legs, 2).
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from harness.measure.reference import NO_RESIDUALS, BenchResiduals, Offset, Refe
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer, combine_swapped, without_gain_ratios
-from harness.quantities.need import PortView
+from harness.quantities.need import KnownOhm, PortView
 from harness.roles import Capture
 
 
@@ -126,14 +126,14 @@ class Stack:
             return cls(values=only.values, components=only.components, starts=ends)
         at: dict[int, tuple[int, int]] = {}
         size = 0
-        for one in distinct:
-            at[id(one)] = (size, size + len(one.values))
-            size += len(one.values)
-        values = np.concatenate([one.values for one in distinct])
+        for transfer in distinct:
+            at[id(transfer)] = (size, size + len(transfer.values))
+            size += len(transfer.values)
+        values = np.concatenate([transfer.values for transfer in distinct])
         changes = (
-            (component, slice(*at[id(one)]), component.delta)
-            for one in distinct
-            for component in one.components
+            (component, slice(*at[id(transfer)]), component.delta)
+            for transfer in distinct
+            for component in transfer.components
         )
         return cls(
             values=values,
@@ -144,6 +144,27 @@ class Stack:
     def parts(self, values: Complex) -> list[Complex]:
         """The transfers in an array of the stack's shape behind any leading axes."""
         return [values[..., start:stop, :] for start, stop in self.starts]
+
+    def with_known(self, known: Mapping[str, KnownOhm]) -> tuple[Complex, list[Component]]:
+        """The stack's entries, and resistances behind them, as one flat array; and what is wrong with these.
+
+        known: by the name of their uncertainty.
+        """
+        values = np.concatenate([self.values.ravel(), [resistance.ohm for resistance in known.values()]])
+        nothing = np.zeros(len(known))
+        components = [
+            replace(component, delta=np.concatenate([component.delta.ravel(), nothing]))
+            for component in self.components
+        ]
+        for index, (name, resistance) in enumerate(known.items(), start=self.values.size):
+            delta = np.zeros_like(values)
+            delta[index] = resistance.standard_ohm
+            components.append(Component(name=name, source=name, delta=delta))
+        return values, components
+
+    def flat_parts(self, flat: Complex) -> list[Complex]:
+        """The transfers in arrays as `with_known` has them, behind any leading axes."""
+        return self.parts(flat[..., : self.values.size].reshape(*flat.shape[:-1], *self.values.shape))
 
 
 def need_phase(transfers: Sequence[Transfer]) -> None:

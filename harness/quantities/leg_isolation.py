@@ -32,19 +32,15 @@ class LegIsolation(Ratio):
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """One for each leg, of one capture; none where the drive is led to the port."""
-        capture = None if need.live else need.capture(pair_tone(need))
-        if capture is None:
+        if need.live:
             return
+        capture = need.capture(pair_tone(need))
         hot, cold = capture.view.rows
-        predicted = need.predicted(need.check.tone.frequency_hz)
+        predicted = need.predicted(need.frequency_hz)
         for index, (leg, rows) in enumerate((("hot", (hot, cold)), ("cold", (cold, hot)))):
-            planned = self.planned(
-                need, [capture], limit=_limit(need, float(abs(leg_answer(predicted, index))))
-            )
-            measurand = replace(planned.measurand, port=f"{need.port}.{leg}")
             yield replace(
-                planned,
-                key=replace(planned.key, measurand=measurand),
+                self.planned(need, [capture], need.frequency_hz, leg=leg),
+                limit=_limit(need, float(abs(leg_answer(predicted, index)))),
                 given=OfTransfers(views=(replace(capture.view, rows=rows),)),
             )
 
@@ -62,11 +58,11 @@ class LegIsolation(Ratio):
 
 def _limit(need: Need, predicted: float) -> Limit | None:
     """The check's own; a general one no lower than what a good unit may show: see `open_leg_db`."""
-    limit = need.check.limit
+    limit = need.limit
     if limit is None or limit.high is None or not need.limit_is_general:
         return limit
     known_db = 20 * math.log10(predicted) + ROOM_DB if predicted > 0 else -math.inf
-    return replace(limit, high=max(limit.high, known_db, open_leg_db(need.check.tone.frequency_hz)))
+    return replace(limit, high=max(limit.high, known_db, open_leg_db(need.frequency_hz)))
 
 
 def open_leg_db(frequency_hz: float) -> float:

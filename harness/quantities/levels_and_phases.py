@@ -12,7 +12,7 @@ from harness.judge import judge_polarity
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import CERTAIN, Estimates, PredictedUnits, SignEstimates
 from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, looks_of
-from harness.quantities.need import Need, PortView, pair_tone
+from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import (
     DECIBELS,
     DEGREES,
@@ -71,10 +71,6 @@ class Isolation(Ratio):
     at_silent_ports = True
     matrix_rank = 1
 
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """None where the drive is led to the port."""
-        return () if need.live else super().readings(need)
-
     def unread(self, options: Options) -> str:
         """See Quantity."""
         return (
@@ -83,14 +79,10 @@ class Isolation(Ratio):
         )
 
 
-class Balance(Ratio):
-    """Hot leg's level over the cold leg's."""
+class OfLegs(Ratio):
+    """The hot leg over the cold one."""
 
-    name, words, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
-    suggested = Suggestion(rank=3, limit=CLOSE)
-    inputs_swapped = True
-    only_with_signal = True
-    needs = "both"
+    needs: ClassVar[Needs] = "both"
     lacks = "a leg shows no signal, so the legs can't be compared"
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
@@ -102,17 +94,24 @@ class Balance(Ratio):
         return leg_answer(h[0], views[0].rows[1])
 
 
-class ChannelMatch(Ratio):
-    """A channel's gain less the first channel's, at the same port in the same state."""
+class Balance(OfLegs):
+    """Hot leg's level over the cold leg's."""
 
-    name, words, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
-    suggested = Suggestion(rank=5, limit=CLOSE)
+    name, words, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
+    suggested = Suggestion(rank=3, limit=CLOSE)
+    inputs_swapped = True
+    only_with_signal = True
+
+
+class OfChannels(Ratio):
+    """A channel over the module's first one, at the same port in the same state, each driven in turn."""
+
     between_channels = True
-    needs = "denominator"
+    only_with_signal = True
 
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """See `of_channels`."""
-        return of_channels(self, need)
+    def captures(self, need: Need) -> Sequence[PlannedCapture]:
+        """Of the first channel driven, and of this one driven."""
+        return [each.capture(pair_tone(need)) for each in (need.first, need) if each is not None]
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The channel's own, which is captured last."""
@@ -123,12 +122,12 @@ class ChannelMatch(Ratio):
         return differential(h[0], views[0].rows)
 
 
-def of_channels(quantity: Ratio, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-    """A reading of two captures: of the first channel driven, and of this one driven."""
-    if need.first is None or not need.live:
-        return
-    captures = [one.capture(pair_tone(need)) for one in (need.first, need)]
-    yield quantity.planned(need, [each for each in captures if each], limit=need.check.limit)
+class ChannelMatch(OfChannels):
+    """A channel's gain less the first channel's."""
+
+    name, words, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
+    suggested = Suggestion(rank=5, limit=CLOSE)
+    needs = "denominator"
 
 
 class Crosstalk(Ratio):
@@ -167,13 +166,12 @@ class Response(Ratio):
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """One for each frequency, of its own capture and that of 1 kHz, which all of them share."""
-        reference = need.capture(pair_tone(need, REFERENCE_HZ)) if need.live else None
-        if reference is None:
+        if not need.live:
             return
-        for hz in need.check.options.several_hz:
-            own = None if hz == REFERENCE_HZ else need.capture(pair_tone(need, hz))
-            if own is not None:
-                yield self.planned(need, [own, reference], limit=need.check.limit, frequency_hz=hz)
+        reference = need.capture(pair_tone(need, REFERENCE_HZ))
+        for hz in need.options.several_hz:
+            if hz != REFERENCE_HZ:
+                yield self.planned(need, [need.capture(pair_tone(need, hz)), reference], hz)
 
     def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """At 1 kHz: what is wrong at all frequencies alike cancels."""
@@ -257,37 +255,18 @@ class Phase(Ratio):
         return replace(result, value=result.value + turns, low=result.low + turns, high=result.high + turns)
 
 
-class BalancePhase(Phase):
+class BalancePhase(OfLegs, Phase):
     """Departure of the legs' phases from opposite ones: hot less cold."""
 
     name, words, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
-    needs = "both"
-    lacks = "a leg shows no signal, so the legs can't be compared"
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The hot leg, turned round."""
-        return -leg_answer(h[0], views[0].rows[0])
-
-    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The cold leg."""
-        return leg_answer(h[0], views[0].rows[1])
+        return -super().numerator(views, h)
 
 
-class ChannelPhase(Phase):
-    """A channel's phase less the first channel's, at the same port in the same state."""
+class ChannelPhase(OfChannels, Phase):
+    """A channel's phase less the first channel's."""
 
     name, words, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
-    between_channels = True
     needs = "both"
-
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """See `of_channels`."""
-        return of_channels(self, need)
-
-    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The channel's own, which is captured last."""
-        return differential(h[1], views[1].rows)
-
-    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The first channel's."""
-        return differential(h[0], views[0].rows)

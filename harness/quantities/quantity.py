@@ -225,6 +225,24 @@ class Quantity(Generic[G, S]):
         """What is read for a need in a state; nothing where it has no meaning there."""
         return ()
 
+    def key(self, need: Need, frequency_hz: float | None, leg: str = "") -> ReadingKey:
+        """The key of a reading of a need; leg: of a reading of one leg."""
+        options = dict(need.options.of_measurand())
+        if self.driven and need.loopbacks:
+            options["loopbacks"] = "+".join(sorted(need.loopbacks))
+        return ReadingKey(
+            check=need.check,
+            measurand=Measurand(
+                quantity=self.name,
+                options=tuple(sorted(options.items())),
+                state=need.state,
+                channel=need.channel,
+                port=f"{need.port}.{leg}" if leg else need.port,
+                driven=need.driven if self.driven else "",
+                frequency_hz=frequency_hz,
+            ),
+        )
+
     def measure(self, planned: PlannedReading[G], seen: Sequence[S], k: float) -> Estimate:
         """The value with its uncertainty; k: the coverage factor. Raises ReadingError where there is none."""
         raise NotImplementedError

@@ -15,7 +15,7 @@ from harness.measure.residuals import least_noise_vrms, noise, quasi_peak, thd, 
 from harness.measure.tone import ToneFit
 from harness.measure.tones import SILENCE, TERMINATED, Stimulus
 from harness.quantities.forms import StateSeen
-from harness.quantities.need import Need, PortView, key_for, one_tone
+from harness.quantities.need import Need, PortView, one_tone
 from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
 from harness.reading import Estimate
 from harness.roles import Capture
@@ -56,23 +56,13 @@ class Residual(Quantity[OfRecord, StateSeen]):
         leg: Literal["", "hot", "cold"] = "",
     ) -> Iterable[PlannedReading[OfRecord]]:
         """A reading of one capture."""
-        options = need.check.options
         capture = need.capture(stimulus)
-        if capture is None:
-            return
         yield PlannedReading(
-            key=key_for(
-                need,
-                self.name,
-                options.of_measurand(),
-                frequency_hz=frequency_hz,
-                leg=leg,
-                driven=self.driven,
-            ),
+            key=self.key(need, frequency_hz, leg),
             quantity=self,
-            limit=need.check.limit,
+            limit=need.limit,
             captures=(capture.number,),
-            given=OfRecord(views=(capture.view,), options=options, leg=leg),
+            given=OfRecord(views=(capture.view,), options=need.options, leg=leg),
             route=need.route if self.driven else "",
         )
 
@@ -165,7 +155,7 @@ class Distortion(Residual):
         """With both outputs at one frequency."""
         if not need.live:
             return ()
-        return self.planned(need, one_tone(need), frequency_hz=need.check.tone.frequency_hz)
+        return self.planned(need, one_tone(need), frequency_hz=need.frequency_hz)
 
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
         """A fraction."""

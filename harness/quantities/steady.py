@@ -23,12 +23,13 @@ from harness.quantities.estimates import (
     propagate_many,
 )
 from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of, need_phase
-from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, both_ways, key_for, pair_tone
+from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import Family, PlannedReading, Quantity
-from harness.reading import Estimate, Limit
+from harness.reading import Estimate
 
 Complex = NDArray[np.complex128]
 
+Form = Callable[[Sequence[PortView], Sequence[Complex]], Complex]
 Needs = Literal["nothing", "numerator", "denominator", "both"]
 
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
@@ -55,49 +56,45 @@ class Steady(Quantity[OfTransfers, StateSeen]):
     """Whether it means something only at a port that the drive is led to."""
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """One reading, of a pair of tones; with the inputs swapped as well where that helps."""
-        if self.only_with_signal and not need.live:
+        """One, of these captures; none if the quantity means nothing at a port with signal, or without."""
+        if need.live if self.at_silent_ports else self.only_with_signal and not need.live:
             return
+        yield self.planned(need, self.captures(need), need.frequency_hz)
+
+    def captures(self, need: Need) -> Sequence[PlannedCapture]:
+        """Of a pair of tones; with the inputs swapped as well where that helps."""
         tone = pair_tone(need)
-        captures = both_ways(need, tone) if self.inputs_swapped else _only(need.capture(tone))
-        yield self.planned(need, captures, limit=need.check.limit)
+        return need.both_ways(tone) if self.inputs_swapped else [need.capture(tone)]
 
     def planned(
         self,
         need: Need,
         captures: Sequence[PlannedCapture],
+        frequency_hz: float | None,
         *,
-        limit: Limit | None,
-        frequency_hz: float | None = None,
-        has_frequency: bool = True,
+        leg: str = "",
         source: KnownOhm | None = None,
         load: KnownOhm | None = None,
     ) -> PlannedReading[OfTransfers]:
-        """A reading of these captures; frequency_hz: of one of several, else the tone's."""
-        tone_hz = need.check.tone.frequency_hz if frequency_hz is None else frequency_hz
+        """A reading of these captures; frequency_hz: None if it is of several at once."""
         return PlannedReading(
-            key=key_for(
-                need,
-                self.name,
-                need.check.options.of_measurand(),
-                frequency_hz=tone_hz if has_frequency else None,
-            ),
+            key=self.key(need, frequency_hz, leg),
             quantity=self,
-            limit=limit,
-            captures=tuple(each.number for each in captures),
-            given=OfTransfers(views=tuple(each.view for each in captures), source=source, load=load),
+            limit=need.limit,
+            captures=tuple(capture.number for capture in captures),
+            given=OfTransfers(views=tuple(capture.view for capture in captures), source=source, load=load),
             route="" if self.between_channels else need.route,
         )
 
     def measure(self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float) -> Estimate:
         """From the transfers that the captures show."""
-        return self.of_transfers(planned, [one.measured_transfer for one in seen], k)
+        return self.of_transfers(planned, [capture.measured_transfer for capture in seen], k)
 
     def expected(
         self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float
     ) -> Estimate | None:
         """The same of the predicted transfers; None where the circuit predicts nothing but leakage."""
-        transfers = [one.predicted for one in seen if one.predicted is not None]
+        transfers = [capture.predicted for capture in seen if capture.predicted is not None]
         if len(transfers) != len(seen):
             return None
         try:
@@ -113,10 +110,6 @@ class Steady(Quantity[OfTransfers, StateSeen]):
     ) -> Estimate:
         """The quantity of these transfers, be they measured or predicted. Raises ReadingError."""
         raise NotImplementedError
-
-
-def _only(capture: PlannedCapture | None) -> Sequence[PlannedCapture]:
-    return [] if capture is None else [capture]
 
 
 def predicted_views(
@@ -157,6 +150,16 @@ class Ratio(Steady):
         """What it is divided by; None: nothing."""
         return None
 
+    @property
+    def _required(self) -> tuple[Form, ...]:
+        """What must surely stand above the noise."""
+        return {
+            "nothing": (),
+            "numerator": (self.numerator,),
+            "denominator": (self._below,),
+            "both": (self.numerator, self._below),
+        }[self.needs]
+
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
@@ -189,10 +192,8 @@ class Ratio(Steady):
         views, seen = predicted_views(planned, units)
         ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
         taken = np.ones(len(ratio.value), dtype=bool)
-        if self.needs in ("numerator", "both"):
-            taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
-        if self.needs in ("denominator", "both"):
-            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
+        for form in self._required:
+            taken &= is_present(propagate_many(partial(form, views), None, seen), k)
         made = AngleEstimates if self.scale == "deg" else LevelEstimates
         return made(level=ratio, taken=taken, k=k)
 
@@ -213,16 +214,14 @@ class Ratio(Steady):
         """Raise ReadingError where what must be there is not sure to be."""
         views = [look.view for look in looks]
 
-        def is_floor(form: Callable[[Sequence[PortView], Sequence[Complex]], Complex | None]) -> bool:
+        def level(form: Form) -> Estimate:
             return propagate(
-                lambda values: np.asarray(form(views, stack.parts(values))),
+                lambda values: form(views, stack.parts(values)),
                 stack.values,
                 stack.components,
                 coverage_factor=max(k, CERTAIN),
                 scale="db",
-            ).floor
+            )
 
-        if self.needs in ("numerator", "both") and is_floor(self.numerator):
-            raise ReadingError(self.lacks)
-        if self.needs in ("denominator", "both") and is_floor(self.denominator):
+        if any(level(form).floor for form in self._required):
             raise ReadingError(self.lacks)
