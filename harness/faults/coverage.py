@@ -3,13 +3,12 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.expand import is_operated
+from harness.circuit.expand import is_operated, throws_of
 from harness.faults.changes import weigh_changes
 from harness.faults.effects import FaultSet, suspect_name
 from harness.faults.margins import (
@@ -28,8 +27,10 @@ from harness.job.job import Job
 from harness.job.module import Module
 from harness.plan.build import trial_plan
 from harness.plan.model import Plan, Planned
+from harness.quantities.estimates import NO_EVIDENCE
 
 Flags = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
@@ -240,44 +241,46 @@ def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
 
 def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
     """Every contact, of this resistance."""
-    throws: tuple[Literal["released", "operated"], ...] = ("released", "operated")
     return tuple(
-        Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
-        for relay in module.relays
-        for pole in relay.poles
-        for throw in throws
-        if (pole.released if throw == "released" else pole.operated) is not None
+        Fault(kind="throw resistance", subject=pole, throw=throw, resistance_ohm=ohm)
+        for pole, throw in throws_of(module)
     )
 
 
 def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> tuple[WorstContact, ...]:
     """Find them all, to about 15 %: first over whole decades, then within the step where it happens."""
     contacts = contact_faults(job.module, COARSE_OHM[0])
-    coarse = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
-    margins, _ = _margins(job, plan, coarse, executor)
-    margins = margins.reshape(len(contacts), len(COARSE_OHM))
+    coarse = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
+    margins = weigh_margins(job, plan, coarse, executor=executor).of_readings
     fine: list[Fault] = []
-    for row, contact in enumerate(contacts):
-        seen = np.flatnonzero(margins[row] >= SURE)
-        first = int(seen[0]) if len(seen) else len(COARSE_OHM) - 1
-        low, high = COARSE_OHM[max(first - 1, 0)], COARSE_OHM[first]
-        fine += [_with(contact, float(ohm)) for ohm in np.geomspace(low, high, FINE + 1)[1:]]
-    margins, best = _margins(job, plan, fine, executor)
-    margins = margins.reshape(len(contacts), FINE)
+    for contact, first in zip(contacts, _first_seen(margins, len(COARSE_OHM)), strict=True):
+        end = len(COARSE_OHM) - 1 if first is None else first
+        ohms = np.geomspace(COARSE_OHM[max(end - 1, 0)], COARSE_OHM[end], FINE + 1)[1:]
+        fine += [replace(contact, resistance_ohm=float(ohm)) for ohm in ohms]
+    margins = weigh_margins(job, plan, fine, executor=executor).of_readings
     result = []
-    for row, contact in enumerate(contacts):
-        seen = np.flatnonzero(margins[row] >= SURE)
-        place = row * FINE + (int(seen[0]) if len(seen) else FINE - 1)
-        reading = plan.state_readings[best[place]] if len(seen) else None
+    for row, first in enumerate(_first_seen(margins, FINE)):
+        fault = fine[row * FINE + (first or 0)]
+        name = f"{fault.subject} {fault.throw}"
+        if first is None:
+            result.append(WorstContact(contact=name, smallest_seen_ohm=None, by="", check=""))
+            continue
+        reading = plan.state_readings[margins[row * FINE + first].argmax()]
         result.append(
             WorstContact(
-                contact=f"{contact.subject} {contact.throw}",
-                smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
-                by="" if reading is None else words_for(reading),
-                check="" if reading is None else reading.key.check,
+                contact=name,
+                smallest_seen_ohm=fault.resistance_ohm,
+                by=words_for(reading),
+                check=reading.key.check,
             )
         )
     return tuple(result)
+
+
+def _first_seen(margins: Floats, steps: int) -> list[int | None]:
+    """The first step of each contact that some reading sees; margins: (contacts · steps, readings)."""
+    seen = (margins.max(axis=1, initial=NO_EVIDENCE) >= SURE).reshape(-1, steps)
+    return [int(row.argmax()) if row.any() else None for row in seen]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -299,31 +302,20 @@ def with_loads(
     result = []
     contacts = contact_faults(job.module, COARSE_OHM[0])
     for load_ohm in loads_ohm if job.fixture.loads else ():
-        loads = {
-            net: Termination(across_ohm=load_ohm, leg_ohm=None, tolerance=load.tolerance)
-            for net, load in job.fixture.loads.items()
-        }
-        other = replace(job, fixture=replace(job.fixture, loads=loads))
+        other = replace(job, fixture=replace(job.fixture, loads=heavier_loads(job, load_ohm)))
         plan = trial_plan(other, impedances=impedances)
-        tried = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
+        tried = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
         made = weigh_margins(other, plan, tried, executor=executor)
-        seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
-        first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
+        first = _first_seen(made.of_readings, len(COARSE_OHM))
+        least = tuple(None if step is None else COARSE_OHM[step] for step in first)
         good = bool((made.good >= SURE).all())
-        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), good=good))
+        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=least, good=good))
     return tuple(result)
 
 
-def _with(contact: Fault, ohm: float) -> Fault:
-    return Fault(kind=contact.kind, subject=contact.subject, throw=contact.throw, resistance_ohm=ohm)
-
-
-def _margins(
-    job: Job, plan: Plan, faults: Sequence[Fault], executor: Executor | None
-) -> tuple[np.ndarray, np.ndarray]:
-    """The largest margin of each, and which reading's it is."""
-    made = weigh_margins(job, plan, faults, executor=executor)
-    readings = made.margins[:, :-1]
-    if not readings.size:
-        return np.full(len(faults), -np.inf), np.zeros(len(faults), dtype=int)
-    return readings.max(axis=1), readings.argmax(axis=1)
+def heavier_loads(job: Job, ohm: float) -> dict[str, Termination]:
+    """A fixture's loads with this resistance across each."""
+    return {
+        net: Termination(across_ohm=ohm, leg_ohm=None, tolerance=load.tolerance)
+        for net, load in job.fixture.loads.items()
+    }

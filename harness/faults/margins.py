@@ -21,7 +21,7 @@ from harness.measure.errors import predicted_errors
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.states import LIMIT_REACHED, limit_of
-from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer
+from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer, PredictedUnits
 from harness.quantities.supply import current_standard
 
 Complex = NDArray[np.complex128]
@@ -34,7 +34,7 @@ SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is 
 PORTION = 1024  # fault sets that are judged at a time; most of them read alike in most captures
 
 
-class PredictedReadings:
+class PredictedReadings(PredictedUnits):
     """What the bench would show of a good unit, first, and of some of the fault sets that signatures are of.
 
     rows: of the fault sets; all where None. Arrays are (1 + rows,). Numbers are the plan's, of captures.
@@ -46,24 +46,20 @@ class PredictedReadings:
         self.job, self.plan, self.signatures = job, plan, signatures
         self.rows = np.arange(len(signatures.fault_sets)) if rows is None else np.asarray(rows, dtype=np.intp)
         self.coverage_factor = job.sequence.coverage_factor
+        self.quiescent_a = job.module.supply.quiescent_a
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
-        self._places = {each.number: index for index, each in enumerate(signatures.acquisitions)}
+        self._indices = {each.number: index for index, each in enumerate(signatures.acquisitions)}
         self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
 
     def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
         """What captures would show of every unit, with their errors."""
         return [self.transfer(number, inputs_swapped) for number in numbers]
 
-    @property
-    def quiescent_a(self) -> float:
-        """What a unit draws besides its coils."""
-        return self.job.module.supply.quiescent_a
-
     def currents_a(self, state: str) -> Floats:
         """The relay supply's current in a state, in amperes."""
-        place = self.signatures.state_index(state)
-        result = self.signatures.supply_a[self.rows, place]
-        return np.concatenate([self.signatures.good_supply_a[[place]], result])
+        index = [known.name for known in self.signatures.states].index(state)
+        good = self.signatures.good_supply_a[[index]]
+        return np.concatenate([good, self.signatures.supply_a[self.rows, index]])
 
     def entries(self) -> tuple[Complex, Floats]:
         """Every entry of every capture as it would be shown, and its standard uncertainty.
@@ -81,19 +77,14 @@ class PredictedReadings:
             return nothing.astype(complex), nothing
         return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
-    def setup(self, number: int) -> Setup:
-        """The setup that a capture is taken in."""
-        return self._setups[self.signatures.acquisitions[self._places[number]].setup]
-
     def _transfer(self, number: int, inputs_swapped: bool) -> PredictedTransfer:
         """What a capture would show of every unit, its phases as a measurement has them."""
-        place = self._places[number]
-        legs = self.signatures.legs[place]
-        good, faulty = self.signatures.good[None, place, :legs], self.signatures.transfers[:, place, :legs]
+        index = self._indices[number]
+        legs = self.signatures.legs[index]
+        good, faulty = self.signatures.good[None, index, :legs], self.signatures.transfers[:, index, :legs]
         prediction = self.plan.predictions[number]
-        shown = _as_measured(
-            np.concatenate([good, faulty[self.rows]]), prediction.transfer, self.setup(number)
-        )
+        setup = self._setups[self.signatures.acquisitions[index].setup]
+        shown = _as_measured(np.concatenate([good, faulty[self.rows]]), prediction.transfer, setup)
         every, kind = _distinct(shown)
         errors = predicted_errors(
             every,
@@ -150,6 +141,11 @@ class Margins:
     readings: tuple[Planned, ...]
     margins: Floats
     good: Floats
+
+    @property
+    def of_readings(self) -> Floats:
+        """The margins of the readings alone, (sets, readings)."""
+        return self.margins[:, :-1]
 
     @property
     def best(self) -> Floats:

@@ -39,7 +39,7 @@ def smallest_plan(job: Job, plan: Plan, *, executor: Executor | None = None) -> 
     """
     faults = hard_faults(job)
     made = weigh_margins(job, plan, faults, executor=executor)
-    by = made.margins[:, :-1] >= SURE
+    by = made.of_readings >= SURE
     steady = np.asarray((made.margins >= SURE).any(axis=1))
     left = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
     changes = [evidence for evidence in weigh_changes(job, plan, left) if evidence is not None]

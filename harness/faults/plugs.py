@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import combinations
 
 import numpy as np
 
@@ -93,8 +94,8 @@ def design_plugs(
     others += [tried(words, loopbacks) for words, loopbacks in _ready_made(job)]
     genes = [_coded(partial(_random, job, rng)) for _ in range(STARTS)]
     sets = [tried("coded plugs", _loopbacks(job, gene)) for gene in genes]
-    place = max(range(STARTS), key=lambda index: sets[index].score)
-    gene, best = genes[place], sets[place]
+    first = max(range(STARTS), key=lambda index: sets[index].score)
+    gene, best = genes[first], sets[first]
     for _ in range(TRIES):
         other = _coded(partial(_mutated, gene, rng))
         made = tried("coded plugs", _loopbacks(job, other))
@@ -105,7 +106,7 @@ def design_plugs(
 
 @dataclass(frozen=True, kw_only=True)
 class _Gene:
-    """Places in VALUES_OHM: series by loopback, channel and leg; shunt by loopback."""
+    """Indices in VALUES_OHM: series by loopback, channel and leg; shunt by loopback."""
 
     series: tuple[tuple[int, ...], ...]
     shunt: tuple[int, ...]
@@ -180,7 +181,7 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Loopback]]]:
         for name, loopback in loopbacks.items()
     }
     yield "straight plugs", plain
-    losses = [MATCHED[place % len(MATCHED)] for place in range(len(loopbacks))]
+    losses = [MATCHED[index % len(MATCHED)] for index in range(len(loopbacks))]
     words = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
     yield (
         f"matched pads, {words} at {MATCHED[0][1]:g} ohm",
@@ -205,31 +206,30 @@ def _evaluate(
     made = weigh_margins(trial, plan, faults, executor=executor)
     seen = made.best >= SURE
     units = PredictedReadings(trial, plan, made.signatures)
-    apart = told_apart(units)
-    groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
+    groups = groups_of(told_apart(units), np.flatnonzero(seen).tolist())
     return PlugSet(
         words=words,
         loopbacks=loopbacks,
         possible=len(faults),
         seen=int(seen.sum()),
         distinct=len(groups),
-        unseen=tuple(name for name, there in zip(made.signatures.names, seen, strict=True) if not there),
+        unseen=tuple(name for name, is_seen in zip(made.signatures.names, seen, strict=True) if not is_seen),
         alike=_alike(units),
     )
 
 
 def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
     """Pairs of powered states that no output tells apart."""
-    shown, k = units.signatures, units.coverage_factor
-    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in units.entries())
-    states = [state for state in shown.states if state.powered]
-    rows = [
-        [index for index, each in enumerate(shown.acquisitions) if each.state == state] for state in states
-    ]
+    acquisitions, k = units.signatures.acquisitions, units.coverage_factor
+    values, standards = (array[0].reshape(len(acquisitions), -1) for array in units.entries())
+    rows = {
+        state.name: [index for index, each in enumerate(acquisitions) if each.state == state]
+        for state in units.signatures.states
+        if state.powered
+    }
     return tuple(
-        (states[one].name, states[other].name)
-        for one in range(len(states))
-        for other in range(one + 1, len(states))
+        (one, other)
+        for one, other in combinations(rows, 2)
         if (
             np.abs(values[rows[one]] - values[rows[other]])
             <= k * np.hypot(standards[rows[one]], standards[rows[other]])
@@ -261,12 +261,11 @@ def _at_outputs(job: Job, loopbacks: Mapping[str, Loopback]) -> Job:
         (check.tone for check in job.sequence.checks if check.quantity.judges_silent_ports),
         Tone(frequency_hz=1e3, level_vrms=1.228),
     )
-    one_channel = (
-        (quantity, suggestion)
+    checks = tuple(
+        suggested_check(quantity, suggestion.limit, outputs, tone)
         for quantity, suggestion in SUGGESTED
         if quantity.at_ports and not quantity.between_channels and not quantity.across(quantity.options())
     )
-    checks = tuple(suggested_check(suggestion, outputs, tone) for suggestion in one_channel)
     supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
     through = tuple(setup for setup in job.fixture.setups if setup.through)
     fixture: Fixture = replace(job.fixture, loopbacks=loopbacks, setups=(*through, *setups))

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from harness.circuit.elements import BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_wiring, in_state, scope_input
 from harness.circuit.solve import transfer
-from harness.faults.effects import FaultSet, supply_current_a, with_fault
+from harness.faults.effects import FaultSet, supply_currents_a, with_fault
 from harness.faults.ranking import Group
+from harness.faults.signatures import pairs_of
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
@@ -85,18 +86,17 @@ def _of_supply(
     weights: Floats,
     read: Sequence[str],
 ) -> Iterator[Probe]:
-    for state in states:
-        if state.powered and state.name not in read:
-            current = np.array([supply_current_a(module, state, fault_set) for fault_set in fault_sets])
-            squared = ((current[:, None] - current) / SURE_A) ** 2
-            yield Probe(
-                place="",
-                inside=False,
-                driven="",
-                loopbacks=(),
-                state=state.name,
-                information=expected_information(weights, squared),
-            )
+    states = [state for state in states if state.powered and state.name not in read]
+    for state, current in zip(states, supply_currents_a(module, states, fault_sets).T, strict=True):
+        squared = ((current[:, None] - current) / SURE_A) ** 2
+        yield Probe(
+            place="",
+            inside=False,
+            driven="",
+            loopbacks=(),
+            state=state.name,
+            information=expected_information(weights, squared),
+        )
 
 
 def _of_views(
@@ -107,8 +107,8 @@ def _of_views(
     weights: Floats,
 ) -> Iterator[Probe]:
     """Every port's pins, and every net inside, under every drive of the fixture in every state."""
-    places = tuple(_places(job.module))
-    nodes = tuple(node for place in places for node in place.nodes)
+    points = tuple(_test_points(job.module))
+    nodes = tuple(node for point in points for node in point.nodes)
     seen = _seen(job, plan)
     drives = dict.fromkeys(
         (setup.drive, setup.loopbacks)
@@ -120,31 +120,26 @@ def _of_views(
         wiring = _probed(build_wiring(job.module, job.fixture, setup, plan.impedances), nodes)
         for state in states:
             good = in_state(wiring, job.module, setup, state)
-            legs = np.stack(
-                [
-                    transfer(
-                        with_fault(good, each, module=job.module, fixture=job.fixture, state=state),
-                        (FREQUENCY_HZ, FREQUENCY_HZ),
+            faulty = [
+                with_fault(good, fault_set, module=job.module, fixture=job.fixture, state=state)
+                for fault_set in fault_sets
+            ]
+            legs = np.stack([transfer(circuit, (FREQUENCY_HZ, FREQUENCY_HZ)) for circuit in faulty])
+            for number, point in enumerate(points):
+                if (point.name, str(drive), loopbacks, state.name) not in seen:
+                    apart = _apart(legs[:, 2 * number : 2 * number + 2])
+                    yield Probe(
+                        place=point.name,
+                        inside=point.inside,
+                        driven=str(drive),
+                        loopbacks=loopbacks,
+                        state=state.name,
+                        information=expected_information(weights, apart),
                     )
-                    for each in fault_sets
-                ]
-            )
-            for number, place in enumerate(places):
-                if (place.name, str(drive), loopbacks, state.name) in seen:
-                    continue
-                here = legs[:, 2 * number : 2 * number + 2]
-                yield Probe(
-                    place=place.name,
-                    inside=place.inside,
-                    driven=str(drive),
-                    loopbacks=loopbacks,
-                    state=state.name,
-                    information=expected_information(weights, _apart(here)),
-                )
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Place:
+class _TestPoint:
     """Somewhere to put two probe tips."""
 
     name: str
@@ -152,29 +147,22 @@ class _Place:
     nodes: tuple[str, str]
 
 
-def _places(module: Module) -> Iterator[_Place]:
+def _test_points(module: Module) -> Iterator[_TestPoint]:
     """Ports at their pins; then nets inside the unit, ports' own wires included."""
-    known = [port.net for port in module.ports]
-    nodes = [
-        node
-        for relay in module.relays
-        for pole in relay.poles
-        for node in (pole.common, pole.released, pole.operated)
-        if node is not None
-    ]
+    ports = [port.net for port in module.ports]
+    poles = [pole for relay in module.relays for pole in relay.poles]
+    nodes = [node for pole in poles for node in (pole.common, pole.released, pole.operated) if node]
     nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
-    inner = dict.fromkeys(node.split(".")[1] for node in nodes if node.count(".") == 2)
-    for net in known:
+    inner = [node.split(".")[1] for node in nodes if node.count(".") == 2]
+    for net in ports:
         for channel in module.channels:
             hot, cold = (pin_name(node_name(channel, net, leg)) for leg in LEGS)
-            yield _Place(name=f"{channel}.{net}", inside=False, nodes=(hot, cold))
-    for net in dict.fromkeys((*inner, *known)):
+            yield _TestPoint(name=f"{channel}.{net}", inside=False, nodes=(hot, cold))
+    for net in dict.fromkeys((*inner, *ports)):
         for channel in module.channels:
             hot, cold = (node_name(channel, net, leg) for leg in LEGS)
-            name = f"{channel}.{net}"
-            yield _Place(
-                name=f"the board's side of {name}" if net in known else name, inside=True, nodes=(hot, cold)
-            )
+            name = f"the board's side of {channel}.{net}" if net in ports else f"{channel}.{net}"
+            yield _TestPoint(name=name, inside=True, nodes=(hot, cold))
 
 
 def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
@@ -187,15 +175,10 @@ def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
 def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
     setups = {setup.name: setup for setup in job.fixture.setups}
     return {
-        (
-            str(port),
-            str(setups[acquisition.setup].drive),
-            setups[acquisition.setup].loopbacks,
-            acquisition.state.name,
-        )
-        for acquisition in plan.acquisitions
-        for port in setups[acquisition.setup].view
-        if acquisition.stimulus.kind == "pair"
+        (str(port), str(setup.drive), setup.loopbacks, acquisition.state.name)
+        for acquisition in pairs_of(plan)
+        for setup in (setups[acquisition.setup],)
+        for port in setup.view
     }
 
 

@@ -18,6 +18,7 @@ from harness.job.fixture import Fixture
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State
+from harness.measure.tones import Stimulus
 from harness.plan.model import Acquisition, Plan
 
 Complex = NDArray[np.complex128]
@@ -33,9 +34,8 @@ class Signatures:
     fault sets, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's
     order, the second axis. legs: how many of each acquisition's rows count; the others are zero.
     transfers: complex, (fault sets, acquisitions, legs, 2), as `Prediction.transfer`. good: the same of a
-    good unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one
-    standard uncertainty of each good part; spread_names says which.
-    states: every state of the plan; supply_a: amperes, (fault sets, states); healthy_supply_a: (states,).
+    good unit, (acquisitions, legs, 2). states: every state of the plan; supply_a: amperes, (fault sets,
+    states); good_supply_a: (states,).
     """
 
     fault_sets: tuple[FaultSet, ...]
@@ -44,22 +44,9 @@ class Signatures:
     legs: tuple[int, ...]
     transfers: Complex
     good: Complex
-    spreads: tuple[Complex, ...]
-    spread_names: tuple[tuple[str, ...], ...]
     states: tuple[State, ...]
     supply_a: Floats
     good_supply_a: Floats
-
-    def state_index(self, name: str) -> int:
-        """Where a state stands among `states`, by its name."""
-        return [state.name for state in self.states].index(name)
-
-    def index(self, number: int) -> int:
-        """Where an acquisition of the plan's number stands. Raises KeyError for one that is no pair."""
-        for index, acquisition in enumerate(self.acquisitions):
-            if acquisition.number == number:
-                return index
-        raise KeyError(number)
 
 
 def as_suspects(faults: Iterable[Fault | FaultSet]) -> tuple[FaultSet, ...]:
@@ -106,15 +93,15 @@ class _Task:
     wiring: Circuit
     module: Module
     fixture: Fixture
-    looks: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
+    stimuli: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
     fault_sets: tuple[FaultSet, ...]
 
 
 def _do(task: _Task) -> list[Complex]:
-    """(fault sets, states, legs, 2) for each look."""
+    """(fault sets, states, legs, 2) for each stimulus."""
     planner = Planner.of(task.wiring, task.module, task.fixture)
     result = []
-    for states, frequencies_hz in task.looks:
+    for states, frequencies_hz in task.stimuli:
         batch = planner.plan(states, task.fault_sets)
         columns = [
             batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
@@ -136,34 +123,34 @@ def batch_transfers(
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
-    homes: list[tuple[slice, list[list[int]]]] = []
-    for name in dict.fromkeys(each.setup for each in pairs):
+    targets: list[tuple[slice, list[list[int]]]] = []
+    for name in dict.fromkeys(pair.setup for pair in pairs):
         wiring = build_wiring(job.module, job.fixture, setups[name], plan.impedances)
-        looks = dict.fromkeys(each.stimulus for each in pairs if each.setup == name)
-        places = [
-            [n for n, each in enumerate(pairs) if (each.setup, each.stimulus) == (name, stimulus)]
-            for stimulus in looks
-        ]
+        by_stimulus: dict[Stimulus, list[int]] = {}
+        for index, pair in enumerate(pairs):
+            if pair.setup == name:
+                by_stimulus.setdefault(pair.stimulus, []).append(index)
+        stimuli = tuple(
+            (tuple(pairs[index].state for index in indices), stimulus.tones.frequencies_hz)
+            for stimulus, indices in by_stimulus.items()
+        )
         for start in range(0, len(fault_sets), PORTION):
             portion = slice(start, start + PORTION)
-            homes.append((portion, places))
+            targets.append((portion, list(by_stimulus.values())))
             tasks.append(
                 _Task(
                     wiring=wiring,
                     module=job.module,
                     fixture=job.fixture,
-                    looks=tuple(
-                        (tuple(pairs[place].state for place in here), stimulus.tones.frequencies_hz)
-                        for stimulus, here in zip(looks, places, strict=True)
-                    ),
+                    stimuli=stimuli,
                     fault_sets=tuple(fault_sets[portion]),
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
     try:
-        for (portion, places), made in zip(homes, done, strict=True):
-            for here, transfers in zip(places, made, strict=True):
-                result[portion, here, : transfers.shape[2]] = transfers
+        for (portion, of_stimuli), made in zip(targets, done, strict=True):
+            for indices, transfers in zip(of_stimuli, made, strict=True):
+                result[portion, indices, : transfers.shape[2]] = transfers
     except CircuitError:
         _name_the_net(job, plan, fault_sets)
         raise
@@ -202,8 +189,6 @@ def signatures(
         legs=tuple(len(prediction.legs) for prediction in predictions),
         transfers=transfers,
         good=good,
-        spreads=tuple(prediction.spreads for prediction in predictions),
-        spread_names=tuple(prediction.spread_names for prediction in predictions),
         states=states,
         supply_a=supply_currents_a(job.module, states, fault_sets),
         good_supply_a=supply_currents_a(job.module, states, [()])[0],

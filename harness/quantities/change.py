@@ -12,7 +12,6 @@ from harness.quantities.quantity import (
     DURATION,
     OF_WHAT_IS_NOT_PREDICTED,
     AnyQuantity,
-    Decision,
     Family,
     Judged,
     LimitRule,
@@ -132,17 +131,14 @@ class SwitchingTime(OfChange):
         """It is longer than the record shows."""
         return result.high == inf
 
-    def judged(
+    def explained(
         self,
+        judged: Judged,
         planned: PlannedReading[OfRecordAcross],
         seen: Sequence[ChangeSeen],
         result: Estimate,
-        expected: Estimate | None,
-        *,
-        decision: Decision,
     ) -> Judged:
         """A time that is less sure than its whole limit is long says nothing of the unit."""
-        judged = super().judged(planned, seen, result, expected, decision=decision)
         largest = max((abs(end) for end in (judged.low, judged.high) if end is not None), default=inf)
         half = (result.high - result.low) / 2
         if largest < half < inf:
@@ -241,17 +237,14 @@ class Gap(OfChange):
         """No gap is seen."""
         return result.floor
 
-    def judged(
+    def explained(
         self,
+        judged: Judged,
         planned: PlannedReading[OfRecordAcross],
         seen: Sequence[ChangeSeen],
         result: Estimate,
-        expected: Estimate | None,
-        *,
-        decision: Decision,
     ) -> Judged:
         """A contact that moves leaves one."""
-        judged = super().judged(planned, seen, result, expected, decision=decision)
         if not self.is_still(result) or judged.verdict == "pass":
             return judged
         reason = "no transfer time was seen: the contact did not move, is welded, or makes before it breaks"

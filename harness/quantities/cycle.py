@@ -14,7 +14,6 @@ from harness.measure.tones import Stimulus
 from harness.quantities.need import Need, one_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
-    Decision,
     Family,
     Judged,
     LimitRule,
@@ -145,17 +144,14 @@ class Intermittency(OfCycle):
             budget=(),
         )
 
-    def judged(
+    def explained(
         self,
+        judged: Judged,
         planned: PlannedReading[OfOperations],
         seen: Sequence[CycleSeen],
         result: Estimate,
-        expected: Estimate | None,
-        *,
-        decision: Decision,
     ) -> Judged:
         """With what was seen of each operation that failed."""
-        judged = super().judged(planned, seen, result, expected, decision=decision)
         failures, operations = seen[0].failures, seen[0].operations
         reason = f"{len(failures)} of {operations} operations failed, so at most {100 * result.high:.3g} % do"
         if failures:
@@ -176,13 +172,10 @@ def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str
 
 @dataclass(frozen=True, kw_only=True)
 class FailureRate:
-    """Failures in a number of operations, and the bounds of the rate behind them, at a confidence."""
+    """The bounds of the rate behind some failures in a number of operations."""
 
-    failures: int
-    operations: int
     lower: float
     upper: float
-    confidence: float
 
 
 def failure_rate(
@@ -195,7 +188,10 @@ def failure_rate(
     independent, and no bound holds for them.
     Raises UsageError for counts or a confidence that do not fit together.
     """
-    _check(failures, operations, confidence)
+    if not 0 <= failures <= operations or operations < 1:
+        raise UsageError(f"{failures} failures in {operations} operations can't be")
+    if not 0 < confidence < 1:
+        raise UsageError(f"a confidence of {confidence:g} can't be: expected between 0 and 1, such as 0.95")
     risk = 1 - confidence if sides == "one" else (1 - confidence) / 2
     if failures == 0:
         lower, upper = 0.0, -math.expm1(math.log(risk) / operations)
@@ -203,18 +199,7 @@ def failure_rate(
         from scipy.special import betaincinv
 
         lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, risk))
-        upper = (
-            1.0
-            if failures == operations
-            else float(betaincinv(failures + 1, operations - failures, 1 - risk))
-        )
-    return FailureRate(
-        failures=failures, operations=operations, lower=lower, upper=upper, confidence=confidence
-    )
-
-
-def _check(failures: int, operations: int, confidence: float) -> None:
-    if not 0 <= failures <= operations or operations < 1:
-        raise UsageError(f"{failures} failures in {operations} operations can't be")
-    if not 0 < confidence < 1:
-        raise UsageError(f"a confidence of {confidence:g} can't be: expected between 0 and 1, such as 0.95")
+        upper = 1.0
+        if failures < operations:
+            upper = float(betaincinv(failures + 1, operations - failures, 1 - risk))
+    return FailureRate(lower=lower, upper=upper)

@@ -12,7 +12,6 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,13 +144,12 @@ def _summed(
 
     taken: of each capture the kinds that go together, (captures, kinds); None: of one capture, as they are.
     """
-    values = []
-    changes = []
+    values, changes = [], []
     for index, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
-        one, change = capture.summed(weights)
+        value, change = capture.summed(weights)
         if taken is not None:
-            one, change = one[taken[index]], change[:, taken[index]]
-        values.append(one)
+            value, change = value[taken[index]], change[:, taken[index]]
+        values.append(value)
         changes.append(change)
     return np.asarray(sum(values[1:], values[0])), changes
 
@@ -201,29 +199,23 @@ class Estimates(ABC):
         """By how much each unit differs from the good one, (units,), and the unit of that."""
 
 
-class PredictedUnits(Protocol):
+class PredictedUnits(ABC):
     """A good unit, first, and many faulty ones, as the circuit predicts them.
 
-    Numbers of captures are the plan's.
+    Numbers of captures are the plan's. coverage_factor: by which uncertainties are expanded. quiescent_a:
+    what a unit draws besides its coils.
     """
 
-    @property
-    def coverage_factor(self) -> float:
-        """By which uncertainties are expanded."""
-        ...
+    coverage_factor: float
+    quiescent_a: float
 
+    @abstractmethod
     def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
         """What captures show of every unit; others are taken with the scope's inputs swapped, or none."""
-        ...
 
+    @abstractmethod
     def currents_a(self, state: str) -> Floats:
         """What the relay supply gives in a state: (units,)."""
-        ...
-
-    @property
-    def quiescent_a(self) -> float:
-        """What a unit draws besides its coils."""
-        ...
 
 
 def is_present(level: ComplexEstimates, k: float) -> Flags:

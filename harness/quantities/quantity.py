@@ -271,9 +271,15 @@ class Quantity(Generic[G, S]):
         """Hold a value against its limit. Raises ReadingError where that says nothing of the unit."""
         limit = planned.limit or Limit(kind="between", unit=self.unit)
         judged = judged_by(limit, result, expected, decision=decision)
-        if judged.verdict != "unproven":
-            return judged
-        return replace(judged, reason=self.why_unproven(result))
+        if judged.verdict == "unproven":
+            judged = replace(judged, reason=self.why_unproven(result))
+        return self.explained(judged, planned, seen, result)
+
+    def explained(
+        self, judged: Judged, planned: PlannedReading[G], seen: Sequence[S], result: Estimate
+    ) -> Judged:
+        """A verdict with what the quantity has to say of it. Raises ReadingError as `judged`."""
+        return judged
 
     def why_unproven(self, result: Estimate) -> str:
         """In a sentence for people."""
