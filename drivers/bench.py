@@ -1,7 +1,6 @@
 """Open a bench's instruments, all four or one by one, and leave it safe on every way out."""
 
 import logging
-import re
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -35,6 +34,7 @@ from drivers.wire import Wire
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
 from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
+from harness.toml_files.values import compiled
 
 Off = Callable[[], None]
 ROLES = ("generator", "supply", "switchboard")  # in the order in which they are made safe
@@ -191,7 +191,6 @@ class Opening:
 
     def _profile(self, role: str, file: InstrumentFile, folder: Path) -> Profile | None:
         try:
-            _check_pattern(role, file)
             return load_profile(file.profile, role=role, folder=folder)
         except JobError as error:
             self._mistakes.extend(error.mistakes)
@@ -418,18 +417,8 @@ class Singly(Opening):
         return profile
 
 
-def _check_pattern(role: str, file: InstrumentFile) -> None:
-    try:
-        re.compile(file.identity or "")
-    except re.error as error:
-        message = f"expected a regular expression, found {file.identity!r}: {error}"
-        raise JobError(
-            [Mistake(file="bench.toml", line=None, key=f"{role}.identity", message=message)]
-        ) from None
-
-
 def _check_identity(role: str, file: InstrumentFile, result: str) -> None:
-    if file.identity is not None and not re.search(file.identity, result):
+    if file.identity is not None and not compiled(file.identity).search(result):
         raise WrongInstrument(
             f"answers as {result!r}, which does not match {file.identity!r} of the bench file; nothing was "
             "switched. Correct the address or the identity",

@@ -349,7 +349,7 @@ def study_of_records(store: RunStore, job: Job, wanted: Study, *, simulate: bool
     except ValueError as error:
         runs = f"Complete runs of these units: {len(chosen)}"
         cure = "; --operators A,B leaves out those of others" if wanted.by is DifferBy.operator else ""
-        raise UsageError(f"{store.place}: {error}. {runs}{cure}") from None
+        raise UsageError(f"{store.location}: {error}. {runs}{cure}") from None
     crossed = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
     return StudyResult(
         part=job.module.part,

@@ -18,13 +18,12 @@ from harness.job.job import load_job
 from harness.records.run import FaultsNamed, RetestAllowed
 from harness.records.store import open_records
 from tests.cli.commands import Printed, switchwalk
-from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, edit, job_in
-from tests.wire.standing_bench import CHANNELS_ALIKE
+from tests.jobs import ROUTE_AND_GAIN, edit, job_in
+from tests.wire.standing_bench import SERIAL_PATTERN, tiny_job
 
 SERIALS = ("OB-0001", "OB-0002", "OB-0003", "OB-0004")
 SEED = 4  # faults that two states show
 SHARE = 0.5
-PATTERN = "OB-[0-9]{4}"
 
 
 @dataclass(frozen=True)
@@ -35,7 +34,7 @@ class Place:
 
     @property
     def job(self) -> Path:
-        return self.folder / "short"
+        return self.folder / "tiny"
 
     @property
     def records(self) -> Path:
@@ -47,8 +46,7 @@ class Place:
 
     def prepare(self) -> "Place":
         """Write the job and the list of serial numbers."""
-        checks = ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT
-        job_in(self.job, *checks, states=["idle", "loop_a"], name="Tiny", serial_pattern=PATTERN, retests=1)
+        tiny_job(self.folder, serial_pattern=SERIAL_PATTERN, retests=1)
         self.serials.write_text("# the autumn batch\n" + "\n".join(SERIALS) + "\n\n", encoding="utf-8")
         return self
 

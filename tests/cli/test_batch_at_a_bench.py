@@ -19,9 +19,8 @@ if sys.platform == "win32":
 import pty
 
 from harness.records.store import open_records
-from tests.cli.test_batch import short_job
 from tests.records.outside_broadcast import HEADER
-from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
+from tests.wire.standing_bench import ROOT, SERIAL_PATTERN, StandingBench, standing_bench, tiny_job
 
 PATIENCE_S = 60.0
 DUMB = {"COLUMNS": "80", "NO_COLOR": "1", "TERM": "dumb"}
@@ -89,7 +88,7 @@ class Terminal:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
-    job = short_job(tmp_path_factory.mktemp("bench"), "retests = 1\n")
+    job = tiny_job(tmp_path_factory.mktemp("bench"), serial_pattern=SERIAL_PATTERN, retests=1)
     with standing_bench(job, "--serial", "OB-0001") as standing:
         yield standing
 
@@ -98,7 +97,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
 def at_the_bench(bench: StandingBench, *more: str) -> Iterator[Terminal]:
     folder = bench.bench_file.parent
     terminal = Terminal(
-        "batch", str(folder / "short"), "--bench", str(bench.bench_file), "--operator", "Ada",
+        "batch", str(folder / "tiny"), "--bench", str(bench.bench_file), "--operator", "Ada",
         "--records", str(folder / "records.sqlite"), *more,
     )  # fmt: skip
     try:
@@ -183,7 +182,7 @@ def test_a_scanner_on_a_pipe_ends_its_lines_as_it_likes_and_what_is_no_serial_is
     bench.by_hand(unit="OB-0021")
     process = subprocess.Popen(
         [
-            *(sys.executable, "-m", "harness.cli", "batch", str(folder / "short"), "--json"),
+            *(sys.executable, "-m", "harness.cli", "batch", str(folder / "tiny"), "--json"),
             *("--bench", str(bench.bench_file), "--records", str(folder / "piped.sqlite")),
         ],
         cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
@@ -250,7 +249,7 @@ def test_a_question_that_is_broken_off_is_a_no_and_no_failed_unit(
     with open_records(records) as store:
         header = replace(HEADER, serial="OB-0007", part="LMX-TLS", simulated=True)
         store.finish(store.begin(header), "pass", "", HEADER.started)
-    job = str(bench.bench_file.parent / "short")
+    job = str(bench.bench_file.parent / "tiny")
     terminal = Terminal("run", job, "--serial", "OB-0007", "--simulate", "--records", str(records))
     try:
         terminal.until("Run it again? [y/N]: ")

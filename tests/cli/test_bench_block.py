@@ -1,5 +1,6 @@
 """Which checks of the bench let units be tested on it, and for how long."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -23,7 +24,7 @@ def job(golden_every_s: float | None) -> Job:
 
 
 @pytest.fixture
-def store(tmp_path: Path):
+def store(tmp_path: Path) -> Iterator[RunStore]:
     with open_records(tmp_path / "records.sqlite") as store:
         yield store
 

@@ -1,6 +1,7 @@
 """A builder's custom tests: pytest in a process of its own, on simulated benches that are reached by wire."""
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -43,7 +44,7 @@ def test_that_asks_for_a_state_that_is_not_there(switchwalk_measure):
 
 
 @pytest.fixture(scope="module")
-def standing(tmp_path_factory: pytest.TempPathFactory):
+def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
     job = tiny_job(tmp_path_factory.mktemp("standing"))
     with standing_bench(job) as bench:
         yield job, bench

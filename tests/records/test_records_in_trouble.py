@@ -428,7 +428,7 @@ def test_a_folder_is_not_a_place_but_a_url_of_a_file_is(tmp_path: Path) -> None:
         open_records(tmp_path)
     odd = tmp_path / "Ünit #1 50%?.sqlite"
     with open_records(f"sqlite:///{tmp_path}/plain.sqlite") as store, open_records(odd) as oddly:
-        assert store.place == f"{tmp_path}/plain.sqlite"
+        assert store.location == f"{tmp_path}/plain.sqlite"
         oddly.begin(HEADER)
     with open_records(odd, read_only=True) as store:
         assert store.run(1).header == HEADER
