@@ -5,7 +5,7 @@ Nothing is sampled: phasors are computed, and get the noise that a fit of 20 000
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,7 +76,9 @@ class Bench:
         built = build(module, serial, wrong.damage)
         trials, supply = self._supply(built)
         if trials[-1].limited:
-            return InMemory(verdict="fail", evidence=gather([], [], supply_a={}, trials=trials))
+            return InMemory(
+                verdict="fail", evidence=replace(gather([], [], supply_a={}), trials=tuple(trials))
+            )
         rng = np.random.default_rng([self._seed, *serial.encode()])
         made: list[Acquisition] = []
         transfers: list[Transfer] = []
@@ -110,9 +112,8 @@ class Bench:
                     measured[acquisition.number] = one
         wanted = set(telling(self._plan, job))
         chosen = [(one, transfer) for one, transfer in zip(made, transfers, strict=True) if one in wanted]
-        evidence = gather(
-            [one for one, _ in chosen], [each for _, each in chosen], supply_a=supply, trials=trials
-        )
+        evidence = gather([one for one, _ in chosen], [each for _, each in chosen], supply_a=supply)
+        evidence = replace(evidence, trials=tuple(trials))
         return InMemory(verdict=self._verdict(measured, supply), evidence=evidence)
 
     def _verdict(self, measured: dict[int, Measured], supply: dict[str, float]) -> str:

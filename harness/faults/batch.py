@@ -26,12 +26,12 @@ NO_SOLUTION = (
     "the circuit has no solution with some fault in some state; a chain of amplifiers fed back upon itself "
     "with a gain of one does this"
 )
-Places = NDArray[np.intp]
+Indices = NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Edit:
-    """One change between places `a` and `b`: of the branch at row `branch`, or (None) an added admittance.
+    """One change between rows `a` and `b`: of the branch at row `branch`, or (None) an added admittance.
 
     What is to be there has resistance and capacitance as an element; `held_s` and `held_f` are what the
     equations hold there as an admittance already.
@@ -51,7 +51,7 @@ class Work:
     """Edits to be made at some positions of the relays, ascending."""
 
     edits: tuple[Edit, ...]
-    positions: Places
+    positions: Indices
 
 
 def solve_work(
@@ -74,17 +74,21 @@ def solve_work(
         for group in _groups(works, min(step, len(operated)), legs + count)
     ]
     for start in range(0, len(operated), step):
-        here = operated[start : start + step]
-        padded[: len(here), :-1, :-1] = _inverse(network, here, frequency_hz)
-        flat = padded[: len(here)].reshape(len(here), -1)
-        good[start : start + step] = nothing.apply(flat, np.arange(len(here)))[:, 0]
+        standing = operated[start : start + step]
+        try:
+            inverse = np.linalg.inv(network.matrices(standing, frequency_hz))
+        except np.linalg.LinAlgError:
+            raise CircuitError(NO_SOLUTION) from None
+        padded[: len(standing), :-1, :-1] = inverse
+        flat = padded[: len(standing)].reshape(len(standing), -1)
+        good[start : start + step] = nothing.apply(flat, np.arange(len(standing)))[:, 0]
         for recipe, group in groups:
             positions = works[group[0]].positions
-            low, high = np.searchsorted(positions, (start, start + len(here)))
+            low, high = np.searchsorted(positions, (start, start + len(standing)))
             if high > low:
                 made = recipe.apply(flat, positions[low:high] - start)
-                for place, index in enumerate(group):
-                    result[index][low:high] = made[:, place]
+                for number, index in enumerate(group):
+                    result[index][low:high] = made[:, number]
     for volts in (good, *result):
         if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
             raise CircuitError(NO_SOLUTION)
@@ -104,22 +108,15 @@ def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[
     return groups
 
 
-def _inverse(network: Network, operated: Flags, frequency_hz: float) -> Complex:
-    try:
-        return np.asarray(np.linalg.inv(network.matrices(operated, frequency_hz)))
-    except np.linalg.LinAlgError:
-        raise CircuitError(NO_SOLUTION) from None
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Recipe:
     """Which entries of an inverse some works need, all with as many edits, and how they combine them.
 
-    entries: (works, …), flat places in the padded inverse: rows a, b and branch of every edit, then the
+    entries: (works, …), flat indices in the padded inverse: rows a, b and branch of every edit, then the
     viewed legs; columns the plus and the minus end of where every edit enters, then the sources.
     """
 
-    entries: Places
+    entries: Indices
     edits: int
     legs: int
     columns: int
@@ -134,7 +131,7 @@ class _Recipe:
         """The recipe of several works, at one frequency."""
         ground, count, k = network.size, len(changes), len(changes[0])
         edits = [edit for change in changes for edit in change]
-        places = np.array(
+        ends = np.array(
             [
                 (
                     edit.a,
@@ -147,7 +144,7 @@ class _Recipe:
             ],
             dtype=np.intp,
         ).reshape(count, k, 5)
-        a, b, branch, plus, minus = np.moveaxis(places, 2, 0)
+        a, b, branch, plus, minus = np.moveaxis(ends, 2, 0)
         viewed = np.broadcast_to(np.array(network.viewed, dtype=np.intp), (count, len(network.viewed)))
         sources = np.array([network.sources[column] for column in columns], dtype=np.intp)
         rows = np.concatenate([a, b, branch, viewed], axis=1)
@@ -165,11 +162,11 @@ class _Recipe:
             added=np.asarray(np.where(fresh, q, 0) * np.eye(k), dtype=complex),
         )
 
-    def apply(self, flat: Complex, places: Places) -> Complex:
-        """From inverses, (positions, (size + 1)²), to transfers at some: (places, works, legs, columns)."""
+    def apply(self, flat: Complex, at: Indices) -> Complex:
+        """From inverses, (positions, (size + 1)²), to transfers at some: (len(at), works, legs, columns)."""
         k = self.edits
-        shape = (len(places), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
-        block = flat.ravel().take(places[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
+        shape = (len(at), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
+        block = flat.ravel().take(at[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
         source = block[..., 2 * k :]
         if not k:
             return np.asarray(source)

@@ -11,7 +11,7 @@ from harness.faults.changes import Cycles
 from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel
 from harness.faults.fault_predictor import FaultPredictor
-from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
+from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
@@ -29,19 +29,13 @@ LEAST_RECORDS = 20  # out of no fewer than these
 
 
 @dataclass(frozen=True, kw_only=True)
-class Diagnosis:
+class Diagnosis(Ranking):
     """What would explain a run.
 
-    groups: of faults, the likeliest first. good, something_else: posteriors of a good unit and of what is
-    on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
-    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, changes: how many
-    there were. unweighed: readings that did not pass and that no circuit predicts.
+    doubles: whether pairs were tried. acquisitions, supplies, changes: how many there were. unweighed:
+    readings that did not pass and that no circuit predicts.
     """
 
-    groups: tuple[Group, ...]
-    good: float
-    something_else: float
-    beyond: float
     doubles: bool
     acquisitions: int
     supplies: int
@@ -50,25 +44,11 @@ class Diagnosis:
     changes: int = 0
     unweighed: Mapping[str, int] = field(default_factory=dict)
 
-    @property
-    def explained(self) -> bool:
-        """Whether the best explanation leaves no more than the uncertainties allow."""
-        return self.beyond < UNLIKELY
-
-    @property
-    def says_good(self) -> bool:
-        """Whether a good unit is the best explanation."""
-        return _says_good(self)
-
-
-def _says_good(result: Diagnosis | Ranking) -> bool:
-    return result.good > max([result.something_else, *(group.posterior for group in result.groups)])
-
 
 def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str, int]:
     """Readings that did not pass and stay unexplained: a relay that never operates fails every operation."""
     best: FaultSet = ()
-    if ranking.groups and ranking.beyond < UNLIKELY and not _says_good(ranking):
+    if ranking.groups and ranking.explained and not ranking.says_good:
         best = ranking.groups[0].fault_sets[0]
     left = dict(evidence.unweighed)
     for seen in evidence.cycles:
@@ -100,17 +80,15 @@ def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
     What lies between them, and the same leads with the scope's inputs swapped, would tell little more.
     """
     swapped = {setup.name for setup in job.fixture.setups if setup.inputs_swapped}
-    by_place: dict[tuple[str, str], list[Acquisition]] = {}
+    by_state: dict[tuple[str, str], list[Acquisition]] = {}
     for each in pairs_of(plan):
         if each.setup not in swapped:
-            by_place.setdefault((each.setup, each.state.name), []).append(each)
+            by_state.setdefault((each.setup, each.state.name), []).append(each)
     kept = {
-        each.number
-        for here in by_place.values()
-        for each in (
-            min(here, key=lambda one: one.stimulus.frequency_hz),
-            max(here, key=lambda one: one.stimulus.frequency_hz),
-        )
+        acquisition.number
+        for alike in by_state.values()
+        for end in (min, max)
+        for acquisition in (end(alike, key=lambda each: each.stimulus.frequency_hz),)
     }
     return tuple(each for each in pairs_of(plan) if each.number in kept)
 
@@ -151,7 +129,7 @@ class Diagnoser:
         self._job, self._relay_timing = job, RelayTiming(job, plan)
         self._plan = _only(plan, acquisitions)
         order = pairs_of(self._plan)
-        self._places = [order.index(each) for each in acquisitions]
+        self._indices = [order.index(each) for each in acquisitions]
         self._predictor = FaultPredictor(job, acquisitions, plan.impedances)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
@@ -182,7 +160,7 @@ class Diagnoser:
         return result
 
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
-        """The diagnosis, and the place of the acquisition that is furthest from what explains most."""
+        """The diagnosis, and the index of the acquisition that is furthest from what explains most."""
         search = Search(evidence, self._predictor, self._job.module, self._states)
         relay_timing = self._relay_timing
         pool = search.pool(self.fault_sets, self._transfers, self._currents_a)
@@ -201,13 +179,10 @@ class Diagnoser:
             pools += more
         ranking = search.conclude(result, pools)
         moved = any(change.moved != "fine" for change in evidence.changes)
-        if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_good(ranking):
+        if (moved or any(cycle.failed for cycle in evidence.cycles)) and ranking.says_good:
             ranking = self._by_timing(evidence, pool, search.likelihoods(pool), ranking)
         made = Diagnosis(
-            groups=ranking.groups,
-            good=ranking.good,
-            something_else=ranking.something_else,
-            beyond=ranking.beyond,
+            **vars(ranking),
             doubles=doubles,
             acquisitions=len(evidence.acquisitions),
             supplies=len(evidence.supply_a),
@@ -261,7 +236,7 @@ class Diagnoser:
         return search.pool(fault_sets, self._solve(fault_sets), currents_a)
 
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
-        if not self._places:
+        if not self._indices:
             return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
         result = batch_transfers(self._job, self._plan, fault_sets)
-        return np.asarray(result[:, self._places])
+        return np.asarray(result[:, self._indices])

@@ -39,13 +39,13 @@ class ControlSide:
     on it.
     """
 
-    feeds: Mapping[str, str | None] = field(default_factory=dict)
-    held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or released for good
-    poles: Mapping[str, bool] = field(default_factory=dict)
-    conducting: Mapping[Throw, bool] = field(default_factory=dict)
-    contact_ohm: Mapping[Throw, float] = field(default_factory=dict)
-    coil_open: frozenset[str] = frozenset()
-    coil_shorted: frozenset[str] = frozenset()
+    feeds: dict[str, str | None] = field(default_factory=dict)
+    held: dict[str, bool] = field(default_factory=dict)  # relay → operated for good, or released for good
+    poles: dict[str, bool] = field(default_factory=dict)
+    conducting: dict[Throw, bool] = field(default_factory=dict)
+    contact_ohm: dict[Throw, float] = field(default_factory=dict)
+    coil_open: set[str] = field(default_factory=set)
+    coil_shorted: set[str] = field(default_factory=set)
 
     @property
     def draws_otherwise(self) -> bool:
@@ -81,43 +81,30 @@ def with_fault(
 
 def side_of(fault_set: FaultSet) -> ControlSide:
     """Collect what faults do to lines, coils and contacts."""
-    feeds: dict[str, str | None] = {}
-    held: dict[str, bool] = {}
-    poles: dict[str, bool] = {}
-    conducting: dict[Throw, bool] = {}
-    contact_ohm: dict[Throw, float] = {}
-    coil_open, coil_shorted = set(), set()
+    side = ControlSide()
     for fault in fault_set:
         subject, throw = fault.subject, fault.throw or "released"
         match fault.kind:
             case "relay never operates" | "relay always operated":
-                held[subject] = fault.kind == "relay always operated"
+                side.held[subject] = fault.kind == "relay always operated"
             case "coil open":
-                coil_open.add(subject)
+                side.coil_open.add(subject)
             case "coil shorted":
-                coil_shorted.add(subject)
+                side.coil_shorted.add(subject)
             case "pole stuck released" | "pole stuck operated":
-                poles[subject] = fault.kind == "pole stuck operated"
+                side.poles[subject] = fault.kind == "pole stuck operated"
             case "throw stuck open" | "throw stuck closed":
-                conducting[subject, throw] = fault.kind == "throw stuck closed"
+                side.conducting[subject, throw] = fault.kind == "throw stuck closed"
             case "throw resistance":
-                contact_ohm[subject, throw] = fault.resistance_ohm or 0.0
+                side.contact_ohm[subject, throw] = fault.resistance_ohm or 0.0
             case "control line dead":
-                feeds[subject] = None
+                side.feeds[subject] = None
             case "control lines swapped":
-                other = fault.other or subject
+                other, feeds = fault.other or subject, side.feeds
                 feeds[subject], feeds[other] = feeds.get(other, other), feeds.get(subject, subject)
             case _:
                 pass  # of the wiring: edit_wiring does it
-    return ControlSide(
-        feeds=feeds,
-        held=held,
-        poles=poles,
-        conducting=conducting,
-        contact_ohm=contact_ohm,
-        coil_open=frozenset(coil_open),
-        coil_shorted=frozenset(coil_shorted),
-    )
+    return side
 
 
 def reached_state(module: Module, state: State, side: ControlSide) -> State:
@@ -267,11 +254,11 @@ def supply_currents_a(
 ) -> NDArray[np.float64]:
     """The same of many fault sets in many states: amperes, (fault sets, states)."""
     good = [supply_current_a(module, state, ()) for state in states]
-    rows = []
-    for fault_set in fault_sets:
-        side = side_of(fault_set)
-        other = side.draws_otherwise
-        rows.append([_given_a(module, state, side) for state in states] if other else good)
+    sides = (side_of(fault_set) for fault_set in fault_sets)
+    rows = [
+        [_given_a(module, state, side) for state in states] if side.draws_otherwise else good
+        for side in sides
+    ]
     return np.array(rows, dtype=float).reshape(len(fault_sets), len(states))
 
 
@@ -353,8 +340,7 @@ def _edit_joints(elements: Sequence[Element], fault: Fault, module: Module) -> l
     pairs = rows if fault.kind == "legs swapped" else list(zip(*rows, strict=True))
     ends = {element.name: element.b for element in elements if element.kind == "connector"}
     swapped: dict[str, str] = {}
-    for one, other in pairs:
-        first, second = f"connector {one}", f"connector {other}"
+    for first, second in ((f"connector {one}", f"connector {other}") for one, other in pairs):
         swapped[first], swapped[second] = ends[second], ends[first]
     return [
         replace(element, b=swapped[element.name]) if element.name in swapped else element

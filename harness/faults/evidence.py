@@ -109,11 +109,6 @@ def gather(
     *,
     lost: Sequence[Collection[int]] = (),
     supply_a: Mapping[str, float],
-    trials: Sequence[SupplyTrial] = (),
-    notes: Sequence[str] = (),
-    changes: Sequence[JudgedChange] = (),
-    cycles: Sequence[JudgedCycle] = (),
-    unweighed: Mapping[str, int] | None = None,
 ) -> Evidence:
     """Stack transfers; components of the same source in several of them become one.
 
@@ -125,20 +120,20 @@ def gather(
     there = np.zeros(shape[:2], dtype=bool)
     sources: dict[str, int] = {}
     entries: list[tuple[int, int, Complex]] = []
-    for place, transfer in enumerate(transfers):
+    for index, transfer in enumerate(transfers):
         rows = len(transfer.values)
-        values[place, :rows], there[place, :rows] = transfer.values, True
+        values[index, :rows], there[index, :rows] = transfer.values, True
         for component in transfer.components:
             if component.is_noise:  # real and imaginary part are two components of equal size
-                noise[place, :rows] += np.abs(component.delta) ** 2 / 2
+                noise[index, :rows] += np.abs(component.delta) ** 2 / 2
             else:
                 source = sources.setdefault(component.source, len(sources))
-                entries.append((source, place, component.delta))
+                entries.append((source, index, component.delta))
     shared = np.zeros((len(sources), *shape), dtype=complex)
-    for place, rows_lost in enumerate(lost):
-        there[place, list(rows_lost)] = False
-    for source, place, delta in entries:
-        shared[source, place, : len(delta)] += delta
+    for index, rows_lost in enumerate(lost):
+        there[index, list(rows_lost)] = False
+    for source, index, delta in entries:
+        shared[source, index, : len(delta)] += delta
     return Evidence(
         acquisitions=tuple(acquisitions),
         values=values,
@@ -146,11 +141,6 @@ def gather(
         noise=np.sqrt(noise),
         shared=shared,
         supply_a=supply_a,
-        trials=tuple(trials),
-        notes=tuple(notes),
-        changes=tuple(changes),
-        cycles=tuple(cycles),
-        unweighed=unweighed or {},
     )
 
 

@@ -192,29 +192,22 @@ class Planner:
         if faults not in self._known:
             alone = [self._wired((fault,)) for fault in faults] if len(faults) > 1 else []
             together = tuple(edit for edits in alone for edit in edits)
-            touched = [_touched(edit) for edit in together if edit.branch is not None or _holds(edit)]
-            apart = alone and len(set(touched)) == len(touched)
-            self._known[faults] = together if apart else self._edits(faults)
+            touched = [
+                (edit.a, edit.b) if edit.branch is None else edit.branch
+                for edit in together
+                if edit.branch is not None or edit.held_s or edit.held_f
+            ]
+            if not alone or len(set(touched)) < len(touched):
+                elements: Sequence[Element] = self.network.wiring.elements
+                for fault in faults:
+                    elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
+                together = tuple(wiring_edits(self.network, elements)) if faults else ()
+            self._known[faults] = together
         return self._known[faults]
-
-    def _edits(self, faults: FaultSet) -> tuple[Edit, ...]:
-        good = self.network.wiring.elements
-        elements: Sequence[Element] = good
-        for fault in faults:
-            elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
-        return tuple(wiring_edits(self.network, elements)) if faults else ()
 
 
 def _is_wiring(fault: Fault) -> bool:
     return fault.kind.startswith(WIRING)
-
-
-def _touched(edit: Edit) -> tuple[int, int] | int:
-    return edit.branch if edit.branch is not None else (edit.a, edit.b)
-
-
-def _holds(edit: Edit) -> bool:
-    return bool(edit.held_s or edit.held_f)
 
 
 def _ways(

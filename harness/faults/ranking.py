@@ -87,6 +87,16 @@ class Ranking:
     something_else: float
     beyond: float
 
+    @property
+    def explained(self) -> bool:
+        """Whether the best explanation leaves no more than the uncertainties allow."""
+        return self.beyond < UNLIKELY
+
+    @property
+    def says_good(self) -> bool:
+        """Whether a good unit is the best explanation."""
+        return self.good > max([self.something_else, *(group.posterior for group in self.groups)])
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pool:
