@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache, partial
 from math import sqrt
-from typing import Literal
 
 from harness.circuit.elements import (
     JOINT_OHM,
@@ -21,10 +20,10 @@ from harness.circuit.elements import (
     terminal,
 )
 from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
-from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, node_name
+from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, ThrowName, node_name
 from harness.job.state import State
 
-Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
+Throw = tuple[str, ThrowName]  # a pole's name and one of its throws
 Throws = Mapping[Throw, tuple[Element, Element]]  # each as it is when closed and when open
 
 
@@ -95,11 +94,7 @@ def throws_of(module: Module) -> Throws:
     for relay in module.relays:
         kind = relay.type
         for pole in relay.poles:
-            ends: dict[Literal["released", "operated"], str | None]
-            ends = {"released": pole.released, "operated": pole.operated}
-            for throw, far in ends.items():
-                if far is None:
-                    continue
+            for throw, far in pole.throws.items():
                 opened = Element(
                     name=f"{pole.name}.{throw}",
                     part=relay.name,

@@ -24,7 +24,7 @@ from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.setups import lead_moves
-from harness.plan.states import HANDS_S, estimate
+from harness.plan.states import HANDS_S, estimate_time
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
 from harness.reading import Limit
@@ -130,9 +130,7 @@ def _try(
     seen[[unseen.index(fault) for fault in known]] = by_good.any(axis=1)
     if trial.instead:
         return seen, 0.0
-    settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
-    cost = estimate(plan, job.module, settle_s=job.sequence.settle_s, board_settle_s=settle_s)
-    return seen, cost.unavoidable_s + trial.hands_s
+    return seen, estimate_time(plan, job).unavoidable_s + trial.hands_s
 
 
 def _pairs(job: Job) -> Iterator[Trial]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.expand import is_operated, throws_of
+from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
 from harness.faults.effects import FaultSet, suspect_name
 from harness.faults.margins import (
@@ -242,8 +242,10 @@ def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
 def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
     """Every contact, of this resistance."""
     return tuple(
-        Fault(kind="throw resistance", subject=pole, throw=throw, resistance_ohm=ohm)
-        for pole, throw in throws_of(module)
+        Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
+        for relay in module.relays
+        for pole in relay.poles
+        for throw in pole.throws
     )
 
 

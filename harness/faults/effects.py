@@ -166,12 +166,10 @@ def contacts_standing(
         standing = armature(relay.name, good[relay.name], side)
         for pole in relay.poles:
             operated = side.poles.get(pole.name, standing)
-            keys: tuple[Throw, Throw] = ((pole.name, "released"), (pole.name, "operated"))
-            for key in keys:
-                if key not in throws:
-                    continue
+            for throw in pole.throws:
+                key = pole.name, throw
                 closed, opened = throws[key]
-                if not side.conducting.get(key, operated == (key[1] == "operated")):
+                if not side.conducting.get(key, operated == (throw == "operated")):
                     yield opened
                 elif key in side.contact_ohm:
                     yield replace(closed, resistance_ohm=side.contact_ohm[key], resistance_spread_ohm=0.0)

@@ -151,7 +151,7 @@ def _test_points(module: Module) -> Iterator[_TestPoint]:
     """Ports at their pins; then nets inside the unit, ports' own wires included."""
     ports = [port.net for port in module.ports]
     poles = [pole for relay in module.relays for pole in relay.poles]
-    nodes = [node for pole in poles for node in (pole.common, pole.released, pole.operated) if node]
+    nodes = [node for pole in poles for node in (pole.common, *pole.throws.values())]
     nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
     inner = [node.split(".")[1] for node in nodes if node.count(".") == 2]
     for net in ports:

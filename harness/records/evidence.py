@@ -15,7 +15,7 @@ from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved, SupplyTrial, gather
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
-from harness.job.state import State
+from harness.job.state import single_control_states
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
@@ -265,7 +265,7 @@ def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the control lines proven before
     that.
     """
-    lines = (State(on=()), *(State(on=(line,)) for line in job.module.control_names))
+    lines = single_control_states(job.module.control_names)
     result = kept.over_current
     preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
     if result is None and preflight:
