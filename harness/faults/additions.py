@@ -21,7 +21,7 @@ from harness.job.fixture import Fixture, LoopbackLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
-from harness.job.state import State, all_states
+from harness.job.state import UNPOWERED_STATE, all_states
 from harness.plan.build import build_plan
 from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, estimate_time
@@ -227,7 +227,7 @@ def _states(job: Job) -> Iterator[Trial]:
     """One more state, with the checks as they are."""
     missing = [
         state
-        for state in (*all_states(job.module.control_names), State(on=(), powered=False))
+        for state in (*all_states(job.module.control_names), UNPOWERED_STATE)
         if state not in job.sequence.states
     ]
     for state in missing[:EXTRA_STATES]:

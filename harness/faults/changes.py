@@ -11,7 +11,7 @@ from harness.faults.effects import FaultSet, FaultyCircuits, as_open, comes_and_
 from harness.faults.evidence import JudgedCycle, Missed
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import choose_tones
 from harness.plan.model import Plan, Planned
 from harness.plan.state_changes import MOVES
@@ -159,7 +159,7 @@ class Cycles:
         given = cycle.given
         setup = next(setup for setup in self._job.fixture.setups if setup.name == given.setup)
         hot, cold = given.rows
-        states = (State(on=()), State(on=(given.control,)))
+        states = (IDLE_STATE, State(on=(given.control,)))
         for step, state, wanted in zip(STEPS, states, (given.released, given.operated), strict=True):
             if not fault_set or (
                 comes_and_goes(fault_set) and not self._made_anew(fault_set, step, states[1])

@@ -23,10 +23,9 @@ from harness.job.faults import USUAL_CHANCE, Fault
 from harness.job.fixture import Fixture, Loopback, Setup
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, Module, Relay, node_name
-from harness.job.state import State
+from harness.job.state import UNPOWERED_STATE, State
 from harness.plan.states import energised
 
-UNPOWERED = State(on=(), powered=False)
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
@@ -112,7 +111,7 @@ def reached_state(module: Module, state: State, side: ControlSide) -> State:
 
     A shorted coil that is energised takes all that the supply gives: every relay is left without.
     """
-    return UNPOWERED if shorts(module, state, side) else _controls_of_the_unit(module, state, side)
+    return UNPOWERED_STATE if shorts(module, state, side) else _controls_of_the_unit(module, state, side)
 
 
 def shorts(module: Module, state: State, side: ControlSide) -> bool:
