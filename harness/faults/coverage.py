@@ -161,22 +161,19 @@ def _by_levels(job: Job, plan: Plan, made: Margins) -> list[FaultSeen]:
     best = made.margins.argmax(axis=1)
     margin = made.margins[np.arange(len(best)), best]
     seen = margin >= SURE
+    names = [*map(words_for, made.readings), OVER_CURRENT]
     whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, ~seen), strict=True))
     return [
         FaultSeen(
             fault_set=fault_set,
             seen=row not in whys,
-            by="" if row in whys else _name_of(made, int(best[row])),
+            by="" if row in whys else names[best[row]],
             margin=float(margin[row]),
             readings=int((made.margins[row] >= SURE).sum()),
             why=whys.get(row, ""),
         )
         for row, fault_set in enumerate(made.signatures.fault_sets)
     ]
-
-
-def _name_of(made: Margins, column: int) -> str:
-    return OVER_CURRENT if column == len(made.readings) else words_for(made.readings[column])
 
 
 def _reasons(job: Job, plan: Plan, made: Margins, unseen: Flags) -> list[str]:
